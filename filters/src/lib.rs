@@ -1,1 +1,12 @@
-//! Stub.
+//! Signals in time: which tooth is which, how fast the wheel turns and accelerates, and the filters
+//! for live values. Pure computation: no clock, no port, no file.
+//!
+//! - [`teeth`]: edges to numbered teeth, streaming and for a recorded stretch.
+//! - [`speed_fit`]: speed and acceleration over a whole pull, near the limit of the timing.
+
+mod bspline;
+mod convert;
+pub mod live;
+pub mod savgol;
+pub mod speed_fit;
+pub mod teeth;

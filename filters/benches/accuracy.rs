@@ -1,0 +1,100 @@
+//! Accuracy of the curve, ours beside simpler methods and the information bound, from the same data.
+//!
+//! Prints one line a case:
+//! `case=reference ours_pct=… two_point_pct=… savgol_pct=… bound_pct=… reduce_ms=…`
+//! Errors are rms over the middle of the speed range, in per cent of the peak torque, averaged over
+//! the seeds. `-- --seeds N` and `-- --case NAME` narrow it.
+
+#[path = "../tests/pull_model/mod.rs"]
+mod pull_model;
+#[path = "simple_methods.rs"]
+mod simple_methods;
+
+use std::process::ExitCode;
+
+use leverarm_filters::{speed_fit, teeth};
+use pull_model::{Case, Pull};
+
+#[derive(Default)]
+struct Line {
+    ours: f64,
+    two_point: f64,
+    savgol: f64,
+    bound: f64,
+    reduce_ms: f64,
+    noise_us: f64,
+    se: f64,
+}
+
+#[expect(clippy::disallowed_methods, reason = "a benchmark measures time")]
+fn measure(case: &Case, seed: u64) -> Result<Line, String> {
+    let pull = Pull::simulate(case, seed);
+    let start = std::time::Instant::now();
+    let train = teeth::resolve(&pull.edges, pull.tick_hz, case.teeth, 1.0);
+    let fit = speed_fit::fit_speed(&train, &pull.options()).map_err(|e| e.to_string())?;
+    let reduce_ms = start.elapsed().as_secs_f64() * 1e3;
+    let mut alpha = Vec::new();
+    let mut se = 0.0;
+    for rpm in pull.grid_rpm() {
+        let motion = fit.at_omega(pull.wheel_omega(rpm));
+        se += motion.map_or(0.0, |m| m.alpha_uncertainty_rad_per_s2.powi(2));
+        alpha.push(motion.filter(|m| fit.trustworthy(m, pull.alpha_peak(), 0.02)).map(|m| m.alpha_rad_per_s2));
+    }
+    let simple = |samples: Vec<(f64, f64)>| pull.error_pct(&simple_methods::on_grid(&samples, &pull));
+    let bound = speed_fit::information_bound(&train, &pull.options(), 16, case.jitter_s, 200)
+        .map_err(|e| e.to_string())?;
+    let inside: Vec<f64> =
+        bound.iter().filter(|(m, _)| pull.in_range(m.omega_rad_per_s)).map(|(_, s)| s * s).collect();
+    Ok(Line {
+        ours: pull.error_pct(&alpha),
+        two_point: simple(simple_methods::two_point(&train, case.teeth)),
+        savgol: simple(simple_methods::savgol(&train, case.teeth)),
+        bound: 100.0 * (inside.iter().sum::<f64>() / inside.len() as f64).sqrt() / pull.alpha_peak(),
+        reduce_ms,
+        noise_us: 1e6 * fit.noise_s,
+        se: 100.0 * (se / alpha.len() as f64).sqrt() / pull.alpha_peak(),
+    })
+}
+
+#[expect(clippy::print_stdout, clippy::print_stderr, reason = "a benchmark's output")]
+fn main() -> ExitCode {
+    let arguments: Vec<String> = std::env::args().collect();
+    let value = |name: &str| {
+        arguments.iter().position(|a| a == name).and_then(|i| arguments.get(i + 1)).cloned()
+    };
+    let seeds: u64 = value("--seeds").and_then(|s| s.parse().ok()).unwrap_or(12);
+    let only = value("--case");
+    for case in pull_model::table().iter().filter(|c| only.as_ref().is_none_or(|o| c.name.contains(o.as_str()))) {
+        let mut sum = Line::default();
+        for seed in 0..seeds {
+            match measure(case, seed) {
+                Ok(line) => {
+                    sum.ours += line.ours;
+                    sum.two_point += line.two_point;
+                    sum.savgol += line.savgol;
+                    sum.bound += line.bound;
+                    sum.reduce_ms += line.reduce_ms;
+                    sum.noise_us += line.noise_us;
+                    sum.se += line.se;
+                }
+                Err(error) => {
+                    eprintln!("case={} seed={seed}: {error}", case.name);
+                    return ExitCode::FAILURE;
+                }
+            }
+        }
+        let n = seeds as f64;
+        println!(
+            "case={} ours_pct={:.4} two_point_pct={:.3} savgol_pct={:.3} bound_pct={:.4} reduce_ms={:.1} noise_us={:.2} se_pct={:.4}",
+            case.name,
+            sum.ours / n,
+            sum.two_point / n,
+            sum.savgol / n,
+            sum.bound / n,
+            sum.reduce_ms / n,
+            sum.noise_us / n,
+            sum.se / n,
+        );
+    }
+    ExitCode::SUCCESS
+}

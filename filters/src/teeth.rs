@@ -1,0 +1,482 @@
+//! Which tooth is this edge? Edges from the capture input become numbered teeth: missed, doubled
+//! and irregular ones are told apart and counted, never silently averaged.
+//!
+//! [`ToothTracker`] does it edge by edge for guards and live values; [`resolve`] does it for a
+//! whole recorded stretch, where it can also look at both sides of a gap.
+
+use crate::convert::{floor_to_usize, round_to_i64};
+
+/// A captured edge of the pickup.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Edge {
+    /// Board tick of the edge, unwrapped.
+    pub tick: u64,
+    /// The board's running number of captured edges. A jump of more than one means that edges were
+    /// captured and then lost on the way, so their number is known although their times are not.
+    pub number: u64,
+}
+
+/// What the tracker makes of an edge.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum ToothKind {
+    /// The first edge after standstill: a tooth, but no speed yet.
+    First,
+    /// One tooth after the last, at the expected time.
+    Regular,
+    /// One tooth after the last, but early or late by more than a fifth of a pitch.
+    Irregular {
+        /// Interval over expected interval.
+        ratio: f64,
+    },
+    /// A tooth after `missed` teeth that were not seen.
+    AfterMissed {
+        /// Teeth that were not seen.
+        missed: u32,
+    },
+    /// Not a tooth: an extra edge too soon after the last one (noise, a damaged tooth).
+    Extra,
+    /// The speed no longer fits what was tracked: counting starts anew from here.
+    Relocked,
+}
+
+/// A tooth as the tracker reports it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Tooth {
+    /// When, in board ticks.
+    pub tick: u64,
+    /// Running tooth index since the tracker's start, missed teeth counted.
+    pub index: i64,
+    /// What it is.
+    pub kind: ToothKind,
+}
+
+/// Shortest and longest interval, over the expected one, that still is one pitch. Between them lie
+/// the worst wheels (a few per cent), a single-cylinder's speed ripple, and acceleration over one
+/// pitch of a one-tooth wheel; outside them lie a half and a double pitch.
+const ONE_PITCH: std::ops::RangeInclusive<f64> = 0.6..=1.45;
+/// An interval off by more than this share is reported, though accepted.
+const IRREGULAR_SHARE: f64 = 0.2;
+/// A misfit weighs as much as four fitting teeth: a speed that really jumped to a multiple also puts
+/// an edge where one is expected now and then, and must not be hidden by it. The tracker relocks
+/// after four misfits in a row, or eleven edges when every second one fits.
+const MISFIT_WEIGHT: u32 = 4;
+const MISFITS_TO_RELOCK: u32 = 4 * MISFIT_WEIGHT;
+
+/// Streaming tooth tracker. Constant memory and time an edge.
+#[derive(Debug, Clone)]
+pub struct ToothTracker {
+    tick_hz: f64,
+    teeth_per_turn: u32,
+    standstill_ticks: u64,
+    last: Option<Tooth>,
+    last_number: u64,
+    last_edge_tick: u64,
+    recent_ticks: [f64; 3],
+    recent_len: usize,
+    misfits: u32,
+}
+
+impl ToothTracker {
+    /// A tracker for a wheel of `teeth_per_turn` teeth and a timer of `tick_hz`. A wheel that shows
+    /// no edge for `standstill_s` counts as stopped.
+    #[must_use]
+    pub fn new(tick_hz: f64, teeth_per_turn: u32, standstill_s: f64) -> Self {
+        Self {
+            tick_hz,
+            teeth_per_turn: teeth_per_turn.max(1),
+            standstill_ticks: floor_to_usize(standstill_s * tick_hz) as u64,
+            last: None,
+            last_number: 0,
+            last_edge_tick: 0,
+            recent_ticks: [0.0; 3],
+            recent_len: 0,
+            misfits: 0,
+        }
+    }
+
+    /// Forgets everything, as after a board restart; the tooth index goes on.
+    pub fn reset(&mut self) {
+        self.recent_len = 0;
+        self.misfits = 0;
+        self.last = None;
+    }
+
+    fn expected_ticks(&self) -> Option<f64> {
+        match self.recent_len {
+            0 => None,
+            1 => Some(self.recent_ticks[0]),
+            2 => Some(0.5 * (self.recent_ticks[0] + self.recent_ticks[1])),
+            _ => {
+                let [a, b, c] = self.recent_ticks;
+                Some(a.max(b).min(a.min(b).max(c)))
+            }
+        }
+    }
+
+    fn remember(&mut self, interval_ticks: f64) {
+        self.recent_ticks.rotate_right(1);
+        self.recent_ticks[0] = interval_ticks;
+        self.recent_len = (self.recent_len + 1).min(self.recent_ticks.len());
+    }
+
+    /// Takes the next edge. Edges must come in the order of their ticks; one that does not advance
+    /// is reported as [`ToothKind::Extra`].
+    pub fn push(&mut self, edge: Edge) -> Tooth {
+        let tooth = self.classify(edge);
+        self.last_number = edge.number;
+        self.last_edge_tick = edge.tick;
+        if tooth.kind != ToothKind::Extra {
+            self.last = Some(tooth);
+        }
+        tooth
+    }
+
+    fn classify(&mut self, edge: Edge) -> Tooth {
+        let Some(last) = self.last else {
+            self.recent_len = 0;
+            return Tooth { tick: edge.tick, index: 0, kind: ToothKind::First };
+        };
+        let Some(interval) = edge.tick.checked_sub(last.tick).filter(|ticks| *ticks > 0) else {
+            return Tooth { tick: edge.tick, index: last.index, kind: ToothKind::Extra };
+        };
+        let next =
+            |teeth: i64, kind| Tooth { tick: edge.tick, index: last.index + teeth.max(1), kind };
+        let lost_edges = edge.number.wrapping_sub(self.last_number).saturating_sub(1);
+        let lost_edges = u32::try_from(lost_edges).unwrap_or(0);
+        if interval > self.standstill_ticks && lost_edges == 0 {
+            self.recent_len = 0;
+            self.misfits = 0;
+            return next(1, ToothKind::First);
+        }
+        let interval = interval as f64;
+        let Some(expected) = self.expected_ticks() else {
+            let teeth = f64::from(lost_edges + 1);
+            self.remember(interval / teeth);
+            return match lost_edges {
+                0 => next(1, ToothKind::Regular),
+                missed => next(i64::from(missed) + 1, ToothKind::AfterMissed { missed }),
+            };
+        };
+        let ratio = interval / expected;
+        if lost_edges == 0 && ONE_PITCH.contains(&ratio) {
+            self.misfits = self.misfits.saturating_sub(1);
+            self.remember(interval);
+            let kind = if (ratio - 1.0).abs() > IRREGULAR_SHARE {
+                ToothKind::Irregular { ratio }
+            } else {
+                ToothKind::Regular
+            };
+            return next(1, kind);
+        }
+        self.misfits += MISFIT_WEIGHT;
+        if self.misfits >= MISFITS_TO_RELOCK {
+            // The latest edge-to-edge time is the best guess left of the pitch.
+            let since_edge = edge.tick.saturating_sub(self.last_edge_tick).max(1) as f64;
+            self.misfits = 0;
+            self.recent_len = 0;
+            self.remember(since_edge);
+            return next(round_to_i64(interval / since_edge), ToothKind::Relocked);
+        }
+        if ratio < *ONE_PITCH.start() && lost_edges == 0 {
+            return Tooth { tick: edge.tick, index: last.index, kind: ToothKind::Extra };
+        }
+        // Edges lost on the way are counted by the board; teeth the pickup missed only by time.
+        let by_time = round_to_i64(ratio).max(1);
+        let by_count = i64::from(lost_edges) + 1;
+        let counted = lost_edges > 0 && (ratio / by_count as f64 - 1.0).abs() < 0.25;
+        let teeth = if counted { by_count } else { by_time };
+        self.remember(interval / teeth as f64);
+        if lost_edges > 0 {
+            self.misfits = 0;
+        }
+        match u32::try_from(teeth - 1).unwrap_or(u32::MAX) {
+            0 => next(1, ToothKind::Irregular { ratio }),
+            missed => next(teeth, ToothKind::AfterMissed { missed }),
+        }
+    }
+
+    /// Speed of the wheel in rad/s over the last two pitches as they were when the last tooth came;
+    /// `None` at standstill. This is the value for guards: it lags by one pitch at most.
+    #[must_use]
+    pub fn omega_rad_per_s(&self) -> Option<f64> {
+        let pitch_ticks = match self.recent_len {
+            0 => return None,
+            1 => self.recent_ticks[0],
+            _ => 0.5 * (self.recent_ticks[0] + self.recent_ticks[1]),
+        };
+        Some(self.pitch_rad() * self.tick_hz / pitch_ticks)
+    }
+
+    /// Speed of the wheel at `now_tick`: with no new tooth the wheel can't be faster than one pitch
+    /// in the time since the last, so the value falls instead of freezing. 0 at standstill.
+    #[must_use]
+    pub fn omega_at_rad_per_s(&self, now_tick: u64) -> f64 {
+        let (Some(last), Some(omega)) = (self.last, self.omega_rad_per_s()) else {
+            return 0.0;
+        };
+        let since = now_tick.saturating_sub(last.tick);
+        if since > self.standstill_ticks {
+            return 0.0;
+        }
+        let ceiling = 1.5 * self.pitch_rad() * self.tick_hz / (since.max(1) as f64);
+        omega.min(ceiling)
+    }
+
+    /// Angle from tooth to tooth.
+    #[must_use]
+    pub fn pitch_rad(&self) -> f64 {
+        std::f64::consts::TAU / f64::from(self.teeth_per_turn)
+    }
+
+    /// The last accepted tooth.
+    #[must_use]
+    pub fn last(&self) -> Option<Tooth> {
+        self.last
+    }
+}
+
+/// How many teeth were not what they should be.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct ToothFaults {
+    /// Teeth that were not seen.
+    pub missed: u64,
+    /// Edges that were no teeth.
+    pub extra: u64,
+    /// Teeth early or late by more than a fifth of a pitch.
+    pub irregular: u64,
+    /// Gaps whose number of teeth could not be told with confidence.
+    pub uncertain_gaps: u64,
+}
+
+/// Numbered teeth of a recorded stretch.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct ToothTrain {
+    /// Tick that is time zero.
+    pub origin_tick: u64,
+    /// Times of the teeth in s after `origin_tick`, increasing.
+    pub time_s: Vec<f64>,
+    /// Tooth index, increasing; a step of more than one is a gap.
+    pub index: Vec<i64>,
+    /// What was wrong with them.
+    pub faults: ToothFaults,
+    /// Stretches without teeth, from and to in s.
+    pub gaps_s: Vec<(f64, f64)>,
+}
+
+/// More missed teeth in a row than this are a gap, bridged from both sides.
+const GAP_MISSED_MIN: u32 = 3;
+
+/// Numbers the edges of a recorded stretch. Edges whose tick does not advance are counted as extra.
+/// A longer gap is bridged with the speed and acceleration found on both sides of it.
+#[must_use]
+pub fn resolve(edges: &[Edge], tick_hz: f64, teeth_per_turn: u32, standstill_s: f64) -> ToothTrain {
+    let mut tracker = ToothTracker::new(tick_hz, teeth_per_turn, standstill_s);
+    let mut train = ToothTrain {
+        origin_tick: edges.first().map_or(0, |edge| edge.tick),
+        ..ToothTrain::default()
+    };
+    // Places in the train where a new segment begins, with the edge count over the gap if known.
+    let mut joints: Vec<(usize, Option<i64>)> = Vec::new();
+    let mut previous_number = edges.first().map_or(0, |edge| edge.number);
+    for edge in edges {
+        let tooth = tracker.push(*edge);
+        let by_count = edge.number.wrapping_sub(previous_number);
+        match tooth.kind {
+            ToothKind::Extra => {
+                train.faults.extra += 1;
+                continue;
+            }
+            ToothKind::Irregular { .. } => train.faults.irregular += 1,
+            ToothKind::AfterMissed { missed } => {
+                train.faults.missed += u64::from(missed);
+                if missed >= GAP_MISSED_MIN {
+                    let known = i64::try_from(by_count).ok().filter(|n| *n > 1);
+                    joints.push((train.time_s.len(), known));
+                }
+            }
+            ToothKind::Relocked => joints.push((train.time_s.len(), None)),
+            ToothKind::First | ToothKind::Regular => {}
+        }
+        previous_number = edge.number;
+        train.time_s.push(edge.tick.saturating_sub(train.origin_tick) as f64 / tick_hz);
+        train.index.push(tooth.index);
+    }
+    let ends: Vec<usize> = joints.iter().map(|j| j.0).skip(1).chain([train.index.len()]).collect();
+    let mut start = 0;
+    for ((joint, known), end) in joints.into_iter().zip(ends) {
+        if joint > 0 {
+            bridge(&mut train, start..joint, joint..end, known, teeth_per_turn);
+        }
+        start = joint;
+    }
+    train
+}
+
+/// Corrects the tooth count over the gap between two segments of the train.
+fn bridge(
+    train: &mut ToothTrain,
+    before: std::ops::Range<usize>,
+    after: std::ops::Range<usize>,
+    known: Option<i64>,
+    teeth_per_turn: u32,
+) {
+    let joint = after.start;
+    let (t0, t1) = (train.time_s[joint - 1], train.time_s[joint]);
+    train.gaps_s.push((t0, t1));
+    let reach = (2 * teeth_per_turn as usize).clamp(6, 120);
+    let left = joint.saturating_sub(reach).max(before.start)..joint;
+    let right = joint..(joint + reach).min(after.end);
+    let (Some(left), Some(right)) = (local_motion(train, left, t0), local_motion(train, right, t1))
+    else {
+        train.faults.uncertain_gaps += 1;
+        return;
+    };
+    // Hermite: the angle over the gap from speed and acceleration at both ends, plus what the
+    // fitted ends lie off the teeth there.
+    let gap = t1 - t0;
+    let teeth = 0.5 * gap * (left.rate + right.rate) + gap * gap * (left.slope - right.slope) / 12.0;
+    let count = known
+        .filter(|n| (*n as f64 - teeth).abs() < 0.02 * teeth + 1.0)
+        .unwrap_or_else(|| round_to_i64(teeth).max(1));
+    if (count as f64 - teeth).abs() > 0.3 {
+        train.faults.uncertain_gaps += 1;
+    }
+    let was = train.index[joint] - train.index[joint - 1];
+    for index in &mut train.index[joint..] {
+        *index += count - was;
+    }
+    let missed = train.faults.missed.saturating_add_signed(count - was);
+    train.faults.missed = missed;
+}
+
+/// Teeth per second and its slope at a time.
+struct Motion {
+    rate: f64,
+    slope: f64,
+}
+
+/// Quadratic least squares of tooth index over time around `at_s`.
+fn local_motion(train: &ToothTrain, range: std::ops::Range<usize>, at_s: f64) -> Option<Motion> {
+    if range.len() < 4 {
+        return None;
+    }
+    let base = train.index[range.start];
+    let scale = (train.time_s[range.end - 1] - train.time_s[range.start]).max(f64::MIN_POSITIVE);
+    let mut normal = nalgebra::Matrix3::<f64>::zeros();
+    let mut right = nalgebra::Vector3::<f64>::zeros();
+    for i in range {
+        let x = (train.time_s[i] - at_s) / scale;
+        let row = nalgebra::Vector3::new(1.0, x, x * x);
+        normal += row * row.transpose();
+        right += row * (train.index[i] - base) as f64;
+    }
+    let solved = normal.cholesky()?.solve(&right);
+    Some(Motion { rate: solved[1] / scale, slope: 2.0 * solved[2] / (scale * scale) })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const HZ: f64 = 2e6;
+
+    /// Tooth times of a constant acceleration: theta = w0 t + a t²/2, exact.
+    fn ramp(teeth: u32, w0: f64, a: f64, count: usize) -> Vec<f64> {
+        let pitch = std::f64::consts::TAU / f64::from(teeth);
+        (0..count)
+            .map(|k| {
+                let theta = pitch * k as f64;
+                (-w0 + (w0 * w0 + 2.0 * a * theta).sqrt()) / a
+            })
+            .collect()
+    }
+
+    fn edges(times_s: &[f64]) -> Vec<Edge> {
+        times_s
+            .iter()
+            .enumerate()
+            .map(|(k, t)| Edge { tick: round_to_i64(t * HZ).unsigned_abs(), number: k as u64 })
+            .collect()
+    }
+
+    #[test]
+    fn clean_ramp_has_no_faults_and_consecutive_indices() {
+        let train = resolve(&edges(&ramp(8, 40.0, 20.0, 400)), HZ, 8, 1.0);
+        assert_eq!(train.faults, ToothFaults::default());
+        assert_eq!(train.index, (0..400).collect::<Vec<i64>>());
+    }
+
+    #[test]
+    fn missed_and_doubled_teeth_keep_the_count() {
+        let times = ramp(8, 40.0, 20.0, 400);
+        let mut seen: Vec<f64> = times.clone();
+        seen.remove(200);
+        seen.remove(100);
+        seen.insert(50, times[49] + 0.3 * (times[50] - times[49]));
+        let train = resolve(&edges(&seen), HZ, 8, 1.0);
+        assert_eq!((train.faults.missed, train.faults.extra), (2, 1));
+        assert_eq!(train.index.last(), Some(&399));
+    }
+
+    #[test]
+    fn a_late_false_edge_still_keeps_the_count() {
+        let times = ramp(8, 40.0, 20.0, 400);
+        let mut seen = times.clone();
+        seen.insert(50, times[49] + 0.75 * (times[50] - times[49]));
+        let train = resolve(&edges(&seen), HZ, 8, 1.0);
+        assert_eq!(train.index.last(), Some(&399));
+        assert_eq!(train.faults.extra, 1);
+    }
+
+    #[test]
+    fn a_dropout_of_100_ms_is_bridged_exactly() {
+        for (teeth, w0, a) in [(8, 40.0, 20.0), (60, 120.0, 35.0), (1, 300.0, 200.0)] {
+            let times = ramp(teeth, w0, a, 60 * teeth as usize);
+            let from = times[times.len() / 2];
+            let seen: Vec<f64> =
+                times.iter().copied().filter(|t| *t < from || *t > from + 0.1).collect();
+            let train = resolve(&edges(&seen), HZ, teeth, 1.0);
+            assert_eq!(train.index.last(), Some(&(times.len() as i64 - 1)), "{teeth} teeth");
+            assert_eq!(train.faults.uncertain_gaps, 0);
+        }
+    }
+
+    #[test]
+    fn lost_frames_are_counted_by_the_board() {
+        let mut all = edges(&ramp(8, 40.0, 20.0, 400));
+        all.drain(100..220);
+        let train = resolve(&all, HZ, 8, 1.0);
+        assert_eq!(train.index.last(), Some(&399));
+        assert_eq!(train.gaps_s.len(), 1);
+    }
+
+    #[test]
+    fn a_real_jump_in_speed_is_not_rejected_for_ever() {
+        // A clutch lets go: the speed is a multiple of what it was from one tooth to the next.
+        for multiple in [2.0, 2.5, 3.0, 5.0] {
+            let mut times: Vec<f64> = (0..50).map(|k| 0.01 * f64::from(k)).collect();
+            for _ in 0..14 {
+                times.push(times[times.len() - 1] + 0.01 / multiple);
+            }
+            let mut tracker = ToothTracker::new(HZ, 8, 1.0);
+            for edge in edges(&times) {
+                tracker.push(edge);
+            }
+            let omega = tracker.omega_rad_per_s().unwrap();
+            let expected = std::f64::consts::TAU / 8.0 * 100.0 * multiple;
+            assert!((omega / expected - 1.0).abs() < 1e-3, "{omega} {expected}");
+        }
+    }
+
+    #[test]
+    fn speed_falls_when_teeth_stop_coming() {
+        let mut tracker = ToothTracker::new(HZ, 8, 0.5);
+        for edge in edges(&ramp(8, 40.0, 1e-9, 50)) {
+            tracker.push(edge);
+        }
+        let last = tracker.last().unwrap().tick;
+        assert!((tracker.omega_at_rad_per_s(last) / 40.0 - 1.0).abs() < 1e-3);
+        assert!(tracker.omega_at_rad_per_s(last + 400_000) < 6.0);
+        assert_eq!(tracker.omega_at_rad_per_s(last + 2_000_000).to_bits(), 0.0_f64.to_bits());
+    }
+}
