@@ -38,33 +38,53 @@ fn measure(case: &Case, seed: u64) -> Result<Line, String> {
     for rpm in pull.grid_rpm() {
         let motion = fit.at_omega(pull.wheel_omega(rpm));
         se += motion.map_or(0.0, |m| m.alpha_uncertainty_rad_per_s2.powi(2));
-        alpha.push(motion.filter(|m| fit.trustworthy(m, pull.alpha_peak(), 0.02)).map(|m| m.alpha_rad_per_s2));
+        alpha.push(
+            motion
+                .filter(|m| fit.trustworthy(m, pull.alpha_peak(), 0.02))
+                .map(|m| m.alpha_rad_per_s2),
+        );
     }
-    let simple = |samples: Vec<(f64, f64)>| pull.error_pct(&simple_methods::on_grid(&samples, &pull));
+    let simple =
+        |samples: Vec<(f64, f64)>| pull.error_pct(&simple_methods::on_grid(&samples, &pull));
     let bound = speed_fit::information_bound(&train, &pull.options(), 16, case.jitter_s, 200)
         .map_err(|e| e.to_string())?;
-    let inside: Vec<f64> =
-        bound.iter().filter(|(m, _)| pull.in_range(m.omega_rad_per_s)).map(|(_, s)| s * s).collect();
+    let inside: Vec<f64> = bound
+        .iter()
+        .filter(|(m, _)| pull.in_range(m.omega_rad_per_s))
+        .map(|(_, s)| s * s)
+        .collect();
     Ok(Line {
         ours: pull.error_pct(&alpha),
         two_point: simple(simple_methods::two_point(&train, case.teeth)),
         savgol: simple(simple_methods::savgol(&train, case.teeth)),
-        bound: 100.0 * (inside.iter().sum::<f64>() / inside.len() as f64).sqrt() / pull.alpha_peak(),
+        bound: 100.0 * (inside.iter().sum::<f64>() / inside.len() as f64).sqrt()
+            / pull.alpha_peak(),
         reduce_ms,
         noise_us: 1e6 * fit.noise_s,
         se: 100.0 * (se / alpha.len() as f64).sqrt() / pull.alpha_peak(),
     })
 }
 
-#[expect(clippy::print_stdout, clippy::print_stderr, reason = "a benchmark's output")]
+#[expect(
+    clippy::print_stdout,
+    clippy::print_stderr,
+    reason = "a benchmark's output"
+)]
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().collect();
     let value = |name: &str| {
-        arguments.iter().position(|a| a == name).and_then(|i| arguments.get(i + 1)).cloned()
+        arguments
+            .iter()
+            .position(|a| a == name)
+            .and_then(|i| arguments.get(i + 1))
+            .cloned()
     };
     let seeds: u64 = value("--seeds").and_then(|s| s.parse().ok()).unwrap_or(12);
     let only = value("--case");
-    for case in pull_model::table().iter().filter(|c| only.as_ref().is_none_or(|o| c.name.contains(o.as_str()))) {
+    for case in pull_model::table()
+        .iter()
+        .filter(|c| only.as_ref().is_none_or(|o| c.name.contains(o.as_str())))
+    {
         let mut sum = Line::default();
         for seed in 0..seeds {
             match measure(case, seed) {

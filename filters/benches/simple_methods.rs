@@ -11,16 +11,21 @@ fn speeds(train: &ToothTrain, teeth: u32) -> Vec<(f64, f64)> {
         .map(|k| {
             let step = (train.index[k] - train.index[k - 1]) as f64;
             let dt = train.time_s[k] - train.time_s[k - 1];
-            (0.5 * (train.time_s[k] + train.time_s[k - 1]), pitch * step / dt)
+            (
+                0.5 * (train.time_s[k] + train.time_s[k - 1]),
+                pitch * step / dt,
+            )
         })
         .collect()
 }
 
 /// (omega, alpha) by differences of the tooth-by-tooth speed, low-passed at 3 Hz without phase shift.
-pub fn two_point(train: &ToothTrain, teeth: u32) -> Vec<(f64, f64)> {
+pub(crate) fn two_point(train: &ToothTrain, teeth: u32) -> Vec<(f64, f64)> {
     let speeds = speeds(train, teeth);
-    let alpha: Vec<f64> =
-        speeds.windows(2).map(|w| (w[1].1 - w[0].1) / (w[1].0 - w[0].0)).collect();
+    let alpha: Vec<f64> = speeds
+        .windows(2)
+        .map(|w| (w[1].1 - w[0].1) / (w[1].0 - w[0].0))
+        .collect();
     let omega: Vec<f64> = speeds.windows(2).map(|w| 0.5 * (w[0].1 + w[1].1)).collect();
     let rate = alpha.len() as f64 / (speeds[speeds.len() - 1].0 - speeds[0].0);
     let smooth = |x: &[f64]| live::zero_phase_low_pass(x, 3.0, rate).unwrap_or_else(|_| x.to_vec());
@@ -28,7 +33,7 @@ pub fn two_point(train: &ToothTrain, teeth: u32) -> Vec<(f64, f64)> {
 }
 
 /// (omega, alpha) by a quadratic Savitzky–Golay derivative over a tenth of the samples.
-pub fn savgol(train: &ToothTrain, teeth: u32) -> Vec<(f64, f64)> {
+pub(crate) fn savgol(train: &ToothTrain, teeth: u32) -> Vec<(f64, f64)> {
     let speeds = speeds(train, teeth);
     let half = (speeds.len() / 20).max(3);
     let values: Vec<f64> = speeds.iter().map(|s| s.1).collect();
@@ -45,7 +50,7 @@ pub fn savgol(train: &ToothTrain, teeth: u32) -> Vec<(f64, f64)> {
 }
 
 /// Values of a method on the pull's grid of speeds, by interpolation.
-pub fn on_grid(samples: &[(f64, f64)], pull: &Pull) -> Vec<Option<f64>> {
+pub(crate) fn on_grid(samples: &[(f64, f64)], pull: &Pull) -> Vec<Option<f64>> {
     let mut sorted: Vec<(f64, f64)> = samples.to_vec();
     sorted.sort_by(|a, b| a.0.total_cmp(&b.0));
     pull.grid_rpm()

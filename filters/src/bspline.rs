@@ -4,8 +4,6 @@
 //! A2.3 (derivatives), from memory; checked in the tests against the partition of unity and against
 //! polynomials, which a spline of the same degree must reproduce exactly.
 
-use crate::convert::floor_to_usize;
-
 /// Polynomial degree of every spline here: quintic, so that the acceleration (a second derivative)
 /// is a cubic and its slope is still smooth.
 pub(crate) const DEGREE: usize = 5;
@@ -107,12 +105,17 @@ impl Basis {
         for value in &mut derivative[2] {
             *value *= p * (p - 1.0);
         }
-        Local { first: span - DEGREE, derivative }
+        Local {
+            first: span - DEGREE,
+            derivative,
+        }
     }
 
     /// Greville abscissae: with coefficients equal to these, the spline is the identity.
     pub(crate) fn greville(&self) -> Vec<f64> {
-        (0..self.len).map(|i| self.knots[i + 1..i + ORDER].iter().sum::<f64>() / 5.0).collect()
+        (0..self.len)
+            .map(|i| self.knots[i + 1..i + ORDER].iter().sum::<f64>() / 5.0)
+            .collect()
     }
 }
 
@@ -144,12 +147,9 @@ pub(crate) fn interpolate(xs: &[f64], ys: &[f64], x: f64) -> f64 {
 /// `count` points evenly spaced over `[from, to]`, both included.
 pub(crate) fn even(from: f64, to: f64, count: usize) -> Vec<f64> {
     let last = count.saturating_sub(1).max(1) as f64;
-    (0..count).map(|i| from + (to - from) * i as f64 / last).collect()
-}
-
-/// The index of the sample nearest to `fraction` of the way through `len` samples.
-pub(crate) fn fractional_index(len: usize, fraction: f64) -> usize {
-    floor_to_usize(fraction * len as f64).min(len.saturating_sub(1))
+    (0..count)
+        .map(|i| from + (to - from) * i as f64 / last)
+        .collect()
 }
 
 #[cfg(test)]

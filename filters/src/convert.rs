@@ -11,7 +11,10 @@ pub(crate) fn floor_to_usize(value: f64) -> usize {
 }
 
 /// `value` rounded to the nearest integer, saturating; NaN gives 0.
-#[expect(clippy::cast_possible_truncation, reason = "float `as` saturates and maps NaN to 0")]
+#[expect(
+    clippy::cast_possible_truncation,
+    reason = "float `as` saturates and maps NaN to 0"
+)]
 pub(crate) fn round_to_i64(value: f64) -> i64 {
     value.round() as i64
 }

@@ -39,27 +39,39 @@ impl LowPass {
         if !(2..=8).contains(&order) || !order.is_multiple_of(2) {
             return Err(FilterError::Order { order });
         }
-        let bad = FilterError::Cutoff { cutoff_hz, sample_hz };
+        let bad = FilterError::Cutoff {
+            cutoff_hz,
+            sample_hz,
+        };
         if !(cutoff_hz > 0.0 && sample_hz > 0.0 && cutoff_hz.is_finite() && sample_hz.is_finite()) {
             return Err(bad);
         }
         let coefficients = (0..order / 2)
             .map(|section| {
                 // Pole pair k of an n-pole Butterworth: 1/Q = 2 sin((2k+1) pi / 2n).
-                let angle = f64::from(2 * section + 1) * std::f64::consts::PI / f64::from(2 * order);
+                let angle =
+                    f64::from(2 * section + 1) * std::f64::consts::PI / f64::from(2 * order);
                 let q = 0.5 / angle.sin();
                 Coefficients::<f64>::from_params(Type::LowPass, sample_hz.hz(), cutoff_hz.hz(), q)
                     .ok()
                     .ok_or_else(|| bad.clone())
             })
             .collect::<Result<Vec<_>, _>>()?;
-        let sections = coefficients.iter().map(|c| DirectForm2Transposed::new(*c)).collect();
-        Ok(Self { sections, coefficients })
+        let sections = coefficients
+            .iter()
+            .map(|c| DirectForm2Transposed::new(*c))
+            .collect();
+        Ok(Self {
+            sections,
+            coefficients,
+        })
     }
 
     /// Filters one sample.
     pub fn run(&mut self, sample: f64) -> f64 {
-        self.sections.iter_mut().fold(sample, |value, section| section.run(value))
+        self.sections
+            .iter_mut()
+            .fold(sample, |value, section| section.run(value))
     }
 
     /// Sets the state as if `value` had been the input for ever, so that a start makes no step.
@@ -142,7 +154,8 @@ mod tests {
                 re += h * (w * f64::from(n)).cos();
                 im += h * (w * f64::from(n)).sin();
             }
-            let ratio = (std::f64::consts::PI * f / fs).tan() / (std::f64::consts::PI * fc / fs).tan();
+            let ratio =
+                (std::f64::consts::PI * f / fs).tan() / (std::f64::consts::PI * fc / fs).tan();
             let expected = 1.0 / (1.0 + ratio.powi(8)).sqrt();
             assert!((re.hypot(im) - expected).abs() < 1e-9, "{f} Hz");
         }

@@ -15,11 +15,13 @@ pub fn coefficients(half: usize, degree: usize, derivative: usize) -> Vec<f64> {
     }
     let scale = half.max(1) as f64;
     let position = |i: usize| (i as f64 - half as f64) / scale;
-    let powers = |i: usize| (0..=degree).scan(1.0, move |p, _| {
-        let now = *p;
-        *p *= position(i);
-        Some(now)
-    });
+    let powers = |i: usize| {
+        (0..=degree).scan(1.0, move |p, _| {
+            let now = *p;
+            *p *= position(i);
+            Some(now)
+        })
+    };
     let design = DMatrix::from_row_iterator(width, degree + 1, (0..width).flat_map(powers));
     let mut unit = DVector::zeros(degree + 1);
     let factorial: f64 = (1..=derivative).map(|k| k as f64).product();
@@ -41,23 +43,46 @@ mod tests {
     fn tables() {
         let cases: [(usize, usize, usize, f64, &[f64]); 6] = [
             (2, 2, 1, 10.0, &[-2.0, -1.0, 0.0, 1.0, 2.0]),
-            (4, 2, 1, 60.0, &[-4.0, -3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0, 4.0]),
-            (3, 4, 1, 252.0, &[22.0, -67.0, -58.0, 0.0, 58.0, 67.0, -22.0]),
+            (
+                4,
+                2,
+                1,
+                60.0,
+                &[-4.0, -3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0, 4.0],
+            ),
+            (
+                3,
+                4,
+                1,
+                252.0,
+                &[22.0, -67.0, -58.0, 0.0, 58.0, 67.0, -22.0],
+            ),
             (
                 5,
                 4,
                 1,
                 5148.0,
-                &[300.0, -294.0, -532.0, -503.0, -296.0, 0.0, 296.0, 503.0, 532.0, 294.0, -300.0],
+                &[
+                    300.0, -294.0, -532.0, -503.0, -296.0, 0.0, 296.0, 503.0, 532.0, 294.0, -300.0,
+                ],
             ),
             (3, 2, 0, 21.0, &[-2.0, 3.0, 6.0, 7.0, 6.0, 3.0, -2.0]),
-            (4, 4, 0, 429.0, &[15.0, -55.0, 30.0, 135.0, 179.0, 135.0, 30.0, -55.0, 15.0]),
+            (
+                4,
+                4,
+                0,
+                429.0,
+                &[15.0, -55.0, 30.0, 135.0, 179.0, 135.0, 30.0, -55.0, 15.0],
+            ),
         ];
         for (half, degree, derivative, denominator, expected) in cases {
             let found = coefficients(half, degree, derivative);
             assert_eq!(found.len(), expected.len());
             for (f, e) in found.iter().zip(expected) {
-                assert!((f - e / denominator).abs() < 1e-13, "w{half} p{degree}: {f} {e}");
+                assert!(
+                    (f - e / denominator).abs() < 1e-13,
+                    "w{half} p{degree}: {f} {e}"
+                );
             }
         }
     }

@@ -62,7 +62,9 @@ pub enum FitError {
         expected: usize,
     },
     /// Times or indices that don't increase.
-    #[error("tooth {position}: times and indices must increase, found {found_s} s after {previous_s} s")]
+    #[error(
+        "tooth {position}: times and indices must increase, found {found_s} s after {previous_s} s"
+    )]
     NotIncreasing {
         /// Position in the train.
         position: usize,
@@ -159,13 +161,18 @@ fn usable_harmonics(options: &FitOptions, turns: f64, band_cycles: f64) -> Vec<H
         let order_per_turn = cycles_per_turn * m as f64;
         // Sampled once a tooth, an order shows up folded into [0, N/2].
         let folded = (order_per_turn - teeth * (order_per_turn / teeth).round()).abs();
-        let distinct = seen.iter().all(|other| (folded - other).abs() * turns > 1.5);
+        let distinct = seen
+            .iter()
+            .all(|other| (folded - other).abs() * turns > 1.5);
         if folded * turns < band_cycles || !distinct {
             continue;
         }
         seen.push(folded);
         let locked = options.teeth_per_turn > 1 && (folded - folded.round()).abs() * turns < 1.5;
-        harmonics.push(Harmonic { order_per_turn, shapes: if locked || m > 3 { 2 } else { 3 } });
+        harmonics.push(Harmonic {
+            order_per_turn,
+            shapes: if locked || m > 3 { 2 } else { 3 },
+        });
     }
     harmonics
 }
@@ -236,7 +243,12 @@ impl Problem<'_> {
             let residual = self.train.time_s[k] - local.dot(0, &current.coefficients);
             self.extra_columns(k, current.omega(local), scale, &mut extra);
             row.clear();
-            row.extend(local.derivative[0].iter().enumerate().map(|(i, v)| (local.first + i, *v)));
+            row.extend(
+                local.derivative[0]
+                    .iter()
+                    .enumerate()
+                    .map(|(i, v)| (local.first + i, *v)),
+            );
             row.extend_from_slice(&extra);
             // Columns ascend within a row: only the lower triangle is filled.
             for (position, &(i, vi)) in row.iter().enumerate() {
@@ -252,7 +264,12 @@ impl Problem<'_> {
         Normal { a, b, rr, rows }
     }
 
-    fn residuals(&self, current: &Current, solution: &DVector<f64>, scale: &SpeedScale) -> Vec<f64> {
+    fn residuals(
+        &self,
+        current: &Current,
+        solution: &DVector<f64>,
+        scale: &SpeedScale,
+    ) -> Vec<f64> {
         let mut extra = Vec::new();
         (0..self.locals.len())
             .map(|k| {
@@ -293,7 +310,11 @@ impl Roughness {
         self.rows
             .iter()
             .map(|(first, row)| {
-                let dot: f64 = row.iter().zip(&coefficients[*first..]).map(|(r, c)| r * c).sum();
+                let dot: f64 = row
+                    .iter()
+                    .zip(&coefficients[*first..])
+                    .map(|(r, c)| r * c)
+                    .sum();
                 dot * dot
             })
             .sum()
@@ -331,7 +352,10 @@ fn roughness(current: &Current, theta_of_time: &dyn Fn(f64) -> f64, time: (f64, 
         }
         differences.push((from, window));
     }
-    Roughness { rows: differences, matrix }
+    Roughness {
+        rows: differences,
+        matrix,
+    }
 }
 
 struct Solved {
@@ -380,11 +404,22 @@ fn solve(
         return None; // lost to rounding: the weight is out of any sensible range
     }
     let deviance = fit + lambda * rough + shrink;
-    let log_det = 2.0 * factor.l_dirty().diagonal().iter().map(|v| v.ln()).sum::<f64>();
+    let log_det = 2.0
+        * factor
+            .l_dirty()
+            .diagonal()
+            .iter()
+            .map(|v| v.ln())
+            .sum::<f64>();
     let free = normal.rows.saturating_sub(NULL_SPACE).max(1) as f64;
     let rank = spline.saturating_sub(NULL_SPACE) as f64;
     let criterion = free * deviance.ln() + log_det - rank * log_lambda;
-    Some(Solved { solution, factor, deviance, criterion })
+    Some(Solved {
+        solution,
+        factor,
+        deviance,
+        criterion,
+    })
 }
 
 /// Minimum of `f` by a coarse scan and golden-section refinement.
@@ -394,7 +429,10 @@ fn minimise(range: (f64, f64), coarse: usize, mut f: impl FnMut(f64) -> f64) -> 
     let best = (0..coarse)
         .min_by(|a, b| values[*a].total_cmp(&values[*b]))
         .unwrap_or(0);
-    let (mut low, mut high) = (grid[best.saturating_sub(1)], grid[(best + 1).min(coarse - 1)]);
+    let (mut low, mut high) = (
+        grid[best.saturating_sub(1)],
+        grid[(best + 1).min(coarse - 1)],
+    );
     let golden = 0.5 * (5.0_f64.sqrt() - 1.0);
     let (mut c, mut d) = (high - golden * (high - low), low + golden * (high - low));
     let (mut fc, mut fd) = (f(c), f(d));
@@ -428,12 +466,20 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
     let breakpoints: Vec<f64> = breakpoints(train, &thetas, inner + 2);
     let basis = Basis::new(&breakpoints);
     let mut current = Current {
-        coefficients: basis.greville().iter().map(|x| interpolate(&thetas, &train.time_s, *x)).collect(),
+        coefficients: basis
+            .greville()
+            .iter()
+            .map(|x| interpolate(&thetas, &train.time_s, *x))
+            .collect(),
         basis,
     };
     let turns = (thetas[n - 1] - thetas[0]) / std::f64::consts::TAU;
     let harmonics = usable_harmonics(options, turns, inner as f64 * 0.6);
-    let pattern = if options.teeth_per_turn > 1 { options.teeth_per_turn as usize } else { 0 };
+    let pattern = if options.teeth_per_turn > 1 {
+        options.teeth_per_turn as usize
+    } else {
+        0
+    };
     let layout = Layout {
         spline: current.basis.len(),
         pattern,
@@ -441,7 +487,13 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
         harmonics,
     };
     let locals: Vec<Local> = thetas.iter().map(|x| current.basis.at(*x)).collect();
-    let problem = Problem { train, options, layout, locals, thetas };
+    let problem = Problem {
+        train,
+        options,
+        layout,
+        locals,
+        thetas,
+    };
     let scale = speed_scale(train, pitch);
 
     let noise_floor = options.tick_s / 12.0_f64.sqrt();
@@ -456,18 +508,16 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
         let normal = problem.normal(&current, &weights, &scale);
         let start = DVector::from_column_slice(&current.coefficients);
         let (ridge, target) = ridge(&problem.layout, options, noise_s, pattern_sd);
-        let run = |log_lambda: f64| {
-            solve(&normal, &penalty, &start, &ridge, &target, log_lambda)
-        };
+        let run = |log_lambda: f64| solve(&normal, &penalty, &start, &ridge, &target, log_lambda);
         let spline = penalty.matrix.shape();
         let natural = (normal.a.view((0, 0), spline).trace() / penalty.matrix.trace()).ln();
         let (range, coarse) = match log_lambda {
-            None => ((natural - 8.0, natural + 32.0), 21),
+            None => ((natural - 20.0, natural + 28.0), 25),
             Some(at) => ((at - 4.0, at + 4.0), 5),
         };
-        let chosen =
-            minimise(range, coarse, |x| run(x).map_or(f64::INFINITY, |solved| solved.criterion));
-        if std::env::var("DBG").is_ok() { eprintln!("it {iteration} natural {natural:.1} chosen {chosen:.1} rel {:.1} noise {noise_s:.2e} psd {pattern_sd:.2e}", chosen-natural); }
+        let chosen = minimise(range, coarse, |x| {
+            run(x).map_or(f64::INFINITY, |solved| solved.criterion)
+        });
         let solved = run(chosen).ok_or(FitError::Singular)?;
         log_lambda = Some(chosen);
         let residuals_of = |solved: &Solved, current: &Current| {
@@ -487,17 +537,32 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
         last = Some((solved, normal.a));
     }
     let (solved, information) = last.ok_or(FitError::Singular)?;
-    Ok(finish(problem, current, solved, &information, &weights, noise_s, &scale))
+    Ok(finish(
+        problem,
+        current,
+        solved,
+        &information,
+        &weights,
+        noise_s,
+        &scale,
+    ))
 }
 
 fn check(train: &ToothTrain) -> Result<(), FitError> {
     if train.time_s.len() < TEETH_MIN {
-        return Err(FitError::TooFewTeeth { found: train.time_s.len(), expected: TEETH_MIN });
+        return Err(FitError::TooFewTeeth {
+            found: train.time_s.len(),
+            expected: TEETH_MIN,
+        });
     }
     for position in 1..train.time_s.len() {
         let (previous_s, found_s) = (train.time_s[position - 1], train.time_s[position]);
         if found_s <= previous_s || train.index[position] <= train.index[position - 1] {
-            return Err(FitError::NotIncreasing { position, found_s, previous_s });
+            return Err(FitError::NotIncreasing {
+                position,
+                found_s,
+                previous_s,
+            });
         }
     }
     Ok(())
@@ -524,7 +589,10 @@ fn speed_scale(train: &ToothTrain, pitch: f64) -> SpeedScale {
     let eighth = (n / 8).max(1);
     let (first, last) = (omega(0, eighth), omega(n - 1 - eighth, n - 1));
     let middle = 0.5 * (first + last);
-    SpeedScale { middle, half_width: (0.5 * (last - first)).abs().max(0.05 * middle) }
+    SpeedScale {
+        middle,
+        half_width: (0.5 * (last - first)).abs().max(0.05 * middle),
+    }
 }
 
 /// Ridge terms (prior precision times noise variance) and the values they pull to.
@@ -538,7 +606,11 @@ fn ridge(
     let mut target = DVector::zeros(layout.len());
     for j in 0..layout.pattern {
         let column = layout.spline + j;
-        match options.pattern.as_ref().and_then(|p| Some((p, p.error_rad.get(j)?))) {
+        match options
+            .pattern
+            .as_ref()
+            .and_then(|p| Some((p, p.error_rad.get(j)?)))
+        {
             Some((known, error)) => {
                 ridge[column] = (noise_s / known.uncertainty_rad.max(1e-9)).powi(2);
                 target[column] = *error;
@@ -561,7 +633,9 @@ fn pattern_scale(layout: &Layout, solved: &Solved, noise_s: f64, pitch: f64) -> 
             solved.solution[i].powi(2) + noise_s * noise_s * inverse[(i, i)]
         })
         .sum();
-    (sum / layout.pattern as f64).sqrt().clamp(1e-6 * pitch, 0.2 * pitch)
+    (sum / layout.pattern as f64)
+        .sqrt()
+        .clamp(1e-6 * pitch, 0.2 * pitch)
 }
 
 fn set_aside(residuals: &[f64]) -> Vec<bool> {
@@ -570,7 +644,10 @@ fn set_aside(residuals: &[f64]) -> Vec<bool> {
     let (_, median, _) = magnitudes.select_nth_unstable_by(middle, f64::total_cmp);
     // 1.4826: median absolute deviation to standard deviation of a normal distribution.
     let limit = SET_ASIDE_SIGMA * 1.4826 * *median;
-    residuals.iter().map(|r| r.abs() <= limit || limit <= 0.0).collect()
+    residuals
+        .iter()
+        .map(|r| r.abs() <= limit || limit <= 0.0)
+        .collect()
 }
 
 fn finish(
@@ -585,8 +662,9 @@ fn finish(
     let layout = &problem.layout;
     let inverse = solved.factor.inverse();
     let spline = layout.spline;
-    let effective_parameters =
-        (0..spline).map(|i| inverse.row(i).transpose().dot(&information.column(i))).sum();
+    let effective_parameters = (0..spline)
+        .map(|i| inverse.row(i).transpose().dot(&information.column(i)))
+        .sum();
     let pattern = spline..spline + layout.pattern;
     let ripple = spline + layout.pattern;
     let cycle_swing_rad = if layout.ripple >= 2 {
@@ -602,7 +680,12 @@ fn finish(
         theta_range: (problem.thetas[0], problem.thetas[n - 1]),
         time_range_s: time,
         gaps_s: gaps(&problem, weights, 1.5 * knot_s),
-        pattern_rad: solved.solution.rows_range(pattern.clone()).iter().copied().collect(),
+        pattern_rad: solved
+            .solution
+            .rows_range(pattern.clone())
+            .iter()
+            .copied()
+            .collect(),
         pattern_uncertainty_rad: pattern.map(|i| noise_s * inverse[(i, i)].sqrt()).collect(),
         noise_s,
         effective_parameters,
@@ -710,8 +793,10 @@ impl SpeedFit {
     /// the timing leaves the acceleration uncertain by more than `share_max` of `alpha_scale`.
     #[must_use]
     pub fn trustworthy(&self, at: &Motion, alpha_scale: f64, share_max: f64) -> bool {
-        let outside_gaps =
-            self.gaps_s.iter().all(|(from, to)| at.time_s < *from || at.time_s > *to);
+        let outside_gaps = self
+            .gaps_s
+            .iter()
+            .all(|(from, to)| at.time_s < *from || at.time_s > *to);
         outside_gaps && at.alpha_uncertainty_rad_per_s2 <= share_max * alpha_scale.abs()
     }
 
@@ -740,13 +825,20 @@ pub fn information_bound(
     let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
     let thetas: Vec<f64> = train.index.iter().map(|k| pitch * *k as f64).collect();
     let basis = Basis::new(&breakpoints(train, &thetas, inner_knots + 2));
-    let pattern = if options.teeth_per_turn > 1 { options.teeth_per_turn as usize } else { 0 };
+    let pattern = if options.teeth_per_turn > 1 {
+        options.teeth_per_turn as usize
+    } else {
+        0
+    };
     let size = basis.len() + pattern;
     let mut a = DMatrix::<f64>::zeros(size, size);
     for (k, theta) in thetas.iter().enumerate() {
         let local = basis.at(*theta);
-        let mut row: Vec<(usize, f64)> =
-            local.derivative[0].iter().enumerate().map(|(i, v)| (local.first + i, *v)).collect();
+        let mut row: Vec<(usize, f64)> = local.derivative[0]
+            .iter()
+            .enumerate()
+            .map(|(i, v)| (local.first + i, *v))
+            .collect();
         if pattern > 0 {
             let tooth = train.index[k].rem_euclid(i64::from(options.teeth_per_turn));
             let column = basis.len() + usize::try_from(tooth).unwrap_or(0);

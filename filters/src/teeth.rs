@@ -53,7 +53,7 @@ pub struct Tooth {
 /// Shortest and longest interval, over the expected one, that still is one pitch. Between them lie
 /// the worst wheels (a few per cent), a single-cylinder's speed ripple, and acceleration over one
 /// pitch of a one-tooth wheel; outside them lie a half and a double pitch.
-const ONE_PITCH: std::ops::RangeInclusive<f64> = 0.6..=1.45;
+const ONE_PITCH: std::ops::RangeInclusive<f64> = 0.5..=1.6;
 /// An interval off by more than this share is reported, though accepted.
 const IRREGULAR_SHARE: f64 = 0.2;
 /// A misfit weighs as much as four fitting teeth: a speed that really jumped to a multiple also puts
@@ -134,13 +134,24 @@ impl ToothTracker {
     fn classify(&mut self, edge: Edge) -> Tooth {
         let Some(last) = self.last else {
             self.recent_len = 0;
-            return Tooth { tick: edge.tick, index: 0, kind: ToothKind::First };
+            return Tooth {
+                tick: edge.tick,
+                index: 0,
+                kind: ToothKind::First,
+            };
         };
         let Some(interval) = edge.tick.checked_sub(last.tick).filter(|ticks| *ticks > 0) else {
-            return Tooth { tick: edge.tick, index: last.index, kind: ToothKind::Extra };
+            return Tooth {
+                tick: edge.tick,
+                index: last.index,
+                kind: ToothKind::Extra,
+            };
         };
-        let next =
-            |teeth: i64, kind| Tooth { tick: edge.tick, index: last.index + teeth.max(1), kind };
+        let next = |teeth: i64, kind| Tooth {
+            tick: edge.tick,
+            index: last.index + teeth.max(1),
+            kind,
+        };
         let lost_edges = edge.number.wrapping_sub(self.last_number).saturating_sub(1);
         let lost_edges = u32::try_from(lost_edges).unwrap_or(0);
         if interval > self.standstill_ticks && lost_edges == 0 {
@@ -178,7 +189,11 @@ impl ToothTracker {
             return next(round_to_i64(interval / since_edge), ToothKind::Relocked);
         }
         if ratio < *ONE_PITCH.start() && lost_edges == 0 {
-            return Tooth { tick: edge.tick, index: last.index, kind: ToothKind::Extra };
+            return Tooth {
+                tick: edge.tick,
+                index: last.index,
+                kind: ToothKind::Extra,
+            };
         }
         // Edges lost on the way are counted by the board; teeth the pickup missed only by time.
         let by_time = round_to_i64(ratio).max(1);
@@ -263,8 +278,18 @@ pub struct ToothTrain {
     pub gaps_s: Vec<(f64, f64)>,
 }
 
-/// More missed teeth in a row than this are a gap, bridged from both sides.
+/// So many missed teeth in a row are a gap, whose length must be found from both sides.
 const GAP_MISSED_MIN: u32 = 3;
+
+/// A place in the train where teeth were missed.
+struct Joint {
+    /// Position of the first tooth after it.
+    at: usize,
+    /// Teeth from the last one before to the first one after, where the board counted them.
+    counted: Option<i64>,
+    /// Whether it is a gap, or a tooth or two that the intervals beside it should have told.
+    gap: bool,
+}
 
 /// Numbers the edges of a recorded stretch. Edges whose tick does not advance are counted as extra.
 /// A longer gap is bridged with the speed and acceleration found on both sides of it.
@@ -275,8 +300,7 @@ pub fn resolve(edges: &[Edge], tick_hz: f64, teeth_per_turn: u32, standstill_s: 
         origin_tick: edges.first().map_or(0, |edge| edge.tick),
         ..ToothTrain::default()
     };
-    // Places in the train where a new segment begins, with the edge count over the gap if known.
-    let mut joints: Vec<(usize, Option<i64>)> = Vec::new();
+    let mut joints: Vec<Joint> = Vec::new();
     let mut previous_number = edges.first().map_or(0, |edge| edge.number);
     for edge in edges {
         let tooth = tracker.push(*edge);
@@ -289,75 +313,100 @@ pub fn resolve(edges: &[Edge], tick_hz: f64, teeth_per_turn: u32, standstill_s: 
             ToothKind::Irregular { .. } => train.faults.irregular += 1,
             ToothKind::AfterMissed { missed } => {
                 train.faults.missed += u64::from(missed);
-                if missed >= GAP_MISSED_MIN {
-                    let known = i64::try_from(by_count).ok().filter(|n| *n > 1);
-                    joints.push((train.time_s.len(), known));
-                }
+                let counted = i64::try_from(by_count).ok().filter(|n| *n > 1);
+                let gap = missed >= GAP_MISSED_MIN;
+                joints.push(Joint {
+                    at: train.time_s.len(),
+                    counted,
+                    gap,
+                });
             }
-            ToothKind::Relocked => joints.push((train.time_s.len(), None)),
+            ToothKind::Relocked => {
+                joints.push(Joint {
+                    at: train.time_s.len(),
+                    counted: None,
+                    gap: true,
+                });
+            }
             ToothKind::First | ToothKind::Regular => {}
         }
         previous_number = edge.number;
-        train.time_s.push(edge.tick.saturating_sub(train.origin_tick) as f64 / tick_hz);
+        train
+            .time_s
+            .push(edge.tick.saturating_sub(train.origin_tick) as f64 / tick_hz);
         train.index.push(tooth.index);
     }
-    let ends: Vec<usize> = joints.iter().map(|j| j.0).skip(1).chain([train.index.len()]).collect();
+    let ends: Vec<usize> = joints
+        .iter()
+        .map(|j| j.at)
+        .skip(1)
+        .chain([train.index.len()])
+        .collect();
     let mut start = 0;
-    for ((joint, known), end) in joints.into_iter().zip(ends) {
-        if joint > 0 {
-            bridge(&mut train, start..joint, joint..end, known, teeth_per_turn);
+    for (joint, end) in joints.into_iter().zip(ends) {
+        if joint.at > 0 {
+            bridge(&mut train, start, &joint, end, teeth_per_turn);
         }
-        start = joint;
+        start = joint.at;
     }
     train
 }
 
-/// Corrects the tooth count over the gap between two segments of the train.
-fn bridge(
-    train: &mut ToothTrain,
-    before: std::ops::Range<usize>,
-    after: std::ops::Range<usize>,
-    known: Option<i64>,
-    teeth_per_turn: u32,
-) {
-    let joint = after.start;
-    let (t0, t1) = (train.time_s[joint - 1], train.time_s[joint]);
-    train.gaps_s.push((t0, t1));
-    let reach = (2 * teeth_per_turn as usize).clamp(6, 120);
-    let left = joint.saturating_sub(reach).max(before.start)..joint;
-    let right = joint..(joint + reach).min(after.end);
-    let (Some(left), Some(right)) = (local_motion(train, left, t0), local_motion(train, right, t1))
-    else {
-        train.faults.uncertain_gaps += 1;
-        return;
-    };
-    // Hermite: the angle over the gap from speed and acceleration at both ends, plus what the
-    // fitted ends lie off the teeth there.
-    let gap = t1 - t0;
-    let teeth = 0.5 * gap * (left.rate + right.rate) + gap * gap * (left.slope - right.slope) / 12.0;
-    let count = known
-        .filter(|n| (*n as f64 - teeth).abs() < 0.02 * teeth + 1.0)
-        .unwrap_or_else(|| round_to_i64(teeth).max(1));
-    if (count as f64 - teeth).abs() > 0.3 {
-        train.faults.uncertain_gaps += 1;
-    }
-    let was = train.index[joint] - train.index[joint - 1];
-    for index in &mut train.index[joint..] {
-        *index += count - was;
-    }
-    let missed = train.faults.missed.saturating_add_signed(count - was);
-    train.faults.missed = missed;
+/// Teeth on each side of a joint from which the motion there is taken.
+fn reach(teeth_per_turn: u32) -> usize {
+    (2 * teeth_per_turn as usize).clamp(6, 120)
 }
 
-/// Teeth per second and its slope at a time.
+/// Corrects the tooth count over a joint between the segments `start..joint.at` and `joint.at..end`.
+fn bridge(train: &mut ToothTrain, start: usize, joint: &Joint, end: usize, teeth_per_turn: u32) {
+    let at = joint.at;
+    let (t0, t1) = (train.time_s[at - 1], train.time_s[at]);
+    if joint.gap {
+        train.gaps_s.push((t0, t1));
+    }
+    let reach = reach(teeth_per_turn);
+    let left = local_motion(train, at.saturating_sub(reach).max(start)..at, t0);
+    let right = local_motion(train, at..(at + reach).min(end), t1);
+    let (Some(left), Some(right)) = (left, right) else {
+        train.faults.uncertain_gaps += u64::from(joint.gap);
+        return;
+    };
+    // Hermite: the angle over the joint from speed and acceleration at both ends, against what the
+    // fitted ends say with the count in hand.
+    let gap = t1 - t0;
+    let teeth =
+        0.5 * gap * (left.rate + right.rate) + gap * gap * (left.slope - right.slope) / 12.0;
+    let correction = teeth - (right.index - left.index);
+    let was = train.index[at] - train.index[at - 1];
+    let by_board = joint.counted.map(|n| n - was);
+    let by_board = by_board.filter(|n| (*n as f64 - correction).abs() < 0.02 * teeth + 1.0);
+    let certain = by_board.is_some() || (correction - correction.round()).abs() < 0.3;
+    let shift = by_board.unwrap_or_else(|| round_to_i64(correction).max(1 - was));
+    if joint.gap {
+        train.faults.uncertain_gaps += u64::from(!certain);
+    } else if !certain || left.teeth.min(right.teeth) < 12 {
+        return; // too little beside it to overrule the intervals
+    }
+    if shift != 0 {
+        train.index[at..]
+            .iter_mut()
+            .for_each(|index| *index += shift);
+    }
+    train.faults.missed = train.faults.missed.saturating_add_signed(shift);
+}
+
+/// Tooth index, teeth per second and its slope at a time, and how many teeth say so.
 struct Motion {
+    index: f64,
     rate: f64,
     slope: f64,
+    teeth: usize,
 }
 
 /// Quadratic least squares of tooth index over time around `at_s`.
 fn local_motion(train: &ToothTrain, range: std::ops::Range<usize>, at_s: f64) -> Option<Motion> {
-    if range.len() < 4 {
+    let teeth = range.len();
+    if teeth < 4 {
         return None;
     }
     let base = train.index[range.start];
@@ -371,7 +420,12 @@ fn local_motion(train: &ToothTrain, range: std::ops::Range<usize>, at_s: f64) ->
         right += row * (train.index[i] - base) as f64;
     }
     let solved = normal.cholesky()?.solve(&right);
-    Some(Motion { rate: solved[1] / scale, slope: 2.0 * solved[2] / (scale * scale) })
+    Some(Motion {
+        index: base as f64 + solved[0],
+        rate: solved[1] / scale,
+        slope: 2.0 * solved[2] / (scale * scale),
+        teeth,
+    })
 }
 
 #[cfg(test)]
@@ -395,7 +449,10 @@ mod tests {
         times_s
             .iter()
             .enumerate()
-            .map(|(k, t)| Edge { tick: round_to_i64(t * HZ).unsigned_abs(), number: k as u64 })
+            .map(|(k, t)| Edge {
+                tick: round_to_i64(t * HZ).unsigned_abs(),
+                number: k as u64,
+            })
             .collect()
     }
 
@@ -433,10 +490,17 @@ mod tests {
         for (teeth, w0, a) in [(8, 40.0, 20.0), (60, 120.0, 35.0), (1, 300.0, 200.0)] {
             let times = ramp(teeth, w0, a, 60 * teeth as usize);
             let from = times[times.len() / 2];
-            let seen: Vec<f64> =
-                times.iter().copied().filter(|t| *t < from || *t > from + 0.1).collect();
+            let seen: Vec<f64> = times
+                .iter()
+                .copied()
+                .filter(|t| *t < from || *t > from + 0.1)
+                .collect();
             let train = resolve(&edges(&seen), HZ, teeth, 1.0);
-            assert_eq!(train.index.last(), Some(&(times.len() as i64 - 1)), "{teeth} teeth");
+            assert_eq!(
+                train.index.last(),
+                Some(&(times.len() as i64 - 1)),
+                "{teeth} teeth"
+            );
             assert_eq!(train.faults.uncertain_gaps, 0);
         }
     }
@@ -477,6 +541,9 @@ mod tests {
         let last = tracker.last().unwrap().tick;
         assert!((tracker.omega_at_rad_per_s(last) / 40.0 - 1.0).abs() < 1e-3);
         assert!(tracker.omega_at_rad_per_s(last + 400_000) < 6.0);
-        assert_eq!(tracker.omega_at_rad_per_s(last + 2_000_000).to_bits(), 0.0_f64.to_bits());
+        assert_eq!(
+            tracker.omega_at_rad_per_s(last + 2_000_000).to_bits(),
+            0.0_f64.to_bits()
+        );
     }
 }

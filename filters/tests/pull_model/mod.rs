@@ -7,7 +7,7 @@ use leverarm_filters::{speed_fit::FitOptions, teeth::Edge};
 
 /// Shape of an engine's torque over speed.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Shape {
+pub(crate) enum Shape {
     /// A broad hump.
     Hump,
     /// A hump with a dip of 6 % around 5000 rpm.
@@ -20,27 +20,27 @@ pub enum Shape {
 
 /// A stand and a pull on it.
 #[derive(Debug, Clone)]
-pub struct Case {
-    pub name: &'static str,
+pub(crate) struct Case {
+    pub(crate) name: &'static str,
     pub inertia_kg_m2: f64,
-    pub teeth: u32,
-    pub pickup_on_engine: bool,
-    pub ratio: f64,
-    pub shape: Shape,
-    pub from_rpm: f64,
-    pub to_rpm: f64,
-    pub duration_s: f64,
-    pub ripple: [f64; 3],
-    pub tick_s: f64,
-    pub jitter_s: f64,
-    pub tooth_error_share: f64,
-    pub missing_probability: f64,
-    pub double_probability: f64,
-    pub dropout_s: Option<f64>,
+    pub(crate) teeth: u32,
+    pub(crate) pickup_on_engine: bool,
+    pub(crate) ratio: f64,
+    pub(crate) shape: Shape,
+    pub(crate) from_rpm: f64,
+    pub(crate) to_rpm: f64,
+    pub(crate) duration_s: f64,
+    pub(crate) ripple: [f64; 3],
+    pub(crate) tick_s: f64,
+    pub(crate) jitter_s: f64,
+    pub(crate) tooth_error_share: f64,
+    pub(crate) missing_probability: f64,
+    pub(crate) double_probability: f64,
+    pub(crate) dropout_s: Option<f64>,
 }
 
 /// The reference case; the others differ from it in what their names say.
-pub fn reference() -> Case {
+pub(crate) fn reference() -> Case {
     Case {
         name: "reference",
         inertia_kg_m2: 3.2,
@@ -62,37 +62,137 @@ pub fn reference() -> Case {
 }
 
 /// All cases of the table.
-pub fn table() -> Vec<Case> {
+pub(crate) fn table() -> Vec<Case> {
     let r = reference;
     vec![
         r(),
-        Case { name: "coarse", tick_s: 4e-6, jitter_s: 20e-6, ..r() },
-        Case { name: "harmonics", ripple: [2.0, 1.2, 0.6], ..r() },
-        Case { name: "uneven_ratio", ratio: 5.87, ripple: [2.0, 1.2, 0.6], ..r() },
-        Case { name: "one_tooth_drum", teeth: 1, ..r() },
-        Case { name: "two_teeth_drum", teeth: 2, duration_s: 4.0, ..r() },
-        Case { name: "four_teeth_small_drum", teeth: 4, inertia_kg_m2: 0.5, ratio: 3.1, duration_s: 1.5, ..r() },
-        Case { name: "sixty_teeth", teeth: 60, tooth_error_share: 0.02, ..r() },
-        Case { name: "engine_one_tooth", teeth: 1, pickup_on_engine: true, ..r() },
-        Case { name: "engine_24_teeth", teeth: 24, pickup_on_engine: true, duration_s: 5.0, ..r() },
-        Case { name: "short_pull", duration_s: 1.5, ..r() },
-        Case { name: "long_pull", duration_s: 15.0, teeth: 16, ..r() },
-        Case { name: "heavy_drum", inertia_kg_m2: 60.0, ratio: 4.2, duration_s: 12.0, ..r() },
-        Case { name: "light_drum", inertia_kg_m2: 0.5, ratio: 2.4, duration_s: 2.0, teeth: 12, ..r() },
-        Case { name: "dip", shape: Shape::Dip, ..r() },
-        Case { name: "step", shape: Shape::Step, duration_s: 4.0, ..r() },
-        Case { name: "flat", shape: Shape::Flat, duration_s: 6.0, ..r() },
-        Case { name: "missing_double", missing_probability: 0.01, double_probability: 0.01, ..r() },
-        Case { name: "dropout", dropout_s: Some(0.1), duration_s: 4.0, ..r() },
-        Case { name: "fast_wheel", teeth: 60, pickup_on_engine: true, from_rpm: 4000.0, to_rpm: 20_000.0, duration_s: 10.0, ..r() },
+        Case {
+            name: "coarse",
+            tick_s: 4e-6,
+            jitter_s: 20e-6,
+            ..r()
+        },
+        Case {
+            name: "harmonics",
+            ripple: [2.0, 1.2, 0.6],
+            ..r()
+        },
+        Case {
+            name: "uneven_ratio",
+            ratio: 5.87,
+            ripple: [2.0, 1.2, 0.6],
+            ..r()
+        },
+        Case {
+            name: "one_tooth_drum",
+            teeth: 1,
+            ..r()
+        },
+        Case {
+            name: "two_teeth_drum",
+            teeth: 2,
+            duration_s: 4.0,
+            ..r()
+        },
+        Case {
+            name: "four_teeth_small_drum",
+            teeth: 4,
+            inertia_kg_m2: 0.5,
+            ratio: 3.1,
+            duration_s: 1.5,
+            ..r()
+        },
+        Case {
+            name: "sixty_teeth",
+            teeth: 60,
+            tooth_error_share: 0.02,
+            ..r()
+        },
+        Case {
+            name: "engine_one_tooth",
+            teeth: 1,
+            pickup_on_engine: true,
+            ..r()
+        },
+        Case {
+            name: "engine_24_teeth",
+            teeth: 24,
+            pickup_on_engine: true,
+            duration_s: 5.0,
+            ..r()
+        },
+        Case {
+            name: "short_pull",
+            duration_s: 1.5,
+            ..r()
+        },
+        Case {
+            name: "long_pull",
+            duration_s: 15.0,
+            teeth: 16,
+            ..r()
+        },
+        Case {
+            name: "heavy_drum",
+            inertia_kg_m2: 60.0,
+            ratio: 4.2,
+            duration_s: 12.0,
+            ..r()
+        },
+        Case {
+            name: "light_drum",
+            inertia_kg_m2: 0.5,
+            ratio: 2.4,
+            duration_s: 2.0,
+            teeth: 12,
+            ..r()
+        },
+        Case {
+            name: "dip",
+            shape: Shape::Dip,
+            ..r()
+        },
+        Case {
+            name: "step",
+            shape: Shape::Step,
+            duration_s: 4.0,
+            ..r()
+        },
+        Case {
+            name: "flat",
+            shape: Shape::Flat,
+            duration_s: 6.0,
+            ..r()
+        },
+        Case {
+            name: "missing_double",
+            missing_probability: 0.01,
+            double_probability: 0.01,
+            ..r()
+        },
+        Case {
+            name: "dropout",
+            dropout_s: Some(0.1),
+            duration_s: 4.0,
+            ..r()
+        },
+        Case {
+            name: "fast_wheel",
+            teeth: 60,
+            pickup_on_engine: true,
+            from_rpm: 4000.0,
+            to_rpm: 20_000.0,
+            duration_s: 10.0,
+            ..r()
+        },
     ]
 }
 
 /// A simulated pull.
-pub struct Pull {
-    pub case: Case,
-    pub edges: Vec<Edge>,
-    pub tick_hz: f64,
+pub(crate) struct Pull {
+    pub(crate) case: Case,
+    pub(crate) edges: Vec<Edge>,
+    pub(crate) tick_hz: f64,
     torque_scale: f64,
 }
 
@@ -116,31 +216,41 @@ const RPM: f64 = std::f64::consts::TAU / 60.0;
 
 impl Pull {
     /// Simulates the case with the given seed.
-    pub fn simulate(case: &Case, seed: u64) -> Self {
-        let mut pull =
-            Self { case: case.clone(), edges: Vec::new(), tick_hz: 1.0 / case.tick_s, torque_scale: 1.0 };
+    pub(crate) fn simulate(case: &Case, seed: u64) -> Self {
+        let mut pull = Self {
+            case: case.clone(),
+            edges: Vec::new(),
+            tick_hz: 1.0 / case.tick_s,
+            torque_scale: 1.0,
+        };
         // Mean torque so that the pull lasts as long as asked.
         let mut time = 0.0;
         let steps = 2000;
         for i in 0..steps {
-            let rpm = case.from_rpm + (case.to_rpm - case.from_rpm) * (f64::from(i) + 0.5) / f64::from(steps);
+            let rpm = case.from_rpm
+                + (case.to_rpm - case.from_rpm) * (f64::from(i) + 0.5) / f64::from(steps);
             time += 1.0 / pull.torque_nm(rpm);
         }
         let span = (case.to_rpm - case.from_rpm) * RPM / case.ratio;
-        pull.torque_scale = case.inertia_kg_m2 * span * time / f64::from(steps) / (case.ratio * case.duration_s);
+        pull.torque_scale =
+            case.inertia_kg_m2 * span * time / f64::from(steps) / (case.ratio * case.duration_s);
         pull.run(seed);
         pull
     }
 
     /// Mean engine torque at a speed.
-    pub fn torque_nm(&self, rpm: f64) -> f64 {
+    pub(crate) fn torque_nm(&self, rpm: f64) -> f64 {
         let x = (rpm - self.case.from_rpm) / (self.case.to_rpm - self.case.from_rpm);
         self.torque_scale * torque_shape(self.case.shape, x, rpm)
     }
 
     /// Turns of the drum per turn of the wheel the pickup looks at.
     fn drum_per_wheel(&self) -> f64 {
-        if self.case.pickup_on_engine { 1.0 / self.case.ratio } else { 1.0 }
+        if self.case.pickup_on_engine {
+            1.0 / self.case.ratio
+        } else {
+            1.0
+        }
     }
 
     fn run(&mut self, seed: u64) {
@@ -148,8 +258,15 @@ impl Pull {
         let mut rng = fastrand::Rng::with_seed(seed.wrapping_mul(0x9e37_79b9).wrapping_add(17));
         let teeth = case.teeth as usize;
         let pitch = std::f64::consts::TAU / f64::from(case.teeth);
-        let errors: Vec<f64> =
-            (0..teeth).map(|_| if teeth > 1 { case.tooth_error_share * pitch * normal(&mut rng) } else { 0.0 }).collect();
+        let errors: Vec<f64> = (0..teeth)
+            .map(|_| {
+                if teeth > 1 {
+                    case.tooth_error_share * pitch * normal(&mut rng)
+                } else {
+                    0.0
+                }
+            })
+            .collect();
         let phase = std::f64::consts::TAU * rng.f64();
         let per_wheel = self.drum_per_wheel();
         // State over the drum's angle: kinetic energy per inertia e = omega²/2, and time.
@@ -161,9 +278,13 @@ impl Pull {
                 .zip(case.ripple)
                 .map(|(m, a)| a * (0.5 * f64::from(m) * engine_angle + f64::from(m) * phase).cos())
                 .sum();
-            (case.ratio * self.torque_nm(rpm) * (1.0 + ripple) / case.inertia_kg_m2, 1.0 / omega)
+            (
+                case.ratio * self.torque_nm(rpm) * (1.0 + ripple) / case.inertia_kg_m2,
+                1.0 / omega,
+            )
         };
-        let (mut theta, mut e, mut t) = (0.0, 0.5 * (case.from_rpm * RPM / case.ratio).powi(2), 0.0);
+        let (mut theta, mut e, mut t) =
+            (0.0, 0.5 * (case.from_rpm * RPM / case.ratio).powi(2), 0.0);
         let start = rng.usize(..teeth);
         let mut number = 0;
         let mut edges = Vec::new();
@@ -189,7 +310,11 @@ impl Pull {
             }
             k += 1;
             let mut push = |at_s: f64| {
-                #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "small positive")]
+                #[expect(
+                    clippy::cast_possible_truncation,
+                    clippy::cast_sign_loss,
+                    reason = "small positive"
+                )]
                 let tick = ((origin_s + at_s) * self.tick_hz).floor() as u64;
                 if tick > previous_tick {
                     edges.push(Edge { tick, number });
@@ -198,7 +323,9 @@ impl Pull {
                 }
             };
             let seen = t + case.jitter_s * normal(&mut rng);
-            let dropped = case.dropout_s.is_some_and(|d| (middle_s..middle_s + d).contains(&t));
+            let dropped = case
+                .dropout_s
+                .is_some_and(|d| (middle_s..middle_s + d).contains(&t));
             if dropped || rng.f64() < case.missing_probability {
                 continue;
             }
@@ -211,7 +338,7 @@ impl Pull {
     }
 
     /// What the fit is told.
-    pub fn options(&self) -> FitOptions {
+    pub(crate) fn options(&self) -> FitOptions {
         FitOptions {
             teeth_per_turn: self.case.teeth,
             cycles_per_turn: Some(0.5 * self.case.ratio * self.drum_per_wheel()),
@@ -221,39 +348,47 @@ impl Pull {
     }
 
     /// Wheel speed in rad/s at an engine speed.
-    pub fn wheel_omega(&self, rpm: f64) -> f64 {
+    pub(crate) fn wheel_omega(&self, rpm: f64) -> f64 {
         rpm * RPM / (self.case.ratio * self.drum_per_wheel())
     }
 
     /// Wheel acceleration in rad/s² that the mean torque gives at an engine speed.
-    pub fn alpha(&self, rpm: f64) -> f64 {
+    pub(crate) fn alpha(&self, rpm: f64) -> f64 {
         self.torque_nm(rpm) * self.case.ratio / self.case.inertia_kg_m2 / self.drum_per_wheel()
     }
 
     fn range_rpm(&self) -> (f64, f64) {
         let span = self.case.to_rpm - self.case.from_rpm;
-        (self.case.from_rpm + span * 400.0 / 5400.0, self.case.to_rpm - span * 200.0 / 5400.0)
+        (
+            self.case.from_rpm + span * 400.0 / 5400.0,
+            self.case.to_rpm - span * 200.0 / 5400.0,
+        )
     }
 
     /// Speeds at which errors are taken: 3200 to 8000 rpm in the reference case.
-    pub fn grid_rpm(&self) -> Vec<f64> {
+    pub(crate) fn grid_rpm(&self) -> Vec<f64> {
         let (from, to) = self.range_rpm();
-        (0..=96).map(|i| from + (to - from) * f64::from(i) / 96.0).collect()
+        (0..=96)
+            .map(|i| from + (to - from) * f64::from(i) / 96.0)
+            .collect()
     }
 
-    pub fn in_range(&self, wheel_omega: f64) -> bool {
+    pub(crate) fn in_range(&self, wheel_omega: f64) -> bool {
         let (from, to) = self.range_rpm();
         (self.wheel_omega(from)..=self.wheel_omega(to)).contains(&wheel_omega)
     }
 
     /// Greatest wheel acceleration on the grid.
-    pub fn alpha_peak(&self) -> f64 {
-        self.grid_rpm().into_iter().map(|rpm| self.alpha(rpm)).fold(0.0, f64::max)
+    pub(crate) fn alpha_peak(&self) -> f64 {
+        self.grid_rpm()
+            .into_iter()
+            .map(|rpm| self.alpha(rpm))
+            .fold(0.0, f64::max)
     }
 
     /// Rms error of accelerations on the grid in per cent of the peak; points the method declines to
     /// show don't count, but a method that shows less than three quarters has no result.
-    pub fn error_pct(&self, alpha: &[Option<f64>]) -> f64 {
+    pub(crate) fn error_pct(&self, alpha: &[Option<f64>]) -> f64 {
         let errors: Vec<f64> = self
             .grid_rpm()
             .into_iter()
