@@ -41,7 +41,7 @@ const TYPE_K: [(f64, f64, f64); 22] = [
 fn type_k_both_ways() {
     for (celsius, computed_mv, printed_mv) in TYPE_K {
         let mv = type_k_emf_v(celsius + ZERO).unwrap() * 1000.0;
-        close(&format!("E({celsius} °C)"), mv, computed_mv, 1e-9);
+        close(&format!("E({celsius} °C)"), mv, computed_mv, 1e-8);
         close(
             &format!("E({celsius} °C), printed"),
             mv,
