@@ -1,1 +1,4 @@
-//! Stub.
+//! x
+#![allow(missing_docs)]
+pub mod display;
+pub mod units;
