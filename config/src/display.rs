@@ -1,8 +1,9 @@
 //! Units for people: SI values shown in the units that the stand file chose.
 
+use leverarm_torque::ZERO_CELSIUS_K;
+
 use crate::units::{
-    CELSIUS_ZERO_K, HORSEPOWER_MECHANICAL_W, HORSEPOWER_METRIC_W, INCH_OF_MERCURY_PA,
-    POUND_FORCE_N, RPM_RAD_PER_S,
+    HORSEPOWER_MECHANICAL_W, HORSEPOWER_METRIC_W, INCH_OF_MERCURY_PA, POUND_FORCE_N, RPM_RAD_PER_S,
 };
 
 /// A unit in which a value is shown: shown = (SI − `zero_si`) / `si_per_unit`.
@@ -20,7 +21,12 @@ pub struct DisplayUnit {
 
 impl DisplayUnit {
     const fn new(symbol: &'static str, meaning: &'static str, si_per_unit: f64) -> Self {
-        Self { symbol, meaning, si_per_unit, zero_si: 0.0 }
+        Self {
+            symbol,
+            meaning,
+            si_per_unit,
+            zero_si: 0.0,
+        }
     }
 
     /// The number to show for an SI value.
@@ -56,14 +62,17 @@ pub const HORSEPOWER_MECHANICAL: DisplayUnit = DisplayUnit::new(
     HORSEPOWER_MECHANICAL_W,
 );
 /// PS
-pub const HORSEPOWER_METRIC: DisplayUnit =
-    DisplayUnit::new("PS", "metric horsepower, 75 kgf·m/s = 735.5 W", HORSEPOWER_METRIC_W);
+pub const HORSEPOWER_METRIC: DisplayUnit = DisplayUnit::new(
+    "PS",
+    "metric horsepower, 75 kgf·m/s = 735.5 W",
+    HORSEPOWER_METRIC_W,
+);
 /// °C
 pub const CELSIUS: DisplayUnit = DisplayUnit {
     symbol: "°C",
     meaning: "degree Celsius",
     si_per_unit: 1.0,
-    zero_si: CELSIUS_ZERO_K,
+    zero_si: ZERO_CELSIUS_K,
 };
 /// °F
 pub const FAHRENHEIT: DisplayUnit = DisplayUnit {
@@ -75,8 +84,11 @@ pub const FAHRENHEIT: DisplayUnit = DisplayUnit {
 /// hPa
 pub const HECTOPASCAL: DisplayUnit = DisplayUnit::new("hPa", "hectopascal", 100.0);
 /// inHg
-pub const INCH_OF_MERCURY: DisplayUnit =
-    DisplayUnit::new("inHg", "conventional inch of mercury, 3386.39 Pa", INCH_OF_MERCURY_PA);
+pub const INCH_OF_MERCURY: DisplayUnit = DisplayUnit::new(
+    "inHg",
+    "conventional inch of mercury, 3386.39 Pa",
+    INCH_OF_MERCURY_PA,
+);
 /// rpm
 pub const RPM: DisplayUnit = DisplayUnit::new("rpm", "revolutions per minute", RPM_RAD_PER_S);
 /// m/s
@@ -92,8 +104,11 @@ pub const MILE_PER_HOUR: DisplayUnit = DisplayUnit::new("mph", "mile per hour", 
 pub const KILOGRAM_METRE_SQUARED: DisplayUnit =
     DisplayUnit::new("kg·m²", "kilogram square metre", 1.0);
 /// lb·ft²
-pub const POUND_FOOT_SQUARED: DisplayUnit =
-    DisplayUnit::new("lb·ft²", "pound square foot", 0.453_592_37 * 0.304_8 * 0.304_8);
+pub const POUND_FOOT_SQUARED: DisplayUnit = DisplayUnit::new(
+    "lb·ft²",
+    "pound square foot",
+    0.453_592_37 * 0.304_8 * 0.304_8,
+);
 /// kg
 pub const KILOGRAM: DisplayUnit = DisplayUnit::new("kg", "kilogram", 1.0);
 /// lb
@@ -125,8 +140,11 @@ pub const POUND_PER_HOUR: DisplayUnit =
 pub const LITRE_PER_MINUTE: DisplayUnit =
     DisplayUnit::new("L/min", "litre per minute", 1e-3 / 60.0);
 /// ft³/min
-pub const CUBIC_FOOT_PER_MINUTE: DisplayUnit =
-    DisplayUnit::new("ft³/min", "cubic foot per minute", 0.304_8 * 0.304_8 * 0.304_8 / 60.0);
+pub const CUBIC_FOOT_PER_MINUTE: DisplayUnit = DisplayUnit::new(
+    "ft³/min",
+    "cubic foot per minute",
+    0.304_8 * 0.304_8 * 0.304_8 / 60.0,
+);
 /// A plain number.
 pub const UNITY: DisplayUnit = DisplayUnit::new("", "a plain number", 1.0);
 

@@ -5,13 +5,16 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use leverarm_torque::air::Correction;
+use leverarm_torque::inertia::Inertia;
 use leverarm_torque::sensor::Law;
+use leverarm_torque::uncertainty::Measured;
 
 use crate::display::{self, DisplayUnit, DisplayUnits};
-use crate::units::Measured;
 
-/// One stand: everything that its file says. Only [`crate::parse`] makes it, so what its rules
-/// promise (a cut on overspeed, channels that exist, ranges) holds.
+/// One stand: everything that its file says. An uncertainty of 0 means that none was stated.
+///
+/// [`crate::parse`] makes it, so what the rules promise (a cut on overspeed, channels that exist,
+/// ranges) holds.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Stand {
     /// The stand's name.
@@ -97,27 +100,15 @@ pub struct BoardLimits {
 pub struct Drum {
     /// Moment of inertia about the drum's shaft, kg·m².
     pub inertia_kg_m2: Measured,
-    /// The pieces that the inertia was worked out from; empty when it was measured.
-    pub pieces: Vec<DrumPiece>,
+    /// Name, mass and inertia of each piece that the inertia was worked out from; empty when it
+    /// was measured.
+    pub pieces: Vec<(String, Inertia)>,
     /// Outermost radius, m, for the speed of the rim.
     pub outer_radius_m: Option<f64>,
 }
 
-/// One or several equal pieces of the drum, on its shaft.
-#[derive(Clone, Debug, PartialEq)]
-pub struct DrumPiece {
-    /// "left end plate"
-    pub name: String,
-    /// Mass of all of them, kg.
-    pub mass_kg: f64,
-    /// Moment of inertia of all of them about the drum's shaft, kg·m².
-    pub inertia_kg_m2: Measured,
-    /// Outermost radius, m.
-    pub outer_radius_m: f64,
-}
-
 /// A shaft that has a speed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Shaft {
     /// The drum's; on a brake stand the absorber's.
     Drum,
@@ -387,9 +378,10 @@ impl Stand {
             .iter()
             .filter(|guard| guard.action == GuardAction::Cut)
             .filter_map(|guard| match guard.watch {
-                Watch::Overspeed { shaft: from, limit_rad_per_s } => {
-                    Some(self.speed_rad_per_s(limit_rad_per_s, from, shaft))
-                }
+                Watch::Overspeed {
+                    shaft: from,
+                    limit_rad_per_s,
+                } => Some(self.speed_rad_per_s(limit_rad_per_s, from, shaft)),
                 _ => None,
             })
             .min_by(f64::total_cmp)

@@ -7,11 +7,12 @@
 use std::f64::consts::PI;
 use std::fmt;
 
+use leverarm_torque::uncertainty::Measured;
+use leverarm_torque::{STANDARD_GRAVITY_M_PER_S2, ZERO_CELSIUS_K};
+
 /// Longest text accepted as a quantity; it also bounds how deep its brackets can nest.
 const TEXT_BYTES_MAX: usize = 120;
 
-/// Standard acceleration of free fall, m/s², exact by definition (NIST SP 811, B.8).
-pub const STANDARD_GRAVITY_M_PER_S2: f64 = 9.806_65;
 const INCH_M: f64 = 0.025_4;
 const FOOT_M: f64 = 0.304_8;
 const POUND_KG: f64 = 0.453_592_37;
@@ -25,38 +26,6 @@ pub const HORSEPOWER_METRIC_W: f64 = 75.0 * STANDARD_GRAVITY_M_PER_S2;
 pub const INCH_OF_MERCURY_PA: f64 = 13_595.1 * STANDARD_GRAVITY_M_PER_S2 * INCH_M;
 /// One revolution per minute, rad/s.
 pub const RPM_RAD_PER_S: f64 = 2.0 * PI / 60.0;
-/// 0 °C in kelvin.
-pub const CELSIUS_ZERO_K: f64 = 273.15;
-
-/// A value and, when the file gives one, its standard uncertainty, both in the same SI unit.
-///
-/// In the file: `"3.20 +/- 0.02 kg*m^2"`, `"3.20 ± 0.02 kg*m^2"`, `"250 mm +/- 0.5 mm"` or
-/// `"250 mm +/- 0.2 %"`. What follows the sign is one standard deviation, not a maximum.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Measured {
-    /// Value, SI.
-    pub value: f64,
-    /// Standard uncertainty, SI, never negative.
-    pub standard_uncertainty: Option<f64>,
-}
-
-impl Measured {
-    /// A value whose uncertainty nobody stated.
-    #[must_use]
-    pub const fn exact(value: f64) -> Self {
-        Self { value, standard_uncertainty: None }
-    }
-
-    /// Both value and uncertainty times a constant.
-    #[must_use]
-    pub fn scaled(self, factor: f64) -> Self {
-        Self {
-            value: self.value * factor,
-            standard_uncertainty: self.standard_uncertainty.map(|u| u * factor.abs()),
-        }
-    }
-}
-
 /// Exponents of metre, kilogram, second, ampere, kelvin, radian and count.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Dimension([i8; 7]);
@@ -190,8 +159,11 @@ kinds! {
 }
 
 /// A pure number: written without a unit, with an uncertainty in the same numbers or in %.
-pub const RATIO: Kind =
-    Kind { noun: "a ratio", example: "6.9 +/- 0.05", dimension: Dimension::NONE };
+pub const RATIO: Kind = Kind {
+    noun: "a ratio",
+    example: "6.9 +/- 0.05",
+    dimension: Dimension::NONE,
+};
 
 struct Unit {
     symbol: &'static str,
@@ -202,11 +174,21 @@ struct Unit {
 }
 
 const fn unit(symbol: &'static str, si: f64, dimension: Dimension) -> Unit {
-    Unit { symbol, si, dimension, prefixes: false }
+    Unit {
+        symbol,
+        si,
+        dimension,
+        prefixes: false,
+    }
 }
 
 const fn prefixed(symbol: &'static str, si: f64, dimension: Dimension) -> Unit {
-    Unit { symbol, si, dimension, prefixes: true }
+    Unit {
+        symbol,
+        si,
+        dimension,
+        prefixes: true,
+    }
 }
 
 const ROTATION_PER_S: Dimension = ROTATION.dimension;
@@ -342,14 +324,16 @@ pub enum QuantityError {
 /// assert!(units::quantity("300", &LENGTH).is_err());
 /// ```
 pub fn quantity(text: &str, kind: &Kind) -> Result<f64, QuantityError> {
-    let measured = measured(text, kind)?;
-    match measured.standard_uncertainty {
-        None => Ok(measured.value),
-        Some(_) => Err(QuantityError::UnwantedUncertainty),
+    if split_uncertainty(text).1.is_some() {
+        return Err(QuantityError::UnwantedUncertainty);
     }
+    Ok(measured(text, kind)?.value)
 }
 
-/// Reads a quantity of `kind` with an optional standard uncertainty, in SI.
+/// Reads a quantity of `kind` with its standard uncertainty (0 when none is written), in SI.
+///
+/// `"3.20 +/- 0.02 kg*m^2"`, `"3.20 ± 0.02 kg*m^2"`, `"250 mm +/- 0.5 mm"`, `"250 mm +/- 0.2 %"`:
+/// what follows the sign is one standard deviation, not a maximum.
 ///
 /// # Errors
 /// Says what keeps `text` from being one.
@@ -357,10 +341,7 @@ pub fn measured(text: &str, kind: &Kind) -> Result<Measured, QuantityError> {
     if text.len() > TEXT_BYTES_MAX {
         return Err(QuantityError::TooLong);
     }
-    let (value_text, uncertainty_text) = match text.split_once("+/-").or(text.split_once('±')) {
-        Some((value, uncertainty)) => (value, Some(uncertainty)),
-        None => (text, None),
-    };
+    let (value_text, uncertainty_text) = split_uncertainty(text);
     let (number, value_unit) = leading_number(value_text)?;
     let Some(uncertainty_text) = uncertainty_text else {
         let unit = wanted_unit(value_unit, kind)?;
@@ -384,7 +365,9 @@ pub fn measured(text: &str, kind: &Kind) -> Result<Measured, QuantityError> {
     let value = finite(unit.point(number))?;
     let standard_uncertainty = if relative {
         if unit.zero_si != 0.0 {
-            return Err(QuantityError::Uncertainty("a percentage of a scale temperature"));
+            return Err(QuantityError::Uncertainty(
+                "a percentage of a scale temperature",
+            ));
         }
         value.abs() * spread / 100.0
     } else if spread_unit.is_empty() {
@@ -392,7 +375,14 @@ pub fn measured(text: &str, kind: &Kind) -> Result<Measured, QuantityError> {
     } else {
         spread * wanted_unit(spread_unit, kind)?.si
     };
-    Ok(Measured { value, standard_uncertainty: Some(finite(standard_uncertainty)?) })
+    Ok(Measured::new(value, finite(standard_uncertainty)?))
+}
+
+fn split_uncertainty(text: &str) -> (&str, Option<&str>) {
+    match text.split_once("+/-").or_else(|| text.split_once('±')) {
+        Some((value, uncertainty)) => (value, Some(uncertainty)),
+        None => (text, None),
+    }
 }
 
 /// Reads a number whose unit is any that `accept` takes, with that unit: for scales whose unit
@@ -410,7 +400,11 @@ pub(crate) fn any_quantity(text: &str) -> Result<(f64, Dimension, &str), Quantit
 }
 
 fn finite(value: f64) -> Result<f64, QuantityError> {
-    if value.is_finite() { Ok(value) } else { Err(QuantityError::NotFinite) }
+    if value.is_finite() {
+        Ok(value)
+    } else {
+        Err(QuantityError::NotFinite)
+    }
 }
 
 /// Splits `" 12.5 kg"` into 12.5 and `"kg"`.
@@ -423,7 +417,11 @@ fn leading_number(text: &str) -> Result<(f64, &str), QuantityError> {
     };
     let bytes = digits.as_bytes();
     let digit_run = |from: usize| {
-        bytes.iter().skip(from).take_while(|byte| byte.is_ascii_digit()).count()
+        bytes
+            .iter()
+            .skip(from)
+            .take_while(|byte| byte.is_ascii_digit())
+            .count()
     };
     let signed = |at: usize| usize::from(matches!(bytes.get(at), Some(b'+' | b'-')));
     let mut end = if sign > 0.0 { signed(0) } else { 0 };
@@ -450,7 +448,11 @@ fn leading_number(text: &str) -> Result<(f64, &str), QuantityError> {
 
 fn wanted_unit(text: &str, kind: &Kind) -> Result<Scale, QuantityError> {
     if text.is_empty() {
-        return if kind.noun == RATIO.noun { Ok(Scale::ONE) } else { Err(QuantityError::NoUnit) };
+        return if kind.noun == RATIO.noun {
+            Ok(Scale::ONE)
+        } else {
+            Err(QuantityError::NoUnit)
+        };
     }
     let unit = Scale::parse(text)?;
     if unit.dimension == kind.dimension {
@@ -489,7 +491,11 @@ struct Scale {
 }
 
 impl Scale {
-    const ONE: Self = Self { si: 1.0, zero_si: 0.0, dimension: Dimension::NONE };
+    const ONE: Self = Self {
+        si: 1.0,
+        zero_si: 0.0,
+        dimension: Dimension::NONE,
+    };
 
     fn point(self, number: f64) -> f64 {
         number * self.si + self.zero_si
@@ -497,12 +503,15 @@ impl Scale {
 
     fn parse(text: &str) -> Result<Self, QuantityError> {
         let zero_si = match text {
-            "degC" | "°C" => CELSIUS_ZERO_K,
+            "degC" | "°C" => ZERO_CELSIUS_K,
             // (t °F − 32)·5/9 + 273.15 = t·5/9 + 459.67·5/9
             "degF" | "°F" => 459.67 * 5.0 / 9.0,
             _ => 0.0,
         };
-        let mut parser = UnitParser { whole: text, rest: text };
+        let mut parser = UnitParser {
+            whole: text,
+            rest: text,
+        };
         let scale = parser.product()?;
         if !parser.rest.is_empty() {
             return Err(parser.fault("a closing bracket has no opening one"));
@@ -526,7 +535,10 @@ struct UnitParser<'t> {
 
 impl UnitParser<'_> {
     fn fault(&self, why: &'static str) -> QuantityError {
-        QuantityError::UnitSyntax { unit: self.whole.to_owned(), why }
+        QuantityError::UnitSyntax {
+            unit: self.whole.to_owned(),
+            why,
+        }
     }
 
     fn skip(&mut self, wanted: &[char]) -> bool {
@@ -575,7 +587,9 @@ impl UnitParser<'_> {
         };
         let power = self.exponent()?;
         self.rest = self.rest.trim_start();
-        Scale::ONE.combine(base, power).ok_or_else(|| self.fault("an exponent is too large"))
+        Scale::ONE
+            .combine(base, power)
+            .ok_or_else(|| self.fault("an exponent is too large"))
     }
 
     fn symbol(&mut self) -> Result<Scale, QuantityError> {
@@ -603,13 +617,8 @@ impl UnitParser<'_> {
             let (digits, rest) = rest.split_at_checked(end).unwrap_or((rest, ""));
             (digits.to_owned(), rest)
         } else {
-            const RAISED: &[(char, char)] = &[
-                ('⁻', '-'),
-                ('¹', '1'),
-                ('²', '2'),
-                ('³', '3'),
-                ('⁴', '4'),
-            ];
+            const RAISED: &[(char, char)] =
+                &[('⁻', '-'), ('¹', '1'), ('²', '2'), ('³', '3'), ('⁴', '4')];
             let plain = |c: char| RAISED.iter().find(|(raised, _)| *raised == c).map(|p| p.1);
             let digits: String = self.rest.chars().map_while(plain).collect();
             if digits.is_empty() {
@@ -629,7 +638,9 @@ impl UnitParser<'_> {
 
 fn look_up(symbol: &str) -> Result<Scale, QuantityError> {
     let plain = SPELLINGS.iter().find_map(|(prefix_symbol, plain)| {
-        symbol.strip_suffix(prefix_symbol).map(|prefix| format!("{prefix}{plain}"))
+        symbol
+            .strip_suffix(prefix_symbol)
+            .map(|prefix| format!("{prefix}{plain}"))
     });
     let plain = plain.as_deref().unwrap_or(symbol);
     let scale = |unit: &Unit, prefix: f64| Scale {
@@ -641,12 +652,20 @@ fn look_up(symbol: &str) -> Result<Scale, QuantityError> {
         return Ok(scale(unit, 1.0));
     }
     for (prefix, factor) in PREFIXES {
-        let Some(bare) = plain.strip_prefix(prefix) else { continue };
-        if let Some(unit) = UNITS.iter().find(|unit| unit.prefixes && unit.symbol == bare) {
+        let Some(bare) = plain.strip_prefix(prefix) else {
+            continue;
+        };
+        if let Some(unit) = UNITS
+            .iter()
+            .find(|unit| unit.prefixes && unit.symbol == bare)
+        {
             return Ok(scale(unit, *factor));
         }
     }
-    let known = UNITS.iter().map(|unit| unit.symbol).filter(|known| known.len() > 1);
+    let known = UNITS
+        .iter()
+        .map(|unit| unit.symbol)
+        .filter(|known| known.len() > 1);
     Err(QuantityError::UnknownUnit {
         symbol: symbol.to_owned(),
         nearest: nearest(symbol, known),
@@ -660,7 +679,10 @@ pub(crate) fn nearest<'k>(word: &str, known: impl IntoIterator<Item = &'k str>) 
     known
         .into_iter()
         .map(|candidate| {
-            (strsim::damerau_levenshtein(&folded, &candidate.to_lowercase()), candidate)
+            (
+                strsim::damerau_levenshtein(&folded, &candidate.to_lowercase()),
+                candidate,
+            )
         })
         .filter(|(slips, _)| *slips <= slips_max)
         .min_by_key(|(slips, _)| *slips)

@@ -1,1 +1,16 @@
-//! Stub.
+//! Physics of an engine test stand: air, inertia, sensor laws, calibrations and
+//! their uncertainty.
+//!
+//! Everything here is a pure function of its arguments, in SI units with the unit
+//! at the end of the name. Temperatures are in kelvin.
+
+pub mod air;
+pub mod inertia;
+pub mod sensor;
+pub mod uncertainty;
+
+/// 0 °C in kelvin (exact).
+pub const ZERO_CELSIUS_K: f64 = 273.15;
+
+/// Standard acceleration of free fall, m/s² (exact; ISO 80000-3).
+pub const STANDARD_GRAVITY_M_PER_S2: f64 = 9.806_65;
