@@ -10,6 +10,7 @@ use leverarm_torque::sensor::Law;
 use leverarm_torque::uncertainty::Measured;
 
 use crate::display::{self, DisplayUnit, DisplayUnits};
+use crate::units::{self, Kind};
 
 /// One stand: everything that its file says. An uncertainty of 0 means that none was stated.
 ///
@@ -151,9 +152,9 @@ pub struct Stage {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Tyre {
     /// Way of the tyre in one wheel turn, m.
-    pub rolling_circumference_m: f64,
+    pub rolling_circumference_m: Measured,
     /// Diameter of the drum where the tyre runs, m.
-    pub drum_diameter_m: f64,
+    pub drum_diameter_m: Measured,
 }
 
 /// Loss torque at the drum, N·m = constant + linear·ω + quadratic·ω², ω the drum's speed in
@@ -414,6 +415,36 @@ impl Stage {
 }
 
 impl Quantity {
+    pub(crate) const ALL: &[Self] = &[
+        Self::Temperature,
+        Self::Pressure,
+        Self::Fraction,
+        Self::Number,
+        Self::Voltage,
+        Self::Force,
+        Self::Length,
+        Self::Speed,
+        Self::MassFlow,
+        Self::VolumeFlow,
+    ];
+
+    /// How its values are written.
+    #[must_use]
+    pub const fn kind(self) -> Kind {
+        match self {
+            Self::Temperature => units::TEMPERATURE,
+            Self::Pressure => units::PRESSURE,
+            Self::Fraction => units::FRACTION,
+            Self::Number => units::RATIO,
+            Self::Voltage => units::VOLTAGE,
+            Self::Force => units::FORCE,
+            Self::Length => units::LENGTH,
+            Self::Speed => units::SPEED,
+            Self::MassFlow => units::MASS_FLOW,
+            Self::VolumeFlow => units::VOLUME_FLOW,
+        }
+    }
+
     /// The unit to show it in.
     #[must_use]
     pub fn display_unit(self, units: &DisplayUnits) -> DisplayUnit {

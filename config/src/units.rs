@@ -84,6 +84,23 @@ pub struct Kind {
     pub dimension: Dimension,
 }
 
+impl Kind {
+    /// The rise of this in a second.
+    pub(crate) fn per_second(&self) -> Self {
+        let known = KINDS
+            .iter()
+            .find(|kind| self.dimension.combine(DURATION.dimension, -1) == Some(kind.dimension));
+        known.copied().unwrap_or_else(|| Self {
+            noun: "a rise per second",
+            example: "12 kPa/s",
+            dimension: self
+                .dimension
+                .combine(DURATION.dimension, -1)
+                .unwrap_or(self.dimension),
+        })
+    }
+}
+
 macro_rules! kinds {
     ($($(#[$doc:meta])* $name:ident = $noun:literal, $example:literal, $dimension:expr;)*) => {
         $($(#[$doc])* pub const $name: Kind =
@@ -349,7 +366,7 @@ pub fn measured(text: &str, kind: &Kind) -> Result<Measured, QuantityError> {
     };
 
     let (spread, spread_unit) = leading_number(uncertainty_text)
-        .map_err(|_| QuantityError::Uncertainty("a number has to follow"))?;
+        .map_err(|_error| QuantityError::Uncertainty("a number has to follow"))?;
     if spread < 0.0 {
         return Err(QuantityError::Uncertainty("it can't be negative"));
     }
