@@ -1,0 +1,475 @@
+//! What a stand file says, checked, in SI.
+
+use std::f64::consts::PI;
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+use leverarm_torque::air::Correction;
+use leverarm_torque::inertia::Inertia;
+use leverarm_torque::sensor::Law;
+use leverarm_torque::uncertainty::Measured;
+
+use crate::display::{self, DisplayUnit, DisplayUnits};
+use crate::units::{self, Kind};
+
+/// One stand: everything that its file says. An uncertainty of 0 means that none was stated.
+///
+/// [`crate::parse`] makes it, so what the rules promise (a cut on overspeed, channels that exist,
+/// ranges) holds.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Stand {
+    /// The stand's name.
+    pub name: String,
+    /// What absorbs the power.
+    pub kind: StandKind,
+    /// The engine under test, as far as it matters here.
+    pub engine: Engine,
+    /// How to reach the board.
+    pub port: Port,
+    /// What the board has to do on its own.
+    pub board: BoardLimits,
+    /// What turns on the drum's shaft; always there on an inertia stand.
+    pub drum: Option<Drum>,
+    /// Tooth pickups, one or two, on distinct channels.
+    pub pickups: Vec<Pickup>,
+    /// The way from engine to drum.
+    pub drive: Drive,
+    /// Torque that the drum's own bearings, air and chain take.
+    pub losses: Losses,
+    /// The force sensor of a brake; always there on a brake stand.
+    pub load_cell: Option<LoadCell>,
+    /// Sensors, by [`ChannelId`].
+    pub channels: Vec<Channel>,
+    /// Guards; at least one of them cuts on overspeed.
+    pub guards: Vec<Guard>,
+    /// What counts as a pull.
+    pub pull: PullRules,
+    /// Where the air readings come from.
+    pub air: AirInputs,
+    /// The correction that curves carry unless another is asked for.
+    pub correction: Correction,
+    /// How curves are laid out.
+    pub curve: CurveRules,
+    /// Units to show values in.
+    pub units: DisplayUnits,
+    /// Folder of the store, as written: relative to the stand file unless absolute.
+    pub store_folder: PathBuf,
+    /// Where the page is served.
+    pub page_address: SocketAddr,
+}
+
+/// What absorbs the engine's power.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum StandKind {
+    /// A heavy drum that the engine speeds up.
+    Inertia,
+    /// A brake that holds against the engine, with a load cell on its arm.
+    Brake,
+    /// A drum and a brake.
+    Both,
+}
+
+/// The engine under test.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Engine {
+    /// Free text for sheets.
+    pub name: String,
+    /// Swept volume.
+    pub displacement_m3: Option<f64>,
+}
+
+/// The serial port of the board.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Port {
+    /// Device path, as the system names it.
+    pub path: PathBuf,
+    /// Bits per second.
+    pub baud: u32,
+}
+
+/// Limits that the board holds by itself when the host falls silent or is too slow.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct BoardLimits {
+    /// The board cuts when no heartbeat came for this long.
+    pub heartbeat_timeout_ms: u16,
+    /// The board cuts after this many successive tooth periods that are too short.
+    pub short_periods_to_cut: u8,
+}
+
+/// The drum and all that turns with it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Drum {
+    /// Moment of inertia about the drum's shaft, kg·m².
+    pub inertia_kg_m2: Measured,
+    /// Name, mass and inertia of each piece that the inertia was worked out from; empty when it
+    /// was measured.
+    pub pieces: Vec<(String, Inertia)>,
+    /// Outermost radius, m, for the speed of the rim.
+    pub outer_radius_m: Option<f64>,
+}
+
+/// A shaft that has a speed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Shaft {
+    /// The drum's; on a brake stand the absorber's.
+    Drum,
+    /// The crankshaft.
+    Engine,
+}
+
+/// A tooth pickup.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Pickup {
+    /// The board's number for it.
+    pub channel: u8,
+    /// Where it counts.
+    pub shaft: Shaft,
+    /// Teeth (or pulses) in a turn of that shaft.
+    pub teeth: u16,
+}
+
+/// The drive from engine to drum.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Drive {
+    /// Engine turns per drum turn.
+    pub engine_per_drum: Measured,
+    /// Tooth counts that the ratio was worked out from, engine first.
+    pub stages: Vec<Stage>,
+    /// The roller contact, when a tyre drives the drum; it is part of `engine_per_drum`.
+    pub tyre: Option<Tyre>,
+}
+
+/// One reduction: `driven` turns once while `driving` turns driven/driving times.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Stage {
+    /// Teeth of the wheel that takes the power.
+    pub driven_teeth: u16,
+    /// Teeth of the wheel that gives it, on the engine's side.
+    pub driving_teeth: u16,
+}
+
+/// A tyre that drives the drum by friction. It slips a little, so the ratio is not exact.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Tyre {
+    /// Way of the tyre in one wheel turn, m.
+    pub rolling_circumference_m: Measured,
+    /// Diameter of the drum where the tyre runs, m.
+    pub drum_diameter_m: Measured,
+}
+
+/// Loss torque at the drum, N·m = constant + linear·ω + quadratic·ω², ω the drum's speed in
+/// rad/s. Positive values brake the drum.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Losses {
+    /// Friction.
+    pub constant_nm: f64,
+    /// Viscous part, N·m/(rad/s).
+    pub linear_nm_s_per_rad: f64,
+    /// Windage, N·m/(rad/s)².
+    pub quadratic_nm_s2_per_rad2: f64,
+}
+
+/// The force sensor on the arm of a brake (or of a cradled engine).
+/// Torque = sign · (counts − zero) · `newton_per_count` · `arm_m`.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LoadCell {
+    /// The board's force channel.
+    pub channel: u8,
+    /// Force that one count is worth.
+    pub newton_per_count: Measured,
+    /// Counts without load.
+    pub zero_counts: f64,
+    /// Arm, from the axis to the line of the force, at a right angle to it.
+    pub arm_m: Measured,
+    /// +1 when the counts rise with torque from the engine, −1 when they fall.
+    pub sign: f64,
+    /// The shaft whose torque the arm holds.
+    pub shaft: Shaft,
+}
+
+/// Index of a channel in [`Stand::channels`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct ChannelId(pub usize);
+
+/// A sensor on the board.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Channel {
+    /// Its name, unique on the stand.
+    pub name: String,
+    /// Where its counts come from.
+    pub source: Source,
+    /// Counts to SI.
+    pub law: Law,
+    /// The channel that measures the cold junction of this thermocouple.
+    pub cold_junction: Option<ChannelId>,
+    /// What it measures.
+    pub quantity: Quantity,
+    /// Smallest and largest believable value, SI; outside it the sensor counts as lost.
+    pub expected_si: Option<(f64, f64)>,
+}
+
+/// A counts source on the board.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Source {
+    /// Board channel kind *analog*.
+    Analog(u8),
+    /// Board channel kind *temperature*.
+    Temperature(u8),
+}
+
+/// What a channel measures; it decides the SI unit and the unit to show.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Quantity {
+    /// K
+    Temperature,
+    /// Pa
+    Pressure,
+    /// 1, shown in %
+    Fraction,
+    /// 1, shown as it is (an air-fuel ratio)
+    Number,
+    /// V
+    Voltage,
+    /// N
+    Force,
+    /// m
+    Length,
+    /// m/s
+    Speed,
+    /// kg/s
+    MassFlow,
+    /// m³/s
+    VolumeFlow,
+}
+
+/// A rule that watches one signal.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Guard {
+    /// Given in the file or made of kind and signal; unique on the stand.
+    pub name: String,
+    /// What it watches, and the limit.
+    pub watch: Watch,
+    /// What it does.
+    pub action: GuardAction,
+    /// How long the limit has to be passed without a break; 0 acts on the first reading.
+    pub debounce_ms: u32,
+}
+
+/// What a guard does.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum GuardAction {
+    /// Tells the person.
+    Warn,
+    /// Has the board cut the ignition.
+    Cut,
+}
+
+/// What a guard watches.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[expect(missing_docs, reason = "the variants' own docs say it")]
+pub enum Watch {
+    /// The shaft turns faster than the limit.
+    Overspeed { shaft: Shaft, limit_rad_per_s: f64 },
+    /// The channel (a temperature) is above the limit.
+    OverTemperature { channel: ChannelId, limit_k: f64 },
+    /// The signal can't be true: outside what is expected, broken wire, no teeth while turning.
+    SensorLost { signal: Signal },
+    /// Nothing new came from the signal for longer than this.
+    StaleData { signal: Signal, age_ms_max: u32 },
+    /// The signal is above the limit, in the signal's SI unit.
+    Above { signal: Signal, limit_si: f64 },
+    /// The signal is below the limit, in the signal's SI unit.
+    Below { signal: Signal, limit_si: f64 },
+    /// The signal rises faster than this, in the signal's SI unit per second.
+    RateOfRise { signal: Signal, limit_si_per_s: f64 },
+}
+
+/// What can be watched.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Signal {
+    /// "drum speed", "engine speed"; rad/s
+    Speed(Shaft),
+    /// "load cell"; N
+    LoadCell,
+    /// "board": frames of any kind
+    Board,
+    /// A channel, by its name in the file.
+    Channel(ChannelId),
+}
+
+/// What counts as a pull. Speeds and accelerations are the engine's.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PullRules {
+    /// A pull starts where the engine passes this speed.
+    pub start_rad_per_s: f64,
+    /// A pull is whole when the engine reaches this speed.
+    pub end_rad_per_s: f64,
+    /// Slower than this is no pull.
+    pub acceleration_min_rad_per_s2: f64,
+    /// Kept from before the start.
+    pub pre_trigger_s: f64,
+    /// Kept after the end, to see the losses while the drum runs down.
+    pub coast_s: f64,
+    /// A shorter rise is no pull.
+    pub length_min_s: f64,
+}
+
+/// Where the readings of the ambient air come from.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct AirInputs {
+    /// Absolute pressure (not reduced to sea level), Pa.
+    pub pressure_pa: AirInput,
+    /// Intake air temperature, K.
+    pub temperature_k: AirInput,
+    /// Relative humidity, 0 to 1.
+    pub relative_humidity: AirInput,
+}
+
+/// One reading of the air.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum AirInput {
+    /// Written in the stand file.
+    Entered(Measured),
+    /// Measured by a channel during the pull.
+    Channel(ChannelId),
+}
+
+/// How curves are laid out, over engine speed in rpm.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct CurveRules {
+    /// Distance of grid points, rpm.
+    pub step_rpm: f64,
+    /// First grid point; the pull's own when absent.
+    pub from_rpm: Option<f64>,
+    /// Last grid point; the pull's own when absent.
+    pub to_rpm: Option<f64>,
+}
+
+impl Stand {
+    /// The channel with this index.
+    #[must_use]
+    pub fn channel(&self, id: ChannelId) -> Option<&Channel> {
+        self.channels.get(id.0)
+    }
+
+    /// The channel with this name.
+    #[must_use]
+    pub fn channel_named(&self, name: &str) -> Option<(ChannelId, &Channel)> {
+        self.channels
+            .iter()
+            .enumerate()
+            .find(|(_, channel)| channel.name == name)
+            .map(|(index, channel)| (ChannelId(index), channel))
+    }
+
+    /// Speed of `to` while `from` turns at `rad_per_s`.
+    #[must_use]
+    pub fn speed_rad_per_s(&self, rad_per_s: f64, from: Shaft, to: Shaft) -> f64 {
+        match (from, to) {
+            (Shaft::Drum, Shaft::Engine) => rad_per_s * self.drive.engine_per_drum.value,
+            (Shaft::Engine, Shaft::Drum) => rad_per_s / self.drive.engine_per_drum.value,
+            _ => rad_per_s,
+        }
+    }
+
+    /// The speed of `shaft` at which the first of the cutting overspeed guards acts.
+    #[must_use]
+    pub fn overspeed_cut_rad_per_s(&self, shaft: Shaft) -> Option<f64> {
+        self.guards
+            .iter()
+            .filter(|guard| guard.action == GuardAction::Cut)
+            .filter_map(|guard| match guard.watch {
+                Watch::Overspeed {
+                    shaft: from,
+                    limit_rad_per_s,
+                } => Some(self.speed_rad_per_s(limit_rad_per_s, from, shaft)),
+                _ => None,
+            })
+            .min_by(f64::total_cmp)
+    }
+
+    /// Teeth per second at `pickup` when the overspeed cut acts.
+    #[must_use]
+    pub fn overspeed_cut_teeth_per_s(&self, pickup: &Pickup) -> Option<f64> {
+        let rad_per_s = self.overspeed_cut_rad_per_s(pickup.shaft)?;
+        Some(rad_per_s / (2.0 * PI) * f64::from(pickup.teeth))
+    }
+}
+
+impl Losses {
+    /// Loss torque at a drum speed, N·m.
+    #[must_use]
+    pub fn torque_nm(&self, drum_rad_per_s: f64) -> f64 {
+        self.constant_nm
+            + drum_rad_per_s
+                * (self.linear_nm_s_per_rad + drum_rad_per_s * self.quadratic_nm_s2_per_rad2)
+    }
+}
+
+impl Stage {
+    /// Turns of the driving wheel per turn of the driven one.
+    #[must_use]
+    pub fn ratio(self) -> f64 {
+        f64::from(self.driven_teeth) / f64::from(self.driving_teeth)
+    }
+}
+
+impl Quantity {
+    pub(crate) const ALL: &[Self] = &[
+        Self::Temperature,
+        Self::Pressure,
+        Self::Fraction,
+        Self::Number,
+        Self::Voltage,
+        Self::Force,
+        Self::Length,
+        Self::Speed,
+        Self::MassFlow,
+        Self::VolumeFlow,
+    ];
+
+    /// How its values are written.
+    #[must_use]
+    pub const fn kind(self) -> Kind {
+        match self {
+            Self::Temperature => units::TEMPERATURE,
+            Self::Pressure => units::PRESSURE,
+            Self::Fraction => units::FRACTION,
+            Self::Number => units::RATIO,
+            Self::Voltage => units::VOLTAGE,
+            Self::Force => units::FORCE,
+            Self::Length => units::LENGTH,
+            Self::Speed => units::SPEED,
+            Self::MassFlow => units::MASS_FLOW,
+            Self::VolumeFlow => units::VOLUME_FLOW,
+        }
+    }
+
+    /// The unit to show it in.
+    #[must_use]
+    pub fn display_unit(self, units: &DisplayUnits) -> DisplayUnit {
+        match self {
+            Self::Temperature => units.temperature,
+            Self::Pressure => units.pressure,
+            Self::Fraction => display::PERCENT,
+            Self::Number => display::UNITY,
+            Self::Voltage => display::VOLT,
+            Self::Force => units.force,
+            Self::Length => units.length,
+            Self::Speed => units.road_speed,
+            Self::MassFlow => units.mass_flow,
+            Self::VolumeFlow => units.volume_flow,
+        }
+    }
+}
+
+impl Shaft {
+    /// "drum" or "engine"
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Drum => "drum",
+            Self::Engine => "engine",
+        }
+    }
+}
