@@ -1,1 +1,3 @@
-//! Stub.
+//! Acquisition daemon for a home-built inertia or brake dynamometer stand.
+
+pub mod store;

@@ -1,0 +1,57 @@
+//! One writer to a store: an advisory lock on a file beside the database.
+//!
+//! The lock belongs to the open file, so that the system lets it go with the process, however
+//! that ends. The file itself stays; only the lock on it counts.
+
+use std::fs::{File, OpenOptions, TryLockError};
+use std::io::{Read, Seek, Write};
+use std::path::Path;
+
+use super::error::StoreError;
+
+const LOCK_FILE: &str = "writer.lock";
+
+/// Held as long as it lives.
+#[derive(Debug)]
+pub(super) struct WriterLock {
+    _file: File,
+}
+
+impl WriterLock {
+    pub(super) fn take(folder: &Path) -> Result<Self, StoreError> {
+        let path = folder.join(LOCK_FILE);
+        let failed = |source| StoreError::from_io(folder, "take the writer's lock", source);
+        let mut file = OpenOptions::new()
+            .read(true)
+            .write(true)
+            .create(true)
+            .truncate(false)
+            .open(&path)
+            .map_err(failed)?;
+        match file.try_lock() {
+            Ok(()) => {}
+            Err(TryLockError::WouldBlock) => {
+                return Err(StoreError::Locked {
+                    folder: folder.into(),
+                    holder: holder(&mut file),
+                });
+            }
+            Err(TryLockError::Error(source)) => return Err(failed(source)),
+        }
+        // The number only helps the message of a second daemon, so it may fail to be written.
+        drop(write_holder(&mut file));
+        Ok(Self { _file: file })
+    }
+}
+
+fn write_holder(file: &mut File) -> std::io::Result<()> {
+    file.set_len(0)?;
+    file.rewind()?;
+    writeln!(file, "{}", std::process::id())
+}
+
+fn holder(file: &mut File) -> Option<u32> {
+    let mut text = String::new();
+    file.take(16).read_to_string(&mut text).ok()?;
+    text.trim().parse().ok()
+}

@@ -1,0 +1,582 @@
+//! Reading, from any number of connections, also while the writer writes.
+
+use std::ops::{ControlFlow, RangeInclusive};
+use std::path::{Path, PathBuf};
+
+use rusqlite::types::Type;
+use rusqlite::{Connection, OptionalExtension, Params, Row, params};
+use serde_json::Value;
+
+use super::chunk::{self, Chunk, ChunkGap, ChunkHeader, ChunkRange, GapCause};
+use super::error::StoreError;
+use super::hash::ContentHash;
+use super::open::{self, StoreSize};
+use super::records::{
+    ChunkId, ConnectionId, ConnectionRecord, EventFilter, EventOrder, EventRecord, Hello, PullId,
+    PullRecord, SetupId, SetupRecord, Severity,
+};
+use super::writer::not_found;
+
+/// A reader of a store. It never writes, and sees each commit as soon as it is acknowledged.
+#[derive(Debug)]
+pub struct StoreReader {
+    pub(super) connection: Connection,
+    folder: PathBuf,
+}
+
+impl StoreReader {
+    /// Opens the store in `folder` for reading.
+    ///
+    /// # Errors
+    ///
+    /// [`StoreError::NoStore`], [`NotAStore`](StoreError::NotAStore),
+    /// [`Newer`](StoreError::Newer), [`Older`](StoreError::Older),
+    /// [`Corrupt`](StoreError::Corrupt).
+    pub fn open(folder: impl AsRef<Path>) -> Result<Self, StoreError> {
+        let folder = folder.as_ref().to_path_buf();
+        Ok(Self {
+            connection: open::open_reader(&folder)?,
+            folder,
+        })
+    }
+
+    /// The store folder.
+    #[must_use]
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    /// Room taken and room left.
+    ///
+    /// # Errors
+    ///
+    /// When the system does not tell.
+    pub fn size(&self) -> Result<StoreSize, StoreError> {
+        StoreSize::of(&self.folder)
+    }
+
+    /// Every connection, oldest first.
+    ///
+    /// # Errors
+    ///
+    /// As every reading method: [`StoreError::Corrupt`] or another error of the database.
+    pub fn connections(&self) -> Result<Vec<ConnectionRecord>, StoreError> {
+        self.list(
+            "SELECT * FROM connections ORDER BY id",
+            [],
+            connection_record,
+        )
+    }
+
+    /// One connection.
+    ///
+    /// # Errors
+    ///
+    /// [`StoreError::NotFound`]; else as every reading method.
+    pub fn connection(&self, id: ConnectionId) -> Result<ConnectionRecord, StoreError> {
+        self.one(
+            "SELECT * FROM connections WHERE id = ?",
+            [id],
+            connection_record,
+        )?
+        .ok_or_else(|| not_found("connection", id))
+    }
+
+    /// Every setup, oldest first.
+    ///
+    /// # Errors
+    ///
+    /// As every reading method.
+    pub fn setups(&self) -> Result<Vec<SetupRecord>, StoreError> {
+        self.list("SELECT * FROM setups ORDER BY id", [], setup_record)
+    }
+
+    /// One setup.
+    ///
+    /// # Errors
+    ///
+    /// [`StoreError::NotFound`]; else as every reading method.
+    pub fn setup(&self, id: SetupId) -> Result<SetupRecord, StoreError> {
+        self.one("SELECT * FROM setups WHERE id = ?", [id], setup_record)?
+            .ok_or_else(|| not_found("setup", id))
+    }
+
+    /// The setup of this name.
+    ///
+    /// # Errors
+    ///
+    /// [`StoreError::NotFound`]; else as every reading method.
+    pub fn setup_named(&self, name: &str) -> Result<SetupRecord, StoreError> {
+        self.one("SELECT * FROM setups WHERE name = ?", [name], setup_record)?
+            .ok_or_else(|| not_found("setup named", name))
+    }
+
+    /// Every pull, oldest first.
+    ///
+    /// # Errors
+    ///
+    /// As every reading method.
+    pub fn pulls(&self) -> Result<Vec<PullRecord>, StoreError> {
+        self.list(&format!("{PULLS} ORDER BY pulls.id"), [], pull_record)
+    }
+
+    /// One pull.
+    ///
+    /// # Errors
+    ///
+    /// [`StoreError::NotFound`]; else as every reading method.
+    pub fn pull(&self, id: PullId) -> Result<PullRecord, StoreError> {
+        self.one(&format!("{PULLS} WHERE pulls.id = ?"), [id], pull_record)?
+            .ok_or_else(|| not_found("pull", id))
+    }
+
+    /// The text of a stand file, checked against its hash.
+    ///
+    /// # Errors
+    ///
+    /// [`StoreError::NotFound`]; [`StoreError::Damaged`] when the text is no longer the one that
+    /// was stored; else as every reading method.
+    pub fn stand_text(&self, hash: ContentHash) -> Result<String, StoreError> {
+        self.text_by_hash(
+            "stand file",
+            "SELECT text FROM stand_files WHERE hash = ?",
+            hash,
+        )
+    }
+
+    /// Calibrations, the JSON text as stored, checked against its hash.
+    ///
+    /// # Errors
+    ///
+    /// As [`stand_text`](Self::stand_text).
+    pub fn calibration_json(&self, hash: ContentHash) -> Result<String, StoreError> {
+        self.text_by_hash(
+            "calibration",
+            "SELECT text FROM calibrations WHERE hash = ?",
+            hash,
+        )
+    }
+
+    /// The value kept under a key.
+    ///
+    /// # Errors
+    ///
+    /// As every reading method.
+    pub fn meta(&self, key: &str) -> Result<Option<String>, StoreError> {
+        self.one("SELECT value FROM meta WHERE key = ?", [key], |row| {
+            row.get(0)
+        })
+    }
+
+    /// The events that `filter` lets through.
+    ///
+    /// # Errors
+    ///
+    /// As every reading method.
+    pub fn events(&self, filter: &EventFilter) -> Result<Vec<EventRecord>, StoreError> {
+        let direction = match filter.order {
+            EventOrder::OldestFirst => "ASC",
+            EventOrder::NewestFirst => "DESC",
+        };
+        let severities: Vec<&str> = Severity::ALL
+            .iter()
+            .filter(|severity| **severity >= filter.severity_at_least)
+            .map(|severity| severity.word())
+            .collect();
+        self.list(
+            &format!(
+                "SELECT * FROM events \
+                 WHERE (?1 IS NULL OR id > ?1) AND (?2 IS NULL OR wall_us >= ?2) \
+                 AND (?3 IS NULL OR connection_id = ?3) AND (?4 IS NULL OR pull_id = ?4) \
+                 AND (?5 IS NULL OR channel = ?5) \
+                 AND severity IN (SELECT value FROM json_each(?6)) \
+                 ORDER BY id {direction} LIMIT ?7"
+            ),
+            params![
+                filter.after,
+                filter.since_wall_us,
+                filter.connection,
+                filter.pull,
+                filter.channel,
+                Value::from(severities).to_string(),
+                filter.limit,
+            ],
+            event_record,
+        )
+    }
+
+    /// The chunks of a pull, in order; of one that runs, those so far. A chunk that is lacking or
+    /// damaged is an `Err` in its place, and the others are there all the same.
+    ///
+    /// # Errors
+    ///
+    /// [`StoreError::NotFound`]; else as every reading method.
+    pub fn pull_chunks(&self, id: PullId) -> Result<Vec<Result<Chunk, ChunkGap>>, StoreError> {
+        let pull = self.pull(id)?;
+        let last = match pull.chunk_seq_last {
+            Some(last) => last,
+            None => match self.seq_max(pull.connection)? {
+                Some(last) => last,
+                None => return Ok(Vec::new()),
+            },
+        };
+        self.chunks(
+            pull.connection,
+            &ChunkRange::Seq(pull.chunk_seq_first..=last),
+        )
+    }
+
+    /// The chunks of a connection within a range, in order. A chunk that is lacking or damaged is
+    /// an `Err` in its place, and the others are there all the same.
+    ///
+    /// # Errors
+    ///
+    /// [`StoreError::NotFound`] without that connection; else as every reading method.
+    pub fn chunks(
+        &self,
+        connection: ConnectionId,
+        range: &ChunkRange,
+    ) -> Result<Vec<Result<Chunk, ChunkGap>>, StoreError> {
+        let mut chunks = Vec::new();
+        self.for_each_chunk(connection, range, |chunk| {
+            chunks.push(chunk);
+            ControlFlow::Continue(())
+        })?;
+        Ok(chunks)
+    }
+
+    /// As [`chunks`](Self::chunks), with one chunk in memory at a time, until `take` breaks off.
+    ///
+    /// # Errors
+    ///
+    /// As [`chunks`](Self::chunks).
+    pub fn for_each_chunk(
+        &self,
+        connection: ConnectionId,
+        range: &ChunkRange,
+        mut take: impl FnMut(Result<Chunk, ChunkGap>) -> ControlFlow<()>,
+    ) -> Result<(), StoreError> {
+        self.connection(connection)?;
+        let Some(wanted) = self.seq_range(connection, range)? else {
+            return Ok(());
+        };
+        // Numbers first, from the index alone: a damaged page then costs its own chunk only.
+        let stored: Vec<(u32, ChunkId)> = self.list(
+            "SELECT seq, id FROM chunks WHERE connection_id = ? AND seq BETWEEN ? AND ? \
+             ORDER BY seq",
+            params![connection, wanted.start(), wanted.end()],
+            |row| Ok((row.get(0)?, row.get(1)?)),
+        )?;
+        let missing = |seq_first, seq_last| {
+            Err(ChunkGap {
+                connection,
+                seq_first,
+                seq_last,
+                cause: GapCause::Missing,
+            })
+        };
+        // One past the last number that was handed on, in 64 bits so that it cannot overflow.
+        let mut next = u64::from(*wanted.start());
+        for (seq, id) in stored {
+            if let Some(before) = hole(next, u64::from(seq))
+                && take(missing(before.0, before.1)).is_break()
+            {
+                return Ok(());
+            }
+            let chunk = self.chunk(id, connection, seq).map_err(|detail| ChunkGap {
+                connection,
+                seq_first: seq,
+                seq_last: seq,
+                cause: GapCause::Damaged { chunk: id, detail },
+            });
+            if take(chunk).is_break() {
+                return Ok(());
+            }
+            next = u64::from(seq) + 1;
+        }
+        if let Some(after) = hole(next, u64::from(*wanted.end()) + 1)
+            && take(missing(after.0, after.1)).is_break()
+        {
+            return Ok(());
+        }
+        Ok(())
+    }
+
+    /// Looks through the whole database for damage: SQLite's own check of its structure, then
+    /// every chunk's checksum and every text's hash. Empty when all is well. Reads every byte, so
+    /// it takes its time.
+    ///
+    /// # Errors
+    ///
+    /// As every reading method, when the damage is such that the check cannot be made.
+    pub fn check(&self) -> Result<Vec<String>, StoreError> {
+        let mut found: Vec<String> =
+            self.list("PRAGMA integrity_check", [], |row| row.get::<_, String>(0))?;
+        found.retain(|line| line != "ok");
+        for connection in self.connections()? {
+            self.for_each_chunk(connection.id, &ChunkRange::All, |chunk| {
+                found.extend(chunk.err().map(|gap| gap.to_string()));
+                ControlFlow::Continue(())
+            })?;
+        }
+        for (table, what) in [
+            ("stand_files", "stand file"),
+            ("calibrations", "calibration"),
+        ] {
+            let hashes: Vec<ContentHash> =
+                self.list(&format!("SELECT hash FROM {table}"), [], |row| row.get(0))?;
+            for hash in hashes {
+                let sql = format!("SELECT text FROM {table} WHERE hash = ?");
+                found.extend(
+                    self.text_by_hash(what, &sql, hash)
+                        .err()
+                        .map(|e| e.to_string()),
+                );
+            }
+        }
+        Ok(found)
+    }
+
+    fn seq_max(&self, connection: ConnectionId) -> Result<Option<u32>, StoreError> {
+        self.one(
+            "SELECT max(seq) FROM chunks WHERE connection_id = ?",
+            [connection],
+            |row| row.get(0),
+        )
+        .map(Option::flatten)
+    }
+
+    /// The numbers of the chunks that `range` covers; `None` when it covers none.
+    fn seq_range(
+        &self,
+        connection: ConnectionId,
+        range: &ChunkRange,
+    ) -> Result<Option<RangeInclusive<u32>>, StoreError> {
+        let bounds: (Option<u32>, Option<u32>) = match range {
+            ChunkRange::Seq(wanted) => (Some(*wanted.start()), Some(*wanted.end())),
+            ChunkRange::All => (Some(0), self.seq_max(connection)?),
+            ChunkRange::MonoUs(wanted) => self
+                .one(
+                    "SELECT min(seq), max(seq) FROM chunks WHERE connection_id = ?1 \
+                     AND mono_us_last >= ?2 AND mono_us_first <= ?3",
+                    params![
+                        connection,
+                        sql_time(*wanted.start()),
+                        sql_time(*wanted.end())
+                    ],
+                    |row| Ok((row.get(0)?, row.get(1)?)),
+                )?
+                .unwrap_or_default(),
+            ChunkRange::Tick(wanted) if wanted.is_empty() => (None, None),
+            // The last chunk that begins at or before the first tick holds it; chunks without a
+            // tick lie between and come along. Then one more at either end.
+            ChunkRange::Tick(wanted) => self
+                .one(
+                    "WITH ticked AS \
+                         (SELECT seq, tick_first FROM chunks \
+                          WHERE connection_id = ?1 AND tick_first IS NOT NULL), \
+                     span AS \
+                         (SELECT coalesce((SELECT max(seq) FROM ticked WHERE tick_first <= ?2), \
+                                          (SELECT min(seq) FROM ticked)) AS first, \
+                                 (SELECT max(seq) FROM ticked WHERE tick_first <= ?3) AS last) \
+                     SELECT max(first - 1, 0), \
+                            min(last + 1, (SELECT max(seq) FROM chunks WHERE connection_id = ?1)) \
+                     FROM span",
+                    params![
+                        connection,
+                        sql_time(*wanted.start()),
+                        sql_time(*wanted.end())
+                    ],
+                    |row| Ok((row.get(0)?, row.get(1)?)),
+                )?
+                .unwrap_or_default(),
+        };
+        Ok(match bounds {
+            (Some(first), Some(last)) if first <= last => Some(first..=last),
+            _ => None,
+        })
+    }
+
+    /// One chunk, or what is wrong with it.
+    fn chunk(&self, id: ChunkId, connection: ConnectionId, seq: u32) -> Result<Chunk, String> {
+        self.connection
+            .prepare_cached(
+                "SELECT connection_id, seq, mono_us_first, mono_us_last, wall_us_first, \
+                 tick_first, bytes_len, checksum, zstd FROM chunks WHERE id = ?",
+            )
+            .and_then(|mut statement| {
+                statement.query_row([id], |row| {
+                    let header = ChunkHeader {
+                        connection: row.get(0)?,
+                        seq: row.get(1)?,
+                        mono_us_first: row.get(2)?,
+                        mono_us_last: row.get(3)?,
+                        wall_us_first: row.get(4)?,
+                        tick_first: row.get(5)?,
+                    };
+                    let bytes_len: usize = row.get(6)?;
+                    let checksum: u32 = row.get(7)?;
+                    let blob = row.get_ref(8)?.as_blob()?;
+                    Ok(
+                        chunk::unpack(&header, bytes_len, checksum, blob).and_then(|bytes| {
+                            if (header.connection, header.seq) != (connection, seq) {
+                                return Err(format!(
+                                    "its index names it number {seq} of connection {connection}, \
+                                 the row number {} of connection {}",
+                                    header.seq, header.connection
+                                ));
+                            }
+                            Ok(Chunk {
+                                id,
+                                connection,
+                                seq,
+                                mono_us_first: header.mono_us_first,
+                                mono_us_last: header.mono_us_last,
+                                wall_us_first: header.wall_us_first,
+                                tick_first: header.tick_first,
+                                bytes,
+                            })
+                        }),
+                    )
+                })
+            })
+            .map_err(|error| format!("its row cannot be read ({error})"))
+            .flatten()
+    }
+
+    fn text_by_hash(
+        &self,
+        what: &'static str,
+        sql: &str,
+        hash: ContentHash,
+    ) -> Result<String, StoreError> {
+        let text: String = self
+            .one(sql, [hash], |row| row.get(0))?
+            .ok_or_else(|| not_found(what, hash))?;
+        let found = ContentHash::of(&text);
+        if found != hash {
+            return Err(StoreError::Damaged {
+                what: format!("{what} {hash}"),
+                detail: format!("its text has the hash {found}"),
+            });
+        }
+        Ok(text)
+    }
+
+    fn list<T>(
+        &self,
+        sql: &str,
+        params: impl Params,
+        read: impl FnMut(&Row<'_>) -> rusqlite::Result<T>,
+    ) -> Result<Vec<T>, StoreError> {
+        self.connection
+            .prepare_cached(sql)
+            .and_then(|mut statement| statement.query_map(params, read)?.collect())
+            .map_err(|source| self.failed(source))
+    }
+
+    fn one<T>(
+        &self,
+        sql: &str,
+        params: impl Params,
+        read: impl FnOnce(&Row<'_>) -> rusqlite::Result<T>,
+    ) -> Result<Option<T>, StoreError> {
+        self.connection
+            .prepare_cached(sql)
+            .and_then(|mut statement| statement.query_row(params, read).optional())
+            .map_err(|source| self.failed(source))
+    }
+
+    pub(super) fn failed(&self, source: rusqlite::Error) -> StoreError {
+        StoreError::from_sqlite(&self.folder, "read", source)
+    }
+}
+
+/// The numbers from `next` up to the one before `seq`, if there are any.
+fn hole(next: u64, seq: u64) -> Option<(u32, u32)> {
+    let last = seq.checked_sub(1).filter(|last| *last >= next)?;
+    Some((u32::try_from(next).ok()?, u32::try_from(last).ok()?))
+}
+
+/// A time or tick as SQLite compares it; later than it can store means "to the end".
+fn sql_time(value: u64) -> i64 {
+    i64::try_from(value).unwrap_or(i64::MAX)
+}
+
+const PULLS: &str =
+    "SELECT pulls.*, setups.name AS setup_name FROM pulls LEFT JOIN setups ON setups.id = setup_id";
+
+fn connection_record(row: &Row<'_>) -> rusqlite::Result<ConnectionRecord> {
+    let hello = match row.get::<_, Option<Vec<u8>>>("hello")? {
+        Some(frame) => Some(Hello {
+            frame,
+            tick_hz: row.get("tick_hz")?,
+            board_id: row.get::<_, i64>("board_id")?.cast_unsigned(),
+            boot: row.get("boot")?,
+        }),
+        None => None,
+    };
+    Ok(ConnectionRecord {
+        id: row.get("id")?,
+        port: row.get("port")?,
+        opened_wall_us: row.get("opened_wall_us")?,
+        opened_mono_us: row.get("opened_mono_us")?,
+        hello,
+        closed_wall_us: row.get("closed_wall_us")?,
+        closed_reason: row.get("closed_reason")?,
+    })
+}
+
+fn setup_record(row: &Row<'_>) -> rusqlite::Result<SetupRecord> {
+    Ok(SetupRecord {
+        id: row.get("id")?,
+        name: row.get("name")?,
+        created_wall_us: row.get("created_wall_us")?,
+        notes: row.get("notes")?,
+        parts: json(row, "parts")?,
+    })
+}
+
+fn pull_record(row: &Row<'_>) -> rusqlite::Result<PullRecord> {
+    Ok(PullRecord {
+        id: row.get("id")?,
+        connection: row.get("connection_id")?,
+        setup: row.get("setup_id")?,
+        setup_name: row.get("setup_name")?,
+        stand: row.get("stand_hash")?,
+        calibration: row.get("calibration_hash")?,
+        state: row.get("state")?,
+        started_wall_us: row.get("started_wall_us")?,
+        tick_first_wanted: row.get("tick_first_wanted")?,
+        tick_start: row.get("tick_start")?,
+        tick_peak: row.get("tick_peak")?,
+        tick_end: row.get("tick_end")?,
+        chunk_seq_first: row.get("chunk_seq_first")?,
+        chunk_seq_last: row.get("chunk_seq_last")?,
+        air: json(row, "air")?,
+        reasons: json(row, "reasons")?,
+        note: row.get("note")?,
+    })
+}
+
+fn event_record(row: &Row<'_>) -> rusqlite::Result<EventRecord> {
+    Ok(EventRecord {
+        id: row.get("id")?,
+        wall_us: row.get("wall_us")?,
+        mono_us: row.get("mono_us")?,
+        tick: row.get("tick")?,
+        connection: row.get("connection_id")?,
+        pull: row.get("pull_id")?,
+        severity: row.get("severity")?,
+        kind: row.get("kind")?,
+        channel: row.get("channel")?,
+        message: row.get("message")?,
+        data: json(row, "data")?,
+    })
+}
+
+fn json<T: serde::de::DeserializeOwned>(row: &Row<'_>, column: &str) -> rusqlite::Result<T> {
+    let index = row.as_ref().column_index(column)?;
+    serde_json::from_str(row.get_ref(index)?.as_str()?)
+        .map_err(|error| rusqlite::Error::FromSqlConversionFailure(index, Type::Text, error.into()))
+}
