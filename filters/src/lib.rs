@@ -6,6 +6,7 @@
 
 mod bspline;
 mod convert;
+pub mod full_throttle;
 pub mod live;
 pub mod savgol;
 pub mod speed_fit;

@@ -5,7 +5,9 @@
 //! at the end of the name. Temperatures are in kelvin.
 
 pub mod air;
+pub mod curve;
 pub mod inertia;
+pub mod reduce;
 pub mod sensor;
 pub mod uncertainty;
 

@@ -5,9 +5,8 @@
 //! Errors are rms over the middle of the speed range, in per cent of the peak torque, averaged over
 //! the seeds. `-- --seeds N` and `-- --case NAME` narrow it.
 
-#[path = "../tests/pull_model/mod.rs"]
+#[path = "../../tests/pull_model/mod.rs"]
 mod pull_model;
-#[path = "simple_methods.rs"]
 mod simple_methods;
 
 use std::process::ExitCode;

@@ -1,0 +1,214 @@
+//! Where in a recorded pull the throttle was fully open.
+//!
+//! A curve must not be smoothed over the throttle opening or closing: the torque jumps there. The
+//! stretch between is found from the acceleration of whole turns, which tooth errors and the
+//! engine's working cycle do not disturb.
+
+use std::ops::Range;
+
+use crate::convert::floor_to_usize;
+use crate::teeth::ToothTrain;
+
+/// How the wheel relates to the engine's working cycle, for choosing what "whole turns" are.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Wheel {
+    /// Teeth of the wheel.
+    pub teeth_per_turn: u32,
+    /// Working cycles of the engine per turn of the wheel.
+    pub cycles_per_turn: f64,
+}
+
+/// Shortest stretch over which a speed is averaged.
+const AVERAGE_S_MIN: f64 = 0.04;
+/// The throttle counts as open while the acceleration is above this share of what it is well inside
+/// the pull.
+const OPEN_SHARE: f64 = 0.5;
+/// Left out beyond half an averaging length at each end where the throttle moved.
+const SETTLE_S: f64 = 0.03;
+
+/// One whole-turn average.
+#[derive(Debug, Clone, Copy)]
+struct Average {
+    time_s: f64,
+    omega: f64,
+    alpha: f64,
+}
+
+/// Teeth over which to average: whole turns, covering a working cycle and [`AVERAGE_S_MIN`].
+fn averaging_teeth(train: &ToothTrain, wheel: Wheel) -> usize {
+    let teeth = wheel.teeth_per_turn.max(1) as usize;
+    let n = train.time_s.len();
+    let rate = (n - 1) as f64 / (train.time_s[n - 1] - train.time_s[0]).max(1e-9);
+    let turns_for_cycle = (0.999 / wheel.cycles_per_turn.max(0.05)).ceil().max(1.0);
+    let turns_for_time = (AVERAGE_S_MIN * rate / teeth as f64).ceil().max(1.0);
+    teeth * floor_to_usize(turns_for_cycle.max(turns_for_time))
+}
+
+fn averages(train: &ToothTrain, wheel: Wheel) -> (Vec<Average>, usize) {
+    let width = averaging_teeth(train, wheel);
+    let pitch = std::f64::consts::TAU / f64::from(wheel.teeth_per_turn.max(1));
+    let n = train.time_s.len();
+    let mut found = Vec::with_capacity(n.saturating_sub(2 * width));
+    for k in 0..n.saturating_sub(2 * width) {
+        let (a, b, c) = (k, k + width, k + 2 * width);
+        let omega = |from: usize, to: usize| {
+            let teeth = (train.index[to] - train.index[from]) as f64;
+            pitch * teeth / (train.time_s[to] - train.time_s[from])
+        };
+        let step = 0.5 * (train.time_s[c] - train.time_s[a]);
+        let (first, second) = (omega(a, b), omega(b, c));
+        found.push(Average {
+            time_s: train.time_s[b],
+            omega: 0.5 * (first + second),
+            alpha: (second - first) / step,
+        });
+    }
+    (found, width)
+}
+
+fn median(values: &mut [f64]) -> f64 {
+    if values.is_empty() {
+        return 0.0;
+    }
+    let middle = values.len() / 2;
+    *values.select_nth_unstable_by(middle, f64::total_cmp).1
+}
+
+/// Positions in the train between which the throttle was fully open: from where the wheel passes
+/// `start_omega_rad_per_s` for the last time on the way to its greatest speed, to just before the
+/// throttle closed. `None` when there is no such rise.
+#[must_use]
+pub fn full_throttle(
+    train: &ToothTrain,
+    wheel: Wheel,
+    start_omega_rad_per_s: f64,
+) -> Option<Range<usize>> {
+    if train.time_s.len() < 8 {
+        return None;
+    }
+    let (averages, width) = averages(train, wheel);
+    let peak =
+        (0..averages.len()).max_by(|a, b| averages[*a].omega.total_cmp(&averages[*b].omega))?;
+    let start = (0..peak)
+        .rev()
+        .find(|k| averages[*k].omega < start_omega_rad_per_s)
+        .map_or(0, |k| k + 1);
+    if peak < start + 8 {
+        return None;
+    }
+    let rise = &averages[start..=peak];
+    // The acceleration well inside the pull, near each end of it.
+    let part = |from: f64, to: f64| {
+        let at = |share: f64| floor_to_usize(share * rise.len() as f64).min(rise.len() - 1);
+        let mut alphas: Vec<f64> = rise[at(from)..=at(to)].iter().map(|a| a.alpha).collect();
+        median(&mut alphas)
+    };
+    let (early, late) = (part(0.1, 0.35), part(0.6, 0.85));
+    if early <= 0.0 || late <= 0.0 {
+        return None;
+    }
+    let middle = start + rise.len() / 2;
+    let opened = (start..middle)
+        .rev()
+        .find(|k| averages[*k].alpha < OPEN_SHARE * early);
+    let closed = (middle..averages.len()).find(|k| averages[*k].alpha < OPEN_SHARE * late);
+    let position = |time_s: f64| train.time_s.partition_point(|t| *t < time_s);
+    // An average looks one width to each side, so a change shows up to a width early.
+    let span = |k: usize, side: usize| {
+        let at = position(averages[k].time_s);
+        let other = if side == 0 {
+            at.saturating_sub(width)
+        } else {
+            (at + width).min(train.time_s.len() - 1)
+        };
+        (train.time_s[at] - train.time_s[other]).abs()
+    };
+    let from = match opened {
+        Some(k) => position(averages[k].time_s + 0.7 * span(k, 1) + SETTLE_S),
+        None => position(averages[start].time_s),
+    };
+    let to = match closed {
+        Some(k) => position(averages[k].time_s - 0.7 * span(k, 0) - SETTLE_S),
+        None => position(averages[peak].time_s),
+    };
+    (to > from + 8).then_some(from..to)
+}
+
+impl ToothTrain {
+    /// The part of the train at these positions, on the same time base; faults and gaps are those of
+    /// the whole.
+    #[must_use]
+    pub fn part(&self, range: Range<usize>) -> Self {
+        let range = range.start.min(self.time_s.len())..range.end.min(self.time_s.len());
+        let time_s = self.time_s[range.clone()].to_vec();
+        let bounds = time_s.first().copied().zip(time_s.last().copied());
+        Self {
+            origin_tick: self.origin_tick,
+            index: self.index[range].to_vec(),
+            faults: self.faults,
+            gaps_s: self
+                .gaps_s
+                .iter()
+                .copied()
+                .filter(|gap| bounds.is_some_and(|(a, b)| gap.1 > a && gap.0 < b))
+                .collect(),
+            time_s,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A wheel that cruises, is accelerated from 1.0 s to 3.0 s, and slows down, integrated finely.
+    fn train(teeth: u32) -> ToothTrain {
+        let pitch = std::f64::consts::TAU / f64::from(teeth);
+        let (mut theta, mut omega, mut next) = (0.0, 40.0, 0_i64);
+        let mut train = ToothTrain::default();
+        let dt = 1e-5;
+        for step in 0..500_000 {
+            let t = f64::from(step) * dt;
+            let alpha = match t {
+                t if t < 1.0 => 0.5,
+                t if t < 3.0 => 40.0,
+                _ => -10.0,
+            };
+            omega += alpha * dt;
+            theta += omega * dt;
+            if theta >= pitch * next as f64 {
+                train.time_s.push(t);
+                train.index.push(next);
+                next += 1;
+            }
+        }
+        train
+    }
+
+    #[test]
+    fn the_stretch_ends_before_the_throttle_closes_and_starts_after_it_opens() {
+        for teeth in [1, 8, 60] {
+            let train = train(teeth);
+            let wheel = Wheel {
+                teeth_per_turn: teeth,
+                cycles_per_turn: 3.0,
+            };
+            let range = full_throttle(&train, wheel, 42.0).unwrap();
+            let (from, to) = (train.time_s[range.start], train.time_s[range.end - 1]);
+            assert!((1.0..1.35).contains(&from), "{teeth}: from {from}");
+            assert!((2.8..3.0).contains(&to), "{teeth}: to {to}");
+        }
+    }
+
+    #[test]
+    fn no_rise_no_stretch() {
+        let mut flat = train(8);
+        flat.time_s.truncate(40);
+        flat.index.truncate(40);
+        let wheel = Wheel {
+            teeth_per_turn: 8,
+            cycles_per_turn: 3.0,
+        };
+        assert_eq!(full_throttle(&flat, wheel, 60.0), None);
+    }
+}
