@@ -201,6 +201,13 @@ fn holder_words(holder: Option<u32>) -> String {
 }
 
 impl StoreError {
+    pub(super) fn from_making_folder(folder: &Path, source: io::Error) -> Self {
+        Self::FolderNotMade {
+            folder: folder.into(),
+            source,
+        }
+    }
+
     pub(super) fn from_io(folder: &Path, doing: &'static str, source: io::Error) -> Self {
         let folder = folder.to_path_buf();
         match source.kind() {
@@ -241,6 +248,12 @@ impl StoreError {
                 detail: source.to_string(),
             },
             (Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked), _) => Self::Busy { folder },
+            // The only values whose conversion can fail are unsigned 64-bit times and ticks.
+            _ if matches!(source, rusqlite::Error::ToSqlConversionFailure(_)) => Self::Invalid {
+                what: doing,
+                expected: "times and ticks below 2^63".into(),
+                found: source.to_string(),
+            },
             _ => Self::Sqlite {
                 doing,
                 folder,

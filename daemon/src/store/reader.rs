@@ -4,7 +4,7 @@ use std::ops::{ControlFlow, RangeInclusive};
 use std::path::{Path, PathBuf};
 
 use rusqlite::types::Type;
-use rusqlite::{Connection, OptionalExtension, Params, Row, params};
+use rusqlite::{Connection, OptionalExtension, Params, Row, ToSql, params};
 use serde_json::Value;
 
 use super::chunk::{self, Chunk, ChunkGap, ChunkHeader, ChunkRange, GapCause};
@@ -50,7 +50,8 @@ impl StoreReader {
     ///
     /// # Errors
     ///
-    /// When the system does not tell.
+    /// [`StoreError::Moved`] when the database is no longer in its folder: SQLite goes on writing
+    /// to the open file without a word, so whoever asks for the size now and then finds out.
     pub fn size(&self) -> Result<StoreSize, StoreError> {
         StoreSize::of(&self.folder)
     }
@@ -174,33 +175,55 @@ impl StoreReader {
     ///
     /// As every reading method.
     pub fn events(&self, filter: &EventFilter) -> Result<Vec<EventRecord>, StoreError> {
-        let direction = match filter.order {
-            EventOrder::OldestFirst => "ASC",
-            EventOrder::NewestFirst => "DESC",
-        };
+        let EventFilter {
+            after,
+            since_wall_us,
+            connection,
+            pull,
+            channel,
+            ..
+        } = filter;
         let severities: Vec<&str> = Severity::ALL
             .iter()
             .filter(|severity| **severity >= filter.severity_at_least)
             .map(|severity| severity.word())
             .collect();
+        let severities = Value::from(severities).to_string();
+
+        // Only the conditions asked for are in the statement, so that SQLite can use an index.
+        let mut conditions = vec!["severity IN (SELECT value FROM json_each(?))"];
+        let mut values: Vec<&dyn ToSql> = vec![&severities];
+        if let Some(after) = after {
+            conditions.push("id > ?");
+            values.push(after);
+        }
+        if let Some(since_wall_us) = since_wall_us {
+            conditions.push("wall_us >= ?");
+            values.push(since_wall_us);
+        }
+        if let Some(connection) = connection {
+            conditions.push("connection_id = ?");
+            values.push(connection);
+        }
+        if let Some(pull) = pull {
+            conditions.push("pull_id = ?");
+            values.push(pull);
+        }
+        if let Some(channel) = channel {
+            conditions.push("channel = ?");
+            values.push(channel);
+        }
+        values.push(&filter.limit);
+        let direction = match filter.order {
+            EventOrder::OldestFirst => "ASC",
+            EventOrder::NewestFirst => "DESC",
+        };
         self.list(
             &format!(
-                "SELECT * FROM events \
-                 WHERE (?1 IS NULL OR id > ?1) AND (?2 IS NULL OR wall_us >= ?2) \
-                 AND (?3 IS NULL OR connection_id = ?3) AND (?4 IS NULL OR pull_id = ?4) \
-                 AND (?5 IS NULL OR channel = ?5) \
-                 AND severity IN (SELECT value FROM json_each(?6)) \
-                 ORDER BY id {direction} LIMIT ?7"
+                "SELECT * FROM events WHERE {} ORDER BY id {direction} LIMIT ?",
+                conditions.join(" AND ")
             ),
-            params![
-                filter.after,
-                filter.since_wall_us,
-                filter.connection,
-                filter.pull,
-                filter.channel,
-                Value::from(severities).to_string(),
-                filter.limit,
-            ],
+            values.as_slice(),
             event_record,
         )
     }
@@ -355,46 +378,32 @@ impl StoreReader {
         let bounds: (Option<u32>, Option<u32>) = match range {
             ChunkRange::Seq(wanted) => (Some(*wanted.start()), Some(*wanted.end())),
             ChunkRange::All => (Some(0), self.seq_max(connection)?),
-            ChunkRange::MonoUs(wanted) => self
-                .one(
-                    "SELECT min(seq), max(seq) FROM chunks WHERE connection_id = ?1 \
-                     AND mono_us_last >= ?2 AND mono_us_first <= ?3",
-                    params![
-                        connection,
-                        sql_time(*wanted.start()),
-                        sql_time(*wanted.end())
-                    ],
-                    |row| Ok((row.get(0)?, row.get(1)?)),
-                )?
-                .unwrap_or_default(),
-            ChunkRange::Tick(wanted) if wanted.is_empty() => (None, None),
-            // The last chunk that begins at or before the first tick holds it; chunks without a
-            // tick lie between and come along. Then one more at either end.
-            ChunkRange::Tick(wanted) => self
-                .one(
-                    "WITH ticked AS \
-                         (SELECT seq, tick_first FROM chunks \
-                          WHERE connection_id = ?1 AND tick_first IS NOT NULL), \
-                     span AS \
-                         (SELECT coalesce((SELECT max(seq) FROM ticked WHERE tick_first <= ?2), \
-                                          (SELECT min(seq) FROM ticked)) AS first, \
-                                 (SELECT max(seq) FROM ticked WHERE tick_first <= ?3) AS last) \
-                     SELECT max(first - 1, 0), \
-                            min(last + 1, (SELECT max(seq) FROM chunks WHERE connection_id = ?1)) \
-                     FROM span",
-                    params![
-                        connection,
-                        sql_time(*wanted.start()),
-                        sql_time(*wanted.end())
-                    ],
-                    |row| Ok((row.get(0)?, row.get(1)?)),
-                )?
-                .unwrap_or_default(),
+            ChunkRange::MonoUs(wanted) | ChunkRange::Tick(wanted) if wanted.is_empty() => {
+                (None, None)
+            }
+            ChunkRange::MonoUs(wanted) => self.seq_bounds(SEQ_BY_MONO, connection, wanted)?,
+            ChunkRange::Tick(wanted) => self.seq_bounds(SEQ_BY_TICK, connection, wanted)?,
         };
         Ok(match bounds {
             (Some(first), Some(last)) if first <= last => Some(first..=last),
             _ => None,
         })
+    }
+
+    fn seq_bounds(
+        &self,
+        sql: &str,
+        connection: ConnectionId,
+        wanted: &RangeInclusive<u64>,
+    ) -> Result<(Option<u32>, Option<u32>), StoreError> {
+        // Later than SQLite can store means "to the end".
+        let sql_time = |value: &u64| i64::try_from(*value).unwrap_or(i64::MAX);
+        self.one(
+            sql,
+            params![connection, sql_time(wanted.start()), sql_time(wanted.end())],
+            |row| Ok((row.get(0)?, row.get(1)?)),
+        )
+        .map(Option::unwrap_or_default)
     }
 
     /// One chunk, or what is wrong with it.
@@ -498,10 +507,20 @@ fn hole(next: u64, seq: u64) -> Option<(u32, u32)> {
     Some((u32::try_from(next).ok()?, u32::try_from(last).ok()?))
 }
 
-/// A time or tick as SQLite compares it; later than it can store means "to the end".
-fn sql_time(value: u64) -> i64 {
-    i64::try_from(value).unwrap_or(i64::MAX)
-}
+/// First and last number of the chunks received within two times.
+const SEQ_BY_MONO: &str = "SELECT min(seq), max(seq) FROM chunks \
+     WHERE connection_id = ?1 AND mono_us_last >= ?2 AND mono_us_first <= ?3";
+
+/// First and last number of the chunks with frames of two ticks. The last chunk that begins at or
+/// before a tick holds it; chunks without a tick lie between and come along. Then one more at
+/// either end.
+const SEQ_BY_TICK: &str = "WITH span AS (SELECT \
+     coalesce((SELECT max(seq) FROM chunks WHERE connection_id = ?1 AND tick_first <= ?2), \
+              (SELECT min(seq) FROM chunks WHERE connection_id = ?1 AND tick_first > ?2)) AS first, \
+     (SELECT max(seq) FROM chunks WHERE connection_id = ?1 AND tick_first <= ?3) AS last) \
+     SELECT max(first - 1, 0), \
+            min(last + 1, (SELECT max(seq) FROM chunks WHERE connection_id = ?1)) \
+     FROM span";
 
 const PULLS: &str =
     "SELECT pulls.*, setups.name AS setup_name FROM pulls LEFT JOIN setups ON setups.id = setup_id";

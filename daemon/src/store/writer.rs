@@ -66,10 +66,8 @@ impl Store {
     /// [`Corrupt`](StoreError::Corrupt).
     pub fn open(folder: impl AsRef<Path>) -> Result<Self, StoreError> {
         let folder = folder.as_ref().to_path_buf();
-        fs::create_dir_all(&folder).map_err(|source| StoreError::FolderNotMade {
-            folder: folder.clone(),
-            source,
-        })?;
+        fs::create_dir_all(&folder)
+            .map_err(|source| StoreError::from_making_folder(&folder, source))?;
         let lock = WriterLock::take(&folder)?;
         let connection = open::open_writer(&folder)?;
         let mut store = Self {
@@ -107,7 +105,8 @@ impl Store {
     ///
     /// # Errors
     ///
-    /// When the system does not tell.
+    /// [`StoreError::Moved`] when the database is no longer in its folder: SQLite goes on writing
+    /// to the open file without a word, so whoever asks for the size now and then finds out.
     pub fn size(&self) -> Result<StoreSize, StoreError> {
         StoreSize::of(&self.folder)
     }
