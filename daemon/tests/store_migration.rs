@@ -1,5 +1,7 @@
 //! A store made by an earlier program opens with today's and holds what was put in.
 
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
 use std::fs;
 use std::path::Path;
 
@@ -98,7 +100,9 @@ fn fill(folder: &Path) {
         })
         .unwrap();
     store.set_meta("setup", Some("1")).unwrap();
-    store.close_connection(connection, 1_760_000_003_000_000, "the port was unplugged").unwrap();
+    store
+        .close_connection(connection, 1_760_000_003_000_000, "the port was unplugged")
+        .unwrap();
 }
 
 /// Everything [`fill`] wrote, as text, so that two stores can be compared.

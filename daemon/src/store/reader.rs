@@ -599,3 +599,46 @@ fn json<T: serde::de::DeserializeOwned>(row: &Row<'_>, column: &str) -> rusqlite
     serde_json::from_str(row.get_ref(index)?.as_str()?)
         .map_err(|error| rusqlite::Error::FromSqlConversionFailure(index, Type::Text, error.into()))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::schema::{STEPS, migrate};
+    use super::*;
+
+    /// How SQLite says it will go about a statement.
+    fn plan(sql: &str) -> Vec<String> {
+        let mut connection = Connection::open_in_memory().unwrap();
+        migrate(&mut connection, &STEPS).unwrap();
+        let mut statement = connection
+            .prepare(&format!("EXPLAIN QUERY PLAN {sql}"))
+            .unwrap();
+        let parameters = statement.parameter_count();
+        statement
+            .query_map(rusqlite::params_from_iter(vec![0; parameters]), |row| {
+                row.get("detail")
+            })
+            .unwrap()
+            .collect::<Result<_, _>>()
+            .unwrap()
+    }
+
+    /// A chunk's row carries its bytes: looking for a time must not go through the rows.
+    #[test]
+    fn ranges_are_found_in_the_indexes_alone() {
+        let numbers = "SELECT seq, id FROM chunks WHERE connection_id = ? AND seq BETWEEN ? AND ?";
+        for sql in [SEQ_BY_MONO, SEQ_BY_TICK, numbers] {
+            let plan = plan(sql);
+            let touching: Vec<_> = plan.iter().filter(|step| step.contains("chunks")).collect();
+            assert!(!touching.is_empty(), "{plan:?}");
+            for step in touching {
+                assert!(step.contains("USING COVERING INDEX"), "{plan:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_pulls_events_are_found_by_index() {
+        let plan = plan("SELECT * FROM events WHERE pull_id = ? ORDER BY id");
+        assert!(plan[0].contains("USING INDEX events_by_pull"), "{plan:?}");
+    }
+}
