@@ -881,6 +881,57 @@ fn a_changed_text_is_found_by_its_hash() {
 }
 
 #[test]
+fn a_row_that_cannot_be_understood_is_named() {
+    let (folder, mut store) = new_store();
+    let connection = add_connection(&mut store);
+    store.add_chunk(&second(connection, 0, b"x")).unwrap();
+    let new = new_pull(&mut store, connection);
+    let pulls = [store.add_pull(&new).unwrap(), store.add_pull(&new).unwrap()];
+    let event = store.add_event(&new_event(Severity::Info, "any")).unwrap();
+    let database = database(folder.path());
+    let reader = store.reader().unwrap();
+    database
+        .execute(
+            "UPDATE pulls SET air = '{\"pressure_pa\":' WHERE id = 2",
+            [],
+        )
+        .unwrap();
+    database
+        .execute("UPDATE events SET severity = 'infp'", [])
+        .unwrap();
+    database
+        .execute("UPDATE connections SET opened_mono_us = -1", [])
+        .unwrap();
+    let found = reader.check().unwrap();
+    assert_eq!(found.len(), 3, "{found:?}");
+    for (error, name) in [
+        (
+            reader.connections().unwrap_err(),
+            format!("connection {connection} is damaged"),
+        ),
+        (
+            reader.pulls().unwrap_err(),
+            format!("pull {} is damaged", pulls[1]),
+        ),
+        (
+            reader.events(&EventFilter::default()).unwrap_err(),
+            format!("event {event} is damaged: "),
+        ),
+    ] {
+        assert!(matches!(error, StoreError::Damaged { .. }), "{error}");
+        let text = error.to_string();
+        assert!(text.starts_with(&name), "{text}");
+        assert!(found.contains(&text), "{found:?}");
+    }
+    // What hangs on a damaged row can still be read.
+    reader.pull(pulls[0]).unwrap();
+    assert_eq!(
+        seqs(&reader.chunks(connection, &ChunkRange::All).unwrap()),
+        [0]
+    );
+}
+
+#[test]
 fn a_damaged_table_of_contents_is_named() {
     let (folder, ..) = five_chunks(10_000);
     let path = folder.path().join(DATABASE);

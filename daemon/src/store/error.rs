@@ -45,6 +45,16 @@ pub enum StoreError {
         /// The store folder.
         folder: PathBuf,
     },
+    /// A reader may not open the database.
+    #[error(
+        "this user cannot read the store {}. Check that it may read the files in it and, while no \
+         daemon runs on it, write in the folder, because even reading makes files beside the \
+         database. A copy elsewhere can be read too", .folder.display()
+    )]
+    CannotRead {
+        /// The store folder.
+        folder: PathBuf,
+    },
     /// No room is left.
     #[error(
         "no room left on the disk that holds {}. Nothing that was acknowledged is lost. Make room, \
@@ -238,7 +248,7 @@ impl StoreError {
             {
                 Self::DiskFull { folder }
             }
-            (Some(ErrorCode::ReadOnly), _) => Self::ReadOnly { folder },
+            (Some(ErrorCode::ReadOnly | ErrorCode::CannotOpen), _) => Self::ReadOnly { folder },
             (Some(ErrorCode::NotADatabase), _) => Self::NotAStore {
                 folder,
                 found: "a file that is no database".into(),

@@ -89,6 +89,13 @@ fn set_writer_pragmas(connection: &Connection) -> rusqlite::Result<()> {
 
 /// Opens the database for a reader. It is neither made nor brought up to date.
 pub(super) fn open_reader(folder: &Path) -> Result<Connection, StoreError> {
+    try_open_reader(folder).map_err(|error| match error {
+        StoreError::ReadOnly { folder } => StoreError::CannotRead { folder },
+        other => other,
+    })
+}
+
+fn try_open_reader(folder: &Path) -> Result<Connection, StoreError> {
     let failed = |source| StoreError::from_sqlite(folder, "open the database", source);
     let path = folder.join(DATABASE_FILE);
     if !path.is_file() {

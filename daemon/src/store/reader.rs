@@ -3,8 +3,8 @@
 use std::ops::{ControlFlow, RangeInclusive};
 use std::path::{Path, PathBuf};
 
-use rusqlite::types::Type;
-use rusqlite::{Connection, OptionalExtension, Params, Row, ToSql, params};
+use rusqlite::types::{Type, ValueRef};
+use rusqlite::{Connection, Params, Row, ToSql, params};
 use serde_json::Value;
 
 use super::chunk::{self, Chunk, ChunkGap, ChunkHeader, ChunkRange, GapCause};
@@ -29,7 +29,8 @@ impl StoreReader {
     ///
     /// # Errors
     ///
-    /// [`StoreError::NoStore`], [`NotAStore`](StoreError::NotAStore),
+    /// [`StoreError::NoStore`], [`CannotRead`](StoreError::CannotRead),
+    /// [`NotAStore`](StoreError::NotAStore),
     /// [`Newer`](StoreError::Newer), [`Older`](StoreError::Older),
     /// [`Corrupt`](StoreError::Corrupt).
     pub fn open(folder: impl AsRef<Path>) -> Result<Self, StoreError> {
@@ -60,9 +61,11 @@ impl StoreReader {
     ///
     /// # Errors
     ///
-    /// As every reading method: [`StoreError::Corrupt`] or another error of the database.
+    /// As every reading method: [`StoreError::Damaged`] when a row cannot be understood,
+    /// [`StoreError::Corrupt`] or another error of the database.
     pub fn connections(&self) -> Result<Vec<ConnectionRecord>, StoreError> {
         self.list(
+            "connection",
             "SELECT * FROM connections ORDER BY id",
             [],
             connection_record,
@@ -76,6 +79,7 @@ impl StoreReader {
     /// [`StoreError::NotFound`]; else as every reading method.
     pub fn connection(&self, id: ConnectionId) -> Result<ConnectionRecord, StoreError> {
         self.one(
+            "connection",
             "SELECT * FROM connections WHERE id = ?",
             [id],
             connection_record,
@@ -89,7 +93,12 @@ impl StoreReader {
     ///
     /// As every reading method.
     pub fn setups(&self) -> Result<Vec<SetupRecord>, StoreError> {
-        self.list("SELECT * FROM setups ORDER BY id", [], setup_record)
+        self.list(
+            "setup",
+            "SELECT * FROM setups ORDER BY id",
+            [],
+            setup_record,
+        )
     }
 
     /// One setup.
@@ -98,8 +107,13 @@ impl StoreReader {
     ///
     /// [`StoreError::NotFound`]; else as every reading method.
     pub fn setup(&self, id: SetupId) -> Result<SetupRecord, StoreError> {
-        self.one("SELECT * FROM setups WHERE id = ?", [id], setup_record)?
-            .ok_or_else(|| not_found("setup", id))
+        self.one(
+            "setup",
+            "SELECT * FROM setups WHERE id = ?",
+            [id],
+            setup_record,
+        )?
+        .ok_or_else(|| not_found("setup", id))
     }
 
     /// The setup of this name.
@@ -108,8 +122,13 @@ impl StoreReader {
     ///
     /// [`StoreError::NotFound`]; else as every reading method.
     pub fn setup_named(&self, name: &str) -> Result<SetupRecord, StoreError> {
-        self.one("SELECT * FROM setups WHERE name = ?", [name], setup_record)?
-            .ok_or_else(|| not_found("setup named", name))
+        self.one(
+            "setup",
+            "SELECT * FROM setups WHERE name = ?",
+            [name],
+            setup_record,
+        )?
+        .ok_or_else(|| not_found("setup named", name))
     }
 
     /// Every pull, oldest first.
@@ -118,7 +137,12 @@ impl StoreReader {
     ///
     /// As every reading method.
     pub fn pulls(&self) -> Result<Vec<PullRecord>, StoreError> {
-        self.list(&format!("{PULLS} ORDER BY pulls.id"), [], pull_record)
+        self.list(
+            "pull",
+            &format!("{PULLS} ORDER BY pulls.id"),
+            [],
+            pull_record,
+        )
     }
 
     /// One pull.
@@ -127,8 +151,13 @@ impl StoreReader {
     ///
     /// [`StoreError::NotFound`]; else as every reading method.
     pub fn pull(&self, id: PullId) -> Result<PullRecord, StoreError> {
-        self.one(&format!("{PULLS} WHERE pulls.id = ?"), [id], pull_record)?
-            .ok_or_else(|| not_found("pull", id))
+        self.one(
+            "pull",
+            &format!("{PULLS} WHERE pulls.id = ?"),
+            [id],
+            pull_record,
+        )?
+        .ok_or_else(|| not_found("pull", id))
     }
 
     /// The text of a stand file, checked against its hash.
@@ -164,9 +193,12 @@ impl StoreReader {
     ///
     /// As every reading method.
     pub fn meta(&self, key: &str) -> Result<Option<String>, StoreError> {
-        self.one("SELECT value FROM meta WHERE key = ?", [key], |row| {
-            row.get(0)
-        })
+        self.one(
+            "value",
+            "SELECT value FROM meta WHERE key = ?",
+            [key],
+            |row| row.get(0),
+        )
     }
 
     /// The events that `filter` lets through.
@@ -183,16 +215,17 @@ impl StoreReader {
             channel,
             ..
         } = filter;
-        let severities: Vec<&str> = Severity::ALL
+        // What is kept out is named, so that a damaged word is told of rather than passed over.
+        let lesser: Vec<&str> = Severity::ALL
             .iter()
-            .filter(|severity| **severity >= filter.severity_at_least)
+            .filter(|severity| **severity < filter.severity_at_least)
             .map(|severity| severity.word())
             .collect();
-        let severities = Value::from(severities).to_string();
+        let lesser = Value::from(lesser).to_string();
 
         // Only the conditions asked for are in the statement, so that SQLite can use an index.
-        let mut conditions = vec!["severity IN (SELECT value FROM json_each(?))"];
-        let mut values: Vec<&dyn ToSql> = vec![&severities];
+        let mut conditions = vec!["severity NOT IN (SELECT value FROM json_each(?))"];
+        let mut values: Vec<&dyn ToSql> = vec![&lesser];
         if let Some(after) = after {
             conditions.push("id > ?");
             values.push(after);
@@ -219,6 +252,7 @@ impl StoreReader {
             EventOrder::NewestFirst => "DESC",
         };
         self.list(
+            "event",
             &format!(
                 "SELECT * FROM events WHERE {} ORDER BY id {direction} LIMIT ?",
                 conditions.join(" AND ")
@@ -279,12 +313,20 @@ impl StoreReader {
         range: &ChunkRange,
         mut take: impl FnMut(Result<Chunk, ChunkGap>) -> ControlFlow<()>,
     ) -> Result<(), StoreError> {
-        self.connection(connection)?;
+        // Whether it is there is all that matters: its row may be damaged, its chunks whole.
+        self.one(
+            "connection",
+            "SELECT 1 FROM connections WHERE id = ?",
+            [connection],
+            |_| Ok(()),
+        )?
+        .ok_or_else(|| not_found("connection", connection))?;
         let Some(wanted) = self.seq_range(connection, range)? else {
             return Ok(());
         };
         // Numbers first, from the index alone: a damaged page then costs its own chunk only.
         let stored: Vec<(u32, ChunkId)> = self.list(
+            "chunk number",
             "SELECT seq, id FROM chunks WHERE connection_id = ? AND seq BETWEEN ? AND ? \
              ORDER BY seq",
             params![connection, wanted.start(), wanted.end()],
@@ -326,42 +368,60 @@ impl StoreReader {
     }
 
     /// Looks through the whole database for damage: SQLite's own check of its structure, then
-    /// every chunk's checksum and every text's hash. Empty when all is well. Reads every byte, so
-    /// it takes its time.
+    /// every row, every chunk's checksum and every text's hash. Empty when all is well. Reads
+    /// every byte, so it takes its time.
     ///
     /// # Errors
     ///
     /// As every reading method, when the damage is such that the check cannot be made.
     pub fn check(&self) -> Result<Vec<String>, StoreError> {
         let mut found: Vec<String> =
-            self.list("PRAGMA integrity_check", [], |row| row.get::<_, String>(0))?;
+            self.list("check", "PRAGMA integrity_check", [], |row| row.get(0))?;
         found.retain(|line| line != "ok");
-        for connection in self.connections()? {
-            self.for_each_chunk(connection.id, &ChunkRange::All, |chunk| {
+
+        let events = EventFilter {
+            limit: u32::MAX,
+            ..EventFilter::default()
+        };
+        let rows = [
+            self.connections().err(),
+            self.setups().err(),
+            self.pulls().err(),
+            self.events(&events).err(),
+        ];
+        found.extend(rows.into_iter().flatten().map(|error| error.to_string()));
+
+        let connections: Vec<ConnectionId> =
+            self.list("connection", "SELECT id FROM connections", [], |row| {
+                row.get(0)
+            })?;
+        for connection in connections {
+            self.for_each_chunk(connection, &ChunkRange::All, |chunk| {
                 found.extend(chunk.err().map(|gap| gap.to_string()));
                 ControlFlow::Continue(())
             })?;
         }
+
         for (table, what) in [
             ("stand_files", "stand file"),
             ("calibrations", "calibration"),
         ] {
             let hashes: Vec<ContentHash> =
-                self.list(&format!("SELECT hash FROM {table}"), [], |row| row.get(0))?;
-            for hash in hashes {
-                let sql = format!("SELECT text FROM {table} WHERE hash = ?");
-                found.extend(
-                    self.text_by_hash(what, &sql, hash)
-                        .err()
-                        .map(|e| e.to_string()),
-                );
-            }
+                self.list(what, &format!("SELECT hash FROM {table}"), [], |row| {
+                    row.get(0)
+                })?;
+            let sql = format!("SELECT text FROM {table} WHERE hash = ?");
+            let errors = hashes
+                .into_iter()
+                .map(|hash| self.text_by_hash(what, &sql, hash).err());
+            found.extend(errors.flatten().map(|error| error.to_string()));
         }
         Ok(found)
     }
 
     fn seq_max(&self, connection: ConnectionId) -> Result<Option<u32>, StoreError> {
         self.one(
+            "chunk number",
             "SELECT max(seq) FROM chunks WHERE connection_id = ?",
             [connection],
             |row| row.get(0),
@@ -399,6 +459,7 @@ impl StoreReader {
         // Later than SQLite can store means "to the end".
         let sql_time = |value: &u64| i64::try_from(*value).unwrap_or(i64::MAX);
         self.one(
+            "chunk number",
             sql,
             params![connection, sql_time(wanted.start()), sql_time(wanted.end())],
             |row| Ok((row.get(0)?, row.get(1)?)),
@@ -460,7 +521,7 @@ impl StoreReader {
         hash: ContentHash,
     ) -> Result<String, StoreError> {
         let text: String = self
-            .one(sql, [hash], |row| row.get(0))?
+            .one(what, sql, [hash], |row| row.get(0))?
             .ok_or_else(|| not_found(what, hash))?;
         let found = ContentHash::of(&text);
         if found != hash {
@@ -472,32 +533,48 @@ impl StoreReader {
         Ok(text)
     }
 
+    /// Every row of a statement. A row that cannot be understood is named by its first column.
     fn list<T>(
         &self,
+        what: &'static str,
         sql: &str,
         params: impl Params,
-        read: impl FnMut(&Row<'_>) -> rusqlite::Result<T>,
+        mut read: impl FnMut(&Row<'_>) -> rusqlite::Result<T>,
     ) -> Result<Vec<T>, StoreError> {
-        self.connection
-            .prepare_cached(sql)
-            .and_then(|mut statement| statement.query_map(params, read)?.collect())
-            .map_err(|source| self.failed(source))
+        let failed = |source| self.failed(source);
+        let mut statement = self.connection.prepare_cached(sql).map_err(failed)?;
+        let mut rows = statement.query(params).map_err(failed)?;
+        let mut list = Vec::new();
+        while let Some(row) = rows.next().map_err(failed)? {
+            list.push(read(row).map_err(|error| damaged(what, row, &error))?);
+        }
+        Ok(list)
     }
 
     fn one<T>(
         &self,
+        what: &'static str,
         sql: &str,
         params: impl Params,
-        read: impl FnOnce(&Row<'_>) -> rusqlite::Result<T>,
+        read: impl FnMut(&Row<'_>) -> rusqlite::Result<T>,
     ) -> Result<Option<T>, StoreError> {
-        self.connection
-            .prepare_cached(sql)
-            .and_then(|mut statement| statement.query_row(params, read).optional())
-            .map_err(|source| self.failed(source))
+        Ok(self.list(what, sql, params, read)?.pop())
     }
 
     pub(super) fn failed(&self, source: rusqlite::Error) -> StoreError {
         StoreError::from_sqlite(&self.folder, "read", source)
+    }
+}
+
+fn damaged(what: &str, row: &Row<'_>, error: &rusqlite::Error) -> StoreError {
+    let name = match row.get_ref(0) {
+        Ok(ValueRef::Integer(number)) => number.to_string(),
+        Ok(ValueRef::Text(text)) => String::from_utf8_lossy(text).into_owned(),
+        _ => "without a number".to_owned(),
+    };
+    StoreError::Damaged {
+        what: format!("{what} {name}"),
+        detail: error.to_string(),
     }
 }
 
