@@ -1,10 +1,11 @@
 //! A copy of the whole store, made while the daemon runs.
 
 use std::fs::{self, File};
+use std::io;
 use std::path::Path;
 
-use rusqlite::Connection;
 use rusqlite::backup::{Backup, StepResult};
+use rusqlite::{Connection, ErrorCode};
 
 use super::error::StoreError;
 use super::open::DATABASE_FILE;
@@ -12,6 +13,9 @@ use super::reader::StoreReader;
 
 /// The copy's name until it is whole and checked.
 const PARTIAL_FILE: &str = "leverarm.sqlite.partial";
+
+/// The copy, and what SQLite may lay beside it.
+const PARTIAL_ENDINGS: [&str; 4] = ["", "-journal", "-wal", "-shm"];
 
 impl StoreReader {
     /// Copies the store, as it is at one moment, into `folder`, which is made if it is not there.
@@ -23,23 +27,26 @@ impl StoreReader {
     /// [`StoreError::BackupExists`] when `folder` already holds a store;
     /// [`StoreError::FolderNotMade`], [`ReadOnly`](StoreError::ReadOnly),
     /// [`DiskFull`](StoreError::DiskFull) for that folder;
-    /// [`Corrupt`](StoreError::Corrupt) when the copy does not pass SQLite's own check.
+    /// [`Corrupt`](StoreError::Corrupt) when this store, and so its copy, does not pass SQLite's
+    /// own check.
     pub fn backup(&self, folder: impl AsRef<Path>) -> Result<(), StoreError> {
         let folder = folder.as_ref();
-        fs::create_dir_all(folder).map_err(|source| StoreError::FolderNotMade {
-            folder: folder.into(),
-            source,
-        })?;
+        fs::create_dir_all(folder)
+            .map_err(|source| StoreError::from_making_folder(folder, source))?;
         let target = folder.join(DATABASE_FILE);
         if target.exists() {
             return Err(StoreError::BackupExists {
                 folder: folder.into(),
             });
         }
-        let partial = folder.join(PARTIAL_FILE);
         let failed = |source| StoreError::from_io(folder, "make the backup", source);
-        remove_leftover(&partial).map_err(failed)?;
-        self.copy_to(folder, &partial)?;
+        remove_partial(folder).map_err(failed)?;
+        let partial = folder.join(PARTIAL_FILE);
+        if let Err(error) = self.copy_to(folder, &partial) {
+            // The first error is the one to tell; what stays behind goes with the next attempt.
+            drop(remove_partial(folder));
+            return Err(error);
+        }
         fs::rename(&partial, &target).map_err(failed)?;
         // A name is on the disk when its folder is.
         File::open(folder)
@@ -53,10 +60,14 @@ impl StoreReader {
         // All pages in one step: one read transaction, which no commit of the writer starts anew.
         let step = Backup::new(&self.connection, &mut copy)
             .and_then(|backup| backup.step(-1))
-            .map_err(failed)?;
+            .map_err(|source| match source.sqlite_error_code() {
+                // The copy is fresh: only what it is made from can be damaged.
+                Some(ErrorCode::DatabaseCorrupt) => self.failed(source),
+                _ => failed(source),
+            })?;
         if step != StepResult::Done {
             return Err(StoreError::Busy {
-                folder: folder.into(),
+                folder: self.folder().into(),
             });
         }
         let check: String = copy
@@ -64,7 +75,7 @@ impl StoreReader {
             .map_err(failed)?;
         if check != "ok" {
             return Err(StoreError::Corrupt {
-                folder: folder.into(),
+                folder: self.folder().into(),
                 detail: check,
             });
         }
@@ -73,9 +84,11 @@ impl StoreReader {
     }
 }
 
-fn remove_leftover(partial: &Path) -> std::io::Result<()> {
-    match fs::remove_file(partial) {
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(()),
-        other => other,
-    }
+fn remove_partial(folder: &Path) -> io::Result<()> {
+    PARTIAL_ENDINGS.iter().try_for_each(|ending| {
+        match fs::remove_file(folder.join(format!("{PARTIAL_FILE}{ending}"))) {
+            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(()),
+            other => other,
+        }
+    })
 }

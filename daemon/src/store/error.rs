@@ -45,6 +45,16 @@ pub enum StoreError {
         /// The store folder.
         folder: PathBuf,
     },
+    /// A reader may not open the database.
+    #[error(
+        "this user cannot read the store {}. Check that it may read the files in it and, while no \
+         daemon runs on it, write in the folder, because even reading makes files beside the \
+         database. A copy elsewhere can be read too", .folder.display()
+    )]
+    CannotRead {
+        /// The store folder.
+        folder: PathBuf,
+    },
     /// No room is left.
     #[error(
         "no room left on the disk that holds {}. Nothing that was acknowledged is lost. Make room, \
@@ -201,6 +211,13 @@ fn holder_words(holder: Option<u32>) -> String {
 }
 
 impl StoreError {
+    pub(super) fn from_making_folder(folder: &Path, source: io::Error) -> Self {
+        Self::FolderNotMade {
+            folder: folder.into(),
+            source,
+        }
+    }
+
     pub(super) fn from_io(folder: &Path, doing: &'static str, source: io::Error) -> Self {
         let folder = folder.to_path_buf();
         match source.kind() {
@@ -231,7 +248,7 @@ impl StoreError {
             {
                 Self::DiskFull { folder }
             }
-            (Some(ErrorCode::ReadOnly), _) => Self::ReadOnly { folder },
+            (Some(ErrorCode::ReadOnly | ErrorCode::CannotOpen), _) => Self::ReadOnly { folder },
             (Some(ErrorCode::NotADatabase), _) => Self::NotAStore {
                 folder,
                 found: "a file that is no database".into(),
@@ -241,6 +258,12 @@ impl StoreError {
                 detail: source.to_string(),
             },
             (Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked), _) => Self::Busy { folder },
+            // The only values whose conversion can fail are unsigned 64-bit times and ticks.
+            _ if matches!(source, rusqlite::Error::ToSqlConversionFailure(_)) => Self::Invalid {
+                what: doing,
+                expected: "times and ticks below 2^63".into(),
+                found: source.to_string(),
+            },
             _ => Self::Sqlite {
                 doing,
                 folder,

@@ -1,8 +1,8 @@
 //! Opening the database of a store folder, for writing or for reading.
 
-use std::fs;
 use std::path::Path;
 use std::time::Duration;
+use std::{fs, io};
 
 use rusqlite::{Connection, OpenFlags};
 
@@ -34,13 +34,15 @@ impl StoreSize {
     pub(super) fn of(folder: &Path) -> Result<Self, StoreError> {
         let failed = |source| StoreError::from_io(folder, "measure the store", source);
         let len = |file: &str| match fs::metadata(folder.join(file)) {
-            Ok(metadata) => Ok(metadata.len()),
-            Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(0),
+            Ok(metadata) => Ok(Some(metadata.len())),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
             Err(error) => Err(failed(error)),
         };
         Ok(Self {
-            database_bytes: len(DATABASE_FILE)?,
-            wal_bytes: len("leverarm.sqlite-wal")?,
+            database_bytes: len(DATABASE_FILE)?.ok_or_else(|| StoreError::Moved {
+                folder: folder.into(),
+            })?,
+            wal_bytes: len("leverarm.sqlite-wal")?.unwrap_or(0),
             free_bytes: fs4::available_space(folder).map_err(failed)?,
         })
     }
@@ -87,6 +89,13 @@ fn set_writer_pragmas(connection: &Connection) -> rusqlite::Result<()> {
 
 /// Opens the database for a reader. It is neither made nor brought up to date.
 pub(super) fn open_reader(folder: &Path) -> Result<Connection, StoreError> {
+    try_open_reader(folder).map_err(|error| match error {
+        StoreError::ReadOnly { folder } => StoreError::CannotRead { folder },
+        other => other,
+    })
+}
+
+fn try_open_reader(folder: &Path) -> Result<Connection, StoreError> {
     let failed = |source| StoreError::from_sqlite(folder, "open the database", source);
     let path = folder.join(DATABASE_FILE);
     if !path.is_file() {

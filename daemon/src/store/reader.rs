@@ -3,8 +3,8 @@
 use std::ops::{ControlFlow, RangeInclusive};
 use std::path::{Path, PathBuf};
 
-use rusqlite::types::Type;
-use rusqlite::{Connection, OptionalExtension, Params, Row, params};
+use rusqlite::types::{Type, ValueRef};
+use rusqlite::{Connection, Params, Row, ToSql, params};
 use serde_json::Value;
 
 use super::chunk::{self, Chunk, ChunkGap, ChunkHeader, ChunkRange, GapCause};
@@ -29,7 +29,8 @@ impl StoreReader {
     ///
     /// # Errors
     ///
-    /// [`StoreError::NoStore`], [`NotAStore`](StoreError::NotAStore),
+    /// [`StoreError::NoStore`], [`CannotRead`](StoreError::CannotRead),
+    /// [`NotAStore`](StoreError::NotAStore),
     /// [`Newer`](StoreError::Newer), [`Older`](StoreError::Older),
     /// [`Corrupt`](StoreError::Corrupt).
     pub fn open(folder: impl AsRef<Path>) -> Result<Self, StoreError> {
@@ -50,7 +51,8 @@ impl StoreReader {
     ///
     /// # Errors
     ///
-    /// When the system does not tell.
+    /// [`StoreError::Moved`] when the database is no longer in its folder: SQLite goes on writing
+    /// to the open file without a word, so whoever asks for the size now and then finds out.
     pub fn size(&self) -> Result<StoreSize, StoreError> {
         StoreSize::of(&self.folder)
     }
@@ -59,9 +61,11 @@ impl StoreReader {
     ///
     /// # Errors
     ///
-    /// As every reading method: [`StoreError::Corrupt`] or another error of the database.
+    /// As every reading method: [`StoreError::Damaged`] when a row cannot be understood,
+    /// [`StoreError::Corrupt`] or another error of the database.
     pub fn connections(&self) -> Result<Vec<ConnectionRecord>, StoreError> {
         self.list(
+            "connection",
             "SELECT * FROM connections ORDER BY id",
             [],
             connection_record,
@@ -75,6 +79,7 @@ impl StoreReader {
     /// [`StoreError::NotFound`]; else as every reading method.
     pub fn connection(&self, id: ConnectionId) -> Result<ConnectionRecord, StoreError> {
         self.one(
+            "connection",
             "SELECT * FROM connections WHERE id = ?",
             [id],
             connection_record,
@@ -88,7 +93,12 @@ impl StoreReader {
     ///
     /// As every reading method.
     pub fn setups(&self) -> Result<Vec<SetupRecord>, StoreError> {
-        self.list("SELECT * FROM setups ORDER BY id", [], setup_record)
+        self.list(
+            "setup",
+            "SELECT * FROM setups ORDER BY id",
+            [],
+            setup_record,
+        )
     }
 
     /// One setup.
@@ -97,8 +107,13 @@ impl StoreReader {
     ///
     /// [`StoreError::NotFound`]; else as every reading method.
     pub fn setup(&self, id: SetupId) -> Result<SetupRecord, StoreError> {
-        self.one("SELECT * FROM setups WHERE id = ?", [id], setup_record)?
-            .ok_or_else(|| not_found("setup", id))
+        self.one(
+            "setup",
+            "SELECT * FROM setups WHERE id = ?",
+            [id],
+            setup_record,
+        )?
+        .ok_or_else(|| not_found("setup", id))
     }
 
     /// The setup of this name.
@@ -107,8 +122,13 @@ impl StoreReader {
     ///
     /// [`StoreError::NotFound`]; else as every reading method.
     pub fn setup_named(&self, name: &str) -> Result<SetupRecord, StoreError> {
-        self.one("SELECT * FROM setups WHERE name = ?", [name], setup_record)?
-            .ok_or_else(|| not_found("setup named", name))
+        self.one(
+            "setup",
+            "SELECT * FROM setups WHERE name = ?",
+            [name],
+            setup_record,
+        )?
+        .ok_or_else(|| not_found("setup named", name))
     }
 
     /// Every pull, oldest first.
@@ -117,7 +137,12 @@ impl StoreReader {
     ///
     /// As every reading method.
     pub fn pulls(&self) -> Result<Vec<PullRecord>, StoreError> {
-        self.list(&format!("{PULLS} ORDER BY pulls.id"), [], pull_record)
+        self.list(
+            "pull",
+            &format!("{PULLS} ORDER BY pulls.id"),
+            [],
+            pull_record,
+        )
     }
 
     /// One pull.
@@ -126,8 +151,13 @@ impl StoreReader {
     ///
     /// [`StoreError::NotFound`]; else as every reading method.
     pub fn pull(&self, id: PullId) -> Result<PullRecord, StoreError> {
-        self.one(&format!("{PULLS} WHERE pulls.id = ?"), [id], pull_record)?
-            .ok_or_else(|| not_found("pull", id))
+        self.one(
+            "pull",
+            &format!("{PULLS} WHERE pulls.id = ?"),
+            [id],
+            pull_record,
+        )?
+        .ok_or_else(|| not_found("pull", id))
     }
 
     /// The text of a stand file, checked against its hash.
@@ -163,9 +193,12 @@ impl StoreReader {
     ///
     /// As every reading method.
     pub fn meta(&self, key: &str) -> Result<Option<String>, StoreError> {
-        self.one("SELECT value FROM meta WHERE key = ?", [key], |row| {
-            row.get(0)
-        })
+        self.one(
+            "value",
+            "SELECT value FROM meta WHERE key = ?",
+            [key],
+            |row| row.get(0),
+        )
     }
 
     /// The events that `filter` lets through.
@@ -174,33 +207,57 @@ impl StoreReader {
     ///
     /// As every reading method.
     pub fn events(&self, filter: &EventFilter) -> Result<Vec<EventRecord>, StoreError> {
+        let EventFilter {
+            after,
+            since_wall_us,
+            connection,
+            pull,
+            channel,
+            ..
+        } = filter;
+        // What is kept out is named, so that a damaged word is told of rather than passed over.
+        let lesser: Vec<&str> = Severity::ALL
+            .iter()
+            .filter(|severity| **severity < filter.severity_at_least)
+            .map(|severity| severity.word())
+            .collect();
+        let lesser = Value::from(lesser).to_string();
+
+        // Only the conditions asked for are in the statement, so that SQLite can use an index.
+        let mut conditions = vec!["severity NOT IN (SELECT value FROM json_each(?))"];
+        let mut values: Vec<&dyn ToSql> = vec![&lesser];
+        if let Some(after) = after {
+            conditions.push("id > ?");
+            values.push(after);
+        }
+        if let Some(since_wall_us) = since_wall_us {
+            conditions.push("wall_us >= ?");
+            values.push(since_wall_us);
+        }
+        if let Some(connection) = connection {
+            conditions.push("connection_id = ?");
+            values.push(connection);
+        }
+        if let Some(pull) = pull {
+            conditions.push("pull_id = ?");
+            values.push(pull);
+        }
+        if let Some(channel) = channel {
+            conditions.push("channel = ?");
+            values.push(channel);
+        }
+        values.push(&filter.limit);
         let direction = match filter.order {
             EventOrder::OldestFirst => "ASC",
             EventOrder::NewestFirst => "DESC",
         };
-        let severities: Vec<&str> = Severity::ALL
-            .iter()
-            .filter(|severity| **severity >= filter.severity_at_least)
-            .map(|severity| severity.word())
-            .collect();
         self.list(
+            "event",
             &format!(
-                "SELECT * FROM events \
-                 WHERE (?1 IS NULL OR id > ?1) AND (?2 IS NULL OR wall_us >= ?2) \
-                 AND (?3 IS NULL OR connection_id = ?3) AND (?4 IS NULL OR pull_id = ?4) \
-                 AND (?5 IS NULL OR channel = ?5) \
-                 AND severity IN (SELECT value FROM json_each(?6)) \
-                 ORDER BY id {direction} LIMIT ?7"
+                "SELECT * FROM events WHERE {} ORDER BY id {direction} LIMIT ?",
+                conditions.join(" AND ")
             ),
-            params![
-                filter.after,
-                filter.since_wall_us,
-                filter.connection,
-                filter.pull,
-                filter.channel,
-                Value::from(severities).to_string(),
-                filter.limit,
-            ],
+            values.as_slice(),
             event_record,
         )
     }
@@ -256,12 +313,20 @@ impl StoreReader {
         range: &ChunkRange,
         mut take: impl FnMut(Result<Chunk, ChunkGap>) -> ControlFlow<()>,
     ) -> Result<(), StoreError> {
-        self.connection(connection)?;
+        // Whether it is there is all that matters: its row may be damaged, its chunks whole.
+        self.one(
+            "connection",
+            "SELECT 1 FROM connections WHERE id = ?",
+            [connection],
+            |_| Ok(()),
+        )?
+        .ok_or_else(|| not_found("connection", connection))?;
         let Some(wanted) = self.seq_range(connection, range)? else {
             return Ok(());
         };
         // Numbers first, from the index alone: a damaged page then costs its own chunk only.
         let stored: Vec<(u32, ChunkId)> = self.list(
+            "chunk number",
             "SELECT seq, id FROM chunks WHERE connection_id = ? AND seq BETWEEN ? AND ? \
              ORDER BY seq",
             params![connection, wanted.start(), wanted.end()],
@@ -303,42 +368,60 @@ impl StoreReader {
     }
 
     /// Looks through the whole database for damage: SQLite's own check of its structure, then
-    /// every chunk's checksum and every text's hash. Empty when all is well. Reads every byte, so
-    /// it takes its time.
+    /// every row, every chunk's checksum and every text's hash. Empty when all is well. Reads
+    /// every byte, so it takes its time.
     ///
     /// # Errors
     ///
     /// As every reading method, when the damage is such that the check cannot be made.
     pub fn check(&self) -> Result<Vec<String>, StoreError> {
         let mut found: Vec<String> =
-            self.list("PRAGMA integrity_check", [], |row| row.get::<_, String>(0))?;
+            self.list("check", "PRAGMA integrity_check", [], |row| row.get(0))?;
         found.retain(|line| line != "ok");
-        for connection in self.connections()? {
-            self.for_each_chunk(connection.id, &ChunkRange::All, |chunk| {
+
+        let events = EventFilter {
+            limit: u32::MAX,
+            ..EventFilter::default()
+        };
+        let rows = [
+            self.connections().err(),
+            self.setups().err(),
+            self.pulls().err(),
+            self.events(&events).err(),
+        ];
+        found.extend(rows.into_iter().flatten().map(|error| error.to_string()));
+
+        let connections: Vec<ConnectionId> =
+            self.list("connection", "SELECT id FROM connections", [], |row| {
+                row.get(0)
+            })?;
+        for connection in connections {
+            self.for_each_chunk(connection, &ChunkRange::All, |chunk| {
                 found.extend(chunk.err().map(|gap| gap.to_string()));
                 ControlFlow::Continue(())
             })?;
         }
+
         for (table, what) in [
             ("stand_files", "stand file"),
             ("calibrations", "calibration"),
         ] {
             let hashes: Vec<ContentHash> =
-                self.list(&format!("SELECT hash FROM {table}"), [], |row| row.get(0))?;
-            for hash in hashes {
-                let sql = format!("SELECT text FROM {table} WHERE hash = ?");
-                found.extend(
-                    self.text_by_hash(what, &sql, hash)
-                        .err()
-                        .map(|e| e.to_string()),
-                );
-            }
+                self.list(what, &format!("SELECT hash FROM {table}"), [], |row| {
+                    row.get(0)
+                })?;
+            let sql = format!("SELECT text FROM {table} WHERE hash = ?");
+            let errors = hashes
+                .into_iter()
+                .map(|hash| self.text_by_hash(what, &sql, hash).err());
+            found.extend(errors.flatten().map(|error| error.to_string()));
         }
         Ok(found)
     }
 
     fn seq_max(&self, connection: ConnectionId) -> Result<Option<u32>, StoreError> {
         self.one(
+            "chunk number",
             "SELECT max(seq) FROM chunks WHERE connection_id = ?",
             [connection],
             |row| row.get(0),
@@ -355,46 +438,33 @@ impl StoreReader {
         let bounds: (Option<u32>, Option<u32>) = match range {
             ChunkRange::Seq(wanted) => (Some(*wanted.start()), Some(*wanted.end())),
             ChunkRange::All => (Some(0), self.seq_max(connection)?),
-            ChunkRange::MonoUs(wanted) => self
-                .one(
-                    "SELECT min(seq), max(seq) FROM chunks WHERE connection_id = ?1 \
-                     AND mono_us_last >= ?2 AND mono_us_first <= ?3",
-                    params![
-                        connection,
-                        sql_time(*wanted.start()),
-                        sql_time(*wanted.end())
-                    ],
-                    |row| Ok((row.get(0)?, row.get(1)?)),
-                )?
-                .unwrap_or_default(),
-            ChunkRange::Tick(wanted) if wanted.is_empty() => (None, None),
-            // The last chunk that begins at or before the first tick holds it; chunks without a
-            // tick lie between and come along. Then one more at either end.
-            ChunkRange::Tick(wanted) => self
-                .one(
-                    "WITH ticked AS \
-                         (SELECT seq, tick_first FROM chunks \
-                          WHERE connection_id = ?1 AND tick_first IS NOT NULL), \
-                     span AS \
-                         (SELECT coalesce((SELECT max(seq) FROM ticked WHERE tick_first <= ?2), \
-                                          (SELECT min(seq) FROM ticked)) AS first, \
-                                 (SELECT max(seq) FROM ticked WHERE tick_first <= ?3) AS last) \
-                     SELECT max(first - 1, 0), \
-                            min(last + 1, (SELECT max(seq) FROM chunks WHERE connection_id = ?1)) \
-                     FROM span",
-                    params![
-                        connection,
-                        sql_time(*wanted.start()),
-                        sql_time(*wanted.end())
-                    ],
-                    |row| Ok((row.get(0)?, row.get(1)?)),
-                )?
-                .unwrap_or_default(),
+            ChunkRange::MonoUs(wanted) | ChunkRange::Tick(wanted) if wanted.is_empty() => {
+                (None, None)
+            }
+            ChunkRange::MonoUs(wanted) => self.seq_bounds(SEQ_BY_MONO, connection, wanted)?,
+            ChunkRange::Tick(wanted) => self.seq_bounds(SEQ_BY_TICK, connection, wanted)?,
         };
         Ok(match bounds {
             (Some(first), Some(last)) if first <= last => Some(first..=last),
             _ => None,
         })
+    }
+
+    fn seq_bounds(
+        &self,
+        sql: &str,
+        connection: ConnectionId,
+        wanted: &RangeInclusive<u64>,
+    ) -> Result<(Option<u32>, Option<u32>), StoreError> {
+        // Later than SQLite can store means "to the end".
+        let sql_time = |value: &u64| i64::try_from(*value).unwrap_or(i64::MAX);
+        self.one(
+            "chunk number",
+            sql,
+            params![connection, sql_time(wanted.start()), sql_time(wanted.end())],
+            |row| Ok((row.get(0)?, row.get(1)?)),
+        )
+        .map(Option::unwrap_or_default)
     }
 
     /// One chunk, or what is wrong with it.
@@ -451,7 +521,7 @@ impl StoreReader {
         hash: ContentHash,
     ) -> Result<String, StoreError> {
         let text: String = self
-            .one(sql, [hash], |row| row.get(0))?
+            .one(what, sql, [hash], |row| row.get(0))?
             .ok_or_else(|| not_found(what, hash))?;
         let found = ContentHash::of(&text);
         if found != hash {
@@ -463,32 +533,48 @@ impl StoreReader {
         Ok(text)
     }
 
+    /// Every row of a statement. A row that cannot be understood is named by its first column.
     fn list<T>(
         &self,
+        what: &'static str,
         sql: &str,
         params: impl Params,
-        read: impl FnMut(&Row<'_>) -> rusqlite::Result<T>,
+        mut read: impl FnMut(&Row<'_>) -> rusqlite::Result<T>,
     ) -> Result<Vec<T>, StoreError> {
-        self.connection
-            .prepare_cached(sql)
-            .and_then(|mut statement| statement.query_map(params, read)?.collect())
-            .map_err(|source| self.failed(source))
+        let failed = |source| self.failed(source);
+        let mut statement = self.connection.prepare_cached(sql).map_err(failed)?;
+        let mut rows = statement.query(params).map_err(failed)?;
+        let mut list = Vec::new();
+        while let Some(row) = rows.next().map_err(failed)? {
+            list.push(read(row).map_err(|error| damaged(what, row, &error))?);
+        }
+        Ok(list)
     }
 
     fn one<T>(
         &self,
+        what: &'static str,
         sql: &str,
         params: impl Params,
-        read: impl FnOnce(&Row<'_>) -> rusqlite::Result<T>,
+        read: impl FnMut(&Row<'_>) -> rusqlite::Result<T>,
     ) -> Result<Option<T>, StoreError> {
-        self.connection
-            .prepare_cached(sql)
-            .and_then(|mut statement| statement.query_row(params, read).optional())
-            .map_err(|source| self.failed(source))
+        Ok(self.list(what, sql, params, read)?.pop())
     }
 
     pub(super) fn failed(&self, source: rusqlite::Error) -> StoreError {
         StoreError::from_sqlite(&self.folder, "read", source)
+    }
+}
+
+fn damaged(what: &str, row: &Row<'_>, error: &rusqlite::Error) -> StoreError {
+    let name = match row.get_ref(0) {
+        Ok(ValueRef::Integer(number)) => number.to_string(),
+        Ok(ValueRef::Text(text)) => String::from_utf8_lossy(text).into_owned(),
+        _ => "without a number".to_owned(),
+    };
+    StoreError::Damaged {
+        what: format!("{what} {name}"),
+        detail: error.to_string(),
     }
 }
 
@@ -498,10 +584,20 @@ fn hole(next: u64, seq: u64) -> Option<(u32, u32)> {
     Some((u32::try_from(next).ok()?, u32::try_from(last).ok()?))
 }
 
-/// A time or tick as SQLite compares it; later than it can store means "to the end".
-fn sql_time(value: u64) -> i64 {
-    i64::try_from(value).unwrap_or(i64::MAX)
-}
+/// First and last number of the chunks received within two times.
+const SEQ_BY_MONO: &str = "SELECT min(seq), max(seq) FROM chunks \
+     WHERE connection_id = ?1 AND mono_us_last >= ?2 AND mono_us_first <= ?3";
+
+/// First and last number of the chunks with frames of two ticks. The last chunk that begins at or
+/// before a tick holds it; chunks without a tick lie between and come along. Then one more at
+/// either end.
+const SEQ_BY_TICK: &str = "WITH span AS (SELECT \
+     coalesce((SELECT max(seq) FROM chunks WHERE connection_id = ?1 AND tick_first <= ?2), \
+              (SELECT min(seq) FROM chunks WHERE connection_id = ?1 AND tick_first > ?2)) AS first, \
+     (SELECT max(seq) FROM chunks WHERE connection_id = ?1 AND tick_first <= ?3) AS last) \
+     SELECT max(first - 1, 0), \
+            min(last + 1, (SELECT max(seq) FROM chunks WHERE connection_id = ?1)) \
+     FROM span";
 
 const PULLS: &str =
     "SELECT pulls.*, setups.name AS setup_name FROM pulls LEFT JOIN setups ON setups.id = setup_id";
@@ -579,4 +675,47 @@ fn json<T: serde::de::DeserializeOwned>(row: &Row<'_>, column: &str) -> rusqlite
     let index = row.as_ref().column_index(column)?;
     serde_json::from_str(row.get_ref(index)?.as_str()?)
         .map_err(|error| rusqlite::Error::FromSqlConversionFailure(index, Type::Text, error.into()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::schema::{STEPS, migrate};
+    use super::*;
+
+    /// How SQLite says it will go about a statement.
+    fn plan(sql: &str) -> Vec<String> {
+        let mut connection = Connection::open_in_memory().unwrap();
+        migrate(&mut connection, &STEPS).unwrap();
+        let mut statement = connection
+            .prepare(&format!("EXPLAIN QUERY PLAN {sql}"))
+            .unwrap();
+        let parameters = statement.parameter_count();
+        statement
+            .query_map(rusqlite::params_from_iter(vec![0; parameters]), |row| {
+                row.get("detail")
+            })
+            .unwrap()
+            .collect::<Result<_, _>>()
+            .unwrap()
+    }
+
+    /// A chunk's row carries its bytes: looking for a time must not go through the rows.
+    #[test]
+    fn ranges_are_found_in_the_indexes_alone() {
+        let numbers = "SELECT seq, id FROM chunks WHERE connection_id = ? AND seq BETWEEN ? AND ?";
+        for sql in [SEQ_BY_MONO, SEQ_BY_TICK, numbers] {
+            let plan = plan(sql);
+            let touching: Vec<_> = plan.iter().filter(|step| step.contains("chunks")).collect();
+            assert!(!touching.is_empty(), "{plan:?}");
+            for step in touching {
+                assert!(step.contains("USING COVERING INDEX"), "{plan:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_pulls_events_are_found_by_index() {
+        let plan = plan("SELECT * FROM events WHERE pull_id = ? ORDER BY id");
+        assert!(plan[0].contains("USING INDEX events_by_pull"), "{plan:?}");
+    }
 }

@@ -66,10 +66,8 @@ impl Store {
     /// [`Corrupt`](StoreError::Corrupt).
     pub fn open(folder: impl AsRef<Path>) -> Result<Self, StoreError> {
         let folder = folder.as_ref().to_path_buf();
-        fs::create_dir_all(&folder).map_err(|source| StoreError::FolderNotMade {
-            folder: folder.clone(),
-            source,
-        })?;
+        fs::create_dir_all(&folder)
+            .map_err(|source| StoreError::from_making_folder(&folder, source))?;
         let lock = WriterLock::take(&folder)?;
         let connection = open::open_writer(&folder)?;
         let mut store = Self {
@@ -107,7 +105,8 @@ impl Store {
     ///
     /// # Errors
     ///
-    /// When the system does not tell.
+    /// [`StoreError::Moved`] when the database is no longer in its folder: SQLite goes on writing
+    /// to the open file without a word, so whoever asks for the size now and then finds out.
     pub fn size(&self) -> Result<StoreSize, StoreError> {
         StoreSize::of(&self.folder)
     }
@@ -570,4 +569,143 @@ fn board_words(tick_hz: Option<u32>, board_id: Option<i64>, boot: Option<u16>) -
         number(boot.map(u64::from)),
         number(tick_hz.map(u64::from)),
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::chunk::ChunkRange;
+    use super::*;
+
+    fn chunk(connection: ConnectionId, seq: u32, bytes: &[u8]) -> NewChunk<'_> {
+        NewChunk {
+            connection,
+            seq,
+            mono_us_first: 0,
+            mono_us_last: 0,
+            wall_us_first: 0,
+            tick_first: None,
+            bytes,
+        }
+    }
+
+    fn pragma(store: &Store, name: &str) -> String {
+        store
+            .connection
+            .pragma_query_value(None, name, |row| {
+                row.get_ref(0).map(|value| match value {
+                    rusqlite::types::ValueRef::Integer(number) => number.to_string(),
+                    other => other.as_str().unwrap().to_owned(),
+                })
+            })
+            .unwrap()
+    }
+
+    fn new_store() -> (tempfile::TempDir, Store, ConnectionId) {
+        let folder = tempfile::tempdir().unwrap();
+        let mut store = Store::open(folder.path()).unwrap();
+        let new = NewConnection {
+            port: "p".into(),
+            opened_wall_us: 0,
+            opened_mono_us: 0,
+        };
+        let connection = store.add_connection(&new).unwrap();
+        (folder, store, connection)
+    }
+
+    #[test]
+    fn a_commit_waits_for_the_disk() {
+        let (_folder, store, _) = new_store();
+        assert_eq!(pragma(&store, "journal_mode"), "wal");
+        // SQLite: 2 is FULL.
+        assert_eq!(pragma(&store, "synchronous"), "2");
+        assert_eq!(pragma(&store, "foreign_keys"), "1");
+    }
+
+    /// The limit on pages makes SQLite report what it reports on a full disk.
+    #[test]
+    fn a_full_disk_is_named_and_loses_nothing_acknowledged() {
+        let (folder, mut store, connection) = new_store();
+        store
+            .connection
+            .pragma_update(None, "max_page_count", 100)
+            .unwrap();
+        // The bytes of a xorshift generator: they do not shrink.
+        let mut state = 1_u64;
+        let bytes: Vec<u8> = std::iter::repeat_with(|| {
+            state ^= state << 13;
+            state ^= state >> 7;
+            state ^= state << 17;
+            state.to_le_bytes()
+        })
+        .take(2_000)
+        .flatten()
+        .collect();
+        let mut stored = 0;
+        let error = loop {
+            match store.add_chunk(&chunk(connection, stored, &bytes)) {
+                Ok(_) => stored += 1,
+                Err(error) => break error,
+            }
+        };
+        assert!(stored > 10, "{stored}");
+        assert!(matches!(error, StoreError::DiskFull { .. }), "{error}");
+        let text = error.to_string();
+        assert!(
+            text.contains(&folder.path().display().to_string()),
+            "{text}"
+        );
+        assert!(text.contains("Make room, and the store goes on"), "{text}");
+
+        store
+            .connection
+            .pragma_update(None, "max_page_count", 1 << 30)
+            .unwrap();
+        // The chunk that was refused leaves its number free.
+        store.add_chunk(&chunk(connection, stored, &bytes)).unwrap();
+        let chunks = store
+            .reader()
+            .unwrap()
+            .chunks(connection, &ChunkRange::All)
+            .unwrap();
+        assert_eq!(chunks.len(), usize::try_from(stored).unwrap() + 1);
+        assert!(
+            chunks
+                .iter()
+                .all(|chunk| chunk.as_ref().unwrap().bytes == bytes)
+        );
+    }
+
+    #[test]
+    fn another_program_that_holds_the_database_is_told_of() {
+        let (folder, mut store, connection) = new_store();
+        let other = Connection::open(folder.path().join(open::DATABASE_FILE)).unwrap();
+        other.execute_batch("BEGIN IMMEDIATE").unwrap();
+        store
+            .connection
+            .busy_timeout(std::time::Duration::ZERO)
+            .unwrap();
+        let error = store.add_chunk(&chunk(connection, 0, b"x")).unwrap_err();
+        assert!(matches!(error, StoreError::Busy { .. }), "{error}");
+        other.execute_batch("ROLLBACK").unwrap();
+        store.add_chunk(&chunk(connection, 0, b"x")).unwrap();
+    }
+
+    #[test]
+    fn a_database_that_cannot_be_written_is_told_of() {
+        let (_folder, mut store, connection) = new_store();
+        store
+            .connection
+            .pragma_update(None, "query_only", true)
+            .unwrap();
+        let error = store.add_chunk(&chunk(connection, 0, b"x")).unwrap_err();
+        assert!(matches!(error, StoreError::ReadOnly { .. }), "{error}");
+    }
+
+    #[test]
+    fn it_moves_to_the_thread_that_writes() {
+        fn assert_send<T: Send>() {}
+        assert_send::<Store>();
+        assert_send::<StoreReader>();
+        assert_send::<StoreError>();
+    }
 }
