@@ -9,7 +9,7 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use crate::mistake::Mistake;
-use crate::units::{self, Kind, RATIO, nearest};
+use crate::units::{self, Form, Kind, nearest};
 
 /// Longest piece of the file quoted in a message, characters.
 const QUOTE_CHARS_MAX: usize = 60;
@@ -297,8 +297,7 @@ impl<'a> Section<'a> {
                     None,
                 )
             } else {
-                let hint = nearest(name, self.known.iter().copied())
-                    .map(|known| format!("did you mean \"{known}\"?"));
+                let hint = did_you_mean(name, self.known.iter().copied());
                 ("there is no such key", self.known, hint)
             };
             let mut choice = choice.to_vec();
@@ -370,6 +369,14 @@ impl<'a> Item<'a> {
         let integer = self.value.get_ref().as_integer()?;
         i64::from_str_radix(integer.as_str(), integer.radix()).ok()
     }
+}
+
+/// A hint that names the known word closest to `word`.
+pub(crate) fn did_you_mean<'n>(
+    word: &str,
+    known: impl IntoIterator<Item = &'n str>,
+) -> Option<String> {
+    nearest(word, known).map(|known| format!("did you mean \"{known}\"?"))
 }
 
 /// How one key is read.
@@ -494,8 +501,7 @@ impl<T: Copy> Rule for Choice<'_, T> {
         let word = item.text().unwrap_or_default();
         let found = self.0.iter().find(|(known, _)| *known == word);
         if found.is_none() {
-            let hint = nearest(word, self.0.iter().map(|(known, _)| *known))
-                .map(|known| format!("did you mean \"{known}\"?"));
+            let hint = did_you_mean(word, self.0.iter().map(|(known, _)| *known));
             item.fault("this is a choice of words", self.expected(), hint);
         }
         found.map(|(_, value)| *value)
@@ -561,7 +567,7 @@ fn read_quantity<T>(
     let bare = item.number().map(|number| number.to_string());
     let text = match (item.text(), &bare) {
         (Some(text), _) => text,
-        (None, Some(number)) if kind.noun == RATIO.noun => number,
+        (None, Some(number)) if kind.form == Form::Number => number,
         (None, Some(_)) => {
             item.fault("the unit is missing", expected(), None);
             return None;
