@@ -95,7 +95,7 @@ impl Stand {
                 let radius_m = drum.and_then(|drum| drum.outer_radius_m);
                 AtCut {
                     drum_rad_per_s,
-                    engine_rad_per_s: self.speed_rad_per_s(
+                    engine_rad_per_s: self.drive.speed_rad_per_s(
                         drum_rad_per_s,
                         Shaft::Drum,
                         Shaft::Engine,
@@ -376,8 +376,11 @@ impl Summary<'_> {
                     ),
                 );
             }
-            let start =
-                stand.speed_rad_per_s(stand.pull.start_rad_per_s, Shaft::Engine, pickup.shaft);
+            let start = stand.drive.speed_rad_per_s(
+                stand.pull.start_rad_per_s,
+                Shaft::Engine,
+                pickup.shaft,
+            );
             let at_start = start / (2.0 * PI) * f64::from(pickup.teeth);
             if at_start < TEETH_PER_S_MIN {
                 add(

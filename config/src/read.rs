@@ -17,7 +17,7 @@ use toml::de::DeTable;
 
 use self::channels::Channels;
 use self::drum::drum;
-use self::guards::{guards, lowest_engine_cut};
+use self::guards::guards;
 use crate::display::{
     DisplayUnit, DisplayUnits, HORSEPOWER_MECHANICAL, HORSEPOWER_METRIC, KILOWATT,
 };
@@ -28,7 +28,7 @@ use crate::reader::{
 };
 use crate::stand::{
     AirInput, AirInputs, BoardLimits, CurveRules, Drive, Engine, LoadCell, Losses, Pickup, Port,
-    PullRules, Quantity, Shaft, Stage, Stand, StandKind, Tyre,
+    PullRules, Quantity, Shaft, Stage, Stand, StandKind, Tyre, overspeed_cut_rad_per_s,
 };
 use crate::units::{self, RPM_RAD_PER_S};
 
@@ -77,36 +77,33 @@ fn report_syntax(log: &Log<'_>, error: &toml::de::Error) {
 }
 
 fn read_stand(root: Section<'_>) -> Option<Stand> {
-    let (name, kind) = match root.required_section("stand", "stand") {
+    let (name, kind) = match root.required_section("stand") {
         Some(section) => stand_name_and_kind(section),
         None => (None, None),
     };
-    let engine = engine(root.section("engine", "engine"));
-    let port = root.required_section("port", "port").map(port);
-    let board = board(root.section("board", "board"));
-    let drum = root.optional_section("drum", "drum").map(drum);
+    let engine = engine(root.section("engine"));
+    let port = root.required_section("port").map(port);
+    let board = board(root.section("board"));
+    let drum = root.optional_section("drum").map(drum);
     let pickups = pickups(&root);
-    let drive = root.required_section("drive", "drive").map(drive);
-    let losses = losses(root.section("losses", "losses"));
-    let load_cell = root
-        .optional_section("load_cell", "load_cell")
-        .map(load_cell);
+    let drive = root.required_section("drive").map(drive);
+    let losses = losses(root.section("losses"));
+    let load_cell = root.optional_section("load_cell").map(load_cell);
     let channels = Channels::read(&root);
     let guards = guards(&root, &channels, root.has("load_cell"));
     let air = root
-        .required_section("air", "air")
+        .required_section("air")
         .map(|section| air(section, &channels));
-    let curve = curve(root.section("curve", "curve"));
-    let units = display_units(root.section("display", "display"));
-    let store_folder = store_folder(root.section("store", "store"));
-    let page_address = page_address(root.section("page", "page"));
+    let curve = curve(root.section("curve"));
+    let units = display_units(root.section("display"));
+    let store_folder = store_folder(root.section("store"));
+    let page_address = page_address(root.section("page"));
 
-    let engine_per_drum = drive
+    let cut_rad_per_s = drive
         .as_ref()
         .and_then(Option::as_ref)
-        .map(|drive| drive.engine_per_drum);
-    let cut_rad_per_s = lowest_engine_cut(guards.iter().flatten(), engine_per_drum);
-    let pull = pull(root.section("pull", "pull"), cut_rad_per_s);
+        .and_then(|drive| overspeed_cut_rad_per_s(guards.iter().flatten(), drive, Shaft::Engine));
+    let pull = pull(root.section("pull"), cut_rad_per_s);
 
     if let Some(StandKind::Inertia | StandKind::Both) = kind
         && !root.has("drum")
@@ -216,7 +213,7 @@ fn milliseconds(seconds: f64) -> u32 {
 const SHAFTS: &[(&str, Shaft)] = &[("drum", Shaft::Drum), ("engine", Shaft::Engine)];
 
 fn pickups(root: &Section<'_>) -> Option<Vec<Pickup>> {
-    let sections = root.sections("pickup", "pickup");
+    let sections = root.sections("pickup");
     if !root.has("pickup") {
         root.missing("pickup", "a list [[pickup]] of one or two tooth pickups");
     }
@@ -298,7 +295,7 @@ fn drive(section: Section<'_>) -> Option<Drive> {
         );
         None
     };
-    let tyre_section = section.optional_section("tyre", "drive.tyre");
+    let tyre_section = section.optional_section("tyre");
     let tyre = if_there(tyre_section.map(tyre));
     let place = section.place().clone();
     let log = section.log();
@@ -434,7 +431,7 @@ impl Rule for LoadCellScale {
     type Value = ForceScale;
 
     fn read(&self, item: &Item<'_>) -> Option<ForceScale> {
-        let text = item.text().unwrap_or_default();
+        let text = item.quantity_text(|| self.expected())?;
         if let Ok(mass) = units::measured(text, &units::MASS_PER_COUNT) {
             return positive(mass.value, item, self).map(|_| ForceScale::Kilogram(mass));
         }

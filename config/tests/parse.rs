@@ -305,6 +305,30 @@ fn one_mistake_gives_one_message() {
             "this key is missing",
         ),
         (
+            "cold_junction = \"cold junction\"\nexpected = [\"-20 degC\", \"400 degC\"]",
+            "cold_junction = \"exhaust gas\"",
+            "channel[2].cold_junction",
+            "this channel can't be a cold junction",
+        ),
+        (
+            "cold_junction = \"cold junction\"\nexpected = [\"-20 degC\", \"400 degC\"]",
+            "cold_junction = \"lambda\"",
+            "channel[2].cold_junction",
+            "this channel can't be a cold junction",
+        ),
+        (
+            "\"0.0625 degC/count\"",
+            "0.0625",
+            "channel[1].per_count",
+            "the unit is missing",
+        ),
+        (
+            "on = \"cylinder head\"\nlimit = \"200 degC\"",
+            "on = \"board\"\nlimit = 3",
+            "guard[4].on",
+            "this kind of guard can't watch that",
+        ),
+        (
             "[0.6, 1.4]",
             "[1.4, 0.6]",
             "channel[5].expected",

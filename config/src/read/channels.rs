@@ -26,7 +26,7 @@ pub(super) const OTHER_SIGNALS: &[(&str, Signal)] = &[
 
 impl Channels {
     pub(super) fn read(root: &Section<'_>) -> Self {
-        let sections = root.sections("channel", "channel");
+        let sections = root.sections("channel");
         let mut names_seen = Unique::new("two channels can't share a name", "a name of its own");
         let names = sections
             .iter()
@@ -49,12 +49,32 @@ impl Channels {
             channels: Vec::new(),
         };
         let mut sources = Unique::new("two channels can't share a source", "a source of its own");
+        let mut references = Vec::new();
         for (section, name) in sections.into_iter().zip(channels.names.clone()) {
+            references.push(section.peek("cold_junction"));
             let (channel, quantity) = channels.read_one(section, name, &mut sources);
             channels.channels.push(channel);
             channels.quantities.push(quantity);
         }
+        for (channel, reference) in channels.channels.iter().zip(references) {
+            if let Some(channel) = channel {
+                channels.check_cold_junction(channel, reference);
+            }
+        }
         channels
+    }
+
+    /// Cold junctions may be listed after their thermocouples, so this comes last.
+    fn check_cold_junction(&self, channel: &Channel, reference: Option<Item<'_>>) {
+        let cold = channel
+            .cold_junction
+            .and_then(|id| self.channels.get(id.0)?.as_ref());
+        if let (Some(cold), Some(item)) = (cold, reference)
+            && (cold.quantity != Quantity::Temperature || cold.law.needs_cold_junction())
+        {
+            let expected = "a channel that measures a temperature without a cold junction";
+            item.fault("this channel can't be a cold junction", expected, None);
+        }
     }
 
     fn read_one(
@@ -207,7 +227,7 @@ impl Rule for LinearScale {
     type Value = (f64, Quantity);
 
     fn read(&self, item: &Item<'_>) -> Option<Self::Value> {
-        let text = item.text().unwrap_or_default();
+        let text = item.quantity_text(|| self.expected())?;
         let (per_count, dimension, unit) = match units::any_quantity(text) {
             Ok(read) => read,
             Err(error) => {

@@ -25,11 +25,7 @@ pub(super) fn drum(section: Section<'_>) -> Option<Drum> {
 
     let place = section.place().clone();
     let log = section.log();
-    let pieces: Vec<Option<Piece>> = section
-        .sections("piece", "drum.piece")
-        .into_iter()
-        .map(piece)
-        .collect();
+    let pieces: Vec<Option<Piece>> = section.sections("piece").into_iter().map(piece).collect();
     if section.has("inertia") {
         let both = "either the measured inertia or the pieces, not both";
         log.report(

@@ -1,13 +1,11 @@
 //! `[[guard]]`.
 
-use leverarm_torque::uncertainty::Measured;
-
 use super::channels::{Channels, OTHER_SIGNALS};
 use super::{Unique, milliseconds};
 use crate::reader::{
     Choice, Found, Parsed, Place, Quantity as Q, Rule, Section, Text, did_you_mean,
 };
-use crate::stand::{ChannelId, Guard, GuardAction, Quantity, Shaft, Signal, Watch};
+use crate::stand::{ChannelId, Guard, GuardAction, Quantity, Signal, Watch};
 use crate::units::{self, Kind};
 
 #[derive(Clone, Copy, PartialEq)]
@@ -42,7 +40,7 @@ pub(super) fn guards(
     );
     let mut overspeed_cut = false;
     let guards: Vec<Option<Guard>> = root
-        .sections("guard", "guard")
+        .sections("guard")
         .into_iter()
         .map(|section| {
             let reader = GuardReader {
@@ -181,81 +179,75 @@ impl GuardReader<'_, '_> {
     }
 
     fn watch(&self, kind: GuardKind, signal: Option<Signal>) -> Option<Watch> {
-        let Some(signal) = signal else {
-            self.section.item("limit");
-            return None;
-        };
         let limit = |kind: &Kind, bounds| self.section.required("limit", &Q(kind, bounds));
         match kind {
             GuardKind::Overspeed => {
-                let bounds = Some(("10 rpm", "30000 rpm"));
-                let limit_rad_per_s = limit(&units::ROTATION, bounds);
-                let Signal::Speed(shaft) = signal else {
-                    return self.wrong_signal("\"drum speed\" or \"engine speed\"");
+                let shaft = match signal {
+                    Some(Signal::Speed(shaft)) => Some(shaft),
+                    Some(_) => return self.wrong_signal("\"drum speed\" or \"engine speed\""),
+                    None => None,
                 };
+                let limit_rad_per_s = limit(&units::ROTATION, Some(("10 rpm", "30000 rpm")));
                 Some(Watch::Overspeed {
-                    shaft,
+                    shaft: shaft?,
                     limit_rad_per_s: limit_rad_per_s?,
                 })
             }
             GuardKind::OverTemperature => {
-                let limit_k = limit(&units::TEMPERATURE, Some(("-50 degC", "1400 degC")));
                 let channel = match signal {
-                    Signal::Channel(id) => match self.channels.quantity(id) {
-                        Some(Quantity::Temperature) => id,
-                        // Its channel has a mistake of its own.
-                        None => return None,
+                    // A channel whose quantity is unclear has a mistake of its own.
+                    Some(Signal::Channel(id)) => match self.channels.quantity(id) {
+                        None | Some(Quantity::Temperature) => Some(id),
                         Some(_) => return self.wrong_signal(TEMPERATURE_CHANNEL),
                     },
-                    _ => return self.wrong_signal(TEMPERATURE_CHANNEL),
+                    Some(_) => return self.wrong_signal(TEMPERATURE_CHANNEL),
+                    None => None,
                 };
+                let limit_k = limit(&units::TEMPERATURE, Some(("-50 degC", "1400 degC")));
                 Some(Watch::OverTemperature {
-                    channel,
+                    channel: channel?,
                     limit_k: limit_k?,
                 })
             }
-            GuardKind::SensorLost => match signal {
-                Signal::Board => self.wrong_signal("a speed, the load cell or a channel"),
+            GuardKind::SensorLost => match signal? {
+                Signal::Board => self.wrong_signal(NOT_BOARD),
                 signal => Some(Watch::SensorLost { signal }),
             },
             GuardKind::StaleData => {
-                let age = limit(&units::DURATION, Some(("10 ms", "60 s")))?;
+                let age_s = limit(&units::DURATION, Some(("10 ms", "60 s")));
                 Some(Watch::StaleData {
-                    signal,
-                    age_ms_max: milliseconds(age),
+                    signal: signal?,
+                    age_ms_max: milliseconds(age_s?),
                 })
             }
             GuardKind::Above | GuardKind::Below | GuardKind::RateOfRise => {
-                if signal == Signal::Board {
-                    self.section.item("limit");
-                    return self.wrong_signal("a speed, the load cell or a channel");
+                if signal == Some(Signal::Board) {
+                    return self.wrong_signal(NOT_BOARD);
                 }
-                let Some(of_signal) = self.kind_of(signal) else {
+                let Some(of_signal) = signal.and_then(|signal| self.kind_of(signal)) else {
+                    // Without its signal nobody can tell what unit the limit needs.
                     self.section.item("limit");
                     return None;
                 };
-                match kind {
-                    GuardKind::Above => Some(Watch::Above {
+                let signal = signal?;
+                if kind == GuardKind::RateOfRise {
+                    let limit_si_per_s = limit(&of_signal.per_second(), None)?;
+                    return Some(Watch::RateOfRise {
                         signal,
-                        limit_si: limit(&of_signal, None)?,
-                    }),
-                    GuardKind::Below => Some(Watch::Below {
-                        signal,
-                        limit_si: limit(&of_signal, None)?,
-                    }),
-                    _ => {
-                        let limit_si_per_s = limit(&of_signal.per_second(), None)?;
-                        Some(Watch::RateOfRise {
-                            signal,
-                            limit_si_per_s,
-                        })
-                    }
+                        limit_si_per_s,
+                    });
                 }
+                let limit_si = limit(&of_signal, None)?;
+                Some(match kind {
+                    GuardKind::Above => Watch::Above { signal, limit_si },
+                    _ => Watch::Below { signal, limit_si },
+                })
             }
         }
     }
 
     fn wrong_signal(&self, expected: &str) -> Option<Watch> {
+        self.section.item("limit");
         if let Some(item) = self.section.item("on") {
             item.fault("this kind of guard can't watch that", expected, None);
         }
@@ -263,25 +255,5 @@ impl GuardReader<'_, '_> {
     }
 }
 
+const NOT_BOARD: &str = "a speed, the load cell or a channel";
 const TEMPERATURE_CHANNEL: &str = "a channel that measures a temperature";
-
-/// Engine speed at which the first cutting overspeed guard acts.
-pub(super) fn lowest_engine_cut<'g>(
-    guards: impl Iterator<Item = &'g Guard>,
-    engine_per_drum: Option<Measured>,
-) -> Option<f64> {
-    let cuts = guards
-        .filter(|guard| guard.action == GuardAction::Cut)
-        .filter_map(|guard| match guard.watch {
-            Watch::Overspeed {
-                shaft: Shaft::Engine,
-                limit_rad_per_s,
-            } => Some(limit_rad_per_s),
-            Watch::Overspeed {
-                shaft: Shaft::Drum,
-                limit_rad_per_s,
-            } => engine_per_drum.map(|ratio| limit_rad_per_s * ratio.value),
-            _ => None,
-        });
-    cuts.min_by(f64::total_cmp)
-}
