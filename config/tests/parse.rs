@@ -602,6 +602,12 @@ fn cautions() {
             "would not see a broken wire",
         ),
         (
+            "limit = \"230 degC\"",
+            "limit = \"450 degC\"",
+            "guard.limit",
+            "\"cylinder head too hot\" can't act",
+        ),
+        (
             "\"1008 +/- 1 hPa\"",
             "\"1008 hPa\"",
             "air.pressure",
@@ -623,7 +629,7 @@ fn cautions() {
             "\"127.0.0.1:7340\"",
             "\"0.0.0.0:7340\"",
             "page.address",
-            "can be reached from other machines",
+            "lets other machines",
         ),
     ];
     for (old, new, key, part) in edits {

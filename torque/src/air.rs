@@ -122,7 +122,7 @@ impl Air {
     }
 
     /// Density of the moist air as a mixture of ideal gases,
-    /// ρ = p_d/(R_d T) + p_v/(R_v T): within 5e-4 of CIPM-2007 from 0 to 30 °C.
+    /// ρ = p_d/(R_d T) + p_v/(R_v T): within 6.5e-4 of CIPM-2007 from 0 to 30 °C.
     #[must_use]
     pub fn density_kg_per_m3(&self) -> f64 {
         (self.dry_pressure_pa() / DRY_AIR_J_PER_KG_K

@@ -5,7 +5,9 @@
 //! at the end of the name. Temperatures are in kelvin.
 
 pub mod air;
+pub mod calibration;
 pub mod inertia;
+pub mod regression;
 pub mod sensor;
 pub mod uncertainty;
 

@@ -150,6 +150,10 @@ impl Law {
     }
 }
 
+/// Slack at the ends of a law when going back from the sensed quantity, so that the
+/// end points themselves survive rounding.
+const END_SLACK_K: f64 = 1e-6;
+
 /// Refuses a value outside `min..=max`, NaN included.
 fn in_range(
     law: &'static str,

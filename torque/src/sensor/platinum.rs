@@ -1,6 +1,6 @@
 //! Industrial platinum resistance thermometer (IEC 60751).
 
-use super::{LawError, in_range, polynomial, polynomial_slope};
+use super::{END_SLACK_K, LawError, in_range, polynomial, polynomial_slope};
 use crate::ZERO_CELSIUS_K;
 
 pub(super) const NAME: &str = "platinum resistance";
@@ -42,7 +42,7 @@ pub fn platinum_resistance_ratio(temperature_k: f64) -> Result<f64, LawError> {
 /// A ratio outside that of −200 °C to 850 °C.
 pub fn platinum_temperature_k(resistance_ratio: f64) -> Result<f64, LawError> {
     let (min, max) = CELSIUS;
-    let range = (ratio(min), ratio(max));
+    let range = (ratio(min - END_SLACK_K), ratio(max + END_SLACK_K));
     let found = in_range(NAME, "resistance ratio R/R0", "", range, resistance_ratio)?;
     // Exact above 0 °C; below, a start within 2.5 K of the quartic's root.
     let mut celsius = (-A + (A * A - 4.0 * B * (1.0 - found)).sqrt()) / (2.0 * B);

@@ -1,6 +1,6 @@
 //! Type K thermocouple, ITS-90 (NIST Monograph 175).
 
-use super::{LawError, in_range, polynomial, polynomial_slope};
+use super::{END_SLACK_K, LawError, in_range, polynomial, polynomial_slope};
 use crate::ZERO_CELSIUS_K;
 
 pub(super) const NAME: &str = "thermocouple type K";
@@ -123,7 +123,10 @@ pub fn type_k_emf_v(temperature_k: f64) -> Result<f64, LawError> {
 /// A voltage outside that of −200 °C to 1372 °C.
 pub fn type_k_temperature_k(emf_v: f64) -> Result<f64, LawError> {
     let (min, max) = CELSIUS;
-    let range_v = (forward(min).0 / 1000.0, forward(max).0 / 1000.0);
+    let range_v = (
+        forward(min - END_SLACK_K).0 / 1000.0,
+        forward(max + END_SLACK_K).0 / 1000.0,
+    );
     let mv = in_range(NAME, "voltage", "V", range_v, emf_v)? * 1000.0;
     let mut celsius = INVERSE
         .iter()
