@@ -3,7 +3,8 @@
 use leverarm_torque::ZERO_CELSIUS_K;
 
 use crate::units::{
-    HORSEPOWER_MECHANICAL_W, HORSEPOWER_METRIC_W, INCH_OF_MERCURY_PA, POUND_FORCE_N, RPM_RAD_PER_S,
+    FAHRENHEIT_ZERO_K, HORSEPOWER_MECHANICAL_W, HORSEPOWER_METRIC_W, INCH_OF_MERCURY_PA,
+    POUND_FORCE_N, RPM_RAD_PER_S,
 };
 
 /// A unit in which a value is shown: shown = (SI − `zero_si`) / `si_per_unit`.
@@ -79,7 +80,7 @@ pub const FAHRENHEIT: DisplayUnit = DisplayUnit {
     symbol: "°F",
     meaning: "degree Fahrenheit",
     si_per_unit: 5.0 / 9.0,
-    zero_si: 459.67 * 5.0 / 9.0,
+    zero_si: FAHRENHEIT_ZERO_K,
 };
 /// hPa
 pub const HECTOPASCAL: DisplayUnit = DisplayUnit::new("hPa", "hectopascal", 100.0);

@@ -1,7 +1,6 @@
-//! The stand file: one TOML text in, one checked [`Stand`] in SI out, or every mistake at once.
-//!
-//! No clock and no files here: whoever calls reads the file.
+#![doc = include_str!("../README.md")]
 
+pub mod check;
 pub mod display;
 mod keys;
 mod mistake;
@@ -14,3 +13,8 @@ pub use keys::KEYS;
 pub use mistake::{ConfigErrors, Mistake};
 pub use read::parse;
 pub use stand::*;
+
+/// The demonstration stand, commented: a starting point for one's own.
+pub const EXAMPLE_STAND: &str = include_str!("../stand.example.toml");
+/// A brake stand, commented.
+pub const EXAMPLE_BRAKE: &str = include_str!("../brake.example.toml");

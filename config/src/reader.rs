@@ -9,7 +9,7 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use crate::mistake::Mistake;
-use crate::units::{self, Kind, RATIO, nearest};
+use crate::units::{self, Form, Kind, nearest};
 
 /// Longest piece of the file quoted in a message, characters.
 const QUOTE_CHARS_MAX: usize = 60;
@@ -113,8 +113,8 @@ pub(crate) struct Place {
 pub(crate) struct Section<'a> {
     log: &'a Log<'a>,
     place: Place,
-    /// The table's name in [`crate::keys`].
-    name: &'static str,
+    /// The table's name in [`crate::keys`]: its path without the numbers of lists.
+    name: String,
     table: Option<&'a DeTable<'a>>,
     known: &'static [&'static str],
     asked: RefCell<Vec<&'static str>>,
@@ -126,21 +126,16 @@ impl<'a> Section<'a> {
             key: String::new(),
             span: 0..0,
         };
-        Self::new(log, place, "", Some(table))
+        Self::new(log, place, String::new(), Some(table))
     }
 
-    fn new(
-        log: &'a Log<'a>,
-        place: Place,
-        name: &'static str,
-        table: Option<&'a DeTable<'a>>,
-    ) -> Self {
+    fn new(log: &'a Log<'a>, place: Place, name: String, table: Option<&'a DeTable<'a>>) -> Self {
         Self {
             log,
             place,
+            known: crate::keys::of(&name),
             name,
             table,
-            known: crate::keys::of(name),
             asked: RefCell::default(),
         }
     }
@@ -169,6 +164,11 @@ impl<'a> Section<'a> {
     pub(crate) fn item(&self, key: &'static str) -> Option<Item<'a>> {
         debug_assert!(self.known.contains(&key), "{key} is not listed in keys.rs");
         self.asked.borrow_mut().push(key);
+        self.peek(key)
+    }
+
+    /// The value under `key`, without asking for it.
+    pub(crate) fn peek(&self, key: &str) -> Option<Item<'a>> {
         let value = self.table?.get(key)?;
         Some(Item {
             log: self.log,
@@ -211,8 +211,16 @@ impl<'a> Section<'a> {
         );
     }
 
-    /// A table below this one. `name` is its full name in [`crate::keys`].
-    pub(crate) fn section(&self, key: &'static str, name: &'static str) -> Self {
+    /// Name of the table under `key`.
+    fn name_of(&self, key: &str) -> String {
+        match self.name.as_str() {
+            "" => key.to_owned(),
+            above => format!("{above}.{key}"),
+        }
+    }
+
+    /// The table under `key`; all of its keys are missing when it isn't there.
+    pub(crate) fn section(&self, key: &'static str) -> Self {
         let item = self.item(key);
         let place = item.as_ref().map_or_else(
             || Place {
@@ -222,27 +230,27 @@ impl<'a> Section<'a> {
             |item| item.place.clone(),
         );
         let table = item.and_then(|item| item.table(&place));
-        Self::new(self.log, place, name, table)
+        Self::new(self.log, place, self.name_of(key), table)
     }
 
-    /// A table below this one, if it is there.
-    pub(crate) fn optional_section(&self, key: &'static str, name: &'static str) -> Option<Self> {
-        Some(self.section(key, name)).filter(|section| section.table.is_some())
+    /// The table under `key`, if it is there.
+    pub(crate) fn optional_section(&self, key: &'static str) -> Option<Self> {
+        Some(self.section(key)).filter(|section| section.table.is_some())
     }
 
-    /// A table below this one that has to be there.
-    pub(crate) fn required_section(&self, key: &'static str, name: &'static str) -> Option<Self> {
-        let section = self.optional_section(key, name);
+    /// The table under `key`, which has to be there.
+    pub(crate) fn required_section(&self, key: &'static str) -> Option<Self> {
+        let section = self.optional_section(key);
         // A key of another type has its message already.
         if !self.has(key) {
-            let keys = crate::keys::of(name).join(", ");
+            let keys = crate::keys::of(&self.name_of(key)).join(", ");
             self.missing(key, format!("a section [{key}] with {keys}"));
         }
         section
     }
 
-    /// The tables of a list `[[key]]` below this one.
-    pub(crate) fn sections(&self, key: &'static str, name: &'static str) -> Vec<Self> {
+    /// The tables of the list `[[key]]`.
+    pub(crate) fn sections(&self, key: &'static str) -> Vec<Self> {
         let Some(item) = self.item(key) else {
             return Vec::new();
         };
@@ -267,7 +275,7 @@ impl<'a> Section<'a> {
                     value,
                 };
                 let table = item.table(&place)?;
-                Some(Self::new(self.log, place, name, Some(table)))
+                Some(Self::new(self.log, place, self.name_of(key), Some(table)))
             })
             .collect()
     }
@@ -297,8 +305,7 @@ impl<'a> Section<'a> {
                     None,
                 )
             } else {
-                let hint = nearest(name, self.known.iter().copied())
-                    .map(|known| format!("did you mean \"{known}\"?"));
+                let hint = did_you_mean(name, self.known.iter().copied());
                 ("there is no such key", self.known, hint)
             };
             let mut choice = choice.to_vec();
@@ -307,7 +314,7 @@ impl<'a> Section<'a> {
             let whose = if self.name.is_empty() {
                 "the file"
             } else {
-                self.name
+                &self.name
             };
             let expected = format!("a key of {whose}: {}", choice.join(", "));
             self.log.report(&place, rule, Found::Here, expected, hint);
@@ -346,8 +353,21 @@ impl<'a> Item<'a> {
         table
     }
 
-    pub(crate) fn text(&self) -> Option<&'a str> {
+    fn text(&self) -> Option<&'a str> {
         self.value.get_ref().as_str()
+    }
+
+    /// The text of a quantity; a bare number is told apart from other mistakes.
+    pub(crate) fn quantity_text(&self, expected: impl Fn() -> String) -> Option<&'a str> {
+        let text = self.text();
+        if text.is_none() {
+            let rule = match self.number() {
+                Some(_) => "the unit is missing",
+                None => "this is a quantity with its unit",
+            };
+            self.fault(rule, expected(), None);
+        }
+        text
     }
 
     fn number(&self) -> Option<f64> {
@@ -370,6 +390,14 @@ impl<'a> Item<'a> {
         let integer = self.value.get_ref().as_integer()?;
         i64::from_str_radix(integer.as_str(), integer.radix()).ok()
     }
+}
+
+/// A hint that names the known word closest to `word`.
+pub(crate) fn did_you_mean<'n>(
+    word: &str,
+    known: impl IntoIterator<Item = &'n str>,
+) -> Option<String> {
+    nearest(word, known).map(|known| format!("did you mean \"{known}\"?"))
 }
 
 /// How one key is read.
@@ -494,8 +522,7 @@ impl<T: Copy> Rule for Choice<'_, T> {
         let word = item.text().unwrap_or_default();
         let found = self.0.iter().find(|(known, _)| *known == word);
         if found.is_none() {
-            let hint = nearest(word, self.0.iter().map(|(known, _)| *known))
-                .map(|known| format!("did you mean \"{known}\"?"));
+            let hint = did_you_mean(word, self.0.iter().map(|(known, _)| *known));
             item.fault("this is a choice of words", self.expected(), hint);
         }
         found.map(|(_, value)| *value)
@@ -558,18 +585,11 @@ fn read_quantity<T>(
     value_of: fn(&T) -> f64,
 ) -> Option<T> {
     let expected = || expected_quantity(kind, bounds);
-    let bare = item.number().map(|number| number.to_string());
-    let text = match (item.text(), &bare) {
-        (Some(text), _) => text,
-        (None, Some(number)) if kind.noun == RATIO.noun => number,
-        (None, Some(_)) => {
-            item.fault("the unit is missing", expected(), None);
-            return None;
-        }
-        (None, None) => {
-            item.fault(format!("this is {}", kind.noun), expected(), None);
-            return None;
-        }
+    let bare = item.number().filter(|_| kind.form == Form::Number);
+    let bare = bare.map(|number| number.to_string());
+    let text = match &bare {
+        Some(number) => number,
+        None => item.quantity_text(expected)?,
     };
     let value = match parse(text, kind) {
         Ok(value) => value,

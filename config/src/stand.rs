@@ -362,30 +362,10 @@ impl Stand {
             .map(|(index, channel)| (ChannelId(index), channel))
     }
 
-    /// Speed of `to` while `from` turns at `rad_per_s`.
-    #[must_use]
-    pub fn speed_rad_per_s(&self, rad_per_s: f64, from: Shaft, to: Shaft) -> f64 {
-        match (from, to) {
-            (Shaft::Drum, Shaft::Engine) => rad_per_s * self.drive.engine_per_drum.value,
-            (Shaft::Engine, Shaft::Drum) => rad_per_s / self.drive.engine_per_drum.value,
-            _ => rad_per_s,
-        }
-    }
-
     /// The speed of `shaft` at which the first of the cutting overspeed guards acts.
     #[must_use]
     pub fn overspeed_cut_rad_per_s(&self, shaft: Shaft) -> Option<f64> {
-        self.guards
-            .iter()
-            .filter(|guard| guard.action == GuardAction::Cut)
-            .filter_map(|guard| match guard.watch {
-                Watch::Overspeed {
-                    shaft: from,
-                    limit_rad_per_s,
-                } => Some(self.speed_rad_per_s(limit_rad_per_s, from, shaft)),
-                _ => None,
-            })
-            .min_by(f64::total_cmp)
+        overspeed_cut_rad_per_s(&self.guards, &self.drive, shaft)
     }
 
     /// Teeth per second at `pickup` when the overspeed cut acts.
@@ -393,6 +373,37 @@ impl Stand {
     pub fn overspeed_cut_teeth_per_s(&self, pickup: &Pickup) -> Option<f64> {
         let rad_per_s = self.overspeed_cut_rad_per_s(pickup.shaft)?;
         Some(rad_per_s / (2.0 * PI) * f64::from(pickup.teeth))
+    }
+}
+
+/// The speed of `shaft` at which the first of the cutting overspeed guards acts.
+pub(crate) fn overspeed_cut_rad_per_s<'g>(
+    guards: impl IntoIterator<Item = &'g Guard>,
+    drive: &Drive,
+    shaft: Shaft,
+) -> Option<f64> {
+    guards
+        .into_iter()
+        .filter(|guard| guard.action == GuardAction::Cut)
+        .filter_map(|guard| match guard.watch {
+            Watch::Overspeed {
+                shaft: from,
+                limit_rad_per_s,
+            } => Some(drive.speed_rad_per_s(limit_rad_per_s, from, shaft)),
+            _ => None,
+        })
+        .min_by(f64::total_cmp)
+}
+
+impl Drive {
+    /// Speed of `to` while `from` turns at `rad_per_s`.
+    #[must_use]
+    pub fn speed_rad_per_s(&self, rad_per_s: f64, from: Shaft, to: Shaft) -> f64 {
+        match (from, to) {
+            (Shaft::Drum, Shaft::Engine) => rad_per_s * self.engine_per_drum.value,
+            (Shaft::Engine, Shaft::Drum) => rad_per_s / self.engine_per_drum.value,
+            (Shaft::Drum, Shaft::Drum) | (Shaft::Engine, Shaft::Engine) => rad_per_s,
+        }
     }
 }
 

@@ -24,6 +24,8 @@ pub const HORSEPOWER_MECHANICAL_W: f64 = 550.0 * FOOT_M * POUND_FORCE_N;
 pub const HORSEPOWER_METRIC_W: f64 = 75.0 * STANDARD_GRAVITY_M_PER_S2;
 /// Conventional inch of mercury, Pa: 13 595.1 kg/m³ under standard gravity (NIST SP 811, B.8).
 pub const INCH_OF_MERCURY_PA: f64 = 13_595.1 * STANDARD_GRAVITY_M_PER_S2 * INCH_M;
+/// 0 °F in kelvin: t °F = (t + 459.67)·5/9 K.
+pub(crate) const FAHRENHEIT_ZERO_K: f64 = 459.67 * 5.0 / 9.0;
 /// One revolution per minute, rad/s.
 pub const RPM_RAD_PER_S: f64 = 2.0 * PI / 60.0;
 /// Exponents of metre, kilogram, second, ampere, kelvin, radian and count.
@@ -82,31 +84,48 @@ pub struct Kind {
     pub example: &'static str,
     /// The dimension that the unit must have.
     pub dimension: Dimension,
+    /// How the number is meant.
+    pub form: Form,
+}
+
+/// How the number of a quantity is meant.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Form {
+    /// So many times the unit.
+    Amount,
+    /// A point on the unit's scale, which may have a zero of its own (°C).
+    Point,
+    /// A number that needs no unit.
+    Number,
 }
 
 impl Kind {
     /// The rise of this in a second.
     pub(crate) fn per_second(&self) -> Self {
-        let known = KINDS
-            .iter()
-            .find(|kind| self.dimension.combine(DURATION.dimension, -1) == Some(kind.dimension));
-        known.copied().unwrap_or_else(|| Self {
+        let dimension = self
+            .dimension
+            .combine(DURATION.dimension, -1)
+            .unwrap_or(self.dimension);
+        let known = AMOUNTS.iter().find(|kind| kind.dimension == dimension);
+        known.copied().unwrap_or(Self {
             noun: "a rise per second",
             example: "12 kPa/s",
-            dimension: self
-                .dimension
-                .combine(DURATION.dimension, -1)
-                .unwrap_or(self.dimension),
+            dimension,
+            form: Form::Amount,
         })
     }
 }
 
 macro_rules! kinds {
     ($($(#[$doc:meta])* $name:ident = $noun:literal, $example:literal, $dimension:expr;)*) => {
-        $($(#[$doc])* pub const $name: Kind =
-            Kind { noun: $noun, example: $example, dimension: $dimension };)*
-        /// Every kind, for naming what a wrong unit measures.
-        pub(crate) const KINDS: &[Kind] = &[$($name),*];
+        $($(#[$doc])* pub const $name: Kind = Kind {
+            noun: $noun,
+            example: $example,
+            dimension: $dimension,
+            form: Form::Amount,
+        };)*
+        /// Kinds of amounts, for naming what a unit measures.
+        const AMOUNTS: &[Kind] = &[$($name),*];
     };
 }
 
@@ -131,8 +150,6 @@ kinds! {
     POWER = "a power", "7.5 kW", Dimension::new(2, 1, -3);
     /// Pa
     PRESSURE = "a pressure", "1008 hPa", Dimension::new(-1, 1, -2);
-    /// K
-    TEMPERATURE = "a temperature", "180 degC", Dimension::NONE.kelvin(1);
     /// K/s
     HEATING_RATE = "a rate of heating", "5 K/s", Dimension::new(0, 0, -1).kelvin(1);
     /// rad
@@ -175,11 +192,20 @@ kinds! {
         Dimension::new(2, 1, -3).ampere(-2).count(-1);
 }
 
+/// K
+pub const TEMPERATURE: Kind = Kind {
+    noun: "a temperature",
+    example: "180 degC",
+    dimension: Dimension::NONE.kelvin(1),
+    form: Form::Point,
+};
+
 /// A pure number: written without a unit, with an uncertainty in the same numbers or in %.
 pub const RATIO: Kind = Kind {
     noun: "a ratio",
     example: "6.9 +/- 0.05",
     dimension: Dimension::NONE,
+    form: Form::Number,
 };
 
 struct Unit {
@@ -252,7 +278,7 @@ static UNITS: &[Unit] = &[
     unit("mmHg", INCH_OF_MERCURY_PA / 25.4, PRESSURE.dimension),
     unit("Torr", 101_325.0 / 760.0, PRESSURE.dimension),
     prefixed("K", 1.0, TEMPERATURE.dimension),
-    // Inside a product these two are differences; alone they are points on their scale.
+    // As amounts; for points on their scales see `zero_si`.
     unit("degC", 1.0, TEMPERATURE.dimension),
     unit("degF", 5.0 / 9.0, TEMPERATURE.dimension),
     prefixed("A", 1.0, Dimension::NONE.ampere(1)),
@@ -362,7 +388,9 @@ pub fn measured(text: &str, kind: &Kind) -> Result<Measured, QuantityError> {
     let (number, value_unit) = leading_number(value_text)?;
     let Some(uncertainty_text) = uncertainty_text else {
         let unit = wanted_unit(value_unit, kind)?;
-        return Ok(Measured::exact(finite(unit.point(number))?));
+        return Ok(Measured::exact(finite(
+            number * unit.si + zero_si(value_unit, kind),
+        )?));
     };
 
     let (spread, spread_unit) = leading_number(uncertainty_text)
@@ -370,7 +398,7 @@ pub fn measured(text: &str, kind: &Kind) -> Result<Measured, QuantityError> {
     if spread < 0.0 {
         return Err(QuantityError::Uncertainty("it can't be negative"));
     }
-    let is_ratio = kind.noun == RATIO.noun;
+    let is_ratio = kind.form == Form::Number;
     let relative = spread_unit == "%"
         && (is_ratio || (!value_unit.is_empty() && kind.dimension != Dimension::NONE));
     // A unit written once, at the end, holds for both numbers.
@@ -379,11 +407,11 @@ pub fn measured(text: &str, kind: &Kind) -> Result<Measured, QuantityError> {
         own => own,
     };
     let unit = wanted_unit(value_unit, kind)?;
-    let value = finite(unit.point(number))?;
+    let value = finite(number * unit.si + zero_si(value_unit, kind))?;
     let standard_uncertainty = if relative {
-        if unit.zero_si != 0.0 {
+        if kind.form == Form::Point {
             return Err(QuantityError::Uncertainty(
-                "a percentage of a scale temperature",
+                "a temperature has no percentage",
             ));
         }
         value.abs() * spread / 100.0
@@ -413,7 +441,7 @@ pub(crate) fn any_quantity(text: &str) -> Result<(f64, Dimension, &str), Quantit
         return Err(QuantityError::NoUnit);
     }
     let unit = Scale::parse(unit_text)?;
-    Ok((finite(unit.point(number))?, unit.dimension, unit_text))
+    Ok((finite(number * unit.si)?, unit.dimension, unit_text))
 }
 
 fn finite(value: f64) -> Result<f64, QuantityError> {
@@ -465,7 +493,7 @@ fn leading_number(text: &str) -> Result<(f64, &str), QuantityError> {
 
 fn wanted_unit(text: &str, kind: &Kind) -> Result<Scale, QuantityError> {
     if text.is_empty() {
-        return if kind.noun == RATIO.noun {
+        return if kind.form == Form::Number {
             Ok(Scale::ONE)
         } else {
             Err(QuantityError::NoUnit)
@@ -475,7 +503,10 @@ fn wanted_unit(text: &str, kind: &Kind) -> Result<Scale, QuantityError> {
     if unit.dimension == kind.dimension {
         return Ok(unit);
     }
-    let found = KINDS.iter().find(|known| known.dimension == unit.dimension);
+    let found = AMOUNTS
+        .iter()
+        .chain([&TEMPERATURE])
+        .find(|known| known.dimension == unit.dimension);
     Err(QuantityError::WrongDimension {
         unit: text.to_owned(),
         found: found.map(|known| known.noun),
@@ -499,32 +530,29 @@ fn advice(found: Dimension, wanted: Dimension) -> Option<&'static str> {
     }
 }
 
-/// A unit worked out: SI value = number × `si` + `zero_si`.
+/// SI value of the zero of a scale.
+fn zero_si(unit: &str, kind: &Kind) -> f64 {
+    match (kind.form, unit) {
+        (Form::Point, "degC" | "°C") => ZERO_CELSIUS_K,
+        (Form::Point, "degF" | "°F") => FAHRENHEIT_ZERO_K,
+        _ => 0.0,
+    }
+}
+
+/// A unit worked out: its SI value and its dimension.
 #[derive(Clone, Copy, Debug)]
 struct Scale {
     si: f64,
-    zero_si: f64,
     dimension: Dimension,
 }
 
 impl Scale {
     const ONE: Self = Self {
         si: 1.0,
-        zero_si: 0.0,
         dimension: Dimension::NONE,
     };
 
-    fn point(self, number: f64) -> f64 {
-        number * self.si + self.zero_si
-    }
-
     fn parse(text: &str) -> Result<Self, QuantityError> {
-        let zero_si = match text {
-            "degC" | "°C" => ZERO_CELSIUS_K,
-            // (t °F − 32)·5/9 + 273.15 = t·5/9 + 459.67·5/9
-            "degF" | "°F" => 459.67 * 5.0 / 9.0,
-            _ => 0.0,
-        };
         let mut parser = UnitParser {
             whole: text,
             rest: text,
@@ -533,13 +561,12 @@ impl Scale {
         if !parser.rest.is_empty() {
             return Err(parser.fault("a closing bracket has no opening one"));
         }
-        Ok(Self { zero_si, ..scale })
+        Ok(scale)
     }
 
     fn combine(self, other: Self, power: i8) -> Option<Self> {
         Some(Self {
             si: self.si * other.si.powi(i32::from(power)),
-            zero_si: 0.0,
             dimension: self.dimension.combine(other.dimension, power)?,
         })
     }
@@ -662,7 +689,6 @@ fn look_up(symbol: &str) -> Result<Scale, QuantityError> {
     let plain = plain.as_deref().unwrap_or(symbol);
     let scale = |unit: &Unit, prefix: f64| Scale {
         si: prefix * unit.si,
-        zero_si: 0.0,
         dimension: unit.dimension,
     };
     if let Some(unit) = UNITS.iter().find(|unit| unit.symbol == plain) {

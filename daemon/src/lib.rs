@@ -1,3 +1,4 @@
 //! Acquisition daemon for a home-built inertia or brake dynamometer stand.
 
+pub mod core;
 pub mod store;

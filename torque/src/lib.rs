@@ -5,9 +5,11 @@
 //! at the end of the name. Temperatures are in kelvin.
 
 pub mod air;
+pub mod calibration;
 pub mod curve;
 pub mod inertia;
 pub mod reduce;
+pub mod regression;
 pub mod sensor;
 pub mod uncertainty;
 

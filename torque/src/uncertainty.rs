@@ -1,4 +1,11 @@
-//! Measured values and how their uncertainty carries through a formula (JCGM 100).
+//! Measured values, how their uncertainty carries through a formula, and the budget it
+//! adds up to (JCGM 100:2008, the GUM).
+
+mod budget;
+
+pub use budget::{Budget, BudgetError, BudgetLine, Combined, Correlation, Evaluation, Part};
+
+use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
 
 /// A quantity with its standard uncertainty, both in the same unit.
 ///
@@ -81,4 +88,53 @@ pub fn propagate<const N: usize>(inputs: [Measured; N], f: impl Fn([f64; N]) -> 
     let value = f(inputs.map(|input| input.value));
     let variance: f64 = contributions(inputs, f).iter().map(|c| c * c).sum();
     Measured::new(value, variance.sqrt())
+}
+
+/// A coverage factor that does not exist.
+#[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
+pub enum CoverageError {
+    /// Not a probability to cover.
+    #[error("coverage probability: expected more than 0 and less than 1, found {0}")]
+    Probability(f64),
+    /// No degrees of freedom.
+    #[error("degrees of freedom: expected 1 or more, found {0}")]
+    DegreesOfFreedom(f64),
+}
+
+/// Student's t factor k for which `± k u` covers `probability` (two-sided), with
+/// `degrees_of_freedom` ≥ 1, which may be broken or infinite (JCGM 100:2008, G.3).
+///
+/// # Errors
+/// A probability outside 0 to 1 or fewer than one degree of freedom.
+pub fn coverage_factor(probability: f64, degrees_of_freedom: f64) -> Result<f64, CoverageError> {
+    let covers = probability > 0.0 && probability < 1.0;
+    if !covers {
+        return Err(CoverageError::Probability(probability));
+    }
+    let enough = degrees_of_freedom >= 1.0;
+    if !enough {
+        return Err(CoverageError::DegreesOfFreedom(degrees_of_freedom));
+    }
+    let quantile = 0.5 + 0.5 * probability;
+    // Beyond this the library's quantile loses digits, and then never ends; the expansion
+    // in 1/ν is exact to 1e-11 here.
+    if degrees_of_freedom <= 1000.0
+        && let Ok(student) = StudentsT::new(0.0, 1.0, degrees_of_freedom)
+    {
+        return Ok(student.inverse_cdf(quantile));
+    }
+    Ok(student_t_by_expansion(
+        Normal::standard().inverse_cdf(quantile),
+        degrees_of_freedom,
+    ))
+}
+
+/// Abramowitz & Stegun 26.7.5: t from the normal deviate z for many degrees of freedom.
+fn student_t_by_expansion(z: f64, degrees_of_freedom: f64) -> f64 {
+    let n = 1.0 / degrees_of_freedom;
+    let z2 = z * z;
+    let g1 = z * (z2 + 1.0) / 4.0;
+    let g2 = z * ((5.0 * z2 + 16.0) * z2 + 3.0) / 96.0;
+    let g3 = z * (((3.0 * z2 + 19.0) * z2 + 17.0) * z2 - 15.0) / 384.0;
+    z + n * (g1 + n * (g2 + n * g3))
 }

@@ -1,0 +1,333 @@
+//! A summary as text.
+
+use std::fmt;
+
+use leverarm_torque::uncertainty::Measured;
+
+use super::{CAR_KG, Caution, Summary};
+use crate::display::{DisplayUnit, RPM};
+use crate::stand::{AirInput, Guard, GuardAction, Quantity, Signal, Stand, StandKind, Watch};
+
+impl Stand {
+    /// A guard in words: "cuts when the drum turns faster than 1420 rpm".
+    #[must_use]
+    pub fn guard_text(&self, guard: &Guard) -> String {
+        let action = match guard.action {
+            GuardAction::Cut => "cuts",
+            GuardAction::Warn => "warns",
+        };
+        let when = match guard.watch {
+            Watch::Overspeed {
+                shaft,
+                limit_rad_per_s,
+            } => {
+                format!(
+                    "the {} turns faster than {}",
+                    shaft.name(),
+                    RPM.text(limit_rad_per_s, 0)
+                )
+            }
+            Watch::OverTemperature { channel, limit_k } => {
+                let signal = self.signal_text(Signal::Channel(channel));
+                format!(
+                    "{signal} is above {}",
+                    self.units.temperature.text(limit_k, 0)
+                )
+            }
+            Watch::SensorLost { signal } => format!("{} is lost", self.signal_text(signal)),
+            Watch::StaleData { signal, age_ms_max } => {
+                format!(
+                    "nothing new comes from {} for {age_ms_max} ms",
+                    self.signal_text(signal)
+                )
+            }
+            Watch::Above { signal, limit_si } => {
+                format!(
+                    "{} is above {}",
+                    self.signal_text(signal),
+                    self.value(signal, limit_si)
+                )
+            }
+            Watch::Below { signal, limit_si } => {
+                format!(
+                    "{} is below {}",
+                    self.signal_text(signal),
+                    self.value(signal, limit_si)
+                )
+            }
+            Watch::RateOfRise {
+                signal,
+                limit_si_per_s,
+            } => {
+                let unit = self.unit(signal);
+                let rate = number(unit.difference(limit_si_per_s));
+                let rise = format!("{rate} {}", unit.symbol);
+                format!(
+                    "{} rises more than {} in a second",
+                    self.signal_text(signal),
+                    rise.trim()
+                )
+            }
+        };
+        match guard.debounce_ms {
+            0 => format!("{action} when {when}"),
+            ms => format!("{action} when {when}, for {ms} ms"),
+        }
+    }
+
+    fn signal_text(&self, signal: Signal) -> String {
+        match signal {
+            Signal::Speed(shaft) => format!("the {}'s speed", shaft.name()),
+            Signal::LoadCell => "the load cell".to_owned(),
+            Signal::Board => "the board".to_owned(),
+            Signal::Channel(id) => {
+                let name = self
+                    .channel(id)
+                    .map_or("?", |channel| channel.name.as_str());
+                format!("\"{name}\"")
+            }
+        }
+    }
+
+    fn unit(&self, signal: Signal) -> DisplayUnit {
+        let quantity = match signal {
+            Signal::Speed(_) => return RPM,
+            Signal::LoadCell => Some(Quantity::Force),
+            Signal::Board => None,
+            Signal::Channel(id) => self.channel(id).map(|channel| channel.quantity),
+        };
+        quantity
+            .unwrap_or(Quantity::Number)
+            .display_unit(&self.units)
+    }
+
+    fn value(&self, signal: Signal, si: f64) -> String {
+        let unit = self.unit(signal);
+        format!("{} {}", number(unit.number(si)), unit.symbol)
+            .trim_end()
+            .to_owned()
+    }
+}
+
+/// A number without needless decimals.
+fn number(value: f64) -> String {
+    let rounded = (value * 1e3).round() / 1e3;
+    // Keeps "-0" out.
+    (rounded + 0.0).to_string()
+}
+
+impl Summary<'_> {
+    fn fmt_drum(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Some(drum) = &self.stand.drum else {
+            return Ok(());
+        };
+        let units = &self.stand.units;
+        let unit = units.inertia;
+        writeln!(f, "Drum")?;
+        for (name, piece) in &drum.pieces {
+            let inertia = unit.difference(piece.inertia_kg_m2.value);
+            let mass = units.mass.difference(piece.mass_kg.value);
+            let (mass_unit, symbol) = (units.mass.symbol, unit.symbol);
+            writeln!(
+                f,
+                "  {name:<28} {mass:9.2} {mass_unit}  {inertia:9.4} {symbol}"
+            )?;
+        }
+        write!(
+            f,
+            "  inertia  {}",
+            with_uncertainty(drum.inertia_kg_m2, unit)
+        )?;
+        match drum.inertia_kg_m2.relative_standard_uncertainty() {
+            relative if relative > 0.0 => writeln!(f, " ({:.2} %)", relative * 100.0),
+            _ => writeln!(f),
+        }
+    }
+
+    fn fmt_drive(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let drive = &self.stand.drive;
+        writeln!(f, "Drive")?;
+        write!(
+            f,
+            "  {:.4} engine turns per drum turn",
+            drive.engine_per_drum.value
+        )?;
+        let stages: Vec<String> = drive
+            .stages
+            .iter()
+            .map(|stage| format!("{}/{}", stage.driven_teeth, stage.driving_teeth))
+            .collect();
+        if !stages.is_empty() {
+            write!(f, " ({}", stages.join(" · "))?;
+            f.write_str(if drive.tyre.is_some() {
+                " · tyre)"
+            } else {
+                ")"
+            })?;
+        }
+        writeln!(f)?;
+        let units = &self.stand.units;
+        writeln!(
+            f,
+            "  losses at the end of a pull {} at the drum",
+            units.torque.text(self.loss_at_end_nm, 2)
+        )
+    }
+
+    fn fmt_cut(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Some(at_cut) = &self.at_cut else {
+            return Ok(());
+        };
+        let units = &self.stand.units;
+        writeln!(f, "At the first overspeed cut")?;
+        writeln!(
+            f,
+            "  drum {}, engine {}",
+            RPM.text(at_cut.drum_rad_per_s, 0),
+            RPM.text(at_cut.engine_rad_per_s, 0)
+        )?;
+        if let (Some(energy), Some(car)) = (at_cut.stored_energy_j, at_cut.car_speed_m_per_s) {
+            writeln!(
+                f,
+                "  stored energy {}, as much as a car of {} at {}",
+                units.energy.text(energy, 1),
+                units.mass.text(CAR_KG, 0),
+                units.road_speed.text(car, 0)
+            )?;
+        }
+        if let Some(rim) = at_cut.rim_speed_m_per_s {
+            writeln!(f, "  rim speed {}", units.rim_speed.text(rim, 1))?;
+        }
+        for (pickup, rate) in &self.teeth_per_s {
+            writeln!(f, "  {} pickup {rate:.0} teeth/s", pickup.shaft.name())?;
+        }
+        writeln!(
+            f,
+            "  teeth take {:.1} % of {} baud",
+            self.line_use * 100.0,
+            self.stand.port.baud
+        )
+    }
+
+    fn fmt_pull(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let pull = &self.stand.pull;
+        writeln!(f, "A pull")?;
+        write!(
+            f,
+            "  engine {} to {}, at least {:.0} rpm/s",
+            RPM.text(pull.start_rad_per_s, 0),
+            RPM.text(pull.end_rad_per_s, 0),
+            RPM.number(pull.acceleration_min_rad_per_s2)
+        )?;
+        if let Some(torque) = self.least_pull_torque_nm {
+            write!(
+                f,
+                " ({} at the engine)",
+                self.stand.units.torque.text(torque, 2)
+            )?;
+        }
+        writeln!(
+            f,
+            "\n  at least {} s long, with {} s before and {} s of coasting kept",
+            number(pull.length_min_s),
+            number(pull.pre_trigger_s),
+            number(pull.coast_s)
+        )
+    }
+
+    fn fmt_air(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let stand = self.stand;
+        writeln!(f, "Air")?;
+        let readings = [
+            ("pressure", stand.air.pressure_pa, Quantity::Pressure),
+            (
+                "temperature",
+                stand.air.temperature_k,
+                Quantity::Temperature,
+            ),
+            ("humidity", stand.air.relative_humidity, Quantity::Fraction),
+        ];
+        for (name, input, quantity) in readings {
+            let unit = quantity.display_unit(&stand.units);
+            match input {
+                AirInput::Entered(measured) => {
+                    writeln!(f, "  {name} {}", with_uncertainty(measured, unit))?;
+                }
+                AirInput::Channel(id) => {
+                    writeln!(
+                        f,
+                        "  {name} from {}",
+                        self.stand.signal_text(Signal::Channel(id))
+                    )?;
+                }
+            }
+        }
+        write!(f, "  correction {}", stand.correction)?;
+        match &self.correction {
+            Some(correction) => writeln!(f, ", factor {:.4}", correction.factor),
+            None => writeln!(f),
+        }
+    }
+}
+
+/// `3.188 ± 0.026 kg·m²`, with two digits of the uncertainty.
+fn with_uncertainty(measured: Measured, unit: DisplayUnit) -> String {
+    let value = unit.number(measured.value);
+    let uncertainty = unit.difference(measured.standard_uncertainty);
+    if uncertainty <= 0.0 {
+        return format!("{} {}", number(value), unit.symbol);
+    }
+    let decimals = (1.0 - uncertainty.log10().floor()).clamp(0.0, 9.0);
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "0 to 9"
+    )]
+    let decimals = decimals as usize;
+    format!(
+        "{value:.decimals$} ± {uncertainty:.decimals$} {}",
+        unit.symbol
+    )
+}
+
+impl fmt::Display for Summary<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let stand = self.stand;
+        let kind = match stand.kind {
+            StandKind::Inertia => "inertia stand",
+            StandKind::Brake => "brake stand",
+            StandKind::Both => "inertia and brake stand",
+        };
+        writeln!(f, "{} ({kind})", stand.name)?;
+        if !stand.engine.name.is_empty() {
+            writeln!(f, "engine: {}", stand.engine.name)?;
+        }
+        writeln!(f)?;
+        self.fmt_drum(f)?;
+        self.fmt_drive(f)?;
+        self.fmt_cut(f)?;
+        self.fmt_pull(f)?;
+        self.fmt_air(f)?;
+        writeln!(f, "Guards")?;
+        for guard in &stand.guards {
+            writeln!(f, "  {}: {}", guard.name, stand.guard_text(guard))?;
+        }
+        writeln!(
+            f,
+            "  the board cuts by itself after {} ms without the computer",
+            stand.board.heartbeat_timeout_ms
+        )?;
+        writeln!(f, "  power is shown in {}", stand.units.power.meaning)?;
+        match self.cautions.len() {
+            0 => writeln!(f, "\nNothing looks wrong.")?,
+            _ => writeln!(f, "\nCautions")?,
+        }
+        for Caution { key, text } in &self.cautions {
+            writeln!(f, "  {key}: {text}")?;
+        }
+        f.write_str(
+            "\nThese cuts are software and never the emergency stop: keep one that works without \
+             a computer,\nstay out of the drum's plane, and follow local codes.\n",
+        )
+    }
+}
