@@ -57,7 +57,9 @@ impl ChunkBuilder {
 
     pub(super) fn is_due(&self, now: Now) -> bool {
         self.bytes.len() >= CHUNK_BYTES_MAX
-            || self.first.is_some_and(|first| now.mono_us.saturating_sub(first.mono_us) >= CHUNK_US_MAX)
+            || self
+                .first
+                .is_some_and(|first| now.mono_us.saturating_sub(first.mono_us) >= CHUNK_US_MAX)
     }
 
     /// The chunk so far, up to the last delimiter, or to the last byte with `all`; what is behind
@@ -87,14 +89,26 @@ impl ChunkBuilder {
             self.remembered.push_back((seq, tick));
         }
         self.first = (!self.bytes.is_empty()).then_some(now);
-        Some(ChunkData { seq, first, last_mono_us: self.last_mono_us, tick_first, bytes })
+        Some(ChunkData {
+            seq,
+            first,
+            last_mono_us: self.last_mono_us,
+            tick_first,
+            bytes,
+        })
     }
 
     /// Number of the chunk that holds this tick, as far as is remembered. One chunk more is taken
     /// in front, since frames may lie across a cut in time.
     pub(super) fn seq_holding(&self, tick: u64) -> u32 {
-        let from = self.remembered.iter().rev().find(|(_, first)| *first <= tick);
-        let from = from.or_else(|| self.remembered.front()).map_or(self.next_seq, |(seq, _)| *seq);
+        let from = self
+            .remembered
+            .iter()
+            .rev()
+            .find(|(_, first)| *first <= tick);
+        let from = from
+            .or_else(|| self.remembered.front())
+            .map_or(self.next_seq, |(seq, _)| *seq);
         from.saturating_sub(1)
     }
 
@@ -109,7 +123,10 @@ mod tests {
     use super::*;
 
     fn at(mono_us: u64) -> Now {
-        Now { mono_us, wall_us: 0 }
+        Now {
+            mono_us,
+            wall_us: 0,
+        }
     }
 
     #[test]
@@ -132,7 +149,10 @@ mod tests {
         builder.push(at(0), &[7; CHUNK_BYTES_MAX - 1]);
         assert_eq!(builder.take(at(9_000_000), false), None);
         builder.push(at(1), &[7; 1]);
-        assert_eq!(builder.take(at(2), false).unwrap().bytes.len(), CHUNK_BYTES_MAX);
+        assert_eq!(
+            builder.take(at(2), false).unwrap().bytes.len(),
+            CHUNK_BYTES_MAX
+        );
     }
 
     #[test]

@@ -59,7 +59,9 @@ pub(super) const fn cause_word(cause: CutCause) -> &'static str {
         CutCause::HeartbeatLost => "no heartbeat from the host, seen by the board",
         CutCause::OverTemperature => "over-temperature, seen by the board",
         CutCause::SelfTestFailure => "the board's self-test failed",
-        CutCause::WatchdogReset => "the board was reset by its watchdog or in another unexpected way",
+        CutCause::WatchdogReset => {
+            "the board was reset by its watchdog or in another unexpected way"
+        }
         CutCause::Other => "the board's own reason",
     }
 }
@@ -71,7 +73,13 @@ impl CutDesk {
 
     /// Asks for a cut. True when a frame has to go out now: for a new cut, and for one that a
     /// release was about to end.
-    pub(super) fn request(&mut self, now: Now, tick: Option<u64>, cause: String, out: &mut Output) -> bool {
+    pub(super) fn request(
+        &mut self,
+        now: Now,
+        tick: Option<u64>,
+        cause: String,
+        out: &mut Output,
+    ) -> bool {
         match self.latch {
             CutLatch::Running => {
                 *self = Self {
@@ -86,7 +94,13 @@ impl CutDesk {
             CutLatch::Releasing => {
                 self.latch = CutLatch::Requested;
                 self.cause = Some(cause.clone());
-                cut_event(out, now, tick, "cut", format!("cut requested again: {cause}"));
+                cut_event(
+                    out,
+                    now,
+                    tick,
+                    "cut",
+                    format!("cut requested again: {cause}"),
+                );
                 true
             }
             CutLatch::Requested | CutLatch::Confirmed => false,
@@ -100,7 +114,9 @@ impl CutDesk {
     /// Whether the cut frame has to be repeated.
     pub(super) fn cut_due(&self, now: Now) -> bool {
         self.latch == CutLatch::Requested
-            && self.sent_us.is_none_or(|at| now.mono_us.saturating_sub(at) >= REPEAT_CUT_US)
+            && self
+                .sent_us
+                .is_none_or(|at| now.mono_us.saturating_sub(at) >= REPEAT_CUT_US)
     }
 
     /// The connection began anew: what the board does is unknown, what the daemon wants is not.
@@ -114,7 +130,13 @@ impl CutDesk {
     }
 
     /// What the board says of its cut: number and cause while it is cut, `None` while it runs.
-    pub(super) fn status(&mut self, now: Now, tick: u64, cut: Option<(u16, CutCause)>, out: &mut Output) {
+    pub(super) fn status(
+        &mut self,
+        now: Now,
+        tick: u64,
+        cut: Option<(u16, CutCause)>,
+        out: &mut Output,
+    ) {
         match (cut, self.latch) {
             (Some((cut_id, cause)), CutLatch::Running) => {
                 let cause = cause_word(cause).to_owned();
@@ -131,12 +153,18 @@ impl CutDesk {
             (Some((cut_id, cause)), CutLatch::Requested) => {
                 self.latch = CutLatch::Confirmed;
                 self.cut_id = Some(cut_id);
-                let message = format!("the board confirms the cut as number {cut_id} ({})", cause_word(cause));
+                let message = format!(
+                    "the board confirms the cut as number {cut_id} ({})",
+                    cause_word(cause)
+                );
                 cut_event(out, now, Some(tick), "cut confirmed", message);
             }
             (Some((cut_id, cause)), CutLatch::Confirmed | CutLatch::Releasing) => {
                 if self.cut_id != Some(cut_id) {
-                    let message = format!("the board cut again (number {cut_id}): {}", cause_word(cause));
+                    let message = format!(
+                        "the board cut again (number {cut_id}): {}",
+                        cause_word(cause)
+                    );
                     cut_event(out, now, Some(tick), "board cut", message);
                     self.latch = CutLatch::Confirmed;
                     self.cut_id = Some(cut_id);
@@ -145,7 +173,8 @@ impl CutDesk {
             }
             (None, CutLatch::Releasing) => {
                 let message = format!("cut {} released", self.cut_id.unwrap_or(0));
-                out.records.push(event(now, Some(tick), Severity::Info, "released", message));
+                out.records
+                    .push(event(now, Some(tick), Severity::Info, "released", message));
                 *self = Self::default();
             }
             (None, CutLatch::Confirmed) => {
@@ -153,7 +182,8 @@ impl CutDesk {
                 self.latch = CutLatch::Requested;
                 self.cut_id = None;
                 self.sent_us = None;
-                let message = "the board runs although the cut was not released: cutting again".to_owned();
+                let message =
+                    "the board runs although the cut was not released: cutting again".to_owned();
                 cut_event(out, now, Some(tick), "cut", message);
             }
             (None, CutLatch::Requested | CutLatch::Running) => {}
@@ -165,7 +195,10 @@ impl CutDesk {
         match (self.latch, self.cut_id) {
             (CutLatch::Running, _) => Err(CommandError::NotCut),
             (CutLatch::Requested, _) | (_, None) => Err(CommandError::NotConfirmed),
-            (_, Some(found)) if found != cut_id => Err(CommandError::OtherCut { asked: cut_id, found }),
+            (_, Some(found)) if found != cut_id => Err(CommandError::OtherCut {
+                asked: cut_id,
+                found,
+            }),
             _ => {
                 self.latch = CutLatch::Releasing;
                 self.release_since_us = now.mono_us;
@@ -178,12 +211,20 @@ impl CutDesk {
     /// The number to release, when a release frame has to go out now. Tells of a cut that nobody
     /// confirms and of a release that the board refuses.
     pub(super) fn release_due(&mut self, now: Now, out: &mut Output) -> Option<u16> {
-        let age_us = self.since.map_or(0, |since| now.mono_us.saturating_sub(since.mono_us));
+        let age_us = self
+            .since
+            .map_or(0, |since| now.mono_us.saturating_sub(since.mono_us));
         if self.latch == CutLatch::Requested && age_us > UNCONFIRMED_US && !self.told_unconfirmed {
             self.told_unconfirmed = true;
             let message =
                 "the board has not confirmed the cut: use the hard-wired emergency stop".to_owned();
-            out.records.push(event(now, None, Severity::Error, "cut unconfirmed", message));
+            out.records.push(event(
+                now,
+                None,
+                Severity::Error,
+                "cut unconfirmed",
+                message,
+            ));
         }
         if self.latch != CutLatch::Releasing {
             return None;
@@ -191,10 +232,19 @@ impl CutDesk {
         if now.mono_us.saturating_sub(self.release_since_us) > RELEASE_US_MAX {
             self.latch = CutLatch::Confirmed;
             let message = "the board did not release the cut within 1 s: it still sees a reason, or does not hear".to_owned();
-            out.records.push(event(now, None, Severity::Warning, "release refused", message));
+            out.records.push(event(
+                now,
+                None,
+                Severity::Warning,
+                "release refused",
+                message,
+            ));
             return None;
         }
-        if self.release_sent_us.is_some_and(|at| now.mono_us.saturating_sub(at) < REPEAT_RELEASE_US) {
+        if self
+            .release_sent_us
+            .is_some_and(|at| now.mono_us.saturating_sub(at) < REPEAT_RELEASE_US)
+        {
             return None;
         }
         self.release_sent_us = Some(now.mono_us);
@@ -211,11 +261,26 @@ impl CutDesk {
     }
 }
 
-fn event(now: Now, tick: Option<u64>, severity: Severity, kind: &'static str, message: String) -> Record {
+fn event(
+    now: Now,
+    tick: Option<u64>,
+    severity: Severity,
+    kind: &'static str,
+    message: String,
+) -> Record {
     let data = serde_json::Value::Null;
-    Record::Event(EventData { now, tick, severity, kind, channel: None, message, data })
+    Record::Event(EventData {
+        now,
+        tick,
+        severity,
+        kind,
+        channel: None,
+        message,
+        data,
+    })
 }
 
 fn cut_event(out: &mut Output, now: Now, tick: Option<u64>, kind: &'static str, message: String) {
-    out.records.push(event(now, tick, Severity::Cut, kind, message));
+    out.records
+        .push(event(now, tick, Severity::Cut, kind, message));
 }

@@ -42,7 +42,7 @@ enum Finding {
 #[derive(Debug)]
 pub(super) struct GuardDesk {
     states: Vec<State>,
-    units: leverarm_config::DisplayUnits,
+    units: leverarm_config::display::DisplayUnits,
     quantities: Vec<leverarm_config::Quantity>,
 }
 
@@ -71,32 +71,46 @@ impl GuardDesk {
     }
 
     /// A signal has a new value, at `at_us` on the clock of its samples.
-    pub(super) fn check(&mut self, signal: Signal, value: Value, at_us: f64, _phase: PullPhase) -> Vec<Verdict> {
+    pub(super) fn check(
+        &mut self,
+        signal: Signal,
+        value: Value,
+        at_us: f64,
+        _phase: PullPhase,
+    ) -> Vec<Verdict> {
         let mut verdicts = Vec::new();
         let (units, quantities) = (self.units, &self.quantities);
         for state in &mut self.states {
             let show = |signal: Signal, si: f64| text_of(signal, si, &units, quantities);
             let finding = match state.guard.watch {
-                Watch::Overspeed { shaft, limit_rad_per_s } if signal == Signal::Speed(shaft) => {
+                Watch::Overspeed {
+                    shaft,
+                    limit_rad_per_s,
+                } if signal == Signal::Speed(shaft) => {
                     above(&value, limit_rad_per_s, |si| show(signal, si))
                 }
-                Watch::OverTemperature { channel, limit_k } if signal == Signal::Channel(channel) => {
+                Watch::OverTemperature { channel, limit_k }
+                    if signal == Signal::Channel(channel) =>
+                {
                     above(&value, limit_k, |si| show(signal, si))
                 }
-                Watch::Above { signal: watched, limit_si } if signal == watched => {
-                    above(&value, limit_si, |si| show(signal, si))
-                }
-                Watch::Below { signal: watched, limit_si } if signal == watched => {
-                    below(&value, limit_si, |si| show(signal, si))
-                }
+                Watch::Above {
+                    signal: watched,
+                    limit_si,
+                } if signal == watched => above(&value, limit_si, |si| show(signal, si)),
+                Watch::Below {
+                    signal: watched,
+                    limit_si,
+                } if signal == watched => below(&value, limit_si, |si| show(signal, si)),
                 Watch::SensorLost { signal: watched } if signal == watched => match &value {
                     Value::Lost(why, _) => Finding::Passed(why.clone()),
                     Value::Good(_) if !matches!(signal, Signal::Speed(_)) => Finding::Within,
                     _ => Finding::Unknown,
                 },
-                Watch::RateOfRise { signal: watched, limit_si_per_s } if signal == watched => {
-                    rate(state, &value, at_us, limit_si_per_s)
-                }
+                Watch::RateOfRise {
+                    signal: watched,
+                    limit_si_per_s,
+                } if signal == watched => rate(state, &value, at_us, limit_si_per_s),
                 _ => continue,
             };
             state.value_si = value.si();
@@ -117,7 +131,9 @@ impl GuardDesk {
         for state in &mut self.states {
             let finding = match state.guard.watch {
                 Watch::StaleData { signal, age_ms_max } => match signals.age_ms(signal, mono_us) {
-                    Some(age) if age > f64::from(age_ms_max) && !at_rest(signals, signal, mono_us) => {
+                    Some(age)
+                        if age > f64::from(age_ms_max) && !at_rest(signals, signal, mono_us) =>
+                    {
                         state.value_si = Some(age * 1e-3);
                         Finding::Passed(format!("nothing new for {age:.0} ms"))
                     }
@@ -127,7 +143,9 @@ impl GuardDesk {
                     }
                     None => Finding::Unknown,
                 },
-                Watch::SensorLost { signal: Signal::Speed(shaft) } => {
+                Watch::SensorLost {
+                    signal: Signal::Speed(shaft),
+                } => {
                     if signals.teeth_lost(shaft, mono_us) {
                         Finding::Passed("the teeth ended sooner than the shaft can stop".to_owned())
                     } else {
@@ -138,9 +156,12 @@ impl GuardDesk {
                     // The speed falls when teeth stay away, so that the guard can clear.
                     state.value_si = signals.speed_now(shaft, mono_us);
                     match (&state.guard.watch, state.value_si) {
-                        (Watch::Overspeed { limit_rad_per_s, .. }, Some(now)) if now <= *limit_rad_per_s => {
-                            Finding::Within
-                        }
+                        (
+                            Watch::Overspeed {
+                                limit_rad_per_s, ..
+                            },
+                            Some(now),
+                        ) if now <= *limit_rad_per_s => Finding::Within,
                         _ => Finding::Unknown,
                     }
                 }
@@ -179,7 +200,9 @@ fn at_rest(signals: &Signals, signal: Signal, mono_us: u64) -> bool {
 
 fn limit_of(watch: &Watch) -> Option<f64> {
     match *watch {
-        Watch::Overspeed { limit_rad_per_s, .. } => Some(limit_rad_per_s),
+        Watch::Overspeed {
+            limit_rad_per_s, ..
+        } => Some(limit_rad_per_s),
         Watch::OverTemperature { limit_k, .. } => Some(limit_k),
         Watch::Above { limit_si, .. } | Watch::Below { limit_si, .. } => Some(limit_si),
         Watch::StaleData { age_ms_max, .. } => Some(f64::from(age_ms_max) * 1e-3),
@@ -191,7 +214,7 @@ fn limit_of(watch: &Watch) -> Option<f64> {
 fn text_of(
     signal: Signal,
     si: f64,
-    units: &leverarm_config::DisplayUnits,
+    units: &leverarm_config::display::DisplayUnits,
     quantities: &[leverarm_config::Quantity],
 ) -> String {
     match signal {
@@ -199,9 +222,10 @@ fn text_of(
         Signal::Speed(Shaft::Engine) => format!("{:.0} rpm at the engine", rpm(si)),
         Signal::LoadCell => format!("{si:.1} N"),
         Signal::Board => format!("{si:.3} s"),
-        Signal::Channel(id) => quantities
-            .get(id.0)
-            .map_or_else(|| format!("{si:.3}"), |quantity| quantity.display_unit(units).text(si, 1)),
+        Signal::Channel(id) => quantities.get(id.0).map_or_else(
+            || format!("{si:.3}"),
+            |quantity| quantity.display_unit(units).text(si, 1),
+        ),
     }
 }
 
@@ -241,7 +265,9 @@ fn rate(state: &mut State, value: &Value, at_us: f64, limit_per_s: f64) -> Findi
     state.rate_from = Some((at_us, si));
     let rate = (si - from_si) / seconds;
     if rate > limit_per_s {
-        Finding::Passed(format!("rises by {rate:.3} per second (SI), more than {limit_per_s:.3}"))
+        Finding::Passed(format!(
+            "rises by {rate:.3} per second (SI), more than {limit_per_s:.3}"
+        ))
     } else {
         Finding::Within
     }
@@ -281,7 +307,9 @@ impl State {
     fn nearness(&self) -> Option<f64> {
         let value = self.value_si?;
         let near = match self.guard.watch {
-            Watch::Overspeed { limit_rad_per_s, .. } => value / limit_rad_per_s,
+            Watch::Overspeed {
+                limit_rad_per_s, ..
+            } => value / limit_rad_per_s,
             Watch::OverTemperature { limit_k, .. } => (value - 293.15) / (limit_k - 293.15),
             Watch::Above { limit_si, .. } if limit_si > 0.0 => value / limit_si,
             Watch::Below { limit_si, .. } if value > 0.0 => limit_si / value,

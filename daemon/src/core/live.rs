@@ -101,7 +101,11 @@ const MOTION_AGE_S_MAX: f64 = 0.5;
 pub(super) fn snapshot(core: &Core, now: Now) -> Live {
     let signals = &core.signals;
     let stand = &core.stand;
-    let rpm = |shaft| signals.speed_now(shaft, now.mono_us).map(|w| w / RAD_PER_S_PER_RPM);
+    let rpm = |shaft| {
+        signals
+            .speed_now(shaft, now.mono_us)
+            .map(|w| w / RAD_PER_S_PER_RPM)
+    };
     let link = core.link.as_ref();
     let connected = link.is_some_and(|link| link.hello.is_some());
     let engine_rpm = rpm(Shaft::Engine);
@@ -131,7 +135,9 @@ pub(super) fn snapshot(core: &Core, now: Now) -> Live {
         drum_rpm: rpm(Shaft::Drum),
         engine_rpm,
         torque_nm,
-        power_w: torque_nm.zip(engine_rpm).map(|(t, rpm)| t * rpm * RAD_PER_S_PER_RPM),
+        power_w: torque_nm
+            .zip(engine_rpm)
+            .map(|(t, rpm)| t * rpm * RAD_PER_S_PER_RPM),
         force_n: signals.value(Signal::LoadCell).si(),
         board_age_ms: signals.age_ms(Signal::Board, now.mono_us),
         channels: channels.collect(),
@@ -151,16 +157,18 @@ fn torque(core: &Core) -> Option<f64> {
     let ratio = stand.drive.engine_per_drum.value;
     let motion = core.signals.motion()?;
     let link = core.link.as_ref()?;
-    let age_s = link.tick_newest.saturating_sub(motion.tick) as f64 / core.signals.tick_hz().max(1.0);
+    let age_s =
+        link.tick_newest.saturating_sub(motion.tick) as f64 / core.signals.tick_hz().max(1.0);
     if age_s > MOTION_AGE_S_MAX {
         return None;
     }
     let drum_omega = motion.engine_rad_per_s / ratio;
     let inertia = match stand.kind {
         StandKind::Brake => 0.0,
-        StandKind::Inertia | StandKind::Both => {
-            stand.drum.as_ref().map_or(0.0, |drum| drum.inertia_kg_m2.value)
-        }
+        StandKind::Inertia | StandKind::Both => stand
+            .drum
+            .as_ref()
+            .map_or(0.0, |drum| drum.inertia_kg_m2.value),
     };
     let held = stand.load_cell.as_ref().and_then(|cell| {
         let newton = core.signals.value(Signal::LoadCell).si()?;
@@ -176,7 +184,12 @@ fn torque(core: &Core) -> Option<f64> {
 }
 
 fn waiting_for(core: &Core, connected: bool) -> String {
-    match (core.link.is_some(), connected, core.cut.view().latch, core.pulls.phase()) {
+    match (
+        core.link.is_some(),
+        connected,
+        core.cut.view().latch,
+        core.pulls.phase(),
+    ) {
         (false, ..) => "the port".to_owned(),
         (true, false, ..) => "the board's hello".to_owned(),
         (_, _, CutLatch::Requested, _) => "the board to confirm the cut".to_owned(),

@@ -167,7 +167,9 @@ pub enum CommandError {
         found: u16,
     },
     /// The reason for the cut is still there.
-    #[error("guard \"{guard}\" still sees a reason to cut; it can't be released before that is gone")]
+    #[error(
+        "guard \"{guard}\" still sees a reason to cut; it can't be released before that is gone"
+    )]
     StillTripped {
         /// The guard.
         guard: String,
@@ -307,7 +309,10 @@ impl Core {
             let (severity, message) = if keeps_up {
                 (Severity::Info, "the store keeps up again")
             } else {
-                (Severity::Error, "the store does not keep up: heartbeats stop, so the board cuts")
+                (
+                    Severity::Error,
+                    "the store does not keep up: heartbeats stop, so the board cuts",
+                )
             };
             event(out, now, severity, "store", None, message.to_owned());
         }
@@ -336,12 +341,20 @@ impl Core {
             return;
         };
         add_counters(&mut self.earlier, &link.reader.counters());
-        self.end_pull(now, link.tick_newest, format!("the connection was lost: {reason}"), out);
+        self.end_pull(
+            now,
+            link.tick_newest,
+            format!("the connection was lost: {reason}"),
+            out,
+        );
         self.flush_faults(now, out, true);
         self.flush_chunk(now, out, true);
         let message = format!("{} is gone: {reason}; trying to open it again", link.port);
         event(out, now, Severity::Error, "port lost", None, message);
-        out.records.push(Record::Disconnected { now, reason: reason.to_owned() });
+        out.records.push(Record::Disconnected {
+            now,
+            reason: reason.to_owned(),
+        });
         self.fit = false;
         self.signals.reset();
     }
@@ -393,8 +406,18 @@ impl Core {
         self.end_pull(now, tick, "the board restarted".to_owned(), out);
         self.flush_faults(now, out, true);
         self.flush_chunk(now, out, true);
-        event(out, now, Severity::Error, "board restart", None, "the board restarted".to_owned());
-        out.records.push(Record::Disconnected { now, reason: "the board restarted".to_owned() });
+        event(
+            out,
+            now,
+            Severity::Error,
+            "board restart",
+            None,
+            "the board restarted".to_owned(),
+        );
+        out.records.push(Record::Disconnected {
+            now,
+            reason: "the board restarted".to_owned(),
+        });
         self.begin_link(now, link.port, out);
         self.tick(now, out);
     }
@@ -455,7 +478,13 @@ impl Core {
         }
     }
 
-    fn hello(&mut self, now: Now, link: &mut Link, hello: &leverarm_protocol::Hello<'_>, out: &mut Output) {
+    fn hello(
+        &mut self,
+        now: Now,
+        link: &mut Link,
+        hello: &leverarm_protocol::Hello<'_>,
+        out: &mut Output,
+    ) {
         link.identify_wanted = false;
         let known = link.hello.as_ref().map(|h| (h.board_id, h.boot));
         if known == Some((hello.board_id, hello.boot)) {
@@ -463,7 +492,9 @@ impl Core {
         }
         let mut frame = FrameWriter::new();
         let tick = 0; // the stored hello is for its content; ticks come from the chunks
-        let bytes = frame.write(tick, &BoardMessage::Hello(hello.clone())).unwrap_or_default();
+        let bytes = frame
+            .write(tick, &BoardMessage::Hello(hello.clone()))
+            .unwrap_or_default();
         let data = HelloData {
             frame: bytes.to_vec(),
             tick_hz: hello.tick_hz,
@@ -488,10 +519,18 @@ impl Core {
     /// Says which inputs of the stand file the board does not have.
     fn missing_channels(&self, now: Now, hello: &leverarm_protocol::Hello<'_>, out: &mut Output) {
         use leverarm_protocol::ChannelKind as Kind;
-        let has = |kind: Kind, number: u8| hello.channels().any(|c| c.kind == kind && c.number == number);
+        let has = |kind: Kind, number: u8| {
+            hello
+                .channels()
+                .any(|c| c.kind == kind && c.number == number)
+        };
         let mut wanted: Vec<(String, Kind, u8)> = Vec::new();
         for pickup in &self.stand.pickups {
-            wanted.push((format!("pickup {}", pickup.channel), Kind::Teeth, pickup.channel));
+            wanted.push((
+                format!("pickup {}", pickup.channel),
+                Kind::Teeth,
+                pickup.channel,
+            ));
         }
         if let Some(cell) = &self.stand.load_cell {
             wanted.push(("load cell".to_owned(), Kind::Force, cell.channel));
@@ -508,19 +547,39 @@ impl Core {
                 let message = format!(
                     "the stand file has \"{name}\", but the board does not list its input ({kind:?} {number})"
                 );
-                event(out, now, Severity::Warning, "input missing", Some(name), message);
+                event(
+                    out,
+                    now,
+                    Severity::Warning,
+                    "input missing",
+                    Some(name),
+                    message,
+                );
             }
         }
     }
 
     fn captures(&self, now: Now, link: &mut Link, lost: u32, errors: u32, out: &mut Output) {
         if lost > link.captures_lost {
-            let message = format!("the board could not record {} tooth times", lost - link.captures_lost);
+            let message = format!(
+                "the board could not record {} tooth times",
+                lost - link.captures_lost
+            );
             event(out, now, Severity::Error, "captures lost", None, message);
         }
         if errors > link.receive_errors {
-            let message = format!("the board received {} damaged frames", errors - link.receive_errors);
-            event(out, now, Severity::Warning, "board receive errors", None, message);
+            let message = format!(
+                "the board received {} damaged frames",
+                errors - link.receive_errors
+            );
+            event(
+                out,
+                now,
+                Severity::Warning,
+                "board receive errors",
+                None,
+                message,
+            );
         }
         (link.captures_lost, link.receive_errors) = (lost, errors);
     }
@@ -563,11 +622,22 @@ impl Core {
 
     /// Faults of teeth are folded like faults of the link, under the pickup's name.
     fn tooth_fault(&mut self, now: Now, _tick: u64, pickup: u8, kind: &'static str, count: u64) {
-        self.signals.count_tooth_fault(pickup, kind, count, now.mono_us);
+        self.signals
+            .count_tooth_fault(pickup, kind, count, now.mono_us);
     }
 
-    fn sample(&mut self, now: Now, tick: u64, source: Source, counts: Option<i32>, out: &mut Output) {
-        for id in self.signals.sample(&self.stand, now.mono_us, source, counts) {
+    fn sample(
+        &mut self,
+        now: Now,
+        tick: u64,
+        source: Source,
+        counts: Option<i32>,
+        out: &mut Output,
+    ) {
+        for id in self
+            .signals
+            .sample(&self.stand, now.mono_us, source, counts)
+        {
             self.check(now, tick, Signal::Channel(id), out);
         }
     }
@@ -575,7 +645,11 @@ impl Core {
     /// Runs the guards of a signal that has a new value.
     fn check(&mut self, now: Now, tick: u64, signal: Signal, out: &mut Output) {
         let tick_hz = self.signals.tick_hz();
-        let at_us = if tick_hz > 0.0 { tick as f64 / tick_hz * 1e6 } else { now.mono_us as f64 };
+        let at_us = if tick_hz > 0.0 {
+            tick as f64 / tick_hz * 1e6
+        } else {
+            now.mono_us as f64
+        };
         let value = self.signals.value(signal);
         let phase = self.pulls.phase();
         let verdicts = self.guards.check(signal, value, at_us, phase);
@@ -589,7 +663,11 @@ impl Core {
                 (true, GuardAction::Warn) => Severity::Warning,
                 (false, _) => Severity::Info,
             };
-            let kind = if verdict.tripped { "guard tripped" } else { "guard cleared" };
+            let kind = if verdict.tripped {
+                "guard tripped"
+            } else {
+                "guard cleared"
+            };
             out.records.push(Record::Event(EventData {
                 now,
                 tick,
@@ -614,7 +692,10 @@ impl Core {
     }
 
     fn send(&mut self, now: Now, message: &HostMessage, out: &mut Output) {
-        #[expect(clippy::cast_possible_truncation, reason = "informational, wraps by design")]
+        #[expect(
+            clippy::cast_possible_truncation,
+            reason = "informational, wraps by design"
+        )]
         let milliseconds = (now.mono_us / 1000) as u32;
         if let Ok(bytes) = self.frames.write(milliseconds, message) {
             out.write.extend_from_slice(bytes);
@@ -637,7 +718,10 @@ impl Core {
             }
             link.heartbeat_due_us = now.mono_us + HEARTBEAT_EVERY_US;
         }
-        if let Some(hello) = link.hello.as_ref().filter(|_| !link.limits_in_force && self.fit)
+        if let Some(hello) = link
+            .hello
+            .as_ref()
+            .filter(|_| !link.limits_in_force && self.fit)
             && now.mono_us >= link.limits_due_us
         {
             let wanted = limits(&self.stand, hello.tick_hz);
@@ -665,13 +749,24 @@ impl Core {
     fn housekeeping(&mut self, now: Now, link: &mut Link, out: &mut Output) {
         if link.identify_wanted && now.mono_us >= link.identify_due_us {
             self.send(now, &HostMessage::Identify, out);
-            let every = if link.hello.is_some() { IDENTIFY_AFTER_LOSS_US } else { IDENTIFY_EVERY_US };
+            let every = if link.hello.is_some() {
+                IDENTIFY_AFTER_LOSS_US
+            } else {
+                IDENTIFY_EVERY_US
+            };
             link.identify_due_us = now.mono_us + every;
         }
         let open_us = now.mono_us.saturating_sub(link.opened_us);
         if link.hello.is_none() && !link.no_hello_told && open_us > NO_HELLO_TOLD_US {
             link.no_hello_told = true;
-            event(out, now, Severity::Error, "no board", None, no_board_text(link, &self.stand));
+            event(
+                out,
+                now,
+                Severity::Error,
+                "no board",
+                None,
+                no_board_text(link, &self.stand),
+            );
         }
         let status_age = link.status_us.map(|at| now.mono_us.saturating_sub(at));
         if status_age.is_some_and(|age| age > STATUS_AGE_MAX_US) && !link.status_lost_told {
@@ -700,7 +795,9 @@ impl Core {
 
     fn stale(&mut self, now: Now, tick: Option<u64>, out: &mut Output) {
         let phase = self.pulls.phase();
-        let verdicts = self.guards.check_ages(&mut self.signals, now.mono_us, tick, phase);
+        let verdicts = self
+            .guards
+            .check_ages(&mut self.signals, now.mono_us, tick, phase);
         self.act(now, tick, verdicts, out);
     }
 
@@ -708,7 +805,12 @@ impl Core {
     ///
     /// # Errors
     /// When it can have no effect; the reason is in the error.
-    pub fn command(&mut self, now: Now, command: &Command, out: &mut Output) -> Result<String, CommandError> {
+    pub fn command(
+        &mut self,
+        now: Now,
+        command: &Command,
+        out: &mut Output,
+    ) -> Result<String, CommandError> {
         match command {
             Command::Cut { reason } => {
                 self.request_cut(now, None, reason.clone(), out);
@@ -719,7 +821,9 @@ impl Core {
                     return Err(CommandError::NoBoard);
                 }
                 if let Some(guard) = self.guards.tripped_cut() {
-                    return Err(CommandError::StillTripped { guard: guard.to_owned() });
+                    return Err(CommandError::StillTripped {
+                        guard: guard.to_owned(),
+                    });
                 }
                 self.cut.release(now, *cut_id)?;
                 self.cut_frames(now, out);
@@ -733,10 +837,18 @@ impl Core {
         let Some(link) = self.link.take() else {
             return;
         };
-        self.end_pull(now, link.tick_newest, "the daemon was stopped".to_owned(), out);
+        self.end_pull(
+            now,
+            link.tick_newest,
+            "the daemon was stopped".to_owned(),
+            out,
+        );
         self.flush_faults(now, out, true);
         self.flush_chunk(now, out, true);
-        out.records.push(Record::Disconnected { now, reason: "the daemon was stopped".to_owned() });
+        out.records.push(Record::Disconnected {
+            now,
+            reason: "the daemon was stopped".to_owned(),
+        });
     }
 
     /// Whether a pull is under way, coasting included.
@@ -786,7 +898,12 @@ impl Core {
         };
         match self.folded.iter_mut().find(|f| f.kind == kind) {
             Some(folded) => folded.count += count,
-            None => self.folded.push(Folded { kind, first: fault, count, since_us: now.mono_us }),
+            None => self.folded.push(Folded {
+                kind,
+                first: fault,
+                count,
+                since_us: now.mono_us,
+            }),
         }
     }
 
@@ -818,7 +935,11 @@ impl Core {
             out.records.push(Record::Event(EventData {
                 now,
                 tick: self.link.as_ref().map(|link| link.tick_newest),
-                severity: if kind == "irregular teeth" { Severity::Info } else { Severity::Warning },
+                severity: if kind == "irregular teeth" {
+                    Severity::Info
+                } else {
+                    Severity::Warning
+                },
                 kind,
                 channel: Some(format!("pickup {pickup}")),
                 message: format!("{kind} at pickup {pickup}: {count}"),
@@ -835,7 +956,10 @@ impl Core {
 
     fn pull_event(&mut self, now: Now, found: PullEvent, out: &mut Output) {
         match found {
-            PullEvent::Started { tick_first_wanted, tick_start } => {
+            PullEvent::Started {
+                tick_first_wanted,
+                tick_start,
+            } => {
                 let chunk_seq_first = self.chunks.seq_holding(tick_first_wanted);
                 out.records.push(Record::PullStarted {
                     now,
@@ -844,7 +968,12 @@ impl Core {
                     chunk_seq_first,
                 });
             }
-            PullEvent::Ended { whole, tick_peak, tick_end, reasons } => {
+            PullEvent::Ended {
+                whole,
+                tick_peak,
+                tick_end,
+                reasons,
+            } => {
                 // Everything up to the end has to be in the store before the pull is.
                 self.flush_chunk(now, out, true);
                 out.records.push(Record::PullEnded(PullEnded {
@@ -863,7 +992,10 @@ fn no_board_text(link: &Link, stand: &Stand) -> String {
     let counters = link.reader.counters();
     let baud = stand.port.baud;
     if counters.bytes_received == 0 {
-        format!("{}: not a byte came in 2 s; is the board powered and wired, and this its port?", link.port)
+        format!(
+            "{}: not a byte came in 2 s; is the board powered and wired, and this its port?",
+            link.port
+        )
     } else if counters.wrong_version > 0 {
         format!(
             "{}: the board speaks another protocol version than {}; update its firmware",
@@ -876,7 +1008,10 @@ fn no_board_text(link: &Link, stand: &Stand) -> String {
             link.port, counters.bytes_received
         )
     } else {
-        format!("{}: frames come, but the board does not answer identify with a hello", link.port)
+        format!(
+            "{}: frames come, but the board does not answer identify with a hello",
+            link.port
+        )
     }
 }
 
@@ -891,21 +1026,29 @@ fn limits(stand: &Stand, tick_hz: u32) -> Limits {
             continue;
         };
         // Only a straight law can be turned round without a cold junction.
-        if let (Source::Temperature(number), Law::Linear { per_count, at_zero }) = (channel.source, channel.law)
+        if let (Source::Temperature(number), Law::Linear { per_count, at_zero }) =
+            (channel.source, channel.law)
             && per_count > 0.0
         {
             #[expect(clippy::cast_possible_truncation, reason = "float `as` saturates")]
             let counts_max = ((limit_k - at_zero) / per_count).ceil() as i32;
-            let limit = TemperatureLimit { channel: number, counts_max };
+            let limit = TemperatureLimit {
+                channel: number,
+                counts_max,
+            };
             if temperatures.push(limit).is_err() {
                 break; // the board holds four; the daemon's own guards hold them all
             }
         }
     }
-    let period = stand.pickups.iter().find(|p| p.channel == 0).and_then(|pickup| {
-        let teeth_per_s = stand.overspeed_cut_teeth_per_s(pickup)?;
-        Some(f64::from(tick_hz) / (teeth_per_s * BOARD_SPEED_MARGIN))
-    });
+    let period = stand
+        .pickups
+        .iter()
+        .find(|p| p.channel == 0)
+        .and_then(|pickup| {
+            let teeth_per_s = stand.overspeed_cut_teeth_per_s(pickup)?;
+            Some(f64::from(tick_hz) / (teeth_per_s * BOARD_SPEED_MARGIN))
+        });
     #[expect(
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss,
@@ -949,5 +1092,13 @@ fn event(
     message: String,
 ) {
     let data = serde_json::Value::Null;
-    out.records.push(Record::Event(EventData { now, tick: None, severity, kind, channel, message, data }));
+    out.records.push(Record::Event(EventData {
+        now,
+        tick: None,
+        severity,
+        kind,
+        channel,
+        message,
+        data,
+    }));
 }

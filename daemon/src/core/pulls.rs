@@ -8,8 +8,16 @@ use super::signals::Mark;
 /// A pull began or ended.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) enum PullEvent {
-    Started { tick_first_wanted: u64, tick_start: u64 },
-    Ended { whole: bool, tick_peak: u64, tick_end: u64, reasons: Vec<String> },
+    Started {
+        tick_first_wanted: u64,
+        tick_start: u64,
+    },
+    Ended {
+        whole: bool,
+        tick_peak: u64,
+        tick_end: u64,
+        reasons: Vec<String>,
+    },
 }
 
 /// The speed has to fall by this share below its greatest before the rise counts as over: a ripple
@@ -23,9 +31,19 @@ enum State {
     Still,
     Turning,
     /// Rising through the start speed; not long enough yet to be called a pull.
-    Rising { tick_start: u64 },
-    Pulling { top_rad_per_s: f64, tick_top: u64 },
-    Coasting { top_rad_per_s: f64, tick_top: u64, tick_until: u64, whole: bool },
+    Rising {
+        tick_start: u64,
+    },
+    Pulling {
+        top_rad_per_s: f64,
+        tick_top: u64,
+    },
+    Coasting {
+        top_rad_per_s: f64,
+        tick_top: u64,
+        tick_until: u64,
+        whole: bool,
+    },
 }
 
 #[derive(Debug)]
@@ -38,7 +56,12 @@ pub(super) struct PullFinder {
 
 impl PullFinder {
     pub(super) fn new(stand: &Stand) -> Self {
-        Self { rules: stand.pull, tick_hz: 0.0, state: State::Still, previous: None }
+        Self {
+            rules: stand.pull,
+            tick_hz: 0.0,
+            state: State::Still,
+            previous: None,
+        }
     }
 
     pub(super) fn board(&mut self, tick_hz: u32) {
@@ -83,22 +106,37 @@ impl PullFinder {
                 let crossed = before.is_some_and(|b| b.engine_rad_per_s < rules.start_rad_per_s)
                     && speed >= rules.start_rad_per_s;
                 if crossed && rising && ready {
-                    self.state = State::Rising { tick_start: before.map_or(mark.tick, |b| b.tick) };
+                    self.state = State::Rising {
+                        tick_start: before.map_or(mark.tick, |b| b.tick),
+                    };
                 }
             }
             State::Rising { tick_start } => {
-                let long_enough = mark.tick.saturating_sub(tick_start) >= self.ticks(rules.length_min_s);
+                let long_enough =
+                    mark.tick.saturating_sub(tick_start) >= self.ticks(rules.length_min_s);
                 if !rising || !ready {
                     self.state = State::Turning;
                 } else if long_enough {
-                    self.state = State::Pulling { top_rad_per_s: speed, tick_top: mark.tick };
+                    self.state = State::Pulling {
+                        top_rad_per_s: speed,
+                        tick_top: mark.tick,
+                    };
                     let wanted = tick_start.saturating_sub(self.ticks(rules.pre_trigger_s));
-                    events.push(PullEvent::Started { tick_first_wanted: wanted, tick_start });
+                    events.push(PullEvent::Started {
+                        tick_first_wanted: wanted,
+                        tick_start,
+                    });
                 }
             }
-            State::Pulling { top_rad_per_s, tick_top } => {
+            State::Pulling {
+                top_rad_per_s,
+                tick_top,
+            } => {
                 if speed >= top_rad_per_s {
-                    self.state = State::Pulling { top_rad_per_s: speed, tick_top: mark.tick };
+                    self.state = State::Pulling {
+                        top_rad_per_s: speed,
+                        tick_top: mark.tick,
+                    };
                 } else if speed < (1.0 - FALL_SHARE) * top_rad_per_s {
                     self.state = State::Coasting {
                         top_rad_per_s,
@@ -108,7 +146,12 @@ impl PullFinder {
                     };
                 }
             }
-            State::Coasting { top_rad_per_s, tick_top, tick_until, whole } => {
+            State::Coasting {
+                top_rad_per_s,
+                tick_top,
+                tick_until,
+                whole,
+            } => {
                 // The throttle opened again: the coast-down is over, and another pull may begin.
                 if rising && mark.tick > tick_top || mark.tick >= tick_until {
                     events.push(self.ended(top_rad_per_s, tick_top, mark.tick, whole));
@@ -121,7 +164,13 @@ impl PullFinder {
         events
     }
 
-    fn ended(&mut self, top_rad_per_s: f64, tick_peak: u64, tick_end: u64, whole: bool) -> PullEvent {
+    fn ended(
+        &mut self,
+        top_rad_per_s: f64,
+        tick_peak: u64,
+        tick_end: u64,
+        whole: bool,
+    ) -> PullEvent {
         self.state = State::Turning;
         let rpm = |rad_per_s: f64| rad_per_s / leverarm_torque::curve::RAD_PER_S_PER_RPM;
         let reasons = if whole {
@@ -133,18 +182,29 @@ impl PullFinder {
                 rpm(self.rules.end_rad_per_s)
             )]
         };
-        PullEvent::Ended { whole, tick_peak, tick_end, reasons }
+        PullEvent::Ended {
+            whole,
+            tick_peak,
+            tick_end,
+            reasons,
+        }
     }
 
     /// Board time passed, with or without teeth: a coast-down ends when its time is over.
     pub(super) fn time(&mut self, tick: u64) -> Vec<PullEvent> {
         match self.state {
-            State::Coasting { top_rad_per_s, tick_top, tick_until, whole } if tick >= tick_until => {
+            State::Coasting {
+                top_rad_per_s,
+                tick_top,
+                tick_until,
+                whole,
+            } if tick >= tick_until => {
                 vec![self.ended(top_rad_per_s, tick_top, tick, whole)]
             }
-            State::Pulling { top_rad_per_s, tick_top }
-                if tick > tick_top.saturating_add(self.ticks(2.0 + self.rules.coast_s)) =>
-            {
+            State::Pulling {
+                top_rad_per_s,
+                tick_top,
+            } if tick > tick_top.saturating_add(self.ticks(2.0 + self.rules.coast_s)) => {
                 // No teeth any more: the pickup is lost, or the wheel is.
                 let whole = top_rad_per_s >= self.rules.end_rad_per_s;
                 vec![self.ended(top_rad_per_s, tick_top, tick, whole)]
@@ -163,7 +223,12 @@ impl PullFinder {
                 tick_end: tick.max(tick_top),
                 reasons: vec![reason],
             }),
-            State::Coasting { top_rad_per_s, tick_top, whole, .. } => {
+            State::Coasting {
+                top_rad_per_s,
+                tick_top,
+                whole,
+                ..
+            } => {
                 let mut ended = self.ended(top_rad_per_s, tick_top, tick.max(tick_top), whole);
                 if let PullEvent::Ended { reasons, .. } = &mut ended {
                     reasons.push(format!("coast-down broken off: {reason}"));
@@ -190,18 +255,31 @@ mod tests {
             coast_s: 2.0,
             length_min_s: 0.4,
         };
-        PullFinder { rules, tick_hz: HZ, state: State::Still, previous: None }
+        PullFinder {
+            rules,
+            tick_hz: HZ,
+            state: State::Still,
+            previous: None,
+        }
     }
 
     /// Marks every 50 ms along speeds given as (seconds, rad/s), linear between.
-    fn run(finder: &mut PullFinder, path: &[(f64, f64)], ready: impl Fn(f64) -> bool) -> Vec<PullEvent> {
+    fn run(
+        finder: &mut PullFinder,
+        path: &[(f64, f64)],
+        ready: impl Fn(f64) -> bool,
+    ) -> Vec<PullEvent> {
         let mut events = Vec::new();
         let mut t = path[0].0;
         while t < path[path.len() - 1].0 {
             let after = path.iter().position(|p| p.0 > t).unwrap();
             let ((t0, w0), (t1, w1)) = (path[after - 1], path[after]);
             let slope = (w1 - w0) / (t1 - t0);
-            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "positive")]
+            #[expect(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "positive"
+            )]
             let tick = (t * HZ) as u64;
             let mark = Mark {
                 tick,
@@ -219,8 +297,16 @@ mod tests {
         let path = [(0.0, 150.0), (1.0, 200.0), (4.0, 950.0), (9.0, 200.0)];
         let events = run(&mut finder(), &path, |_| true);
         let [
-            PullEvent::Started { tick_first_wanted, tick_start },
-            PullEvent::Ended { whole, tick_peak, tick_end, reasons },
+            PullEvent::Started {
+                tick_first_wanted,
+                tick_start,
+            },
+            PullEvent::Ended {
+                whole,
+                tick_peak,
+                tick_end,
+                reasons,
+            },
         ] = events.as_slice()
         else {
             panic!("{events:?}");
@@ -236,7 +322,12 @@ mod tests {
     fn a_pull_that_stops_short_is_not_whole() {
         let path = [(0.0, 200.0), (3.0, 700.0), (8.0, 200.0)];
         let events = run(&mut finder(), &path, |_| true);
-        let Some(PullEvent::Ended { whole: false, reasons, .. }) = events.last() else {
+        let Some(PullEvent::Ended {
+            whole: false,
+            reasons,
+            ..
+        }) = events.last()
+        else {
             panic!("{events:?}");
         };
         assert!(reasons[0].contains("short of its end"), "{reasons:?}");
@@ -254,7 +345,12 @@ mod tests {
     fn a_cut_aborts() {
         let path = [(0.0, 150.0), (1.0, 200.0), (4.0, 950.0), (9.0, 200.0)];
         let events = run(&mut finder(), &path, |t| t < 3.0);
-        let Some(PullEvent::Ended { whole: false, reasons, .. }) = events.last() else {
+        let Some(PullEvent::Ended {
+            whole: false,
+            reasons,
+            ..
+        }) = events.last()
+        else {
             panic!("{events:?}");
         };
         assert_eq!(reasons, &["the stand was cut".to_owned()]);
@@ -262,9 +358,18 @@ mod tests {
 
     #[test]
     fn opening_the_throttle_again_ends_the_coast() {
-        let path = [(0.0, 200.0), (3.0, 950.0), (4.0, 250.0), (7.0, 950.0), (12.0, 200.0)];
+        let path = [
+            (0.0, 200.0),
+            (3.0, 950.0),
+            (4.0, 250.0),
+            (7.0, 950.0),
+            (12.0, 200.0),
+        ];
         let events = run(&mut finder(), &path, |_| true);
-        let wholes = events.iter().filter(|e| matches!(e, PullEvent::Ended { whole: true, .. })).count();
+        let wholes = events
+            .iter()
+            .filter(|e| matches!(e, PullEvent::Ended { whole: true, .. }))
+            .count();
         assert_eq!(wholes, 2, "{events:?}");
     }
 }

@@ -72,7 +72,11 @@ struct Wheel {
 impl Wheel {
     /// Teeth of `turns` whole turns, enough for a working cycle.
     fn mark_teeth(&self) -> i64 {
-        let turns = if self.pickup.shaft == Shaft::Engine { 2 } else { 1 };
+        let turns = if self.pickup.shaft == Shaft::Engine {
+            2
+        } else {
+            1
+        };
         i64::from(self.pickup.teeth) * turns
     }
 
@@ -165,7 +169,9 @@ impl Signals {
         let engine_per_drum = stand.drive.engine_per_drum.value;
         let wheel = |pickup: &Pickup| Wheel {
             pickup: *pickup,
-            engine_per_wheel: stand.speed_rad_per_s(1.0, pickup.shaft, Shaft::Engine),
+            engine_per_wheel: stand
+                .drive
+                .speed_rad_per_s(1.0, pickup.shaft, Shaft::Engine),
             tracker: None,
             marks: VecDeque::with_capacity(MARKS),
             last_us: None,
@@ -249,13 +255,17 @@ impl Signals {
     /// The pickup that a shaft's speed is taken from: its own, or the other through the drive.
     pub(super) fn speed_source(&self, shaft: Shaft) -> Option<u8> {
         let own = self.wheels.iter().find(|w| w.pickup.shaft == shaft);
-        own.or_else(|| self.wheels.first()).map(|w| w.pickup.channel)
+        own.or_else(|| self.wheels.first())
+            .map(|w| w.pickup.channel)
     }
 
     pub(super) fn tooth(&mut self, mono_us: u64, pickup: u8, edge: Edge) -> Option<SeenTooth> {
         let tick_hz = self.tick_hz;
         let is_engine_source = self.speed_source(Shaft::Engine) == Some(pickup);
-        let wheel = self.wheels.iter_mut().find(|w| w.pickup.channel == pickup)?;
+        let wheel = self
+            .wheels
+            .iter_mut()
+            .find(|w| w.pickup.channel == pickup)?;
         let tooth = wheel.tracker.as_mut()?.push(edge);
         wheel.last_us = Some(mono_us);
         wheel.last_tick = wheel.last_tick.max(edge.tick);
@@ -273,7 +283,13 @@ impl Signals {
         Some(SeenTooth { tooth, mark })
     }
 
-    pub(super) fn count_tooth_fault(&mut self, pickup: u8, kind: &'static str, count: u64, mono_us: u64) {
+    pub(super) fn count_tooth_fault(
+        &mut self,
+        pickup: u8,
+        kind: &'static str,
+        count: u64,
+        mono_us: u64,
+    ) {
         let Some(wheel) = self.wheels.iter_mut().find(|w| w.pickup.channel == pickup) else {
             return;
         };
@@ -283,7 +299,10 @@ impl Signals {
         }
     }
 
-    pub(super) fn take_tooth_faults(&mut self, due: &dyn Fn(u64) -> bool) -> Vec<(u8, &'static str, u64)> {
+    pub(super) fn take_tooth_faults(
+        &mut self,
+        due: &dyn Fn(u64) -> bool,
+    ) -> Vec<(u8, &'static str, u64)> {
         let mut taken = Vec::new();
         for wheel in &mut self.wheels {
             let pickup = wheel.pickup.channel;
@@ -348,7 +367,8 @@ impl Signals {
                                 .channels
                                 .get(index)
                                 .map(|c| c.quantity.display_unit(&stand.units));
-                            let text = unit.map_or_else(|| format!("{value:.3}"), |u| u.text(value, 1));
+                            let text =
+                                unit.map_or_else(|| format!("{value:.3}"), |u| u.text(value, 1));
                             Value::Lost(format!("{text} is outside what is expected"), Some(value))
                         }
                         _ => Value::Good(value),
@@ -372,9 +392,10 @@ impl Signals {
                 Some(_) => Value::Good(0.0),
                 None => Value::Unknown,
             },
-            Signal::Channel(id) => {
-                self.channels.get(id.0).map_or(Value::Unknown, |channel| channel.value.clone())
-            }
+            Signal::Channel(id) => self
+                .channels
+                .get(id.0)
+                .map_or(Value::Unknown, |channel| channel.value.clone()),
         }
     }
 
@@ -402,7 +423,9 @@ impl Signals {
         let wheel = self.wheel_of(shaft)?;
         let tracker = wheel.tracker.as_ref()?;
         let since_us = mono_us.saturating_sub(wheel.last_us.unwrap_or(0));
-        let now_tick = wheel.last_tick.saturating_add(ticks(since_us, self.tick_hz));
+        let now_tick = wheel
+            .last_tick
+            .saturating_add(ticks(since_us, self.tick_hz));
         Some(tracker.omega_at_rad_per_s(now_tick) * self.to_shaft(wheel, shaft))
     }
 
