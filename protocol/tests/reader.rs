@@ -1,5 +1,7 @@
 //! Sequence and restarts, as a host sees them.
 
+#![expect(clippy::unwrap_used, reason = "a test may stop")]
+
 use leverarm_protocol::{
     BoardMessage, BoardReader, Counters, FRAME_BYTES_MAX, Hello, LinkFault, Reading,
 };
@@ -318,6 +320,30 @@ fn a_restart_before_any_hello_is_noticed_from_numbers() {
     assert_eq!(host.faults, [LinkFault::BoardRestarted]);
 }
 
+/// Numbers ahead are loss, up to half of them all.
+#[test]
+fn loss_before_any_hello_is_no_restart() {
+    let mut board = Board::started(1);
+    let mut host = Host::new();
+    host.hear(&board.force());
+    board.pass(30_000);
+    host.hear(&board.force());
+    assert_eq!(host.faults, [LinkFault::FramesLost { count: 30_000 }]);
+}
+
+/// As if the port had been opened a moment later.
+#[test]
+fn a_frame_from_before_the_first_one_heard_is_dropped() {
+    let mut board = Board::started(1);
+    let mut host = Host::new();
+    let late = board.force();
+    host.hear(&board.hello());
+    host.hear(&late);
+    host.hear(&board.force());
+    assert_eq!(host.faults, [LinkFault::Duplicate { seq: 0 }]);
+    assert_eq!(host.messages.len(), 2);
+}
+
 /// Few frames after the start, the new numbers are so near the old that they look like duplicates;
 /// the hello must get through all the same.
 #[test]
@@ -398,8 +424,8 @@ proptest! {
         prop_assert_eq!(&passed_on, &heard);
 
         let counters = host.counters();
-        prop_assert_eq!(counters.frames_lost as usize, fates.len() + 1 - heard.len());
-        prop_assert_eq!(counters.duplicates as usize, coming.len() - heard.len());
+        prop_assert_eq!(counters.frames_lost, (fates.len() + 1 - heard.len()) as u64);
+        prop_assert_eq!(counters.duplicates, (coming.len() - heard.len()) as u64);
         prop_assert_eq!(counters.restarts, 0);
     }
 

@@ -1,5 +1,7 @@
 //! Extending 32 bit ticks over gaps, reorderings and wrong host times.
 
+#![expect(clippy::unwrap_used, reason = "a test may stop")]
+
 use leverarm_protocol::TickUnwrapper;
 use proptest::collection::vec;
 use proptest::prelude::*;
@@ -61,7 +63,7 @@ proptest! {
     /// Frames that carry older ticks come after newer ones, also over a wrap and at the very start.
     #[test]
     fn reordered_ticks_keep_their_place(
-        start: u32,
+        start in prop_oneof![any::<u32>(), 0_u32..1_600_000],
         samples in vec((0_u64..WRAP * 12 / 5, 0_u64..1_600_000, -200_i64..=200), 2..60),
     ) {
         // Each sample is made `gap` after the one before, and comes up to 100 ms late.
@@ -111,4 +113,13 @@ fn half_a_wrap_of_error_is_the_limit() {
         let late = ticks.extend(on_wire(gap), (gap - error_ticks) / TICKS_PER_US);
         assert_eq!(late - origin, gap - missed);
     }
+}
+
+/// A frame made just before a wrap may come after the very first one heard, made just after it.
+#[test]
+fn there_is_room_below_the_first_tick() {
+    let mut ticks = with_rate();
+    let first = ticks.extend(5, 0);
+    let earlier = ticks.extend(u32::MAX - 9, 1_000);
+    assert_eq!(first - earlier, 15);
 }
