@@ -1,1 +1,3 @@
-//! Stub.
+//! Leverarm: acquisition and reduction for home-built dynamometer stands.
+
+pub mod software_stand;
