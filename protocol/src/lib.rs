@@ -1,1 +1,40 @@
-//! Stub.
+//! Frames between an acquisition board and the host.
+//!
+//! `SPEC.md` beside this crate is the definition; this is one implementation of it. The crate
+//! takes bytes and host times and gives messages: no port, no clock, no allocation. Nothing in it
+//! panics, whatever bytes arrive, and [`Counters`] account for every byte fed.
+//!
+//! - A host reads a board with [`BoardReader`] and writes with [`FrameWriter`].
+//! - A board, real or simulated, reads the host with [`Decoder`] and [`HostMessage::parse`], and
+//!   writes with [`FrameWriter`], gathering teeth in a [`TeethBatch`].
+#![no_std]
+// Indexing is the usual way for wire code to panic; tests may.
+#![warn(
+    clippy::indexing_slicing,
+    clippy::string_slice,
+    clippy::panic,
+    clippy::expect_used
+)]
+
+mod decoder;
+mod fault;
+mod frame;
+mod message;
+mod reader;
+mod sequence;
+mod teeth;
+mod ticks;
+
+pub use decoder::Decoder;
+pub use fault::{Counters, LinkFault};
+pub use frame::{
+    BODY_BYTES_MAX, EncodeError, FRAME_BYTES_MAX, Frame, FrameWriter, Message, PAYLOAD_BYTES_MAX,
+    VERSION, crc16,
+};
+pub use message::{
+    Analog, BoardMessage, BoardState, Channel, ChannelKind, CutCause, Hello, HostMessage, Limits,
+    ParseError, Status, TICK_HZ_MAX, TICK_HZ_MIN, Teeth, TemperatureLimit, TemperatureLimits, kind,
+};
+pub use reader::{BoardReader, Reading};
+pub use teeth::{TEETH_PER_FRAME_MAX, TeethBatch};
+pub use ticks::TickUnwrapper;
