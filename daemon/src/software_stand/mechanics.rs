@@ -175,7 +175,10 @@ impl Mechanics {
         let firing_nm = opening * engine.full_throttle.torque_nm(speed) * self.torque_factor;
         let pulse = 1.0 + engine.ripple.amplitude * self.pulse.at(at.crank_rad);
         let drag_nm = (1.0 - opening) * engine.drag.torque_nm(speed);
-        EngineTorque { firing_nm, now_nm: firing_nm * pulse - drag_nm }
+        EngineTorque {
+            firing_nm,
+            now_nm: firing_nm * pulse - drag_nm,
+        }
     }
 
     /// Rate of change of a state.
@@ -215,11 +218,22 @@ impl Mechanics {
 
     /// Warms or cools the head and lets its sensor follow.
     fn warm(&mut self, model: &StandModel, controls: &Controls) {
-        let Head { capacity_j_per_k, cooling_w_per_k, idle_heat_w, heat_per_power, .. } =
-            model.engine.head;
+        let Head {
+            capacity_j_per_k,
+            cooling_w_per_k,
+            idle_heat_w,
+            heat_per_power,
+            ..
+        } = model.engine.head;
         let speed = self.state.crank_rad_per_s;
-        let firing_nm = self.engine_torque(&model.engine, controls, &self.state).firing_nm;
-        let idle_w = if firing_nm > 0.0 && speed > 0.0 { idle_heat_w } else { 0.0 };
+        let firing_nm = self
+            .engine_torque(&model.engine, controls, &self.state)
+            .firing_nm;
+        let idle_w = if firing_nm > 0.0 && speed > 0.0 {
+            idle_heat_w
+        } else {
+            0.0
+        };
         let heat_w = idle_w + heat_per_power * firing_nm * speed
             - cooling_w_per_k * (self.head_k - model.air.temperature_k);
         self.head_k += STEP_S * heat_w / capacity_j_per_k;
@@ -239,7 +253,11 @@ impl Mechanics {
 
 /// Friction holds a shaft at rest until something drives it forward.
 fn from_rest(speed_rad_per_s: f64, torque_nm: f64) -> f64 {
-    if speed_rad_per_s <= 0.0 { torque_nm.max(0.0) } else { torque_nm }
+    if speed_rad_per_s <= 0.0 {
+        torque_nm.max(0.0)
+    } else {
+        torque_nm
+    }
 }
 
 /// How far the idle stop and the starter open the throttle: more the slower the crank, so that the
@@ -270,7 +288,9 @@ impl FiringPulse {
         const HUMP_HEIGHT: f64 = 0.3;
         /// Width (standard deviation) of both, in cycle angle.
         const WIDTH_RAD: f64 = 0.33;
-        let mut pulse = Self { harmonics: [(0.0, 0.0); Self::ORDERS] };
+        let mut pulse = Self {
+            harmonics: [(0.0, 0.0); Self::ORDERS],
+        };
         for (order, harmonic) in (1_u32..).zip(&mut pulse.harmonics) {
             let order = f64::from(order);
             let size = (-0.5 * (order * WIDTH_RAD).powi(2)).exp();
@@ -293,10 +313,14 @@ impl FiringPulse {
     /// Value at a crank angle: Re Σ (cosine − i·sine)·zᵏ with z = exp(iφ/2), by Horner's rule.
     fn at(&self, crank_rad: f64) -> f64 {
         let (z_im, z_re) = (crank_rad / 2.0).sin_cos();
-        let (re, _) = self.harmonics.iter().rev().fold((0.0, 0.0), |(re, im), (cosine, sine)| {
-            let (re, im) = (re + cosine, im - sine);
-            (re * z_re - im * z_im, re * z_im + im * z_re)
-        });
+        let (re, _) = self
+            .harmonics
+            .iter()
+            .rev()
+            .fold((0.0, 0.0), |(re, im), (cosine, sine)| {
+                let (re, im) = (re + cosine, im - sine);
+                (re * z_re - im * z_im, re * z_im + im * z_re)
+            });
         re
     }
 }

@@ -2,7 +2,7 @@
 
 use std::f64::consts::TAU;
 
-use super::torque_curve::{TorqueCurve, rad_per_s, rpm};
+use super::torque_curve::{TorqueCurve, rad_per_s};
 
 /// A stand, the engine on it, the air around it, its sensors and its board.
 #[derive(Clone, Debug, PartialEq)]
@@ -370,7 +370,11 @@ impl StandModel {
         Ok(Self {
             drum: Drum {
                 inertia_kg_m2: 1.2,
-                losses: Losses { c0_nm: 0.6, c1_nm_s: 0.004, c2_nm_s2: 2e-5 },
+                losses: Losses {
+                    c0_nm: 0.6,
+                    c1_nm_s: 0.004,
+                    c2_nm_s2: 2e-5,
+                },
             },
             engine: Engine::pit_bike(Setup::MainJet105)?,
             ratio: 5.5,
@@ -387,7 +391,10 @@ impl StandModel {
                     jitter_rms_s: 1e-6,
                     ..Pickup::perfect(Shaft::Drum, 8)
                 },
-                Pickup { jitter_rms_s: 2e-6, ..Pickup::perfect(Shaft::Engine, 1) },
+                Pickup {
+                    jitter_rms_s: 2e-6,
+                    ..Pickup::perfect(Shaft::Engine, 1)
+                },
             ],
             forces: vec![ForceChannel {
                 reaction: Reaction::Engine,
@@ -409,13 +416,18 @@ impl StandModel {
             temperatures: vec![
                 TemperatureChannel {
                     source: TemperatureSource::Head,
-                    law: TemperatureLaw::ThermocoupleK { volt_per_count: 7.8125e-6 },
+                    law: TemperatureLaw::ThermocoupleK {
+                        volt_per_count: 7.8125e-6,
+                    },
                     noise_counts_rms: 0.3,
                     rate_hz: 10,
                 },
                 TemperatureChannel {
                     source: TemperatureSource::Air,
-                    law: TemperatureLaw::Linear { at_zero_k: 273.15, k_per_count: 1.0 / 128.0 },
+                    law: TemperatureLaw::Linear {
+                        at_zero_k: 273.15,
+                        k_per_count: 1.0 / 128.0,
+                    },
                     noise_counts_rms: 1.0,
                     rate_hz: 10,
                 },
@@ -465,19 +477,31 @@ impl StandModel {
         positive("air.temperature_k", self.air.temperature_k)?;
         positive("engine.idle_rad_per_s", self.engine.idle_rad_per_s)?;
         positive("engine.head.start_k", self.engine.head.start_k)?;
-        positive("engine.head.capacity_j_per_k", self.engine.head.capacity_j_per_k)?;
+        positive(
+            "engine.head.capacity_j_per_k",
+            self.engine.head.capacity_j_per_k,
+        )?;
         positive("engine.head.sensor_lag_s", self.engine.head.sensor_lag_s)?;
         for (what, value) in [
             ("drum.losses.c0_nm", self.drum.losses.c0_nm),
             ("drum.losses.c1_nm_s", self.drum.losses.c1_nm_s),
             ("drum.losses.c2_nm_s2", self.drum.losses.c2_nm_s2),
             ("engine.drag.constant_nm", self.engine.drag.constant_nm),
-            ("engine.drag.per_speed_nm_s", self.engine.drag.per_speed_nm_s),
+            (
+                "engine.drag.per_speed_nm_s",
+                self.engine.drag.per_speed_nm_s,
+            ),
             ("engine.ripple.amplitude", self.engine.ripple.amplitude),
             ("engine.scatter_rms", self.engine.scatter_rms),
-            ("engine.head.cooling_w_per_k", self.engine.head.cooling_w_per_k),
+            (
+                "engine.head.cooling_w_per_k",
+                self.engine.head.cooling_w_per_k,
+            ),
             ("engine.head.idle_heat_w", self.engine.head.idle_heat_w),
-            ("engine.head.heat_per_power", self.engine.head.heat_per_power),
+            (
+                "engine.head.heat_per_power",
+                self.engine.head.heat_per_power,
+            ),
         ] {
             at_least_zero(what, value)?;
         }
@@ -485,11 +509,22 @@ impl StandModel {
             positive("pickup.teeth", f64::from(pickup.teeth))?;
             at_least_zero("pickup.jitter_rms_s", pickup.jitter_rms_s)?;
             at_least_zero("pickup.doubled_after_s", pickup.doubled_after_s)?;
-            at_least_zero("pickup.interference.bursts_per_s", pickup.interference.bursts_per_s)?;
-            at_least_zero("pickup.interference.spacing_s", pickup.interference.spacing_s)?;
+            at_least_zero(
+                "pickup.interference.bursts_per_s",
+                pickup.interference.bursts_per_s,
+            )?;
+            at_least_zero(
+                "pickup.interference.spacing_s",
+                pickup.interference.spacing_s,
+            )?;
             // Beyond this, teeth could change places.
             let error = pickup.position_error_rms;
-            range("pickup.position_error_rms", "0 to 0.1", error, (0.0..=0.1).contains(&error))?;
+            range(
+                "pickup.position_error_rms",
+                "0 to 0.1",
+                error,
+                (0.0..=0.1).contains(&error),
+            )?;
             probability("pickup.missed_probability", pickup.missed_probability)?;
             probability("pickup.doubled_probability", pickup.doubled_probability)?;
         }
@@ -522,14 +557,26 @@ impl StandModel {
             ("temperatures", self.temperatures.len(), 8),
         ] {
             if found > at_most {
-                return Err(ModelError::TooMany { what, at_most, found });
+                return Err(ModelError::TooMany {
+                    what,
+                    at_most,
+                    found,
+                });
             }
         }
         positive("board.tick_hz", f64::from(board.tick_hz))?;
         positive("board.baud", f64::from(board.baud))?;
-        positive("board.ceiling_short_periods", f64::from(board.ceiling_short_periods))?;
+        positive(
+            "board.ceiling_short_periods",
+            f64::from(board.ceiling_short_periods),
+        )?;
         let status_hz = f64::from(board.status_hz);
-        range("board.status_hz", "10 or more", status_hz, status_hz >= 10.0)
+        range(
+            "board.status_hz",
+            "10 or more",
+            status_hz,
+            status_hz >= 10.0,
+        )
     }
 }
 
@@ -581,7 +628,10 @@ impl Engine {
             setup: setup.label().to_owned(),
             inertia_kg_m2: 0.006,
             full_throttle,
-            drag: Drag { constant_nm: 1.0, per_speed_nm_s: 0.0024 },
+            drag: Drag {
+                constant_nm: 1.0,
+                per_speed_nm_s: 0.0024,
+            },
             ripple: Ripple { amplitude: 2.5 },
             idle_rad_per_s: rad_per_s(1_600.0),
             scatter_rms: 0.003,
@@ -612,7 +662,13 @@ impl AnalogChannel {
     /// A channel of a 12-bit converter.
     #[must_use]
     pub fn new(source: AnalogSource, at_zero: f64, per_count: f64, noise_counts_rms: f64) -> Self {
-        Self { source, at_zero, per_count, noise_counts_rms, counts_max: 4_095 }
+        Self {
+            source,
+            at_zero,
+            per_count,
+            noise_counts_rms,
+            counts_max: 4_095,
+        }
     }
 }
 
@@ -621,11 +677,20 @@ pub(super) fn tooth_angle_rad(number: u16, teeth: u16) -> f64 {
     TAU * f64::from(number) / f64::from(teeth)
 }
 
-fn range(what: &'static str, expected: &'static str, found: f64, ok: bool) -> Result<(), ModelError> {
+fn range(
+    what: &'static str,
+    expected: &'static str,
+    found: f64,
+    ok: bool,
+) -> Result<(), ModelError> {
     if ok && found.is_finite() {
         Ok(())
     } else {
-        Err(ModelError::OutOfRange { what, expected, found })
+        Err(ModelError::OutOfRange {
+            what,
+            expected,
+            found,
+        })
     }
 }
 

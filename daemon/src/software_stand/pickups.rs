@@ -86,7 +86,12 @@ impl ToothWheel {
 
     /// A tooth passed the pickup: none, one or two edges.
     fn edge(&mut self, passed_s: f64) {
-        let Pickup { jitter_rms_s, missed_probability, doubled_probability, .. } = self.pickup;
+        let Pickup {
+            jitter_rms_s,
+            missed_probability,
+            doubled_probability,
+            ..
+        } = self.pickup;
         let at_s = passed_s + self.edges.normal(jitter_rms_s);
         let missed = self.edges.happens(missed_probability);
         let doubled = self.edges.happens(doubled_probability);
@@ -99,7 +104,9 @@ impl ToothWheel {
     }
 
     fn schedule(&mut self, at_s: f64) {
-        let place = self.pending_s.partition_point(|earlier_s| *earlier_s <= at_s);
+        let place = self
+            .pending_s
+            .partition_point(|earlier_s| *earlier_s <= at_s);
         self.pending_s.insert(place, at_s);
     }
 
@@ -163,7 +170,11 @@ impl Passage {
             }
             let slope = self.linear + at * (2.0 * self.square + at * 3.0 * self.cube);
             let newton = at - past / slope;
-            let next = if newton > low && newton < high { newton } else { 0.5 * (low + high) };
+            let next = if newton > low && newton < high {
+                newton
+            } else {
+                0.5 * (low + high)
+            };
             if (next - at).abs() < CLOSE {
                 return next;
             }

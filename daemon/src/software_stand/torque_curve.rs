@@ -55,10 +55,14 @@ impl TorqueCurve {
     /// Fewer than two points, a value that is not finite, or speeds that do not rise.
     pub fn new(points_rpm_nm: &[(f64, f64)]) -> Result<Self, ModelError> {
         if points_rpm_nm.len() < 2 {
-            return Err(ModelError::TooFewPoints { found: points_rpm_nm.len() });
+            return Err(ModelError::TooFewPoints {
+                found: points_rpm_nm.len(),
+            });
         }
         let rising = points_rpm_nm.windows(2).all(|pair| pair[0].0 < pair[1].0);
-        let finite = points_rpm_nm.iter().all(|(speed, torque)| (speed + torque).is_finite());
+        let finite = points_rpm_nm
+            .iter()
+            .all(|(speed, torque)| (speed + torque).is_finite());
         if !(rising && finite) {
             return Err(ModelError::PointsNotRising);
         }
@@ -77,7 +81,13 @@ impl TorqueCurve {
     /// The same torque at every speed.
     #[must_use]
     pub fn constant(torque_nm: f64) -> Self {
-        Self { knots: vec![Knot { omega_rad_per_s: 0.0, torque_nm, bend: 0.0 }] }
+        Self {
+            knots: vec![Knot {
+                omega_rad_per_s: 0.0,
+                torque_nm,
+                bend: 0.0,
+            }],
+        }
     }
 
     /// This curve times `factor(rpm)`, through points every 250 rev/min.
@@ -90,13 +100,14 @@ impl TorqueCurve {
             return Err(ModelError::TooFewPoints { found: 0 });
         };
         let (start, end) = (rpm(first.omega_rad_per_s), rpm(last.omega_rad_per_s));
-        let mut points: Vec<(f64, f64)> = std::iter::successors(Some(start), |at| Some(at + STEP_RPM))
-            .take_while(|at| at + STEP_RPM / 2.0 < end)
-            .collect::<Vec<f64>>()
-            .into_iter()
-            .chain([end])
-            .map(|at| (at, self.torque_nm(rad_per_s(at)) * factor(at)))
-            .collect();
+        let mut points: Vec<(f64, f64)> =
+            std::iter::successors(Some(start), |at| Some(at + STEP_RPM))
+                .take_while(|at| at + STEP_RPM / 2.0 < end)
+                .collect::<Vec<f64>>()
+                .into_iter()
+                .chain([end])
+                .map(|at| (at, self.torque_nm(rad_per_s(at)) * factor(at)))
+                .collect();
         points.dedup_by(|later, earlier| later.0 <= earlier.0);
         Self::new(&points)
     }
@@ -104,8 +115,13 @@ impl TorqueCurve {
     /// Torque in N·m at a crank speed in rad/s.
     #[must_use]
     pub fn torque_nm(&self, omega_rad_per_s: f64) -> f64 {
-        let above = self.knots.partition_point(|knot| knot.omega_rad_per_s <= omega_rad_per_s);
-        match (above.checked_sub(1).and_then(|below| self.knots.get(below)), self.knots.get(above)) {
+        let above = self
+            .knots
+            .partition_point(|knot| knot.omega_rad_per_s <= omega_rad_per_s);
+        match (
+            above.checked_sub(1).and_then(|below| self.knots.get(below)),
+            self.knots.get(above),
+        ) {
             (Some(left), Some(right)) => {
                 let width = right.omega_rad_per_s - left.omega_rad_per_s;
                 let to_right = (right.omega_rad_per_s - omega_rad_per_s) / width;
