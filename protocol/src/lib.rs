@@ -33,7 +33,8 @@ pub use frame::{
 };
 pub use message::{
     Analog, BoardMessage, BoardState, Channel, ChannelKind, CutCause, Hello, HostMessage, Limits,
-    ParseError, Status, TICK_HZ_MAX, TICK_HZ_MIN, Teeth, TemperatureLimit, TemperatureLimits, kind,
+    ParseError, Status, TEMPERATURE_UNREADABLE, TICK_HZ_MAX, TICK_HZ_MIN, Teeth, TemperatureLimit,
+    TemperatureLimits, kind,
 };
 pub use reader::{BoardReader, Reading};
 pub use teeth::{TEETH_PER_FRAME_MAX, TeethBatch};

@@ -38,6 +38,9 @@ pub const TICK_HZ_MIN: u32 = 100_000;
 /// apart for a 16 bit delta, take a frame each, and fill the link.
 pub const TICK_HZ_MAX: u32 = 50_000_000;
 
+/// Counts of a temperature sensor that is broken or not connected. Above every limit.
+pub const TEMPERATURE_UNREADABLE: i32 = i32::MAX;
+
 /// Why a sound frame's content could not be read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum ParseError {
@@ -381,7 +384,7 @@ pub enum BoardMessage<'a> {
     Temperature {
         /// Temperature channel.
         channel: u8,
-        /// Converter counts.
+        /// Converter counts, rising with temperature; or [`TEMPERATURE_UNREADABLE`].
         counts: i32,
     },
     /// State of the cut output, error counts, limits in force.
