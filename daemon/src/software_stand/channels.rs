@@ -8,6 +8,9 @@ use super::model::{
 use super::noise::{Noise, Stream};
 use super::thermocouple;
 
+/// Counts of a broken sensor, by the protocol's specification.
+const SENSOR_BROKEN: i32 = i32::MAX;
+
 /// What the sensors are exposed to.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Exposure {
@@ -116,6 +119,7 @@ impl Thermometer {
         let temperature_k = match self.channel.source {
             TemperatureSource::Head => exposure.head_k,
             TemperatureSource::Air => air_k,
+            TemperatureSource::Broken => return SENSOR_BROKEN,
         };
         let counts = match self.channel.law {
             TemperatureLaw::Linear {

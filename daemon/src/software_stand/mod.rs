@@ -112,10 +112,10 @@ struct SensorInputs<'a> {
 }
 
 impl Inputs for SensorInputs<'_> {
-    fn force_counts(&mut self, channel: usize) -> i32 {
+    fn force_counts(&mut self, channel: u8) -> i32 {
         self.sensors
             .cells
-            .get_mut(channel)
+            .get_mut(usize::from(channel))
             .map_or(0, LoadCell::counts)
     }
 
@@ -123,9 +123,9 @@ impl Inputs for SensorInputs<'_> {
         self.sensors.analog.counts(self.model, &self.exposure)
     }
 
-    fn temperature_counts(&mut self, channel: usize) -> i32 {
+    fn temperature_counts(&mut self, channel: u8) -> i32 {
         let air_k = self.model.air.temperature_k;
-        let thermometer = self.sensors.thermometers.get_mut(channel);
+        let thermometer = self.sensors.thermometers.get_mut(usize::from(channel));
         thermometer.map_or(0, |thermometer| thermometer.counts(air_k, &self.exposure))
     }
 }
@@ -290,7 +290,7 @@ impl SoftwareStand {
             torque_factor: *torque_factor,
             throttle: controls.throttle,
             brake_nm: controls.brake_nm,
-            cut: !self.board.lets_fire(),
+            cut: !self.lets_fire(),
             head_k: self.mechanics.head_k(),
             kinetic_j: self.mechanics.kinetic_j(&self.model),
             engine_work_j: state.engine_work_j,
@@ -307,8 +307,12 @@ impl SoftwareStand {
         self.controls = controls;
     }
 
+    fn lets_fire(&self) -> bool {
+        self.board.lets_fire(self.steps * STEP_NS)
+    }
+
     fn controls_after_cut(&self) -> Controls {
-        let ignition = self.controls.ignition && self.board.lets_fire();
+        let ignition = self.controls.ignition && self.lets_fire();
         Controls {
             ignition,
             ..self.controls
@@ -328,7 +332,7 @@ impl SoftwareStand {
         for (pickup, wheel) in self.wheels.iter_mut().enumerate() {
             wheel.turn(start_s, &from, &to, controls.ignition);
             for edge_s in wheel.edges_until(end_s) {
-                self.board.capture(end_ns, pickup, edge_s);
+                self.board.capture(pickup, edge_s);
             }
         }
         let torque = self
@@ -370,7 +374,7 @@ impl SoftwareStand {
             crank_rad_per_s: state.crank_rad_per_s,
             drum_rad_per_s: state.drum_rad_per_s,
             sensor_k: self.mechanics.sensor_k(),
-            cut: !self.board.lets_fire(),
+            cut: !self.lets_fire(),
             torque_factor: *torque_factor,
         };
         if let Some(rider) = &mut self.rider {

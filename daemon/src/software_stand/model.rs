@@ -2,6 +2,8 @@
 
 use std::f64::consts::TAU;
 
+use leverarm_protocol::{TICK_HZ_MAX, TICK_HZ_MIN};
+
 use super::torque_curve::{TorqueCurve, rad_per_s};
 
 /// A stand, the engine on it, the air around it, its sensors and its board.
@@ -265,6 +267,8 @@ pub enum TemperatureSource {
     Head,
     /// Air, which is also where the cold junctions are.
     Air,
+    /// Nothing: the sensor is broken or not connected.
+    Broken,
 }
 
 /// How a temperature becomes counts.
@@ -311,14 +315,13 @@ pub struct BoardModel {
     pub baud: u32,
     /// Status frames per second, ≥ 10.
     pub status_hz: u16,
-    /// Shortest tooth period the firmware lets through whatever the host says, ticks, 0 = none.
+    /// Time from power or reset until the firmware runs, ms. The ignition is held cut meanwhile.
+    pub start_ms: u16,
+    /// Shortest tooth period of pickup 0 that the firmware lets through even when the host's limit
+    /// is looser, ticks; 0 = it has none of its own.
     pub ceiling_tooth_period_ticks: u32,
-    /// Short periods in a row that cut, at most, whatever the host says, ≥ 1.
-    pub ceiling_short_periods: u8,
-    /// Longest silence of the host the firmware allows whatever the host says, ms.
-    pub ceiling_heartbeat_ms: u16,
-    /// Room for bytes that wait for the line.
-    pub transmit_buffer_bytes: usize,
+    /// Teeth of one pickup that can wait for the line, ≥ 1.
+    pub capture_buffer: usize,
     /// Time the firmware needs for an edge; one that comes sooner is lost, and counted, s.
     pub capture_dead_time_s: f64,
 }
@@ -438,11 +441,9 @@ impl StandModel {
                 tick_hz: 2_000_000,
                 baud: 500_000,
                 status_hz: 20,
-                // 8 teeth: one tooth in 3.5 ms is 2143 rev/min of the drum, 11,786 of the engine.
-                ceiling_tooth_period_ticks: 7_000,
-                ceiling_short_periods: 3,
-                ceiling_heartbeat_ms: 250,
-                transmit_buffer_bytes: 512,
+                start_ms: 20,
+                ceiling_tooth_period_ticks: 0,
+                capture_buffer: 240,
                 capture_dead_time_s: 5e-6,
             },
         })
@@ -564,12 +565,24 @@ impl StandModel {
                 });
             }
         }
-        positive("board.tick_hz", f64::from(board.tick_hz))?;
-        positive("board.baud", f64::from(board.baud))?;
-        positive(
-            "board.ceiling_short_periods",
-            f64::from(board.ceiling_short_periods),
+        let tick_hz = board.tick_hz;
+        let tick_hz_ok = (TICK_HZ_MIN..=TICK_HZ_MAX).contains(&tick_hz);
+        range(
+            "board.tick_hz",
+            "100 kHz to 50 MHz",
+            f64::from(tick_hz),
+            tick_hz_ok,
         )?;
+        positive("board.baud", f64::from(board.baud))?;
+        at_least_zero("board.capture_dead_time_s", board.capture_dead_time_s)?;
+        if board.capture_buffer == 0 {
+            let what = "board.capture_buffer";
+            return Err(ModelError::OutOfRange {
+                what,
+                expected: "1 or more",
+                found: 0.0,
+            });
+        }
         let status_hz = f64::from(board.status_hz);
         range(
             "board.status_hz",
