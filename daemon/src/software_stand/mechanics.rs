@@ -100,8 +100,12 @@ impl Mechanics {
         }
     }
 
-    /// Moves the stand by one step and returns where it was before.
-    pub(super) fn step(&mut self, model: &StandModel, controls: &Controls) -> State {
+    /// Moves the stand by one step; returns where it was before, and the torque after it.
+    pub(super) fn step(
+        &mut self,
+        model: &StandModel,
+        controls: &Controls,
+    ) -> (State, EngineTorque) {
         self.couple(model, controls.clutch);
         let from = self.state;
         let rate = |at: &State| self.rate(model, controls, at);
@@ -122,8 +126,9 @@ impl Mechanics {
             (to.crank_rad, to.crank_rad_per_s) = (from.crank_rad.max(to.crank_rad), 0.0);
         }
         self.state = to;
-        self.warm(model, controls);
-        from
+        let torque = self.engine_torque(&model.engine, controls, &to);
+        self.warm(model, torque.firing_nm);
+        (from, torque)
     }
 
     /// Opens the clutch, lets it slip, or locks it once the speeds have met.
@@ -217,7 +222,7 @@ impl Mechanics {
     }
 
     /// Warms or cools the head and lets its sensor follow.
-    fn warm(&mut self, model: &StandModel, controls: &Controls) {
+    fn warm(&mut self, model: &StandModel, firing_nm: f64) {
         let Head {
             capacity_j_per_k,
             cooling_w_per_k,
@@ -226,9 +231,6 @@ impl Mechanics {
             ..
         } = model.engine.head;
         let speed = self.state.crank_rad_per_s;
-        let firing_nm = self
-            .engine_torque(&model.engine, controls, &self.state)
-            .firing_nm;
         let idle_w = if firing_nm > 0.0 && speed > 0.0 {
             idle_heat_w
         } else {
@@ -322,5 +324,192 @@ impl FiringPulse {
                 (re * z_re - im * z_im, re * z_im + im * z_re)
             });
         re
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::software_stand::rad_per_s;
+
+    const WIDE_OPEN: Controls = Controls {
+        throttle: 1.0,
+        ignition: true,
+        clutch: true,
+        brake_nm: 0.0,
+    };
+
+    fn turning(model: &StandModel, crank_rad_per_s: f64) -> Mechanics {
+        let mut mechanics = Mechanics::new(model);
+        mechanics.state.crank_rad_per_s = crank_rad_per_s;
+        mechanics.state.drum_rad_per_s = crank_rad_per_s / model.ratio;
+        mechanics.link = Link::Locked;
+        mechanics
+    }
+
+    #[test]
+    fn firing_pulse_has_zero_mean_and_unit_height() {
+        let pulse = FiringPulse::new();
+        let values = (0..7_200).map(|step| pulse.at(2.0 * TAU * f64::from(step) / 7_200.0));
+        let (sum, highest) = values.fold((0.0, f64::NEG_INFINITY), |(sum, highest), value| {
+            (sum + value, f64::max(highest, value))
+        });
+        assert!((sum / 7_200.0_f64).abs() < 1e-13, "mean {}", sum / 7_200.0);
+        assert!((highest - 1.0).abs() < 1e-12, "highest {highest}");
+        assert!(
+            (pulse.at(1.0) - pulse.at(1.0 + 2.0 * TAU)).abs() < 1e-12,
+            "period of two turns"
+        );
+        assert!(
+            (pulse.at(1.0) - pulse.at(1.0 + TAU)).abs() > 0.1,
+            "fires every other turn only"
+        );
+    }
+
+    /// A drum too heavy to be moved keeps the speed; the work of whole cycles over their angle is
+    /// the mean torque.
+    #[test]
+    fn mean_torque_over_cycles_is_the_curve() {
+        let mut model = StandModel::pit_bike().unwrap();
+        model.drum.inertia_kg_m2 = 1e12;
+        model.drum.losses = crate::software_stand::Losses::default();
+        model.air.torque_divisor = 1.0;
+        for speed_rpm in [3_000.0, 6_000.0, 9_000.0] {
+            let speed = rad_per_s(speed_rpm);
+            let mut mechanics = turning(&model, speed);
+            let (mut highest, mut lowest) = (f64::NEG_INFINITY, f64::INFINITY);
+            // 10 s are whole cycles at each of these speeds.
+            for _ in 0..200_000 {
+                let (_, torque) = mechanics.step(&model, &WIDE_OPEN);
+                highest = highest.max(torque.now_nm);
+                lowest = lowest.min(torque.now_nm);
+            }
+            let mean_nm = mechanics.state.engine_work_j / mechanics.state.crank_rad;
+            let curve_nm = model.engine.full_throttle.torque_nm(speed);
+            assert!(
+                (mean_nm / curve_nm - 1.0).abs() < 1e-6,
+                "{speed_rpm}: {mean_nm}, {curve_nm}"
+            );
+            assert!(
+                (highest / curve_nm - 3.5).abs() < 0.02,
+                "ripple reaches 1 + 2.5 times the mean"
+            );
+            assert!(lowest < 0.9 * curve_nm);
+        }
+    }
+
+    /// Coasting under c0 + c2·ω²: ω(t) = √(c0/c2) · tan(atan(ω0·√(c2/c0)) − √(c0·c2)·t/J), from
+    /// separating the variables of J·dω/dt = −(c0 + c2·ω²).
+    #[test]
+    fn coast_down_is_the_closed_form() {
+        let mut model = StandModel::pit_bike().unwrap();
+        let (c0, c2): (f64, f64) = (3.0, 4e-4);
+        model.drum.losses = crate::software_stand::Losses {
+            c0_nm: c0,
+            c1_nm_s: 0.0,
+            c2_nm_s2: c2,
+        };
+        let start = 170.0;
+        let mut mechanics = turning(&model, start * model.ratio);
+        let coast = Controls {
+            throttle: 0.0,
+            ignition: false,
+            clutch: false,
+            brake_nm: 0.0,
+        };
+        for step in 1..=400_000_u32 {
+            mechanics.step(&model, &coast);
+            if step % 50_000 == 0 {
+                let angle = (start * (c2 / c0).sqrt()).atan()
+                    - (c0 * c2).sqrt() * f64::from(step) * STEP_S / model.drum.inertia_kg_m2;
+                let expected = (c0 / c2).sqrt() * angle.tan();
+                let found = mechanics.state.drum_rad_per_s;
+                assert!(
+                    (found - expected).abs() < 1e-8,
+                    "step {step}: {found} for {expected}"
+                );
+            }
+        }
+    }
+
+    /// Speed under a drag that grows with speed: exponential decay, engine and drum locked.
+    #[test]
+    fn drag_decays_exponentially() {
+        let mut model = StandModel::pit_bike().unwrap();
+        let c1 = 0.05;
+        model.drum.losses = crate::software_stand::Losses {
+            c0_nm: 0.0,
+            c1_nm_s: c1,
+            c2_nm_s2: 0.0,
+        };
+        model.engine.drag = crate::software_stand::Drag::default();
+        let mut mechanics = turning(&model, 900.0);
+        let closed = Controls {
+            throttle: 0.0,
+            ignition: false,
+            clutch: true,
+            brake_nm: 0.0,
+        };
+        for _ in 0..100_000 {
+            mechanics.step(&model, &closed);
+        }
+        let expected = 900.0 * (-c1 * 5.0 / model.locked_inertia_kg_m2()).exp();
+        let found = mechanics.state.crank_rad_per_s;
+        assert!(
+            (found / expected - 1.0).abs() < 1e-10,
+            "{found} for {expected}"
+        );
+    }
+
+    #[test]
+    fn brake_stops_the_drum_and_does_not_turn_it_back() {
+        let model = StandModel::pit_bike().unwrap();
+        let mut mechanics = turning(&model, 100.0);
+        let stop = Controls {
+            throttle: 0.0,
+            ignition: false,
+            clutch: false,
+            brake_nm: 200.0,
+        };
+        for _ in 0..20_000 {
+            mechanics.step(&model, &stop);
+        }
+        assert_eq!(mechanics.state.drum_rad_per_s, 0.0);
+        let rest_rad = mechanics.state.drum_rad;
+        mechanics.step(&model, &stop);
+        assert_eq!(mechanics.state.drum_rad, rest_rad);
+    }
+
+    /// With the clutch taking up, slipping and locking, work in = work lost + kinetic energy.
+    #[test]
+    fn clutch_keeps_the_energy_balance() {
+        let mut model = StandModel::pit_bike().unwrap();
+        model.engine.ripple.amplitude = 0.0;
+        let mut mechanics = Mechanics::new(&model);
+        let free = Controls {
+            throttle: 0.3,
+            clutch: false,
+            ..WIDE_OPEN
+        };
+        for _ in 0..10_000 {
+            mechanics.step(&model, &free);
+        }
+        let slip =
+            |it: &Mechanics| it.state.crank_rad_per_s - model.ratio * it.state.drum_rad_per_s;
+        assert!(slip(&mechanics) > 100.0, "the engine runs up alone");
+        for _ in 0..40_000 {
+            mechanics.step(&model, &WIDE_OPEN);
+        }
+        assert!(slip(&mechanics).abs() < 1e-9, "locked");
+        let State {
+            engine_work_j,
+            lost_work_j,
+            ..
+        } = mechanics.state;
+        let gap = engine_work_j - lost_work_j - mechanics.kinetic_j(&model);
+        assert!(
+            gap.abs() < 1e-6 * engine_work_j,
+            "{gap} J of {engine_work_j} J"
+        );
     }
 }

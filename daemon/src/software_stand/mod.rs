@@ -324,7 +324,7 @@ impl SoftwareStand {
         let start_s = time_s(self.steps);
         self.let_rider_act(start_s);
         let controls = self.controls_after_cut();
-        let from = self.mechanics.step(&self.model, &controls);
+        let (from, torque) = self.mechanics.step(&self.model, &controls);
         let to = self.mechanics.state;
         self.steps += 1;
         let (end_s, end_ns) = (time_s(self.steps), self.steps * STEP_NS);
@@ -335,9 +335,6 @@ impl SoftwareStand {
                 self.board.capture(pickup, edge_s);
             }
         }
-        let torque = self
-            .mechanics
-            .engine_torque(&self.model.engine, &controls, &to);
         let exposure = Exposure {
             engine_nm: torque.now_nm,
             brake_nm: if to.drum_rad_per_s > 0.0 {

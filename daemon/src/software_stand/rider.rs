@@ -55,14 +55,14 @@ impl RiderScript {
         Self {
             pulls,
             warm_up_rad_per_s: rad_per_s(2_500.0),
-            warm_k: 356.0,
+            warm_k: 355.5,
             start_rad_per_s: rad_per_s(3_000.0),
             end_rad_per_s: rad_per_s(9_000.0),
             hold_s: 0.4,
             hold_scatter_s: 0.1,
             opening_s: 0.06,
-            coast_s: 0.6,
-            braking_rad_per_s2: 75.0,
+            coast_s: 0.5,
+            braking_rad_per_s2: 80.0,
             pause_s: 0.3,
         }
     }
@@ -262,9 +262,11 @@ impl Rider {
     fn keep_speed(&mut self, speed_rad_per_s: f64, gauges: &Gauges) -> f64 {
         const PER_RAD_PER_S: f64 = 0.02;
         const PER_RAD: f64 = 0.02;
+        /// Nobody opens further to reach a speed that is to be held.
+        const GENTLE: f64 = 0.6;
         let short = speed_rad_per_s - gauges.crank_rad_per_s;
-        self.steady_throttle = (self.steady_throttle + PER_RAD * LOOK_S * short).clamp(0.0, 0.5);
-        self.throttle = (self.steady_throttle + PER_RAD_PER_S * short).clamp(0.0, 1.0);
+        self.steady_throttle = (self.steady_throttle + PER_RAD * LOOK_S * short).clamp(0.0, GENTLE);
+        self.throttle = (self.steady_throttle + PER_RAD_PER_S * short).clamp(0.0, GENTLE);
         self.throttle
     }
 

@@ -188,3 +188,102 @@ fn bend_naturally(knots: &mut [Knot]) {
         knots[i].bend = right - upper * knots[i + 1].bend;
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::software_stand::{Engine, Setup};
+
+    /// SciPy 1.17.1, `CubicSpline(x, y, bc_type="natural")` through the points of the pit bike's
+    /// curve with x in rad/s.
+    #[test]
+    fn spline_is_the_natural_cubic_one() {
+        let curve = Engine::pit_bike(Setup::MainJet105).unwrap().full_throttle;
+        for (speed_rpm, torque_nm) in [
+            (1_500.0, 6.0),
+            (1_700.0, 6.321_803_338_404_885_5),
+            (2_500.0, 7.571_398_764_242_087),
+            (3_300.0, 8.712_576_783_312_386),
+            (4_700.0, 10.352_637_630_923_242),
+            (6_250.0, 11.010_962_212_992_625),
+            (8_200.0, 9.833_829_488_718_159),
+            (8_700.0, 9.304_778_392_034_196),
+            (9_999.0, 6.754_982_883_335_955_5),
+            (10_500.0, 5.5),
+        ] {
+            let found = curve.torque_nm(rad_per_s(speed_rpm));
+            assert!(
+                (found - torque_nm).abs() < 1e-9,
+                "{speed_rpm} rpm: {found} for {torque_nm}"
+            );
+        }
+    }
+
+    /// SciPy 1.17.1, `minimize_scalar` on that spline.
+    #[test]
+    fn peak_is_that_of_the_spline() {
+        let peak = Engine::pit_bike(Setup::MainJet105)
+            .unwrap()
+            .full_throttle
+            .peak();
+        assert!(
+            (peak.torque_nm / 11.011_570_902_967_222 - 1.0).abs() < 1e-8,
+            "{peak:?}"
+        );
+        assert!(
+            (peak.power_w / 8_500.816_179_184_476 - 1.0).abs() < 1e-8,
+            "{peak:?}"
+        );
+        assert!(
+            (rpm(peak.torque_omega_rad_per_s) - 6_204.3).abs() < 0.5,
+            "{peak:?}"
+        );
+        assert!(
+            (rpm(peak.power_omega_rad_per_s) - 8_516.4).abs() < 0.5,
+            "{peak:?}"
+        );
+    }
+
+    #[test]
+    fn ends_are_held_and_bad_points_refused() {
+        let curve = TorqueCurve::new(&[(1_000.0, 5.0), (2_000.0, 8.0)]).unwrap();
+        assert_eq!(curve.torque_nm(0.0), 5.0);
+        assert_eq!(curve.torque_nm(rad_per_s(3_000.0)), 8.0);
+        assert!((curve.torque_nm(rad_per_s(1_500.0)) - 6.5).abs() < 1e-12);
+        let too_few = TorqueCurve::new(&[(1_000.0, 5.0)]).unwrap_err();
+        assert_eq!(
+            too_few.to_string(),
+            "torque curve: at least 2 points expected, 1 found"
+        );
+        for points in [
+            [(2.0, 1.0), (1.0, 1.0)],
+            [(1.0, 1.0), (1.0, 2.0)],
+            [(1.0, f64::NAN); 2],
+        ] {
+            assert_eq!(TorqueCurve::new(&points), Err(ModelError::PointsNotRising));
+        }
+    }
+
+    #[test]
+    fn main_jet_110_gains_at_the_top_and_loses_at_the_bottom() {
+        let curve = |setup| Engine::pit_bike(setup).unwrap().full_throttle;
+        let (with_105, with_110) = (curve(Setup::MainJet105), curve(Setup::MainJet110));
+        let gain = |speed_rpm| {
+            let omega = rad_per_s(speed_rpm);
+            with_110.torque_nm(omega) / with_105.torque_nm(omega) - 1.0
+        };
+        for (speed_rpm, expected) in [
+            (3_000.0, -0.01),
+            (4_400.0, -0.01),
+            (6_600.0, 0.03),
+            (7_400.0, 0.03),
+            (8_700.0, 0.03),
+        ] {
+            let found = gain(speed_rpm);
+            assert!(
+                (found - expected).abs() < 5e-4,
+                "{speed_rpm} rpm: {found} for {expected}"
+            );
+        }
+    }
+}
