@@ -398,6 +398,30 @@ mod tests {
         }
     }
 
+    /// One second of full throttle from 3000 rev/min with ripple, losses and air, against SciPy
+    /// 1.17.1, `solve_ivp` with DOP853 at rtol = atol = 1e-13 on the same equations.
+    #[test]
+    fn a_pull_with_ripple_is_that_of_an_adaptive_solver() {
+        let model = StandModel::pit_bike().unwrap();
+        let mut mechanics = turning(&model, rad_per_s(3_000.0));
+        for _ in 0..20_000 {
+            mechanics.step(&model, &WIDE_OPEN);
+        }
+        let State {
+            drum_rad,
+            drum_rad_per_s,
+            ..
+        } = mechanics.state;
+        assert!(
+            (drum_rad - 74.419_117_277_993_24).abs() < 1e-8,
+            "{drum_rad} rad"
+        );
+        assert!(
+            (drum_rad_per_s - 92.940_186_240_714_23).abs() < 1e-8,
+            "{drum_rad_per_s} rad/s"
+        );
+    }
+
     /// Coasting under c0 + c2·ω²: ω(t) = √(c0/c2) · tan(atan(ω0·√(c2/c0)) − √(c0·c2)·t/J), from
     /// separating the variables of J·dω/dt = −(c0 + c2·ω²).
     #[test]

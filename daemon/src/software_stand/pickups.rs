@@ -159,8 +159,7 @@ impl Passage {
         /// Of a step: 5e-17 s.
         const CLOSE: f64 = 1e-12;
         let target = target_rad - self.start_rad;
-        let (mut low, mut high) = (0.0, 1.0);
-        let mut at = (target / self.end_rad_turned()).clamp(low, high);
+        let (mut low, mut high, mut at) = (0.0, 1.0, 0.5);
         for _ in 0..60 {
             let past = at * (self.linear + at * (self.square + at * self.cube)) - target;
             if past > 0.0 {
@@ -182,8 +181,34 @@ impl Passage {
         }
         at
     }
+}
 
-    fn end_rad_turned(&self) -> f64 {
-        self.linear + self.square + self.cube
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// θ = 3 + 100·t + 2000·t² + 1e6·t³ over a step is a cubic, so it is met exactly.
+    #[test]
+    fn passage_finds_the_moment_on_a_cubic() {
+        let angle = |t: f64| 3.0 + 100.0 * t + 2e3 * t * t + 1e6 * t * t * t;
+        let speed = |t: f64| 100.0 + 4e3 * t + 3e6 * t * t;
+        let passage = Passage::new((angle(0.0), speed(0.0)), (angle(STEP_S), speed(STEP_S)));
+        for fraction in [0.0, 1e-6, 0.25, 0.5, 0.9, 1.0] {
+            let found = passage.fraction_at(angle(fraction * STEP_S));
+            assert!((found - fraction).abs() < 1e-10, "{found} for {fraction}");
+        }
+    }
+
+    /// From rest the angle begins flat, where Newton's slope is zero.
+    #[test]
+    fn passage_starts_from_rest_and_may_stop() {
+        let angle = |t: f64| 0.5 * 40.0 * t * t;
+        let passage = Passage::new((0.0, 0.0), (angle(STEP_S), 40.0 * STEP_S));
+        for fraction in [1e-4, 0.1, 0.7, 1.0] {
+            let found = passage.fraction_at(angle(fraction * STEP_S));
+            assert!((found - fraction).abs() < 1e-9, "{found} for {fraction}");
+        }
+        let still = Passage::new((5.0, 0.0), (5.0, 0.0));
+        assert!((0.0..=1.0).contains(&still.fraction_at(5.0)));
     }
 }
