@@ -193,7 +193,7 @@ fn keep(tick: u64, message: &BoardMessage<'_>) -> Heard {
 }
 
 fn pit_bike() -> StandModel {
-    StandModel::pit_bike().expect("its own values")
+    StandModel::pit_bike()
 }
 
 /// The pit bike with a perfect 8-tooth wheel, constant torque, no losses, no ripple, standard air,
@@ -325,7 +325,7 @@ fn tooth_errors_repeat_every_turn() {
 }
 
 fn ridden_bytes(seed: u64, slices_us: impl IntoIterator<Item = u64>) -> Vec<u8> {
-    let mut stand = SoftwareStand::new(pit_bike(), seed).unwrap();
+    let mut stand = SoftwareStand::new(pit_bike(), seed).expect("a model in range");
     stand.ride(Some(RiderScript::pit_bike(1)));
     let mut bytes = Vec::new();
     let mut at_us = 0;
@@ -562,14 +562,14 @@ fn overloaded_line_loses_by_the_specification() {
 fn board_cuts_at_overspeed_within_a_tooth() {
     let mut bench = Bench::new(ideal(10.0));
     bench.listen_ms(5);
-    // 100 rad/s at the drum with 8 teeth.
-    let shortest = (2e6 * TAU / 8.0 / 100.0) as u32;
+    // 100 rad/s at the drum with 8 teeth: 2e6 · 2π/8/100.
+    let shortest = 15_707;
     bench.say(guarded(shortest));
     pull_from_rest(&mut bench);
     let mut omega_at_cut = None;
     for _ in 0..60_000 {
         bench.listen_us(50);
-        if bench.stand.now_us() % 50_000 == 0 {
+        if bench.stand.now_us().is_multiple_of(50_000) {
             bench.say(HostMessage::Heartbeat);
         }
         if omega_at_cut.is_none() && bench.stand.truth().cut {
@@ -1052,9 +1052,7 @@ fn rider_stops_at_a_cut_and_repeats_the_pull() {
 #[test]
 fn another_setup_can_be_fitted_and_a_bad_model_is_refused() {
     let mut stand = SoftwareStand::new(pit_bike(), SEED).unwrap();
-    stand
-        .fit(Engine::pit_bike(Setup::MainJet110).unwrap())
-        .unwrap();
+    stand.fit(Engine::pit_bike(Setup::MainJet110)).unwrap();
     assert_eq!(stand.model().engine.setup, "main jet 110");
     let broken = Engine {
         inertia_kg_m2: 0.0,

@@ -370,7 +370,7 @@ mod tests {
     /// the mean torque.
     #[test]
     fn mean_torque_over_cycles_is_the_curve() {
-        let mut model = StandModel::pit_bike().unwrap();
+        let mut model = StandModel::pit_bike();
         model.drum.inertia_kg_m2 = 1e12;
         model.drum.losses = crate::software_stand::Losses::default();
         model.air.torque_divisor = 1.0;
@@ -402,7 +402,7 @@ mod tests {
     /// 1.17.1, `solve_ivp` with DOP853 at rtol = atol = 1e-13 on the same equations.
     #[test]
     fn a_pull_with_ripple_is_that_of_an_adaptive_solver() {
-        let model = StandModel::pit_bike().unwrap();
+        let model = StandModel::pit_bike();
         let mut mechanics = turning(&model, rad_per_s(3_000.0));
         for _ in 0..20_000 {
             mechanics.step(&model, &WIDE_OPEN);
@@ -426,7 +426,7 @@ mod tests {
     /// separating the variables of J·dω/dt = −(c0 + c2·ω²).
     #[test]
     fn coast_down_is_the_closed_form() {
-        let mut model = StandModel::pit_bike().unwrap();
+        let mut model = StandModel::pit_bike();
         let (c0, c2): (f64, f64) = (3.0, 4e-4);
         model.drum.losses = crate::software_stand::Losses {
             c0_nm: c0,
@@ -459,7 +459,7 @@ mod tests {
     /// Speed under a drag that grows with speed: exponential decay, engine and drum locked.
     #[test]
     fn drag_decays_exponentially() {
-        let mut model = StandModel::pit_bike().unwrap();
+        let mut model = StandModel::pit_bike();
         let c1 = 0.05;
         model.drum.losses = crate::software_stand::Losses {
             c0_nm: 0.0,
@@ -487,7 +487,7 @@ mod tests {
 
     #[test]
     fn brake_stops_the_drum_and_does_not_turn_it_back() {
-        let model = StandModel::pit_bike().unwrap();
+        let model = StandModel::pit_bike();
         let mut mechanics = turning(&model, 100.0);
         let stop = Controls {
             throttle: 0.0,
@@ -507,7 +507,7 @@ mod tests {
     /// With the clutch taking up, slipping and locking, work in = work lost + kinetic energy.
     #[test]
     fn clutch_keeps_the_energy_balance() {
-        let mut model = StandModel::pit_bike().unwrap();
+        let mut model = StandModel::pit_bike();
         model.engine.ripple.amplitude = 0.0;
         let mut mechanics = Mechanics::new(&model);
         let free = Controls {

@@ -329,8 +329,9 @@ impl SoftwareStand {
         self.steps += 1;
         let (end_s, end_ns) = (time_s(self.steps), self.steps * STEP_NS);
 
+        let sparks = controls.ignition && to.crank_rad_per_s > 0.0;
         for (pickup, wheel) in self.wheels.iter_mut().enumerate() {
-            wheel.turn(start_s, &from, &to, controls.ignition);
+            wheel.turn(start_s, &from, &to, sparks);
             for edge_s in wheel.edges_until(end_s) {
                 self.board.capture(pickup, edge_s);
             }

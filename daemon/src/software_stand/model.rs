@@ -192,7 +192,7 @@ impl Pickup {
 /// Bursts of false edges, as from an ignition lead beside the pickup cable.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Interference {
-    /// Mean rate of bursts while the ignition is on, 1/s. They come at random.
+    /// Mean rate of bursts while the engine turns with its ignition on, 1/s. They come at random.
     pub bursts_per_s: f64,
     /// False edges in a burst.
     pub edges: u8,
@@ -366,11 +366,9 @@ impl StandModel {
     ///
     /// The inertia at the crank, 0.006 + 1.2/5.5² = 0.046 kg·m², lets 10 N·m take it from 3000 to
     /// 9000 rev/min in about 3 s.
-    ///
-    /// # Errors
-    /// None for the values in here; the type carries those of [`TorqueCurve::new`].
-    pub fn pit_bike() -> Result<Self, ModelError> {
-        Ok(Self {
+    #[must_use]
+    pub fn pit_bike() -> Self {
+        Self {
             drum: Drum {
                 inertia_kg_m2: 1.2,
                 losses: Losses {
@@ -379,7 +377,7 @@ impl StandModel {
                     c2_nm_s2: 2e-5,
                 },
             },
-            engine: Engine::pit_bike(Setup::MainJet105)?,
+            engine: Engine::pit_bike(Setup::MainJet105),
             ratio: 5.5,
             clutch_torque_nm: 20.0,
             air: StandAir {
@@ -446,16 +444,16 @@ impl StandModel {
                 capture_buffer: 240,
                 capture_dead_time_s: 5e-6,
             },
-        })
+        }
     }
 
     /// This stand with another setup of the pit bike's engine on it.
-    ///
-    /// # Errors
-    /// As [`StandModel::pit_bike`].
-    pub fn with_setup(mut self, setup: Setup) -> Result<Self, ModelError> {
-        self.engine = Engine::pit_bike(setup)?;
-        Ok(self)
+    #[must_use]
+    pub fn with_setup(self, setup: Setup) -> Self {
+        Self {
+            engine: Engine::pit_bike(setup),
+            ..self
+        }
     }
 
     /// Inertia of everything locked together, at the drum, kg·m².
@@ -476,6 +474,9 @@ impl StandModel {
         positive("clutch_torque_nm", self.clutch_torque_nm)?;
         positive("air.torque_divisor", self.air.torque_divisor)?;
         positive("air.temperature_k", self.air.temperature_k)?;
+        if !self.engine.full_throttle.is_finite() {
+            return Err(ModelError::PointsNotRising);
+        }
         positive("engine.idle_rad_per_s", self.engine.idle_rad_per_s)?;
         positive("engine.head.start_k", self.engine.head.start_k)?;
         positive(
@@ -615,11 +616,9 @@ impl Setup {
 
 impl Engine {
     /// The demonstration's engine: 11 N·m near 6200 rev/min, 8.5 kW near 8500.
-    ///
-    /// # Errors
-    /// None for the values in here; the type carries those of [`TorqueCurve::new`].
-    pub fn pit_bike(setup: Setup) -> Result<Self, ModelError> {
-        let with_105 = TorqueCurve::new(&[
+    #[must_use]
+    pub fn pit_bike(setup: Setup) -> Self {
+        let with_105 = TorqueCurve::through(&[
             (1_500.0, 6.0),
             (2_000.0, 6.8),
             (3_000.0, 8.3),
@@ -632,12 +631,12 @@ impl Engine {
             (9_000.0, 8.85),
             (9_500.0, 7.9),
             (10_500.0, 5.5),
-        ])?;
+        ]);
         let (full_throttle, lambda) = match setup {
             Setup::MainJet105 => (with_105, 0.94),
-            Setup::MainJet110 => (with_105.scaled(gain_of_110)?, 0.87),
+            Setup::MainJet110 => (with_105.scaled(gain_of_110), 0.87),
         };
-        Ok(Self {
+        Self {
             setup: setup.label().to_owned(),
             inertia_kg_m2: 0.006,
             full_throttle,
@@ -657,7 +656,7 @@ impl Engine {
                 heat_per_power: 0.3,
                 sensor_lag_s: 1.5,
             },
-        })
+        }
     }
 }
 

@@ -17,7 +17,7 @@ pub(super) struct ToothWheel {
     next_turn: u32,
     edges: Noise,
     interference: Noise,
-    /// Ignition time until the next burst, s.
+    /// Time with sparks until the next burst, s.
     burst_in_s: f64,
     /// Edges to come, soonest first, s.
     pending_s: Vec<f64>,
@@ -60,7 +60,7 @@ impl ToothWheel {
     }
 
     /// Finds the edges of one step of the mechanics that began at `start_s`.
-    pub(super) fn turn(&mut self, start_s: f64, from: &State, to: &State, ignition: bool) {
+    pub(super) fn turn(&mut self, start_s: f64, from: &State, to: &State, sparks: bool) {
         let passage = Passage::new(from.shaft(self.pickup.shaft), to.shaft(self.pickup.shaft));
         while let Some(&tooth_rad) = self.teeth_rad.get(self.next_tooth) {
             let target_rad = TAU * f64::from(self.next_turn) + tooth_rad;
@@ -71,7 +71,7 @@ impl ToothWheel {
             self.advance_tooth();
         }
         let Pickup { interference, .. } = self.pickup;
-        if ignition && interference.bursts_per_s > 0.0 {
+        if sparks && interference.bursts_per_s > 0.0 {
             self.burst_in_s -= STEP_S;
             if self.burst_in_s < 0.0 {
                 self.burst_in_s = next_burst_s(&self.pickup, &mut self.interference);

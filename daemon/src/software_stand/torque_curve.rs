@@ -66,16 +66,19 @@ impl TorqueCurve {
         if !(rising && finite) {
             return Err(ModelError::PointsNotRising);
         }
-        let mut knots: Vec<Knot> = points_rpm_nm
-            .iter()
-            .map(|&(speed_rpm, torque_nm)| Knot {
-                omega_rad_per_s: rad_per_s(speed_rpm),
-                torque_nm,
-                bend: 0.0,
-            })
-            .collect();
+        Ok(Self::through(points_rpm_nm))
+    }
+
+    /// A curve through points whose speeds are known to rise.
+    pub(super) fn through(points_rpm_nm: &[(f64, f64)]) -> Self {
+        let knot = |&(speed_rpm, torque_nm): &(f64, f64)| Knot {
+            omega_rad_per_s: rad_per_s(speed_rpm),
+            torque_nm,
+            bend: 0.0,
+        };
+        let mut knots: Vec<Knot> = points_rpm_nm.iter().map(knot).collect();
         bend_naturally(&mut knots);
-        Ok(Self { knots })
+        Self { knots }
     }
 
     /// The same torque at every speed.
@@ -90,26 +93,32 @@ impl TorqueCurve {
         }
     }
 
-    /// This curve times `factor(rpm)`, through points every 250 rev/min.
-    ///
-    /// # Errors
-    /// As [`TorqueCurve::new`], when `factor` gives a value that is not finite.
-    pub fn scaled(&self, factor: impl Fn(f64) -> f64) -> Result<Self, ModelError> {
+    /// This curve times `factor(rpm)`, through points about 250 rev/min apart.
+    #[must_use]
+    pub fn scaled(&self, factor: impl Fn(f64) -> f64) -> Self {
         const STEP_RPM: f64 = 250.0;
-        let (Some(first), Some(last)) = (self.knots.first(), self.knots.last()) else {
-            return Err(ModelError::TooFewPoints { found: 0 });
-        };
-        let (start, end) = (rpm(first.omega_rad_per_s), rpm(last.omega_rad_per_s));
-        let mut points: Vec<(f64, f64)> =
-            std::iter::successors(Some(start), |at| Some(at + STEP_RPM))
-                .take_while(|at| at + STEP_RPM / 2.0 < end)
-                .collect::<Vec<f64>>()
-                .into_iter()
-                .chain([end])
-                .map(|at| (at, self.torque_nm(rad_per_s(at)) * factor(at)))
-                .collect();
-        points.dedup_by(|later, earlier| later.0 <= earlier.0);
-        Self::new(&points)
+        let (start_rpm, end_rpm) = self.range_rpm();
+        let points: Vec<(f64, f64)> = (0_u32..)
+            .map(|step| start_rpm + STEP_RPM * f64::from(step))
+            // Not so near the end that two points could fall together.
+            .take_while(|at_rpm| at_rpm + STEP_RPM / 2.0 < end_rpm)
+            .chain([end_rpm])
+            .map(|at_rpm| (at_rpm, self.torque_nm(rad_per_s(at_rpm)) * factor(at_rpm)))
+            .collect();
+        Self::through(&points)
+    }
+
+    /// Speeds of the first and the last point, rev/min.
+    fn range_rpm(&self) -> (f64, f64) {
+        let speed_rpm = |knot: Option<&Knot>| knot.map_or(0.0, |knot| rpm(knot.omega_rad_per_s));
+        (speed_rpm(self.knots.first()), speed_rpm(self.knots.last()))
+    }
+
+    /// Whether every value is finite.
+    pub(super) fn is_finite(&self) -> bool {
+        self.knots
+            .iter()
+            .all(|knot| (knot.omega_rad_per_s + knot.torque_nm).is_finite())
     }
 
     /// Torque in N·m at a crank speed in rad/s.
@@ -146,8 +155,8 @@ impl TorqueCurve {
     #[must_use]
     pub fn peak(&self) -> Peak {
         const GRID_RPM: f64 = 0.25;
-        let first = self.knots.first().map_or(0.0, |knot| knot.omega_rad_per_s);
-        let last = self.knots.last().map_or(0.0, |knot| knot.omega_rad_per_s);
+        let (first, last) = self.range_rpm();
+        let (first, last) = (rad_per_s(first), rad_per_s(last));
         let mut peak = Peak {
             torque_nm: f64::NEG_INFINITY,
             torque_omega_rad_per_s: first,
@@ -198,7 +207,7 @@ mod tests {
     /// curve with x in rad/s.
     #[test]
     fn spline_is_the_natural_cubic_one() {
-        let curve = Engine::pit_bike(Setup::MainJet105).unwrap().full_throttle;
+        let curve = Engine::pit_bike(Setup::MainJet105).full_throttle;
         for (speed_rpm, torque_nm) in [
             (1_500.0, 6.0),
             (1_700.0, 6.321_803_338_404_885_5),
@@ -222,10 +231,7 @@ mod tests {
     /// SciPy 1.17.1, `minimize_scalar` on that spline.
     #[test]
     fn peak_is_that_of_the_spline() {
-        let peak = Engine::pit_bike(Setup::MainJet105)
-            .unwrap()
-            .full_throttle
-            .peak();
+        let peak = Engine::pit_bike(Setup::MainJet105).full_throttle.peak();
         assert!(
             (peak.torque_nm / 11.011_570_902_967_222 - 1.0).abs() < 1e-8,
             "{peak:?}"
@@ -266,7 +272,7 @@ mod tests {
 
     #[test]
     fn main_jet_110_gains_at_the_top_and_loses_at_the_bottom() {
-        let curve = |setup| Engine::pit_bike(setup).unwrap().full_throttle;
+        let curve = |setup| Engine::pit_bike(setup).full_throttle;
         let (with_105, with_110) = (curve(Setup::MainJet105), curve(Setup::MainJet110));
         let gain = |speed_rpm| {
             let omega = rad_per_s(speed_rpm);
