@@ -348,6 +348,31 @@ fn same_seed_gives_same_bytes_however_time_is_sliced() {
 }
 
 #[test]
+fn no_byte_comes_before_its_time() {
+    let mut finely = SoftwareStand::new(pit_bike(), SEED).unwrap();
+    let mut coarsely = finely.clone();
+    let (mut from_finely, mut from_coarsely) = (Vec::new(), Vec::new());
+    for slice in 1..=500_u64 {
+        let at_us = slice * 1_010;
+        for earlier in (0..1_010).rev().step_by(10) {
+            finely.advance(at_us - earlier, &mut from_finely);
+        }
+        finely.advance(at_us, &mut from_finely);
+        coarsely.advance(at_us, &mut from_coarsely);
+        assert_eq!(from_finely.len(), from_coarsely.len(), "by {at_us} µs");
+    }
+    // 20 µs a byte: in slices of 10 µs never more than one.
+    let mut stand = SoftwareStand::new(pit_bike(), SEED).unwrap();
+    let (mut bytes, mut most) = (Vec::new(), 0);
+    for slice in 1..=50_000_u64 {
+        let before = bytes.len();
+        stand.advance(slice * 10, &mut bytes);
+        most = most.max(bytes.len() - before);
+    }
+    assert_eq!(most, 1);
+}
+
+#[test]
 fn one_source_of_noise_does_not_move_the_others() {
     let force_counts = |jitter_rms_s| {
         let mut model = ideal(10.0);
@@ -533,7 +558,15 @@ fn overloaded_line_loses_by_the_specification() {
     model.board.baud = 115_200;
     let mut bench = Bench::new(model);
     pull_from_rest(&mut bench);
-    bench.listen_ms(4_000);
+    bench.listen_ms(3_000);
+    let before = bench.bytes.len();
+    bench.listen_ms(1_000);
+    // Of 11,520 bytes a second; the frame that was on its way may end in it, too.
+    let in_a_second = bench.bytes.len() - before;
+    assert!(
+        (10_900..=11_520).contains(&in_a_second),
+        "{in_a_second} bytes in a second"
+    );
 
     assert_eq!(bench.faults, [], "what is dropped takes no number");
     let teeth = bench.teeth(0);
@@ -882,17 +915,19 @@ fn missed_and_doubled_teeth_and_bursts_are_what_was_ordered() {
         bench.listen_ms(6_000);
         bench.assert_no_fault();
         let lost = bench.last_status().captures_lost as usize;
-        (bench.teeth(0).len(), lost)
+        let teeth = bench.teeth(0);
+        let numbered = teeth.last().map_or(0, |(number, _)| *number as usize + 1);
+        (teeth.len(), lost, numbered)
     };
-    let (all, none_lost) = count(&|_| {});
+    let (all, none_lost, _) = count(&|_| {});
     assert_eq!(none_lost, 0);
-    let (fewer, _) = count(&|pickup| pickup.missed_probability = 0.05);
+    let (fewer, ..) = count(&|pickup| pickup.missed_probability = 0.05);
     let missed = 1.0 - fewer as f64 / all as f64;
     assert!((0.03..0.07).contains(&missed), "{missed} missed");
-    let (more, _) = count(&|pickup| pickup.doubled_probability = 0.05);
+    let (more, ..) = count(&|pickup| pickup.doubled_probability = 0.05);
     let doubled = more as f64 / all as f64 - 1.0;
     assert!((0.03..0.07).contains(&doubled), "{doubled} doubled");
-    let (recorded, lost) = count(&|pickup| {
+    let (recorded, lost, numbered) = count(&|pickup| {
         pickup.interference = Interference {
             bursts_per_s: 20.0,
             edges: 10,
@@ -908,6 +943,51 @@ fn missed_and_doubled_teeth_and_bursts_are_what_was_ordered() {
     );
     let share = lost as f64 / false_edges;
     assert!((0.25..0.42).contains(&share), "{share} lost");
+    // The last status may have come before or after the last teeth.
+    let unexplained = (recorded + lost) as f64 - numbered as f64;
+    assert!(
+        unexplained.abs() <= 10.0,
+        "lost teeth keep their numbers: {unexplained}"
+    );
+}
+
+/// Still stand: what is left in the readings is the noise that was ordered.
+#[test]
+fn noise_has_the_size_that_was_ordered() {
+    let mut model = ideal(10.0);
+    model.analogs[1].noise_counts_rms = 5.0;
+    model.temperatures[1].noise_counts_rms = 3.0;
+    model.temperatures[1].rate_hz = 40;
+    let mut bench = Bench::new(model);
+    bench.stand.ignition(false);
+    bench.listen_ms(20_000);
+    let rms = |counts: &dyn Fn(&Heard) -> Option<i32>| {
+        let heard = bench.arrivals.iter().map(|arrival| &arrival.heard);
+        let counts: Vec<f64> = heard.filter_map(counts).map(f64::from).collect();
+        assert!(counts.len() > 700, "{} readings", counts.len());
+        let mean = counts.iter().sum::<f64>() / counts.len() as f64;
+        let squares: f64 = counts.iter().map(|count| (count - mean).powi(2)).sum();
+        (squares / counts.len() as f64).sqrt()
+    };
+    let force = rms(&|heard| match heard {
+        Heard::Force { counts, .. } => Some(*counts),
+        _ => None,
+    });
+    let analog = rms(&|heard| match heard {
+        Heard::Analog(counts) => Some(i32::from(counts[1])),
+        _ => None,
+    });
+    let temperature = rms(&|heard| match heard {
+        Heard::Temperature { channel: 1, counts } => Some(*counts),
+        _ => None,
+    });
+    // The rms of 800 draws has a standard error of 2.5 %.
+    for (found, ordered) in [(force, 40.0), (analog, 5.0), (temperature, 3.0)] {
+        assert!(
+            (found / ordered - 1.0).abs() < 0.1,
+            "{found} counts for {ordered}"
+        );
+    }
 }
 
 /// Constant torque, no ripple: the cell settles at torque/arm.

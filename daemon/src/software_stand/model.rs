@@ -384,7 +384,9 @@ impl StandModel {
                 pressure_pa: 98_600.0,
                 temperature_k: 301.15,
                 relative_humidity: 0.55,
-                torque_divisor: 1.035,
+                // ISO 1585, spark ignition: (99/96.52)^1.2 · (301.15/298)^0.6, with 2.08 kPa of
+                // vapour (55 % of 3.78 kPa) taken off the pressure.
+                torque_divisor: 1.0374,
             },
             pickups: vec![
                 Pickup {
