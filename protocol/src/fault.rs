@@ -107,9 +107,10 @@ pub struct Counters {
 }
 
 impl Counters {
-    /// Frames that came damaged: what a board reports as `receive_errors`.
+    /// Frames that came damaged. A board's `receive_errors` are these, and frames of a known kind
+    /// whose payload it could not read.
     #[must_use]
-    pub const fn receive_errors(&self) -> u64 {
+    pub const fn frames_damaged(&self) -> u64 {
         self.bad_crc
             .saturating_add(self.bad_cobs)
             .saturating_add(self.too_long)

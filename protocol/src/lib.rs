@@ -7,6 +7,28 @@
 //! - A host reads a board with [`BoardReader`] and writes with [`FrameWriter`].
 //! - A board, real or simulated, reads the host with [`Decoder`] and [`HostMessage::parse`], and
 //!   writes with [`FrameWriter`], gathering teeth in a [`TeethBatch`].
+//!
+//! ```
+//! use leverarm_protocol::{BoardMessage, BoardReader, FrameWriter, Reading};
+//!
+//! // The board sends, the line splits, the host reads.
+//! let mut board = FrameWriter::new();
+//! let bytes = board.write(16_000, &BoardMessage::Force { channel: 0, counts: -42 })?;
+//! let (some, rest) = bytes.split_at(5);
+//!
+//! let mut host = BoardReader::new();
+//! let mut counts_read = None;
+//! for (host_us, piece) in [(1_000, some), (1_100, rest)] {
+//!     host.feed(host_us, piece, &mut |reading| match reading {
+//!         Reading::Message { message: BoardMessage::Force { counts, .. }, .. } => {
+//!             counts_read = Some(counts);
+//!         }
+//!         other => panic!("{other:?}"),
+//!     });
+//! }
+//! assert_eq!(counts_read, Some(-42));
+//! # Ok::<(), leverarm_protocol::EncodeError>(())
+//! ```
 #![no_std]
 // Indexing is the usual way for wire code to panic; tests may.
 #![warn(

@@ -358,7 +358,7 @@ pub struct Status {
     pub cause: Option<CutCause>,
     /// Pickup edges the board could not record since it started.
     pub captures_lost: u32,
-    /// Damaged frames from the host since the board started.
+    /// Frames from the host that were damaged or unreadable since the board started.
     pub receive_errors: u32,
     /// What the board guards by itself now.
     pub limits: Limits,

@@ -30,8 +30,8 @@ pub enum Reading<'a> {
 /// Reads one board over one connection.
 ///
 /// A restart is certain from a hello with another boot number or board. If that hello is lost, it
-/// is inferred from ticks or sequence numbers jumping back; that can miss a board which restarts
-/// within its first second, so a host asks for a hello after lost frames.
+/// is inferred from ticks or sequence numbers jumping back. That can miss a restart within a board's
+/// first second, or after a long silence, so a host asks for a hello after lost frames.
 #[derive(Clone, Debug, Default)]
 pub struct BoardReader {
     decoder: Decoder,

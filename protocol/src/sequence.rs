@@ -26,7 +26,7 @@ pub(crate) enum Arrival {
 
 impl SequenceWindow {
     pub(crate) const fn start(seq: u16) -> Self {
-        // Whatever came before the start is no loss, and no late frame either.
+        // Frames from before the first one heard are neither lost nor late: as if heard already.
         Self {
             newest: seq,
             seen: u64::MAX,

@@ -12,9 +12,6 @@ const BEHIND_MAX_PER_S: u32 = 4;
 /// then reads what was buffered sees board time pass at once.
 const AHEAD_MAX_S: u64 = 30;
 
-/// The same limit in ticks, where 30 s would leave too little of a wrap to tell back from ahead.
-const AHEAD_MAX_TICKS: u64 = 1 << 30;
-
 /// Extends 32 bit ticks to 64 bits.
 ///
 /// The host's time since the newest tick decides how many times the counter wrapped in a gap. Its
@@ -93,12 +90,12 @@ impl TickUnwrapper {
             return true;
         };
         let behind_max = u64::from(tick_hz / BEHIND_MAX_PER_S);
-        let elapsed = self.ticks_since(newest, host_us);
-        let ahead_max = elapsed
-            .saturating_add(elapsed / 4)
-            .saturating_add((AHEAD_MAX_S * u64::from(tick_hz)).min(AHEAD_MAX_TICKS));
+        let ahead_max = AHEAD_MAX_S * u64::from(tick_hz);
+        let expected = newest
+            .tick
+            .saturating_add(self.ticks_since(newest, host_us));
         let earliest = newest.tick.saturating_sub(behind_max);
-        let latest = newest.tick.saturating_add(ahead_max);
+        let latest = expected.saturating_add(ahead_max);
         (earliest..=latest).contains(&extended)
     }
 
