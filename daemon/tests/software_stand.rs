@@ -685,6 +685,7 @@ fn frames_other_than_heartbeats_do_not_keep_the_engine_alive() {
     bench.say(guarded(0));
     for _ in 0..10 {
         bench.say(HostMessage::Identify);
+        bench.say(guarded(0));
         bench.listen_ms(50);
     }
     assert_eq!(bench.last_status().cause, Some(CutCause::HeartbeatLost));
@@ -699,9 +700,6 @@ fn release_must_name_the_cut_and_find_no_reason_left() {
     assert_eq!(bench.cuts()[0].1, 1);
     assert_eq!(bench.last_status().cause, Some(CutCause::HostCommand));
 
-    bench.say(HostMessage::Release { cut_id: 1 });
-    bench.listen_ms(5);
-    assert!(bench.stand.truth().cut, "nobody guards yet");
     bench.say(guarded(0));
     for wrong in [0, 2, u16::MAX] {
         bench.say(HostMessage::Release { cut_id: wrong });

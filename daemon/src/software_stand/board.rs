@@ -460,8 +460,11 @@ impl Run {
                     .iter()
                     .filter(|limit| has_channel(limit.channel));
                 limits.temperatures = known.copied().collect::<TemperatureLimits>();
+                // Limits are no heartbeat: a time that runs already runs on.
+                if self.limits.heartbeat_timeout_ms == 0 {
+                    self.heartbeat_ns = now_ns;
+                }
                 self.limits = tightened(model, limits);
-                self.heartbeat_ns = now_ns;
                 self.short_periods = 0;
                 self.due.status = true;
             }
@@ -491,14 +494,13 @@ impl Run {
         }
     }
 
-    /// Whether a release would be answered by a cut at once, or nobody would be there to guard.
+    /// Whether a release would be answered by a cut at once.
     fn has_reason_to_cut(&self, now_ns: u64) -> bool {
-        let unguarded = self.limits.heartbeat_timeout_ms == 0;
         let guarded_pickup = self.captures.first();
         let too_fast = guarded_pickup
             .and_then(|capture| capture.last_period)
             .is_some_and(|period| period < u64::from(self.limits.tooth_period_ticks_min));
-        unguarded || self.is_heartbeat_late(now_ns) || too_fast || !self.too_hot.is_empty()
+        self.is_heartbeat_late(now_ns) || too_fast || !self.too_hot.is_empty()
     }
 
     /// Counts short tooth periods in a row and cuts when there are enough.
