@@ -2,3 +2,6 @@
 
 pub mod core;
 pub mod store;
+//! Leverarm: acquisition and reduction for home-built dynamometer stands.
+
+pub mod software_stand;
