@@ -25,7 +25,7 @@ pub const KEYS: &[(&str, &[&str])] = &[
         ],
     ),
     ("stand", &["name", "kind"]),
-    ("engine", &["name", "displacement"]),
+    ("engine", &["name", "displacement", "inertia", "strokes"]),
     ("port", &["path", "baud"]),
     ("board", &["heartbeat_timeout", "short_periods_to_cut"]),
     ("drum", &["inertia", "outer_diameter", "piece"]),

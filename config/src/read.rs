@@ -164,14 +164,24 @@ fn stand_name_and_kind(section: Section<'_>) -> (Option<String>, Option<StandKin
     (name, kind)
 }
 
+/// Working cycles per crank turn by the word for the engine's cycle.
+const STROKES: &[(&str, f64)] = &[("four", 0.5), ("two", 1.0)];
+
 fn engine(section: Section<'_>) -> Option<Engine> {
     let name = section.optional("name", &Text("140 cc single"));
     let displacement_m3 =
         section.optional("displacement", &Q(&units::VOLUME, Some(("1 cc", "30 L"))));
+    let inertia_kg_m2 = section.optional(
+        "inertia",
+        &MeasuredQuantity(&units::INERTIA, ("1e-6 kg*m^2", "100 kg*m^2")),
+    );
+    let strokes = section.optional("strokes", &Choice(STROKES));
     section.finish();
     Some(Engine {
         name: name.unwrap_or_default(),
         displacement_m3,
+        inertia_kg_m2: inertia_kg_m2.unwrap_or(Measured::exact(0.0)),
+        cycles_per_turn: strokes.unwrap_or(0.5),
     })
 }
 

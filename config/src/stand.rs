@@ -76,6 +76,11 @@ pub struct Engine {
     pub name: String,
     /// Swept volume.
     pub displacement_m3: Option<f64>,
+    /// Moment of inertia of all that turns with the crank, about the crank, kg·m²; 0 when the
+    /// curves are to show what reaches the drum rather than what the gas does at the crank.
+    pub inertia_kg_m2: Measured,
+    /// Working cycles per crank turn: 0.5 for a four-stroke, 1 for a two-stroke.
+    pub cycles_per_turn: f64,
 }
 
 /// The serial port of the board.

@@ -1,7 +1,8 @@
-//! Acquisition daemon for a home-built inertia or brake dynamometer stand.
+//! Leverarm: acquisition daemon for a home-built inertia or brake dynamometer stand.
+//!
+//! Two ways through share every conversion: live, from port bytes to guards, store and live values
+//! ([`core`]); and reduced, from stored bytes to curves. `DEVELOPERS.md` has the map.
 
 pub mod core;
-pub mod store;
-//! Leverarm: acquisition and reduction for home-built dynamometer stands.
-
 pub mod software_stand;
+pub mod store;

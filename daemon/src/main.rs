@@ -1,1 +1,3 @@
+//! Command line of the daemon.
+
 fn main() {}

@@ -147,7 +147,7 @@ pub(super) fn snapshot(core: &Core, now: Now) -> Live {
         waiting_for: waiting_for(core, connected),
         bytes_received: counters.bytes_received,
         frames_lost: counters.frames_lost,
-        damaged: counters.receive_errors(),
+        damaged: counters.frames_damaged(),
     }
 }
 
