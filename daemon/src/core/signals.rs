@@ -302,7 +302,8 @@ impl Signals {
 
     /// Board time in µs at a tick, once the tick rate is known.
     pub(super) fn board_us(&self, tick: u64) -> Option<f64> {
-        (self.tick_hz > 0.0).then(|| tick as f64 / self.tick_hz * 1e6)
+        // Whole ones, so that a debounce is not missed by a rounding.
+        (self.tick_hz > 0.0).then(|| (tick as f64 / self.tick_hz * 1e6).round())
     }
 
     /// Age of the newest sample of a signal in ms; `None` if none came.

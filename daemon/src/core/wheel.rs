@@ -11,6 +11,8 @@ const STANDSTILL_S: f64 = 0.5;
 /// Pitches from a start or a new lock before a speed is believed: two false edges beside a wheel at
 /// rest are no overspeed. A board asks for as many by default.
 const PITCHES_BELIEVED: u32 = 3;
+/// After a longer gap the wheel may have stood: its speed is believed anew.
+const TEETH_BRIDGED: i64 = 4;
 /// Teeth may stay away this long only because of their way here: they wait up to 20 ms for their
 /// frame, then for the line.
 const UNDER_WAY_S: f64 = 0.05;
@@ -53,6 +55,7 @@ pub(super) struct Wheel {
     /// Pitches since the tracker began to count, or began anew.
     pitches_counted: u32,
     turns: Turns,
+    last_number: u64,
     last_tick: Option<u64>,
     last_us: Option<u64>,
 }
@@ -70,6 +73,7 @@ impl Wheel {
             pitches: [0.0; 2],
             pitches_counted: 0,
             turns: Turns::new(&pickup),
+            last_number: 0,
             last_tick: None,
             last_us: None,
         }
@@ -107,17 +111,36 @@ impl Wheel {
                 None
             }
             (_, Some(before)) => {
-                let ticks = tooth.tick.saturating_sub(before.tick) as f64;
-                let teeth = (tooth.index - before.index).max(1) as f64;
-                self.pitches = [ticks / teeth, self.pitches[0]];
-                self.pitches_counted = self.pitches_counted.saturating_add(1);
+                self.pitch(&before, &tooth, edge.number);
                 self.turns
                     .tooth(&tooth, self.tick_hz)
                     .then(|| self.motion())
                     .flatten()
             }
         };
+        self.last_number = edge.number;
         Some(SeenTooth { tooth, mark })
+    }
+
+    /// Takes the way from one tooth to the next into account for the speed that guards see.
+    fn pitch(&mut self, from: &Tooth, to: &Tooth, number: u64) {
+        if matches!(to.kind, ToothKind::Irregular { ratio } if ratio < 1.0) {
+            return; // far too short: a false edge, or the first of many that will be regular
+        }
+        let ticks = to.tick.saturating_sub(from.tick) as f64;
+        let teeth = (to.index - from.index).max(1);
+        let is_counted = i64::try_from(number.wrapping_sub(self.last_number)) == Ok(teeth);
+        // Teeth that the board did not count were told from the very speed that is in question:
+        // they make one long pitch, or a stop.
+        if is_counted {
+            self.pitches = [ticks / teeth as f64, self.pitches[0]];
+        } else if teeth <= TEETH_BRIDGED {
+            self.pitches = [ticks, self.pitches[0]];
+        } else {
+            self.pitches_counted = 0;
+            return;
+        }
+        self.pitches_counted = self.pitches_counted.saturating_add(1);
     }
 
     fn motion(&self) -> Option<Mark> {
@@ -131,8 +154,8 @@ impl Wheel {
     }
 
     /// Speed for guards: that of the slower of the last two pitches. It is there at most two and a
-    /// half pitches after the shaft, and one edge in the wrong place, which makes one pitch short,
-    /// does not show in it.
+    /// half pitches after the shaft, and one edge in the wrong place, which makes one pitch a little
+    /// short, does not show in it.
     pub(super) fn guard_rad_per_s(&self) -> Option<f64> {
         let tracker = self.tracker.as_ref()?;
         let ticks = self.pitches[0].max(self.pitches[1]);
@@ -172,7 +195,7 @@ impl Wheel {
     /// again: nothing else can show that the pickup works.
     pub(super) fn teeth_lost(&self, newest_tick: u64) -> Option<bool> {
         let (tracker, last_tick) = (self.tracker.as_ref()?, self.last_tick?);
-        let Some(omega) = tracker.omega_rad_per_s() else {
+        let Some(mean) = self.guard_rad_per_s() else {
             return Some(false);
         };
         let pitch_rad = tracker.pitch_rad();
@@ -181,11 +204,12 @@ impl Wheel {
             Shaft::Drum => DRUM_RAD_PER_S2_MAX,
             Shaft::Engine => ENGINE_RAD_PER_S2_MAX,
         };
-        // To stop before the next tooth it has to lose ω within one pitch: ω² = 2 α φ.
+        // At the last tooth the speed was the mean over its pitch φ less half of what it lost
+        // there, ω = ω̄ − α φ/ω̄ / 2. From there it stops within one pitch if ω² ≤ 2 α φ.
+        let at_last = mean - 0.5 * stops_within * pitch_rad / mean;
         Some(
-            self.pitches_counted >= PITCHES_BELIEVED
-                && omega * omega > 2.0 * stops_within * pitch_rad
-                && since_s > LOST_TEETH_S + 3.0 * pitch_rad / omega,
+            at_last > (2.0 * stops_within * pitch_rad).sqrt()
+                && since_s > LOST_TEETH_S + 3.0 * pitch_rad / mean,
         )
     }
 
