@@ -39,6 +39,8 @@ const TOLD_US_MAX: u64 = 3_500_000;
 const RECORDS_PER_CALL_MAX: usize = 64;
 /// Errors of tooth positions, three times their rms of 0.3 % of a pitch, on both sides.
 const PITCH_ERROR: f64 = 0.02;
+/// A drum that turns so fast can't be braked to a stop before its teeth are missed, rad/s.
+const TURNING_RAD_PER_S: f64 = 60.0;
 /// What a firing pulse adds to the drum's speed beyond its mean, rad/s.
 const RIPPLE_RAD_PER_S: f64 = 0.6;
 
@@ -140,6 +142,8 @@ const LINK_KINDS: &[&str] = &[
 #[derive(Debug, Default)]
 struct Recorded {
     is_connected: bool,
+    /// When the board started whose ticks these are.
+    board_started_us: u64,
     has_hello: bool,
     hello_us: u64,
     next_seq: u32,
@@ -291,13 +295,18 @@ impl Checks {
         }
         let lasts_us = fault.until_us - fault.from_us;
         // A sensor that is wrong for longer than its debounce, and what else may be in between.
+        let drum = self.speeds.back().map_or(0.0, |it| it.1);
         let (channel, debounce_us): (&'static str, u64) = match fault.kind {
+            FaultKind::PickupOpen if drum > TURNING_RAD_PER_S => ("teeth lost", 350_000),
             FaultKind::HeadOpen | FaultKind::HeadClipped => ("head lost", 500_000),
             FaultKind::AirHot => ("air too hot", 300_000),
             FaultKind::LambdaClipped => ("lambda lost", 200_000),
             _ => return,
         };
-        if lasts_us > debounce_us + 400_000 && !self.tripped.contains(channel) {
+        if self.recorded.has_hello
+            && lasts_us > debounce_us + 400_000
+            && !self.tripped.contains(channel)
+        {
             self.expected.push(Expected {
                 what: format!("{:?}", fault.kind),
                 from_us: now_us,
@@ -381,8 +390,9 @@ impl Checks {
 
     /// What was under way to the host is gone, and with it the news of it.
     fn forgive_since(&mut self, since_us: u64) {
+        // A debounce begins anew with a connection.
         self.expected
-            .retain(|it| it.from_us < since_us || it.what == "a restart");
+            .retain(|it| it.channel.is_none() && it.from_us < since_us || it.what == "a restart");
     }
 
     // What the core hears.
@@ -581,6 +591,7 @@ impl Checks {
                 }
                 self.recorded = Recorded {
                     is_connected: true,
+                    board_started_us: around.board_started_us,
                     ..Recorded::default()
                 };
             }
@@ -723,7 +734,8 @@ impl Checks {
 
     /// When a tick was, on the stand's clock, µs. Within half a wrap of now.
     fn time_of(&self, around: &Around, tick: u64) -> i64 {
-        let since_us = around.now_us.saturating_sub(around.board_started_us);
+        let started_us = self.recorded.board_started_us;
+        let since_us = around.now_us.saturating_sub(started_us);
         let ticks = u128::from(since_us) * u128::from(self.tick_hz) / 1_000_000;
         #[expect(clippy::cast_possible_truncation, reason = "as on the wire")]
         let now_tick = (ticks as u32).wrapping_add(self.tick_offset);

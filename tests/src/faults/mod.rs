@@ -35,6 +35,8 @@ pub struct Outcome {
     pub simulated_s: f64,
     /// Hash of everything the core said and recorded.
     pub trace: [u8; 32],
+    /// What the core recorded except bytes, with the simulated time.
+    pub journal: Vec<String>,
     /// What happened how often, to show that there was something to see.
     pub counts: BTreeMap<String, u64>,
 }
