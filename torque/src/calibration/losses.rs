@@ -78,21 +78,6 @@ pub enum LossError {
         /// Value found.
         found: f64,
     },
-    /// Residuals so alike from one sample to the next that hardly any independent samples
-    /// are left.
-    #[error(
-        "coast-down: the residuals move together: {samples} samples are worth {effective:.1} \
-         independent ones, expected more than {unknowns}; the losses do not follow the model, or \
-         the samples are smoothed too much"
-    )]
-    TooFewIndependent {
-        /// Samples given.
-        samples: usize,
-        /// What they are worth.
-        effective: f64,
-        /// Unknowns of the model.
-        unknowns: usize,
-    },
     /// A coefficient whose part of the torque is uncertain by more than half of the whole
     /// loss.
     #[error(
@@ -269,19 +254,13 @@ impl Losses {
         }
         // Samples that share errors with their neighbours count for fewer: variance grows by
         // (1 + ρ)/(1 − ρ) for first-order autocorrelation ρ.
-        let samples = fit.residuals.len();
-        let unknowns = fit.coefficients.len();
         let rho = autocorrelation(fit.residuals.as_slice()).clamp(0.0, 0.999);
         let inflation = (1.0 + rho) / (1.0 - rho);
-        let effective = samples as f64 / inflation;
-        let degrees_of_freedom = effective - unknowns as f64;
-        if degrees_of_freedom < 1.0 {
-            return Err(LossError::TooFewIndependent {
-                samples,
-                effective,
-                unknowns,
-            });
-        }
+        let effective = fit.residuals.len() as f64 / inflation;
+        // Residuals that all hang together (a model that does not follow, or no noise at all)
+        // leave no independent sample; one is the least that Student's t can work with, and
+        // its factor of 12.7 the widest band.
+        let degrees_of_freedom = (effective - fit.coefficients.len() as f64).max(1.0);
         let mut coefficients = Vector3::zeros();
         let mut covariance = Matrix3::zeros();
         for i in 0..terms.count() {
@@ -417,6 +396,15 @@ impl Losses {
         let from_inertia = value * self.inertia_kg_m2.relative_standard_uncertainty();
         let from_fit = self.fit_standard_uncertainty_nm(omega_rad_per_s);
         Measured::new(value, from_fit.hypot(from_inertia))
+    }
+
+    /// Largest relative standard uncertainty over the fitted range, from the scatter of the
+    /// fit alone: one number where one must do.
+    #[must_use]
+    pub fn relative_standard_uncertainty_max(&self) -> f64 {
+        self.grid()
+            .map(|omega| self.fit_standard_uncertainty_nm(omega) / self.torque_nm(omega))
+            .fold(0.0, f64::max)
     }
 
     /// Half-width of the 95 % confidence band of the torque lost.

@@ -1,8 +1,6 @@
 //! Sensor laws against the tables of their standards.
 
-mod common;
-
-use common::{close, close_rel};
+use crate::common::{close, close_rel};
 use leverarm_torque::sensor::{
     Divider, Law, LawError, NtcCurve, NtcSide, SteinhartHart, platinum_resistance_ratio,
     platinum_temperature_k, type_k_emf_v, type_k_temperature_k,

@@ -1,8 +1,6 @@
 //! Air against published tables and general reference libraries.
 
-mod common;
-
-use common::{close, close_rel};
+use crate::common::{close, close_rel};
 use leverarm_torque::air::{
     Air, AirError, CorrectedFuel, Correction, CorrectionKeyError, Induction, Validity,
     engine_factor_fm, saturation_pressure_over_ice_pa, saturation_pressure_over_water_pa,
