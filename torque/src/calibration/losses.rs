@@ -124,6 +124,8 @@ pub struct Losses {
     inertia_kg_m2: Measured,
     degrees_of_freedom: f64,
     coverage_factor_95: f64,
+    /// For a band that holds over the whole curve at once.
+    simultaneous_factor_95: f64,
     omega_range_rad_per_s: (f64, f64),
     residual_sd: f64,
     bearing_temperature_k: Option<f64>,
@@ -136,7 +138,7 @@ pub struct LossChange {
     pub omega_rad_per_s: f64,
     /// Loss now less loss then, there.
     pub difference_nm: f64,
-    /// Half-width of the 95 % interval of the difference.
+    /// Half-width of the 95 % band of the difference, for the whole curve at once.
     pub band_nm: f64,
     /// True when the difference is outside that band: bearings, chain or brake drag have
     /// changed (or their temperature has).
@@ -270,6 +272,9 @@ impl Losses {
                     inertia * inertia * inflation * fit.covariance[(skip + i, skip + j)];
             }
         }
+        // Looking along a curve of p terms for its clearest difference is about p looks
+        // (Bonferroni).
+        let simultaneous = 1.0 - 0.05 / terms.count() as f64;
         let losses = Self {
             coefficients,
             covariance,
@@ -277,6 +282,7 @@ impl Losses {
             inertia_kg_m2,
             degrees_of_freedom,
             coverage_factor_95: coverage_factor(0.95, degrees_of_freedom)?,
+            simultaneous_factor_95: coverage_factor(simultaneous, degrees_of_freedom)?,
             omega_range_rad_per_s,
             residual_sd: fit.residual_variance.sqrt(),
             bearing_temperature_k,
@@ -428,7 +434,7 @@ impl Losses {
             } else {
                 losses.torque(omega).standard_uncertainty
             };
-            losses.coverage_factor_95 * u
+            losses.simultaneous_factor_95 * u
         };
         let temperature_change_k = self
             .bearing_temperature_k

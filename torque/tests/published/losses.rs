@@ -300,15 +300,15 @@ fn changed_bearings_are_flagged() {
     assert_eq!(worn.temperature_note(), None);
     let warm = coast(3, 1.0, 320.0).change_since(&earlier).unwrap();
     assert!(warm.temperature_note().unwrap().contains("+20 K"));
-    // Unchanged bearings: looking along the whole curve for the clearest difference finds one
-    // beyond its band a little more often than at a single speed.
-    let flagged: u32 = (10..210)
+    // Unchanged bearings are called changed about once in twenty, though the clearest difference
+    // anywhere along the curve is looked at.
+    let flagged: u32 = (100..500)
         .map(|seed| {
-            let change = coast(seed, 1.0, 300.0).change_since(&earlier).unwrap();
-            u32::from(change.changed)
+            let change = coast(seed, 1.0, 300.0).change_since(&coast(seed + 1000, 1.0, 300.0));
+            u32::from(change.unwrap().changed)
         })
         .sum();
-    assert!(flagged <= 40, "{flagged} of 200");
+    assert!((4..=33).contains(&flagged), "{flagged} of 400");
     // No speed in common.
     let mut noise = Noise::new(5);
     let low = accelerations(45.0, 10.0, 200, || 0.002 * noise.normal());
