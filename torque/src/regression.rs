@@ -222,7 +222,7 @@ impl Polynomial {
         self.inner.degrees_of_freedom
     }
 
-    /// Coefficient of determination r².
+    /// Coefficient of determination r²; NaN when all y are equal.
     #[must_use]
     pub fn r_squared(&self) -> f64 {
         1.0 - self.residual_sum_of_squares() / self.y_variation

@@ -85,6 +85,21 @@ fn exact_speeds_give_the_losses_back() {
 }
 
 #[test]
+fn a_heavy_drum_coasts_longer() {
+    // A million times the inertia takes a million times as long and loses the same torque.
+    let slow: Vec<SpeedSample> = speeds(2_000, || 0.0)
+        .into_iter()
+        .map(|s| SpeedSample {
+            time_s: 1e6 * s.time_s,
+            ..s
+        })
+        .collect();
+    let heavy = Measured::exact(1e6 * INERTIA.value);
+    let losses = Losses::from_speeds(&slow, heavy, Terms::Quadratic, None).unwrap();
+    close_rel("torque", losses.torque_nm(123.0), loss_nm(123.0), 1e-5);
+}
+
+#[test]
 fn fewer_terms() {
     // Constant friction: the speed falls along a straight line, by 3 rad/s each second.
     let straight: Vec<SpeedSample> = (0..100_u32)
