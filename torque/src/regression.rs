@@ -110,6 +110,7 @@ pub(crate) fn least_squares(
 pub struct Polynomial {
     centre: f64,
     half_range: f64,
+    x_range: (f64, f64),
     y_span: f64,
     y_variation: f64,
     inner: LeastSquares,
@@ -163,6 +164,7 @@ impl Polynomial {
         Ok(Self {
             centre,
             half_range,
+            x_range: (low, high),
             y_span: y_high - y_low,
             y_variation: y_values.iter().map(|y| (y - mean).powi(2)).sum(),
             coefficients: &to_plain * &inner.coefficients,
@@ -220,7 +222,7 @@ impl Polynomial {
         self.inner.degrees_of_freedom
     }
 
-    /// Coefficient of determination r².
+    /// Coefficient of determination r²; NaN when all y are equal.
     #[must_use]
     pub fn r_squared(&self) -> f64 {
         1.0 - self.residual_sum_of_squares() / self.y_variation
@@ -232,10 +234,10 @@ impl Polynomial {
         self.y_span
     }
 
-    /// Range of x that was fitted.
+    /// Smallest and largest x that were fitted.
     #[must_use]
-    pub fn x_range(&self) -> (f64, f64) {
-        (self.centre - self.half_range, self.centre + self.half_range)
+    pub const fn x_range(&self) -> (f64, f64) {
+        self.x_range
     }
 
     /// The curve at x with the standard uncertainty of the curve (not of a single new

@@ -78,21 +78,6 @@ pub enum LossError {
         /// Value found.
         found: f64,
     },
-    /// Residuals so alike from one sample to the next that hardly any independent samples
-    /// are left.
-    #[error(
-        "coast-down: the residuals move together: {samples} samples are worth {effective:.1} \
-         independent ones, expected more than {unknowns}; the losses do not follow the model, or \
-         the samples are smoothed too much"
-    )]
-    TooFewIndependent {
-        /// Samples given.
-        samples: usize,
-        /// What they are worth.
-        effective: f64,
-        /// Unknowns of the model.
-        unknowns: usize,
-    },
     /// A coefficient whose part of the torque is uncertain by more than half of the whole
     /// loss.
     #[error(
@@ -139,6 +124,8 @@ pub struct Losses {
     inertia_kg_m2: Measured,
     degrees_of_freedom: f64,
     coverage_factor_95: f64,
+    /// For a band that holds over the whole curve at once.
+    simultaneous_factor_95: f64,
     omega_range_rad_per_s: (f64, f64),
     residual_sd: f64,
     bearing_temperature_k: Option<f64>,
@@ -151,7 +138,7 @@ pub struct LossChange {
     pub omega_rad_per_s: f64,
     /// Loss now less loss then, there.
     pub difference_nm: f64,
-    /// Half-width of the 95 % interval of the difference.
+    /// Half-width of the 95 % band of the difference, for the whole curve at once.
     pub band_nm: f64,
     /// True when the difference is outside that band: bearings, chain or brake drag have
     /// changed (or their temperature has).
@@ -269,19 +256,13 @@ impl Losses {
         }
         // Samples that share errors with their neighbours count for fewer: variance grows by
         // (1 + ρ)/(1 − ρ) for first-order autocorrelation ρ.
-        let samples = fit.residuals.len();
-        let unknowns = fit.coefficients.len();
         let rho = autocorrelation(fit.residuals.as_slice()).clamp(0.0, 0.999);
         let inflation = (1.0 + rho) / (1.0 - rho);
-        let effective = samples as f64 / inflation;
-        let degrees_of_freedom = effective - unknowns as f64;
-        if degrees_of_freedom < 1.0 {
-            return Err(LossError::TooFewIndependent {
-                samples,
-                effective,
-                unknowns,
-            });
-        }
+        let effective = fit.residuals.len() as f64 / inflation;
+        // Residuals that all hang together (a model that does not follow, or no noise at all)
+        // leave no independent sample; one is the least that Student's t can work with, and
+        // its factor of 12.7 the widest band.
+        let degrees_of_freedom = (effective - fit.coefficients.len() as f64).max(1.0);
         let mut coefficients = Vector3::zeros();
         let mut covariance = Matrix3::zeros();
         for i in 0..terms.count() {
@@ -291,6 +272,9 @@ impl Losses {
                     inertia * inertia * inflation * fit.covariance[(skip + i, skip + j)];
             }
         }
+        // Looking along a curve of p terms for its clearest difference is about p looks
+        // (Bonferroni).
+        let simultaneous = 1.0 - 0.05 / terms.count() as f64;
         let losses = Self {
             coefficients,
             covariance,
@@ -298,6 +282,7 @@ impl Losses {
             inertia_kg_m2,
             degrees_of_freedom,
             coverage_factor_95: coverage_factor(0.95, degrees_of_freedom)?,
+            simultaneous_factor_95: coverage_factor(simultaneous, degrees_of_freedom)?,
             omega_range_rad_per_s,
             residual_sd: fit.residual_variance.sqrt(),
             bearing_temperature_k,
@@ -419,6 +404,15 @@ impl Losses {
         Measured::new(value, from_fit.hypot(from_inertia))
     }
 
+    /// Largest relative standard uncertainty over the fitted range, from the scatter of the
+    /// fit alone: one number where one must do.
+    #[must_use]
+    pub fn relative_standard_uncertainty_max(&self) -> f64 {
+        self.grid()
+            .map(|omega| self.fit_standard_uncertainty_nm(omega) / self.torque_nm(omega))
+            .fold(0.0, f64::max)
+    }
+
     /// Half-width of the 95 % confidence band of the torque lost.
     #[must_use]
     pub fn band_nm(&self, omega_rad_per_s: f64) -> f64 {
@@ -440,7 +434,7 @@ impl Losses {
             } else {
                 losses.torque(omega).standard_uncertainty
             };
-            losses.coverage_factor_95 * u
+            losses.simultaneous_factor_95 * u
         };
         let temperature_change_k = self
             .bearing_temperature_k

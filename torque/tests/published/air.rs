@@ -1,8 +1,6 @@
 //! Air against published tables and general reference libraries.
 
-mod common;
-
-use common::{close, close_rel};
+use crate::common::{close, close_rel};
 use leverarm_torque::air::{
     Air, AirError, CorrectedFuel, Correction, CorrectionKeyError, Induction, Validity,
     engine_factor_fm, saturation_pressure_over_ice_pa, saturation_pressure_over_water_pa,
@@ -455,6 +453,17 @@ fn range_of_the_standards() {
             .collect::<Vec<_>>(),
         ["temperature 5.00 °C is outside 10 to 45 °C"]
     );
+    // α_c 0.9 to 1.1 (seen in a public workshop manual, UN R85 5.4.2 from memory): f_a to the
+    // power 1.2 leaves it before the pressure does.
+    let fuel = CorrectedFuel::mg_per_l_cycle(70.0).unwrap();
+    let diesel = Correction::Iso1585CompressionIgnition {
+        induction: Induction::NaturallyAspirated,
+        fuel,
+    };
+    assert!(diesel.factor(&dry(93.0, 25.0)).within_valid_range());
+    let thin = diesel.factor(&dry(90.0, 25.0));
+    assert_eq!(thin.why_not().len(), 1, "{thin:?}");
+    assert_eq!(thin.why_not()[0].quantity, "correction factor");
     assert_eq!(
         Correction::Din70020.factor(&dry(99.0, 0.0)).validity,
         Validity::NoRangeKnown

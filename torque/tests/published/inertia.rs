@@ -1,10 +1,8 @@
 //! Drum inertia against hand formulas and textbook examples.
 
-mod common;
-
 use std::f64::consts::PI;
 
-use common::{close, close_rel};
+use crate::common::{close, close_rel};
 use leverarm_torque::{
     inertia::{
         Amount, Inertia, InertiaError, Piece, Shape, drum, rim_speed_m_per_s, stored_energy_j,

@@ -1,8 +1,6 @@
 //! Sensor laws against the tables of their standards.
 
-mod common;
-
-use common::{close, close_rel};
+use crate::common::{close, close_rel};
 use leverarm_torque::sensor::{
     Divider, Law, LawError, NtcCurve, NtcSide, SteinhartHart, platinum_resistance_ratio,
     platinum_temperature_k, type_k_emf_v, type_k_temperature_k,
@@ -282,4 +280,73 @@ fn linear_and_quadratic() {
         message.starts_with("linear: expected a finite value"),
         "{message}"
     );
+}
+
+#[test]
+fn any_counts_and_any_parameters_give_a_value_or_an_error() {
+    let odd = [
+        0.0,
+        -0.0,
+        1.0,
+        -1.0,
+        1e-300,
+        1e300,
+        f64::MAX,
+        f64::INFINITY,
+        -1e9,
+        f64::NAN,
+    ];
+    let mut values = 0;
+    for a in odd {
+        for b in odd {
+            let divider = Divider {
+                fixed_ohm: a,
+                full_scale_counts: b,
+                ntc: NtcSide::Supply,
+            };
+            let laws = [
+                Law::Linear {
+                    per_count: a,
+                    at_zero: b,
+                },
+                Law::Quadratic {
+                    per_count_squared: a,
+                    per_count: b,
+                    at_zero: a,
+                },
+                Law::ThermocoupleK {
+                    volt_per_count: a,
+                    volt_at_zero: b,
+                },
+                Law::Platinum {
+                    r0_ohm: a,
+                    ohm_per_count: b,
+                    ohm_at_zero: 1.0,
+                },
+                Law::Ntc {
+                    divider,
+                    curve: NtcCurve::Beta {
+                        r25_ohm: a,
+                        beta_k: b,
+                    },
+                },
+                Law::Ntc {
+                    divider,
+                    curve: NtcCurve::SteinhartHart(SteinhartHart { a, b, c: a }),
+                },
+            ];
+            for (law, counts) in laws.iter().flat_map(|law| odd.map(|counts| (law, counts))) {
+                for cold_junction_k in [None, Some(a), Some(298.15)] {
+                    match law.si(counts, cold_junction_k) {
+                        Ok(value) => {
+                            assert!(value.is_finite(), "{law:?} {counts}");
+                            values += 1;
+                        }
+                        Err(error) => assert!(error.to_string().starts_with(law.name()), "{error}"),
+                    }
+                }
+            }
+        }
+    }
+    assert!(values > 1000, "{values}");
 }
