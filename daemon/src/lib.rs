@@ -3,6 +3,11 @@
 //! Two ways through share every conversion: live, from port bytes to guards, store and live values
 //! ([`core`]); and reduced, from stored bytes to curves. `DEVELOPERS.md` has the map.
 
+pub mod clock;
 pub mod core;
+pub mod recording;
+pub mod reduction;
+pub mod rehearsal;
+pub mod service;
 pub mod software_stand;
 pub mod store;
