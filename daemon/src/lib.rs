@@ -1,1 +1,3 @@
 //! Stub.
+
+pub mod plot;
