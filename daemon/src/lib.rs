@@ -11,3 +11,6 @@ pub mod rehearsal;
 pub mod service;
 pub mod software_stand;
 pub mod store;
+//! Stub.
+
+pub mod plot;
