@@ -4,13 +4,12 @@
 //! ([`core`]); and reduced, from stored bytes to curves. `DEVELOPERS.md` has the map.
 
 pub mod clock;
+pub mod commands;
 pub mod core;
+pub mod plot;
 pub mod recording;
 pub mod reduction;
 pub mod rehearsal;
 pub mod service;
 pub mod software_stand;
 pub mod store;
-//! Stub.
-
-pub mod plot;

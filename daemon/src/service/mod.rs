@@ -17,6 +17,7 @@ use crate::store::{PullId, PullState, StoreError};
 
 pub use guard::PortError;
 pub use recorder::{NewSetupRequest, StoreRequest};
+pub(crate) use recorder::{put_air, take_setup};
 
 /// Commands that wait for the guard thread; more are refused.
 const COMMANDS_MAX: usize = 16;
