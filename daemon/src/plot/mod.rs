@@ -4,6 +4,7 @@
 //! same plot gives the same bytes. No input panics: what can't be drawn (NaN, an empty series) is
 //! left out, and a panel with nothing to draw says "no data".
 
+mod curve;
 mod font;
 mod labels;
 mod panel;
@@ -154,11 +155,11 @@ pub struct Size {
 
 impl Size {
     /// Smallest width or height.
-    pub const MIN_PX: u32 = 160;
+    pub const MIN_PX: u32 = 240;
     /// Largest width or height.
     pub const MAX_PX: u32 = 8192;
 
-    /// A size of `width_px` by `height_px`, each from 160 to 8192.
+    /// A size of `width_px` by `height_px`, each from 240 to 8192.
     ///
     /// # Errors
     /// [`PlotError::Size`] when either is out of range.
