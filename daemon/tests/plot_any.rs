@@ -90,8 +90,8 @@ proptest! {
     #[test]
     fn any_plot_is_sound_xml_with_finite_coordinates(
         plot in plot(),
-        width in 240_u32..2000,
-        height in 240_u32..2000,
+        width in 480_u32..2000,
+        height in 320_u32..2000,
     ) {
         let svg = svg(&plot, Size::new(width, height).unwrap(), Theme::Dark);
         let document = Document::parse(&svg).unwrap();

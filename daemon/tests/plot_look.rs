@@ -12,7 +12,8 @@ const THEMES: [Theme; 2] = [Theme::Light, Theme::Dark];
 /// Linear red, green and blue of `#RRGGBB`.
 fn linear(colour: &str) -> [f64; 3] {
     [1, 3, 5].map(|at| {
-        let channel = f64::from(u8::from_str_radix(&colour[at..at + 2], 16).unwrap()) / 255.0;
+        let channel =
+            f64::from(u8::from_str_radix(&colour[at..at + 2], 16).expect("#RRGGBB")) / 255.0;
         if channel <= 0.04045 {
             channel / 12.92
         } else {
@@ -174,7 +175,7 @@ fn flat() -> Plot {
 }
 
 fn rgb(picture: &Pixmap, x: u32, y: u32) -> String {
-    let pixel = picture.pixel(x, y).unwrap().demultiply();
+    let pixel = picture.pixel(x, y).expect("inside").demultiply();
     format!(
         "#{:02X}{:02X}{:02X}",
         pixel.red(),

@@ -38,7 +38,7 @@ fn torque(series: Vec<Series>) -> Panel {
 }
 
 fn draw(plot: &Plot) -> String {
-    svg(plot, Size::new(1600, 900).unwrap(), Theme::Light)
+    svg(plot, Size::new(1600, 900).expect("in range"), Theme::Light)
 }
 
 fn of_class<'a>(document: &'a Document<'_>, class: &str) -> Vec<Node<'a, 'a>> {
@@ -49,7 +49,8 @@ fn of_class<'a>(document: &'a Document<'_>, class: &str) -> Vec<Node<'a, 'a>> {
 }
 
 fn number(node: Node<'_, '_>, name: &str) -> f64 {
-    node.attribute(name).unwrap().parse().unwrap()
+    let value = node.attribute(name).expect("an attribute");
+    value.parse().expect("a number")
 }
 
 fn texts(document: &Document<'_>) -> Vec<String> {
@@ -64,8 +65,8 @@ fn texts(document: &Document<'_>) -> Vec<String> {
 /// The points of path data made of M and L commands, by subpath.
 fn subpaths(path: &str) -> Vec<Vec<(f64, f64)>> {
     let point = |point: &str| {
-        let (x, y) = point.split_once(' ').unwrap();
-        (x.parse().unwrap(), y.parse().unwrap())
+        let (x, y) = point.split_once(' ').expect("x and y");
+        (x.parse().expect("x"), y.parse().expect("y"))
     };
     let runs = path.split('M').skip(1);
     runs.map(|run| run.trim_end_matches('Z').split('L').map(point).collect())
@@ -385,11 +386,17 @@ fn the_same_plot_gives_the_same_bytes_without_ids() {
 
 #[test]
 fn sizes_out_of_range_are_refused() {
-    assert!(Size::new(240, 8192).is_ok());
-    for (width, height) in [(0, 900), (1600, 239), (8193, 900), (u32::MAX, u32::MAX)] {
+    assert!(Size::new(480, 8192).is_ok() && Size::new(8192, 320).is_ok());
+    for (width, height) in [
+        (0, 900),
+        (479, 900),
+        (1600, 319),
+        (8193, 900),
+        (u32::MAX, u32::MAX),
+    ] {
         let error = Size::new(width, height).unwrap_err().to_string();
         assert!(
-            error.contains(&width.to_string()) && error.contains("240"),
+            error.contains(&width.to_string()) && error.contains("480"),
             "{error}"
         );
     }

@@ -7,8 +7,7 @@ use super::{Plot, PlotError, Size, Theme, font, svg};
 /// Draws `plot` as a PNG picture of `width_px` by `height_px`.
 ///
 /// # Errors
-/// [`PlotError::Size`] for a size out of range (240 to 8192 px each way), [`PlotError::Raster`]
-/// when rasterising fails, for example for want of memory.
+/// [`PlotError::Size`] for a size out of range, see [`Size::new`]; [`PlotError::Raster`] when rasterising fails, for example for want of memory.
 pub fn png(plot: &Plot, width_px: u32, height_px: u32, theme: Theme) -> Result<Vec<u8>, PlotError> {
     let source = svg(plot, Size::new(width_px, height_px)?, theme);
     let options = usvg::Options {

@@ -131,7 +131,13 @@ fn panels(pen: &mut Pen, plot: &Plot, width: f64, top: f64, bottom: f64) {
     let mut y = top;
     for (index, (panel, (height, y_span, y_ticks))) in panels.iter().zip(rows).enumerate() {
         y += gap;
-        axis_name(pen, "y-axis", (margin, y + pen.units(TEXT)), &panel.y);
+        axis_name(
+            pen,
+            "y-axis",
+            (margin, y + pen.units(TEXT)),
+            &panel.y,
+            right - margin,
+        );
         y += header;
         let area = Rect {
             left,
@@ -170,7 +176,8 @@ fn panels(pen: &mut Pen, plot: &Plot, width: f64, top: f64, bottom: f64) {
     let indent = (width - margin - right - axis_name_width(pen, &plot.x))
         .min(pen.units(LABEL_INDENT))
         .max(pen.units(X_NAME_INDENT));
-    axis_name(pen, "x-axis", (right + indent, base), &plot.x);
+    let room = width - margin - right - indent;
+    axis_name(pen, "x-axis", (right + indent, base), &plot.x, room);
 }
 
 /// Height kept free above the curves for the values of peaks and marks: two to a row.
@@ -205,7 +212,8 @@ fn gutter(pen: &Pen, plot: &Plot, width: f64) -> f64 {
     let labels = labels
         .filter(|width| *width > 0.0)
         .map(|width| width + pen.units(LABEL_INDENT));
-    let name = axis_name_width(pen, &plot.x) + pen.units(X_NAME_INDENT);
+    // A pixel to spare, so that rounding does not cut the name.
+    let name = axis_name_width(pen, &plot.x) + pen.units(X_NAME_INDENT) + 1.0;
     labels.fold(name, f64::max).min(0.3 * width)
 }
 
@@ -216,15 +224,18 @@ fn axis_name_width(pen: &Pen, axis: &Axis) -> f64 {
         + font::width(&axis.unit, size, Weight::Regular)
 }
 
-/// Quantity in bold, unit beside it.
-fn axis_name(pen: &mut Pen, class: &str, (x, y): (f64, f64), axis: &Axis) {
+/// Quantity in bold, unit beside it, at most `room` wide.
+fn axis_name(pen: &mut Pen, class: &str, (x, y): (f64, f64), axis: &Axis, room: f64) {
     let bold = pen.ink(TEXT, pen.theme.ink(), Weight::Bold);
     let plain = pen.ink(TEXT, pen.theme.muted(), Weight::Regular);
-    pen.text(class, (x, y), &axis.label, bold, Anchor::Start);
-    let indent = if axis.label.trim().is_empty() {
+    let gap = 0.45 * bold.size;
+    let room = room - plain.width(&axis.unit) - gap;
+    let label = font::wrap(&axis.label, room, bold.size, bold.weight, 1).concat();
+    pen.text(class, (x, y), &label, bold, Anchor::Start);
+    let indent = if label.is_empty() {
         0.0
     } else {
-        bold.width(&axis.label) + 0.45 * bold.size
+        bold.width(&label) + gap
     };
     pen.text(class, (x + indent, y), &axis.unit, plain, Anchor::Start);
 }
