@@ -5,9 +5,9 @@
     pip install fonttools==4.68.0
     python3 subset.py inter/usr/share/fonts/opentype/inter .
 
-Kept: Latin, Greek, Cyrillic and the signs of units; kerning and marks. Digits are replaced by the
-font's own tabular digits, so that the figures of an axis stand in columns. The family is renamed:
-it is a modified version.
+Kept: Latin, Greek, Cyrillic and the signs of units; kerning and marks. The digits of the normal
+weight are replaced by the font's own tabular digits, so that the figures of an axis stand in
+columns. The family is renamed: it is a modified version.
 """
 
 import sys
@@ -50,7 +50,8 @@ def tabular_digits(font):
 def make(source, target):
     for weight, style, weight_class in WEIGHTS:
         font = TTFont(source / f"Inter-{weight}.otf")
-        tabular_digits(font)
+        if style == "Regular":
+            tabular_digits(font)
         options = subset.Options()
         options.layout_features = ["kern", "mark", "mkmk", "ccmp", "locl"]
         options.name_IDs = [0, 1, 2, 4, 5, 6, 13, 14]

@@ -29,6 +29,15 @@ impl Rect {
         x >= self.left && x <= self.right() && y >= self.top && y <= self.bottom()
     }
 
+    fn grown(self, by: f64) -> Self {
+        Self {
+            left: self.left - by,
+            top: self.top - by,
+            width: self.width + 2.0 * by,
+            height: self.height + 2.0 * by,
+        }
+    }
+
     fn encloses(self, other: Self) -> bool {
         other.left >= self.left
             && other.right() <= self.right()
@@ -43,15 +52,19 @@ pub(super) struct Board {
     area: Rect,
     taken: Vec<Rect>,
     curves: Vec<(f64, f64)>,
+    /// Distance to keep from curves.
+    margin: f64,
 }
 
 impl Board {
-    /// An area crossed by curves, given as points a few pixels apart.
-    pub(super) fn new(area: Rect, curves: Vec<(f64, f64)>) -> Self {
+    /// An area crossed by curves, given as points a few pixels apart, from which texts keep
+    /// `margin` where they can.
+    pub(super) fn new(area: Rect, curves: Vec<(f64, f64)>, margin: f64) -> Self {
         Self {
             area,
             taken: Vec::new(),
             curves,
+            margin,
         }
     }
 
@@ -65,7 +78,8 @@ impl Board {
     pub(super) fn place(&mut self, candidates: &[Rect]) -> Option<Rect> {
         let cost = |rect: Rect| {
             let texts = self.taken.iter().filter(|other| rect.overlaps(**other));
-            let crossings = self.curves.iter().filter(|point| rect.holds(**point));
+            let near = rect.grown(self.margin);
+            let crossings = self.curves.iter().filter(|point| near.holds(**point));
             let outside = usize::from(!self.area.encloses(rect));
             1000 * (texts.count() + outside) + 3 * crossings.count()
         };
@@ -86,7 +100,11 @@ impl Board {
 /// too many for the room they overlap evenly.
 pub(super) fn spread(wishes: &[(f64, f64)], low: f64, high: f64) -> Vec<f64> {
     let total: f64 = wishes.iter().map(|(_, height)| height).sum();
-    let squeeze = if total > 0.0 { ((high - low) / total).clamp(0.0, 1.0) } else { 1.0 };
+    let squeeze = if total > 0.0 {
+        ((high - low) / total).clamp(0.0, 1.0)
+    } else {
+        1.0
+    };
     let mut order: Vec<usize> = (0..wishes.len()).collect();
     order.sort_by(|a, b| wishes[*a].0.total_cmp(&wishes[*b].0));
 
@@ -140,9 +158,15 @@ mod tests {
 
     #[test]
     fn labels_spread_no_further_than_needed() {
-        assert_eq!(spread(&[(10.0, 5.0), (50.0, 5.0)], 0.0, 100.0), [10.0, 50.0]);
+        assert_eq!(
+            spread(&[(10.0, 5.0), (50.0, 5.0)], 0.0, 100.0),
+            [10.0, 50.0]
+        );
         // Two wishes at one place move apart evenly and keep their order.
-        assert_eq!(spread(&[(51.0, 10.0), (50.0, 10.0)], 0.0, 100.0), [55.5, 45.5]);
+        assert_eq!(
+            spread(&[(51.0, 10.0), (50.0, 10.0)], 0.0, 100.0),
+            [55.5, 45.5]
+        );
         // The edge holds, the others give way.
         assert_eq!(
             spread(&[(98.0, 10.0), (97.0, 10.0), (96.0, 10.0)], 0.0, 100.0),
@@ -155,9 +179,19 @@ mod tests {
 
     #[test]
     fn a_text_avoids_texts_first_and_curves_second() {
-        let area = Rect { left: 0.0, top: 0.0, width: 100.0, height: 100.0 };
-        let at = |left, top| Rect { left, top, width: 20.0, height: 10.0 };
-        let mut board = Board::new(area, (0..20).map(|i| (f64::from(i), 5.0)).collect());
+        let area = Rect {
+            left: 0.0,
+            top: 0.0,
+            width: 100.0,
+            height: 100.0,
+        };
+        let at = |left, top| Rect {
+            left,
+            top,
+            width: 20.0,
+            height: 10.0,
+        };
+        let mut board = Board::new(area, (0..20).map(|i| (f64::from(i), 5.0)).collect(), 1.0);
         board.take(at(30.0, 0.0));
         let candidates = [at(90.0, 0.0), at(35.0, 0.0), at(0.0, 0.0), at(60.0, 60.0)];
         assert_eq!(board.place(&candidates), Some(at(60.0, 60.0)));

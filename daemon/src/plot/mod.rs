@@ -4,6 +4,7 @@
 //! same plot gives the same bytes. No input panics: what can't be drawn (NaN, an empty series) is
 //! left out, and a panel with nothing to draw says "no data".
 
+mod curve;
 mod font;
 mod labels;
 mod panel;
@@ -153,18 +154,21 @@ pub struct Size {
 }
 
 impl Size {
-    /// Smallest width or height.
-    pub const MIN_PX: u32 = 160;
+    /// Smallest width: less leaves no room beside the labels.
+    pub const MIN_WIDTH_PX: u32 = 480;
+    /// Smallest height.
+    pub const MIN_HEIGHT_PX: u32 = 320;
     /// Largest width or height.
     pub const MAX_PX: u32 = 8192;
 
-    /// A size of `width_px` by `height_px`, each from 160 to 8192.
+    /// A size of `width_px` (480 to 8192) by `height_px` (320 to 8192).
     ///
     /// # Errors
     /// [`PlotError::Size`] when either is out of range.
     pub fn new(width_px: u32, height_px: u32) -> Result<Self, PlotError> {
-        let allowed = Self::MIN_PX..=Self::MAX_PX;
-        if allowed.contains(&width_px) && allowed.contains(&height_px) {
+        if (Self::MIN_WIDTH_PX..=Self::MAX_PX).contains(&width_px)
+            && (Self::MIN_HEIGHT_PX..=Self::MAX_PX).contains(&height_px)
+        {
             Ok(Self {
                 width_px,
                 height_px,
@@ -195,9 +199,11 @@ impl Size {
 pub enum PlotError {
     /// Width or height out of range.
     #[error(
-        "picture size {width_px} × {height_px} px: width and height must each be {} to {} px",
-        Size::MIN_PX,
-        Size::MAX_PX
+        "picture size {width_px} × {height_px} px: the width must be {} to {max} px, the height {} \
+         to {max} px",
+        Size::MIN_WIDTH_PX,
+        Size::MIN_HEIGHT_PX,
+        max = Size::MAX_PX
     )]
     Size {
         /// Width asked for.

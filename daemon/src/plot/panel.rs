@@ -1,5 +1,6 @@
 //! One panel: shading, grid, bands, curves, marks and the labels at the line ends.
 
+use super::curve::{Maps, Run, height_at, simplified};
 use super::font::{self, Weight};
 use super::labels::{self, Board, Rect};
 use super::pen::{Anchor, Ink, Pen, escape, polyline, px};
@@ -9,19 +10,19 @@ use super::{Mark, Panel, Series, Shade, Style};
 
 // Lengths in units, see `svg`.
 const LINE: f64 = 3.6;
+const SHAPE: f64 = 7.5;
 const LEADER: f64 = 22.0;
-const SAMPLE: f64 = 44.0;
+const SAMPLE: f64 = 56.0;
 /// From the right edge of the panel to the text of a line's label.
 pub(super) const LABEL_INDENT: f64 = LEADER + SAMPLE + 12.0;
-
-/// Pixels further out than this are drawn here: it looks the same and stays in f32.
-const FAR_PX: f64 = 1e5;
 
 /// A panel with its place and scales; a scale is missing when there is nothing to draw.
 #[derive(Debug)]
 pub(super) struct Frame<'a> {
     pub(super) panel: &'a Panel,
     pub(super) shades: &'a [Shade],
+    /// Whether this panel is the one that names the shaded ranges.
+    pub(super) names_shades: bool,
     pub(super) area: Rect,
     /// Width for the texts at the line ends.
     pub(super) label_room: f64,
@@ -31,8 +32,8 @@ pub(super) struct Frame<'a> {
     pub(super) y_ticks: &'a [Tick],
 }
 
-/// Points in pixels without a gap.
-type Run = Vec<(f64, f64)>;
+/// A series with the runs its line is made of.
+type Drawn<'a> = (&'a Series, Vec<Run>);
 
 pub(super) fn draw(pen: &mut Pen, frame: &Frame<'_>) {
     let area = frame.area;
@@ -43,32 +44,53 @@ pub(super) fn draw(pen: &mut Pen, frame: &Frame<'_>) {
         }
         for tick in frame.x_ticks {
             let at = x.at(tick.value);
-            pen.line((at, area.top), (at, area.bottom()), pen.theme.grid(), 1.2, &[]);
+            pen.line(
+                (at, area.top),
+                (at, area.bottom()),
+                pen.theme.grid(),
+                1.2,
+                &[],
+            );
         }
     }
     if let Some((x, y)) = frame.x.zip(frame.y) {
         y_grid(pen, frame, y);
         let maps = Maps { x, y };
-        let drawn: Vec<(&Series, Vec<Run>)> = frame
+        let drawn: Vec<Drawn<'_>> = frame
             .panel
             .series
             .iter()
-            .map(|series| (series, maps.runs(series.points.iter().copied())))
+            .map(|series| {
+                let runs = maps.runs(series.points.iter().copied());
+                (series, runs.iter().map(|run| simplified(run)).collect())
+            })
             .collect();
-        curves(pen, area, &drawn, maps);
-        marks(pen, frame, &drawn, maps);
+        for mark in &frame.panel.marks {
+            mark_line(pen, area, mark, maps);
+        }
+        let shapes = curves(pen, frame, &drawn, maps);
+        mark_texts(pen, frame, board(pen, area, &drawn, &shapes, maps), maps);
         end_labels(pen, frame, &drawn);
     } else {
         rule(pen, area, area.bottom());
         let ink = pen.ink(TEXT, pen.theme.muted(), Weight::Regular);
-        let centre = (area.left + 0.5 * area.width, area.top + 0.5 * area.height + ink.drop());
+        let centre = (
+            area.left + 0.5 * area.width,
+            area.top + 0.5 * area.height + ink.drop(),
+        );
         pen.text("no-data", centre, "no data", ink, Anchor::Middle);
     }
     pen.put("</g>");
 }
 
 fn rule(pen: &mut Pen, area: Rect, y: f64) {
-    pen.line((area.left, y), (area.right(), y), pen.theme.rule(), 1.8, &[]);
+    pen.line(
+        (area.left, y),
+        (area.right(), y),
+        pen.theme.rule(),
+        1.8,
+        &[],
+    );
 }
 
 fn y_grid(pen: &mut Pen, frame: &Frame<'_>, map: Map) {
@@ -76,7 +98,13 @@ fn y_grid(pen: &mut Pen, frame: &Frame<'_>, map: Map) {
     let ink = pen.ink(TEXT, pen.theme.muted(), Weight::Regular);
     for tick in frame.y_ticks {
         let y = map.at(tick.value);
-        pen.line((area.left, y), (area.right(), y), pen.theme.grid(), 1.2, &[]);
+        pen.line(
+            (area.left, y),
+            (area.right(), y),
+            pen.theme.grid(),
+            1.2,
+            &[],
+        );
         let x = area.left - pen.units(12.0);
         pen.text("y-tick", (x, y + ink.drop()), &tick.label, ink, Anchor::End);
     }
@@ -120,38 +148,24 @@ fn hatch(pen: &mut Pen, area: Rect, map: Map, shade: &Shade) {
     }
 }
 
-/// Both scales of a panel.
-#[derive(Debug, Clone, Copy)]
-struct Maps {
-    x: Map,
-    y: Map,
+fn mark_line(pen: &mut Pen, area: Rect, mark: &Mark, maps: Maps) {
+    let (start, end) = match mark {
+        Mark::Vertical { x, .. } if maps.x.span.contains(*x) => {
+            let x = maps.x.at(*x);
+            ((x, area.top), (x, area.bottom()))
+        }
+        Mark::Horizontal { y, .. } if maps.y.span.contains(*y) => {
+            let y = maps.y.at(*y);
+            ((area.left, y), (area.right(), y))
+        }
+        _ => return,
+    };
+    pen.line(start, end, pen.theme.rule(), 2.0, &[7.0, 6.0]);
 }
 
-impl Maps {
-    fn at(self, x: f64, y: f64) -> (f64, f64) {
-        let near = |pixel: f64| pixel.clamp(-FAR_PX, FAR_PX);
-        (near(self.x.at(x)), near(self.y.at(y)))
-    }
-
-    /// Runs of points between gaps.
-    fn runs(self, points: impl Iterator<Item = (f64, f64)>) -> Vec<Run> {
-        let mut runs = Vec::new();
-        let mut run = Run::new();
-        for (x, y) in points {
-            if usable(x) && usable(y) {
-                run.push(self.at(x, y));
-            } else if !run.is_empty() {
-                runs.push(std::mem::take(&mut run));
-            }
-        }
-        if !run.is_empty() {
-            runs.push(run);
-        }
-        runs
-    }
-}
-
-fn curves(pen: &mut Pen, area: Rect, drawn: &[(&Series, Vec<Run>)], maps: Maps) {
+/// Draws bands, lines and the shapes along them; returns where the shapes are.
+fn curves(pen: &mut Pen, frame: &Frame<'_>, drawn: &[Drawn<'_>], maps: Maps) -> Run {
+    let area = frame.area;
     // A nested viewport cuts off what is outside; clip paths would need ids.
     let [x, y, w, h] = [area.left, area.top, area.width, area.height].map(px);
     pen.put(&format!(
@@ -166,7 +180,9 @@ fn curves(pen: &mut Pen, area: Rect, drawn: &[(&Series, Vec<Run>)], maps: Maps) 
     for (series, runs) in drawn {
         let style = Style::of(series.style, pen.theme);
         let lines = runs.iter().filter(|run| run.len() > 1);
-        let path: String = lines.map(|run| polyline('M', simplified(run).into_iter())).collect();
+        let path: String = lines
+            .map(|run| polyline('M', run.iter().copied()))
+            .collect();
         pen.put(&format!(
             "<path class=\"curve\" aria-label=\"{}\" d=\"{path}\" stroke=\"{}\" \
              stroke-width=\"{}\"{}/>",
@@ -181,16 +197,23 @@ fn curves(pen: &mut Pen, area: Rect, drawn: &[(&Series, Vec<Run>)], maps: Maps) 
             }
         }
     }
-    if drawn.len() > 1 {
-        shapes(pen, area, drawn);
-    }
+    let shapes = if drawn.len() > 1 {
+        shapes(pen, frame, drawn, maps)
+    } else {
+        Run::new()
+    };
     pen.put("</svg>");
+    shapes
 }
 
 fn band(pen: &mut Pen, style: Style, points: &[(f64, f64, f64)], maps: Maps) {
     // A bound that can't be drawn breaks both edges at the same place.
     let whole = |(x, low, high): &(f64, f64, f64)| {
-        if usable(*low) && usable(*high) { (*x, *low, *high) } else { (f64::NAN, 0.0, 0.0) }
+        if usable(*low) && usable(*high) {
+            (*x, *low, *high)
+        } else {
+            (f64::NAN, 0.0, 0.0)
+        }
     };
     let lower = maps.runs(points.iter().map(whole).map(|(x, low, _)| (x, low)));
     let upper = maps.runs(points.iter().map(whole).map(|(x, _, high)| (x, high)));
@@ -214,23 +237,12 @@ fn band(pen: &mut Pen, style: Style, points: &[(f64, f64, f64)], maps: Maps) {
     ));
 }
 
-/// The run without points that lie within a third of a pixel of the one before: a long recording
-/// draws the same with fewer.
-fn simplified(run: &[(f64, f64)]) -> Run {
-    let mut kept = Run::new();
-    for (index, point) in run.iter().enumerate() {
-        let far = kept.last().is_none_or(|last| {
-            (point.0 - last.0).abs().max((point.1 - last.1).abs()) > 0.3
-        });
-        if far || index + 1 == run.len() {
-            kept.push(*point);
-        }
-    }
-    kept
-}
-
-/// Shapes along the lines, each series' at places of its own.
-fn shapes(pen: &mut Pen, area: Rect, drawn: &[(&Series, Vec<Run>)]) {
+/// Shapes along the lines, each series' at places of its own, clear of the rings at the peaks.
+fn shapes(pen: &mut Pen, frame: &Frame<'_>, drawn: &[Drawn<'_>], maps: Maps) -> Run {
+    let area = frame.area;
+    let mut placed = Run::new();
+    let clear = pen.units(30.0);
+    let rings: Vec<_> = peaks(frame.panel, maps).map(|peak| peak.at.0).collect();
     let count = drawn.iter().fold(0.0, |count, _| count + 1.0);
     let step = (area.width / 5.0).max(pen.units(120.0));
     let mut first = area.left + 0.5 * step / count;
@@ -238,61 +250,91 @@ fn shapes(pen: &mut Pen, area: Rect, drawn: &[(&Series, Vec<Run>)]) {
         let style = Style::of(series.style, pen.theme);
         let mut x = first;
         while x < area.right() {
-            if let Some(y) = height_at(runs, x) {
-                pen.marker(style, (x, y), 7.5);
+            let free = rings.iter().all(|ring| (ring - x).abs() > clear);
+            if let Some(y) = height_at(runs, x).filter(|_| free) {
+                pen.marker(style, (x, y), SHAPE);
+                placed.push((x, y));
             }
             x += step;
         }
         first += step / count;
     }
+    placed
 }
 
-/// Height of the line at `x`, where it is drawn.
-fn height_at(runs: &[Run], x: f64) -> Option<f64> {
-    let mut segments = runs.iter().flat_map(|run| run.windows(2));
-    segments.find_map(|segment| match segment {
-        [(x1, y1), (x2, y2)] if x1.min(*x2) <= x && x <= x1.max(*x2) && x1 != x2 => {
-            Some(y1 + (y2 - y1) * (x - x1) / (x2 - x1))
-        }
-        _ => None,
-    })
-}
-
-/// Points a few pixels apart along the lines, to keep texts off them.
-fn sampled(pen: &Pen, area: Rect, drawn: &[(&Series, Vec<Run>)]) -> Run {
+/// The panel as texts see it: they keep off shapes, and off lines and bands where they can.
+fn board(pen: &Pen, area: Rect, drawn: &[Drawn<'_>], shapes: &[(f64, f64)], maps: Maps) -> Board {
     let step = pen.units(6.0);
     let mut points = Run::new();
-    for (_, runs) in drawn {
+    let mut sample = |runs: &[Run]| {
         let mut x = area.left;
         while x <= area.right() {
             points.extend(height_at(runs, x).map(|y| (x, y)));
             x += step;
         }
+    };
+    for (series, runs) in drawn {
+        sample(runs);
+        let band = series.band.iter().flatten();
+        sample(&maps.runs(band.map(|(x, _, high)| (*x, *high))));
     }
-    points
+    let mut board = Board::new(area, points, pen.units(2.0));
+    for (x, y) in shapes {
+        board.take(square(*x, *y, pen.units(1.3 * SHAPE)));
+    }
+    board
 }
 
-fn marks(pen: &mut Pen, frame: &Frame<'_>, drawn: &[(&Series, Vec<Run>)], maps: Maps) {
+/// The square around a point.
+fn square(x: f64, y: f64, reach: f64) -> Rect {
+    Rect {
+        left: x - reach,
+        top: y - reach,
+        width: 2.0 * reach,
+        height: 2.0 * reach,
+    }
+}
+
+/// A peak inside the panel.
+#[derive(Debug, Clone, Copy)]
+struct Peak<'a> {
+    at: (f64, f64),
+    label: &'a str,
+    style: usize,
+}
+
+fn peaks(panel: &Panel, maps: Maps) -> impl Iterator<Item = Peak<'_>> {
+    panel.marks.iter().filter_map(move |mark| match mark {
+        Mark::Peak { x, y, label, style }
+            if maps.x.span.contains(*x) && maps.y.span.contains(*y) =>
+        {
+            Some(Peak {
+                at: maps.at(*x, *y),
+                label,
+                style: *style,
+            })
+        }
+        _ => None,
+    })
+}
+
+fn mark_texts(pen: &mut Pen, frame: &Frame<'_>, mut board: Board, maps: Maps) {
     let area = frame.area;
-    let mut board = Board::new(area, sampled(pen, area, drawn));
     let plain = Ink {
         halo: true,
         ..pen.ink(TEXT, pen.theme.muted(), Weight::Regular)
     };
     let size = plain.size;
-    let mut peaks = Vec::new();
     for mark in &frame.panel.marks {
         match mark {
             Mark::Vertical { x, label } if maps.x.span.contains(*x) => {
                 let x = maps.x.at(*x);
-                pen.line((x, area.top), (x, area.bottom()), pen.theme.rule(), 2.0, &[7.0, 6.0]);
                 let sides = [x + 0.4 * size, x - 0.4 * size - plain.width(label)];
                 let rows = [0.0, 1.2, 2.4, 3.6].map(|row| area.top + row * size);
                 write_beside(pen, &mut board, label, plain, &sides, &rows);
             }
             Mark::Horizontal { y, label } if maps.y.span.contains(*y) => {
                 let y = maps.y.at(*y);
-                pen.line((area.left, y), (area.right(), y), pen.theme.rule(), 2.0, &[7.0, 6.0]);
                 let sides = [
                     area.left + 0.4 * size,
                     area.right() - 0.4 * size - plain.width(label),
@@ -300,49 +342,67 @@ fn marks(pen: &mut Pen, frame: &Frame<'_>, drawn: &[(&Series, Vec<Run>)], maps: 
                 let rows = [y - 1.25 * size, y + 0.1 * size];
                 write_beside(pen, &mut board, label, plain, &sides, &rows);
             }
-            Mark::Peak { x, y, label, style }
-                if maps.x.span.contains(*x) && maps.y.span.contains(*y) =>
-            {
-                peaks.push((maps.at(*x, *y), label, Style::of(*style, pen.theme)));
-            }
             _ => {}
         }
     }
-    for shade in frame.shades {
+    for shade in frame.shades.iter().filter(|_| frame.names_shades) {
         if let Some((left, right)) = visible(maps.x, shade) {
             let wide = plain.width(&shade.label);
-            let most = (area.right() - wide).max(area.left);
-            let centred = (0.5 * (left + right - wide)).clamp(area.left, most);
+            let first = area.left + 0.3 * size;
+            let last = (area.right() - 0.3 * size - wide).max(first);
+            let centred = (0.5 * (left + right - wide)).clamp(first, last);
             let rows = [area.top + 0.1 * size, area.bottom() - 1.3 * size];
             write_beside(pen, &mut board, &shade.label, plain, &[centred], &rows);
         }
     }
-    // Rings before texts, so that no text covers a ring.
-    for ((x, y), _, style) in &peaks {
-        let (ring, ground) = (pen.units(8.0), pen.theme.ground());
-        pen.put(&format!(
-            "<circle class=\"peak\" cx=\"{}\" cy=\"{}\" r=\"{}\" fill=\"{ground}\" stroke=\"{}\" \
-             stroke-width=\"{}\"/>",
-            px(*x),
-            px(*y),
-            px(ring),
-            style.colour,
-            px(pen.units(LINE))
-        ));
-        board.take(Rect {
-            left: x - ring,
-            top: y - ring,
-            width: 2.0 * ring,
-            height: 2.0 * ring,
-        });
+    let mut peaks: Vec<_> = peaks(frame.panel, maps).collect();
+    peaks.sort_by(|a, b| a.at.0.total_cmp(&b.at.0));
+    // All rings before the first text, so that no text covers a ring.
+    for peak in &peaks {
+        ring(pen, &mut board, *peak);
     }
-    for (point, label, style) in peaks {
+    for (index, peak) in peaks.iter().enumerate() {
         let ink = Ink {
             halo: true,
-            ..pen.ink(TEXT, style.colour, Weight::Bold)
+            ..pen.ink(TEXT, Style::of(peak.style, pen.theme).colour, Weight::Bold)
         };
-        peak_label(pen, &mut board, point, label, ink);
+        let width = ink.width(peak.label);
+        let crowds = |other: Option<&Peak<'_>>| {
+            other.is_some_and(|other| (other.at.0 - peak.at.0).abs() < width)
+        };
+        let before = crowds(index.checked_sub(1).and_then(|before| peaks.get(before)));
+        let after = crowds(peaks.get(index + 1));
+        let lean = match (before, after) {
+            (false, true) => Lean::Left,
+            (true, false) => Lean::Right,
+            _ => Lean::None,
+        };
+        peak_label(pen, &mut board, *peak, ink, lean);
     }
+}
+
+fn ring(pen: &mut Pen, board: &mut Board, peak: Peak<'_>) {
+    let (x, y) = peak.at;
+    let radius = pen.units(8.0);
+    pen.put(&format!(
+        "<circle class=\"peak\" cx=\"{}\" cy=\"{}\" r=\"{}\" fill=\"{}\" stroke=\"{}\" \
+         stroke-width=\"{}\"/>",
+        px(x),
+        px(y),
+        px(radius),
+        pen.theme.ground(),
+        Style::of(peak.style, pen.theme).colour,
+        px(pen.units(LINE))
+    ));
+    board.take(square(x, y, radius));
+}
+
+/// To which side of its peak a text goes, away from a neighbour.
+#[derive(Debug, Clone, Copy)]
+enum Lean {
+    Left,
+    None,
+    Right,
 }
 
 /// Writes `label` at the best of the places given by left edges and tops.
@@ -357,7 +417,9 @@ fn write_beside(
     if label.trim().is_empty() {
         return;
     }
-    let spots = tops.iter().flat_map(|top| lefts.iter().map(move |left| (*left, *top)));
+    let spots = tops
+        .iter()
+        .flat_map(|top| lefts.iter().map(move |left| (*left, *top)));
     let rects: Vec<Rect> = spots
         .map(|(left, top)| Rect {
             left,
@@ -373,29 +435,30 @@ fn write_beside(
 }
 
 /// Writes a peak's value near its ring, with a thin stroke to it when it had to move away.
-fn peak_label(pen: &mut Pen, board: &mut Board, (x, y): (f64, f64), label: &str, ink: Ink) {
+fn peak_label(pen: &mut Pen, board: &mut Board, peak: Peak<'_>, ink: Ink, lean: Lean) {
+    let (label, (x, y)) = (peak.label, peak.at);
     if label.trim().is_empty() {
         return;
     }
     let (width, height) = (ink.width(label), 1.2 * ink.size);
-    let clear = pen.units(14.0);
-    // Rows upwards first, then below; in each row centred, then to either side.
-    let rows = [-1.0, -2.0, 1.0, -3.0, 2.0, 3.0].map(|row: f64| {
-        let first = if row < 0.0 { y - clear - height } else { y + clear };
-        first + (row - row.signum()) * 1.05 * height
-    });
+    let clear = pen.units(12.0);
+    let (left, centre, right) = (x + 0.5 * clear - width, x - 0.5 * width, x - 0.5 * clear);
+    let columns = match lean {
+        Lean::Left => [left, left - 2.0 * clear, centre, right],
+        Lean::None => [centre, x - 0.25 * width, x - 0.75 * width, right],
+        Lean::Right => [right, right + 2.0 * clear, centre, left],
+    };
+    let above = [0.0, 0.4, 0.8, 1.2, 1.6, 2.0].map(|row| y - clear - (1.0 + row) * height);
+    let below = [0.0, 0.4, 0.8, 1.2].map(|row| y + clear + row * height);
+    let across = |rows: Vec<f64>| {
+        rows.into_iter()
+            .flat_map(move |top| columns.map(move |left| (left, top)))
+    };
     let level = y - 0.5 * height;
-    let columns = [
-        x - 0.5 * width,
-        x - 0.2 * width,
-        x - 0.8 * width,
-        x + clear,
-        x - clear - width,
-    ];
-    let near = [(x + clear, level), (x - clear - width, level)];
-    let spots = rows.iter().flat_map(|top| columns.iter().map(move |left| (*left, *top)));
-    let rects: Vec<Rect> = spots
-        .chain(near)
+    let beside = [(x - 2.0 * clear - width, level), (x + 2.0 * clear, level)];
+    let rects: Vec<Rect> = across(above.to_vec())
+        .chain(beside)
+        .chain(across(below.to_vec()))
         .map(|(left, top)| Rect {
             left,
             top,
@@ -406,7 +469,10 @@ fn peak_label(pen: &mut Pen, board: &mut Board, (x, y): (f64, f64), label: &str,
     let Some(rect) = board.place(&rects) else {
         return;
     };
-    let nearest = (x.clamp(rect.left, rect.right()), y.clamp(rect.top, rect.bottom()));
+    let nearest = (
+        x.clamp(rect.left, rect.right()),
+        y.clamp(rect.top, rect.bottom()),
+    );
     let distance = (nearest.0 - x).hypot(nearest.1 - y);
     if distance > 1.5 * clear {
         let ring = pen.units(10.0) / distance;
@@ -418,7 +484,7 @@ fn peak_label(pen: &mut Pen, board: &mut Board, (x, y): (f64, f64), label: &str,
 }
 
 /// Writes each series' name where its line ends, with a sample of the line.
-fn end_labels(pen: &mut Pen, frame: &Frame<'_>, drawn: &[(&Series, Vec<Run>)]) {
+fn end_labels(pen: &mut Pen, frame: &Frame<'_>, drawn: &[Drawn<'_>]) {
     let area = frame.area;
     let ink = pen.ink(TEXT, pen.theme.ink(), Weight::Bold);
     let line_height = 1.2 * ink.size;
@@ -427,14 +493,21 @@ fn end_labels(pen: &mut Pen, frame: &Frame<'_>, drawn: &[(&Series, Vec<Run>)]) {
     let mut wishes = Vec::new();
     let mut room = area.height;
     let mut left_out = 0;
-    for (series, runs) in drawn.iter().filter(|(series, _)| !series.label.trim().is_empty()) {
+    for (series, runs) in drawn
+        .iter()
+        .filter(|(series, _)| !series.label.trim().is_empty())
+    {
         let points = runs.iter().flatten().rev();
-        let end = points.copied().find(|(x, _)| (area.left - 0.5..=area.right() + 0.5).contains(x));
+        let end = points
+            .copied()
+            .find(|(x, _)| (area.left - 0.5..=area.right() + 0.5).contains(x));
         let lines = match end {
             Some(_) => wrapped(&series.label),
             None => wrapped(&format!("{} (no data)", series.label)),
         };
-        let height = lines.iter().fold(0.15 * ink.size, |height, _| height + line_height);
+        let height = lines
+            .iter()
+            .fold(0.15 * ink.size, |height, _| height + line_height);
         room -= height;
         if room < 0.0 && !labels.is_empty() {
             left_out += 1;
@@ -469,7 +542,7 @@ fn end_labels(pen: &mut Pen, frame: &Frame<'_>, drawn: &[(&Series, Vec<Run>)]) {
             y = px(level),
         ));
         if drawn.len() > 1 {
-            pen.marker(*style, (0.5 * (start + sample_end), level), 7.5);
+            pen.marker(*style, (0.5 * (start + sample_end), level), SHAPE);
         }
         let mut base = level + ink.drop();
         for line in lines {
@@ -484,6 +557,12 @@ fn end_labels(pen: &mut Pen, frame: &Frame<'_>, drawn: &[(&Series, Vec<Run>)]) {
     if left_out > 0 {
         let muted = pen.ink(TEXT, pen.theme.muted(), Weight::Regular);
         let place = (start, area.top - 0.7 * line_height);
-        pen.text("label", place, &format!("and {left_out} more"), muted, Anchor::Start);
+        pen.text(
+            "label",
+            place,
+            &format!("and {left_out} more"),
+            muted,
+            Anchor::Start,
+        );
     }
 }

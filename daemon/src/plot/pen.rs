@@ -98,10 +98,10 @@ impl Pen {
         };
         let halo = if ink.halo {
             format!(
-                " stroke=\"{}\" stroke-width=\"{}\" stroke-linejoin=\"round\" \
-                 paint-order=\"stroke\"",
+                " stroke=\"{}\" stroke-width=\"{}\" stroke-opacity=\"0.85\" \
+                 stroke-linejoin=\"round\" paint-order=\"stroke\"",
                 self.theme.ground(),
-                px(0.28 * ink.size)
+                px(0.24 * ink.size)
             )
         } else {
             String::new()
@@ -212,7 +212,11 @@ pub(super) fn polyline(first: char, points: impl Iterator<Item = (f64, f64)>) ->
 pub(super) fn px(length: f64) -> String {
     let text = format!("{length:.2}");
     let text = text.trim_end_matches('0').trim_end_matches('.');
-    if text == "-0" { String::from("0") } else { text.to_owned() }
+    if text == "-0" {
+        String::from("0")
+    } else {
+        text.to_owned()
+    }
 }
 
 /// `text` fit for XML 1.0 content and attributes: markup escaped, white space made plain, and what
@@ -249,6 +253,9 @@ mod tests {
 
     #[test]
     fn markup_and_forbidden_characters_are_made_harmless() {
-        assert_eq!(escape("a<b>&\"'\n\u{0}\u{7f}µ"), "a&lt;b&gt;&amp;&quot;&#39; \u{fffd}\u{fffd}µ");
+        assert_eq!(
+            escape("a<b>&\"'\n\u{0}\u{7f}µ"),
+            "a&lt;b&gt;&amp;&quot;&#39; \u{fffd}\u{fffd}µ"
+        );
     }
 }

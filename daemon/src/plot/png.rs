@@ -7,14 +7,8 @@ use super::{Plot, PlotError, Size, Theme, font, svg};
 /// Draws `plot` as a PNG picture of `width_px` by `height_px`.
 ///
 /// # Errors
-/// [`PlotError::Size`] for a size out of range (160 to 8192 px each way), [`PlotError::Raster`]
-/// when rasterising fails, for example for want of memory.
-pub fn png(
-    plot: &Plot,
-    width_px: u32,
-    height_px: u32,
-    theme: Theme,
-) -> Result<Vec<u8>, PlotError> {
+/// [`PlotError::Size`] for a size out of range, see [`Size::new`]; [`PlotError::Raster`] when rasterising fails, for example for want of memory.
+pub fn png(plot: &Plot, width_px: u32, height_px: u32, theme: Theme) -> Result<Vec<u8>, PlotError> {
     let source = svg(plot, Size::new(width_px, height_px)?, theme);
     let options = usvg::Options {
         fontdb: font::database(),
@@ -30,7 +24,11 @@ pub fn png(
             step: "making room for the pixels",
             found: format!("no room for {width_px} × {height_px} px"),
         })?;
-    resvg::render(&tree, tiny_skia::Transform::identity(), &mut pixels.as_mut());
+    resvg::render(
+        &tree,
+        tiny_skia::Transform::identity(),
+        &mut pixels.as_mut(),
+    );
     pixels.encode_png().map_err(|error| PlotError::Raster {
         step: "packing the PNG",
         found: error.to_string(),

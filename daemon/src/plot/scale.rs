@@ -215,11 +215,20 @@ mod tests {
 
     #[test]
     fn ticks_are_one_two_five_multiples() {
-        assert_eq!(labels(2800.0, 8900.0, 7), ["3000", "4000", "5000", "6000", "7000", "8000"]);
+        assert_eq!(
+            labels(2800.0, 8900.0, 7),
+            ["3000", "4000", "5000", "6000", "7000", "8000"]
+        );
         assert_eq!(labels(6.0, 11.6, 6), ["6", "7", "8", "9", "10", "11"]);
-        assert_eq!(labels(0.0, 0.5, 5), ["0.0", "0.1", "0.2", "0.3", "0.4", "0.5"]);
+        assert_eq!(
+            labels(0.0, 0.5, 5),
+            ["0.0", "0.1", "0.2", "0.3", "0.4", "0.5"]
+        );
         assert_eq!(labels(-0.3, 0.31, 4), ["\u{2212}0.2", "0.0", "0.2"]);
-        assert_eq!(labels(-40.0, 40.0, 4), ["\u{2212}40", "\u{2212}20", "0", "20", "40"]);
+        assert_eq!(
+            labels(-40.0, 40.0, 4),
+            ["\u{2212}40", "\u{2212}20", "0", "20", "40"]
+        );
     }
 
     #[test]
@@ -249,7 +258,10 @@ mod tests {
         assert_eq!(Span::around([f64::NAN, f64::INFINITY].into_iter()), None);
         assert_eq!(
             Span::around([0.0].into_iter()),
-            Some(Span { low: -1.0, high: 1.0 })
+            Some(Span {
+                low: -1.0,
+                high: 1.0
+            })
         );
         let span = Span::around([5.0, 5.0].into_iter()).unwrap();
         assert!(span.low < 5.0 && span.high > 5.0);
@@ -257,7 +269,14 @@ mod tests {
 
     #[test]
     fn map_reaches_both_ends() {
-        let map = Map::new(Span { low: 2.0, high: 4.0 }, 100.0, 0.0);
+        let map = Map::new(
+            Span {
+                low: 2.0,
+                high: 4.0,
+            },
+            100.0,
+            0.0,
+        );
         assert!((map.at(2.0) - 100.0).abs() < 1e-12);
         assert!(map.at(4.0).abs() < 1e-12);
         assert!((map.at(3.0) - 50.0).abs() < 1e-12);

@@ -69,21 +69,35 @@ fn notes(pen: &mut Pen, plot: &Plot, width: f64, height: f64) -> f64 {
     let margin = pen.units(MARGIN);
     let ink = pen.ink(SMALL, pen.theme.muted(), Weight::Regular);
     let notes: Vec<&str> = plot.notes.iter().map(|note| note.trim()).collect();
-    let lines = font::wrap(&notes.join(" · "), width - 2.0 * margin, ink.size, ink.weight, 3);
+    let lines = font::wrap(
+        &notes.join(" · "),
+        width - 2.0 * margin,
+        ink.size,
+        ink.weight,
+        3,
+    );
     let mut y = height - 0.8 * margin;
     for line in lines.iter().rev() {
         pen.text("note", (margin, y), line, ink, Anchor::Start);
         y -= 1.4 * ink.size;
     }
-    if lines.is_empty() { y } else { y - 0.3 * margin }
+    if lines.is_empty() {
+        y
+    } else {
+        y - 0.3 * margin
+    }
 }
 
 fn panels(pen: &mut Pen, plot: &Plot, width: f64, top: f64, bottom: f64) {
     let empty = [Panel::default()];
-    let panels = if plot.panels.is_empty() { &empty } else { plot.panels.as_slice() };
+    let panels = if plot.panels.is_empty() {
+        &empty
+    } else {
+        plot.panels.as_slice()
+    };
     let margin = pen.units(MARGIN);
-    let gap = pen.units(20.0);
-    let header = pen.units(1.7 * TEXT);
+    let gap = pen.units(16.0);
+    let header = pen.units(1.9 * TEXT);
     let tick_row = pen.units(1.6 * TEXT);
     let x_span = scale::x_span(plot);
 
@@ -95,16 +109,18 @@ fn panels(pen: &mut Pen, plot: &Plot, width: f64, top: f64, bottom: f64) {
         .iter()
         .map(|panel| {
             let height = (room * share(panel) / shares).max(8.0);
-            let labelled = panel.marks.iter().any(|mark| !matches!(mark, Mark::Horizontal { .. }));
-            let headroom = if labelled { pen.units(2.4 * TEXT) / height } else { 0.0 };
-            let span = x_span.and_then(|x| scale::y_span(panel, x, headroom));
-            let ticks = span.map(|span| scale::ticks(span, intervals(height / pen.units(56.0), 8)));
+            let span = x_span.and_then(|x| scale::y_span(panel, x, headroom(pen, panel) / height));
+            let ticks = span.map(|span| scale::ticks(span, intervals(height / pen.units(38.0), 8)));
             (height, span, ticks.unwrap_or_default())
         })
         .collect();
 
     let tick_width = |tick: &Tick| font::width(&tick.label, pen.units(TEXT), Weight::Regular);
-    let widest = rows.iter().flat_map(|(_, _, ticks)| ticks).map(tick_width).fold(0.0, f64::max);
+    let widest = rows
+        .iter()
+        .flat_map(|(_, _, ticks)| ticks)
+        .map(tick_width)
+        .fold(0.0, f64::max);
     let left = margin + widest + pen.units(14.0);
     let right = (width - margin - gutter(pen, plot, width)).max(left + 16.0);
     let x_map = x_span.map(|span| Map::new(span, left, right));
@@ -113,9 +129,15 @@ fn panels(pen: &mut Pen, plot: &Plot, width: f64, top: f64, bottom: f64) {
         .unwrap_or_default();
 
     let mut y = top;
-    for (panel, (height, y_span, y_ticks)) in panels.iter().zip(rows) {
+    for (index, (panel, (height, y_span, y_ticks))) in panels.iter().zip(rows).enumerate() {
         y += gap;
-        axis_name(pen, "y-axis", (margin, y + pen.units(TEXT)), &panel.y);
+        axis_name(
+            pen,
+            "y-axis",
+            (margin, y + pen.units(TEXT)),
+            &panel.y,
+            right - margin,
+        );
         y += header;
         let area = Rect {
             left,
@@ -127,6 +149,7 @@ fn panels(pen: &mut Pen, plot: &Plot, width: f64, top: f64, bottom: f64) {
         let frame = Frame {
             panel,
             shades: &plot.shades,
+            names_shades: index == 0,
             area,
             label_room: (width - margin - right - pen.units(LABEL_INDENT)).max(0.0),
             x: x_map,
@@ -141,14 +164,44 @@ fn panels(pen: &mut Pen, plot: &Plot, width: f64, top: f64, bottom: f64) {
     let base = y + pen.units(1.4 * TEXT);
     let ink = pen.ink(TEXT, pen.theme.muted(), Weight::Regular);
     for (tick, map) in x_ticks.iter().filter_map(|tick| Some((tick, x_map?))) {
-        pen.text("x-tick", (map.at(tick.value), base), &tick.label, ink, Anchor::Middle);
+        pen.text(
+            "x-tick",
+            (map.at(tick.value), base),
+            &tick.label,
+            ink,
+            Anchor::Middle,
+        );
     }
-    axis_name(pen, "x-axis", (right + pen.units(X_NAME_INDENT), base), &plot.x);
+    // In line with the labels above it where there is room.
+    let indent = (width - margin - right - axis_name_width(pen, &plot.x))
+        .min(pen.units(LABEL_INDENT))
+        .max(pen.units(X_NAME_INDENT));
+    let room = width - margin - right - indent;
+    axis_name(pen, "x-axis", (right + indent, base), &plot.x, room);
+}
+
+/// Height kept free above the curves for the values of peaks and marks: two to a row.
+fn headroom(pen: &Pen, panel: &Panel) -> f64 {
+    let tall = panel
+        .marks
+        .iter()
+        .filter(|mark| !matches!(mark, Mark::Horizontal { .. }));
+    let rows = match tall.count() {
+        0 => return 0.0,
+        1 | 2 => 1.0,
+        3 | 4 => 2.0,
+        _ => 3.0,
+    };
+    pen.units((1.1 + 1.3 * rows) * TEXT)
 }
 
 fn share(panel: &Panel) -> f64 {
     let share = panel.height_share;
-    if share.is_finite() && share > 0.0 { share.clamp(1e-3, 1e3) } else { 1.0 }
+    if share.is_finite() && share > 0.0 {
+        share.clamp(1e-3, 1e3)
+    } else {
+        1.0
+    }
 }
 
 /// Room on the right for the labels at the line ends and the name of the x axis.
@@ -156,8 +209,11 @@ fn gutter(pen: &Pen, plot: &Plot, width: f64) -> f64 {
     let size = pen.units(TEXT);
     let labels = plot.panels.iter().flat_map(|panel| &panel.series);
     let labels = labels.map(|series| font::width(series.label.trim(), size, Weight::Bold));
-    let labels = labels.filter(|width| *width > 0.0).map(|width| width + pen.units(LABEL_INDENT));
-    let name = axis_name_width(pen, &plot.x) + pen.units(X_NAME_INDENT);
+    let labels = labels
+        .filter(|width| *width > 0.0)
+        .map(|width| width + pen.units(LABEL_INDENT));
+    // A pixel to spare, so that rounding does not cut the name.
+    let name = axis_name_width(pen, &plot.x) + pen.units(X_NAME_INDENT) + 1.0;
     labels.fold(name, f64::max).min(0.3 * width)
 }
 
@@ -168,20 +224,26 @@ fn axis_name_width(pen: &Pen, axis: &Axis) -> f64 {
         + font::width(&axis.unit, size, Weight::Regular)
 }
 
-/// Quantity in bold, unit beside it.
-fn axis_name(pen: &mut Pen, class: &str, (x, y): (f64, f64), axis: &Axis) {
+/// Quantity in bold, unit beside it, at most `room` wide.
+fn axis_name(pen: &mut Pen, class: &str, (x, y): (f64, f64), axis: &Axis, room: f64) {
     let bold = pen.ink(TEXT, pen.theme.ink(), Weight::Bold);
     let plain = pen.ink(TEXT, pen.theme.muted(), Weight::Regular);
-    pen.text(class, (x, y), &axis.label, bold, Anchor::Start);
-    let indent = if axis.label.trim().is_empty() {
+    let gap = 0.45 * bold.size;
+    let room = room - plain.width(&axis.unit) - gap;
+    let label = font::wrap(&axis.label, room, bold.size, bold.weight, 1).concat();
+    pen.text(class, (x, y), &label, bold, Anchor::Start);
+    let indent = if label.is_empty() {
         0.0
     } else {
-        bold.width(&axis.label) + 0.45 * bold.size
+        bold.width(&label) + gap
     };
     pen.text(class, (x + indent, y), &axis.unit, plain, Anchor::Start);
 }
 
 /// How many tick intervals fit: `room` rounded down, between 2 and `most`.
 fn intervals(room: f64, most: u32) -> u32 {
-    (2..=most).rev().find(|count| f64::from(*count) <= room).unwrap_or(2)
+    (2..=most)
+        .rev()
+        .find(|count| f64::from(*count) <= room)
+        .unwrap_or(2)
 }
