@@ -1,6 +1,6 @@
 //! Whatever the data, the drawings stand.
 
-use leverarm::plot::{Axis, Mark, Panel, Plot, Range, Series, Shade, Size, Theme, svg, text};
+use leverarm::plot::{Axis, Mark, Panel, Plot, Range, Series, Shade, Size, Theme, png, svg, text};
 use proptest::prelude::*;
 use roxmltree::Document;
 use unicode_width::UnicodeWidthStr;
@@ -84,8 +84,16 @@ prop_compose! {
     }
 }
 
+fn config(cases: u32) -> ProptestConfig {
+    ProptestConfig {
+        cases,
+        failure_persistence: None,
+        ..ProptestConfig::default()
+    }
+}
+
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 200, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(config(300))]
 
     #[test]
     fn any_plot_is_sound_xml_with_finite_coordinates(
@@ -120,5 +128,15 @@ proptest! {
             prop_assert!(line.width() <= columns.max(24), "{}: {line}", line.width());
             prop_assert!(!line.chars().any(char::is_control), "{line:?}");
         }
+    }
+}
+
+proptest! {
+    // Pixels cost more.
+    #![proptest_config(config(20))]
+
+    #[test]
+    fn any_plot_becomes_a_picture(plot in plot()) {
+        prop_assert!(png(&plot, 480, 320, Theme::Light).is_ok());
     }
 }

@@ -1,6 +1,8 @@
 //! The SVG read back with a general XML library: points, labels, escaping, gaps.
 
-use leverarm::plot::{Axis, Mark, Panel, Plot, Range, Series, Shade, Size, Style, Theme, svg};
+use leverarm::plot::{
+    Axis, Mark, Panel, Plot, Range, Series, Shade, Size, Style, Theme, svg, svg_with_font,
+};
 use roxmltree::{Document, Node};
 
 fn axis(label: &str, unit: &str, low: f64, high: f64) -> Axis {
@@ -53,10 +55,15 @@ fn number(node: Node<'_, '_>, name: &str) -> f64 {
     value.parse().expect("a number")
 }
 
+/// All texts, the parts of a line of text apart.
 fn texts(document: &Document<'_>) -> Vec<String> {
-    let nodes = document
-        .descendants()
-        .filter(|node| node.has_tag_name(("http://www.w3.org/2000/svg", "text")));
+    let inside = |node: &Node<'_, '_>| {
+        let name = node
+            .parent()
+            .map(|parent| parent.tag_name().name().to_owned());
+        node.is_text() && matches!(name.as_deref(), Some("text" | "tspan"))
+    };
+    let nodes = document.descendants().filter(inside);
     nodes
         .map(|node| node.text().unwrap_or_default().to_owned())
         .collect()
@@ -382,6 +389,34 @@ fn the_same_plot_gives_the_same_bytes_without_ids() {
         !draw(&plot).contains(" id="),
         "ids would clash in a page with two plots"
     );
+}
+
+#[test]
+fn a_file_that_stands_alone_has_its_font_inside() {
+    let plot = plot(vec![torque(vec![series(
+        "a",
+        0,
+        &[(3000.0, 8.0), (9000.0, 7.0)],
+    )])]);
+    let svg = svg_with_font(&plot, Size::new(1600, 900).unwrap(), Theme::Light);
+    let document = Document::parse(&svg).unwrap();
+    let style = document
+        .descendants()
+        .find(|node| node.tag_name().name() == "style")
+        .unwrap();
+    let style = style.text().unwrap();
+    let encoded: Vec<&str> = style.split("base64,").skip(1).collect();
+    assert_eq!(encoded.len(), 2);
+    // "OTTO", the tag of an OpenType font with CFF outlines, begins "T1RUT" in base64.
+    assert!(
+        encoded.iter().all(|font| font.starts_with("T1RUT")),
+        "{}",
+        &style[..200]
+    );
+    // Everything else is as without.
+    let start = svg.find("<style>").unwrap();
+    let end = svg.find("</style>").unwrap() + "</style>".len();
+    assert_eq!(format!("{}{}", &svg[..start], &svg[end..]), draw(&plot));
 }
 
 #[test]

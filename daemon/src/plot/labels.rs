@@ -46,20 +46,26 @@ impl Rect {
     }
 }
 
+/// Points a few pixels apart along a line, and how much one of them under a text weighs.
+#[derive(Debug)]
+pub(super) struct Trace {
+    pub(super) points: Vec<(f64, f64)>,
+    pub(super) weight: usize,
+}
+
 /// A panel's area with what already stands in it.
 #[derive(Debug)]
 pub(super) struct Board {
     area: Rect,
     taken: Vec<Rect>,
-    curves: Vec<(f64, f64)>,
+    curves: Vec<Trace>,
     /// Distance to keep from curves.
     margin: f64,
 }
 
 impl Board {
-    /// An area crossed by curves, given as points a few pixels apart, from which texts keep
-    /// `margin` where they can.
-    pub(super) fn new(area: Rect, curves: Vec<(f64, f64)>, margin: f64) -> Self {
+    /// An area crossed by curves, from which texts keep `margin` where they can.
+    pub(super) fn new(area: Rect, curves: Vec<Trace>, margin: f64) -> Self {
         Self {
             area,
             taken: Vec::new(),
@@ -79,9 +85,12 @@ impl Board {
         let cost = |rect: Rect| {
             let texts = self.taken.iter().filter(|other| rect.overlaps(**other));
             let near = rect.grown(self.margin);
-            let crossings = self.curves.iter().filter(|point| near.holds(**point));
+            let crossings = self.curves.iter().map(|trace| {
+                let points = trace.points.iter().filter(|point| near.holds(**point));
+                trace.weight * points.count()
+            });
             let outside = usize::from(!self.area.encloses(rect));
-            1000 * (texts.count() + outside) + 3 * crossings.count()
+            1000 * (texts.count() + outside) + crossings.sum::<usize>()
         };
         // The order of the candidates weighs like a few points of curve, so that a label stays
         // near rather than fleeing the last pixel of overlap.
@@ -191,7 +200,8 @@ mod tests {
             width: 20.0,
             height: 10.0,
         };
-        let mut board = Board::new(area, (0..20).map(|i| (f64::from(i), 5.0)).collect(), 1.0);
+        let points = (0..20).map(|i| (f64::from(i), 5.0)).collect();
+        let mut board = Board::new(area, vec![Trace { points, weight: 3 }], 1.0);
         board.take(at(30.0, 0.0));
         let candidates = [at(90.0, 0.0), at(35.0, 0.0), at(0.0, 0.0), at(60.0, 60.0)];
         assert_eq!(board.place(&candidates), Some(at(60.0, 60.0)));

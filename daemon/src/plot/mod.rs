@@ -17,7 +17,7 @@ mod theme;
 
 pub use font::{FONT_BOLD, FONT_FAMILY, FONT_LICENCE, FONT_REGULAR};
 pub use png::png;
-pub use svg::svg;
+pub use svg::{svg, svg_with_font};
 pub use terminal::text;
 pub use theme::{Marker, Style, Theme};
 
@@ -57,8 +57,8 @@ pub enum Range {
     Auto,
     /// From the data, with zero inside.
     IncludeZero,
-    /// Exactly this, data outside is cut off. Treated as [`Range::Auto`] unless `low < high` and
-    /// both are finite.
+    /// Exactly this, data outside is cut off. Treated as [`Range::Auto`] unless `low < high`, both
+    /// are finite and they differ by more than a billionth.
     Fixed {
         /// Left or lower end.
         low: f64,

@@ -2,7 +2,7 @@
 
 use super::curve::{Maps, Run, height_at, simplified};
 use super::font::{self, Weight};
-use super::labels::{self, Board, Rect};
+use super::labels::{self, Board, Rect, Trace};
 use super::pen::{Anchor, Ink, Pen, escape, polyline, px};
 use super::scale::{Map, Tick, usable};
 use super::svg::TEXT;
@@ -262,23 +262,28 @@ fn shapes(pen: &mut Pen, frame: &Frame<'_>, drawn: &[Drawn<'_>], maps: Maps) -> 
     placed
 }
 
-/// The panel as texts see it: they keep off shapes, and off lines and bands where they can.
+/// The panel as texts see it: they keep off shapes, and off lines and band edges where they can.
 fn board(pen: &Pen, area: Rect, drawn: &[Drawn<'_>], shapes: &[(f64, f64)], maps: Maps) -> Board {
     let step = pen.units(6.0);
-    let mut points = Run::new();
-    let mut sample = |runs: &[Run]| {
+    let trace = |runs: &[Run], weight: usize| {
+        let mut points = Run::new();
         let mut x = area.left;
         while x <= area.right() {
             points.extend(height_at(runs, x).map(|y| (x, y)));
             x += step;
         }
+        Trace { points, weight }
     };
+    let mut traces = Vec::new();
     for (series, runs) in drawn {
-        sample(runs);
-        let band = series.band.iter().flatten();
-        sample(&maps.runs(band.map(|(x, _, high)| (*x, *high))));
+        let band = || series.band.iter().flatten();
+        traces.push(trace(runs, 4));
+        traces.push(trace(&maps.runs(band().map(|(x, low, _)| (*x, *low))), 1));
+        traces.push(trace(&maps.runs(band().map(|(x, _, high)| (*x, *high))), 1));
     }
-    let mut board = Board::new(area, points, pen.units(2.0));
+    let zero = maps.y.at(0.0);
+    traces.push(trace(&[vec![(area.left, zero), (area.right(), zero)]], 1));
+    let mut board = Board::new(area, traces, pen.units(2.0));
     for (x, y) in shapes {
         board.take(square(*x, *y, pen.units(1.3 * SHAPE)));
     }
@@ -335,12 +340,12 @@ fn mark_texts(pen: &mut Pen, frame: &Frame<'_>, mut board: Board, maps: Maps) {
             }
             Mark::Horizontal { y, label } if maps.y.span.contains(*y) => {
                 let y = maps.y.at(*y);
-                let sides = [
-                    area.left + 0.4 * size,
-                    area.right() - 0.4 * size - plain.width(label),
-                ];
+                let first = area.left + 0.4 * size;
+                let free = (area.width - 0.8 * size - plain.width(label)).max(0.0);
+                let places = [0.0, 1.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9];
+                let lefts = places.map(|place| first + place * free);
                 let rows = [y - 1.25 * size, y + 0.1 * size];
-                write_beside(pen, &mut board, label, plain, &sides, &rows);
+                write_beside(pen, &mut board, label, plain, &lefts, &rows);
             }
             _ => {}
         }

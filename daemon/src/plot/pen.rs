@@ -117,6 +117,35 @@ impl Pen {
         ));
     }
 
+    /// Two texts in a row, `gap` apart whatever font the viewer uses; blank ones are left out.
+    pub(super) fn text_pair(
+        &mut self,
+        class: &str,
+        (x, y): (f64, f64),
+        (first, bold): (&str, Ink),
+        (second, plain): (&str, Ink),
+        gap: f64,
+    ) {
+        if first.is_empty() || second.is_empty() {
+            self.text(class, (x, y), first, bold, Anchor::Start);
+            self.text(class, (x, y), second, plain, Anchor::Start);
+            return;
+        }
+        self.put(&format!(
+            "<text class=\"{class}\" x=\"{}\" y=\"{}\" font-size=\"{}\" fill=\"{}\" \
+             font-weight=\"bold\">{}<tspan dx=\"{}\" fill=\"{}\" font-weight=\"normal\">{}</tspan>\
+             </text>",
+            px(x),
+            px(y),
+            px(bold.size),
+            bold.colour,
+            escape(first),
+            px(gap),
+            plain.colour,
+            escape(second)
+        ));
+    }
+
     /// A straight stroke; `width` and `dash` in units.
     pub(super) fn line(
         &mut self,

@@ -6,6 +6,14 @@ use super::{Mark, Panel, Plot, Range};
 /// finite.
 const USABLE_MAX: f64 = 1e100;
 
+/// Ends closer than this are one value, like ends closer than a billionth of themselves.
+const RESOLUTION: f64 = 1.0 / USABLE_MAX;
+
+/// Whether there is room for ticks between `low` and `high` that rounding does not swallow.
+fn distinct(low: f64, high: f64) -> bool {
+    high - low > (1e-9 * low.abs().max(high.abs())).max(RESOLUTION)
+}
+
 /// True for a value that can be drawn.
 pub(super) fn usable(value: f64) -> bool {
     value.abs() <= USABLE_MAX
@@ -37,12 +45,11 @@ impl Span {
         if low > high {
             return None;
         }
-        // Closer than this and the ticks would be lost in rounding.
-        let resolution = 1e-9 * low.abs().max(high.abs());
-        if high - low > resolution {
+        if distinct(low, high) {
             return Some(Self { low, high });
         }
-        let half = if high == 0.0 { 1.0 } else { 0.1 * high.abs() };
+        let tenth = 0.1 * high.abs();
+        let half = if tenth > RESOLUTION { tenth } else { 1.0 };
         Some(Self {
             low: low - half,
             high: high + half,
@@ -51,7 +58,7 @@ impl Span {
 
     fn fixed(range: Range) -> Option<Self> {
         match range {
-            Range::Fixed { low, high } if usable(low) && usable(high) && low < high => {
+            Range::Fixed { low, high } if usable(low) && usable(high) && distinct(low, high) => {
                 Some(Self { low, high })
             }
             _ => None,
@@ -239,6 +246,7 @@ mod tests {
             (1e9, 1e9 + 10.0),
             (-1e-9, 1e-9),
             (1e15, 1.1e15),
+            (0.0, 1e-99),
             (0.1, 0.3),
         ];
         for (low, high) in spans {

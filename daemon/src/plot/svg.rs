@@ -1,5 +1,8 @@
 //! The layout of the whole picture: heading, panels, axes, small print.
 
+use base64::Engine as _;
+use base64::prelude::BASE64_STANDARD;
+
 use super::font::{self, Weight};
 use super::labels::Rect;
 use super::panel::{self, Frame, LABEL_INDENT};
@@ -16,15 +19,37 @@ const SMALL: f64 = 19.0;
 pub(super) const TEXT: f64 = 23.0;
 /// From the end of the x axis to its name: clear of the last tick label.
 const X_NAME_INDENT: f64 = 52.0;
+/// Between an axis' name and its unit, in sizes of the text.
+const NAME_GAP: f64 = 0.45;
 /// Smallest unit in pixels: small pictures keep readable text and lose room for curves.
 const UNIT_PX_MIN: f64 = 0.45;
 
 /// Draws `plot` as an SVG document.
 ///
-/// Text stays text, in the family [`super::FONT_FAMILY`] with a sans-serif fallback. The document
-/// has no ids and refers to nothing outside: several can stand in one page.
+/// Text stays text, in the family [`super::FONT_FAMILY`] with a sans-serif fallback: a page that
+/// shows it should serve that font. The document has no ids and refers to nothing outside, so
+/// several can stand in one page.
 #[must_use]
 pub fn svg(plot: &Plot, size: Size, theme: Theme) -> String {
+    document(plot, size, theme, "")
+}
+
+/// [`svg`] with the font inside (about 190 kB more): for a file that stands alone.
+#[must_use]
+pub fn svg_with_font(plot: &Plot, size: Size, theme: Theme) -> String {
+    let face = |data: &[u8], weight: &str| {
+        format!(
+            "@font-face{{font-family:'{}';font-weight:{weight};\
+             src:url(data:font/otf;base64,{}) format('opentype')}}",
+            font::FONT_FAMILY,
+            BASE64_STANDARD.encode(data)
+        )
+    };
+    let faces = face(font::FONT_REGULAR, "normal") + &face(font::FONT_BOLD, "bold");
+    document(plot, size, theme, &format!("<style>{faces}</style>"))
+}
+
+fn document(plot: &Plot, size: Size, theme: Theme, style: &str) -> String {
     let width = f64::from(size.width_px());
     let height = f64::from(size.height_px());
     let unit = (width / 1600.0).min(height / 900.0).max(UNIT_PX_MIN);
@@ -38,7 +63,7 @@ pub fn svg(plot: &Plot, size: Size, theme: Theme) -> String {
         font::FONT_FAMILY
     ));
     pen.put(&format!(
-        "<title>{name}</title><rect width=\"{w}\" height=\"{h}\" fill=\"{}\"/>",
+        "<title>{name}</title>{style}<rect width=\"{w}\" height=\"{h}\" fill=\"{}\"/>",
         theme.ground()
     ));
     let top = heading(&mut pen, plot, width);
@@ -220,24 +245,23 @@ fn gutter(pen: &Pen, plot: &Plot, width: f64) -> f64 {
 fn axis_name_width(pen: &Pen, axis: &Axis) -> f64 {
     let size = pen.units(TEXT);
     font::width(&axis.label, size, Weight::Bold)
-        + 0.45 * size
+        + NAME_GAP * size
         + font::width(&axis.unit, size, Weight::Regular)
 }
 
 /// Quantity in bold, unit beside it, at most `room` wide.
-fn axis_name(pen: &mut Pen, class: &str, (x, y): (f64, f64), axis: &Axis, room: f64) {
+fn axis_name(pen: &mut Pen, class: &str, at: (f64, f64), axis: &Axis, room: f64) {
     let bold = pen.ink(TEXT, pen.theme.ink(), Weight::Bold);
     let plain = pen.ink(TEXT, pen.theme.muted(), Weight::Regular);
-    let gap = 0.45 * bold.size;
-    let room = room - plain.width(&axis.unit) - gap;
+    let room = room - plain.width(&axis.unit) - NAME_GAP * bold.size;
     let label = font::wrap(&axis.label, room, bold.size, bold.weight, 1).concat();
-    pen.text(class, (x, y), &label, bold, Anchor::Start);
-    let indent = if label.is_empty() {
-        0.0
-    } else {
-        bold.width(&label) + gap
-    };
-    pen.text(class, (x + indent, y), &axis.unit, plain, Anchor::Start);
+    pen.text_pair(
+        class,
+        at,
+        (&label, bold),
+        (axis.unit.trim(), plain),
+        NAME_GAP * bold.size,
+    );
 }
 
 /// How many tick intervals fit: `room` rounded down, between 2 and `most`.
