@@ -15,14 +15,18 @@ impl Clock {
     #[must_use]
     #[expect(clippy::disallowed_methods, reason = "this is the clock module")]
     pub fn start() -> Self {
-        Self { start: Instant::now() }
+        Self {
+            start: Instant::now(),
+        }
     }
 
     /// Both clocks, read now. A wall clock before 1970 reads as 1970.
     #[must_use]
     #[expect(clippy::disallowed_methods, reason = "this is the clock module")]
     pub fn now(&self) -> Now {
-        let wall = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or(Duration::ZERO);
+        let wall = SystemTime::now()
+            .duration_since(UNIX_EPOCH)
+            .unwrap_or(Duration::ZERO);
         Now {
             mono_us: u64::try_from(self.start.elapsed().as_micros()).unwrap_or(u64::MAX),
             wall_us: i64::try_from(wall.as_micros()).unwrap_or(i64::MAX),
@@ -35,6 +39,10 @@ impl Clock {
 pub fn local_text(wall_us: i64) -> String {
     jiff::Timestamp::from_microsecond(wall_us).map_or_else(
         |_| format!("{wall_us} us"),
-        |at| at.to_zoned_datetime(jiff::tz::TimeZone::system()).strftime("%Y-%m-%d %H:%M:%S").to_string(),
+        |at| {
+            at.to_zoned_datetime(jiff::tz::TimeZone::system())
+                .strftime("%Y-%m-%d %H:%M:%S")
+                .to_string()
+        },
     )
 }

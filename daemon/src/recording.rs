@@ -6,6 +6,9 @@ use leverarm_protocol::{BoardMessage, BoardReader, LinkFault, Reading};
 
 use crate::store::{Chunk, ChunkGap};
 
+/// Tick and counts of each sample; no counts where the board reported the sensor as broken.
+pub type Samples = Vec<(u64, Option<i32>)>;
+
 /// Samples decoded from a byte log. Ticks are those of the live run where the log says them, else
 /// count from an arbitrary zero.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -16,9 +19,8 @@ pub struct Recording {
     pub edges: Vec<(u8, Vec<Edge>)>,
     /// Force samples by channel, in order.
     pub forces: Vec<(u8, Vec<(u64, i32)>)>,
-    /// Samples of analog and temperature channels, in order; `None` where the board reported the
-    /// sensor as broken.
-    pub samples: Vec<(Source, Vec<(u64, Option<i32>)>)>,
+    /// Samples of analog and temperature channels, in order.
+    pub samples: Vec<(Source, Samples)>,
     /// What was wrong with the bytes.
     pub faults: Vec<LinkFault>,
     /// Chunks that were lacking or damaged, in words.
@@ -42,7 +44,10 @@ impl Recording {
     /// Decodes stored chunks of one connection, in order.
     #[must_use]
     pub fn of_chunks(chunks: &[Result<Chunk, ChunkGap>], tick_hz: u32) -> Self {
-        let mut recording = Self { tick_hz: f64::from(tick_hz), ..Self::default() };
+        let mut recording = Self {
+            tick_hz: f64::from(tick_hz),
+            ..Self::default()
+        };
         let mut reader = BoardReader::new();
         // Live ticks began with the connection; the reader's begin here. One chunk's first tick
         // gives the difference.
@@ -84,7 +89,10 @@ impl Recording {
                     let newest = edges.last().is_none_or(|last| tick > last.tick);
                     // A frame that came late, or twice under another number, is put in its place.
                     if newest {
-                        edges.push(Edge { tick, number: number_of(edges.last(), number, offset) });
+                        edges.push(Edge {
+                            tick,
+                            number: number_of(edges.last(), number, offset),
+                        });
                     } else if let Err(at) = edges.binary_search_by_key(&tick, |edge| edge.tick) {
                         edges.insert(at, Edge { tick, number });
                     }
@@ -96,12 +104,21 @@ impl Recording {
             BoardMessage::Analog(scan) => {
                 for (offset, counts) in (0_u8..).zip(scan.counts()) {
                     let source = Source::Analog(scan.first_channel.saturating_add(offset));
-                    push_in_order(entry(&mut self.samples, source), tick, Some(i32::from(counts)));
+                    push_in_order(
+                        entry(&mut self.samples, source),
+                        tick,
+                        Some(i32::from(counts)),
+                    );
                 }
             }
             BoardMessage::Temperature { channel, counts } => {
-                let counts = (*counts != leverarm_protocol::TEMPERATURE_UNREADABLE).then_some(*counts);
-                push_in_order(entry(&mut self.samples, Source::Temperature(*channel)), tick, counts);
+                let counts =
+                    (*counts != leverarm_protocol::TEMPERATURE_UNREADABLE).then_some(*counts);
+                push_in_order(
+                    entry(&mut self.samples, Source::Temperature(*channel)),
+                    tick,
+                    counts,
+                );
             }
             BoardMessage::Hello(_) | BoardMessage::Status(_) | BoardMessage::Cut { .. } => {}
         }
@@ -110,7 +127,11 @@ impl Recording {
     /// Edges of a pickup within a range of ticks.
     #[must_use]
     pub fn edges_within(&self, pickup: u8, ticks: std::ops::RangeInclusive<u64>) -> &[Edge] {
-        let edges = self.edges.iter().find(|(p, _)| *p == pickup).map_or(&[][..], |(_, e)| e);
+        let edges = self
+            .edges
+            .iter()
+            .find(|(p, _)| *p == pickup)
+            .map_or(&[][..], |(_, e)| e);
         let from = edges.partition_point(|e| e.tick < *ticks.start());
         let to = edges.partition_point(|e| e.tick <= *ticks.end());
         &edges[from..to]
@@ -119,13 +140,19 @@ impl Recording {
     /// Force samples of a channel, all of them.
     #[must_use]
     pub fn forces_of(&self, channel: u8) -> &[(u64, i32)] {
-        self.forces.iter().find(|(c, _)| *c == channel).map_or(&[], |(_, f)| f)
+        self.forces
+            .iter()
+            .find(|(c, _)| *c == channel)
+            .map_or(&[], |(_, f)| f)
     }
 
     /// Samples of an analog or temperature channel, all of them.
     #[must_use]
     pub fn samples_of(&self, source: Source) -> &[(u64, Option<i32>)] {
-        self.samples.iter().find(|(s, _)| *s == source).map_or(&[], |(_, v)| v)
+        self.samples
+            .iter()
+            .find(|(s, _)| *s == source)
+            .map_or(&[], |(_, v)| v)
     }
 }
 
@@ -134,7 +161,10 @@ fn number_after(last: Option<&Edge>, number: u32) -> u64 {
     let Some(last) = last else {
         return u64::from(number);
     };
-    #[expect(clippy::cast_possible_truncation, reason = "the low 32 bits are wanted")]
+    #[expect(
+        clippy::cast_possible_truncation,
+        reason = "the low 32 bits are wanted"
+    )]
     let ahead = number.wrapping_sub(last.number as u32).cast_signed();
     last.number.wrapping_add_signed(i64::from(ahead))
 }
@@ -174,7 +204,11 @@ mod tests {
         let mut bytes = Vec::new();
         for (first, tick) in [(u32::MAX - 1, 1000_u32), (2, 5000)] {
             let deltas = [[100, 0], [100, 0], [100, 0]];
-            let teeth = leverarm_protocol::Teeth { pickup: 0, first_tooth: first, deltas: &deltas };
+            let teeth = leverarm_protocol::Teeth {
+                pickup: 0,
+                first_tooth: first,
+                deltas: &deltas,
+            };
             bytes.extend_from_slice(writer.write(tick, &BoardMessage::Teeth(teeth)).unwrap());
         }
         let recording = Recording::of_bytes(&bytes);

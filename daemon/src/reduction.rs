@@ -32,7 +32,9 @@ pub enum ReductionError {
         channel: String,
     },
     /// The board never said its tick rate.
-    #[error("the log holds no hello frame, so the tick rate is unknown; record from the start of the connection")]
+    #[error(
+        "the log holds no hello frame, so the tick rate is unknown; record from the start of the connection"
+    )]
     NoTickRate,
 }
 
@@ -79,15 +81,22 @@ pub fn model(stand: &Stand) -> ReductionModel {
     // The crank's own inertia turns ratio times as fast, so it counts ratio² at the drum.
     let engine = stand.engine.inertia_kg_m2;
     let referred = engine.value * ratio.value * ratio.value;
-    let drum = stand.drum.as_ref().filter(|_| stand.kind != StandKind::Brake).map(|drum| DrumModel {
-        inertia_kg_m2: Measured::new(
-            drum.inertia_kg_m2.value + referred,
-            drum.inertia_kg_m2
-                .standard_uncertainty
-                .hypot(engine.standard_uncertainty * ratio.value * ratio.value),
-        ),
-    });
-    let load_cell = stand.load_cell.as_ref().filter(|_| stand.kind != StandKind::Inertia);
+    let drum = stand
+        .drum
+        .as_ref()
+        .filter(|_| stand.kind != StandKind::Brake)
+        .map(|drum| DrumModel {
+            inertia_kg_m2: Measured::new(
+                drum.inertia_kg_m2.value + referred,
+                drum.inertia_kg_m2
+                    .standard_uncertainty
+                    .hypot(engine.standard_uncertainty * ratio.value * ratio.value),
+            ),
+        });
+    let load_cell = stand
+        .load_cell
+        .as_ref()
+        .filter(|_| stand.kind != StandKind::Inertia);
     ReductionModel {
         drum,
         losses: LossModel {
@@ -133,7 +142,10 @@ pub fn air(
     Ok(AirReadings {
         pressure_pa: pick(stand.air.pressure_pa, entered.map(|a| a.pressure_pa))?,
         temperature_k: pick(stand.air.temperature_k, entered.map(|a| a.temperature_k))?,
-        relative_humidity: pick(stand.air.relative_humidity, entered.map(|a| a.relative_humidity))?,
+        relative_humidity: pick(
+            stand.air.relative_humidity,
+            entered.map(|a| a.relative_humidity),
+        )?,
     })
 }
 
@@ -143,7 +155,9 @@ fn channel_mean(
     id: leverarm_config::ChannelId,
     recording: &Recording,
 ) -> Result<Measured, ReductionError> {
-    let unknown = || ReductionError::NoAir { channel: format!("number {}", id.0) };
+    let unknown = || ReductionError::NoAir {
+        channel: format!("number {}", id.0),
+    };
     let channel = stand.channel(id).ok_or_else(unknown)?;
     let cold = match channel.cold_junction {
         Some(cold) => Some(channel_mean(stand, cold, recording)?.value),
@@ -153,10 +167,16 @@ fn channel_mean(
         .samples_of(channel.source)
         .iter()
         .filter_map(|(_, counts)| channel.law.si(f64::from((*counts)?), cold).ok())
-        .filter(|si| channel.expected_si.is_none_or(|(low, high)| (low..=high).contains(si)))
+        .filter(|si| {
+            channel
+                .expected_si
+                .is_none_or(|(low, high)| (low..=high).contains(si))
+        })
         .collect();
     if values.is_empty() {
-        return Err(ReductionError::NoAir { channel: channel.name.clone() });
+        return Err(ReductionError::NoAir {
+            channel: channel.name.clone(),
+        });
     }
     let n = values.len() as f64;
     let mean = values.iter().sum::<f64>() / n;
@@ -205,12 +225,20 @@ pub struct ReducedPull {
 ///
 /// # Errors
 /// See [`ReductionError`].
-pub fn reduce_pull(reader: &StoreReader, id: PullId, choice: CurveChoice) -> Result<ReducedPull, ReductionError> {
+pub fn reduce_pull(
+    reader: &StoreReader,
+    id: PullId,
+    choice: CurveChoice,
+) -> Result<ReducedPull, ReductionError> {
     let pull = reader.pull(id)?;
     let text = reader.stand_text(pull.stand)?;
     let stand = leverarm_config::parse("(kept with the pull)", &text)?;
     let connection = reader.connection(pull.connection)?;
-    let tick_hz = connection.hello.as_ref().ok_or(ReductionError::NoTickRate)?.tick_hz;
+    let tick_hz = connection
+        .hello
+        .as_ref()
+        .ok_or(ReductionError::NoTickRate)?
+        .tick_hz;
     let chunks = reader.pull_chunks(id)?;
     let recording = Recording::of_chunks(&chunks, tick_hz);
     let entered = serde_json::from_value::<EnteredAir>(pull.air.clone()).ok();
@@ -218,22 +246,43 @@ pub fn reduce_pull(reader: &StoreReader, id: PullId, choice: CurveChoice) -> Res
     let ticks = pull.tick_first_wanted..=pull.tick_end.unwrap_or(u64::MAX);
     let options = options(&stand, air, choice);
     let mut curve = reduce_recording(&stand, &recording, ticks, &options)?;
-    curve.remarks.extend(recording.gaps.iter().map(|gap| format!("raw data lacking: {gap}")));
+    curve.remarks.extend(
+        recording
+            .gaps
+            .iter()
+            .map(|gap| format!("raw data lacking: {gap}")),
+    );
     curve.remarks.extend(pull.reasons.iter().cloned());
-    Ok(ReducedPull { pull, correction: options.correction, stand, air, curve })
+    Ok(ReducedPull {
+        pull,
+        correction: options.correction,
+        stand,
+        air,
+        curve,
+    })
 }
 
 /// Reduces a plain byte log with a stand: the whole log is taken as one pull.
 ///
 /// # Errors
 /// See [`ReductionError`].
-pub fn reduce_log(stand: &Stand, bytes: &[u8], choice: CurveChoice) -> Result<Curve, ReductionError> {
+pub fn reduce_log(
+    stand: &Stand,
+    bytes: &[u8],
+    choice: CurveChoice,
+) -> Result<Curve, ReductionError> {
     let recording = Recording::of_bytes(bytes);
     if recording.tick_hz <= 0.0 {
         return Err(ReductionError::NoTickRate);
     }
     let air = air(stand, None, &recording)?;
-    reduce_recording(stand, &recording, 0..=u64::MAX, &options(stand, air, choice)).map_err(Into::into)
+    reduce_recording(
+        stand,
+        &recording,
+        0..=u64::MAX,
+        &options(stand, air, choice),
+    )
+    .map_err(Into::into)
 }
 
 fn reduce_recording(
@@ -246,7 +295,10 @@ fn reduce_recording(
     let raw = RawPull {
         tick_hz: recording.tick_hz,
         edges: recording.edges_within(pickup, ticks),
-        force: stand.load_cell.as_ref().map_or(&[], |cell| recording.forces_of(cell.channel)),
+        force: stand
+            .load_cell
+            .as_ref()
+            .map_or(&[], |cell| recording.forces_of(cell.channel)),
     };
     reduce(&raw, &model(stand), options)
 }

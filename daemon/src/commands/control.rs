@@ -44,7 +44,10 @@ fn answer_of(outcome: Result<ureq::http::Response<ureq::Body>, ureq::Error>) -> 
     match response.body_mut().read_json::<Value>() {
         Ok(value) if ok => Answer::Done(value),
         Ok(value) => {
-            let error = value.get("error").and_then(Value::as_str).unwrap_or("no reason given");
+            let error = value
+                .get("error")
+                .and_then(Value::as_str)
+                .unwrap_or("no reason given");
             Answer::Refused(error.to_owned())
         }
         Err(error) => Answer::Refused(format!("{} ({error})", response.status())),
@@ -57,7 +60,11 @@ fn post(stand: &Stand, path: &str, body: &Value) -> Answer {
 }
 
 fn get(stand: &Stand, path: &str) -> Answer {
-    answer_of(agent().get(&format!("http://{}{path}", stand.page_address)).call())
+    answer_of(
+        agent()
+            .get(&format!("http://{}{path}", stand.page_address))
+            .call(),
+    )
 }
 
 fn not_running(stand: &Stand) -> Failure {
@@ -77,12 +84,18 @@ fn needed(stand: &Stand, answer: Answer) -> Result<Value, Failure> {
 }
 
 fn message(value: &Value) -> &str {
-    value.get("message").and_then(Value::as_str).unwrap_or("done")
+    value
+        .get("message")
+        .and_then(Value::as_str)
+        .unwrap_or("done")
 }
 
 pub(super) fn cut(reason: &str, file: &Path) -> Result<(), Failure> {
     let stand = read_stand(file)?.stand;
-    let value = needed(&stand, post(&stand, "/api/cut", &json!({ "reason": reason })))?;
+    let value = needed(
+        &stand,
+        post(&stand, "/api/cut", &json!({ "reason": reason })),
+    )?;
     say(message(&value));
     // Tell how it ended: a cut is not done before the board says so.
     let clock = Clock::start();
@@ -90,20 +103,30 @@ pub(super) fn cut(reason: &str, file: &Path) -> Result<(), Failure> {
         let live = needed(&stand, get(&stand, "/api/live"))?;
         let latch = live.pointer("/cut/latch").and_then(Value::as_str);
         if latch == Some("confirmed") {
-            let id = live.pointer("/cut/cut_id").and_then(Value::as_u64).unwrap_or(0);
-            say(&format!("the board confirms cut {id}; end it with `leverarm release {id}`"));
+            let id = live
+                .pointer("/cut/cut_id")
+                .and_then(Value::as_u64)
+                .unwrap_or(0);
+            say(&format!(
+                "the board confirms cut {id}; end it with `leverarm release {id}`"
+            ));
             return Ok(());
         }
         std::thread::sleep(Duration::from_millis(50));
     }
-    Err(Failure::new("the board has not confirmed the cut within 1 s: use the emergency stop"))
+    Err(Failure::new(
+        "the board has not confirmed the cut within 1 s: use the emergency stop",
+    ))
 }
 
 pub(super) fn release(cut: Option<u16>, file: &Path) -> Result<(), Failure> {
     let stand = read_stand(file)?.stand;
     let Some(cut_id) = cut else {
         let live = needed(&stand, get(&stand, "/api/live"))?;
-        let cause = live.pointer("/cut/cause").and_then(Value::as_str).unwrap_or("unknown");
+        let cause = live
+            .pointer("/cut/cause")
+            .and_then(Value::as_str)
+            .unwrap_or("unknown");
         return match live.pointer("/cut/cut_id").and_then(Value::as_u64) {
             Some(id) => Err(Failure(format!(
                 "cut {id} is in force: {cause}. When that is seen to, end it with `leverarm release {id}`"
@@ -111,7 +134,10 @@ pub(super) fn release(cut: Option<u16>, file: &Path) -> Result<(), Failure> {
             None => Err(Failure::new("there is no cut that the board has confirmed")),
         };
     };
-    let value = needed(&stand, post(&stand, "/api/release", &json!({ "cut_id": cut_id })))?;
+    let value = needed(
+        &stand,
+        post(&stand, "/api/release", &json!({ "cut_id": cut_id })),
+    )?;
     say(message(&value));
     let clock = Clock::start();
     while clock.now().mono_us < 1_500_000 {
@@ -125,20 +151,35 @@ pub(super) fn release(cut: Option<u16>, file: &Path) -> Result<(), Failure> {
             _ => break,
         }
     }
-    Err(Failure::new("the board did not release the cut: it still sees a reason; `leverarm journal` has it"))
+    Err(Failure::new(
+        "the board did not release the cut: it still sees a reason; `leverarm journal` has it",
+    ))
 }
 
-pub(super) fn setup(name: Option<String>, notes: String, parts: &[String], file: &Path) -> Result<(), Failure> {
+pub(super) fn setup(
+    name: Option<String>,
+    notes: String,
+    parts: &[String],
+    file: &Path,
+) -> Result<(), Failure> {
     let read = read_stand(file)?;
     let Some(name) = name else {
         return list_setups(&read);
     };
-    let mut request = NewSetupRequest { name, notes, parts: serde_json::Map::new() };
+    let mut request = NewSetupRequest {
+        name,
+        notes,
+        parts: serde_json::Map::new(),
+    };
     for part in parts {
         let Some((key, value)) = part.split_once('=') else {
-            return Err(Failure(format!("--part {part:?}: expected KEY=VALUE, such as \"main jet=105\"")));
+            return Err(Failure(format!(
+                "--part {part:?}: expected KEY=VALUE, such as \"main jet=105\""
+            )));
         };
-        request.parts.insert(key.trim().to_owned(), json!(value.trim()));
+        request
+            .parts
+            .insert(key.trim().to_owned(), json!(value.trim()));
     }
     let body = serde_json::to_value(&request).map_err(Failure::of)?;
     let name = match post(&read.stand, "/api/setup", &body) {
@@ -146,7 +187,9 @@ pub(super) fn setup(name: Option<String>, notes: String, parts: &[String], file:
         Answer::Refused(error) => return Err(Failure(error)),
         Answer::NotRunning => {
             let mut store = Store::open(&read.store_folder).map_err(Failure::of)?;
-            take_setup(&mut store, &request, Clock::start().now().wall_us).map_err(Failure::of)?.1
+            take_setup(&mut store, &request, Clock::start().now().wall_us)
+                .map_err(Failure::of)?
+                .1
         }
     };
     say(&format!("the next pulls belong to \"{name}\""));
@@ -160,12 +203,27 @@ fn list_setups(read: &StandFile) -> Result<(), Failure> {
     for setup in reader.setups().map_err(Failure::of)? {
         let parts = setup.parts.as_object().map_or_else(String::new, |parts| {
             let pair = |(key, value): (&String, &Value)| {
-                format!("{key}: {}", value.as_str().map_or_else(|| value.to_string(), str::to_owned))
+                format!(
+                    "{key}: {}",
+                    value
+                        .as_str()
+                        .map_or_else(|| value.to_string(), str::to_owned)
+                )
             };
             parts.iter().map(pair).collect::<Vec<_>>().join(", ")
         });
-        let now = if current.as_deref() == Some(&setup.name) { "in force" } else { "" };
-        table.add_row([setup.name.clone(), local_text(setup.created_wall_us), parts, setup.notes, now.to_owned()]);
+        let now = if current.as_deref() == Some(&setup.name) {
+            "in force"
+        } else {
+            ""
+        };
+        table.add_row([
+            setup.name.clone(),
+            local_text(setup.created_wall_us),
+            parts,
+            setup.notes,
+            now.to_owned(),
+        ]);
     }
     say(&table.to_string());
     Ok(())
@@ -179,7 +237,11 @@ pub(super) fn air(
     file: &Path,
 ) -> Result<(), Failure> {
     let read = read_stand(file)?;
-    let entered = if forget { None } else { Some(entered_air(&read.stand, pressure, temperature, humidity)?) };
+    let entered = if forget {
+        None
+    } else {
+        Some(entered_air(&read.stand, pressure, temperature, humidity)?)
+    };
     let body = serde_json::to_value(entered).map_err(Failure::of)?;
     match post(&read.stand, "/api/air", &body) {
         Answer::Done(_) => {}
@@ -204,22 +266,43 @@ fn entered_air(
     humidity: Option<&str>,
 ) -> Result<EnteredAir, Failure> {
     if pressure.is_none() && temperature.is_none() && humidity.is_none() {
-        return Err(Failure::new("give --pressure, --temperature or --humidity, or --forget"));
+        return Err(Failure::new(
+            "give --pressure, --temperature or --humidity, or --forget",
+        ));
     }
-    let take = |name: &str, text: Option<&str>, kind: &units::Kind, of_file: AirInput, otherwise: f64| {
-        match (text, of_file) {
-            (Some(text), _) => {
-                units::measured(text, kind).map_err(|error| Failure(format!("--{name} {text:?}: {error}")))
+    let take =
+        |name: &str, text: Option<&str>, kind: &units::Kind, of_file: AirInput, otherwise: f64| {
+            match (text, of_file) {
+                (Some(text), _) => units::measured(text, kind)
+                    .map_err(|error| Failure(format!("--{name} {text:?}: {error}"))),
+                (None, AirInput::Entered(value)) => Ok(value),
+                // A channel measures it, and goes on doing so: this value is not used.
+                (None, AirInput::Channel(_)) => Ok(Measured::exact(otherwise)),
             }
-            (None, AirInput::Entered(value)) => Ok(value),
-            // A channel measures it, and goes on doing so: this value is not used.
-            (None, AirInput::Channel(_)) => Ok(Measured::exact(otherwise)),
-        }
-    };
-    let pressure = take("pressure", pressure, &units::PRESSURE, stand.air.pressure_pa, 101_325.0)?;
-    let temperature = take("temperature", temperature, &units::TEMPERATURE, stand.air.temperature_k, 293.15)?;
-    let humidity = take("humidity", humidity, &units::RATIO, stand.air.relative_humidity, 0.5)?;
-    leverarm_torque::air::Air::new(pressure.value, temperature.value, humidity.value).map_err(Failure::of)?;
+        };
+    let pressure = take(
+        "pressure",
+        pressure,
+        &units::PRESSURE,
+        stand.air.pressure_pa,
+        101_325.0,
+    )?;
+    let temperature = take(
+        "temperature",
+        temperature,
+        &units::TEMPERATURE,
+        stand.air.temperature_k,
+        293.15,
+    )?;
+    let humidity = take(
+        "humidity",
+        humidity,
+        &units::RATIO,
+        stand.air.relative_humidity,
+        0.5,
+    )?;
+    leverarm_torque::air::Air::new(pressure.value, temperature.value, humidity.value)
+        .map_err(Failure::of)?;
     Ok(EnteredAir {
         pressure_pa: pressure.value,
         pressure_uncertainty_pa: pressure.standard_uncertainty,

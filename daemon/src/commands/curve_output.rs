@@ -45,14 +45,22 @@ pub(super) fn table(curve: &Curve, units: &DisplayUnits) -> Table {
     ]);
     for point in &curve.points {
         let expanded = point.expanded_uncertainty_nm();
-        let share = if point.torque_nm.abs() > 0.0 { expanded / point.torque_nm.abs() } else { 0.0 };
+        let share = if point.torque_nm.abs() > 0.0 {
+            expanded / point.torque_nm.abs()
+        } else {
+            0.0
+        };
         table.add_row([
             format!("{:.0}", point.rpm),
             format!("{:.2}", torque.number(point.torque_nm)),
             format!("{:.2}", torque.difference(expanded)),
             format!("{:.2}", power.number(point.power_w())),
             format!("{:.2}", power.difference(share * point.power_w().abs())),
-            if point.trustworthy { String::new() } else { "not trustworthy".to_owned() },
+            if point.trustworthy {
+                String::new()
+            } else {
+                "not trustworthy".to_owned()
+            },
         ]);
     }
     align_right(&mut table, 0..5);
@@ -68,9 +76,19 @@ pub(super) fn peak_text(peak: Option<Peak>, unit: leverarm_config::display::Disp
 
 /// Arrays over the grid; values that are not trustworthy are null.
 pub(super) fn json(curve: &Curve) -> Value {
-    let shown = |value: f64, trustworthy: bool| if trustworthy { json!(value) } else { Value::Null };
+    let shown = |value: f64, trustworthy: bool| {
+        if trustworthy {
+            json!(value)
+        } else {
+            Value::Null
+        }
+    };
     let column = |f: &dyn Fn(&leverarm_torque::curve::CurvePoint) -> f64| -> Vec<Value> {
-        curve.points.iter().map(|p| shown(f(p), p.trustworthy)).collect()
+        curve
+            .points
+            .iter()
+            .map(|p| shown(f(p), p.trustworthy))
+            .collect()
     };
     let rpm: Vec<f64> = curve.points.iter().map(|p| p.rpm).collect();
     let peak = |peak: Option<Peak>| peak.map(|p| (p.value, p.rpm)).unzip();
@@ -107,13 +125,27 @@ pub(super) struct Named<'a> {
 }
 
 /// Torque above, power below, over engine speed.
-pub(super) fn plot(title: &str, subtitle: &str, curves: &[Named<'_>], units: &DisplayUnits, notes: Vec<String>) -> Plot {
+pub(super) fn plot(
+    title: &str,
+    subtitle: &str,
+    curves: &[Named<'_>],
+    units: &DisplayUnits,
+    notes: Vec<String>,
+) -> Plot {
     let mut torque = Panel {
-        y: Axis { label: "Torque".to_owned(), unit: units.torque.symbol.to_owned(), ..Axis::default() },
+        y: Axis {
+            label: "Torque".to_owned(),
+            unit: units.torque.symbol.to_owned(),
+            ..Axis::default()
+        },
         ..Panel::default()
     };
     let mut power = Panel {
-        y: Axis { label: "Power".to_owned(), unit: units.power.symbol.to_owned(), ..Axis::default() },
+        y: Axis {
+            label: "Power".to_owned(),
+            unit: units.power.symbol.to_owned(),
+            ..Axis::default()
+        },
         ..Panel::default()
     };
     for named in curves {
@@ -126,8 +158,12 @@ pub(super) fn plot(title: &str, subtitle: &str, curves: &[Named<'_>], units: &Di
             let share = point.expanded_uncertainty_nm() / point.torque_nm.abs().max(1e-9);
             series.0.push((point.rpm, nm));
             series.1.push((point.rpm, w));
-            bands.0.push((point.rpm, nm - share * nm.abs(), nm + share * nm.abs()));
-            bands.1.push((point.rpm, w - share * w.abs(), w + share * w.abs()));
+            bands
+                .0
+                .push((point.rpm, nm - share * nm.abs(), nm + share * nm.abs()));
+            bands
+                .1
+                .push((point.rpm, w - share * w.abs(), w + share * w.abs()));
         }
         let band = |band: Vec<(f64, f64, f64)>| named.detailed.then_some(band);
         let style = named.style;
@@ -137,7 +173,12 @@ pub(super) fn plot(title: &str, subtitle: &str, curves: &[Named<'_>], units: &Di
             band: band(bands.0),
             style,
         });
-        power.series.push(Series { label: named.label.clone(), points: series.1, band: band(bands.1), style });
+        power.series.push(Series {
+            label: named.label.clone(),
+            points: series.1,
+            band: band(bands.1),
+            style,
+        });
         if named.detailed {
             let mark = |peak: Peak, unit: leverarm_config::display::DisplayUnit| Mark::Peak {
                 x: peak.rpm,
@@ -145,14 +186,22 @@ pub(super) fn plot(title: &str, subtitle: &str, curves: &[Named<'_>], units: &Di
                 label: format!("{} at {:.0} rpm", unit.text(peak.value, 2), peak.rpm),
                 style,
             };
-            torque.marks.extend(named.curve.peak_torque.map(|p| mark(p, units.torque)));
-            power.marks.extend(named.curve.peak_power.map(|p| mark(p, units.power)));
+            torque
+                .marks
+                .extend(named.curve.peak_torque.map(|p| mark(p, units.torque)));
+            power
+                .marks
+                .extend(named.curve.peak_power.map(|p| mark(p, units.power)));
         }
     }
     Plot {
         title: title.to_owned(),
         subtitle: subtitle.to_owned(),
-        x: Axis { label: "Engine speed".to_owned(), unit: "rpm".to_owned(), ..Axis::default() },
+        x: Axis {
+            label: "Engine speed".to_owned(),
+            unit: "rpm".to_owned(),
+            ..Axis::default()
+        },
         panels: vec![torque, power],
         shades: Vec::new(),
         notes,

@@ -1,10 +1,10 @@
 //! `demo`: the whole job on a simulated stand, through the real daemon and a real (pseudo-)terminal.
 
-use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use indicatif::{ProgressBar, ProgressStyle};
+use leverarm_torque::curve::{Curve, CurvePoint, Peak};
 use serde_json::{Value, json};
 
 use super::curve_output::{self, Named};
@@ -31,11 +31,15 @@ struct DemoStand {
 }
 
 fn engine(setup: Setup) -> Engine {
-    Engine { scatter_rms: SCATTER_RMS, ..Engine::pit_bike(setup) }
+    Engine {
+        scatter_rms: SCATTER_RMS,
+        ..Engine::pit_bike(setup)
+    }
 }
 
 fn prepare(out: &Path, seed: u64) -> Result<DemoStand, Failure> {
-    let cannot = |what: &Path, error: std::io::Error| Failure::new(format!("{}: {error}", what.display()));
+    let cannot =
+        |what: &Path, error: std::io::Error| Failure::new(format!("{}: {error}", what.display()));
     std::fs::create_dir_all(out).map_err(|error| cannot(out, error))?;
     let simulated = leverarm_config::parse("demo.toml", DEMO_STAND).map_err(Failure::of)?;
     let mut model = model_of(&simulated);
@@ -60,7 +64,11 @@ fn prepare(out: &Path, seed: u64) -> Result<DemoStand, Failure> {
         stand_text: text,
         page_address: None,
     };
-    Ok(DemoStand { options, rehearsal, script })
+    Ok(DemoStand {
+        options,
+        rehearsal,
+        script,
+    })
 }
 
 pub(super) fn run(out: &Path, as_json: bool, seed: u64) -> Result<(), Failure> {
@@ -98,10 +106,16 @@ pub(super) fn run(out: &Path, as_json: bool, seed: u64) -> Result<(), Failure> {
 }
 
 async fn make_pulls(demo: DemoStand) -> Result<Vec<PullNotice>, Failure> {
-    let DemoStand { options, rehearsal, script } = demo;
+    let DemoStand {
+        options,
+        rehearsal,
+        script,
+    } = demo;
     let total = u64::from(PULLS_EACH) * ORDER.len() as u64;
     let bar = ProgressBar::new(total);
-    if let Ok(style) = ProgressStyle::with_template("{bar:30} pull {pos} of {len}  {msg}  {elapsed}") {
+    if let Ok(style) =
+        ProgressStyle::with_template("{bar:30} pull {pos} of {len}  {msg}  {elapsed}")
+    {
         bar.set_style(style);
     }
     bar.enable_steady_tick(Duration::from_millis(250));
@@ -115,7 +129,11 @@ async fn make_pulls(demo: DemoStand) -> Result<Vec<PullNotice>, Failure> {
             notes: String::new(),
             parts: serde_json::Map::new(),
         };
-        handle.setup(request).await.map_err(Failure::of)?.map_err(Failure::of)?;
+        handle
+            .setup(request)
+            .await
+            .map_err(Failure::of)?
+            .map_err(Failure::of)?;
         rehearsal.fit(engine(setup)).map_err(Failure::of)?;
         rehearsal.ride(script).map_err(Failure::of)?;
         bar.set_message(setup.label());
@@ -154,26 +172,91 @@ fn draw(pulls: &[ReducedPull], file: &Path) -> Result<(), Failure> {
     let Some(first) = pulls.first() else {
         return Ok(());
     };
-    let mut styles: BTreeMap<&str, usize> = BTreeMap::new();
-    let mut named = Vec::new();
+    let mut groups: Vec<(&str, Vec<&Curve>)> = Vec::new();
     for pull in pulls {
         let setup = setup_of(pull);
-        let next = styles.len();
-        let is_new = !styles.contains_key(setup);
-        let style = *styles.entry(setup).or_insert(next);
-        let label = if is_new { setup.to_owned() } else { String::new() };
-        named.push(Named { label, curve: &pull.curve, style, detailed: is_new });
+        match groups.iter_mut().find(|(name, _)| *name == setup) {
+            Some((_, curves)) => curves.push(&pull.curve),
+            None => groups.push((setup, vec![&pull.curve])),
+        }
     }
+    let means: Vec<(&str, usize, Curve)> = groups
+        .iter()
+        .filter_map(|(setup, curves)| Some((*setup, curves.len(), mean(curves)?)))
+        .collect();
+    let named: Vec<Named<'_>> = means
+        .iter()
+        .enumerate()
+        .map(|(style, (setup, count, curve))| Named {
+            label: format!("{setup}, mean of {count}"),
+            curve,
+            style,
+            detailed: true,
+        })
+        .collect();
     let notes = vec![
         air_text(&first.air, &first.correction, &first.curve),
         "bands: 95 %, all sources of uncertainty; simulated stand".to_owned(),
     ];
-    let plot = curve_output::plot("Main jet 105 against 110", &first.stand.name, &named, &first.stand.units, notes);
+    let plot = curve_output::plot(
+        "Main jet 105 against 110",
+        &first.stand.name,
+        &named,
+        &first.stand.units,
+        notes,
+    );
     write_plot(&plot, file, Theme::Light)
 }
 
+/// Mean of curves on the speeds that all of them have.
+fn mean(curves: &[&Curve]) -> Option<Curve> {
+    let (first, rest) = curves.split_first()?;
+    let at = |curve: &Curve, rpm: f64| {
+        curve
+            .points
+            .iter()
+            .find(|p| (p.rpm - rpm).abs() < 0.5)
+            .filter(|p| p.trustworthy)
+            .cloned()
+    };
+    let mut mean = (*first).clone();
+    mean.points = first
+        .points
+        .iter()
+        .filter_map(|point| {
+            let others: Option<Vec<_>> = rest.iter().map(|curve| at(curve, point.rpm)).collect();
+            let sum: f64 = others?.iter().map(|p| p.torque_nm).sum();
+            let torque_nm = (point.torque_nm + sum) / curves.len() as f64;
+            point.trustworthy.then(|| CurvePoint {
+                torque_nm,
+                ..point.clone()
+            })
+        })
+        .collect();
+    let best = |value: &dyn Fn(&CurvePoint) -> f64| {
+        let top = mean
+            .points
+            .iter()
+            .max_by(|a, b| value(a).total_cmp(&value(b)))?;
+        Some(Peak {
+            rpm: top.rpm,
+            value: value(top),
+        })
+    };
+    let peaks = (best(&|p| p.torque_nm), best(&CurvePoint::power_w));
+    (mean.peak_torque, mean.peak_power) = peaks;
+    Some(mean)
+}
+
 fn print_table(pulls: &[ReducedPull]) {
-    let mut table = curve_output::table_of(&["pull", "setup", "state", "peak torque", "peak power", "air factor"]);
+    let mut table = curve_output::table_of(&[
+        "pull",
+        "setup",
+        "state",
+        "peak torque",
+        "peak power",
+        "air factor",
+    ]);
     for reduced in pulls {
         let units = reduced.stand.units;
         table.add_row([

@@ -175,7 +175,13 @@ enum Command {
 #[derive(Debug, Clone, clap::Args)]
 struct StandArgument {
     /// The stand file
-    #[arg(short, long = "config", value_name = "FILE", default_value = "stand.toml", env = "LEVERARM_STAND")]
+    #[arg(
+        short,
+        long = "config",
+        value_name = "FILE",
+        default_value = "stand.toml",
+        env = "LEVERARM_STAND"
+    )]
     file: PathBuf,
 }
 
@@ -239,7 +245,11 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Ok(cli) => cli,
         Err(error) => {
             let shown = error.print();
-            let code = if error.use_stderr() || shown.is_err() { 2 } else { 0 };
+            let code = if error.use_stderr() || shown.is_err() {
+                2
+            } else {
+                0
+            };
             return ExitCode::from(code);
         }
     };
@@ -256,24 +266,57 @@ fn dispatch(command: Command) -> Result<(), Failure> {
     match command {
         Command::Check { file } => stand::check(&file),
         Command::Serve { stand } => stand::serve(&stand.file),
-        Command::Rehearse { stand, pulls, seed, once } => stand::rehearse(&stand.file, pulls, seed, once),
+        Command::Rehearse {
+            stand,
+            pulls,
+            seed,
+            once,
+        } => stand::rehearse(&stand.file, pulls, seed, once),
         Command::Demo { out, json, seed } => demo::run(&out, json, seed),
         Command::Pulls { store, json } => pulls::list(&store, json),
-        Command::Show { pull, store, choice, json, plot, dark } => {
-            pulls::show(pull, &store, &choice, json, plot.as_deref(), dark)
-        }
-        Command::Setup { name, notes, parts, stand } => control::setup(name, notes, &parts, &stand.file),
-        Command::Air { pressure, temperature, humidity, forget, stand } => {
-            control::air(pressure.as_deref(), temperature.as_deref(), humidity.as_deref(), forget, &stand.file)
-        }
-        Command::Journal { store, pull, channel, severity, limit, json } => {
-            journal::show(&store, pull, channel, severity, limit, json)
-        }
+        Command::Show {
+            pull,
+            store,
+            choice,
+            json,
+            plot,
+            dark,
+        } => pulls::show(pull, &store, &choice, json, plot.as_deref(), dark),
+        Command::Setup {
+            name,
+            notes,
+            parts,
+            stand,
+        } => control::setup(name, notes, &parts, &stand.file),
+        Command::Air {
+            pressure,
+            temperature,
+            humidity,
+            forget,
+            stand,
+        } => control::air(
+            pressure.as_deref(),
+            temperature.as_deref(),
+            humidity.as_deref(),
+            forget,
+            &stand.file,
+        ),
+        Command::Journal {
+            store,
+            pull,
+            channel,
+            severity,
+            limit,
+            json,
+        } => journal::show(&store, pull, channel, severity, limit, json),
         Command::Cut { reason, stand } => control::cut(&reason, &stand.file),
         Command::Release { cut, stand } => control::release(cut, &stand.file),
-        Command::Reduce { board_log, stand, choice, json } => {
-            pulls::reduce(&board_log, &stand.file, &choice, json)
-        }
+        Command::Reduce {
+            board_log,
+            stand,
+            choice,
+            json,
+        } => pulls::reduce(&board_log, &stand.file, &choice, json),
     }
 }
 
@@ -294,7 +337,11 @@ fn read_stand(file: &Path) -> Result<StandFile, Failure> {
     let stand = leverarm_config::parse(&file.display().to_string(), &text).map_err(Failure::of)?;
     let beside = file.parent().unwrap_or_else(|| Path::new("."));
     let store_folder = beside.join(&stand.store_folder);
-    Ok(StandFile { stand, text, store_folder })
+    Ok(StandFile {
+        stand,
+        text,
+        store_folder,
+    })
 }
 
 impl StoreArgument {
@@ -309,9 +356,16 @@ impl StoreArgument {
 
 impl CurveArguments {
     fn choice(&self) -> Result<crate::reduction::CurveChoice, Failure> {
-        let correction =
-            self.correction.as_deref().map(str::parse::<Correction>).transpose().map_err(Failure::of)?;
-        Ok(crate::reduction::CurveChoice { correction, step_rpm: self.step })
+        let correction = self
+            .correction
+            .as_deref()
+            .map(str::parse::<Correction>)
+            .transpose()
+            .map_err(Failure::of)?;
+        Ok(crate::reduction::CurveChoice {
+            correction,
+            step_rpm: self.step,
+        })
     }
 }
 

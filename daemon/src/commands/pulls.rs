@@ -17,7 +17,15 @@ use crate::store::{PullId, PullState};
 pub(super) fn list(store: &StoreArgument, as_json: bool) -> Result<(), Failure> {
     let reader = store.open()?;
     let pulls = reader.pulls().map_err(Failure::of)?;
-    let mut table = curve_output::table_of(&["pull", "when", "setup", "state", "peak torque", "peak power", "notes"]);
+    let mut table = curve_output::table_of(&[
+        "pull",
+        "when",
+        "setup",
+        "state",
+        "peak torque",
+        "peak power",
+        "notes",
+    ]);
     let mut rows = Vec::new();
     for pull in &pulls {
         let reduced = match pull.state {
@@ -58,7 +66,13 @@ pub(super) fn list(store: &StoreArgument, as_json: bool) -> Result<(), Failure> 
             pull.state.to_string(),
             torque,
             power,
-            pull.reasons.iter().chain([&pull.note]).filter(|s| !s.is_empty()).cloned().collect::<Vec<_>>().join("; "),
+            pull.reasons
+                .iter()
+                .chain([&pull.note])
+                .filter(|s| !s.is_empty())
+                .cloned()
+                .collect::<Vec<_>>()
+                .join("; "),
         ]);
     }
     if as_json {
@@ -73,7 +87,11 @@ pub(super) fn list(store: &StoreArgument, as_json: bool) -> Result<(), Failure> 
 
 /// What a curve was corrected with, in one line.
 pub(super) fn air_text(air: &AirReadings, correction: &Correction, curve: &Curve) -> String {
-    let inside = if curve.factor.within_valid_range() { "" } else { ", outside its valid range" };
+    let inside = if curve.factor.within_valid_range() {
+        ""
+    } else {
+        ", outside its valid range"
+    };
     format!(
         "air {:.1} hPa, {:.1} °C, {:.0} % humidity; {correction}: factor {:.4}{inside}",
         air.pressure_pa.value / 100.0,
@@ -94,15 +112,35 @@ pub(super) fn show(
     let reader = store.open()?;
     let reduced = reduce_pull(&reader, PullId::new(pull), choice.choice()?).map_err(Failure::of)?;
     let units = curve_output::units(reduced.stand.units, choice.units);
-    let setup = reduced.pull.setup_name.clone().unwrap_or_else(|| "no setup".to_owned());
+    let setup = reduced
+        .pull
+        .setup_name
+        .clone()
+        .unwrap_or_else(|| "no setup".to_owned());
     let air = air_text(&reduced.air, &reduced.correction, &reduced.curve);
     if let Some(file) = plot_file {
-        let named = [Named { label: setup.clone(), curve: &reduced.curve, style: 0, detailed: true }];
-        let notes = vec![air.clone(), "band: 95 %, all sources of uncertainty".to_owned()];
+        let named = [Named {
+            label: setup.clone(),
+            curve: &reduced.curve,
+            style: 0,
+            detailed: true,
+        }];
+        let notes = vec![
+            air.clone(),
+            "band: 95 %, all sources of uncertainty".to_owned(),
+        ];
         let title = format!("Pull {pull}: {setup}");
-        let subtitle = format!("{}, {}", reduced.stand.name, local_text(reduced.pull.started_wall_us));
+        let subtitle = format!(
+            "{}, {}",
+            reduced.stand.name,
+            local_text(reduced.pull.started_wall_us)
+        );
         let theme = if dark { Theme::Dark } else { Theme::Light };
-        write_plot(&curve_output::plot(&title, &subtitle, &named, &units, notes), file, theme)?;
+        write_plot(
+            &curve_output::plot(&title, &subtitle, &named, &units, notes),
+            file,
+            theme,
+        )?;
     }
     if as_json {
         let mut object = curve_output::json(&reduced.curve);
@@ -133,8 +171,14 @@ pub(super) fn show(
 
 fn print_curve(curve: &Curve, units: &leverarm_config::display::DisplayUnits) {
     say(&curve_output::table(curve, units).to_string());
-    say(&format!("peak torque {}", curve_output::peak_text(curve.peak_torque, units.torque)));
-    say(&format!("peak power  {}", curve_output::peak_text(curve.peak_power, units.power)));
+    say(&format!(
+        "peak torque {}",
+        curve_output::peak_text(curve.peak_torque, units.torque)
+    ));
+    say(&format!(
+        "peak power  {}",
+        curve_output::peak_text(curve.peak_power, units.power)
+    ));
     for remark in &curve.remarks {
         say(&format!("remark: {remark}"));
     }
@@ -162,9 +206,15 @@ pub(super) fn write_plot(plot: &Plot, file: &Path, theme: Theme) -> Result<(), F
     std::fs::write(file, bytes).map_err(|error| Failure(format!("{}: {error}", file.display())))
 }
 
-pub(super) fn reduce(log: &Path, file: &Path, choice: &CurveArguments, as_json: bool) -> Result<(), Failure> {
+pub(super) fn reduce(
+    log: &Path,
+    file: &Path,
+    choice: &CurveArguments,
+    as_json: bool,
+) -> Result<(), Failure> {
     let read = read_stand(file)?;
-    let bytes = std::fs::read(log).map_err(|error| Failure(format!("{}: {error}", log.display())))?;
+    let bytes =
+        std::fs::read(log).map_err(|error| Failure(format!("{}: {error}", log.display())))?;
     let curve = reduce_log(&read.stand, &bytes, choice.choice()?).map_err(Failure::of)?;
     if as_json {
         json_line(&curve_output::json(&curve));

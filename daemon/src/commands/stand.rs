@@ -77,7 +77,9 @@ pub(super) fn rehearse(file: &Path, pulls: u32, seed: u64, once: bool) -> Result
     // Rehearsed pulls never mix with real ones.
     read.store_folder = read.store_folder.with_file_name(format!(
         "{}-rehearsal",
-        read.store_folder.file_name().map_or_else(|| "pulls".into(), |name| name.to_string_lossy())
+        read.store_folder
+            .file_name()
+            .map_or_else(|| "pulls".into(), |name| name.to_string_lossy())
     ));
     let script = script_of(&read.stand, pulls);
     let store = read.store_folder.display().to_string();

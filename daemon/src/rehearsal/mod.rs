@@ -13,7 +13,9 @@ use nix::pty::{OpenptyResult, openpty};
 use nix::sys::termios::{SetArg, cfmakeraw, tcgetattr, tcsetattr};
 
 use crate::clock::Clock;
-use crate::software_stand::{Engine, ModelError, RiderEvent, RiderScript, SoftwareStand, StandModel};
+use crate::software_stand::{
+    Engine, ModelError, RiderEvent, RiderScript, SoftwareStand, StandModel,
+};
 
 pub use model::{model_of, script_of};
 
@@ -76,7 +78,13 @@ impl Rehearsal {
         let path = nix::unistd::ttyname(&slave)?;
         let (orders, ordered) = sync_channel(ORDERS_MAX);
         let (happened, events) = sync_channel(EVENTS_MAX);
-        let shell = Shell { stand, port: std::fs::File::from(master), ordered, happened, unsent: Vec::new() };
+        let shell = Shell {
+            stand,
+            port: std::fs::File::from(master),
+            ordered,
+            happened,
+            unsent: Vec::new(),
+        };
         let thread = std::thread::Builder::new()
             .name("software stand".to_owned())
             // The slave end stays open here, so that the port survives a daemon that comes and goes.
@@ -85,7 +93,12 @@ impl Rehearsal {
                 drop(slave);
             })
             .map_err(RehearsalError::Thread)?;
-        Ok(Self { path, orders, events, thread: Some(thread) })
+        Ok(Self {
+            path,
+            orders,
+            events,
+            thread: Some(thread),
+        })
     }
 
     /// Path of the port to open.
@@ -99,7 +112,9 @@ impl Rehearsal {
     /// # Errors
     /// When the rehearsal is over.
     pub fn fit(&self, engine: Engine) -> Result<(), RehearsalError> {
-        self.orders.send(Order::Fit(Box::new(engine))).map_err(|_closed| RehearsalError::Over)
+        self.orders
+            .send(Order::Fit(Box::new(engine)))
+            .map_err(|_closed| RehearsalError::Over)
     }
 
     /// Lets the simulated person make pulls.
@@ -107,7 +122,9 @@ impl Rehearsal {
     /// # Errors
     /// When the rehearsal is over.
     pub fn ride(&self, script: RiderScript) -> Result<(), RehearsalError> {
-        self.orders.send(Order::Ride(script)).map_err(|_closed| RehearsalError::Over)
+        self.orders
+            .send(Order::Ride(script))
+            .map_err(|_closed| RehearsalError::Over)
     }
 
     /// What the simulated person did since the last call.

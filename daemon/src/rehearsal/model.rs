@@ -49,7 +49,10 @@ pub fn model_of(stand: &Stand) -> StandModel {
                 c2_nm_s2: stand.losses.quadratic_nm_s2_per_rad2.max(0.0),
             },
         },
-        engine: Engine { inertia_kg_m2: engine_inertia, ..scaled_engine(stand, locked) },
+        engine: Engine {
+            inertia_kg_m2: engine_inertia,
+            ..scaled_engine(stand, locked)
+        },
         ratio,
         clutch_torque_nm: 1e3,
         pickups: pickups(stand, &base),
@@ -57,7 +60,10 @@ pub fn model_of(stand: &Stand) -> StandModel {
         analogs: analogs(stand, &air),
         analog_rate_hz: base.analog_rate_hz,
         temperatures: temperatures(stand),
-        board: crate::software_stand::BoardModel { baud: stand.port.baud, ..base.board },
+        board: crate::software_stand::BoardModel {
+            baud: stand.port.baud,
+            ..base.board
+        },
         air,
     }
 }
@@ -86,9 +92,15 @@ fn simulated_air(stand: &Stand) -> StandAir {
     let pressure_pa = entered(stand.air.pressure_pa, base.pressure_pa);
     let temperature_k = entered(stand.air.temperature_k, base.temperature_k);
     let relative_humidity = entered(stand.air.relative_humidity, base.relative_humidity);
-    let factor = Air::new(pressure_pa, temperature_k, relative_humidity)
-        .map_or(1.0, |air| Correction::Iso1585SparkIgnition.factor(&air).factor);
-    StandAir { pressure_pa, temperature_k, relative_humidity, torque_divisor: factor }
+    let factor = Air::new(pressure_pa, temperature_k, relative_humidity).map_or(1.0, |air| {
+        Correction::Iso1585SparkIgnition.factor(&air).factor
+    });
+    StandAir {
+        pressure_pa,
+        temperature_k,
+        relative_humidity,
+        torque_divisor: factor,
+    }
 }
 
 fn scaled_engine(stand: &Stand, locked_kg_m2: f64) -> Engine {
@@ -96,12 +108,18 @@ fn scaled_engine(stand: &Stand, locked_kg_m2: f64) -> Engine {
     let ratio = stand.drive.engine_per_drum.value;
     let rules = &stand.pull;
     let speed = rpm(rules.end_rad_per_s) / TOP_RPM;
-    let needed_nm = locked_kg_m2 * (rules.end_rad_per_s - rules.start_rad_per_s) / (ratio * ratio * PULL_S);
+    let needed_nm =
+        locked_kg_m2 * (rules.end_rad_per_s - rules.start_rad_per_s) / (ratio * ratio * PULL_S);
     let middle = rad_per_s(6000.0);
     let torque = needed_nm / base.full_throttle.torque_nm(middle);
     let points: Vec<(f64, f64)> = (0..=18)
         .map(|i| 1500.0 + 500.0 * f64::from(i))
-        .map(|at| (at * speed, torque * base.full_throttle.torque_nm(rad_per_s(at))))
+        .map(|at| {
+            (
+                at * speed,
+                torque * base.full_throttle.torque_nm(rad_per_s(at)),
+            )
+        })
         .collect();
     let mut engine = base.clone();
     engine.full_throttle = TorqueCurve::new(&points).unwrap_or(base.full_throttle);
@@ -113,7 +131,12 @@ fn scaled_engine(stand: &Stand, locked_kg_m2: f64) -> Engine {
 }
 
 fn pickups(stand: &Stand, base: &StandModel) -> Vec<Pickup> {
-    let count = stand.pickups.iter().map(|p| usize::from(p.channel) + 1).max().unwrap_or(0);
+    let count = stand
+        .pickups
+        .iter()
+        .map(|p| usize::from(p.channel) + 1)
+        .max()
+        .unwrap_or(0);
     let mut pickups = vec![Pickup::perfect(Shaft::Drum, 1); count];
     for pickup in &stand.pickups {
         let shaft = match pickup.shaft {
@@ -137,7 +160,9 @@ fn forces(stand: &Stand) -> Vec<ForceChannel> {
     };
     let reaction = match (cell.shaft, stand.kind) {
         (ConfigShaft::Engine, _) => Reaction::Engine,
-        (ConfigShaft::Drum, StandKind::Brake | StandKind::Both | StandKind::Inertia) => Reaction::Brake,
+        (ConfigShaft::Drum, StandKind::Brake | StandKind::Both | StandKind::Inertia) => {
+            Reaction::Brake
+        }
     };
     let channel = ForceChannel {
         reaction,
@@ -154,7 +179,10 @@ fn forces(stand: &Stand) -> Vec<ForceChannel> {
 /// Counts at which a law gives a value, by bisection over the converter's range; the middle of it
 /// where it never does.
 fn counts_for(law: &Law, si: f64, range: (f64, f64)) -> f64 {
-    let off = |counts: f64| law.si(counts, Some(298.15)).map_or(f64::NAN, |value| value - si);
+    let off = |counts: f64| {
+        law.si(counts, Some(298.15))
+            .map_or(f64::NAN, |value| value - si)
+    };
     let (mut low, mut high) = range;
     let steps = 400;
     let mut previous: Option<(f64, f64)> = None;
@@ -167,7 +195,11 @@ fn counts_for(law: &Law, si: f64, range: (f64, f64)) -> f64 {
             (low, high) = (before, counts);
             for _ in 0..50 {
                 let middle = 0.5 * (low + high);
-                if off(middle) * there > 0.0 { low = middle } else { high = middle }
+                if off(middle) * there > 0.0 {
+                    low = middle
+                } else {
+                    high = middle
+                }
             }
             return 0.5 * (low + high);
         }
@@ -201,13 +233,20 @@ fn analogs(stand: &Stand, air: &StandAir) -> Vec<AnalogChannel> {
         Source::Analog(n) => Some(usize::from(n)),
         Source::Temperature(_) => None,
     };
-    let count = stand.channels.iter().filter_map(|c| number(c.source)).map(|n| n + 1).max().unwrap_or(0);
+    let count = stand
+        .channels
+        .iter()
+        .filter_map(|c| number(c.source))
+        .map(|n| n + 1)
+        .max()
+        .unwrap_or(0);
     let mut analogs = vec![AnalogChannel::new(AnalogSource::Constant(0.0), 0.0, 1.0, 0.7); count];
     for (index, channel) in stand.channels.iter().enumerate() {
         let Some(slot) = number(channel.source).and_then(|n| analogs.get_mut(n)) else {
             continue;
         };
-        let is_air = |input: AirInput| matches!(input, AirInput::Channel(ChannelId(id)) if id == index);
+        let is_air =
+            |input: AirInput| matches!(input, AirInput::Channel(ChannelId(id)) if id == index);
         let source = if is_air(stand.air.pressure_pa) {
             Some(AnalogSource::AirPressure)
         } else if is_air(stand.air.temperature_k) {
@@ -218,7 +257,9 @@ fn analogs(stand: &Stand, air: &StandAir) -> Vec<AnalogChannel> {
             None
         };
         *slot = match (source, channel.law) {
-            (Some(source), Law::Linear { per_count, at_zero }) => AnalogChannel::new(source, at_zero, per_count, 0.7),
+            (Some(source), Law::Linear { per_count, at_zero }) => {
+                AnalogChannel::new(source, at_zero, per_count, 0.7)
+            }
             _ => {
                 let counts = counts_for(&channel.law, plausible(channel, air), (0.0, 4095.0));
                 AnalogChannel::new(AnalogSource::Constant(counts), 0.0, 1.0, 0.7)
@@ -233,16 +274,29 @@ fn temperatures(stand: &Stand) -> Vec<TemperatureChannel> {
         Source::Temperature(n) => Some(usize::from(n)),
         Source::Analog(_) => None,
     };
-    let count = stand.channels.iter().filter_map(|c| number(c.source)).map(|n| n + 1).max().unwrap_or(0);
+    let count = stand
+        .channels
+        .iter()
+        .filter_map(|c| number(c.source))
+        .map(|n| n + 1)
+        .max()
+        .unwrap_or(0);
     let broken = TemperatureChannel {
         source: TemperatureSource::Broken,
-        law: TemperatureLaw::Linear { at_zero_k: 273.15, k_per_count: 0.25 },
+        law: TemperatureLaw::Linear {
+            at_zero_k: 273.15,
+            k_per_count: 0.25,
+        },
         noise_counts_rms: 0.3,
         rate_hz: 10,
     };
     let mut temperatures = vec![broken; count];
-    let cold_junctions: Vec<usize> =
-        stand.channels.iter().filter_map(|c| c.cold_junction).map(|id| id.0).collect();
+    let cold_junctions: Vec<usize> = stand
+        .channels
+        .iter()
+        .filter_map(|c| c.cold_junction)
+        .map(|id| id.0)
+        .collect();
     for (index, channel) in stand.channels.iter().enumerate() {
         let Some(slot) = number(channel.source).and_then(|n| temperatures.get_mut(n)) else {
             continue;
@@ -253,17 +307,31 @@ fn temperatures(stand: &Stand) -> Vec<TemperatureChannel> {
             TemperatureSource::Head
         };
         slot.law = match channel.law {
-            Law::ThermocoupleK { volt_per_count, .. } => TemperatureLaw::ThermocoupleK { volt_per_count },
-            Law::Linear { per_count, at_zero } => {
-                TemperatureLaw::Linear { at_zero_k: at_zero, k_per_count: per_count }
+            Law::ThermocoupleK { volt_per_count, .. } => {
+                TemperatureLaw::ThermocoupleK { volt_per_count }
             }
+            Law::Linear { per_count, at_zero } => TemperatureLaw::Linear {
+                at_zero_k: at_zero,
+                k_per_count: per_count,
+            },
             // A curved law is followed by its chord between 20 and 150 degC.
             law => {
                 let (cold_k, hot_k) = (293.15, 423.15);
                 let range = (-40_000.0, 70_000.0);
-                let (cold, hot) = (counts_for(&law, cold_k, range), counts_for(&law, hot_k, range));
-                let k_per_count = (hot_k - cold_k) / if (hot - cold).abs() < 1.0 { 1.0 } else { hot - cold };
-                TemperatureLaw::Linear { at_zero_k: cold_k - cold * k_per_count, k_per_count }
+                let (cold, hot) = (
+                    counts_for(&law, cold_k, range),
+                    counts_for(&law, hot_k, range),
+                );
+                let k_per_count = (hot_k - cold_k)
+                    / if (hot - cold).abs() < 1.0 {
+                        1.0
+                    } else {
+                        hot - cold
+                    };
+                TemperatureLaw::Linear {
+                    at_zero_k: cold_k - cold * k_per_count,
+                    k_per_count,
+                }
             }
         };
     }

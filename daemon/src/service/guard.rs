@@ -24,19 +24,25 @@ const READ_BYTES: usize = 4096;
 #[derive(Debug, thiserror::Error)]
 pub enum PortError {
     /// There is no such device.
-    #[error("{path}: there is no such port; is the board plugged in? `ls /dev/serial/by-id` shows what is (key port.path)")]
+    #[error(
+        "{path}: there is no such port; is the board plugged in? `ls /dev/serial/by-id` shows what is (key port.path)"
+    )]
     Missing {
         /// Path of the port.
         path: String,
     },
     /// The user may not open it.
-    #[error("{path}: this user may not open the port; add the user to the group that owns it (often dialout) and log in again")]
+    #[error(
+        "{path}: this user may not open the port; add the user to the group that owns it (often dialout) and log in again"
+    )]
     Forbidden {
         /// Path of the port.
         path: String,
     },
     /// Another program has it.
-    #[error("{path}: another program has the port open; two daemons can't share a board: stop the other one")]
+    #[error(
+        "{path}: another program has the port open; two daemons can't share a board: stop the other one"
+    )]
     Busy {
         /// Path of the port.
         path: String,
@@ -57,17 +63,24 @@ fn open(path: &Path, baud: u32) -> Result<SerialStream, PortError> {
     if !path.exists() {
         return Err(PortError::Missing { path: shown });
     }
-    tokio_serial::new(path.to_string_lossy(), baud).open_native_async().map_err(|error| {
-        let text = error.to_string();
-        let lower = text.to_lowercase();
-        if lower.contains("permission") {
-            PortError::Forbidden { path: shown }
-        } else if lower.contains("busy") || matches!(error.kind, tokio_serial::ErrorKind::NoDevice) {
-            PortError::Busy { path: shown }
-        } else {
-            PortError::Other { path: shown, message: text }
-        }
-    })
+    tokio_serial::new(path.to_string_lossy(), baud)
+        .open_native_async()
+        .map_err(|error| {
+            let text = error.to_string();
+            let lower = text.to_lowercase();
+            if lower.contains("permission") {
+                PortError::Forbidden { path: shown }
+            } else if lower.contains("busy")
+                || matches!(error.kind, tokio_serial::ErrorKind::NoDevice)
+            {
+                PortError::Busy { path: shown }
+            } else {
+                PortError::Other {
+                    path: shown,
+                    message: text,
+                }
+            }
+        })
 }
 
 /// What the guard thread owns.
@@ -87,17 +100,23 @@ pub(super) async fn start(guard: GuardThread) -> Result<std::thread::JoinHandle<
     let thread = std::thread::Builder::new()
         .name("guard".to_owned())
         .spawn(move || {
-            let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
+            let runtime = tokio::runtime::Builder::new_current_thread()
+                .enable_all()
+                .build();
             match runtime {
                 Ok(runtime) => runtime.block_on(guard.run(opened)),
                 Err(error) => tracing::error!(%error, "the guard thread has no runtime"),
             }
         })
-        .map_err(|error| ServeError::Thread(format!("the guard thread could not be started: {error}")))?;
+        .map_err(|error| {
+            ServeError::Thread(format!("the guard thread could not be started: {error}"))
+        })?;
     match first.await {
         Ok(Ok(())) => Ok(thread),
         Ok(Err(error)) => Err(error.into()),
-        Err(_closed) => Err(ServeError::Thread("the guard thread ended at once".to_owned())),
+        Err(_closed) => Err(ServeError::Thread(
+            "the guard thread ended at once".to_owned(),
+        )),
     }
 }
 

@@ -34,7 +34,10 @@ pub(super) async fn serve(
         // The sender gone means the same as a stop.
         drop(stopped.wait_for(|stop| *stop).await);
     };
-    if let Err(error) = axum::serve(listener, app).with_graceful_shutdown(stop).await {
+    if let Err(error) = axum::serve(listener, app)
+        .with_graceful_shutdown(stop)
+        .await
+    {
         tracing::error!(%error, "the page's server ended");
     }
 }
@@ -60,9 +63,13 @@ async fn live(State(handle): State<Handle>) -> Response {
     Json(&*live).into_response()
 }
 
-async fn live_stream(State(handle): State<Handle>) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
+async fn live_stream(
+    State(handle): State<Handle>,
+) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
     let events = WatchStream::new(handle.live()).map(|live| {
-        Ok(Event::default().json_data(&*live).unwrap_or_else(|_| Event::default().comment("unwritable")))
+        Ok(Event::default()
+            .json_data(&*live)
+            .unwrap_or_else(|_| Event::default().comment("unwritable")))
     });
     Sse::new(events).keep_alive(KeepAlive::default())
 }
@@ -90,7 +97,12 @@ struct ReleaseRequest {
 }
 
 async fn release(State(handle): State<Handle>, Json(request): Json<ReleaseRequest>) -> Response {
-    match handle.command(Command::Release { cut_id: request.cut_id }).await {
+    match handle
+        .command(Command::Release {
+            cut_id: request.cut_id,
+        })
+        .await
+    {
         Ok(outcome) => answer(outcome),
         Err(error) => unavailable(error),
     }

@@ -50,7 +50,9 @@ pub enum ServeError {
     #[error(transparent)]
     Port(#[from] PortError),
     /// The page's address can't be used.
-    #[error("the page address {address}: {source}; another program may use it: choose another in the stand file, key page.address")]
+    #[error(
+        "the page address {address}: {source}; another program may use it: choose another in the stand file, key page.address"
+    )]
     Page {
         /// The address.
         address: std::net::SocketAddr,
@@ -97,9 +99,14 @@ impl Handle {
     ///
     /// # Errors
     /// [`NoAnswer`] when it can't take any; within is the command's own outcome.
-    pub async fn command(&self, command: Command) -> Result<Result<String, CommandError>, NoAnswer> {
+    pub async fn command(
+        &self,
+        command: Command,
+    ) -> Result<Result<String, CommandError>, NoAnswer> {
         let (answer, answered) = oneshot::channel();
-        self.commands.try_send((command, answer)).map_err(|_full_or_closed| NoAnswer)?;
+        self.commands
+            .try_send((command, answer))
+            .map_err(|_full_or_closed| NoAnswer)?;
         answered.await.map_err(|_closed| NoAnswer)
     }
 
@@ -107,10 +114,16 @@ impl Handle {
     ///
     /// # Errors
     /// [`NoAnswer`] when the recorder is not there; within is the store's own outcome.
-    pub async fn setup(&self, request: NewSetupRequest) -> Result<Result<String, StoreError>, NoAnswer> {
+    pub async fn setup(
+        &self,
+        request: NewSetupRequest,
+    ) -> Result<Result<String, StoreError>, NoAnswer> {
         let (answer, answered) = oneshot::channel();
         let request = StoreRequest::Setup { request, answer };
-        self.requests.send(request).await.map_err(|_closed| NoAnswer)?;
+        self.requests
+            .send(request)
+            .await
+            .map_err(|_closed| NoAnswer)?;
         answered.await.map_err(|_closed| NoAnswer)
     }
 
@@ -124,7 +137,10 @@ impl Handle {
     ) -> Result<Result<(), StoreError>, NoAnswer> {
         let (answer, answered) = oneshot::channel();
         let request = StoreRequest::Air { air, answer };
-        self.requests.send(request).await.map_err(|_closed| NoAnswer)?;
+        self.requests
+            .send(request)
+            .await
+            .map_err(|_closed| NoAnswer)?;
         answered.await.map_err(|_closed| NoAnswer)
     }
 
@@ -192,7 +208,8 @@ impl Daemon {
             stand: Arc::clone(&stand),
             store_folder: Arc::new(options.store_folder),
         };
-        let (records, recorder) = recorder::start(store, options.stand_text, clock, requested, notices)?;
+        let (records, recorder) =
+            recorder::start(store, options.stand_text, clock, requested, notices)?;
         let guard = guard::start(guard::GuardThread {
             stand: (*stand).clone(),
             clock,
@@ -203,7 +220,14 @@ impl Daemon {
         })
         .await?;
         let page = tokio::spawn(http::serve(listener, handle.clone(), stopped));
-        Ok(Self { handle, page_address, stop, guard, recorder, page })
+        Ok(Self {
+            handle,
+            page_address,
+            stop,
+            guard,
+            recorder,
+            page,
+        })
     }
 
     /// Ways to talk to it.
@@ -224,7 +248,13 @@ impl Daemon {
     /// When the store failed at the end, or a thread ended in an unforeseen way.
     pub async fn stop(self) -> Result<(), ServeError> {
         self.stop.send_replace(true);
-        let Self { guard, recorder, page, handle, .. } = self;
+        let Self {
+            guard,
+            recorder,
+            page,
+            handle,
+            ..
+        } = self;
         drop(handle);
         let joined = tokio::task::spawn_blocking(move || {
             let guard = guard.join();
@@ -233,8 +263,10 @@ impl Daemon {
         .await;
         page.abort();
         let (guard, recorder) = joined.map_err(|error| ServeError::Thread(error.to_string()))?;
-        guard.map_err(|_panic| ServeError::Thread("the guard thread ended in a panic".to_owned()))?;
-        recorder.map_err(|_panic| ServeError::Thread("the recorder ended in a panic".to_owned()))??;
+        guard
+            .map_err(|_panic| ServeError::Thread("the guard thread ended in a panic".to_owned()))?;
+        recorder
+            .map_err(|_panic| ServeError::Thread("the recorder ended in a panic".to_owned()))??;
         Ok(())
     }
 }

@@ -11,8 +11,8 @@ use crate::clock::Clock;
 use crate::core::{EventData, Record};
 use crate::reduction::EnteredAir;
 use crate::store::{
-    ConnectionId, ContentHash, Hello, NewChunk, NewConnection, NewEvent, NewPull, NewSetup, PullEnd,
-    PullId, PullState, Severity, SetupId, Store, StoreError,
+    ConnectionId, ContentHash, Hello, NewChunk, NewConnection, NewEvent, NewPull, NewSetup,
+    PullEnd, PullId, PullState, SetupId, Severity, Store, StoreError,
 };
 
 /// Records between the guard thread and this one. At two chunks a second it holds several minutes.
@@ -75,7 +75,10 @@ impl Records {
                 self.backlog.push_back(record);
             } else {
                 self.lost += 1;
-                tracing::error!(lost = self.lost, "a record was lost: the store does not take any");
+                tracing::error!(
+                    lost = self.lost,
+                    "a record was lost: the store does not take any"
+                );
             }
         }
         while let Some(record) = self.backlog.pop_front() {
@@ -133,7 +136,9 @@ pub(super) fn start(
         Some(name) => Some(reader.setup_named(&name).map(|s| (s.id, s.name))?),
         None => None,
     };
-    let air = reader.meta(META_AIR)?.and_then(|text| serde_json::from_str(&text).ok());
+    let air = reader
+        .meta(META_AIR)?
+        .and_then(|text| serde_json::from_str(&text).ok());
     for pull in &store.recovered().pulls {
         tracing::warn!(pull = %pull, "a pull was under way when the daemon last ended: kept as interrupted");
     }
@@ -152,8 +157,17 @@ pub(super) fn start(
     let thread = std::thread::Builder::new()
         .name("recorder".to_owned())
         .spawn(move || recorder.run(&records, requests))
-        .map_err(|error| ServeError::Thread(format!("the recorder could not be started: {error}")))?;
-    Ok((Records { sender, backlog: VecDeque::new(), lost: 0 }, thread))
+        .map_err(|error| {
+            ServeError::Thread(format!("the recorder could not be started: {error}"))
+        })?;
+    Ok((
+        Records {
+            sender,
+            backlog: VecDeque::new(),
+            lost: 0,
+        },
+        thread,
+    ))
 }
 
 impl Recorder {
@@ -208,7 +222,9 @@ impl Recorder {
                 self.connection = Some(self.store.add_connection(&new)?);
             }
             Record::Hello(hello) => {
-                let Some(connection) = self.connection else { return Ok(()) };
+                let Some(connection) = self.connection else {
+                    return Ok(());
+                };
                 let hello = Hello {
                     frame: hello.frame.clone(),
                     tick_hz: hello.tick_hz,
@@ -218,7 +234,9 @@ impl Recorder {
                 self.store.set_hello(connection, &hello)?;
             }
             Record::Chunk(chunk) => {
-                let Some(connection) = self.connection else { return Ok(()) };
+                let Some(connection) = self.connection else {
+                    return Ok(());
+                };
                 self.store.add_chunk(&NewChunk {
                     connection,
                     seq: chunk.seq,
@@ -229,8 +247,15 @@ impl Recorder {
                     bytes: &chunk.bytes,
                 })?;
             }
-            Record::PullStarted { now, tick_first_wanted, tick_start, chunk_seq_first } => {
-                let Some(connection) = self.connection else { return Ok(()) };
+            Record::PullStarted {
+                now,
+                tick_first_wanted,
+                tick_start,
+                chunk_seq_first,
+            } => {
+                let Some(connection) = self.connection else {
+                    return Ok(());
+                };
                 let id = self.store.add_pull(&NewPull {
                     connection,
                     setup: self.setup.as_ref().map(|(id, _)| *id),
@@ -247,8 +272,14 @@ impl Recorder {
                 self.pull = Some((id, self.setup.as_ref().map(|(_, name)| name.clone())));
             }
             Record::PullEnded(ended) => {
-                let Some((id, setup)) = self.pull.clone() else { return Ok(()) };
-                let state = if ended.whole { PullState::Stored } else { PullState::Aborted };
+                let Some((id, setup)) = self.pull.clone() else {
+                    return Ok(());
+                };
+                let state = if ended.whole {
+                    PullState::Stored
+                } else {
+                    PullState::Aborted
+                };
                 self.store.finish_pull(
                     id,
                     &PullEnd {
@@ -267,7 +298,8 @@ impl Recorder {
             Record::Event(event) => self.event(event)?,
             Record::Disconnected { now, reason } => {
                 if let Some(connection) = self.connection.take() {
-                    self.store.close_connection(connection, now.wall_us, reason)?;
+                    self.store
+                        .close_connection(connection, now.wall_us, reason)?;
                 }
             }
         }
@@ -350,8 +382,13 @@ pub(crate) fn take_setup(
 ///
 /// # Errors
 /// As the store's writing methods.
-pub(crate) fn put_air(store: &mut Store, air: Option<EnteredAir>) -> Result<serde_json::Value, StoreError> {
-    let value = air.and_then(|air| serde_json::to_value(air).ok()).unwrap_or(serde_json::Value::Null);
+pub(crate) fn put_air(
+    store: &mut Store,
+    air: Option<EnteredAir>,
+) -> Result<serde_json::Value, StoreError> {
+    let value = air
+        .and_then(|air| serde_json::to_value(air).ok())
+        .unwrap_or(serde_json::Value::Null);
     let text = (!value.is_null()).then(|| value.to_string());
     store.set_meta(META_AIR, text.as_deref())?;
     Ok(value)
@@ -361,6 +398,9 @@ pub(crate) fn put_air(store: &mut Store, air: Option<EnteredAir>) -> Result<serd
 fn is_passing(error: &StoreError) -> bool {
     matches!(
         error,
-        StoreError::DiskFull { .. } | StoreError::Busy { .. } | StoreError::ReadOnly { .. } | StoreError::Io { .. }
+        StoreError::DiskFull { .. }
+            | StoreError::Busy { .. }
+            | StoreError::ReadOnly { .. }
+            | StoreError::Io { .. }
     )
 }
