@@ -23,7 +23,7 @@ pub enum ToothKind {
     First,
     /// One tooth after the last, at the expected time.
     Regular,
-    /// One tooth after the last, but early or late by more than a fifth of a pitch.
+    /// One tooth after the last, but early or late by more than three tenths of a pitch.
     Irregular {
         /// Interval over expected interval.
         ratio: f64,
@@ -55,7 +55,7 @@ pub struct Tooth {
 /// pitch of a one-tooth wheel; outside them lie a half and a double pitch.
 const ONE_PITCH: std::ops::RangeInclusive<f64> = 0.5..=1.6;
 /// An interval off by more than this share is reported, though accepted.
-const IRREGULAR_SHARE: f64 = 0.2;
+const IRREGULAR_SHARE: f64 = 0.3;
 /// A misfit weighs as much as four fitting teeth: a speed that really jumped to a multiple also puts
 /// an edge where one is expected now and then, and must not be hidden by it. The tracker relocks
 /// after four misfits in a row, or eleven edges when every second one fits.
@@ -169,7 +169,17 @@ impl ToothTracker {
             };
         };
         let ratio = interval / expected;
-        if lost_edges == 0 && ONE_PITCH.contains(&ratio) {
+        // The first interval after standstill says little: a wheel that starts from rest needs twice
+        // as long and more for its first pitch as for its second.
+        let fits = if self.recent_len == 1 {
+            0.2..=1.6
+        } else {
+            ONE_PITCH
+        };
+        if lost_edges == 0 && fits.contains(&ratio) {
+            if self.recent_len == 1 && ratio < *ONE_PITCH.start() {
+                self.recent_len = 0; // forget it
+            }
             self.misfits = self.misfits.saturating_sub(1);
             self.remember(interval);
             let kind = if (ratio - 1.0).abs() > IRREGULAR_SHARE {
@@ -257,7 +267,7 @@ pub struct ToothFaults {
     pub missed: u64,
     /// Edges that were no teeth.
     pub extra: u64,
-    /// Teeth early or late by more than a fifth of a pitch.
+    /// Teeth early or late by more than three tenths of a pitch.
     pub irregular: u64,
     /// Gaps whose number of teeth could not be told with confidence.
     pub uncertain_gaps: u64,
@@ -529,6 +539,16 @@ mod tests {
             let omega = tracker.omega_rad_per_s().unwrap();
             let expected = std::f64::consts::TAU / 8.0 * 100.0 * multiple;
             assert!((omega / expected - 1.0).abs() < 1e-3, "{omega} {expected}");
+        }
+    }
+
+    #[test]
+    fn a_start_from_rest_is_not_taken_for_extra_edges() {
+        for teeth in [1, 8] {
+            // Constant acceleration from standstill: tooth k comes at the root of k.
+            let times: Vec<f64> = (1..40).map(|k| 0.4 * f64::from(k).sqrt()).collect();
+            let train = resolve(&edges(&times), HZ, teeth, 1.0);
+            assert_eq!(train.faults, ToothFaults::default(), "{teeth} teeth");
         }
     }
 

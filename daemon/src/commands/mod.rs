@@ -176,7 +176,7 @@ enum Command {
 struct StandArgument {
     /// The stand file
     #[arg(
-        short,
+        short = 'c',
         long = "config",
         value_name = "FILE",
         default_value = "stand.toml",
