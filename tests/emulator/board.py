@@ -213,7 +213,7 @@ class Board:
 
     def raw(self, data: bytes) -> None:
         """Bytes onto the line; what it does not take at once goes first the next time."""
-        if self.port.master is None:
+        if self.port.master is None or self.options.mute:
             return
         data = self.tail + data
         taken = self.port.write(data)
@@ -531,6 +531,7 @@ def main() -> None:
     add("--temperature", type=int, default=400, help="counts")
     add("--tell-over", type=float, help="say when a tooth beyond this drum speed went out, rpm")
     add("--no-hello", action="store_true")
+    add("--mute", action="store_true", help="not a byte, ever")
     add("--protocol-version", type=int, default=wire.VERSION)
     add("--garbage", action="store_true", help="random bytes between the frames")
     add("--noise", action="store_true", help="random bytes only, as at a wrong baud rate")
