@@ -40,7 +40,10 @@ fn the_example_stand_rehearsed() {
     let bench = Bench::with(|text| {
         let page = text.lines().find(|l| l.starts_with("address = ")).unwrap();
         let example = include_str!("../../../config/stand.example.toml");
-        let own = example.lines().find(|l| l.starts_with("address = ")).unwrap();
+        let own = example
+            .lines()
+            .find(|l| l.starts_with("address = "))
+            .unwrap();
         example.replace(own, page)
     });
     let out = bench.run(&["rehearse", "--pulls", "1", "--once"]).ok();

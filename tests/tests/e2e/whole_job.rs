@@ -43,9 +43,21 @@ fn pulls_become_lists_curves_and_plots() {
 
     let wraps_after_5_s = (u64::from(u32::MAX) - 10_000_000).to_string();
     let first_tooth = (u32::MAX - 300).to_string();
-    let mut board = bench.emulator(&["--tick-start", &wraps_after_5_s, "--first-tooth", &first_tooth]);
+    let mut board = bench.emulator(&[
+        "--tick-start",
+        &wraps_after_5_s,
+        "--first-tooth",
+        &first_tooth,
+    ]);
     let daemon = bench.serve();
-    let setup = ["setup", "main jet 105", "--part", "main jet=105", "--notes", "first try"];
+    let setup = [
+        "setup",
+        "main jet 105",
+        "--part",
+        "main jet=105",
+        "--notes",
+        "first try",
+    ];
     assert_has(
         &bench.run(&setup).ok(),
         &["the next pulls belong to \"main jet 105\""],
@@ -78,8 +90,14 @@ fn pulls_become_lists_curves_and_plots() {
     daemon.stop(Signal::SIGTERM);
 
     // Without a daemon: what is stored can be looked at, and air and setup entered.
-    assert_has(&bench.run(&["pulls"]).ok(), &["main jet 105", "main jet 110", "stored", "12.0"]);
-    assert_has(&bench.run(&["setup"]).ok(), &["main jet: 105", "first try", "in force"]);
+    assert_has(
+        &bench.run(&["pulls"]).ok(),
+        &["main jet 105", "main jet 110", "stored", "12.0"],
+    );
+    assert_has(
+        &bench.run(&["setup"]).ok(),
+        &["main jet: 105", "first try", "in force"],
+    );
     let first = bench.json(&["show", "1", "--json"]);
     let second = bench.json(&["show", "2", "--json"]);
     assert_curve_is_true(&first);
@@ -101,7 +119,10 @@ fn pulls_become_lists_curves_and_plots() {
         assert_within("corrected torque", *torque, measured * factor, 1e-9);
     }
     let table = bench.run(&["show", "1", "--units", "us"]).ok();
-    assert_has(&table, &["rpm", "lbf·ft", "8.85", "peak torque", "main jet 105"]);
+    assert_has(
+        &table,
+        &["rpm", "lbf·ft", "8.85", "peak torque", "main jet 105"],
+    );
 
     let (svg, png) = (bench.path("x.svg"), bench.path("x.png"));
     bench
@@ -167,7 +188,9 @@ fn figures_can_be_had_again_anywhere() {
     assert_curve_is_true(&reduced);
     let grid = |curve: &Value| {
         let rpm = numbers(&curve["rpm"]);
-        rpm.into_iter().zip(numbers(&curve["torque_nm"])).collect::<Vec<_>>()
+        rpm.into_iter()
+            .zip(numbers(&curve["torque_nm"]))
+            .collect::<Vec<_>>()
     };
     let reduced = grid(&reduced);
     let shown = grid(&shown);
