@@ -271,7 +271,6 @@ mod disks {
     use std::process::Command;
     use std::time::Duration;
 
-    use crate::harness::eventually;
 
     struct Mount(PathBuf);
 
@@ -335,7 +334,7 @@ mod disks {
         let Some(_disk) = Mount::small(bench.store(), "3m") else {
             return;
         };
-        let mut board = bench.emulator(&[]);
+        let mut board = bench.emulator(&["--torque", "4"]);
         let daemon = bench.serve();
         board.wait_for("limits");
         board.order("pull");
@@ -355,9 +354,7 @@ mod disks {
         bench.wait_for_event("store", "keeps up again");
         let pulls = bench.wait_for_pulls(1);
         assert_eq!(pulls[0]["state"], "aborted", "{pulls:?}");
-        eventually("the release", || {
-            (bench.run(&["release", "1"]).code == Some(0)).then_some(())
-        });
+        bench.release(1);
         board.order("pull");
         board.wait_for("pull_ends");
         let pulls = bench.wait_for_pulls(2);

@@ -47,6 +47,7 @@ fn kill_9_in_a_pull_keeps_it_as_interrupted() {
         end >= sent_a_second_before,
         "more than a second is lacking: {end} of {sent_at_the_end}, {sent_a_second_before} a second before"
     );
+    assert_eq!(board.wait_for("board_cut")["cause"], 3);
     // A reader alone changes nothing; the next daemon sets it right, and says so.
     assert_eq!(bench.pulls()[0]["state"], "running");
     let daemon = bench.serve();
@@ -64,12 +65,8 @@ fn kill_9_in_a_pull_keeps_it_as_interrupted() {
         assert_within("torque of what is left", torque, 8.0, 0.005);
     }
 
-    // And the stand goes on. The board has cut meanwhile.
-    eventually("the release", || {
-        let cut = bench.run(&["release"]);
-        let number = cut.err.split("cut ").nth(1)?.split(' ').next()?.to_owned();
-        (bench.run(&["release", &number]).code == Some(0)).then_some(())
-    });
+    // And the stand goes on, once a person has looked at the board's cut.
+    bench.release(1);
     board.order("pull");
     board.wait_for("pull_ends");
     let pulls = bench.wait_for_pulls(2);
@@ -144,10 +141,7 @@ fn a_port_that_vanishes_is_opened_again() {
     board.order("state");
     let cut = board.wait_for("state");
     assert_eq!(cut["state"], 1, "{cut}");
-    let number = cut["cut_id"].to_string();
-    eventually("the release", || {
-        (bench.run(&["release", &number]).code == Some(0)).then_some(())
-    });
+    bench.release(cut["cut_id"].as_u64().unwrap());
     board.order("pull");
     board.wait_for("pull_ends");
     let pulls = bench.wait_for_pulls(2);
@@ -188,9 +182,7 @@ fn a_board_that_restarts_is_noticed() {
     );
     board.wait_for("limits");
     board.order("still");
-    eventually("the release", || {
-        (bench.run(&["release", "1"]).code == Some(0)).then_some(())
-    });
+    bench.release(1);
     board.order("pull");
     board.wait_for("pull_ends");
     let pulls = bench.wait_for_pulls(2);
@@ -226,15 +218,13 @@ fn a_silent_board_stops_the_heartbeat() {
     let mut board = bench.emulator(&[]);
     let daemon = bench.serve();
     board.wait_for("limits");
-    board.order("silent 1.5");
+    board.order("silent 3");
     bench.wait_for_event("board silent", "no status");
     bench.wait_for_event("guard tripped", "nothing new for");
     // Back again, it has missed heartbeats; the daemon wanted a cut as well.
     board.wait_for("board_cut");
     bench.wait_for_event("cut confirmed", "number 1");
-    eventually("the release", || {
-        (bench.run(&["release", "1"]).code == Some(0)).then_some(())
-    });
+    bench.release(1);
     daemon.stop(Signal::SIGTERM);
 }
 

@@ -178,6 +178,27 @@ impl Bench {
             .collect()
     }
 
+    /// Waits until the daemon shows this cut, and says how to end it.
+    pub(crate) fn wait_for_cut(&self, number: u64, cause: &str) {
+        let said = eventually(&format!("cut {number} to be in force"), || {
+            let ran = self.run(&["release"]);
+            ran.err.contains("is in force").then_some(ran)
+        });
+        let (cut, end) = (
+            format!("cut {number} is in force"),
+            format!("leverarm release {number}"),
+        );
+        said.fails_with(&[&cut, cause, &end]);
+    }
+
+    /// Releases a cut as soon as nothing speaks against it any more.
+    pub(crate) fn release(&self, number: u64) {
+        eventually(&format!("the release of cut {number}"), || {
+            let ran = self.run(&["release", &number.to_string()]);
+            (ran.code == Some(0)).then_some(())
+        });
+    }
+
     /// Waits for an event of this kind whose message has this part.
     pub(crate) fn wait_for_event(&self, kind: &str, part: &str) -> Value {
         eventually(&format!("event {kind:?} with {part:?}"), || {
