@@ -128,8 +128,8 @@ const RIPPLE_PRIOR_S: f64 = 1e-3;
 const ITERATIONS: usize = 4;
 /// The first iterations look at whole turns out of so many teeth at most: they only have to come near.
 const TEETH_TO_APPROACH: usize = 20_000;
-/// Residuals beyond so many robust standard deviations are no teeth.
-const SET_ASIDE_SIGMA: f64 = 6.0;
+/// Residuals so many robust standard deviations away from those beside them are no teeth.
+const SET_ASIDE_SIGMA: f64 = 7.0;
 
 /// One harmonic of the working cycle with the powers of scaled speed that shape its amplitude.
 struct Harmonic {
@@ -587,9 +587,6 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
         });
         let solved = run(chosen).ok_or(FitError::Singular)?;
         log_lambda = Some(chosen);
-        let residuals_of = |solved: &Solved, current: &Current| {
-            problem.residuals(current, &solved.solution, &scale)
-        };
         for (c, d) in current.coefficients.iter_mut().zip(solved.solution.iter()) {
             *c += d;
         }
@@ -599,7 +596,7 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
             pattern_sd = pattern_scale(&problem.layout, &solved, noise_s, pitch);
         }
         if iteration + 1 < ITERATIONS {
-            weights = set_aside(&residuals_of(&solved, &current));
+            weights = set_aside(&problem.residuals(&current, &solved.solution, &scale));
         }
         last = Some((solved, normal.a));
     }
@@ -714,16 +711,25 @@ fn pattern_scale(layout: &Layout, solved: &Solved, noise_s: f64, pitch: f64) -> 
         .clamp(1e-6 * pitch, 0.2 * pitch)
 }
 
+/// Which teeth take part: those that stand out from the teeth beside them do not. Compared with its
+/// neighbours, since while the fit is still rough a whole stretch may lie off it and be right.
 fn set_aside(residuals: &[f64]) -> Vec<bool> {
-    let mut magnitudes: Vec<f64> = residuals.iter().map(|r| r.abs()).collect();
-    let middle = magnitudes.len() / 2;
-    let (_, median, _) = magnitudes.select_nth_unstable_by(middle, f64::total_cmp);
+    let n = residuals.len();
+    let apart: Vec<f64> = (0..n)
+        .map(|k| {
+            let from = k.saturating_sub(2).min(n.saturating_sub(5));
+            let mut beside = [0.0; 5];
+            let count = (n - from).min(5);
+            beside[..count].copy_from_slice(&residuals[from..from + count]);
+            beside[..count].sort_unstable_by(f64::total_cmp);
+            (residuals[k] - beside[count / 2]).abs()
+        })
+        .collect();
+    let mut sorted = apart.clone();
+    let (_, median, _) = sorted.select_nth_unstable_by(n / 2, f64::total_cmp);
     // 1.4826: median absolute deviation to standard deviation of a normal distribution.
     let limit = SET_ASIDE_SIGMA * 1.4826 * *median;
-    residuals
-        .iter()
-        .map(|r| r.abs() <= limit || limit <= 0.0)
-        .collect()
+    apart.iter().map(|a| *a <= limit || limit <= 0.0).collect()
 }
 
 fn finish(

@@ -374,11 +374,6 @@ impl Pull {
             .collect()
     }
 
-    pub(crate) fn in_range(&self, wheel_omega: f64) -> bool {
-        let (from, to) = self.range_rpm();
-        (self.wheel_omega(from)..=self.wheel_omega(to)).contains(&wheel_omega)
-    }
-
     /// Greatest wheel acceleration on the grid.
     pub(crate) fn alpha_peak(&self) -> f64 {
         self.grid_rpm()
