@@ -9,7 +9,7 @@ use pull_model::{Case, Pull};
 
 fn fit(pull: &Pull) -> SpeedFit {
     let train = resolve(&pull.edges, pull.tick_hz, pull.case.teeth, 1.0);
-    fit_speed(&train, &pull.options()).unwrap()
+    fit_speed(&train, &pull.options()).expect("the pull can be fitted")
 }
 
 fn error_pct(pull: &Pull, fit: &SpeedFit) -> f64 {
