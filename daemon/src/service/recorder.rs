@@ -1,6 +1,8 @@
 //! The recorder thread: the one writer of the store.
 
 use std::collections::VecDeque;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
 use std::time::Duration;
 
@@ -59,12 +61,18 @@ pub(super) struct Records {
     sender: SyncSender<Record>,
     backlog: VecDeque<Record>,
     lost: u64,
+    given: u64,
+    done: Arc<AtomicU64>,
+    done_before: u64,
+    progress_us: u64,
 }
 
 /// Records that wait on the guard thread's side while the queue is full.
 const BACKLOG_MAX: usize = 2048;
-/// So many waiting mean that the store does not keep up.
+/// So many waiting there mean that the store does not keep up.
 const BACKLOG_BEHIND: usize = 16;
+/// So long without a record stored, while some wait, means so too: the disk is full, or gone.
+const STALLED_US: u64 = 2_000_000;
 
 impl Records {
     /// Gives records to the recorder without ever waiting. What does not fit waits here; what does
@@ -72,6 +80,7 @@ impl Records {
     pub(super) fn give(&mut self, records: &mut Vec<Record>) {
         for record in records.drain(..) {
             if self.backlog.len() < BACKLOG_MAX {
+                self.given += 1;
                 self.backlog.push_back(record);
             } else {
                 self.lost += 1;
@@ -91,8 +100,14 @@ impl Records {
         }
     }
 
-    pub(super) fn keeps_up(&self) -> bool {
-        self.backlog.len() < BACKLOG_BEHIND && self.lost == 0
+    pub(super) fn keeps_up(&mut self, mono_us: u64) -> bool {
+        let done = self.done.load(Ordering::Relaxed);
+        if done == self.given || done != self.done_before {
+            self.done_before = done;
+            self.progress_us = mono_us;
+        }
+        let stalled = mono_us.saturating_sub(self.progress_us) > STALLED_US;
+        !stalled && self.backlog.len() < BACKLOG_BEHIND && self.lost == 0
     }
 
     /// At the end: waits, for a bounded time, until everything is over.
@@ -116,6 +131,7 @@ struct Recorder {
     setup: Option<(SetupId, String)>,
     air: serde_json::Value,
     notices: broadcast::Sender<PullNotice>,
+    done: Arc<AtomicU64>,
 }
 
 /// The guard thread's end of the queue, and the recorder's thread.
@@ -142,6 +158,7 @@ pub(super) fn start(
     for pull in &store.recovered().pulls {
         tracing::warn!(pull = %pull, "a pull was under way when the daemon last ended: kept as interrupted");
     }
+    let done = Arc::new(AtomicU64::new(0));
     let recorder = Recorder {
         store,
         clock,
@@ -152,6 +169,7 @@ pub(super) fn start(
         setup,
         air: air.unwrap_or(serde_json::Value::Null),
         notices,
+        done: Arc::clone(&done),
     };
     let (sender, records) = sync_channel(RECORDS_MAX);
     let thread = std::thread::Builder::new()
@@ -165,6 +183,10 @@ pub(super) fn start(
             sender,
             backlog: VecDeque::new(),
             lost: 0,
+            given: 0,
+            done,
+            done_before: 0,
+            progress_us: 0,
         },
         thread,
     ))
@@ -181,7 +203,10 @@ impl Recorder {
                 self.request(request);
             }
             match records.recv_timeout(Duration::from_millis(20)) {
-                Ok(record) => self.keep(&record),
+                Ok(record) => {
+                    self.keep(&record);
+                    self.done.fetch_add(1, Ordering::Relaxed);
+                }
                 Err(RecvTimeoutError::Timeout) => {}
                 Err(RecvTimeoutError::Disconnected) => return Ok(()),
             }
