@@ -271,7 +271,6 @@ mod disks {
     use std::process::Command;
     use std::time::Duration;
 
-
     struct Mount(PathBuf);
 
     impl Mount {
