@@ -62,6 +62,10 @@ const IRREGULAR_SHARE: f64 = 0.3;
 const MISFIT_WEIGHT: u32 = 4;
 const MISFITS_TO_RELOCK: u32 = 4 * MISFIT_WEIGHT;
 
+/// Intervals that the expected one is made from: a quarter of a turn's, within these bounds.
+const RECENT_MIN: usize = 3;
+const RECENT_MAX: usize = 16;
+
 /// Streaming tooth tracker. Constant memory and time an edge.
 #[derive(Debug, Clone)]
 pub struct ToothTracker {
@@ -71,8 +75,10 @@ pub struct ToothTracker {
     last: Option<Tooth>,
     last_number: u64,
     last_edge_tick: u64,
-    recent_ticks: [f64; 3],
+    /// The latest intervals, newest first.
+    recent_ticks: [f64; RECENT_MAX],
     recent_len: usize,
+    recent_wanted: usize,
     misfits: u32,
 }
 
@@ -88,8 +94,9 @@ impl ToothTracker {
             last: None,
             last_number: 0,
             last_edge_tick: 0,
-            recent_ticks: [0.0; 3],
+            recent_ticks: [0.0; RECENT_MAX],
             recent_len: 0,
+            recent_wanted: (teeth_per_turn as usize / 4).clamp(RECENT_MIN, RECENT_MAX),
             misfits: 0,
         }
     }
@@ -101,22 +108,22 @@ impl ToothTracker {
         self.last = None;
     }
 
+    /// What the next interval should be. On a wheel of few teeth the speed changes from pitch to
+    /// pitch, and the median of three follows it; on one of many teeth the jitter is what changes,
+    /// and a mean takes it out.
     fn expected_ticks(&self) -> Option<f64> {
-        match self.recent_len {
-            0 => None,
-            1 => Some(self.recent_ticks[0]),
-            2 => Some(0.5 * (self.recent_ticks[0] + self.recent_ticks[1])),
-            _ => {
-                let [a, b, c] = self.recent_ticks;
-                Some(a.max(b).min(a.min(b).max(c)))
-            }
+        let recent = &self.recent_ticks[..self.recent_len];
+        match recent {
+            [] => None,
+            [a, b, c] => Some(a.max(*b).min(a.min(*b).max(*c))),
+            _ => Some(recent.iter().sum::<f64>() / recent.len() as f64),
         }
     }
 
     fn remember(&mut self, interval_ticks: f64) {
         self.recent_ticks.rotate_right(1);
         self.recent_ticks[0] = interval_ticks;
-        self.recent_len = (self.recent_len + 1).min(self.recent_ticks.len());
+        self.recent_len = (self.recent_len + 1).min(self.recent_wanted);
     }
 
     /// Takes the next edge. Edges must come in the order of their ticks; one that does not advance
