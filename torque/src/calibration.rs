@@ -3,6 +3,7 @@
 pub mod inertia;
 pub mod load_cell;
 pub mod losses;
+pub mod wheel;
 
 use crate::uncertainty::{Measured, propagate};
 

@@ -61,6 +61,57 @@ impl Measured {
     }
 }
 
+/// A measured value with how its uncertainty was found: what a budget asks of an input.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Assessed {
+    /// Value and standard uncertainty.
+    pub measured: Measured,
+    /// Type A or B.
+    pub evaluation: Evaluation,
+    /// Degrees of freedom, 1 or more; infinite when the uncertainty is taken as known.
+    pub degrees_of_freedom: f64,
+}
+
+impl Assessed {
+    /// From the scatter of readings. Fewer than one degree of freedom count as one.
+    #[must_use]
+    pub const fn type_a(measured: Measured, degrees_of_freedom: f64) -> Self {
+        Self {
+            measured,
+            evaluation: Evaluation::TypeA,
+            degrees_of_freedom: degrees_of_freedom.max(1.0),
+        }
+    }
+
+    /// By other means, its uncertainty taken as known.
+    #[must_use]
+    pub const fn type_b(measured: Measured) -> Self {
+        Self {
+            measured,
+            evaluation: Evaluation::TypeB,
+            degrees_of_freedom: f64::INFINITY,
+        }
+    }
+
+    /// Best estimate.
+    #[must_use]
+    pub const fn value(&self) -> f64 {
+        self.measured.value
+    }
+
+    /// Standard uncertainty.
+    #[must_use]
+    pub const fn standard_uncertainty(&self) -> f64 {
+        self.measured.standard_uncertainty
+    }
+}
+
+impl From<Measured> for Assessed {
+    fn from(measured: Measured) -> Self {
+        Self::type_b(measured)
+    }
+}
+
 /// Contribution of each input to the output of `f`, signed, in the output's unit:
 /// `½ [f(…xᵢ+uᵢ…) − f(…xᵢ−uᵢ…)]`, the numerical form of cᵢ uᵢ (JCGM 100:2008, 5.1.3
 /// NOTE 2).

@@ -7,7 +7,7 @@
 use nalgebra::{DMatrix, DVector, Matrix3, Vector3};
 
 use crate::{
-    regression::{FitError, LeastSquares, least_squares},
+    regression::{FitError, LeastSquares, autocorrelation, least_squares},
     uncertainty::{CoverageError, Measured, coverage_factor},
 };
 
@@ -477,19 +477,4 @@ fn speed_range(omegas: &[f64]) -> Result<(f64, f64), LossError> {
                 Err(LossError::NotTurning { found: *omega })
             }
         })
-}
-
-/// Correlation of each residual with the next; 0 when there are no residuals to speak of.
-fn autocorrelation(residuals: &[f64]) -> f64 {
-    let squares: f64 = residuals.iter().map(|r| r * r).sum();
-    let products: f64 = residuals
-        .iter()
-        .zip(residuals.iter().skip(1))
-        .map(|(a, b)| a * b)
-        .sum();
-    if squares > 0.0 {
-        products / squares
-    } else {
-        0.0
-    }
 }
