@@ -1,5 +1,6 @@
 //! Finding a stand's own constants by measurement, with their uncertainty.
 
+pub mod coast;
 pub mod inertia;
 pub mod load_cell;
 pub mod losses;

@@ -280,7 +280,7 @@ impl<'a> PointModel<'a> {
                 |q| &mut q.loss_drift_nm,
             ));
         }
-        if stand.drum_inertia_kg_m2.is_some() {
+        if q.drum_inertia + q.engine_inertia > 0.0 {
             lines.push((
                 Source::Timing,
                 "acceleration from tooth timing",
