@@ -1,6 +1,6 @@
 //! A curve as a table, JSON and a plot.
 
-use comfy_table::{CellAlignment, Table, presets};
+use comfy_table::{CellAlignment, Table, TableComponent, presets};
 use leverarm_config::display::DisplayUnits;
 use leverarm_torque::curve::{Curve, CurvePoint, How, Peak, RatioCheck};
 use serde_json::{Value, json};
@@ -18,7 +18,9 @@ pub(super) fn units(of_stand: DisplayUnits, choice: Option<UnitsChoice>) -> Disp
 
 pub(super) fn table_of(headings: &[&str]) -> Table {
     let mut table = Table::new();
-    table.load_preset(presets::UTF8_HORIZONTAL_ONLY);
+    table.load_preset(presets::NOTHING);
+    table.set_style(TableComponent::HeaderLines, '─');
+    table.set_style(TableComponent::MiddleHeaderIntersections, '─');
     table.set_header(headings);
     table
 }
