@@ -9,6 +9,7 @@ use std::time::Duration;
 use tokio::sync::{broadcast, mpsc, oneshot};
 
 use super::{PullNotice, ServeError};
+use crate::calibration::{CalibrationError, NewCalibrationRequest, put_change};
 use crate::clock::Clock;
 use crate::core::{EventData, Record};
 use crate::reduction::EnteredAir;
@@ -52,6 +53,13 @@ pub enum StoreRequest {
         air: Option<EnteredAir>,
         /// Where the outcome goes.
         answer: oneshot::Sender<Result<(), StoreError>>,
+    },
+    /// Put a calibration in force, for the next pulls.
+    Calibration {
+        /// What was calibrated.
+        request: Box<NewCalibrationRequest>,
+        /// Where the outcome goes.
+        answer: oneshot::Sender<Result<(), CalibrationError>>,
     },
 }
 
@@ -146,8 +154,11 @@ pub(super) fn start(
     notices: broadcast::Sender<PullNotice>,
 ) -> Result<Started, ServeError> {
     let stand = store.put_stand(&stand_text)?;
-    let calibration = store.put_calibration("{}")?;
     let reader = store.reader()?;
+    let calibration = match reader.calibration_history()?.pop() {
+        Some(newest) => newest.calibration,
+        None => store.put_calibration("{}")?,
+    };
     let setup = match reader.meta(META_SETUP)? {
         Some(name) => Some(reader.setup_named(&name).map(|s| (s.id, s.name))?),
         None => None,
@@ -358,6 +369,9 @@ impl Recorder {
         match request {
             StoreRequest::Setup { request, answer } => drop(answer.send(self.setup(request))),
             StoreRequest::Air { air, answer } => drop(answer.send(self.air(air))),
+            StoreRequest::Calibration { request, answer } => {
+                drop(answer.send(self.calibrate(*request)));
+            }
         }
     }
 
@@ -366,6 +380,13 @@ impl Recorder {
         let name = taken.1.clone();
         self.setup = Some(taken);
         Ok(name)
+    }
+
+    fn calibrate(&mut self, request: NewCalibrationRequest) -> Result<(), CalibrationError> {
+        let summary = request.summary.clone();
+        self.calibration = put_change(&mut self.store, request, self.clock.now().wall_us)?;
+        tracing::info!(summary, "calibration in force");
+        Ok(())
     }
 
     fn air(&mut self, air: Option<EnteredAir>) -> Result<(), StoreError> {
