@@ -101,7 +101,7 @@ export class Chart {
         y: { range: (_plot, least, most) => (most === null || most === undefined ? [0, 1] : [Math.min(0, least), 1.08 * Math.max(most, 1e-3)]) },
       },
       axes: [{ ...axis, size: 28, values: (_plot, splits) => splits.map((rpm) => numberText(rpm, 0)) },
-        { ...axis, size: 58, values: (_plot, splits) => splits.map((v, i) => (i === splits.length - 1 ? unit : numberText(v, splits.some((s) => s % 1) ? 1 : 0))) }],
+        { ...axis, size: 72, values: (_plot, splits) => splits.map((v, i) => numberText(v, splits.some((s) => s % 1) ? 1 : 0) + (i === splits.length - 1 ? ` ${unit}` : "")) }],
       series: [{}, ...series],
     }, this.#data(), byId("curves"));
     this.#key(looks);

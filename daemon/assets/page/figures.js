@@ -23,7 +23,7 @@ export class Figures {
     const row = (name) => {
       const value = make("output");
       const unit = make("span", { className: "unit" });
-      const row = make("div", {}, make("dt", {}, name), make("dd", {}, value, " ", unit));
+      const row = make("div", {}, make("dt", {}, name), make("dd", {}, value, unit));
       return { row, value, unit };
     };
     this.#rows = [row("Drum speed")];

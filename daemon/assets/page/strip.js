@@ -1,6 +1,7 @@
 // Engine speed over the last minute, gaps and all. A ring of fixed size: it never grows.
 
 import { byId } from "./dom.js";
+import { numberText } from "./units.js";
 
 const SPAN_S = 60;
 const POINTS = 600;
@@ -30,10 +31,10 @@ export class Strip {
     this.#plot?.destroy();
     const { width, height } = this.#size();
     const options = {
-      width, height, legend: { show: false }, cursor: { show: false }, padding: [6, 8, 0, 0],
+      width, height, legend: { show: false }, cursor: { show: false }, padding: [8, 18, 0, 0],
       scales: { x: { time: false, range: () => [-SPAN_S, 0] }, y: { range: (_plot, _low, high) => [0, Math.max(2 * this.#tickRpm, high ?? 0)] } },
       axes: [{ ...axis, size: 22, splits: () => [-60, -45, -30, -15, 0], values: (_plot, splits) => splits.map((s) => (s === 0 ? "now" : `${s} s`.replace("-", "\u2212"))) },
-        { ...axis, size: 58, incrs: [this.#tickRpm, 2 * this.#tickRpm] }],
+        { ...axis, size: 58, incrs: [this.#tickRpm, 2 * this.#tickRpm], values: (_plot, splits) => splits.map((rpm) => numberText(rpm, 0)) }],
       series: [{}, { stroke: colour("--ink"), width: 2, points: { show: false }, spanGaps: false }],
       hooks: { draw: [(plot) => this.#gaps(plot, colour("--muted"), colour("--raised"))] },
     };
