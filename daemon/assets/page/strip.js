@@ -14,6 +14,7 @@ export class Strip {
   #plot = null;
   #end = { monoS: 0, at: 0 };
   #tickRpm;
+  #label = "";
 
   constructor(stand) {
     this.#tickRpm = stand.pull.end_rpm > 6000 ? 5000 : 1000;
@@ -93,6 +94,7 @@ export class Strip {
     context.beginPath();
     context.rect(left, top, width, height);
     context.clip();
+    const told = [];
     for (let index = 0; index < times.length; index++) {
       const next = times[index + 1] ?? now;
       if (this.#speeds[index] === null && index + 1 < times.length && times[index + 1] - times[index] <= GAP_S) continue;
@@ -100,6 +102,7 @@ export class Strip {
       const from = Math.max(left, plot.valToPos(times[index] - now, "x", true));
       const to = Math.min(left + width, plot.valToPos(next - now, "x", true));
       if (to <= left) continue;
+      told.push(`no data for ${Math.round(next - times[index])} s`);
       context.fillStyle = ground;
       context.fillRect(from, top, to - from, height);
       context.strokeStyle = ink;
@@ -125,5 +128,7 @@ export class Strip {
       }
     }
     context.restore();
+    const label = ["Engine speed over the last minute", ...told].join("; ");
+    if (label !== this.#label) byId("strip").setAttribute("aria-label", (this.#label = label));
   }
 }

@@ -163,6 +163,7 @@ pub(super) fn release(cut: Option<u16>, daemon: &DaemonArgument) -> Result<(), F
     let value = line.needed(line.post("/api/release", &json!({ "cut_id": cut_id })))?;
     say(message(&value));
     let clock = Clock::start();
+    let mut sent = false;
     while clock.now().mono_us < 1_500_000 {
         let live = line.needed(line.get("/api/live"))?;
         match live.pointer("/cut/latch").and_then(Value::as_str) {
@@ -170,9 +171,12 @@ pub(super) fn release(cut: Option<u16>, daemon: &DaemonArgument) -> Result<(), F
                 say("released: the engine may run");
                 return Ok(());
             }
-            Some("releasing") => std::thread::sleep(Duration::from_millis(50)),
-            _ => break,
+            Some("releasing") => sent = true,
+            // Live values from before the release was sent still show the cut.
+            _ if sent || clock.now().mono_us > 200_000 => break,
+            _ => {}
         }
+        std::thread::sleep(Duration::from_millis(50));
     }
     Err(Failure::new(
         "the board did not release the cut: it still sees a reason; `leverarm journal` has it",
