@@ -31,22 +31,23 @@ export class Safety {
   async cut(reason) {
     this.#close();
     if (this.#asking) return;
-    const began = performance.now();
-    this.#asking = { began, taken: false };
+    const asking = { began: performance.now(), taken: false, failed: false, error: "" };
+    this.#asking = asking;
     this.#show();
-    while (performance.now() - began < GIVE_UP_MS) {
+    // Until it is taken, or seen to be in force, which ends the asking elsewhere.
+    while (this.#asking === asking && performance.now() - asking.began < GIVE_UP_MS) {
       try {
         await request("/api/cut", { reason }, ASK_TIMEOUT_MS);
-        this.#asking.taken = true;
+        asking.taken = true;
         break;
       } catch (error) {
-        this.#asking.error = error.message;
+        asking.error = error.message;
         this.#show();
         if (error.status === 401) break;
         await new Promise((resolve) => setTimeout(resolve, ASK_AGAIN_MS));
       }
     }
-    if (!this.#asking.taken) this.#asking.failed = true;
+    asking.failed = !asking.taken;
     this.#show();
   }
 
