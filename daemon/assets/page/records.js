@@ -94,7 +94,7 @@ export class Records {
 
   #events(events) {
     const clock = (us) => new Date(us / 1000).toLocaleTimeString([], { hour12: false });
-    byId("events").replaceChildren(...events.map((event) => make("li", { className: event.severity },
+    byId("events").replaceChildren(...events.map((event) => make("li", { "data-severity": event.severity },
       make("time", { dateTime: new Date(event.wall_us / 1000).toISOString() }, clock(event.wall_us)),
       make("span", { className: "severity" }, event.severity),
       make("span", { className: "message" }, event.channel ? `${event.channel}: ${event.message}` : event.message))));

@@ -8,6 +8,7 @@ use axum::extract::{FromRequest, FromRequestParts, Path, Query, Request};
 use axum::http::StatusCode;
 use axum::http::request::Parts;
 use serde::de::DeserializeOwned;
+use serde_json::Value;
 
 use super::problem::Problem;
 
@@ -21,15 +22,23 @@ impl<T: DeserializeOwned, S: Send + Sync> FromRequest<S> for Input<T> {
     type Rejection = Problem;
 
     async fn from_request(request: Request, state: &S) -> Result<Self, Problem> {
-        let read = Json::<T>::from_request(request, state);
-        match tokio::time::timeout(BODY_TIMEOUT, read).await {
-            Ok(Ok(Json(value))) => Ok(Self(value)),
-            Ok(Err(rejection)) => Err(of_json(&rejection)),
-            Err(_elapsed) => Err(Problem::new(
-                StatusCode::REQUEST_TIMEOUT,
-                "the body did not arrive within 5 s",
-            )),
+        let read = Json::<Value>::from_request(request, state);
+        let Json(value) = match tokio::time::timeout(BODY_TIMEOUT, read).await {
+            Ok(read) => read.map_err(|rejection| of_json(&rejection))?,
+            Err(_elapsed) => {
+                let late = "the body did not arrive within 5 s";
+                return Err(Problem::new(StatusCode::REQUEST_TIMEOUT, late));
+            }
+        };
+        // A list would do for a struct otherwise, and an empty one for a cut.
+        if value.is_array() {
+            return Err(Problem::value(
+                "expected an object with named values, found a list",
+            ));
         }
+        serde_json::from_value(value)
+            .map(Self)
+            .map_err(Problem::value)
     }
 }
 
