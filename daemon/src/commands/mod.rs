@@ -1,5 +1,6 @@
 //! The command line.
 
+mod budget;
 mod control;
 mod curve_output;
 mod demo;
@@ -39,6 +40,8 @@ enum Command {
     Serve {
         #[command(flatten)]
         stand: StandArgument,
+        #[command(flatten)]
+        access: AccessArguments,
     },
     /// Run the stand against a simulated one with the same stand file, in real time
     Rehearse {
@@ -53,6 +56,8 @@ enum Command {
         /// Stop after the last pull
         #[arg(long)]
         once: bool,
+        #[command(flatten)]
+        access: AccessArguments,
     },
     /// Show the whole job on a simulated stand: three pulls each with setup A, B and A again
     Demo {
@@ -91,6 +96,12 @@ enum Command {
         /// Light lines on dark ground
         #[arg(long)]
         dark: bool,
+        /// Show what the uncertainty is made of, at one speed
+        #[arg(long)]
+        budget: bool,
+        /// Engine speed of the budget, rpm; that of the peak torque when left out
+        #[arg(long, value_name = "RPM", requires = "budget")]
+        rpm: Option<f64>,
     },
     /// Name what is bolted on: the next pulls belong to it
     Setup {
@@ -103,7 +114,7 @@ enum Command {
         #[arg(long = "part", value_name = "KEY=VALUE")]
         parts: Vec<String>,
         #[command(flatten)]
-        stand: StandArgument,
+        daemon: DaemonArgument,
     },
     /// Enter the air of the day: it stands in for the fixed values of the stand file
     Air {
@@ -120,7 +131,7 @@ enum Command {
         #[arg(long)]
         forget: bool,
         #[command(flatten)]
-        stand: StandArgument,
+        daemon: DaemonArgument,
     },
     /// Show events and faults
     Journal {
@@ -148,14 +159,14 @@ enum Command {
         #[arg(default_value = "")]
         reason: String,
         #[command(flatten)]
-        stand: StandArgument,
+        daemon: DaemonArgument,
     },
     /// End a cut, by its number, once its cause is gone
     Release {
         /// Number of the cut, as the daemon shows it
         cut: Option<u16>,
         #[command(flatten)]
-        stand: StandArgument,
+        daemon: DaemonArgument,
     },
     /// Reduce a recorded byte log of a board to a curve
     Reduce {
@@ -166,6 +177,9 @@ enum Command {
         stand: StandArgument,
         #[command(flatten)]
         choice: CurveArguments,
+        /// Calibrations to use, as `leverarm calibrations --json` prints them
+        #[arg(long, value_name = "FILE")]
+        calibrations: Option<PathBuf>,
         /// JSON instead of a table
         #[arg(long)]
         json: bool,
@@ -183,6 +197,40 @@ struct StandArgument {
         env = "LEVERARM_STAND"
     )]
     file: PathBuf,
+}
+
+/// How to reach the running daemon.
+#[derive(Debug, Clone, clap::Args)]
+struct DaemonArgument {
+    #[command(flatten)]
+    stand: StandArgument,
+    /// Token of the page, where it needs one
+    #[arg(long, env = "LEVERARM_TOKEN", hide_env_values = true)]
+    token: Option<String>,
+}
+
+/// Who may use the page. On an address other than this machine's own it always needs tokens.
+#[derive(Debug, Clone, clap::Args)]
+struct AccessArguments {
+    /// Ask for a token on this machine too: for a reverse proxy that passes others on
+    #[arg(long)]
+    require_token: bool,
+    /// Control token instead of a new one
+    #[arg(long, env = "LEVERARM_TOKEN", hide_env_values = true)]
+    token: Option<String>,
+    /// Token to look, and to cut, instead of a new one
+    #[arg(long, env = "LEVERARM_READ_TOKEN", hide_env_values = true)]
+    read_token: Option<String>,
+}
+
+impl AccessArguments {
+    fn page_access(&self) -> crate::service::PageAccess {
+        crate::service::PageAccess {
+            always_token: self.require_token,
+            control_token: self.token.clone(),
+            read_token: self.read_token.clone(),
+        }
+    }
 }
 
 #[derive(Debug, Clone, clap::Args)]
@@ -205,6 +253,9 @@ struct CurveArguments {
     /// Another system of units than the stand file's
     #[arg(long, value_enum)]
     units: Option<UnitsChoice>,
+    /// Use the calibrations of now instead of those kept with the pull
+    #[arg(long)]
+    recalibrated: bool,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -265,13 +316,14 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
 fn dispatch(command: Command) -> Result<(), Failure> {
     match command {
         Command::Check { file } => stand::check(&file),
-        Command::Serve { stand } => stand::serve(&stand.file),
+        Command::Serve { stand, access } => stand::serve(&stand.file, &access),
         Command::Rehearse {
             stand,
             pulls,
             seed,
             once,
-        } => stand::rehearse(&stand.file, pulls, seed, once),
+            access,
+        } => stand::rehearse(&stand.file, &access, pulls, seed, once),
         Command::Demo { out, json, seed } => demo::run(&out, json, seed),
         Command::Pulls { store, json } => pulls::list(&store, json),
         Command::Show {
@@ -281,25 +333,36 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             json,
             plot,
             dark,
-        } => pulls::show(pull, &store, &choice, json, plot.as_deref(), dark),
+            budget,
+            rpm,
+        } => pulls::show(&pulls::Show {
+            pull,
+            store,
+            choice,
+            json,
+            plot,
+            dark,
+            budget,
+            rpm,
+        }),
         Command::Setup {
             name,
             notes,
             parts,
-            stand,
-        } => control::setup(name, notes, &parts, &stand.file),
+            daemon,
+        } => control::setup(name, notes, &parts, &daemon),
         Command::Air {
             pressure,
             temperature,
             humidity,
             forget,
-            stand,
+            daemon,
         } => control::air(
             pressure.as_deref(),
             temperature.as_deref(),
             humidity.as_deref(),
             forget,
-            &stand.file,
+            &daemon,
         ),
         Command::Journal {
             store,
@@ -309,14 +372,21 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             limit,
             json,
         } => journal::show(&store, pull, channel, severity, limit, json),
-        Command::Cut { reason, stand } => control::cut(&reason, &stand.file),
-        Command::Release { cut, stand } => control::release(cut, &stand.file),
+        Command::Cut { reason, daemon } => control::cut(&reason, &daemon),
+        Command::Release { cut, daemon } => control::release(cut, &daemon),
         Command::Reduce {
             board_log,
             stand,
             choice,
+            calibrations,
             json,
-        } => pulls::reduce(&board_log, &stand.file, &choice, json),
+        } => pulls::reduce(
+            &board_log,
+            &stand.file,
+            calibrations.as_deref(),
+            &choice,
+            json,
+        ),
     }
 }
 
@@ -365,6 +435,7 @@ impl CurveArguments {
         Ok(crate::reduction::CurveChoice {
             correction,
             step_rpm: self.step,
+            calibrations_of_now: self.recalibrated,
         })
     }
 }

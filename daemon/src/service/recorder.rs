@@ -6,15 +6,16 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
 use std::time::Duration;
 
-use tokio::sync::{broadcast, mpsc, oneshot};
+use tokio::sync::{broadcast, mpsc, oneshot, watch};
 
 use super::{PullNotice, ServeError};
+use crate::calibration::{CalibrationError, NewCalibrationRequest, put_change};
 use crate::clock::Clock;
 use crate::core::{EventData, Record};
 use crate::reduction::EnteredAir;
 use crate::store::{
     ConnectionId, ContentHash, Hello, NewChunk, NewConnection, NewEvent, NewPull, NewSetup,
-    PullEnd, PullId, PullState, SetupId, Severity, Store, StoreError,
+    PullEdit, PullEnd, PullId, PullState, SetupId, Severity, Store, StoreError,
 };
 
 /// Records between the guard thread and this one. At two chunks a second it holds several minutes.
@@ -46,6 +47,15 @@ pub enum StoreRequest {
         /// Where the name goes once it is stored.
         answer: oneshot::Sender<Result<String, StoreError>>,
     },
+    /// Write a note on a pull.
+    Note {
+        /// The pull.
+        pull: PullId,
+        /// The note.
+        note: String,
+        /// Where the outcome goes.
+        answer: oneshot::Sender<Result<(), StoreError>>,
+    },
     /// Set or forget the entered air.
     Air {
         /// The air.
@@ -53,6 +63,44 @@ pub enum StoreRequest {
         /// Where the outcome goes.
         answer: oneshot::Sender<Result<(), StoreError>>,
     },
+    /// Put a calibration in force, for the next pulls.
+    Calibration {
+        /// What was calibrated.
+        request: Box<NewCalibrationRequest>,
+        /// Where the outcome goes.
+        answer: oneshot::Sender<Result<(), CalibrationError>>,
+    },
+}
+
+/// What the store holds, as far as a page has to know: when a number changes, there is something
+/// new to fetch.
+#[derive(Debug, Clone, Default, PartialEq, serde::Serialize)]
+pub struct Stored {
+    /// The setup that the next pulls belong to.
+    pub setup: Option<String>,
+    /// The entered air of the next pulls; null when the stand file's holds.
+    pub air: Option<EnteredAir>,
+    /// Rises with each change of a pull, by its start, its end, or a note.
+    pub pulls: u64,
+    /// Rises with each new or changed setup.
+    pub setups: u64,
+    /// Rises with each event.
+    pub events: u64,
+}
+
+/// Counts of records on their way into the store.
+#[derive(Debug, Default)]
+pub(super) struct Flow {
+    /// Given to the queue.
+    pub(super) given: AtomicU64,
+    /// Taken from it, and stored.
+    pub(super) taken: AtomicU64,
+    /// Waiting on the guard thread's side.
+    pub(super) backlog: AtomicU64,
+    /// Lost, because nothing took them.
+    pub(super) lost: AtomicU64,
+    /// Times that the store refused a record.
+    pub(super) refusals: AtomicU64,
 }
 
 /// The guard thread's end of the queue.
@@ -61,10 +109,9 @@ pub(super) struct Records {
     sender: SyncSender<Record>,
     backlog: VecDeque<Record>,
     lost: u64,
-    given: u64,
-    done: Arc<AtomicU64>,
-    done_before: u64,
+    taken_before: u64,
     progress_us: u64,
+    flow: Arc<Flow>,
 }
 
 /// Records that wait on the guard thread's side while the queue is full.
@@ -80,10 +127,10 @@ impl Records {
     pub(super) fn give(&mut self, records: &mut Vec<Record>) {
         for record in records.drain(..) {
             if self.backlog.len() < BACKLOG_MAX {
-                self.given += 1;
                 self.backlog.push_back(record);
             } else {
                 self.lost += 1;
+                self.flow.lost.store(self.lost, Ordering::Relaxed);
                 tracing::error!(
                     lost = self.lost,
                     "a record was lost: the store does not take any"
@@ -97,13 +144,16 @@ impl Records {
                 self.backlog.push_front(record);
                 break;
             }
+            self.flow.given.fetch_add(1, Ordering::Relaxed);
         }
+        let waiting = u64::try_from(self.backlog.len()).unwrap_or(u64::MAX);
+        self.flow.backlog.store(waiting, Ordering::Relaxed);
     }
 
     pub(super) fn keeps_up(&mut self, mono_us: u64) -> bool {
-        let done = self.done.load(Ordering::Relaxed);
-        if done == self.given || done != self.done_before {
-            self.done_before = done;
+        let taken = self.flow.taken.load(Ordering::Relaxed);
+        if taken == self.flow.given.load(Ordering::Relaxed) || taken != self.taken_before {
+            self.taken_before = taken;
             self.progress_us = mono_us;
         }
         let stalled = mono_us.saturating_sub(self.progress_us) > STALLED_US;
@@ -131,7 +181,8 @@ struct Recorder {
     setup: Option<(SetupId, String)>,
     air: serde_json::Value,
     notices: broadcast::Sender<PullNotice>,
-    done: Arc<AtomicU64>,
+    stored: watch::Sender<Stored>,
+    flow: Arc<Flow>,
 }
 
 /// The guard thread's end of the queue, and the recorder's thread.
@@ -143,11 +194,15 @@ pub(super) fn start(
     stand_text: String,
     clock: Clock,
     requests: mpsc::Receiver<StoreRequest>,
-    notices: broadcast::Sender<PullNotice>,
+    (notices, stored): (broadcast::Sender<PullNotice>, watch::Sender<Stored>),
+    flow: Arc<Flow>,
 ) -> Result<Started, ServeError> {
     let stand = store.put_stand(&stand_text)?;
-    let calibration = store.put_calibration("{}")?;
     let reader = store.reader()?;
+    let calibration = match reader.calibration_history()?.pop() {
+        Some(newest) => newest.calibration,
+        None => store.put_calibration("{}")?,
+    };
     let setup = match reader.meta(META_SETUP)? {
         Some(name) => Some(reader.setup_named(&name).map(|s| (s.id, s.name))?),
         None => None,
@@ -158,7 +213,12 @@ pub(super) fn start(
     for pull in &store.recovered().pulls {
         tracing::warn!(pull = %pull, "a pull was under way when the daemon last ended: kept as interrupted");
     }
-    let done = Arc::new(AtomicU64::new(0));
+    let air = air.unwrap_or(serde_json::Value::Null);
+    stored.send_replace(Stored {
+        setup: setup.as_ref().map(|(_, name)| name.clone()),
+        air: serde_json::from_value(air.clone()).ok(),
+        ..Stored::default()
+    });
     let recorder = Recorder {
         store,
         clock,
@@ -167,9 +227,10 @@ pub(super) fn start(
         connection: None,
         pull: None,
         setup,
-        air: air.unwrap_or(serde_json::Value::Null),
+        air,
         notices,
-        done: Arc::clone(&done),
+        stored,
+        flow: Arc::clone(&flow),
     };
     let (sender, records) = sync_channel(RECORDS_MAX);
     let thread = std::thread::Builder::new()
@@ -183,10 +244,9 @@ pub(super) fn start(
             sender,
             backlog: VecDeque::new(),
             lost: 0,
-            given: 0,
-            done,
-            done_before: 0,
+            taken_before: 0,
             progress_us: 0,
+            flow,
         },
         thread,
     ))
@@ -205,7 +265,8 @@ impl Recorder {
             match records.recv_timeout(Duration::from_millis(20)) {
                 Ok(record) => {
                     self.keep(&record);
-                    self.done.fetch_add(1, Ordering::Relaxed);
+                    self.flow.taken.fetch_add(1, Ordering::Relaxed);
+                    self.tell(&record);
                 }
                 Err(RecvTimeoutError::Timeout) => {}
                 Err(RecvTimeoutError::Disconnected) => return Ok(()),
@@ -224,6 +285,7 @@ impl Recorder {
                 }
                 return;
             };
+            self.flow.refusals.fetch_add(1, Ordering::Relaxed);
             if !is_passing(&error) {
                 tracing::error!(%error, ?record, "a record can't be stored");
                 return;
@@ -234,6 +296,18 @@ impl Recorder {
             }
             std::thread::sleep(RETRY_EVERY);
         }
+    }
+
+    /// Lets the page know that there is something new.
+    fn tell(&self, record: &Record) {
+        self.stored.send_if_modified(|stored| {
+            match record {
+                Record::PullStarted { .. } | Record::PullEnded(_) => stored.pulls += 1,
+                Record::Event(_) => stored.events += 1,
+                _ => return false,
+            }
+            true
+        });
     }
 
     fn store(&mut self, record: &Record) -> Result<(), StoreError> {
@@ -358,6 +432,12 @@ impl Recorder {
         match request {
             StoreRequest::Setup { request, answer } => drop(answer.send(self.setup(request))),
             StoreRequest::Air { air, answer } => drop(answer.send(self.air(air))),
+            StoreRequest::Calibration { request, answer } => {
+                drop(answer.send(self.calibrate(*request)));
+            }
+            StoreRequest::Note { pull, note, answer } => {
+                drop(answer.send(self.note(pull, note)));
+            }
         }
     }
 
@@ -365,11 +445,33 @@ impl Recorder {
         let taken = take_setup(&mut self.store, &request, self.clock.now().wall_us)?;
         let name = taken.1.clone();
         self.setup = Some(taken);
+        self.stored.send_modify(|stored| {
+            stored.setup = Some(name.clone());
+            stored.setups += 1;
+        });
         Ok(name)
+    }
+
+    fn calibrate(&mut self, request: NewCalibrationRequest) -> Result<(), CalibrationError> {
+        let summary = request.summary.clone();
+        self.calibration = put_change(&mut self.store, request, self.clock.now().wall_us)?;
+        tracing::info!(summary, "calibration in force");
+        Ok(())
+    }
+
+    fn note(&mut self, pull: PullId, note: String) -> Result<(), StoreError> {
+        let edit = PullEdit {
+            note: Some(note),
+            ..PullEdit::default()
+        };
+        self.store.edit_pull(pull, &edit)?;
+        self.stored.send_modify(|stored| stored.pulls += 1);
+        Ok(())
     }
 
     fn air(&mut self, air: Option<EnteredAir>) -> Result<(), StoreError> {
         self.air = put_air(&mut self.store, air)?;
+        self.stored.send_modify(|stored| stored.air = air);
         Ok(())
     }
 }
