@@ -58,8 +58,9 @@ static uint16_t next_seq;
 
 /* How far COBS has come. */
 static uint8_t body_sent;
-static uint8_t run_left; /* bytes of the run after the last code byte */
-static bool sending;
+static uint8_t body_scanned; /* no zero between the run being sent, or looked for, and here */
+static uint8_t run_left;     /* bytes of the run after the last code byte */
+static bool sending, complete;
 
 void frame_u8(uint8_t value)
 {
@@ -86,56 +87,67 @@ void frame_begin(enum kind kind, uint32_t tick)
 {
     body_length = 1;
     body_crc = CRC_INITIAL;
+    body_sent = 0;
+    body_scanned = 1;
+    run_left = 0;
+    complete = false;
+    sending = true;
     frame_u8(VERSION);
     frame_u8(kind);
     frame_u16(next_seq++);
     frame_u32(tick);
 }
 
-static void send(uint8_t byte)
-{
-    sent[sent_head] = byte;
-    sent_head = RING_NEXT(sent_head);
-    UCSR0B |= _BV(UDRIE0);
-}
-
-static bool has_room(void)
-{
-    return RING_NEXT(sent_head) != sent_tail;
-}
-
-/* Bytes from here to the next zero, or to the end. */
-static uint8_t run_length(uint8_t from)
-{
-    uint8_t at = from;
-    while (at < body_length && body[at])
-        at++;
-    return at - from;
-}
-
 void frame_end(void)
 {
     frame_u16(body_crc);
-    body_sent = 0;
-    run_left = 0;
-    sending = true;
-    link_is_free();
+    complete = true;
+    link_send();
+}
+
+/* At a zero: whether the run after it is known to its end. */
+static bool run_is_known(void)
+{
+    while (body_scanned < body_length && body[body_scanned])
+        body_scanned++;
+    return complete || body_scanned < body_length;
+}
+
+/* The next byte for the line; false if it is not known yet. */
+static bool next_byte(uint8_t *byte)
+{
+    if (run_left) {
+        run_left--;
+        *byte = body[body_sent++];
+        return true;
+    }
+    if (body_sent == body_length) {
+        sending = false;
+        *byte = DELIMITER;
+        return true;
+    }
+    if (!run_is_known())
+        return false;
+    body_sent++; /* the zero that the code byte stands for */
+    run_left = body_scanned - body_sent;
+    body_scanned++;
+    *byte = run_left + 1;
+    return true;
+}
+
+void link_send(void)
+{
+    uint8_t head = sent_head, byte;
+    while (sending && RING_NEXT(head) != sent_tail && next_byte(&byte)) {
+        sent[head] = byte;
+        head = RING_NEXT(head);
+        sent_head = head;
+        UCSR0B |= _BV(UDRIE0);
+    }
 }
 
 bool link_is_free(void)
 {
-    while (sending && has_room()) {
-        if (run_left) {
-            run_left--;
-            send(body[body_sent++]);
-        } else if (body_sent == body_length) {
-            sending = false;
-            send(DELIMITER);
-        } else {
-            run_left = run_length(++body_sent);
-            send(run_left + 1);
-        }
-    }
     return !sending;
 }
 
@@ -214,11 +226,16 @@ static void take(uint8_t byte)
     }
 }
 
+/* At most so many bytes at once: however much comes, teeth and guards get their turn. */
+#define RECEIVE_AT_ONCE 16
+
 void link_receive(void)
 {
-    while (got_tail != got_head) {
-        uint8_t byte = got[got_tail];
-        got_tail = RING_NEXT(got_tail);
+    uint8_t tail = got_tail;
+    for (uint8_t n = 0; n < RECEIVE_AT_ONCE && tail != got_head; n++) {
+        uint8_t byte = got[tail];
+        tail = RING_NEXT(tail);
+        got_tail = tail;
         take(byte);
     }
 }
@@ -232,5 +249,5 @@ void link_start(void)
     UBRR0 = (F_CPU / 8 + BAUD / 2) / BAUD - 1;
     UCSR0B = _BV(RXCIE0) | _BV(RXEN0) | _BV(TXEN0);
     segment_begin();
-    send(DELIMITER); /* ends whatever the start put on the line */
+    UDR0 = DELIMITER; /* ends whatever the start put on the line */
 }

@@ -27,8 +27,11 @@ void link_start(void);
 
 /* ---- Sending ----------------------------------------------------------------------------- */
 
-/* Moves bytes of the frame under way to the line, as far as there is room. True when all have
- * gone and the next frame may begin. */
+/* Moves bytes of the frame under way to the line, as far as there is room for them and they are
+ * there. A frame may be on the line before its end is written. */
+void link_send(void);
+
+/* Whether all of the last frame has gone, so that the next may begin. */
 bool link_is_free(void);
 
 /* One frame: begin, its payload, end. Only while link_is_free(). */

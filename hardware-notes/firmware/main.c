@@ -114,7 +114,7 @@ static void send_next(void)
     } else if (status_due) {
         status_due = false;
         status_send();
-    } else if (!teeth_send(now)) {
+    } else if (!teeth_begin(now)) {
         sensors_send(now);
     }
 }
@@ -238,7 +238,8 @@ int main(void)
         uint32_t now = ticks_now();
         if (schedule_due(&status_schedule, now, STATUS_TICKS))
             status_due = true;
-        if (link_is_free())
+        link_send();
+        if (!teeth_go_on() && link_is_free())
             send_next();
         lamp(now);
     }

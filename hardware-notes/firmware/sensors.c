@@ -157,20 +157,6 @@ static struct waiting temperature_waiting[TEMPERATURE_CHANNELS];
 static struct schedule temperature_schedule;
 static int32_t temperature_counts[TEMPERATURE_CHANNELS];
 
-static uint32_t converter_read(void)
-{
-    uint32_t word = 0;
-    PORTB &= ~SELECT_BIT;
-    for (uint8_t i = 0; i < 4; i++) {
-        SPDR = 0;
-        while (!(SPSR & _BV(SPIF)))
-            ;
-        word = word << 8 | SPDR;
-    }
-    PORTB |= SELECT_BIT;
-    return word;
-}
-
 static void temperature_take(uint8_t channel, int32_t counts, uint32_t tick)
 {
     guard_temperature(channel, counts, ticks_now());
@@ -178,11 +164,8 @@ static void temperature_take(uint8_t channel, int32_t counts, uint32_t tick)
     temperature_waiting[channel] = (struct waiting){ true, tick };
 }
 
-static void temperature_poll(uint32_t now)
+static void temperatures_take(uint32_t word, uint32_t tick)
 {
-    if (!schedule_due(&temperature_schedule, now, TICK_HZ / TEMPERATURE_RATE_HZ))
-        return;
-    uint32_t word = converter_read();
     int32_t thermocouple = (int32_t)word >> 18;
     int32_t cold_junction = (int16_t)word >> 4;
     /* Nothing there reads as all ones, from the pull-up; a short as all zeros, which a real
@@ -191,11 +174,33 @@ static void temperature_poll(uint32_t now)
         thermocouple = cold_junction = UNREADABLE;
     if (word & THERMOCOUPLE_FAULT)
         thermocouple = UNREADABLE;
-    /* Such a converter converts ten times a second by its own clock. The middle of its last
-     * conversion was 50 to 150 ms ago, nobody knows when. */
-    uint32_t tick = now - 50 * TICKS_PER_MS;
     temperature_take(0, thermocouple, tick);
     temperature_take(1, cold_junction, tick);
+}
+
+/* One byte a call. */
+static void temperature_poll(uint32_t now)
+{
+    static uint8_t bytes_left;
+    static uint32_t word, tick;
+    if (bytes_left) {
+        if (!(SPSR & _BV(SPIF)))
+            return;
+        word = word << 8 | SPDR;
+        if (--bytes_left) {
+            SPDR = 0;
+            return;
+        }
+        PORTB |= SELECT_BIT;
+        temperatures_take(word, tick);
+    } else if (schedule_due(&temperature_schedule, now, TICK_HZ / TEMPERATURE_RATE_HZ)) {
+        PORTB &= ~SELECT_BIT;
+        bytes_left = sizeof word;
+        /* Such a converter converts ten times a second by its own clock. The middle of its last
+         * conversion was 50 to 150 ms ago, nobody knows when. */
+        tick = now - 50 * TICKS_PER_MS;
+        SPDR = 0;
+    }
 }
 
 static bool temperature_send(uint32_t now)

@@ -25,41 +25,66 @@ uint32_t captures_lost;
 /* Teeth on their way from the interrupt to the main loop, as ticks from one to the next. What does
  * not fit that, after a pause or a loss, is an escape of four entries: 0, teeth lost before this
  * one, and its tick, low half first. 256 entries, so that the indexes wrap by themselves. */
-static volatile uint16_t ring[256];
-static volatile uint8_t ring_head, ring_tail;
-
+#define RING_ENTRIES 256
 #define ESCAPE 0
 #define ESCAPE_ENTRIES 4
+static volatile uint16_t ring[RING_ENTRIES];
+static volatile uint8_t ring_head, ring_tail;
 
 /* The interrupt's own. */
 static uint32_t last_tick;
 static uint8_t edges_counted;
-static uint16_t unrecorded;
-static bool any_tooth;
+static uint16_t unrecorded; /* teeth since the last one in the ring */
+static bool in_sequence;    /* the last tooth is in the ring */
 
-static inline void guard_speed(uint32_t period, uint8_t lost, uint32_t tick)
+/* What is rare is kept out of line: an interrupt that calls nothing else in its usual course
+ * saves fewer registers, and is done sooner. */
+#define RARE __attribute__((noinline, cold))
+
+RARE static void short_periods(uint8_t periods)
 {
-    /* Edges too close to be told apart: the periods between them together were this long. */
-    uint32_t shortest = overspeed_period_ticks;
-    if (lost)
-        shortest *= (uint16_t)lost + 1;
-    if (period >= shortest) {
-        overspeed_now = false;
-        overspeed_count = 0;
-        return;
-    }
     overspeed_now = true;
-    uint8_t count = overspeed_count + lost + 1;
-    if (count <= overspeed_count)
-        count = UINT8_MAX;
-    overspeed_count = count;
-    if (count >= overspeed_periods)
-        guard_cut(CAUSE_OVERSPEED, tick);
+    uint8_t count = overspeed_count + periods;
+    overspeed_count = count < periods ? UINT8_MAX : count;
+    if (overspeed_count >= overspeed_periods)
+        guard_cut(CAUSE_OVERSPEED, last_tick);
 }
 
-static inline void ring_put(uint8_t index, uint16_t entry)
+/* A full ring is given half its room before teeth go in again: one at a time, each would need an
+ * escape, and a frame. */
+RARE static void ring_put_escape(void)
 {
-    ring[(uint8_t)(ring_head + index)] = entry;
+    uint8_t head = ring_head;
+    uint8_t used = head - ring_tail;
+    in_sequence = used <= (unrecorded ? RING_ENTRIES / 2 : RING_ENTRIES - 1 - ESCAPE_ENTRIES);
+    if (!in_sequence) {
+        unrecorded++;
+        return;
+    }
+    ring[head++] = ESCAPE;
+    ring[head++] = unrecorded;
+    ring[head++] = last_tick;
+    ring[head++] = last_tick >> 16;
+    ring_head = head;
+    unrecorded = 0;
+}
+
+/* A tooth after others whose time is not known, or the first. */
+RARE static void tooth_after_gap(uint8_t edges, uint32_t period)
+{
+    static bool any_tooth;
+    if (any_tooth) {
+        /* So many periods together were this long. */
+        if (period < overspeed_period_ticks * edges) {
+            short_periods(edges);
+        } else {
+            overspeed_now = false;
+            overspeed_count = 0;
+        }
+    }
+    any_tooth = true;
+    unrecorded += edges - 1;
+    ring_put_escape();
 }
 
 ISR(TIMER1_CAPT_vect)
@@ -73,39 +98,31 @@ ISR(TIMER1_CAPT_vect)
             return;
         count = TCNT0 - 1;
     }
-    uint32_t tick = ticks_extend(low);
-
     /* Timer 0 counts every edge, also those whose time was overwritten before it was read. If it
      * stands still the wire to T0 is missing: then each interrupt is one edge. */
     uint8_t edges = count - edges_counted;
     edges_counted = count;
-    uint8_t lost = edges ? edges - 1 : 0;
 
+    uint32_t tick = ticks_extend(low);
     uint32_t period = tick - last_tick;
     last_tick = tick;
-    if (any_tooth)
-        guard_speed(period, lost, tick);
-
-    uint8_t used = ring_head - ring_tail;
-    unrecorded += lost;
-    if (any_tooth && !unrecorded && period <= UINT16_MAX && period != ESCAPE) {
-        if (used < UINT8_MAX) {
-            ring_put(0, period);
-            ring_head++;
-        } else {
-            unrecorded = 1;
-        }
-    } else if (used <= UINT8_MAX - ESCAPE_ENTRIES) {
-        ring_put(0, ESCAPE);
-        ring_put(1, unrecorded);
-        ring_put(2, tick);
-        ring_put(3, tick >> 16);
-        ring_head += ESCAPE_ENTRIES;
-        unrecorded = 0;
-        any_tooth = true;
-    } else {
-        unrecorded++;
+    if (edges > 1 || !in_sequence) {
+        tooth_after_gap(edges ? edges : 1, period);
+        return;
     }
+    if (period < overspeed_period_ticks) {
+        short_periods(1);
+    } else {
+        overspeed_now = false;
+        overspeed_count = 0;
+    }
+    uint8_t head = ring_head;
+    if (period > UINT16_MAX || period == ESCAPE || (uint8_t)(head + 1) == ring_tail) {
+        ring_put_escape();
+        return;
+    }
+    ring[head] = period;
+    ring_head = head + 1;
 }
 
 /* The last tooth taken from the ring. */
@@ -122,7 +139,39 @@ static uint32_t escaped_tick(void)
     return (uint32_t)ring_at(3) << 16 | ring_at(2);
 }
 
-static bool pickup_0_send(uint32_t now)
+/* Deltas that may still go into the frame being filled. */
+static uint8_t deltas_left;
+static bool filling;
+
+/* A few at a time: a host's cut, or a late heartbeat, must not wait for a long frame. */
+#define DELTAS_AT_ONCE 16
+
+static void fill(void)
+{
+    uint8_t tail = ring_tail;
+    uint8_t n = ring_head - tail;
+    if (n > DELTAS_AT_ONCE)
+        n = DELTAS_AT_ONCE;
+    if (n > deltas_left)
+        n = deltas_left;
+    uint32_t tick = taken_tick;
+    uint8_t i = 0;
+    for (; i < n && ring[tail] != ESCAPE; i++) {
+        uint16_t delta = ring[tail++];
+        tick += delta;
+        frame_u16(delta);
+    }
+    taken_tick = tick;
+    taken_number += i;
+    ring_tail = tail;
+    deltas_left -= i;
+    if (i < DELTAS_AT_ONCE || !deltas_left || cut.unsent) {
+        filling = false;
+        frame_end();
+    }
+}
+
+static bool pickup_0_begin(uint32_t now)
 {
     uint8_t waiting = ring_head - ring_tail;
     if (!waiting)
@@ -133,33 +182,21 @@ static bool pickup_0_send(uint32_t now)
     if (waiting <= DELTAS_MAX && (int32_t)(now - first) < WAIT_TICKS)
         return false;
 
-    uint16_t lost = 0;
-    uint8_t entries = 1;
-    if (delta == ESCAPE) {
-        lost = ring_at(1);
-        entries = ESCAPE_ENTRIES;
-        captures_lost += lost;
-    }
-    ring_tail += entries;
-    waiting -= entries;
     taken_tick = first;
-    taken_number += lost + 1UL;
+    taken_number++;
+    if (delta == ESCAPE) {
+        uint16_t lost = ring_at(1);
+        captures_lost += lost;
+        taken_number += lost;
+        ring_tail += ESCAPE_ENTRIES;
+    } else {
+        ring_tail++;
+    }
     frame_begin(KIND_TEETH, first);
     frame_u8(0);
     frame_u32(taken_number);
-    for (uint8_t n = 0; n < DELTAS_MAX && waiting; n++, waiting--) {
-        delta = ring_at(0);
-        if (delta == ESCAPE)
-            break;
-        ring_tail++;
-        taken_tick += delta;
-        taken_number++;
-        frame_u16(delta);
-        /* A host's cut must not wait for a long frame. */
-        if (n % 16 == 15)
-            link_receive();
-    }
-    frame_end();
+    deltas_left = DELTAS_MAX;
+    filling = true;
     return true;
 }
 
@@ -235,13 +272,21 @@ void teeth_start(void)
 #endif
 }
 
-bool teeth_send(uint32_t now)
+bool teeth_begin(uint32_t now)
 {
-    if (pickup_0_send(now))
+    if (pickup_0_begin(now))
         return true;
 #if PICKUPS > 1
     return pickup_1_send(now);
 #else
     return false;
 #endif
+}
+
+bool teeth_go_on(void)
+{
+    if (!filling)
+        return false;
+    fill();
+    return true;
 }

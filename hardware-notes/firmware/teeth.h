@@ -20,7 +20,10 @@ extern uint32_t captures_lost;
 
 void teeth_start(void);
 
-/* Writes a teeth frame if one is full or has waited long enough; false if not. */
-bool teeth_send(uint32_t now);
+/* Begins a teeth frame if one is full or has waited long enough; false if not. */
+bool teeth_begin(uint32_t now);
+
+/* Puts more teeth into a frame that was begun; false if there is none. */
+bool teeth_go_on(void);
 
 #endif

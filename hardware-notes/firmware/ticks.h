@@ -17,10 +17,16 @@ extern volatile uint16_t ticks_high;
  * 16 ms old: a low half that is small although the overflow is still pending came after it. */
 static inline uint32_t ticks_extend(uint16_t low)
 {
-    uint16_t high = ticks_high;
+    /* The compiler makes better code of this than of a shift by 16. */
+    union {
+        struct {
+            uint16_t low, high;
+        };
+        uint32_t tick;
+    } now = { { low, ticks_high } };
     if ((TIFR1 & _BV(TOV1)) && !(low & 0x8000))
-        high++;
-    return (uint32_t)high << 16 | low;
+        now.high++;
+    return now.tick;
 }
 
 static inline uint32_t ticks_now(void)

@@ -1,7 +1,7 @@
 /* Runs the reference firmware on a simulated ATmega328P, in lock-step with whoever drives it
  * through standard input and output.
  *
- * Copyright (C) 2025 the Leverarm authors
+ * Copyright (C) 2026 The Leverarm contributors
  *
  * This program is free software: you can redistribute it and/or modify it under the terms of the
  * GNU General Public License as published by the Free Software Foundation, either version 3 of the
@@ -46,8 +46,9 @@
  *                             off or on
  *   reset FLAGS               starts the chip with this MCUSR, after power-on if bit 0 is set
  *   measures                  extremes since the last call: loop_cycles_max, the longest between
- *                             two watchdog resets; receive_cycles_max, the longest a received
- *                             byte waited; stack_bytes_max; clock_high_max of the load cell
+ *                             two watchdog resets; receive_waiting_max, bytes on their way in or
+ *                             not yet read (the chip holds three); stack_bytes_max;
+ *                             clock_high_max of the load cell
  */
 #include <ctype.h>
 #include <inttypes.h>
@@ -69,8 +70,8 @@
 #define CLOCK_HZ 16000000
 
 /* Data memory addresses of the chip. */
-enum { PINB = 0x23, DDRB = 0x24, PORTB = 0x25, MCUSR = 0x54, UCSR0A = 0xC0 };
-enum { RUN_BIT = 1 << 1, SELECT_BIT = 1 << 2, RXC_BIT = 1 << 7, PORF_BIT = 1 };
+enum { DDRB = 0x24, PORTB = 0x25, MCUSR = 0x54, UBRR0 = 0xC4 };
+enum { RUN_BIT = 1 << 1, SELECT_BIT = 1 << 2, PORF_BIT = 1 };
 
 enum { VECTORS_END = 26 * 4, INTERRUPT_ENTRY_CYCLES = 4 };
 enum { OPCODE_WDR = 0x95A8, OPCODE_HERE = 0xCFFF /* jumps to itself */ };
@@ -86,7 +87,7 @@ struct queue {
 
 static avr_t *avr;
 static avr_uart_t *uart;
-static avr_irq_t *pickup_irq[2], *counter_irq, *cell_irq, *spi_irq, *uart_irq, *adc_irq;
+static avr_irq_t *spi_irq, *uart_irq, *adc_irq;
 
 static struct queue pickup[2], received;
 static uint64_t pulse_end[2];
@@ -109,9 +110,8 @@ static bool run_level;
 static int stuck_address = -1;
 static uint8_t stuck_mask;
 
-static uint64_t loop_since, loop_max, receive_since, receive_max, clock_high_max;
-static unsigned stack_low = 0xFFFF;
-static bool receive_waits;
+static uint64_t loop_since, loop_max, clock_high_max;
+static unsigned receive_waiting_max, stack_low = 0xFFFF;
 static avr_flashaddr_t pc_before;
 
 static void fail(const char *format, ...)
@@ -144,7 +144,41 @@ static bool is_due(const struct queue *queue)
     return queue->first < queue->count && queue->cycles[queue->first] <= avr->cycle;
 }
 
+static avr_irq_t *pin(char port, int bit)
+{
+    return avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(port), IOPORT_IRQ_PIN0 + bit);
+}
+
 /* ---- What happens at the pins ------------------------------------------------------------- */
+
+/* Something outside holds a pin at this level. Without telling the port of it, each write to the
+ * port would make the library show the internal pull-up again. */
+static void drive(char port, int bit, bool level)
+{
+    static uint8_t masks[2], levels[2];
+    int which = port - 'B' ? 1 : 0;
+    masks[which] |= 1 << bit;
+    levels[which] = level ? levels[which] | 1 << bit : levels[which] & ~(1 << bit);
+    avr_ioport_external_t held = { .name = port, .mask = masks[which], .value = levels[which] };
+    avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL(port), &held);
+    avr_raise_irq(pin(port, bit), level);
+}
+
+static void drive_pickup(int which, bool level)
+{
+    if (which == 0) {
+        if (wired)
+            drive('D', 4, level);
+        drive('B', 0, level);
+    } else {
+        drive('D', 3, level);
+    }
+}
+
+static void drive_cell(bool level)
+{
+    drive('D', 2, level);
+}
 
 static void print_outgoing(void)
 {
@@ -181,7 +215,7 @@ static void on_cell_clock(struct avr_irq_t *irq, uint32_t value, void *param)
     cell_clock_since = avr->cycle;
     cell_pulses++;
     bool bit = cell_pulses > 24 || (cell_word >> (24 - cell_pulses) & 1);
-    avr_raise_irq(cell_irq, bit);
+    drive_cell(bit);
 }
 
 static void on_spi(struct avr_irq_t *irq, uint32_t value, void *param)
@@ -198,9 +232,7 @@ static void inputs(void)
     for (int i = 0; i < 2; i++) {
         if (pulse_end[i] && avr->cycle >= pulse_end[i]) {
             pulse_end[i] = 0;
-            if (i == 0)
-                avr_raise_irq(counter_irq, 0);
-            avr_raise_irq(pickup_irq[i], 0);
+            drive_pickup(i, false);
         }
         if (!pulse_end[i] && is_due(&pickup[i])) {
             struct queue *queue = &pickup[i];
@@ -210,9 +242,7 @@ static void inputs(void)
                              : next > avr->cycle + 4              ? (next - avr->cycle) / 2
                                                                   : 2;
             pulse_end[i] = avr->cycle + width;
-            if (i == 0 && wired)
-                avr_raise_irq(counter_irq, 1);
-            avr_raise_irq(pickup_irq[i], 1);
+            drive_pickup(i, true);
         }
     }
     if (is_due(&received))
@@ -223,7 +253,7 @@ static void inputs(void)
         cell_word = (uint32_t)force_counts & 0xFFFFFF;
         cell_pulses = 0;
         printf("converted %" PRIu64 " %" PRId32 "\n", avr->cycle, force_counts);
-        avr_raise_irq(cell_irq, 0);
+        drive_cell(false);
     }
 }
 
@@ -235,12 +265,9 @@ static void watch(void)
         printf("run_pin %" PRIu64 " %d\n", avr->cycle, level);
     }
 
-    bool waits = avr->data[UCSR0A] & RXC_BIT;
-    if (waits && !receive_waits)
-        receive_since = avr->cycle;
-    if (!waits && receive_waits && avr->cycle - receive_since > receive_max)
-        receive_max = avr->cycle - receive_since;
-    receive_waits = waits;
+    unsigned waiting = (uart->input.write + uart_fifo_fifo_size - uart->input.read) % uart_fifo_fifo_size;
+    if (waiting > receive_waiting_max)
+        receive_waiting_max = waiting;
 
     unsigned stack = avr->data[R_SPL] | avr->data[R_SPH] << 8;
     if (stack && stack < stack_low)
@@ -252,7 +279,7 @@ static void chip_started(void)
     printf("reset %" PRIu64 "\n", avr->cycle);
     loop_since = 0;
     outgoing_count = 0;
-    avr_raise_irq(cell_irq, 1);
+    drive_cell(true);
 }
 
 static void step(void)
@@ -274,7 +301,7 @@ static void step(void)
         avr->cycle += INTERRUPT_ENTRY_CYCLES;
     pc_before = avr->pc;
     /* The library counts 11 bits for 8N1. */
-    if (uart->cycles_per_byte != byte_cycles && avr->data[0xC4])
+    if (uart->cycles_per_byte != byte_cycles && avr->data[UBRR0])
         uart->cycles_per_byte = byte_cycles;
     watch();
 }
@@ -388,10 +415,11 @@ static void reset(uint8_t flags)
 static void measures(void)
 {
     printf("loop_cycles_max %" PRIu64 "\n", loop_max);
-    printf("receive_cycles_max %" PRIu64 "\n", receive_max);
+    printf("receive_waiting_max %u\n", receive_waiting_max);
     printf("stack_bytes_max %u\n", avr->ramend - stack_low);
     printf("clock_high_max %" PRIu64 "\n", clock_high_max);
-    loop_max = receive_max = clock_high_max = 0;
+    loop_max = clock_high_max = 0;
+    receive_waiting_max = 0;
     stack_low = 0xFFFF;
 }
 
@@ -417,7 +445,7 @@ static void command(const char *name)
     } else if (!strcmp(name, "cell_period")) {
         cell_period = (uint64_t)number(0);
         cell_next = avr->cycle + cell_period;
-        avr_raise_irq(cell_irq, 1);
+        drive_cell(true);
     } else if (!strcmp(name, "thermocouple")) {
         thermocouple_word = (uint32_t)number(16);
     } else if (!strcmp(name, "analog")) {
@@ -471,11 +499,6 @@ static void no_sleep(avr_t *chip, avr_cycle_count_t cycles)
     (void)chip, (void)cycles;
 }
 
-static avr_irq_t *pin(char port, int bit)
-{
-    return avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(port), IOPORT_IRQ_PIN0 + bit);
-}
-
 static void load(const char *path)
 {
     static uint8_t program[32768];
@@ -512,10 +535,6 @@ int main(int argc, char **argv)
     uart_irq = avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), 0);
     spi_irq = avr_io_getirq(avr, AVR_IOCTL_SPI_GETIRQ(0), 0);
     adc_irq = avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, 0);
-    pickup_irq[0] = pin('B', 0);
-    pickup_irq[1] = pin('D', 3);
-    counter_irq = pin('D', 4);
-    cell_irq = pin('D', 2);
     if (!uart || !uart_irq || !spi_irq || !adc_irq)
         fail("the library lacks a part of the chip");
     avr_irq_register_notify(uart_irq + UART_IRQ_OUTPUT, on_sent, NULL);
