@@ -17,6 +17,18 @@ bool guard_is_shorter(uint16_t timeout_ms, uint16_t than_ms)
     return timeout_ms != 0 && (than_ms == 0 || timeout_ms < than_ms);
 }
 
+__attribute__((noinline, cold)) void guard_latch(enum cause cause, uint32_t tick)
+{
+    if (cut.in_force)
+        return;
+    cut.in_force = true;
+    cut.unsent = true;
+    cut.cause = cause;
+    cut.tick = tick;
+    uint16_t id = cut.id + 1;
+    cut.id = id ? id : 1;
+}
+
 static void apply(const struct limits *wanted)
 {
     struct limits next = { 0 };
@@ -50,10 +62,7 @@ static void apply(const struct limits *wanted)
     }
 
     limits = next;
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
-        overspeed_period_ticks = next.tooth_period_ticks;
-        overspeed_periods = next.short_periods ? next.short_periods : 1;
-    }
+    teeth_guard(next.tooth_period_ticks, next.short_periods);
 }
 
 void guard_start(enum cause cause, const struct ceiling *highest, uint32_t now)

@@ -59,18 +59,14 @@ struct ceiling {
 /* 0 means no timeout, longer than any. */
 bool guard_is_shorter(uint16_t timeout_ms, uint16_t than_ms);
 
+/* Numbers a cut, if none is in force. */
+void guard_latch(enum cause cause, uint32_t tick);
+
 /* Cuts. Interrupts must be off. The pin comes first: nothing may stand between a cause and it. */
 static inline void guard_cut(enum cause cause, uint32_t tick)
 {
     RUN_PORT &= ~RUN_BIT;
-    if (cut.in_force)
-        return;
-    cut.in_force = true;
-    cut.unsent = true;
-    cut.cause = cause;
-    cut.tick = tick;
-    uint16_t id = cut.id + 1;
-    cut.id = id ? id : 1;
+    guard_latch(cause, tick);
 }
 
 /* State and ceiling at the start; CAUSE_NONE: running. */

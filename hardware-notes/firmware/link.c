@@ -20,7 +20,7 @@ uint32_t receive_errors;
 
 /* Powers of two, so that wrapping is a mask. At 500,000 baud either lasts 1.3 ms. */
 #define RING_BYTES 64
-#define RING_NEXT(i) (uint8_t)(((i) + 1) % RING_BYTES)
+#define RING_NEXT(i) ((uint8_t)((i) + 1) & (RING_BYTES - 1))
 
 static volatile uint8_t sent[RING_BYTES], sent_head, sent_tail;
 static volatile uint8_t got[RING_BYTES], got_head, got_tail;

@@ -106,17 +106,20 @@ static void send_next(void)
 {
     if (cut_send())
         return;
-    uint32_t now = ticks_now();
+    if (status_due) {
+        status_due = false;
+        status_send();
+        return;
+    }
     if (hello_due) {
         hello_due = false;
         status_due = true;
         hello_send();
-    } else if (status_due) {
-        status_due = false;
-        status_send();
-    } else if (!teeth_begin(now)) {
-        sensors_send(now);
+        return;
     }
+    uint32_t now = ticks_now();
+    if (!teeth_begin(now))
+        sensors_send(now);
 }
 
 /* ---- The host's messages ----------------------------------------------------------------- */
@@ -220,8 +223,10 @@ int main(void)
     enum cause cause = start_cause(memory_ok);
     teeth_start();
     link_start();
-    guard_start(cause, &memory.ceiling, ticks_now());
-    hello_due = true;
+    uint32_t start = ticks_now();
+    guard_start(cause, &memory.ceiling, start);
+    hello_due = true; /* and a status behind it */
+    status_schedule.due = start + STATUS_TICKS;
     sei();
     wdt_enable(WDTO_60MS);
 

@@ -56,8 +56,11 @@ static void cell_poll(void)
     }
     if (bits & 0x800000)
         bits |= 0xFF000000;
+    /* The first may have been ready for any time before the start. */
+    static bool any;
     force_counts = (int32_t)bits;
-    force_waiting = (struct waiting){ true, tick };
+    force_waiting = (struct waiting){ any, tick };
+    any = true;
 }
 
 static bool force_send(uint32_t now)

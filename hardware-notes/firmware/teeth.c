@@ -6,6 +6,7 @@
 #include "config.h"
 #include "guard.h"
 #include "link.h"
+#include "pins.h"
 #include "ticks.h"
 
 /* Deltas that fit a frame. */
@@ -14,8 +15,9 @@
 /* The specification wants a tooth on its way within 20 ms, and the line may be busy for some. */
 #define WAIT_TICKS (int32_t)(10 * TICKS_PER_MS)
 
-uint32_t overspeed_period_ticks;
-uint8_t overspeed_periods = 1;
+static uint32_t overspeed_period_ticks;
+static uint16_t overspeed_short_low; /* the longest period that is short, as far as 16 bits go */
+static uint8_t overspeed_periods = 1;
 volatile bool overspeed_now;
 volatile uint8_t overspeed_count;
 uint32_t captures_lost;
@@ -32,27 +34,35 @@ static volatile uint16_t ring[RING_ENTRIES];
 static volatile uint8_t ring_head, ring_tail;
 
 /* The interrupt's own. */
-static uint32_t last_tick;
+static union tick_halves last_tick;
 static uint8_t edges_counted;
 static uint16_t unrecorded; /* teeth since the last one in the ring */
 static bool in_sequence;    /* the last tooth is in the ring */
 
-/* What is rare is kept out of line: an interrupt that calls nothing else in its usual course
- * saves fewer registers, and is done sooner. */
+/* What is rare is kept out of line: an interrupt whose usual course calls nothing saves fewer
+ * registers, and is done sooner. */
 #define RARE __attribute__((noinline, cold))
 
-RARE static void short_periods(uint8_t periods)
+static inline void long_period(void)
 {
-    overspeed_now = true;
+    overspeed_now = false;
+    overspeed_count = 0;
+}
+
+/* Whether that makes enough of them. */
+static inline bool short_periods(uint8_t periods)
+{
     uint8_t count = overspeed_count + periods;
-    overspeed_count = count < periods ? UINT8_MAX : count;
-    if (overspeed_count >= overspeed_periods)
-        guard_cut(CAUSE_OVERSPEED, last_tick);
+    if (count < periods)
+        count = UINT8_MAX;
+    overspeed_count = count;
+    overspeed_now = true;
+    return count >= overspeed_periods;
 }
 
 /* A full ring is given half its room before teeth go in again: one at a time, each would need an
  * escape, and a frame. */
-RARE static void ring_put_escape(void)
+static void ring_put_escape(void)
 {
     uint8_t head = ring_head;
     uint8_t used = head - ring_tail;
@@ -63,28 +73,29 @@ RARE static void ring_put_escape(void)
     }
     ring[head++] = ESCAPE;
     ring[head++] = unrecorded;
-    ring[head++] = last_tick;
-    ring[head++] = last_tick >> 16;
+    ring[head++] = last_tick.low;
+    ring[head++] = last_tick.high;
     ring_head = head;
     unrecorded = 0;
 }
 
-/* A tooth after others whose time is not known, or the first. */
-RARE static void tooth_after_gap(uint8_t edges, uint32_t period)
+/* The first tooth, one after a pause, or one after others that are not in the ring. */
+RARE static void tooth_in_no_sequence(uint8_t edges, uint32_t period)
 {
     static bool any_tooth;
-    if (any_tooth) {
-        /* So many periods together were this long. */
-        if (period < overspeed_period_ticks * edges) {
-            short_periods(edges);
-        } else {
-            overspeed_now = false;
-            overspeed_count = 0;
-        }
-    }
+    /* So many periods together were this long. */
+    if (!any_tooth || period >= overspeed_period_ticks * edges)
+        long_period();
+    else if (short_periods(edges))
+        guard_cut(CAUSE_OVERSPEED, last_tick.whole);
     any_tooth = true;
     unrecorded += edges - 1;
     ring_put_escape();
+}
+
+RARE static void cut_for_overspeed(void)
+{
+    guard_cut(CAUSE_OVERSPEED, last_tick.whole);
 }
 
 ISR(TIMER1_CAPT_vect)
@@ -103,26 +114,34 @@ ISR(TIMER1_CAPT_vect)
     uint8_t edges = count - edges_counted;
     edges_counted = count;
 
-    uint32_t tick = ticks_extend(low);
-    uint32_t period = tick - last_tick;
+    /* In halves, and the cut before anything else is stored: both save time to the pin. */
+    union tick_halves tick = { .whole = ticks_extend(low) };
+    union tick_halves last = last_tick;
     last_tick = tick;
-    if (edges > 1 || !in_sequence) {
-        tooth_after_gap(edges ? edges : 1, period);
+    uint16_t period = tick.low - last.low;
+    uint16_t period_high = tick.high - last.high - (tick.low < last.low);
+    if (edges > 1 || period_high || period == ESCAPE || !in_sequence) {
+        tooth_in_no_sequence(edges ? edges : 1, (uint32_t)period_high << 16 | period);
         return;
     }
-    if (period < overspeed_period_ticks) {
-        short_periods(1);
-    } else {
-        overspeed_now = false;
-        overspeed_count = 0;
+    bool cutting = false;
+    if (period > overspeed_short_low) {
+        long_period();
+    } else if (short_periods(1)) {
+        RUN_PORT &= ~RUN_BIT;
+        cutting = true;
     }
     uint8_t head = ring_head;
-    if (period > UINT16_MAX || period == ESCAPE || (uint8_t)(head + 1) == ring_tail) {
-        ring_put_escape();
-        return;
+    uint8_t next = head + 1;
+    if (next != ring_tail) {
+        ring[head] = period;
+        ring_head = next;
+    } else {
+        unrecorded = 1;
+        in_sequence = false;
     }
-    ring[head] = period;
-    ring_head = head + 1;
+    if (cutting)
+        cut_for_overspeed();
 }
 
 /* The last tooth taken from the ring. */
@@ -203,64 +222,92 @@ static bool pickup_0_begin(uint32_t now)
 /* ---- Pickup 1 ---------------------------------------------------------------------------- */
 
 #if PICKUPS > 1
-/* Its time is when the interrupt came to read it, some microseconds late: good enough for an
- * engine's few teeth a turn. */
+/* Its time is when the interrupt came to read it, up to 30 us late: good enough for an engine's few
+ * teeth a turn. */
 #define EVENTS 32
 
-static volatile struct {
-    uint32_t tick;
-    uint8_t lost; /* edges before this one that found no room */
-} events[EVENTS];
+static volatile uint32_t events[EVENTS];
 static volatile uint8_t events_head, events_tail;
-static uint8_t events_lost;
+static volatile uint16_t events_lost; /* after those; none is taken in until the main loop knows */
 static uint32_t taken_number_1 = UINT32_MAX;
 
-ISR(INT1_vect)
+/* By its number this interrupt goes before the capture of pickup 0, and so before its cut. It lets
+ * others in at once, only not itself. */
+ISR(INT1_vect, ISR_NAKED)
 {
-    uint16_t low = TCNT1;
-    uint8_t next = (events_head + 1) % EVENTS;
-    if (next == events_tail) {
-        if (events_lost < UINT8_MAX)
-            events_lost++;
-        return;
+    __asm__ volatile("cbi %0, %1\n\t"
+                     "sei\n\t"
+                     "jmp __vector_pickup_1" ::"I"(_SFR_IO_ADDR(EIMSK)),
+                     "I"(INT1));
+}
+
+void __vector_pickup_1(void) __attribute__((signal, used));
+void __vector_pickup_1(void)
+{
+    cli();
+    uint32_t tick = ticks_extend(TCNT1);
+    sei();
+    uint8_t head = events_head;
+    uint8_t next = (head + 1) % EVENTS;
+    if (next == events_tail || events_lost) {
+        events_lost++;
+    } else {
+        events[head] = tick;
+        events_head = next;
     }
-    events[events_head].tick = ticks_extend(low);
-    events[events_head].lost = events_lost;
-    events_lost = 0;
-    events_head = next;
+    cli();
+    EIMSK |= _BV(INT1);
+}
+
+static void account_for_lost_events(void)
+{
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+        taken_number_1 += events_lost;
+        captures_lost += events_lost;
+        events_lost = 0;
+    }
 }
 
 static bool pickup_1_send(uint32_t now)
 {
-    uint8_t waiting = (events_head - events_tail) % EVENTS;
-    if (!waiting)
+    uint8_t tail = events_tail;
+    uint8_t waiting = (events_head - tail) % EVENTS;
+    if (!waiting) {
+        account_for_lost_events();
         return false;
-    uint32_t last = events[events_tail].tick;
+    }
+    uint32_t last = events[tail];
     if (waiting < EVENTS / 2 && (int32_t)(now - last) < WAIT_TICKS)
         return false;
 
     frame_begin(KIND_TEETH, last);
     frame_u8(1);
-    for (uint8_t n = 0; n < waiting; n++) {
-        uint8_t lost = events[events_tail].lost;
-        uint32_t tick = events[events_tail].tick;
-        if (n && (lost || tick - last > UINT16_MAX))
+    frame_u32(++taken_number_1);
+    while (tail = (tail + 1) % EVENTS, --waiting) {
+        uint32_t tick = events[tail];
+        if (tick - last > UINT16_MAX)
             break;
-        captures_lost += lost;
-        taken_number_1 += lost + 1UL;
-        if (n == 0)
-            frame_u32(taken_number_1);
-        else
-            frame_u16(tick - last);
+        frame_u16(tick - last);
         last = tick;
-        events_tail = (events_tail + 1) % EVENTS;
+        taken_number_1++;
     }
+    events_tail = tail;
     frame_end();
     return true;
 }
 #endif
 
 /* ------------------------------------------------------------------------------------------ */
+
+void teeth_guard(uint32_t period_ticks, uint8_t periods)
+{
+    uint32_t longest_short = period_ticks ? period_ticks - 1 : 0;
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+        overspeed_period_ticks = period_ticks;
+        overspeed_short_low = longest_short > UINT16_MAX ? UINT16_MAX : longest_short;
+        overspeed_periods = periods ? periods : 1;
+    }
+}
 
 void teeth_start(void)
 {

@@ -5,9 +5,9 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-/* What the capture interrupt guards; 0: no limit. Change them with interrupts off. */
-extern uint32_t overspeed_period_ticks;
-extern uint8_t overspeed_periods; /* successive shorter periods that cut, at least 1 */
+/* Cut after so many successive periods of pickup 0 shorter than this. 0 ticks: no limit; 0 periods
+ * count as 1. */
+void teeth_guard(uint32_t period_ticks, uint8_t periods);
 
 /* Whether the last period of pickup 0 was shorter than allowed. */
 extern volatile bool overspeed_now;

@@ -13,20 +13,22 @@
 /* High half; written by the overflow interrupt only. */
 extern volatile uint16_t ticks_high;
 
+/* The compiler makes shorter code of this than of shifts and comparisons. */
+union tick_halves {
+    struct {
+        uint16_t low, high;
+    };
+    uint32_t whole;
+};
+
 /* Puts the high half before a reading of timer 1. Interrupts must be off, and the reading at most
  * 16 ms old: a low half that is small although the overflow is still pending came after it. */
 static inline uint32_t ticks_extend(uint16_t low)
 {
-    /* The compiler makes better code of this than of a shift by 16. */
-    union {
-        struct {
-            uint16_t low, high;
-        };
-        uint32_t tick;
-    } now = { { low, ticks_high } };
+    union tick_halves tick = { { low, ticks_high } };
     if ((TIFR1 & _BV(TOV1)) && !(low & 0x8000))
-        now.high++;
-    return now.tick;
+        tick.high++;
+    return tick.whole;
 }
 
 static inline uint32_t ticks_now(void)

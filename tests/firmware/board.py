@@ -109,8 +109,7 @@ class Board:
         self.to_send = []
         self.heartbeat_due = None
         if eeprom:
-            for address, value in eeprom.items():
-                self.command(f"eeprom {address} {value.hex()}")
+            self.command(f"eeprom 0 {eeprom.hex()}")
         if start is not None:
             self.command(f"reset {start}")
 

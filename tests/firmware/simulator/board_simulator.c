@@ -48,7 +48,8 @@
  *   measures                  extremes since the last call: loop_cycles_max, the longest between
  *                             two watchdog resets; receive_waiting_max, bytes on their way in or
  *                             not yet read (the chip holds three); stack_bytes_max;
- *                             clock_high_max of the load cell
+ *                             clock_high_max of the load cell; interrupts_off_cycles_max,
+ *                             and the program address at its end
  */
 #include <ctype.h>
 #include <inttypes.h>
@@ -112,6 +113,8 @@ static uint8_t stuck_mask;
 
 static uint64_t loop_since, loop_max, clock_high_max;
 static unsigned receive_waiting_max, stack_low = 0xFFFF;
+static uint64_t off_since, off_max;
+static avr_flashaddr_t off_pc;
 static avr_flashaddr_t pc_before;
 
 static void fail(const char *format, ...)
@@ -269,6 +272,16 @@ static void watch(void)
     if (waiting > receive_waiting_max)
         receive_waiting_max = waiting;
 
+    if (avr->sreg[S_I]) {
+        if (off_since && avr->cycle - off_since > off_max) {
+            off_max = avr->cycle - off_since;
+            off_pc = pc_before;
+        }
+        off_since = 0;
+    } else if (!off_since && loop_since) {
+        off_since = avr->cycle;
+    }
+
     unsigned stack = avr->data[R_SPL] | avr->data[R_SPH] << 8;
     if (stack && stack < stack_low)
         stack_low = stack;
@@ -418,7 +431,8 @@ static void measures(void)
     printf("receive_waiting_max %u\n", receive_waiting_max);
     printf("stack_bytes_max %u\n", avr->ramend - stack_low);
     printf("clock_high_max %" PRIu64 "\n", clock_high_max);
-    loop_max = clock_high_max = 0;
+    printf("interrupts_off_cycles_max %" PRIu64 "\ninterrupts_off_pc %u\n", off_max, off_pc);
+    off_max = loop_max = clock_high_max = 0;
     receive_waiting_max = 0;
     stack_low = 0xFFFF;
 }
