@@ -94,7 +94,7 @@ class Board:
             [simulator, str(image), str(baud)],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
         )
-        decoder = str(ROOT / "target" / "release" / "examples" / "decode_stdin")
+        decoder = str(ROOT / "target" / "debug" / "examples" / "decode_stdin")
         self.decoder = subprocess.Popen(
             [decoder], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
         )
