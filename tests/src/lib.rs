@@ -1,1 +1,3 @@
 //! Whole-system tests live in `tests/tests/`.
+
+pub mod simulated_test;
