@@ -12,7 +12,7 @@
     reason = "a test program: it prints its results and may stop"
 )]
 
-use std::io::{BufRead as _, BufReader, Write as _};
+use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::process::{Child, ChildStdin, ChildStdout, Command as Process, ExitCode, Stdio};
 
 use leverarm::core::{Command, Core, CutLatch, Now, Output, Record};
