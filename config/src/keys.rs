@@ -51,7 +51,17 @@ pub const KEYS: &[(&str, &[&str])] = &[
     ("pickup", &["channel", "on", "teeth"]),
     ("drive", &["ratio", "stages", "tyre"]),
     ("drive.tyre", &["rolling_circumference", "drum_diameter"]),
-    ("losses", &["constant", "linear", "quadratic"]),
+    (
+        "losses",
+        &[
+            "constant",
+            "linear",
+            "quadratic",
+            "uncertainty",
+            "repeatability",
+            "bearing_channel",
+        ],
+    ),
     (
         "load_cell",
         &[
@@ -62,6 +72,7 @@ pub const KEYS: &[(&str, &[&str])] = &[
             "arm",
             "sign",
             "on",
+            "range_counts",
         ],
     ),
     (
@@ -80,6 +91,7 @@ pub const KEYS: &[(&str, &[&str])] = &[
             "full_scale_counts",
             "ntc_side",
             "expected",
+            "uncertainty",
         ],
     ),
     (

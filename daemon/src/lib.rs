@@ -3,6 +3,14 @@
 //! Two ways through share every conversion: live, from port bytes to guards, store and live values
 //! ([`core`]); and reduced, from stored bytes to curves. `DEVELOPERS.md` has the map.
 
+pub mod calibration;
+pub mod clock;
+pub mod commands;
 pub mod core;
+pub mod plot;
+pub mod recording;
+pub mod reduction;
+pub mod rehearsal;
+pub mod service;
 pub mod software_stand;
 pub mod store;

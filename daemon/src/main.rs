@@ -1,3 +1,7 @@
 //! Command line of the daemon.
 
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    leverarm::commands::run(std::env::args_os())
+}

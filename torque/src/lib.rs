@@ -6,11 +6,13 @@
 
 pub mod air;
 pub mod calibration;
+pub mod comparison;
 pub mod curve;
 pub mod inertia;
 pub mod reduce;
 pub mod regression;
 pub mod sensor;
+pub mod turns;
 pub mod uncertainty;
 
 /// 0 °C in kelvin (exact).

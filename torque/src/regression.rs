@@ -102,6 +102,21 @@ pub(crate) fn least_squares(
     })
 }
 
+/// Correlation of each residual with the next; 0 when there are no residuals to speak of.
+pub(crate) fn autocorrelation(residuals: &[f64]) -> f64 {
+    let squares: f64 = residuals.iter().map(|r| r * r).sum();
+    let products: f64 = residuals
+        .iter()
+        .zip(residuals.iter().skip(1))
+        .map(|(a, b)| a * b)
+        .sum();
+    if squares > 0.0 {
+        products / squares
+    } else {
+        0.0
+    }
+}
+
 /// y = b₀ + b₁ x + … fitted to points with equal weight, all of the error in y.
 ///
 /// It is computed about the middle of x and in units of half its range, so that large
@@ -110,6 +125,7 @@ pub(crate) fn least_squares(
 pub struct Polynomial {
     centre: f64,
     half_range: f64,
+    x_range: (f64, f64),
     y_span: f64,
     y_variation: f64,
     inner: LeastSquares,
@@ -163,6 +179,7 @@ impl Polynomial {
         Ok(Self {
             centre,
             half_range,
+            x_range: (low, high),
             y_span: y_high - y_low,
             y_variation: y_values.iter().map(|y| (y - mean).powi(2)).sum(),
             coefficients: &to_plain * &inner.coefficients,
@@ -220,7 +237,7 @@ impl Polynomial {
         self.inner.degrees_of_freedom
     }
 
-    /// Coefficient of determination r².
+    /// Coefficient of determination r²; NaN when all y are equal.
     #[must_use]
     pub fn r_squared(&self) -> f64 {
         1.0 - self.residual_sum_of_squares() / self.y_variation
@@ -232,10 +249,10 @@ impl Polynomial {
         self.y_span
     }
 
-    /// Range of x that was fitted.
+    /// Smallest and largest x that were fitted.
     #[must_use]
-    pub fn x_range(&self) -> (f64, f64) {
-        (self.centre - self.half_range, self.centre + self.half_range)
+    pub const fn x_range(&self) -> (f64, f64) {
+        self.x_range
     }
 
     /// The curve at x with the standard uncertainty of the curve (not of a single new

@@ -293,13 +293,9 @@ pub fn compare(computed_kg_m2: Measured, measured_kg_m2: Measured) -> Agreement 
 }
 
 fn positive(method: &'static str, quantity: &'static str, found: Measured) -> Result<Measured> {
-    checked(
-        method,
-        quantity,
-        "a positive number",
-        found,
-        found.value > 0.0,
-    )
+    let known = found.value > 0.0 && 3.0 * found.standard_uncertainty < found.value;
+    let expected = "a positive number known to better than a third";
+    checked(method, quantity, expected, found, known)
 }
 
 fn slowing(method: &'static str, quantity: &'static str, found: Measured) -> Result<Measured> {

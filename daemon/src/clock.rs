@@ -1,0 +1,48 @@
+//! The only place that reads a clock.
+
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+
+use crate::core::Now;
+
+/// A pair of clocks with a common start.
+#[derive(Debug, Clone, Copy)]
+pub struct Clock {
+    start: Instant,
+}
+
+impl Clock {
+    /// A clock whose monotonic zero is now.
+    #[must_use]
+    #[expect(clippy::disallowed_methods, reason = "this is the clock module")]
+    pub fn start() -> Self {
+        Self {
+            start: Instant::now(),
+        }
+    }
+
+    /// Both clocks, read now. A wall clock before 1970 reads as 1970.
+    #[must_use]
+    #[expect(clippy::disallowed_methods, reason = "this is the clock module")]
+    pub fn now(&self) -> Now {
+        let wall = SystemTime::now()
+            .duration_since(UNIX_EPOCH)
+            .unwrap_or(Duration::ZERO);
+        Now {
+            mono_us: u64::try_from(self.start.elapsed().as_micros()).unwrap_or(u64::MAX),
+            wall_us: i64::try_from(wall.as_micros()).unwrap_or(i64::MAX),
+        }
+    }
+}
+
+/// A wall time as local date and time, for people.
+#[must_use]
+pub fn local_text(wall_us: i64) -> String {
+    jiff::Timestamp::from_microsecond(wall_us).map_or_else(
+        |_| format!("{wall_us} us"),
+        |at| {
+            at.to_zoned_datetime(jiff::tz::TimeZone::system())
+                .strftime("%Y-%m-%d %H:%M:%S")
+                .to_string()
+        },
+    )
+}

@@ -1,0 +1,341 @@
+//! Commands that talk to the running daemon: `setup`, `air`, `cut`, `release`.
+
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
+use std::time::Duration;
+
+use leverarm_config::{AirInput, Stand, units};
+use leverarm_torque::uncertainty::Measured;
+use serde_json::{Value, json};
+
+use super::{DaemonArgument, Failure, StandFile, curve_output, read_stand, say};
+use crate::clock::{Clock, local_text};
+use crate::reduction::EnteredAir;
+use crate::service::{NewSetupRequest, put_air, take_setup};
+use crate::store::{Store, StoreReader};
+
+/// How the daemon answered, if it is there.
+enum Answer {
+    /// It did what was asked.
+    Done(Value),
+    /// It refused, or failed.
+    Refused(String),
+    /// Nobody listens at the page's address.
+    NotRunning,
+}
+
+fn agent() -> ureq::Agent {
+    ureq::Agent::config_builder()
+        .timeout_global(Some(Duration::from_secs(5)))
+        .http_status_as_error(false)
+        .build()
+        .into()
+}
+
+fn answer_of(outcome: Result<ureq::http::Response<ureq::Body>, ureq::Error>) -> Answer {
+    let mut response = match outcome {
+        Ok(response) => response,
+        Err(ureq::Error::ConnectionFailed) => return Answer::NotRunning,
+        Err(ureq::Error::Io(error)) if error.kind() == std::io::ErrorKind::ConnectionRefused => {
+            return Answer::NotRunning;
+        }
+        Err(error) => return Answer::Refused(error.to_string()),
+    };
+    let ok = response.status().is_success();
+    match response.body_mut().read_json::<Value>() {
+        Ok(value) if ok => Answer::Done(value),
+        Ok(value) => {
+            let error = value
+                .get("error")
+                .and_then(Value::as_str)
+                .unwrap_or("no reason given");
+            Answer::Refused(error.to_owned())
+        }
+        Err(error) => Answer::Refused(format!("{} ({error})", response.status())),
+    }
+}
+
+/// The way to the daemon.
+struct Line<'a> {
+    address: SocketAddr,
+    authorization: Option<String>,
+    stand: &'a Stand,
+}
+
+impl<'a> Line<'a> {
+    fn to(stand: &'a Stand, daemon: &DaemonArgument) -> Self {
+        let mut address = stand.page_address;
+        // A page that listens on all addresses is found on this machine's own.
+        match address.ip() {
+            IpAddr::V4(ip) if ip.is_unspecified() => address.set_ip(Ipv4Addr::LOCALHOST.into()),
+            IpAddr::V6(ip) if ip.is_unspecified() => address.set_ip(Ipv6Addr::LOCALHOST.into()),
+            _ => {}
+        }
+        Self {
+            address,
+            authorization: daemon.token.as_ref().map(|token| format!("Bearer {token}")),
+            stand,
+        }
+    }
+
+    fn post(&self, path: &str, body: &Value) -> Answer {
+        let mut request = agent().post(&format!("http://{}{path}", self.address));
+        if let Some(authorization) = &self.authorization {
+            request = request.header("Authorization", authorization);
+        }
+        answer_of(request.send_json(body))
+    }
+
+    fn get(&self, path: &str) -> Answer {
+        let mut request = agent().get(&format!("http://{}{path}", self.address));
+        if let Some(authorization) = &self.authorization {
+            request = request.header("Authorization", authorization);
+        }
+        answer_of(request.call())
+    }
+
+    /// What the daemon answered, for a command that needs one.
+    fn needed(&self, answer: Answer) -> Result<Value, Failure> {
+        match answer {
+            Answer::Done(value) => Ok(value),
+            Answer::Refused(error) => Err(Failure(error)),
+            Answer::NotRunning => Err(not_running(self.stand)),
+        }
+    }
+}
+
+fn not_running(stand: &Stand) -> Failure {
+    Failure(format!(
+        "no daemon answers at http://{}; start it with `leverarm serve`. If the engine has to stop now, use the emergency stop",
+        stand.page_address
+    ))
+}
+
+fn message(value: &Value) -> &str {
+    value
+        .get("message")
+        .and_then(Value::as_str)
+        .unwrap_or("done")
+}
+
+pub(super) fn cut(reason: &str, daemon: &DaemonArgument) -> Result<(), Failure> {
+    let stand = read_stand(&daemon.stand.file)?.stand;
+    let line = Line::to(&stand, daemon);
+    let value = line.needed(line.post("/api/cut", &json!({ "reason": reason })))?;
+    say(message(&value));
+    // Tell how it ended: a cut is not done before the board says so.
+    let clock = Clock::start();
+    while clock.now().mono_us < 1_000_000 {
+        let live = line.needed(line.get("/api/live"))?;
+        let latch = live.pointer("/cut/latch").and_then(Value::as_str);
+        if latch == Some("confirmed") {
+            let id = live
+                .pointer("/cut/cut_id")
+                .and_then(Value::as_u64)
+                .unwrap_or(0);
+            say(&format!(
+                "the board confirms cut {id}; end it with `leverarm release {id}`"
+            ));
+            return Ok(());
+        }
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    Err(Failure::new(
+        "the board has not confirmed the cut within 1 s: use the emergency stop",
+    ))
+}
+
+pub(super) fn release(cut: Option<u16>, daemon: &DaemonArgument) -> Result<(), Failure> {
+    let stand = read_stand(&daemon.stand.file)?.stand;
+    let line = Line::to(&stand, daemon);
+    let Some(cut_id) = cut else {
+        let live = line.needed(line.get("/api/live"))?;
+        let cause = live
+            .pointer("/cut/cause")
+            .and_then(Value::as_str)
+            .unwrap_or("unknown");
+        return match live.pointer("/cut/cut_id").and_then(Value::as_u64) {
+            Some(id) => Err(Failure(format!(
+                "cut {id} is in force: {cause}. When that is seen to, end it with `leverarm release {id}`"
+            ))),
+            None => Err(Failure::new("there is no cut that the board has confirmed")),
+        };
+    };
+    let value = line.needed(line.post("/api/release", &json!({ "cut_id": cut_id })))?;
+    say(message(&value));
+    let clock = Clock::start();
+    let mut sent = false;
+    while clock.now().mono_us < 1_500_000 {
+        let live = line.needed(line.get("/api/live"))?;
+        match live.pointer("/cut/latch").and_then(Value::as_str) {
+            Some("running") => {
+                say("released: the engine may run");
+                return Ok(());
+            }
+            Some("releasing") => sent = true,
+            // Live values from before the release was sent still show the cut.
+            _ if sent || clock.now().mono_us > 200_000 => break,
+            _ => {}
+        }
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    Err(Failure::new(
+        "the board did not release the cut: it still sees a reason; `leverarm journal` has it",
+    ))
+}
+
+pub(super) fn setup(
+    name: Option<String>,
+    notes: String,
+    parts: &[String],
+    daemon: &DaemonArgument,
+) -> Result<(), Failure> {
+    let read = read_stand(&daemon.stand.file)?;
+    let Some(name) = name else {
+        return list_setups(&read);
+    };
+    let mut request = NewSetupRequest {
+        name,
+        notes,
+        parts: serde_json::Map::new(),
+    };
+    for part in parts {
+        let Some((key, value)) = part.split_once('=') else {
+            return Err(Failure(format!(
+                "--part {part:?}: expected KEY=VALUE, such as \"main jet=105\""
+            )));
+        };
+        request
+            .parts
+            .insert(key.trim().to_owned(), json!(value.trim()));
+    }
+    let body = serde_json::to_value(&request).map_err(Failure::of)?;
+    let name = match Line::to(&read.stand, daemon).post("/api/setup", &body) {
+        Answer::Done(value) => message(&value).to_owned(),
+        Answer::Refused(error) => return Err(Failure(error)),
+        Answer::NotRunning => {
+            let mut store = Store::open(&read.store_folder).map_err(Failure::of)?;
+            take_setup(&mut store, &request, Clock::start().now().wall_us)
+                .map_err(Failure::of)?
+                .1
+        }
+    };
+    say(&format!("the next pulls belong to \"{name}\""));
+    Ok(())
+}
+
+fn list_setups(read: &StandFile) -> Result<(), Failure> {
+    let reader = StoreReader::open(&read.store_folder).map_err(Failure::of)?;
+    let current = reader.meta("setup").map_err(Failure::of)?;
+    let mut table = curve_output::table_of(&["setup", "since", "parts", "notes", ""]);
+    for setup in reader.setups().map_err(Failure::of)? {
+        let parts = setup.parts.as_object().map_or_else(String::new, |parts| {
+            let pair = |(key, value): (&String, &Value)| {
+                format!(
+                    "{key}: {}",
+                    value
+                        .as_str()
+                        .map_or_else(|| value.to_string(), str::to_owned)
+                )
+            };
+            parts.iter().map(pair).collect::<Vec<_>>().join(", ")
+        });
+        let now = if current.as_deref() == Some(&setup.name) {
+            "in force"
+        } else {
+            ""
+        };
+        table.add_row([
+            setup.name.clone(),
+            local_text(setup.created_wall_us),
+            parts,
+            setup.notes,
+            now.to_owned(),
+        ]);
+    }
+    say(&table.to_string());
+    Ok(())
+}
+
+pub(super) fn air(
+    pressure: Option<&str>,
+    temperature: Option<&str>,
+    humidity: Option<&str>,
+    forget: bool,
+    daemon: &DaemonArgument,
+) -> Result<(), Failure> {
+    let read = read_stand(&daemon.stand.file)?;
+    let entered = if forget {
+        None
+    } else {
+        Some(entered_air(&read.stand, pressure, temperature, humidity)?)
+    };
+    let body = serde_json::to_value(entered).map_err(Failure::of)?;
+    match Line::to(&read.stand, daemon).post("/api/air", &body) {
+        Answer::Done(_) => {}
+        Answer::Refused(error) => return Err(Failure(error)),
+        Answer::NotRunning => {
+            let mut store = Store::open(&read.store_folder).map_err(Failure::of)?;
+            put_air(&mut store, entered).map_err(Failure::of)?;
+        }
+    }
+    say(match entered {
+        Some(_) => "air kept for the next pulls",
+        None => "entered air forgotten: the stand file's holds again",
+    });
+    Ok(())
+}
+
+/// What was entered, and the stand file's values for the rest.
+fn entered_air(
+    stand: &Stand,
+    pressure: Option<&str>,
+    temperature: Option<&str>,
+    humidity: Option<&str>,
+) -> Result<EnteredAir, Failure> {
+    if pressure.is_none() && temperature.is_none() && humidity.is_none() {
+        return Err(Failure::new(
+            "give --pressure, --temperature or --humidity, or --forget",
+        ));
+    }
+    let take =
+        |name: &str, text: Option<&str>, kind: &units::Kind, of_file: AirInput, otherwise: f64| {
+            match (text, of_file) {
+                (Some(text), _) => units::measured(text, kind)
+                    .map_err(|error| Failure(format!("--{name} {text:?}: {error}"))),
+                (None, AirInput::Entered(value)) => Ok(value),
+                // A channel measures it, and goes on doing so: this value is not used.
+                (None, AirInput::Channel(_)) => Ok(Measured::exact(otherwise)),
+            }
+        };
+    let pressure = take(
+        "pressure",
+        pressure,
+        &units::PRESSURE,
+        stand.air.pressure_pa,
+        101_325.0,
+    )?;
+    let temperature = take(
+        "temperature",
+        temperature,
+        &units::TEMPERATURE,
+        stand.air.temperature_k,
+        293.15,
+    )?;
+    let humidity = take(
+        "humidity",
+        humidity,
+        &units::RATIO,
+        stand.air.relative_humidity,
+        0.5,
+    )?;
+    leverarm_torque::air::Air::new(pressure.value, temperature.value, humidity.value)
+        .map_err(Failure::of)?;
+    Ok(EnteredAir {
+        pressure_pa: pressure.value,
+        pressure_uncertainty_pa: pressure.standard_uncertainty,
+        temperature_k: temperature.value,
+        temperature_uncertainty_k: temperature.standard_uncertainty,
+        relative_humidity: humidity.value,
+        humidity_uncertainty: humidity.standard_uncertainty,
+    })
+}

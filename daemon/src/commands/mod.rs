@@ -1,0 +1,469 @@
+//! The command line.
+
+mod budget;
+mod control;
+mod curve_output;
+mod demo;
+mod journal;
+mod pulls;
+mod stand;
+
+use std::ffi::OsString;
+use std::io::{IsTerminal, Write};
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand, ValueEnum};
+use leverarm_config::Stand;
+use leverarm_torque::air::Correction;
+
+/// Acquisition daemon for a home-built inertia or brake dynamometer stand.
+///
+/// Software cutoffs are never the emergency stop: a stand needs one that is hard-wired, within reach,
+/// and works without any computer.
+#[derive(Debug, Parser)]
+#[command(name = "leverarm", version, about, max_term_width = 100)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Check a stand file and say what it amounts to: inertia, energy, rim speed, rates, guards
+    Check {
+        /// The stand file
+        #[arg(default_value = "stand.toml")]
+        file: PathBuf,
+    },
+    /// Run the stand: read the board, guard, record, serve the page
+    Serve {
+        #[command(flatten)]
+        stand: StandArgument,
+        #[command(flatten)]
+        access: AccessArguments,
+    },
+    /// Run the stand against a simulated one with the same stand file, in real time
+    Rehearse {
+        #[command(flatten)]
+        stand: StandArgument,
+        /// Pulls that the simulated person makes
+        #[arg(long, default_value_t = 3)]
+        pulls: u32,
+        /// Seed of the simulation
+        #[arg(long, default_value_t = 1)]
+        seed: u64,
+        /// Stop after the last pull
+        #[arg(long)]
+        once: bool,
+        #[command(flatten)]
+        access: AccessArguments,
+    },
+    /// Show the whole job on a simulated stand: three pulls each with setup A, B and A again
+    Demo {
+        /// Folder for store, stand file and plot
+        #[arg(long, default_value = "leverarm-demo")]
+        out: PathBuf,
+        /// End with one JSON object on the last line
+        #[arg(long)]
+        json: bool,
+        /// Seed of the simulation
+        #[arg(long, default_value_t = 1)]
+        seed: u64,
+    },
+    /// List the pulls
+    Pulls {
+        #[command(flatten)]
+        store: StoreArgument,
+        /// JSON instead of a table
+        #[arg(long)]
+        json: bool,
+    },
+    /// Show the curve of a pull: torque and power over engine speed
+    Show {
+        /// Number of the pull
+        pull: i64,
+        #[command(flatten)]
+        store: StoreArgument,
+        #[command(flatten)]
+        choice: CurveArguments,
+        /// JSON instead of a table
+        #[arg(long)]
+        json: bool,
+        /// Write a plot: the file's ending, .svg or .png, says which kind
+        #[arg(long, value_name = "FILE")]
+        plot: Option<PathBuf>,
+        /// Light lines on dark ground
+        #[arg(long)]
+        dark: bool,
+        /// Show what the uncertainty is made of, at one speed
+        #[arg(long)]
+        budget: bool,
+        /// Engine speed of the budget, rpm; that of the peak torque when left out
+        #[arg(long, value_name = "RPM", requires = "budget")]
+        rpm: Option<f64>,
+    },
+    /// Name what is bolted on: the next pulls belong to it
+    Setup {
+        /// Its name, such as "main jet 105"; without one, list the setups
+        name: Option<String>,
+        /// Notes
+        #[arg(long, default_value = "")]
+        notes: String,
+        /// A part as KEY=VALUE, such as "main jet=105"; may be given several times
+        #[arg(long = "part", value_name = "KEY=VALUE")]
+        parts: Vec<String>,
+        #[command(flatten)]
+        daemon: DaemonArgument,
+    },
+    /// Enter the air of the day: it stands in for the fixed values of the stand file
+    Air {
+        /// Absolute pressure at the stand, such as "1003 +/- 1 hPa"
+        #[arg(long)]
+        pressure: Option<String>,
+        /// Intake air temperature, such as "24 degC"
+        #[arg(long)]
+        temperature: Option<String>,
+        /// Relative humidity, such as "55 %"
+        #[arg(long)]
+        humidity: Option<String>,
+        /// Forget what was entered
+        #[arg(long)]
+        forget: bool,
+        #[command(flatten)]
+        daemon: DaemonArgument,
+    },
+    /// Show events and faults
+    Journal {
+        #[command(flatten)]
+        store: StoreArgument,
+        /// Only events of this pull
+        #[arg(long)]
+        pull: Option<i64>,
+        /// Only events of this channel, pickup or guard
+        #[arg(long)]
+        channel: Option<String>,
+        /// Only events at least this severe: info, warning, error, cut
+        #[arg(long, value_enum, default_value_t = SeverityChoice::Info)]
+        severity: SeverityChoice,
+        /// At most so many, the newest
+        #[arg(long, default_value_t = 200)]
+        limit: u32,
+        /// JSON, one object a line
+        #[arg(long)]
+        json: bool,
+    },
+    /// Cut the engine through the running daemon. Not the emergency stop
+    Cut {
+        /// Why, for the journal
+        #[arg(default_value = "")]
+        reason: String,
+        #[command(flatten)]
+        daemon: DaemonArgument,
+    },
+    /// End a cut, by its number, once its cause is gone
+    Release {
+        /// Number of the cut, as the daemon shows it
+        cut: Option<u16>,
+        #[command(flatten)]
+        daemon: DaemonArgument,
+    },
+    /// Reduce a recorded byte log of a board to a curve
+    Reduce {
+        /// The bytes as they came from the port
+        #[arg(long, value_name = "FILE")]
+        board_log: PathBuf,
+        #[command(flatten)]
+        stand: StandArgument,
+        #[command(flatten)]
+        choice: CurveArguments,
+        /// Calibrations to use, as `leverarm calibrations --json` prints them
+        #[arg(long, value_name = "FILE")]
+        calibrations: Option<PathBuf>,
+        /// JSON instead of a table
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+#[derive(Debug, Clone, clap::Args)]
+struct StandArgument {
+    /// The stand file
+    #[arg(
+        short = 'c',
+        long = "config",
+        value_name = "FILE",
+        default_value = "stand.toml",
+        env = "LEVERARM_STAND"
+    )]
+    file: PathBuf,
+}
+
+/// How to reach the running daemon.
+#[derive(Debug, Clone, clap::Args)]
+struct DaemonArgument {
+    #[command(flatten)]
+    stand: StandArgument,
+    /// Token of the page, where it needs one
+    #[arg(long, env = "LEVERARM_TOKEN", hide_env_values = true)]
+    token: Option<String>,
+}
+
+/// Who may use the page. On an address other than this machine's own it always needs tokens.
+#[derive(Debug, Clone, clap::Args)]
+struct AccessArguments {
+    /// Ask for a token on this machine too: for a reverse proxy that passes others on
+    #[arg(long)]
+    require_token: bool,
+    /// Control token instead of a new one
+    #[arg(long, env = "LEVERARM_TOKEN", hide_env_values = true)]
+    token: Option<String>,
+    /// Token to look, and to cut, instead of a new one
+    #[arg(long, env = "LEVERARM_READ_TOKEN", hide_env_values = true)]
+    read_token: Option<String>,
+}
+
+impl AccessArguments {
+    fn page_access(&self) -> crate::service::PageAccess {
+        crate::service::PageAccess {
+            always_token: self.require_token,
+            control_token: self.token.clone(),
+            read_token: self.read_token.clone(),
+        }
+    }
+}
+
+#[derive(Debug, Clone, clap::Args)]
+struct StoreArgument {
+    #[command(flatten)]
+    stand: StandArgument,
+    /// Folder of the store; the stand file's when left out
+    #[arg(long, value_name = "DIR")]
+    store: Option<PathBuf>,
+}
+
+#[derive(Debug, Clone, clap::Args)]
+struct CurveArguments {
+    /// Another correction than the stand file's: iso1585, j1349, din70020, j607, none
+    #[arg(long, value_name = "KEY")]
+    correction: Option<String>,
+    /// Another grid step, rpm
+    #[arg(long, value_name = "RPM")]
+    step: Option<f64>,
+    /// Another system of units than the stand file's
+    #[arg(long, value_enum)]
+    units: Option<UnitsChoice>,
+    /// Use the calibrations of now instead of those kept with the pull
+    #[arg(long)]
+    recalibrated: bool,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum UnitsChoice {
+    /// N·m, kW
+    Si,
+    /// lbf·ft, hp
+    Us,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum SeverityChoice {
+    Info,
+    Warning,
+    Error,
+    Cut,
+}
+
+/// Why a command failed, in words for a person.
+#[derive(Debug, thiserror::Error)]
+#[error("{0}")]
+pub struct Failure(String);
+
+impl Failure {
+    fn new(text: impl Into<String>) -> Self {
+        Self(text.into())
+    }
+
+    fn of(error: impl std::fmt::Display) -> Self {
+        Self(error.to_string())
+    }
+}
+
+/// Runs the command line and returns how it went.
+#[must_use]
+pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let cli = match Cli::try_parse_from(arguments) {
+        Ok(cli) => cli,
+        Err(error) => {
+            let shown = error.print();
+            let code = if error.use_stderr() || shown.is_err() {
+                2
+            } else {
+                0
+            };
+            return ExitCode::from(code);
+        }
+    };
+    match dispatch(cli.command) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => {
+            complain(&format!("error: {failure}"));
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn dispatch(command: Command) -> Result<(), Failure> {
+    match command {
+        Command::Check { file } => stand::check(&file),
+        Command::Serve { stand, access } => stand::serve(&stand.file, &access),
+        Command::Rehearse {
+            stand,
+            pulls,
+            seed,
+            once,
+            access,
+        } => stand::rehearse(&stand.file, &access, pulls, seed, once),
+        Command::Demo { out, json, seed } => demo::run(&out, json, seed),
+        Command::Pulls { store, json } => pulls::list(&store, json),
+        Command::Show {
+            pull,
+            store,
+            choice,
+            json,
+            plot,
+            dark,
+            budget,
+            rpm,
+        } => pulls::show(&pulls::Show {
+            pull,
+            store,
+            choice,
+            json,
+            plot,
+            dark,
+            budget,
+            rpm,
+        }),
+        Command::Setup {
+            name,
+            notes,
+            parts,
+            daemon,
+        } => control::setup(name, notes, &parts, &daemon),
+        Command::Air {
+            pressure,
+            temperature,
+            humidity,
+            forget,
+            daemon,
+        } => control::air(
+            pressure.as_deref(),
+            temperature.as_deref(),
+            humidity.as_deref(),
+            forget,
+            &daemon,
+        ),
+        Command::Journal {
+            store,
+            pull,
+            channel,
+            severity,
+            limit,
+            json,
+        } => journal::show(&store, pull, channel, severity, limit, json),
+        Command::Cut { reason, daemon } => control::cut(&reason, &daemon),
+        Command::Release { cut, daemon } => control::release(cut, &daemon),
+        Command::Reduce {
+            board_log,
+            stand,
+            choice,
+            calibrations,
+            json,
+        } => pulls::reduce(
+            &board_log,
+            &stand.file,
+            calibrations.as_deref(),
+            &choice,
+            json,
+        ),
+    }
+}
+
+/// A stand file, read and checked.
+struct StandFile {
+    stand: Stand,
+    text: String,
+    store_folder: PathBuf,
+}
+
+fn read_stand(file: &Path) -> Result<StandFile, Failure> {
+    let text = std::fs::read_to_string(file).map_err(|error| {
+        Failure(format!(
+            "{}: {error}; give the stand file with -c FILE, or copy config/stand.example.toml and change it",
+            file.display()
+        ))
+    })?;
+    let stand = leverarm_config::parse(&file.display().to_string(), &text).map_err(Failure::of)?;
+    let beside = file.parent().unwrap_or_else(|| Path::new("."));
+    let store_folder = beside.join(&stand.store_folder);
+    Ok(StandFile {
+        stand,
+        text,
+        store_folder,
+    })
+}
+
+impl StoreArgument {
+    fn open(&self) -> Result<crate::store::StoreReader, Failure> {
+        let folder = match &self.store {
+            Some(folder) => folder.clone(),
+            None => read_stand(&self.stand.file)?.store_folder,
+        };
+        crate::store::StoreReader::open(folder).map_err(Failure::of)
+    }
+}
+
+impl CurveArguments {
+    fn choice(&self) -> Result<crate::reduction::CurveChoice, Failure> {
+        let correction = self
+            .correction
+            .as_deref()
+            .map(str::parse::<Correction>)
+            .transpose()
+            .map_err(Failure::of)?;
+        Ok(crate::reduction::CurveChoice {
+            correction,
+            step_rpm: self.step,
+            calibrations_of_now: self.recalibrated,
+        })
+    }
+}
+
+/// Starts the log on stderr. `RUST_LOG` changes what it says.
+fn start_log(default: &str) {
+    use tracing_subscriber::EnvFilter;
+    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(default));
+    let log = tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_ansi(std::io::stderr().is_terminal())
+        .with_target(false);
+    if log.try_init().is_err() {
+        complain("the log was started twice");
+    }
+}
+
+/// Prints to stdout. A reader that went away (`| head`) is no error.
+fn say(text: &str) {
+    drop(writeln!(std::io::stdout(), "{text}"));
+}
+
+/// Prints to stderr.
+fn complain(text: &str) {
+    drop(writeln!(std::io::stderr(), "{text}"));
+}
+
+fn json_line(value: &serde_json::Value) {
+    say(&value.to_string());
+}

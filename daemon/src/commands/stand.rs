@@ -1,0 +1,171 @@
+//! `check`, `serve` and `rehearse`.
+
+use std::net::{IpAddr, SocketAddr};
+use std::path::Path;
+
+use super::{AccessArguments, Failure, StandFile, complain, read_stand, say, start_log};
+use crate::rehearsal::{Rehearsal, model_of, script_of};
+use crate::service::{Daemon, PageAccess, ServeOptions};
+use crate::software_stand::RiderEvent;
+
+pub(super) fn check(file: &Path) -> Result<(), Failure> {
+    let read = read_stand(file)?;
+    say(&read.stand.summary().to_string());
+    Ok(())
+}
+
+pub(super) const SAFETY: &str = "\
+A turning drum holds the energy of a moving car, and exhaust gas kills unnoticed. Software cutoffs
+are not the emergency stop: have one hard-wired and within reach, guards over drum and chain, a way
+out for the exhaust, and a second person. hardware-notes/ has the page to read first; local codes
+and licensed engineers come before all of it.";
+
+fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
+    tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()
+        .map_err(|error| Failure::new(format!("no runtime: {error}")))
+}
+
+/// Resolves when the process is asked to end.
+async fn asked_to_stop() -> Result<&'static str, Failure> {
+    use tokio::signal::unix::{SignalKind, signal};
+    let mut terminate = signal(SignalKind::terminate()).map_err(Failure::of)?;
+    let interrupted = tokio::signal::ctrl_c();
+    tokio::select! {
+        _ = terminate.recv() => Ok("SIGTERM"),
+        _ = interrupted => Ok("SIGINT"),
+    }
+}
+
+impl StandFile {
+    pub(super) fn options(self, page_access: PageAccess) -> ServeOptions {
+        ServeOptions {
+            stand: self.stand,
+            stand_text: self.text,
+            store_folder: self.store_folder,
+            page_address: None,
+            page_access,
+        }
+    }
+}
+
+/// Links to the page where it needs tokens. They are shown here, once, and nowhere else.
+fn links(daemon: &Daemon) -> Option<String> {
+    let tokens = daemon.page_tokens()?;
+    let address = daemon.page_address();
+    let links = |token: &str| -> String {
+        let link = |host| {
+            let address = SocketAddr::new(host, address.port());
+            format!("  http://{address}/#token={token}\n")
+        };
+        hosts(address.ip()).into_iter().map(link).collect()
+    };
+    Some(format!(
+        "page, to control the stand (token {}):\n{}page, to look, and to cut (token {}):\n{}",
+        tokens.control,
+        links(&tokens.control),
+        tokens.read,
+        links(&tokens.read),
+    ))
+}
+
+/// Addresses at which others find this machine when the page listens on all of them.
+fn hosts(address: IpAddr) -> Vec<IpAddr> {
+    if !address.is_unspecified() {
+        return vec![address];
+    }
+    let interfaces = nix::ifaddrs::getifaddrs().into_iter().flatten();
+    let found: Vec<IpAddr> = interfaces
+        .filter_map(|interface| Some(interface.address?.as_sockaddr_in()?.ip().into()))
+        .filter(|ip: &IpAddr| !ip.is_loopback())
+        .collect();
+    if found.is_empty() {
+        vec![std::net::Ipv4Addr::LOCALHOST.into()]
+    } else {
+        found
+    }
+}
+
+pub(super) fn serve(file: &Path, access: &AccessArguments) -> Result<(), Failure> {
+    let read = read_stand(file)?;
+    start_log("info");
+    let first_start = !read.store_folder.exists();
+    if first_start {
+        complain(SAFETY);
+    }
+    for caution in &read.stand.summary().cautions {
+        tracing::warn!(key = caution.key, "{}", caution.text);
+    }
+    runtime()?.block_on(async {
+        let port = read.stand.port.path.display().to_string();
+        let daemon = Daemon::start(read.options(access.page_access()))
+            .await
+            .map_err(Failure::of)?;
+        if let Some(links) = links(&daemon) {
+            say(&links);
+        }
+        tracing::info!(port, page = %format!("http://{}", daemon.page_address()), "running");
+        let signal = asked_to_stop().await?;
+        tracing::info!(signal, "stopping");
+        daemon.stop().await.map_err(Failure::of)
+    })
+}
+
+pub(super) fn rehearse(
+    file: &Path,
+    access: &AccessArguments,
+    pulls: u32,
+    seed: u64,
+    once: bool,
+) -> Result<(), Failure> {
+    let mut read = read_stand(file)?;
+    start_log("info");
+    let rehearsal = Rehearsal::start(model_of(&read.stand), seed).map_err(Failure::of)?;
+    read.stand.port.path = rehearsal.path().to_path_buf();
+    // Rehearsed pulls never mix with real ones.
+    read.store_folder = read.store_folder.with_file_name(format!(
+        "{}-rehearsal",
+        read.store_folder
+            .file_name()
+            .map_or_else(|| "pulls".into(), |name| name.to_string_lossy())
+    ));
+    let script = script_of(&read.stand, pulls);
+    let store = read.store_folder.display().to_string();
+    runtime()?.block_on(async {
+        let daemon = Daemon::start(read.options(access.page_access()))
+            .await
+            .map_err(Failure::of)?;
+        let handle = daemon.handle();
+        let mut notices = handle.notices();
+        say(&format!(
+            "rehearsing on a simulated stand: page http://{}, store {store}",
+            daemon.page_address()
+        ));
+        if let Some(links) = links(&daemon) {
+            say(&links);
+        }
+        rehearsal.ride(script).map_err(Failure::of)?;
+        let stop = asked_to_stop();
+        tokio::pin!(stop);
+        let mut done = false;
+        let mut stored = 0;
+        while !(once && done && stored >= pulls) {
+            tokio::select! {
+                signal = &mut stop => {
+                    tracing::info!(signal = signal?, "stopping");
+                    break;
+                }
+                notice = notices.recv() => if let Ok(notice) = notice {
+                    stored += 1;
+                    say(&format!("pull {} {}", notice.id, notice.state));
+                },
+                () = tokio::time::sleep(std::time::Duration::from_millis(200)) => {
+                    done |= rehearsal.events().iter().any(|e| matches!(e, RiderEvent::Done { .. }));
+                }
+            }
+        }
+        daemon.stop().await.map_err(Failure::of)
+    })
+}

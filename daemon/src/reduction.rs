@@ -1,0 +1,342 @@
+//! From the store to a curve: bytes, stand file and air of a pull, through the pure reduction.
+
+use leverarm_config::{AirInput, ConfigErrors, Pickup, Shaft, Stand, StandKind};
+use leverarm_torque::air::Correction;
+use leverarm_torque::curve::Curve;
+use leverarm_torque::reduce::{
+    AirReadings, LoadCellModel, LossModel, RawPull, ReduceError, ReduceOptions, ReductionModel,
+    WheelModel, reduce,
+};
+use leverarm_torque::uncertainty::Measured;
+use serde::{Deserialize, Serialize};
+
+use crate::calibration::{Calibration, CalibrationError};
+use crate::recording::Recording;
+use crate::store::{PullId, PullRecord, StoreError, StoreReader};
+
+/// Why a pull could not be reduced.
+#[derive(Debug, thiserror::Error)]
+pub enum ReductionError {
+    /// The store would not give it.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// The stand file kept with the pull can't be read by this version.
+    #[error("the stand file kept with the pull: {0}")]
+    Config(#[from] ConfigErrors),
+    /// The calibrations can't be used.
+    #[error(transparent)]
+    Calibration(#[from] CalibrationError),
+    /// The samples make no curve.
+    #[error(transparent)]
+    Reduce(#[from] ReduceError),
+    /// The air was to be measured and was not.
+    #[error("air: channel \"{channel}\" gave no believable sample during the pull")]
+    NoAir {
+        /// The channel.
+        channel: String,
+    },
+    /// The board never said its tick rate.
+    #[error(
+        "the log holds no hello frame, so the tick rate is unknown; record from the start of the connection"
+    )]
+    NoTickRate,
+}
+
+/// The air as a person entered it for the day, kept with the pulls.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct EnteredAir {
+    /// Absolute pressure, Pa.
+    pub pressure_pa: f64,
+    /// Its standard uncertainty, Pa.
+    pub pressure_uncertainty_pa: f64,
+    /// Temperature, K.
+    pub temperature_k: f64,
+    /// Its standard uncertainty, K.
+    pub temperature_uncertainty_k: f64,
+    /// Relative humidity, 0 to 1.
+    pub relative_humidity: f64,
+    /// Its standard uncertainty.
+    pub humidity_uncertainty: f64,
+}
+
+impl From<EnteredAir> for AirReadings {
+    fn from(air: EnteredAir) -> Self {
+        Self {
+            pressure_pa: Measured::new(air.pressure_pa, air.pressure_uncertainty_pa),
+            temperature_k: Measured::new(air.temperature_k, air.temperature_uncertainty_k),
+            relative_humidity: Measured::new(air.relative_humidity, air.humidity_uncertainty),
+        }
+    }
+}
+
+/// The pickup that curves are made from: the drum's where there is one, since that is where the
+/// inertia is.
+#[must_use]
+pub fn curve_pickup(stand: &Stand) -> Option<&Pickup> {
+    let on_drum = stand.pickups.iter().find(|p| p.shaft == Shaft::Drum);
+    on_drum.or_else(|| stand.pickups.first())
+}
+
+/// The pickup on the other shaft, which the drive ratio is checked with.
+fn second_pickup(stand: &Stand) -> Option<&Pickup> {
+    let first = curve_pickup(stand)?;
+    stand.pickups.iter().find(|p| p.shaft != first.shaft)
+}
+
+/// What the reduction has to know of a stand with its calibrations.
+#[must_use]
+pub fn model(stand: &Stand, calibration: &Calibration) -> ReductionModel {
+    let wheel = |pickup: &Pickup| WheelModel {
+        teeth_per_turn: u32::from(pickup.teeth),
+        on_engine: pickup.shaft == Shaft::Engine,
+        tooth_errors: calibration.known_pattern(pickup.channel, pickup.teeth),
+    };
+    let losses = &stand.losses;
+    let load_cell = stand
+        .load_cell
+        .as_ref()
+        .filter(|_| stand.kind != StandKind::Inertia);
+    let mut model = ReductionModel {
+        drum_inertia_kg_m2: stand.drum.as_ref().map(|drum| drum.inertia_kg_m2.into()),
+        engine_inertia_kg_m2: stand.engine.inertia_kg_m2.into(),
+        losses: LossModel {
+            repeatability: Measured::new(0.0, losses.repeatability).into(),
+            ..LossModel::stated(
+                [
+                    losses.constant_nm,
+                    losses.linear_nm_s_per_rad,
+                    losses.quadratic_nm_s2_per_rad2,
+                ],
+                losses.relative_uncertainty,
+            )
+        },
+        engine_per_drum: stand.drive.engine_per_drum.into(),
+        wheel: curve_pickup(stand).map_or(
+            WheelModel {
+                teeth_per_turn: 1,
+                on_engine: false,
+                tooth_errors: None,
+            },
+            wheel,
+        ),
+        second_wheel: second_pickup(stand).map(wheel),
+        load_cell: load_cell.map(|cell| LoadCellModel {
+            newton_per_count: cell.newton_per_count.into(),
+            newton_per_count_squared: 0.0,
+            bend_about_counts: 0.0,
+            shape_half_width_n: 0.0,
+            zero_counts: Measured::exact(cell.zero_counts).into(),
+            arm_m: cell.arm_m.into(),
+            sign: cell.sign,
+            on_engine: cell.shaft == Shaft::Engine,
+            range_counts: cell.range_counts,
+            calibrated_counts: None,
+        }),
+        cycles_per_engine_turn: stand.engine.cycles_per_turn,
+    };
+    calibration.apply(stand, &mut model);
+    model
+}
+
+/// The air during a pull: as entered for it, or by the stand file's word, measured or entered.
+///
+/// # Errors
+/// When a channel that was to measure it gave nothing believable.
+pub fn air(
+    stand: &Stand,
+    entered: Option<EnteredAir>,
+    recording: &Recording,
+) -> Result<AirReadings, ReductionError> {
+    let of_file = |input: AirInput| match input {
+        AirInput::Entered(value) => Ok(value),
+        AirInput::Channel(id) => channel_mean(stand, id, recording),
+    };
+    let entered = entered.map(AirReadings::from);
+    let pick = |input: AirInput, entered: Option<Measured>| match (input, entered) {
+        // What a person entered for the day stands in for the file's fixed value, not for a sensor.
+        (AirInput::Entered(_), Some(value)) => Ok(value),
+        (input, _) => of_file(input),
+    };
+    Ok(AirReadings {
+        pressure_pa: pick(stand.air.pressure_pa, entered.map(|a| a.pressure_pa))?,
+        temperature_k: pick(stand.air.temperature_k, entered.map(|a| a.temperature_k))?,
+        relative_humidity: pick(
+            stand.air.relative_humidity,
+            entered.map(|a| a.relative_humidity),
+        )?,
+    })
+}
+
+/// Mean and standard uncertainty of the mean of a channel over the recording.
+fn channel_mean(
+    stand: &Stand,
+    id: leverarm_config::ChannelId,
+    recording: &Recording,
+) -> Result<Measured, ReductionError> {
+    let unknown = || ReductionError::NoAir {
+        channel: format!("number {}", id.0),
+    };
+    let channel = stand.channel(id).ok_or_else(unknown)?;
+    let cold = match channel.cold_junction {
+        Some(cold) => Some(channel_mean(stand, cold, recording)?.value),
+        None => None,
+    };
+    let values: Vec<f64> = recording
+        .samples_of(channel.source)
+        .iter()
+        .filter_map(|(_, counts)| channel.law.si(f64::from((*counts)?), cold).ok())
+        .filter(|si| {
+            channel
+                .expected_si
+                .is_none_or(|(low, high)| (low..=high).contains(si))
+        })
+        .collect();
+    if values.is_empty() {
+        return Err(ReductionError::NoAir {
+            channel: channel.name.clone(),
+        });
+    }
+    let n = values.len() as f64;
+    let mean = values.iter().sum::<f64>() / n;
+    let spread = values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
+    Ok(Measured::new(
+        mean,
+        (spread / n).sqrt().hypot(channel.uncertainty_si),
+    ))
+}
+
+/// How a person wants the curve, where it differs from the stand file.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct CurveChoice {
+    /// Another correction.
+    pub correction: Option<Correction>,
+    /// Another grid step, rpm.
+    pub step_rpm: Option<f64>,
+    /// The calibrations that are in force now instead of those kept with the pull.
+    pub calibrations_of_now: bool,
+}
+
+/// Options of a reduction on a stand.
+#[must_use]
+pub fn options(stand: &Stand, air: AirReadings, choice: CurveChoice) -> ReduceOptions {
+    ReduceOptions {
+        start_rad_per_s: stand.pull.start_rad_per_s,
+        step_rpm: choice.step_rpm.unwrap_or(stand.curve.step_rpm),
+        from_rpm: stand.curve.from_rpm,
+        to_rpm: stand.curve.to_rpm,
+        correction: choice.correction.unwrap_or(stand.correction),
+        air,
+    }
+}
+
+/// A stored pull with all that belongs to its curve.
+#[derive(Debug, Clone)]
+pub struct ReducedPull {
+    /// What the store knows of it.
+    pub pull: PullRecord,
+    /// The stand as it was.
+    pub stand: Stand,
+    /// The air used.
+    pub air: AirReadings,
+    /// The correction used.
+    pub correction: Correction,
+    /// The calibrations used.
+    pub calibration: Calibration,
+    /// The curve.
+    pub curve: Curve,
+}
+
+/// Reduces a stored pull from its raw bytes.
+///
+/// # Errors
+/// See [`ReductionError`].
+pub fn reduce_pull(
+    reader: &StoreReader,
+    id: PullId,
+    choice: CurveChoice,
+) -> Result<ReducedPull, ReductionError> {
+    let pull = reader.pull(id)?;
+    let text = reader.stand_text(pull.stand)?;
+    let stand = leverarm_config::parse("(kept with the pull)", &text)?;
+    let connection = reader.connection(pull.connection)?;
+    let tick_hz = connection
+        .hello
+        .as_ref()
+        .ok_or(ReductionError::NoTickRate)?
+        .tick_hz;
+    let chunks = reader.pull_chunks(id)?;
+    let recording = Recording::of_chunks(&chunks, tick_hz);
+    let calibration = if choice.calibrations_of_now {
+        Calibration::in_force(reader)?.0
+    } else {
+        Calibration::read(reader, pull.calibration)?
+    };
+    let entered = serde_json::from_value::<EnteredAir>(pull.air.clone()).ok();
+    let air = air(&stand, entered, &recording)?;
+    let ticks = pull.tick_first_wanted..=pull.tick_end.unwrap_or(u64::MAX);
+    let options = options(&stand, air, choice);
+    let mut curve = reduce_recording(&stand, &calibration, &recording, ticks, &options)?;
+    curve.remarks.extend(
+        recording
+            .gaps
+            .iter()
+            .map(|gap| format!("raw data lacking: {gap}")),
+    );
+    curve.remarks.extend(pull.reasons.iter().cloned());
+    Ok(ReducedPull {
+        pull,
+        correction: options.correction,
+        stand,
+        air,
+        calibration,
+        curve,
+    })
+}
+
+/// Reduces a plain byte log with a stand and calibrations: the whole log is taken as one pull.
+///
+/// # Errors
+/// See [`ReductionError`].
+pub fn reduce_log(
+    stand: &Stand,
+    calibration: &Calibration,
+    bytes: &[u8],
+    choice: CurveChoice,
+) -> Result<Curve, ReductionError> {
+    let recording = Recording::of_bytes(bytes);
+    if recording.tick_hz <= 0.0 {
+        return Err(ReductionError::NoTickRate);
+    }
+    let air = air(stand, None, &recording)?;
+    reduce_recording(
+        stand,
+        calibration,
+        &recording,
+        0..=u64::MAX,
+        &options(stand, air, choice),
+    )
+    .map_err(Into::into)
+}
+
+fn reduce_recording(
+    stand: &Stand,
+    calibration: &Calibration,
+    recording: &Recording,
+    ticks: std::ops::RangeInclusive<u64>,
+    options: &ReduceOptions,
+) -> Result<Curve, ReduceError> {
+    let edges = |pickup: Option<&Pickup>| {
+        pickup.map_or(&[][..], |p| {
+            recording.edges_within(p.channel, ticks.clone())
+        })
+    };
+    let raw = RawPull {
+        tick_hz: recording.tick_hz,
+        edges: edges(curve_pickup(stand)),
+        second_edges: edges(second_pickup(stand)),
+        force: stand.load_cell.as_ref().map_or(&[], |cell| {
+            recording.forces_within(cell.channel, ticks.clone())
+        }),
+    };
+    reduce(&raw, &model(stand, calibration), options)
+}

@@ -1,0 +1,339 @@
+//! A simulated stand after a person's own stand file, so that they can rehearse with their limits,
+//! channels and pull rules.
+
+use leverarm_config::{
+    AirInput, Channel, ChannelId, Quantity, Shaft as ConfigShaft, Source, Stand, StandKind,
+};
+use leverarm_torque::air::{Air, Correction};
+use leverarm_torque::sensor::Law;
+
+use crate::software_stand::{
+    AnalogChannel, AnalogSource, Drum, Engine, ForceChannel, Losses, Pickup, Reaction, RiderScript,
+    Setup, Shaft, StandAir, StandModel, TemperatureChannel, TemperatureLaw, TemperatureSource,
+    TorqueCurve, rad_per_s, rpm,
+};
+
+/// A pull of the simulated engine lasts about so long on any stand.
+const PULL_S: f64 = 4.0;
+/// Top speed of the engine that the others are scaled from.
+const TOP_RPM: f64 = 9000.0;
+/// A brake stand's absorber has some inertia too.
+const ABSORBER_KG_M2: f64 = 0.3;
+/// Smallest inertia of the engine's own parts that can be simulated with a clutch.
+const ENGINE_KG_M2_MIN: f64 = 1e-3;
+
+/// The simulated stand for a stand file: its drum, drive, losses, pickups, channels and air are the
+/// file's; the engine is the demonstration's, scaled to the file's speeds and to pulls of some
+/// seconds.
+#[must_use]
+pub fn model_of(stand: &Stand) -> StandModel {
+    let base = StandModel::pit_bike();
+    let ratio = stand.drive.engine_per_drum.value;
+    let inertia_kg_m2 = match (&stand.drum, stand.kind) {
+        (Some(drum), _) => drum.inertia_kg_m2.value,
+        (None, _) => ABSORBER_KG_M2,
+    };
+    let engine_inertia = stand.engine.inertia_kg_m2.value.max(ENGINE_KG_M2_MIN);
+    // Where the file leaves the engine's inertia out, the curves show what reaches the drum: the
+    // simulated drum takes back what the simulated engine can't do without.
+    let unstated = (engine_inertia - stand.engine.inertia_kg_m2.value) * ratio * ratio;
+    let inertia_kg_m2 = (inertia_kg_m2 - unstated).max(0.1 * inertia_kg_m2);
+    let locked = inertia_kg_m2 + engine_inertia * ratio * ratio;
+    let air = simulated_air(stand);
+    StandModel {
+        drum: Drum {
+            inertia_kg_m2,
+            losses: Losses {
+                c0_nm: stand.losses.constant_nm.max(0.0),
+                c1_nm_s: stand.losses.linear_nm_s_per_rad.max(0.0),
+                c2_nm_s2: stand.losses.quadratic_nm_s2_per_rad2.max(0.0),
+            },
+        },
+        engine: Engine {
+            inertia_kg_m2: engine_inertia,
+            ..scaled_engine(stand, locked)
+        },
+        ratio,
+        clutch_torque_nm: 1e3,
+        pickups: pickups(stand, &base),
+        forces: forces(stand),
+        analogs: analogs(stand, &air),
+        analog_rate_hz: base.analog_rate_hz,
+        temperatures: temperatures(stand),
+        board: crate::software_stand::BoardModel {
+            baud: stand.port.baud,
+            ..base.board
+        },
+        air,
+    }
+}
+
+/// Pulls over the speeds of the stand file's rules.
+#[must_use]
+pub fn script_of(stand: &Stand, pulls: u32) -> RiderScript {
+    let rules = &stand.pull;
+    // Starts below the start speed, so that it is passed under full throttle, and goes a little over
+    // the end speed.
+    RiderScript {
+        warm_up_rad_per_s: 0.8 * rules.start_rad_per_s,
+        start_rad_per_s: 0.92 * rules.start_rad_per_s,
+        end_rad_per_s: 1.01 * rules.end_rad_per_s,
+        coast_s: rules.coast_s + 0.1,
+        ..RiderScript::pit_bike(pulls)
+    }
+}
+
+fn simulated_air(stand: &Stand) -> StandAir {
+    let base = StandModel::pit_bike().air;
+    let entered = |input: AirInput, otherwise: f64| match input {
+        AirInput::Entered(value) => value.value,
+        AirInput::Channel(_) => otherwise,
+    };
+    let pressure_pa = entered(stand.air.pressure_pa, base.pressure_pa);
+    let temperature_k = entered(stand.air.temperature_k, base.temperature_k);
+    let relative_humidity = entered(stand.air.relative_humidity, base.relative_humidity);
+    let factor = Air::new(pressure_pa, temperature_k, relative_humidity).map_or(1.0, |air| {
+        Correction::Iso1585SparkIgnition.factor(&air).factor
+    });
+    StandAir {
+        pressure_pa,
+        temperature_k,
+        relative_humidity,
+        torque_divisor: factor,
+    }
+}
+
+fn scaled_engine(stand: &Stand, locked_kg_m2: f64) -> Engine {
+    let base = Engine::pit_bike(Setup::MainJet105);
+    let ratio = stand.drive.engine_per_drum.value;
+    let rules = &stand.pull;
+    let speed = rpm(rules.end_rad_per_s) / TOP_RPM;
+    let needed_nm =
+        locked_kg_m2 * (rules.end_rad_per_s - rules.start_rad_per_s) / (ratio * ratio * PULL_S);
+    let middle = rad_per_s(6000.0);
+    let torque = needed_nm / base.full_throttle.torque_nm(middle);
+    let points: Vec<(f64, f64)> = (0..=18)
+        .map(|i| 1500.0 + 500.0 * f64::from(i))
+        .map(|at| {
+            (
+                at * speed,
+                torque * base.full_throttle.torque_nm(rad_per_s(at)),
+            )
+        })
+        .collect();
+    let mut engine = base.clone();
+    engine.full_throttle = TorqueCurve::new(&points).unwrap_or(base.full_throttle);
+    engine.idle_rad_per_s = base.idle_rad_per_s * speed;
+    engine.drag.constant_nm *= torque;
+    engine.drag.per_speed_nm_s *= torque / speed;
+    engine.head.heat_per_power /= (torque * speed).max(1e-3);
+    engine
+}
+
+fn pickups(stand: &Stand, base: &StandModel) -> Vec<Pickup> {
+    let count = stand
+        .pickups
+        .iter()
+        .map(|p| usize::from(p.channel) + 1)
+        .max()
+        .unwrap_or(0);
+    let mut pickups = vec![Pickup::perfect(Shaft::Drum, 1); count];
+    for pickup in &stand.pickups {
+        let shaft = match pickup.shaft {
+            ConfigShaft::Drum => Shaft::Drum,
+            ConfigShaft::Engine => Shaft::Engine,
+        };
+        if let Some(slot) = pickups.get_mut(usize::from(pickup.channel)) {
+            *slot = Pickup {
+                position_error_rms: if pickup.teeth > 1 { 0.003 } else { 0.0 },
+                jitter_rms_s: base.pickups.first().map_or(0.0, |p| p.jitter_rms_s),
+                ..Pickup::perfect(shaft, pickup.teeth)
+            };
+        }
+    }
+    pickups
+}
+
+fn forces(stand: &Stand) -> Vec<ForceChannel> {
+    let Some(cell) = &stand.load_cell else {
+        return Vec::new();
+    };
+    let reaction = match (cell.shaft, stand.kind) {
+        (ConfigShaft::Engine, _) => Reaction::Engine,
+        (ConfigShaft::Drum, StandKind::Brake | StandKind::Both | StandKind::Inertia) => {
+            Reaction::Brake
+        }
+    };
+    let channel = ForceChannel {
+        reaction,
+        arm_m: cell.arm_m.value,
+        counts_per_n: cell.sign / cell.newton_per_count.value,
+        zero_counts: cell.zero_counts,
+        noise_counts_rms: 40.0,
+        lag_s: 0.02,
+        rate_hz: 80,
+    };
+    vec![channel; usize::from(cell.channel) + 1]
+}
+
+/// Counts at which a law gives a value, by bisection over the converter's range; the middle of it
+/// where it never does.
+fn counts_for(law: &Law, si: f64, range: (f64, f64)) -> f64 {
+    let off = |counts: f64| {
+        law.si(counts, Some(298.15))
+            .map_or(f64::NAN, |value| value - si)
+    };
+    let (mut low, mut high) = range;
+    let steps = 400;
+    let mut previous: Option<(f64, f64)> = None;
+    for i in 0..=steps {
+        let counts = low + (high - low) * f64::from(i) / f64::from(steps);
+        let here = off(counts);
+        if let Some((before, there)) = previous
+            && there * here <= 0.0
+        {
+            (low, high) = (before, counts);
+            for _ in 0..50 {
+                let middle = 0.5 * (low + high);
+                if off(middle) * there > 0.0 {
+                    low = middle
+                } else {
+                    high = middle
+                }
+            }
+            return 0.5 * (low + high);
+        }
+        previous = here.is_finite().then_some((counts, here));
+    }
+    0.5 * (range.0 + range.1)
+}
+
+/// What an analog channel would plausibly show at rest.
+fn plausible(channel: &Channel, air: &StandAir) -> f64 {
+    let usual = match channel.quantity {
+        Quantity::Temperature => air.temperature_k,
+        Quantity::Pressure => air.pressure_pa,
+        Quantity::Fraction => air.relative_humidity,
+        Quantity::Number => 0.94,
+        Quantity::Voltage => 12.6,
+        Quantity::Force
+        | Quantity::Length
+        | Quantity::Speed
+        | Quantity::MassFlow
+        | Quantity::VolumeFlow => 0.0,
+    };
+    match channel.expected_si {
+        Some((low, high)) if !(low..=high).contains(&usual) => 0.5 * (low + high),
+        _ => usual,
+    }
+}
+
+fn analogs(stand: &Stand, air: &StandAir) -> Vec<AnalogChannel> {
+    let number = |source: Source| match source {
+        Source::Analog(n) => Some(usize::from(n)),
+        Source::Temperature(_) => None,
+    };
+    let count = stand
+        .channels
+        .iter()
+        .filter_map(|c| number(c.source))
+        .map(|n| n + 1)
+        .max()
+        .unwrap_or(0);
+    let mut analogs = vec![AnalogChannel::new(AnalogSource::Constant(0.0), 0.0, 1.0, 0.7); count];
+    for (index, channel) in stand.channels.iter().enumerate() {
+        let Some(slot) = number(channel.source).and_then(|n| analogs.get_mut(n)) else {
+            continue;
+        };
+        let is_air =
+            |input: AirInput| matches!(input, AirInput::Channel(ChannelId(id)) if id == index);
+        let source = if is_air(stand.air.pressure_pa) {
+            Some(AnalogSource::AirPressure)
+        } else if is_air(stand.air.temperature_k) {
+            Some(AnalogSource::AirTemperature)
+        } else if is_air(stand.air.relative_humidity) {
+            Some(AnalogSource::RelativeHumidity)
+        } else {
+            None
+        };
+        *slot = match (source, channel.law) {
+            (Some(source), Law::Linear { per_count, at_zero }) => {
+                AnalogChannel::new(source, at_zero, per_count, 0.7)
+            }
+            _ => {
+                let counts = counts_for(&channel.law, plausible(channel, air), (0.0, 4095.0));
+                AnalogChannel::new(AnalogSource::Constant(counts), 0.0, 1.0, 0.7)
+            }
+        };
+    }
+    analogs
+}
+
+fn temperatures(stand: &Stand) -> Vec<TemperatureChannel> {
+    let number = |source: Source| match source {
+        Source::Temperature(n) => Some(usize::from(n)),
+        Source::Analog(_) => None,
+    };
+    let count = stand
+        .channels
+        .iter()
+        .filter_map(|c| number(c.source))
+        .map(|n| n + 1)
+        .max()
+        .unwrap_or(0);
+    let broken = TemperatureChannel {
+        source: TemperatureSource::Broken,
+        law: TemperatureLaw::Linear {
+            at_zero_k: 273.15,
+            k_per_count: 0.25,
+        },
+        noise_counts_rms: 0.3,
+        rate_hz: 10,
+    };
+    let mut temperatures = vec![broken; count];
+    let cold_junctions: Vec<usize> = stand
+        .channels
+        .iter()
+        .filter_map(|c| c.cold_junction)
+        .map(|id| id.0)
+        .collect();
+    for (index, channel) in stand.channels.iter().enumerate() {
+        let Some(slot) = number(channel.source).and_then(|n| temperatures.get_mut(n)) else {
+            continue;
+        };
+        slot.source = if cold_junctions.contains(&index) {
+            TemperatureSource::Air
+        } else {
+            TemperatureSource::Head
+        };
+        slot.law = match channel.law {
+            Law::ThermocoupleK { volt_per_count, .. } => {
+                TemperatureLaw::ThermocoupleK { volt_per_count }
+            }
+            Law::Linear { per_count, at_zero } => TemperatureLaw::Linear {
+                at_zero_k: at_zero,
+                k_per_count: per_count,
+            },
+            // A curved law is followed by its chord between 20 and 150 degC.
+            law => {
+                let (cold_k, hot_k) = (293.15, 423.15);
+                let range = (-40_000.0, 70_000.0);
+                let (cold, hot) = (
+                    counts_for(&law, cold_k, range),
+                    counts_for(&law, hot_k, range),
+                );
+                let k_per_count = (hot_k - cold_k)
+                    / if (hot - cold).abs() < 1.0 {
+                        1.0
+                    } else {
+                        hot - cold
+                    };
+                TemperatureLaw::Linear {
+                    at_zero_k: cold_k - cold * k_per_count,
+                    k_per_count,
+                }
+            }
+        };
+    }
+    temperatures
+}

@@ -1,0 +1,245 @@
+//! The guard thread: port → core → port, on a runtime of its own, so that nothing else can delay a
+//! cut.
+
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+
+use leverarm_config::Stand;
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::sync::{mpsc, oneshot, watch};
+use tokio_serial::{SerialPortBuilderExt, SerialStream};
+
+use super::recorder::Records;
+use super::{Asked, ServeError};
+use crate::clock::Clock;
+use crate::core::{Core, Live, Output};
+
+/// Live values go out so often.
+const LIVE_EVERY_US: u64 = 33_000;
+const REOPEN_MS: [u64; 5] = [100, 200, 400, 800, 1000];
+const READ_BYTES: usize = 4096;
+
+/// Why a port can't be used.
+#[derive(Debug, thiserror::Error)]
+pub enum PortError {
+    /// There is no such device.
+    #[error(
+        "{path}: there is no such port; is the board plugged in? `ls /dev/serial/by-id` shows what is (key port.path)"
+    )]
+    Missing {
+        /// Path of the port.
+        path: String,
+    },
+    /// The user may not open it.
+    #[error(
+        "{path}: this user may not open the port; add the user to the group that owns it (often dialout) and log in again"
+    )]
+    Forbidden {
+        /// Path of the port.
+        path: String,
+    },
+    /// Another program has it.
+    #[error(
+        "{path}: another program has the port open; two daemons can't share a board: stop the other one"
+    )]
+    Busy {
+        /// Path of the port.
+        path: String,
+    },
+    /// It is a file, or another kind of device.
+    #[error(
+        "{path}: this is not a serial port; name the board's, as `ls /dev/serial/by-id` shows it (key port.path)"
+    )]
+    NotAPort {
+        /// Path of the port.
+        path: String,
+    },
+    /// Anything else.
+    #[error("{path}: {message}")]
+    Other {
+        /// Path of the port.
+        path: String,
+        /// What the system said.
+        message: String,
+    },
+}
+
+fn open(path: &Path, baud: u32) -> Result<SerialStream, PortError> {
+    let shown = path.display().to_string();
+    // The library's own message for a port held by another program is misleading, so look first.
+    if !path.exists() {
+        return Err(PortError::Missing { path: shown });
+    }
+    tokio_serial::new(path.to_string_lossy(), baud)
+        .open_native_async()
+        .map_err(|error| {
+            let text = error.to_string();
+            let lower = text.to_lowercase();
+            if lower.contains("permission") {
+                PortError::Forbidden { path: shown }
+            } else if lower.contains("busy")
+                || matches!(error.kind, tokio_serial::ErrorKind::NoDevice)
+            {
+                PortError::Busy { path: shown }
+            } else if lower.contains("typewriter") || lower.contains("inappropriate ioctl") {
+                PortError::NotAPort { path: shown }
+            } else {
+                PortError::Other {
+                    path: shown,
+                    message: text,
+                }
+            }
+        })
+}
+
+/// What the guard thread owns.
+pub(super) struct GuardThread {
+    pub(super) stand: Stand,
+    pub(super) clock: Clock,
+    pub(super) asked: mpsc::Receiver<Asked>,
+    pub(super) records: Records,
+    pub(super) live: watch::Sender<Arc<Live>>,
+    pub(super) stop: watch::Receiver<bool>,
+}
+
+/// Starts the thread and waits until the port is open for the first time: a wrong path is an error
+/// of the start, a port that vanishes later is not.
+pub(super) async fn start(guard: GuardThread) -> Result<std::thread::JoinHandle<()>, ServeError> {
+    let (opened, first) = oneshot::channel();
+    let thread = std::thread::Builder::new()
+        .name("guard".to_owned())
+        .spawn(move || {
+            let runtime = tokio::runtime::Builder::new_current_thread()
+                .enable_all()
+                .build();
+            match runtime {
+                Ok(runtime) => runtime.block_on(guard.run(opened)),
+                Err(error) => tracing::error!(%error, "the guard thread has no runtime"),
+            }
+        })
+        .map_err(|error| {
+            ServeError::Thread(format!("the guard thread could not be started: {error}"))
+        })?;
+    match first.await {
+        Ok(Ok(())) => Ok(thread),
+        Ok(Err(error)) => Err(error.into()),
+        Err(_closed) => Err(ServeError::Thread(
+            "the guard thread ended at once".to_owned(),
+        )),
+    }
+}
+
+impl GuardThread {
+    async fn run(mut self, opened: oneshot::Sender<Result<(), PortError>>) {
+        let mut core = Core::new(self.stand.clone());
+        let mut out = Output::default();
+        let path = self.stand.port.path.clone();
+        let mut port = match open(&path, self.stand.port.baud) {
+            Ok(port) => {
+                drop(opened.send(Ok(())));
+                Some(port)
+            }
+            Err(error) => {
+                drop(opened.send(Err(error)));
+                return;
+            }
+        };
+        core.port_opened(self.clock.now(), &path.to_string_lossy(), &mut out);
+        let mut buffer = vec![0; READ_BYTES];
+        let mut live_due_us = 0;
+        let mut attempt = 0;
+        let mut reopen_due_us = 0;
+        let mut listening = true;
+        loop {
+            if let Some(open_port) = &mut port
+                && let Err(reason) = write(open_port, &mut out.write).await
+            {
+                port = None;
+                core.port_lost(self.clock.now(), &reason, &mut out);
+            }
+            out.write.clear();
+            self.records.give(&mut out.records);
+            let now = self.clock.now();
+            core.store_keeps_up(self.records.keeps_up(now.mono_us), now, &mut out);
+            if now.mono_us >= live_due_us {
+                self.live.send_replace(Arc::new(core.live(now)));
+                live_due_us = now.mono_us + LIVE_EVERY_US;
+            }
+            if port.is_none() && now.mono_us >= reopen_due_us {
+                match open(&path, self.stand.port.baud) {
+                    Ok(found) => {
+                        port = Some(found);
+                        attempt = 0;
+                        core.port_opened(now, &path.to_string_lossy(), &mut out);
+                        continue;
+                    }
+                    Err(error) => {
+                        tracing::debug!(%error, "the port does not open yet");
+                        let wait_ms = REOPEN_MS[attempt.min(REOPEN_MS.len() - 1)];
+                        attempt += 1;
+                        reopen_due_us = now.mono_us + wait_ms * 1000;
+                    }
+                }
+            }
+            let wake_us = core.wake_us().min(live_due_us).saturating_sub(now.mono_us);
+            tokio::select! {
+                biased;
+                read = read(&mut port, &mut buffer) => match read {
+                    Ok(bytes) => core.feed(self.clock.now(), &buffer[..bytes], &mut out),
+                    Err(reason) => {
+                        port = None;
+                        reopen_due_us = 0;
+                        core.port_lost(self.clock.now(), &reason, &mut out);
+                    }
+                },
+                asked = self.asked.recv(), if listening => match asked {
+                    Some((command, answer)) => {
+                        let now = self.clock.now();
+                        let outcome = core.command(now, &command, &mut out);
+                        // Whoever has the answer finds its effect in the live values.
+                        self.live.send_replace(Arc::new(core.live(now)));
+                        drop(answer.send(outcome));
+                    }
+                    None => listening = false,
+                },
+                _ = self.stop.changed() => break,
+                () = tokio::time::sleep(Duration::from_micros(wake_us)) => {}
+            }
+            let now = self.clock.now();
+            if now.mono_us >= core.wake_us() {
+                core.tick(now, &mut out);
+            }
+        }
+        core.shut_down(self.clock.now(), &mut out);
+        self.records.give(&mut out.records);
+        self.records.finish();
+    }
+}
+
+async fn read(port: &mut Option<SerialStream>, buffer: &mut [u8]) -> Result<usize, String> {
+    let Some(port) = port else {
+        // Nothing to read from: the other branches go on.
+        return std::future::pending().await;
+    };
+    match port.read(buffer).await {
+        // A closed port reads as empty, at once and for ever.
+        Ok(0) => Err("the other end closed it".to_owned()),
+        Ok(bytes) => Ok(bytes),
+        Err(error) => Err(error.to_string()),
+    }
+}
+
+/// Longest time that bytes for the board may take: a board that takes none is gone.
+const WRITE_TIMEOUT: Duration = Duration::from_millis(200);
+
+async fn write(port: &mut SerialStream, bytes: &mut [u8]) -> Result<(), String> {
+    if bytes.is_empty() {
+        return Ok(());
+    }
+    match tokio::time::timeout(WRITE_TIMEOUT, port.write_all(bytes)).await {
+        Ok(Ok(())) => Ok(()),
+        Ok(Err(error)) => Err(error.to_string()),
+        Err(_elapsed) => Err("it takes no bytes".to_owned()),
+    }
+}

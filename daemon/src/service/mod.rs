@@ -1,0 +1,343 @@
+//! The daemon: port and guards on a thread of their own, the store on another, the rest on the
+//! ordinary runtime. Queues between them are bounded.
+
+mod guard;
+mod http;
+mod recorder;
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use leverarm_config::Stand;
+use tokio::sync::{broadcast, mpsc, oneshot, watch};
+
+use crate::calibration::{CalibrationError, NewCalibrationRequest};
+use crate::clock::Clock;
+use crate::core::{Command, CommandError, Live};
+use crate::store::{PullId, PullState, StoreError};
+
+pub use guard::PortError;
+pub use http::{PageAccess, PageTokens};
+pub use recorder::{NewSetupRequest, StoreRequest, Stored};
+pub(crate) use recorder::{put_air, take_setup};
+
+/// Commands that wait for the guard thread; more are refused.
+const COMMANDS_MAX: usize = 16;
+/// Requests that wait for the recorder.
+const REQUESTS_MAX: usize = 64;
+/// Notices of pulls that a slow listener may lag behind; older ones are dropped for it, and it is
+/// told.
+const NOTICES_MAX: usize = 64;
+
+/// What the daemon runs.
+#[derive(Debug, Clone)]
+pub struct ServeOptions {
+    /// The stand, as parsed.
+    pub stand: Stand,
+    /// The text it was parsed from, kept with every pull.
+    pub stand_text: String,
+    /// Folder of the store, resolved.
+    pub store_folder: PathBuf,
+    /// Serve the page on this address; the stand file's when absent.
+    pub page_address: Option<std::net::SocketAddr>,
+    /// Who may use the page.
+    pub page_access: PageAccess,
+}
+
+/// Why the daemon could not start, or had to stop.
+#[derive(Debug, thiserror::Error)]
+pub enum ServeError {
+    /// The store can't be used.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// The port can't be used.
+    #[error(transparent)]
+    Port(#[from] PortError),
+    /// The page's address can't be used.
+    #[error(
+        "the page address {address}: {source}; another program may use it: choose another in the stand file, key page.address"
+    )]
+    Page {
+        /// The address.
+        address: std::net::SocketAddr,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// The page can't be given out like this.
+    #[error("{0}")]
+    Access(String),
+    /// A thread could not be started, or ended in an unforeseen way.
+    #[error("{0}")]
+    Thread(String),
+}
+
+/// A pull was stored, or given up.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PullNotice {
+    /// Its number.
+    pub id: PullId,
+    /// How it ended.
+    pub state: PullState,
+    /// What it belongs to.
+    pub setup: Option<String>,
+}
+
+/// A command with the place for its answer.
+type Asked = (Command, oneshot::Sender<Result<String, CommandError>>);
+
+/// Ways to talk to a running daemon from inside the process.
+#[derive(Debug, Clone)]
+pub struct Handle {
+    commands: mpsc::Sender<Asked>,
+    requests: mpsc::Sender<StoreRequest>,
+    live: watch::Receiver<Arc<Live>>,
+    notices: broadcast::Sender<PullNotice>,
+    stored: watch::Receiver<Stored>,
+    flow: Arc<recorder::Flow>,
+    stand: Arc<Stand>,
+    store_folder: Arc<PathBuf>,
+}
+
+/// The daemon is not there to answer.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[error("the daemon is busy or stopping")]
+pub struct NoAnswer;
+
+impl Handle {
+    /// Gives a command to the guard thread.
+    ///
+    /// # Errors
+    /// [`NoAnswer`] when it can't take any; within is the command's own outcome.
+    pub async fn command(
+        &self,
+        command: Command,
+    ) -> Result<Result<String, CommandError>, NoAnswer> {
+        let (answer, answered) = oneshot::channel();
+        self.commands
+            .try_send((command, answer))
+            .map_err(|_full_or_closed| NoAnswer)?;
+        answered.await.map_err(|_closed| NoAnswer)
+    }
+
+    /// Makes a setup, or takes an existing one of that name, and lets the next pulls belong to it.
+    ///
+    /// # Errors
+    /// [`NoAnswer`] when the recorder is not there; within is the store's own outcome.
+    pub async fn setup(
+        &self,
+        request: NewSetupRequest,
+    ) -> Result<Result<String, StoreError>, NoAnswer> {
+        let (answer, answered) = oneshot::channel();
+        let request = StoreRequest::Setup { request, answer };
+        self.requests
+            .send(request)
+            .await
+            .map_err(|_closed| NoAnswer)?;
+        answered.await.map_err(|_closed| NoAnswer)
+    }
+
+    /// Sets the entered air of the next pulls, or forgets it.
+    ///
+    /// # Errors
+    /// As [`Handle::setup`].
+    pub async fn air(
+        &self,
+        air: Option<crate::reduction::EnteredAir>,
+    ) -> Result<Result<(), StoreError>, NoAnswer> {
+        let (answer, answered) = oneshot::channel();
+        let request = StoreRequest::Air { air, answer };
+        self.requests
+            .send(request)
+            .await
+            .map_err(|_closed| NoAnswer)?;
+        answered.await.map_err(|_closed| NoAnswer)
+    }
+
+    /// Puts a calibration in force, for the next pulls.
+    ///
+    /// # Errors
+    /// As [`Handle::setup`].
+    pub async fn calibrate(
+        &self,
+        request: NewCalibrationRequest,
+    ) -> Result<Result<(), CalibrationError>, NoAnswer> {
+        let (answer, answered) = oneshot::channel();
+        let request = Box::new(request);
+        let request = StoreRequest::Calibration { request, answer };
+        self.requests
+            .send(request)
+            .await
+            .map_err(|_closed| NoAnswer)?;
+        answered.await.map_err(|_closed| NoAnswer)
+    }
+
+    /// Writes a note on a pull; an empty one takes it away.
+    ///
+    /// # Errors
+    /// As [`Handle::setup`].
+    pub async fn note(
+        &self,
+        pull: PullId,
+        note: String,
+    ) -> Result<Result<(), StoreError>, NoAnswer> {
+        let (answer, answered) = oneshot::channel();
+        let request = StoreRequest::Note { pull, note, answer };
+        self.requests
+            .send(request)
+            .await
+            .map_err(|_closed| NoAnswer)?;
+        answered.await.map_err(|_closed| NoAnswer)
+    }
+
+    /// What the store holds; the newest only.
+    #[must_use]
+    pub fn stored(&self) -> watch::Receiver<Stored> {
+        self.stored.clone()
+    }
+
+    /// Live values; the newest only.
+    #[must_use]
+    pub fn live(&self) -> watch::Receiver<Arc<Live>> {
+        self.live.clone()
+    }
+
+    /// Notices of pulls from now on.
+    #[must_use]
+    pub fn notices(&self) -> broadcast::Receiver<PullNotice> {
+        self.notices.subscribe()
+    }
+
+    /// The stand it runs.
+    #[must_use]
+    pub fn stand(&self) -> &Stand {
+        &self.stand
+    }
+
+    /// Folder of its store.
+    #[must_use]
+    pub fn store_folder(&self) -> &std::path::Path {
+        &self.store_folder
+    }
+}
+
+/// A running daemon.
+#[derive(Debug)]
+pub struct Daemon {
+    handle: Handle,
+    page_address: std::net::SocketAddr,
+    page_tokens: Option<PageTokens>,
+    stop: watch::Sender<bool>,
+    guard: std::thread::JoinHandle<()>,
+    recorder: std::thread::JoinHandle<Result<(), StoreError>>,
+    page: tokio::task::JoinHandle<()>,
+}
+
+impl Daemon {
+    /// Starts everything. The store and the page's address are taken first, so that a second daemon
+    /// fails before it touches the port.
+    ///
+    /// # Errors
+    /// [`ServeError`].
+    pub async fn start(options: ServeOptions) -> Result<Self, ServeError> {
+        let clock = Clock::start();
+        let store = crate::store::Store::open(&options.store_folder)?;
+        let address = options.page_address.unwrap_or(options.stand.page_address);
+        let listener =
+            http::listen(address).map_err(|source| ServeError::Page { address, source })?;
+        let access = http::Access::new(&options.page_access, address.ip(), clock)
+            .map_err(ServeError::Access)?;
+        let page_tokens = access.tokens().cloned();
+        let page_address = listener.local_addr().unwrap_or(address);
+        let (stop, stopped) = watch::channel(false);
+        let (commands, asked) = mpsc::channel(COMMANDS_MAX);
+        let (requests, requested) = mpsc::channel(REQUESTS_MAX);
+        let (live_sender, live) = watch::channel(Arc::new(Live::default()));
+        let (notices, _) = broadcast::channel(NOTICES_MAX);
+        let (stored_sender, stored) = watch::channel(Stored::default());
+        let flow = Arc::new(recorder::Flow::default());
+        let stand = Arc::new(options.stand);
+        let handle = Handle {
+            commands,
+            requests,
+            live,
+            notices: notices.clone(),
+            stored,
+            flow: Arc::clone(&flow),
+            stand: Arc::clone(&stand),
+            store_folder: Arc::new(options.store_folder),
+        };
+        let (records, recorder) = recorder::start(
+            store,
+            options.stand_text,
+            clock,
+            requested,
+            (notices, stored_sender),
+            flow,
+        )?;
+        let guard = guard::start(guard::GuardThread {
+            stand: (*stand).clone(),
+            clock,
+            asked,
+            records,
+            live: live_sender,
+            stop: stopped.clone(),
+        })
+        .await?;
+        let page = tokio::spawn(http::serve(listener, handle.clone(), access, stopped));
+        Ok(Self {
+            handle,
+            page_address,
+            page_tokens,
+            stop,
+            guard,
+            recorder,
+            page,
+        })
+    }
+
+    /// Ways to talk to it.
+    #[must_use]
+    pub fn handle(&self) -> Handle {
+        self.handle.clone()
+    }
+
+    /// Where the page is.
+    #[must_use]
+    pub fn page_address(&self) -> std::net::SocketAddr {
+        self.page_address
+    }
+
+    /// The page's tokens, where it needs any.
+    #[must_use]
+    pub fn page_tokens(&self) -> Option<&PageTokens> {
+        self.page_tokens.as_ref()
+    }
+
+    /// Stops everything at a safe point: the heartbeat first, what is recorded last.
+    ///
+    /// # Errors
+    /// When the store failed at the end, or a thread ended in an unforeseen way.
+    pub async fn stop(self) -> Result<(), ServeError> {
+        self.stop.send_replace(true);
+        let Self {
+            guard,
+            recorder,
+            page,
+            handle,
+            ..
+        } = self;
+        drop(handle);
+        let joined = tokio::task::spawn_blocking(move || {
+            let guard = guard.join();
+            (guard, recorder.join())
+        })
+        .await;
+        page.abort();
+        let (guard, recorder) = joined.map_err(|error| ServeError::Thread(error.to_string()))?;
+        guard
+            .map_err(|_panic| ServeError::Thread("the guard thread ended in a panic".to_owned()))?;
+        recorder
+            .map_err(|_panic| ServeError::Thread("the recorder ended in a panic".to_owned()))??;
+        Ok(())
+    }
+}

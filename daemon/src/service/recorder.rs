@@ -1,0 +1,533 @@
+//! The recorder thread: the one writer of the store.
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
+use std::time::Duration;
+
+use tokio::sync::{broadcast, mpsc, oneshot, watch};
+
+use super::{PullNotice, ServeError};
+use crate::calibration::{CalibrationError, NewCalibrationRequest, put_change};
+use crate::clock::Clock;
+use crate::core::{EventData, Record};
+use crate::reduction::EnteredAir;
+use crate::store::{
+    ConnectionId, ContentHash, Hello, NewChunk, NewConnection, NewEvent, NewPull, NewSetup,
+    PullEdit, PullEnd, PullId, PullState, SetupId, Severity, Store, StoreError,
+};
+
+/// Records between the guard thread and this one. At two chunks a second it holds several minutes.
+const RECORDS_MAX: usize = 1024;
+const RETRY_EVERY: Duration = Duration::from_millis(200);
+const META_SETUP: &str = "setup";
+const META_AIR: &str = "air";
+
+/// A setup to be made or taken.
+#[derive(Debug, Clone, PartialEq, serde::Deserialize, serde::Serialize)]
+pub struct NewSetupRequest {
+    /// Its name.
+    pub name: String,
+    /// Free notes.
+    #[serde(default)]
+    pub notes: String,
+    /// What is bolted on, key by key.
+    #[serde(default)]
+    pub parts: serde_json::Map<String, serde_json::Value>,
+}
+
+/// Something that others want of the one writer.
+#[derive(Debug)]
+pub enum StoreRequest {
+    /// Make or take a setup.
+    Setup {
+        /// Which.
+        request: NewSetupRequest,
+        /// Where the name goes once it is stored.
+        answer: oneshot::Sender<Result<String, StoreError>>,
+    },
+    /// Write a note on a pull.
+    Note {
+        /// The pull.
+        pull: PullId,
+        /// The note.
+        note: String,
+        /// Where the outcome goes.
+        answer: oneshot::Sender<Result<(), StoreError>>,
+    },
+    /// Set or forget the entered air.
+    Air {
+        /// The air.
+        air: Option<EnteredAir>,
+        /// Where the outcome goes.
+        answer: oneshot::Sender<Result<(), StoreError>>,
+    },
+    /// Put a calibration in force, for the next pulls.
+    Calibration {
+        /// What was calibrated.
+        request: Box<NewCalibrationRequest>,
+        /// Where the outcome goes.
+        answer: oneshot::Sender<Result<(), CalibrationError>>,
+    },
+}
+
+/// What the store holds, as far as a page has to know: when a number changes, there is something
+/// new to fetch.
+#[derive(Debug, Clone, Default, PartialEq, serde::Serialize)]
+pub struct Stored {
+    /// The setup that the next pulls belong to.
+    pub setup: Option<String>,
+    /// The entered air of the next pulls; null when the stand file's holds.
+    pub air: Option<EnteredAir>,
+    /// Rises with each change of a pull, by its start, its end, or a note.
+    pub pulls: u64,
+    /// Rises with each new or changed setup.
+    pub setups: u64,
+    /// Rises with each event.
+    pub events: u64,
+}
+
+/// Counts of records on their way into the store.
+#[derive(Debug, Default)]
+pub(super) struct Flow {
+    /// Given to the queue.
+    pub(super) given: AtomicU64,
+    /// Taken from it, and stored.
+    pub(super) taken: AtomicU64,
+    /// Waiting on the guard thread's side.
+    pub(super) backlog: AtomicU64,
+    /// Lost, because nothing took them.
+    pub(super) lost: AtomicU64,
+    /// Times that the store refused a record.
+    pub(super) refusals: AtomicU64,
+}
+
+/// The guard thread's end of the queue.
+#[derive(Debug)]
+pub(super) struct Records {
+    sender: SyncSender<Record>,
+    backlog: VecDeque<Record>,
+    lost: u64,
+    taken_before: u64,
+    progress_us: u64,
+    flow: Arc<Flow>,
+}
+
+/// Records that wait on the guard thread's side while the queue is full.
+const BACKLOG_MAX: usize = 2048;
+/// So many waiting there mean that the store does not keep up.
+const BACKLOG_BEHIND: usize = 16;
+/// So long without a record stored, while some wait, means so too: the disk is full, or gone.
+const STALLED_US: u64 = 2_000_000;
+
+impl Records {
+    /// Gives records to the recorder without ever waiting. What does not fit waits here; what does
+    /// not fit here either is lost, counted, and an ERROR.
+    pub(super) fn give(&mut self, records: &mut Vec<Record>) {
+        for record in records.drain(..) {
+            if self.backlog.len() < BACKLOG_MAX {
+                self.backlog.push_back(record);
+            } else {
+                self.lost += 1;
+                self.flow.lost.store(self.lost, Ordering::Relaxed);
+                tracing::error!(
+                    lost = self.lost,
+                    "a record was lost: the store does not take any"
+                );
+            }
+        }
+        while let Some(record) = self.backlog.pop_front() {
+            if let Err(error) = self.sender.try_send(record) {
+                let (std::sync::mpsc::TrySendError::Full(record)
+                | std::sync::mpsc::TrySendError::Disconnected(record)) = error;
+                self.backlog.push_front(record);
+                break;
+            }
+            self.flow.given.fetch_add(1, Ordering::Relaxed);
+        }
+        let waiting = u64::try_from(self.backlog.len()).unwrap_or(u64::MAX);
+        self.flow.backlog.store(waiting, Ordering::Relaxed);
+    }
+
+    pub(super) fn keeps_up(&mut self, mono_us: u64) -> bool {
+        let taken = self.flow.taken.load(Ordering::Relaxed);
+        if taken == self.flow.given.load(Ordering::Relaxed) || taken != self.taken_before {
+            self.taken_before = taken;
+            self.progress_us = mono_us;
+        }
+        let stalled = mono_us.saturating_sub(self.progress_us) > STALLED_US;
+        !stalled && self.backlog.len() < BACKLOG_BEHIND && self.lost == 0
+    }
+
+    /// At the end: waits, for a bounded time, until everything is over.
+    pub(super) fn finish(mut self) {
+        for record in self.backlog.drain(..) {
+            if self.sender.send(record).is_err() {
+                tracing::error!("the recorder ended early: records of the last moments are lost");
+                return;
+            }
+        }
+    }
+}
+
+struct Recorder {
+    store: Store,
+    clock: Clock,
+    stand: ContentHash,
+    calibration: ContentHash,
+    connection: Option<ConnectionId>,
+    pull: Option<(PullId, Option<String>)>,
+    setup: Option<(SetupId, String)>,
+    air: serde_json::Value,
+    notices: broadcast::Sender<PullNotice>,
+    stored: watch::Sender<Stored>,
+    flow: Arc<Flow>,
+}
+
+/// The guard thread's end of the queue, and the recorder's thread.
+type Started = (Records, std::thread::JoinHandle<Result<(), StoreError>>);
+
+/// Starts the recorder. It ends when the guard thread's end of the queue is dropped.
+pub(super) fn start(
+    mut store: Store,
+    stand_text: String,
+    clock: Clock,
+    requests: mpsc::Receiver<StoreRequest>,
+    (notices, stored): (broadcast::Sender<PullNotice>, watch::Sender<Stored>),
+    flow: Arc<Flow>,
+) -> Result<Started, ServeError> {
+    let stand = store.put_stand(&stand_text)?;
+    let reader = store.reader()?;
+    let calibration = match reader.calibration_history()?.pop() {
+        Some(newest) => newest.calibration,
+        None => store.put_calibration("{}")?,
+    };
+    let setup = match reader.meta(META_SETUP)? {
+        Some(name) => Some(reader.setup_named(&name).map(|s| (s.id, s.name))?),
+        None => None,
+    };
+    let air = reader
+        .meta(META_AIR)?
+        .and_then(|text| serde_json::from_str(&text).ok());
+    for pull in &store.recovered().pulls {
+        tracing::warn!(pull = %pull, "a pull was under way when the daemon last ended: kept as interrupted");
+    }
+    let air = air.unwrap_or(serde_json::Value::Null);
+    stored.send_replace(Stored {
+        setup: setup.as_ref().map(|(_, name)| name.clone()),
+        air: serde_json::from_value(air.clone()).ok(),
+        ..Stored::default()
+    });
+    let recorder = Recorder {
+        store,
+        clock,
+        stand,
+        calibration,
+        connection: None,
+        pull: None,
+        setup,
+        air,
+        notices,
+        stored,
+        flow: Arc::clone(&flow),
+    };
+    let (sender, records) = sync_channel(RECORDS_MAX);
+    let thread = std::thread::Builder::new()
+        .name("recorder".to_owned())
+        .spawn(move || recorder.run(&records, requests))
+        .map_err(|error| {
+            ServeError::Thread(format!("the recorder could not be started: {error}"))
+        })?;
+    Ok((
+        Records {
+            sender,
+            backlog: VecDeque::new(),
+            lost: 0,
+            taken_before: 0,
+            progress_us: 0,
+            flow,
+        },
+        thread,
+    ))
+}
+
+impl Recorder {
+    fn run(
+        mut self,
+        records: &Receiver<Record>,
+        mut requests: mpsc::Receiver<StoreRequest>,
+    ) -> Result<(), StoreError> {
+        loop {
+            while let Ok(request) = requests.try_recv() {
+                self.request(request);
+            }
+            match records.recv_timeout(Duration::from_millis(20)) {
+                Ok(record) => {
+                    self.keep(&record);
+                    self.flow.taken.fetch_add(1, Ordering::Relaxed);
+                    self.tell(&record);
+                }
+                Err(RecvTimeoutError::Timeout) => {}
+                Err(RecvTimeoutError::Disconnected) => return Ok(()),
+            }
+        }
+    }
+
+    /// Stores a record, however long it takes: while the store refuses, the queue fills, and the
+    /// guard thread notices.
+    fn keep(&mut self, record: &Record) {
+        let mut told = false;
+        loop {
+            let Err(error) = self.store(record) else {
+                if told {
+                    tracing::info!("the store takes records again");
+                }
+                return;
+            };
+            self.flow.refusals.fetch_add(1, Ordering::Relaxed);
+            if !is_passing(&error) {
+                tracing::error!(%error, ?record, "a record can't be stored");
+                return;
+            }
+            if !told {
+                tracing::error!(%error, "the store refuses; trying again until it takes the record");
+                told = true;
+            }
+            std::thread::sleep(RETRY_EVERY);
+        }
+    }
+
+    /// Lets the page know that there is something new.
+    fn tell(&self, record: &Record) {
+        self.stored.send_if_modified(|stored| {
+            match record {
+                Record::PullStarted { .. } | Record::PullEnded(_) => stored.pulls += 1,
+                Record::Event(_) => stored.events += 1,
+                _ => return false,
+            }
+            true
+        });
+    }
+
+    fn store(&mut self, record: &Record) -> Result<(), StoreError> {
+        match record {
+            Record::Connected { port, now } => {
+                let new = NewConnection {
+                    port: port.clone(),
+                    opened_wall_us: now.wall_us,
+                    opened_mono_us: now.mono_us,
+                };
+                self.connection = Some(self.store.add_connection(&new)?);
+            }
+            Record::Hello(hello) => {
+                let Some(connection) = self.connection else {
+                    return Ok(());
+                };
+                let hello = Hello {
+                    frame: hello.frame.clone(),
+                    tick_hz: hello.tick_hz,
+                    board_id: hello.board_id,
+                    boot: hello.boot,
+                };
+                self.store.set_hello(connection, &hello)?;
+            }
+            Record::Chunk(chunk) => {
+                let Some(connection) = self.connection else {
+                    return Ok(());
+                };
+                self.store.add_chunk(&NewChunk {
+                    connection,
+                    seq: chunk.seq,
+                    mono_us_first: chunk.first.mono_us,
+                    mono_us_last: chunk.last_mono_us,
+                    wall_us_first: chunk.first.wall_us,
+                    tick_first: chunk.tick_first,
+                    bytes: &chunk.bytes,
+                })?;
+            }
+            Record::PullStarted {
+                now,
+                tick_first_wanted,
+                tick_start,
+                chunk_seq_first,
+            } => {
+                let Some(connection) = self.connection else {
+                    return Ok(());
+                };
+                let id = self.store.add_pull(&NewPull {
+                    connection,
+                    setup: self.setup.as_ref().map(|(id, _)| *id),
+                    stand: self.stand,
+                    calibration: self.calibration,
+                    started_wall_us: now.wall_us,
+                    tick_first_wanted: *tick_first_wanted,
+                    tick_start: *tick_start,
+                    chunk_seq_first: *chunk_seq_first,
+                    air: self.air.clone(),
+                    note: String::new(),
+                    end: None,
+                })?;
+                self.pull = Some((id, self.setup.as_ref().map(|(_, name)| name.clone())));
+            }
+            Record::PullEnded(ended) => {
+                let Some((id, setup)) = self.pull.clone() else {
+                    return Ok(());
+                };
+                let state = if ended.whole {
+                    PullState::Stored
+                } else {
+                    PullState::Aborted
+                };
+                self.store.finish_pull(
+                    id,
+                    &PullEnd {
+                        state,
+                        tick_peak: Some(ended.tick_peak),
+                        tick_end: ended.tick_end,
+                        chunk_seq_last: ended.chunk_seq_last,
+                        reasons: ended.reasons.clone(),
+                    },
+                )?;
+                self.pull = None;
+                tracing::info!(pull = %id, state = %state, "pull stored");
+                // Nobody need be listening.
+                drop(self.notices.send(PullNotice { id, state, setup }));
+            }
+            Record::Event(event) => self.event(event)?,
+            Record::Disconnected { now, reason } => {
+                if let Some(connection) = self.connection.take() {
+                    self.store
+                        .close_connection(connection, now.wall_us, reason)?;
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn event(&mut self, event: &EventData) -> Result<(), StoreError> {
+        let (kind, channel, message) = (event.kind, event.channel.as_deref(), &event.message);
+        match event.severity {
+            Severity::Info => tracing::info!(kind, channel, "{message}"),
+            Severity::Warning => tracing::warn!(kind, channel, "{message}"),
+            Severity::Error | Severity::Cut => tracing::error!(kind, channel, "{message}"),
+        }
+        self.store.add_event(&NewEvent {
+            wall_us: event.now.wall_us,
+            mono_us: event.now.mono_us,
+            tick: event.tick,
+            connection: self.connection,
+            pull: self.pull.as_ref().map(|(id, _)| *id),
+            severity: event.severity,
+            kind: kind.to_owned(),
+            channel: event.channel.clone(),
+            message: message.clone(),
+            data: event.data.clone(),
+        })?;
+        Ok(())
+    }
+
+    fn request(&mut self, request: StoreRequest) {
+        // Whoever asked may be gone by now.
+        match request {
+            StoreRequest::Setup { request, answer } => drop(answer.send(self.setup(request))),
+            StoreRequest::Air { air, answer } => drop(answer.send(self.air(air))),
+            StoreRequest::Calibration { request, answer } => {
+                drop(answer.send(self.calibrate(*request)));
+            }
+            StoreRequest::Note { pull, note, answer } => {
+                drop(answer.send(self.note(pull, note)));
+            }
+        }
+    }
+
+    fn setup(&mut self, request: NewSetupRequest) -> Result<String, StoreError> {
+        let taken = take_setup(&mut self.store, &request, self.clock.now().wall_us)?;
+        let name = taken.1.clone();
+        self.setup = Some(taken);
+        self.stored.send_modify(|stored| {
+            stored.setup = Some(name.clone());
+            stored.setups += 1;
+        });
+        Ok(name)
+    }
+
+    fn calibrate(&mut self, request: NewCalibrationRequest) -> Result<(), CalibrationError> {
+        let summary = request.summary.clone();
+        self.calibration = put_change(&mut self.store, request, self.clock.now().wall_us)?;
+        tracing::info!(summary, "calibration in force");
+        Ok(())
+    }
+
+    fn note(&mut self, pull: PullId, note: String) -> Result<(), StoreError> {
+        let edit = PullEdit {
+            note: Some(note),
+            ..PullEdit::default()
+        };
+        self.store.edit_pull(pull, &edit)?;
+        self.stored.send_modify(|stored| stored.pulls += 1);
+        Ok(())
+    }
+
+    fn air(&mut self, air: Option<EnteredAir>) -> Result<(), StoreError> {
+        self.air = put_air(&mut self.store, air)?;
+        self.stored.send_modify(|stored| stored.air = air);
+        Ok(())
+    }
+}
+
+/// Makes a setup, or takes the one of that name, and lets the next pulls belong to it.
+///
+/// # Errors
+/// As the store's writing methods.
+pub(crate) fn take_setup(
+    store: &mut Store,
+    request: &NewSetupRequest,
+    created_wall_us: i64,
+) -> Result<(SetupId, String), StoreError> {
+    let existing = store.reader()?.setup_named(&request.name);
+    let id = match existing {
+        Ok(setup) => {
+            if !request.notes.is_empty() && request.notes != setup.notes {
+                store.set_setup_notes(setup.id, &request.notes)?;
+            }
+            setup.id
+        }
+        Err(StoreError::NotFound { .. }) => store.add_setup(&NewSetup {
+            name: request.name.clone(),
+            created_wall_us,
+            notes: request.notes.clone(),
+            parts: serde_json::Value::Object(request.parts.clone()),
+        })?,
+        Err(error) => return Err(error),
+    };
+    store.set_meta(META_SETUP, Some(&request.name))?;
+    Ok((id, request.name.clone()))
+}
+
+/// Keeps the entered air for the next pulls, or forgets it.
+///
+/// # Errors
+/// As the store's writing methods.
+pub(crate) fn put_air(
+    store: &mut Store,
+    air: Option<EnteredAir>,
+) -> Result<serde_json::Value, StoreError> {
+    let value = air
+        .and_then(|air| serde_json::to_value(air).ok())
+        .unwrap_or(serde_json::Value::Null);
+    let text = (!value.is_null()).then(|| value.to_string());
+    store.set_meta(META_AIR, text.as_deref())?;
+    Ok(value)
+}
+
+/// Errors that pass when there is room or the lock is gone; others would come again for ever.
+fn is_passing(error: &StoreError) -> bool {
+    matches!(
+        error,
+        StoreError::DiskFull { .. }
+            | StoreError::Busy { .. }
+            | StoreError::ReadOnly { .. }
+            | StoreError::Io { .. }
+    )
+}

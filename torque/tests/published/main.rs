@@ -1,0 +1,12 @@
+//! The crate against published standards, textbook examples, certified data sets and general
+//! reference libraries. The source stands beside each value.
+
+mod air;
+mod common;
+mod inertia;
+mod load_cell;
+mod losses;
+mod measured_inertia;
+mod regression;
+mod sensor;
+mod uncertainty;
