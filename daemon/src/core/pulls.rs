@@ -51,6 +51,7 @@ enum State {
         /// When it last rose fast enough.
         tick_rose: u64,
         top_rad_per_s: f64,
+        fell_before: bool,
     },
     Pulling {
         top: Top,
@@ -120,12 +121,13 @@ impl PullFinder {
                 tick_start,
                 tick_rose,
                 top_rad_per_s,
+                fell_before,
             } => {
                 let since_rose = mark.tick.saturating_sub(tick_rose);
                 let faltered = since_rose > self.ticks(FALTER_S) && !rises;
-                let fell = speed < (1.0 - FALL_SHARE) * top_rad_per_s;
+                let falls = speed < (1.0 - FALL_SHARE) * top_rad_per_s;
                 let is_old = since_rose > self.ticks(NO_TOP_S);
-                if !ready || fell || faltered || is_old {
+                if !ready || falls && fell_before || faltered || is_old {
                     self.begin_rise(mark, before, rises && ready);
                     return None;
                 }
@@ -133,6 +135,7 @@ impl PullFinder {
                     tick_start,
                     tick_rose: if rises { mark.tick } else { tick_rose },
                     top_rad_per_s: top_rad_per_s.max(speed),
+                    fell_before: falls,
                 };
                 let length = mark.tick.saturating_sub(tick_start);
                 (rises && length >= self.ticks(rules.length_min_s)).then(|| {
@@ -215,6 +218,7 @@ impl PullFinder {
                 tick_start: from.tick,
                 tick_rose: mark.tick,
                 top_rad_per_s: speed,
+                fell_before: false,
             }
         } else if speed > TURNING_SHARE * rules.start_rad_per_s {
             State::Turning

@@ -11,7 +11,7 @@
 //! - Each fault shows in the journal.
 //! - Each pull of the rider is found.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeSet, VecDeque};
 
 use leverarm::core::{ChunkData, Command, CommandError, Core, CutLatch, Output, PullEnded, Record};
 use leverarm::software_stand::{RiderEvent, StandModel, Truth};
@@ -198,6 +198,7 @@ pub(super) struct Checks {
     unlimited_us: u64,
 
     expected: Vec<Expected>,
+    tripped: BTreeSet<String>,
     last_began: Vec<Fault>,
     restarted_us: Option<u64>,
     disturbed: Vec<(u64, u64)>,
@@ -251,6 +252,7 @@ impl Checks {
             speeds: VecDeque::new(),
             unlimited_us: 0,
             expected: Vec::new(),
+            tripped: BTreeSet::new(),
             last_began: Vec::new(),
             restarted_us: None,
             disturbed: Vec::new(),
@@ -295,7 +297,7 @@ impl Checks {
             FaultKind::LambdaClipped => ("lambda lost", 200_000),
             _ => return,
         };
-        if lasts_us > debounce_us + 400_000 {
+        if lasts_us > debounce_us + 400_000 && !self.tripped.contains(channel) {
             self.expected.push(Expected {
                 what: format!("{:?}", fault.kind),
                 from_us: now_us,
@@ -330,6 +332,10 @@ impl Checks {
     }
 
     pub(super) fn commands_damaged(&mut self, now_us: u64) {
+        // What a board counted before its first status is from before the host came.
+        if now_us < self.opened_us + 300_000 {
+            return;
+        }
         self.expected.push(Expected {
             what: "a damaged command".to_owned(),
             from_us: now_us,
@@ -628,6 +634,10 @@ impl Checks {
                     "guard tripped" => {
                         let guard = event.channel.clone().unwrap_or_default();
                         self.tripped(now_us, &guard);
+                        self.tripped.insert(guard);
+                    }
+                    "guard cleared" => {
+                        self.tripped.retain(|it| Some(it) != event.channel.as_ref());
                     }
                     "board restart" => {
                         if let Some(at_us) = self.restarted_us.take() {

@@ -60,3 +60,28 @@ pub fn kept_seeds() -> impl Iterator<Item = u64> {
         .lines()
         .filter_map(|line| line.split_whitespace().next()?.parse().ok())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A few of every thing that can go wrong; `tests/faults` runs many.
+    #[test]
+    fn kept_and_first_seeds_hold() {
+        for seed in kept_seeds().chain(1..=12) {
+            let outcome = run(seed).expect("a simulation");
+            assert!(
+                outcome.failures.is_empty(),
+                "seed {seed}: {:#?}",
+                outcome.failures
+            );
+        }
+    }
+
+    #[test]
+    fn a_seed_replays_exactly() {
+        let traces = [5, 5, 7].map(|seed| run(seed).expect("a simulation").trace);
+        assert_eq!(traces[0], traces[1]);
+        assert_ne!(traces[0], traces[2]);
+    }
+}
