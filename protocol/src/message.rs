@@ -327,9 +327,9 @@ impl Limits {
         let heartbeat = wanted.heartbeat_timeout_ms == 0
             || (1..=wanted.heartbeat_timeout_ms).contains(&self.heartbeat_timeout_ms);
         let temperatures = wanted.temperatures.iter().all(|limit| {
-            self.temperatures.iter().any(|found| {
-                found.channel == limit.channel && found.counts_max <= limit.counts_max
-            })
+            self.temperatures
+                .iter()
+                .any(|found| found.channel == limit.channel && found.counts_max <= limit.counts_max)
         });
         speed && heartbeat && temperatures
     }
