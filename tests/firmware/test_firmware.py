@@ -4,13 +4,14 @@ Section numbers are those of protocol/SPEC.md. Run through ./run, which builds e
 """
 
 import struct
+import subprocess
 import sys
 import time
 import traceback
 
 from board import (
-    BROWN_OUT, CLOCK_HZ, CUT, CYCLES_PER_TICK, EXTERNAL, HEARTBEAT, IDENTIFY, LIMITS, POWER_ON,
-    RELEASE, ROOT, TICK_HZ, TICK_ORIGIN, Board, build, frame, limits_payload, ms, ramp, seeded,
+    BROWN_OUT, CLOCK_HZ, CUT, CYCLES_PER_TICK, EXTERNAL, HEARTBEAT, HERE, IDENTIFY, LIMITS, OUT,
+    POWER_ON, RELEASE, ROOT, TICK_HZ, TICK_ORIGIN, Board, build, frame, limits_payload, ms, ramp, seeded,
     symbol, tick_error, us,
 )
 
@@ -976,6 +977,17 @@ def a_stack_that_reaches_the_variables_cuts():
         board.run(20)
         assert board.cut_after(at) - at < ms(2)
         expect_status(board, cut=True, cause="Other")
+
+
+@test
+def daemon_and_firmware_together():
+    loop = subprocess.run(
+        [ROOT / "target" / "debug" / "firmware_loop", OUT / "board_simulator", image(),
+         HERE / "loop.toml"],
+        capture_output=True, text=True,
+    )
+    assert loop.returncode == 0, loop.stdout + loop.stderr
+    NOTES.extend(line.removeprefix("ok").strip() for line in loop.stdout.splitlines()[:-1])
 
 
 # ----------------------------------------------------------------------------------------------
