@@ -404,7 +404,7 @@ def overspeed_counts_successive_short_periods():
 
 
 @test
-def no_limit_from_the_host_looses_the_ceiling():
+def no_limit_from_the_host_loosens_the_ceiling():
     # Built for 20,000 teeth a second at most.
     with Board(image()) as board:
         board.connect(period=0, short=0, heartbeat_ms=0)
