@@ -304,13 +304,11 @@ proptest! {
     ) {
         let mut writer = LineWriter::new();
         let mut bytes = writer.write(5, &message).unwrap().to_vec();
-        let at = at.index(bytes.len());
-        prop_assume!(bytes[at] != value && !bytes[at].eq_ignore_ascii_case(&value));
+        let at = at.index(bytes.len() - 1);
+        prop_assume!(!bytes[at].eq_ignore_ascii_case(&value));
         bytes[at] = value;
-        bytes.push(b'\n');
         LineDecoder::from_host().feed(&bytes, &mut |result| match result {
             Err(LinkFault::BadCrc { .. }) => {}
-            // The line feed was hit: what came behind it is the checksum's own line feed.
             result => panic!("{result:?}"),
         });
     }
