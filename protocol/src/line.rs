@@ -285,7 +285,14 @@ impl Filler<'_> {
         match layout.list {
             // More than is known of: for a later version.
             List::None => Some(()),
-            List::Bare(number) => words.try_for_each(|word| self.put(number, word)),
+            List::Bare(number) => {
+                let whole = words.try_for_each(|word| self.put(number, word));
+                if whole.is_none() {
+                    // A part of an item, so that a list that broke off is not taken for a whole one.
+                    self.len = (self.len + 1).min(self.payload.len());
+                }
+                whole
+            }
             List::Counted(item) => {
                 let count_at = self.len;
                 self.put(U8, "0")?;
