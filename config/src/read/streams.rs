@@ -120,11 +120,15 @@ fn secret(
     env_key: &'static str,
     file_key: &'static str,
 ) -> Option<Option<Secret>> {
+    let named = Parsed {
+        expected: "the name of an environment variable such as \"LEVERARM_TOKEN\"",
+        parse: variable,
+    };
     let variable = section.item(env_key);
     let file = section.item(file_key);
     match (variable, file) {
         (None, None) => Some(None),
-        (Some(item), None) => item.read(&VARIABLE).map(Secret::Env).map(Some),
+        (Some(item), None) => item.read(&named).map(Secret::Env).map(Some),
         (None, Some(item)) => {
             let path = item.read(&Text("/etc/leverarm/token"))?;
             Some(Some(Secret::File(path.into())))
@@ -141,11 +145,6 @@ fn secret(
 }
 
 type Refusal = (String, Option<String>);
-
-const VARIABLE: Parsed<fn(&str) -> Result<String, Refusal>> = Parsed {
-    expected: "the name of an environment variable such as \"LEVERARM_TOKEN\"",
-    parse: variable,
-};
 
 fn variable(text: &str) -> Result<String, Refusal> {
     let first = text
