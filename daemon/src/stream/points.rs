@@ -21,7 +21,7 @@ type Fields = Vec<(&'static str, FieldValue)>;
 fn line(name: &str, tags: &Tags<'_>, fields: Fields, time_ns: i64) -> Option<String> {
     let mut builder = DataPoint::builder(name).timestamp(time_ns);
     for (key, value) in tags.iter().filter(|(_, value)| !value.trim().is_empty()) {
-        builder = builder.tag(*key, tag_text(value));
+        builder = builder.tag(*key, plain(value.trim()));
     }
     for (key, value) in fields {
         // The line protocol knows neither infinity nor not-a-number.
@@ -36,15 +36,15 @@ fn line(name: &str, tags: &Tags<'_>, fields: Fields, time_ns: i64) -> Option<Str
     Some(line)
 }
 
-/// A tag's value can't hold a line break, and a backslash at its end would swallow what follows.
-fn tag_text(value: &str) -> String {
-    let plain = |c: char| if c.is_control() { ' ' } else { c };
-    value
-        .trim()
-        .chars()
-        .map(plain)
-        .collect::<String>()
-        .replace('\\', "/")
+/// Text that any server reads: no line break, and no backslash, which at the end of a value would
+/// swallow what follows (the library escapes it nowhere).
+fn plain(text: &str) -> String {
+    let plain = |c: char| match c {
+        '\\' => '/',
+        c if c.is_control() => ' ',
+        c => c,
+    };
+    text.chars().map(plain).collect()
 }
 
 fn text(value: &str) -> FieldValue {
@@ -52,15 +52,7 @@ fn text(value: &str) -> FieldValue {
     while !value.is_char_boundary(end) {
         end -= 1;
     }
-    let plain = |c: char| if c.is_control() { ' ' } else { c };
-    FieldValue::String(
-        value
-            .get(..end)
-            .unwrap_or_default()
-            .chars()
-            .map(plain)
-            .collect(),
-    )
+    FieldValue::String(plain(value.get(..end).unwrap_or_default()))
 }
 
 fn whole(value: impl TryInto<i64>) -> FieldValue {
@@ -265,7 +257,7 @@ mod tests {
             ("two", "a\nb"),
         ];
         let fields = vec![
-            ("message", text("say \"hot\" \\ \n now")),
+            ("message", text("say \"hot\" \n now\\")),
             ("bad", FieldValue::F64(f64::NAN)),
             ("n", whole(7_u64)),
         ];
@@ -273,7 +265,7 @@ mod tests {
         assert_eq!(
             line,
             "leverarm_event,setup=jet\\ 105\\,\\ needle\\=2/,two=a\\ b \
-             message=\"say \\\"hot\\\" \\\\   now\",n=7i 12"
+             message=\"say \\\"hot\\\"   now/\",n=7i 12"
         );
         let only_bad = vec![("bad", FieldValue::F64(f64::INFINITY))];
         assert_eq!(super::line("x", &Vec::new(), only_bad, 1), None);
