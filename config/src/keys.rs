@@ -52,7 +52,17 @@ pub const KEYS: &[(&str, &[&str])] = &[
     ("pickup", &["channel", "on", "teeth"]),
     ("drive", &["ratio", "stages", "tyre"]),
     ("drive.tyre", &["rolling_circumference", "drum_diameter"]),
-    ("losses", &["constant", "linear", "quadratic"]),
+    (
+        "losses",
+        &[
+            "constant",
+            "linear",
+            "quadratic",
+            "uncertainty",
+            "repeatability",
+            "bearing_channel",
+        ],
+    ),
     (
         "load_cell",
         &[
@@ -63,6 +73,7 @@ pub const KEYS: &[(&str, &[&str])] = &[
             "arm",
             "sign",
             "on",
+            "range_counts",
         ],
     ),
     (
@@ -81,6 +92,7 @@ pub const KEYS: &[(&str, &[&str])] = &[
             "full_scale_counts",
             "ntc_side",
             "expected",
+            "uncertainty",
         ],
     ),
     (

@@ -89,9 +89,9 @@ fn read_stand(root: Section<'_>) -> Option<Stand> {
     let drum = root.optional_section("drum").map(drum);
     let pickups = pickups(&root);
     let drive = root.required_section("drive").map(drive);
-    let losses = losses(root.section("losses"));
     let load_cell = root.optional_section("load_cell").map(load_cell);
     let channels = Channels::read(&root);
+    let losses = losses(root.section("losses"), &channels);
     let guards = guards(&root, &channels, root.has("load_cell"));
     let air = root
         .required_section("air")
@@ -377,7 +377,7 @@ fn tyre(section: Section<'_>) -> Option<Tyre> {
     })
 }
 
-fn losses(section: Section<'_>) -> Option<Losses> {
+fn losses(section: Section<'_>, channels: &Channels) -> Option<Losses> {
     let constant = section.optional("constant", &Q(&units::TORQUE, Some(("0 N*m", "1000 N*m"))));
     // A fit to a coast-down may well give one of these a small negative value.
     let linear = section.optional(
@@ -394,11 +394,26 @@ fn losses(section: Section<'_>) -> Option<Losses> {
             Some(("-1 N*m/(rad/s)^2", "1 N*m/(rad/s)^2")),
         ),
     );
+    let share = Q(&units::FRACTION, Some(("0 %", "100 %")));
+    let relative_uncertainty = section.optional("uncertainty", &share);
+    let repeatability = section.optional("repeatability", &share);
+    let bearing_channel = if_there(section.item("bearing_channel").map(|item| {
+        let id = item.read(&channels.named())?;
+        if channels.quantity(id)? != Quantity::Temperature {
+            let expected = "a channel that measures a temperature";
+            item.fault("this channel measures something else", expected, None);
+            return None;
+        }
+        Some(id)
+    }));
     section.finish();
     Some(Losses {
         constant_nm: constant.unwrap_or(0.0),
         linear_nm_s_per_rad: linear.unwrap_or(0.0),
         quadratic_nm_s2_per_rad2: quadratic.unwrap_or(0.0),
+        relative_uncertainty: relative_uncertainty.unwrap_or(0.0),
+        repeatability: repeatability.unwrap_or(0.0),
+        bearing_channel: bearing_channel?,
     })
 }
 
@@ -423,6 +438,7 @@ fn load_cell(section: Section<'_>) -> Option<LoadCell> {
     let arm_m = section.required("arm", &MeasuredQuantity(&units::LENGTH, ("10 mm", "5 m")));
     let sign = section.optional("sign", &Choice(SIGNS));
     let shaft = section.required("on", &Choice(SHAFTS));
+    let range_counts = if_there(section.item("range_counts").map(|item| counts_range(&item)));
     section.finish();
     Some(LoadCell {
         channel: channel?,
@@ -431,7 +447,20 @@ fn load_cell(section: Section<'_>) -> Option<LoadCell> {
         arm_m: arm_m?,
         sign: sign.unwrap_or(1.0),
         shaft: shaft?,
+        range_counts: range_counts?,
     })
+}
+
+fn counts_range(item: &Item<'_>) -> Option<(f64, f64)> {
+    let ends = List(Number(-2_147_483_648.0..=2_147_483_647.0));
+    match item.read(&ends)?.as_slice() {
+        [lowest, highest] if lowest < highest => Some((*lowest, *highest)),
+        _ => {
+            let expected = "the converter's lowest and highest counts, [-8388608, 8388607]";
+            item.fault("this is a range", expected, None);
+            None
+        }
+    }
 }
 
 enum ForceScale {

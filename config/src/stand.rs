@@ -220,6 +220,12 @@ pub struct Losses {
     pub linear_nm_s_per_rad: f64,
     /// Windage, N·m/(rad/s)².
     pub quadratic_nm_s2_per_rad2: f64,
+    /// Standard uncertainty of the whole, relative to it.
+    pub relative_uncertainty: f64,
+    /// Standard deviation from pull to pull, relative to the whole: bearings warm up.
+    pub repeatability: f64,
+    /// The channel that measures the bearings' temperature.
+    pub bearing_channel: Option<ChannelId>,
 }
 
 /// The force sensor on the arm of a brake (or of a cradled engine).
@@ -238,6 +244,8 @@ pub struct LoadCell {
     pub sign: f64,
     /// The shaft whose torque the arm holds.
     pub shaft: Shaft,
+    /// Lowest and highest counts that its converter can give.
+    pub range_counts: Option<(f64, f64)>,
 }
 
 /// Index of a channel in [`Stand::channels`].
@@ -259,6 +267,9 @@ pub struct Channel {
     pub quantity: Quantity,
     /// Smallest and largest believable value, SI; outside it the sensor counts as lost.
     pub expected_si: Option<(f64, f64)>,
+    /// Standard uncertainty of a long mean: what sensor and converter are out by, SI; 0 when none was
+    /// stated.
+    pub uncertainty_si: f64,
 }
 
 /// A counts source on the board.
@@ -461,6 +472,15 @@ impl Drive {
 }
 
 impl Losses {
+    /// Whether the file says any.
+    pub(crate) fn are_given(&self) -> bool {
+        [
+            self.constant_nm,
+            self.linear_nm_s_per_rad,
+            self.quadratic_nm_s2_per_rad2,
+        ] != [0.0; 3]
+    }
+
     /// Loss torque at a drum speed, N·m.
     #[must_use]
     pub fn torque_nm(&self, drum_rad_per_s: f64) -> f64 {

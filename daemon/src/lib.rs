@@ -4,6 +4,7 @@
 //! ([`core`]); and reduced, from stored bytes to curves. `DEVELOPERS.md` has the map.
 
 pub(crate) mod board_time;
+pub mod calibration;
 pub mod clock;
 pub mod commands;
 pub mod core;

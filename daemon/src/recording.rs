@@ -137,6 +137,40 @@ impl Recording {
         &edges[from..to]
     }
 
+    /// The newest tick of anything in it; 0 when it is empty.
+    #[must_use]
+    pub fn newest_tick(&self) -> u64 {
+        let edges = self
+            .edges
+            .iter()
+            .filter_map(|(_, e)| e.last())
+            .map(|e| e.tick);
+        let forces = self
+            .forces
+            .iter()
+            .filter_map(|(_, f)| f.last())
+            .map(|f| f.0);
+        let samples = self
+            .samples
+            .iter()
+            .filter_map(|(_, s)| s.last())
+            .map(|s| s.0);
+        edges.chain(forces).chain(samples).max().unwrap_or(0)
+    }
+
+    /// Force samples of a channel within a range of ticks.
+    #[must_use]
+    pub fn forces_within(
+        &self,
+        channel: u8,
+        ticks: std::ops::RangeInclusive<u64>,
+    ) -> &[(u64, i32)] {
+        let forces = self.forces_of(channel);
+        let from = forces.partition_point(|f| f.0 < *ticks.start());
+        let to = forces.partition_point(|f| f.0 <= *ticks.end());
+        forces.get(from..to).unwrap_or_default()
+    }
+
     /// Force samples of a channel, all of them.
     #[must_use]
     pub fn forces_of(&self, channel: u8) -> &[(u64, i32)] {

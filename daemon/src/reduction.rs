@@ -4,12 +4,13 @@ use leverarm_config::{AirInput, ConfigErrors, Pickup, Shaft, Stand, StandKind};
 use leverarm_torque::air::Correction;
 use leverarm_torque::curve::Curve;
 use leverarm_torque::reduce::{
-    AirReadings, DrumModel, LoadCellModel, LossModel, RawPull, ReduceError, ReduceOptions,
-    ReductionModel, reduce,
+    AirReadings, LoadCellModel, LossModel, RawPull, ReduceError, ReduceOptions, ReductionModel,
+    WheelModel, reduce,
 };
 use leverarm_torque::uncertainty::Measured;
 use serde::{Deserialize, Serialize};
 
+use crate::calibration::{Calibration, CalibrationError};
 use crate::recording::Recording;
 use crate::store::{PullId, PullRecord, StoreError, StoreReader};
 
@@ -22,6 +23,9 @@ pub enum ReductionError {
     /// The stand file kept with the pull can't be read by this version.
     #[error("the stand file kept with the pull: {0}")]
     Config(#[from] ConfigErrors),
+    /// The calibrations can't be used.
+    #[error(transparent)]
+    Calibration(#[from] CalibrationError),
     /// The samples make no curve.
     #[error(transparent)]
     Reduce(#[from] ReduceError),
@@ -73,51 +77,65 @@ pub fn curve_pickup(stand: &Stand) -> Option<&Pickup> {
     on_drum.or_else(|| stand.pickups.first())
 }
 
-/// What the reduction has to know of a stand.
+/// The pickup on the other shaft, which the drive ratio is checked with.
+fn second_pickup(stand: &Stand) -> Option<&Pickup> {
+    let first = curve_pickup(stand)?;
+    stand.pickups.iter().find(|p| p.shaft != first.shaft)
+}
+
+/// What the reduction has to know of a stand with its calibrations.
 #[must_use]
-pub fn model(stand: &Stand) -> ReductionModel {
-    let ratio = stand.drive.engine_per_drum;
-    let pickup = curve_pickup(stand);
-    // The crank's own inertia turns ratio times as fast, so it counts ratio² at the drum.
-    let engine = stand.engine.inertia_kg_m2;
-    let referred = engine.value * ratio.value * ratio.value;
-    let drum = stand
-        .drum
-        .as_ref()
-        .filter(|_| stand.kind != StandKind::Brake)
-        .map(|drum| DrumModel {
-            inertia_kg_m2: Measured::new(
-                drum.inertia_kg_m2.value + referred,
-                drum.inertia_kg_m2
-                    .standard_uncertainty
-                    .hypot(engine.standard_uncertainty * ratio.value * ratio.value),
-            ),
-        });
+pub fn model(stand: &Stand, calibration: &Calibration) -> ReductionModel {
+    let wheel = |pickup: &Pickup| WheelModel {
+        teeth_per_turn: u32::from(pickup.teeth),
+        on_engine: pickup.shaft == Shaft::Engine,
+        tooth_errors: calibration.known_pattern(pickup.channel, pickup.teeth),
+    };
+    let losses = &stand.losses;
     let load_cell = stand
         .load_cell
         .as_ref()
         .filter(|_| stand.kind != StandKind::Inertia);
-    ReductionModel {
-        drum,
+    let mut model = ReductionModel {
+        drum_inertia_kg_m2: stand.drum.as_ref().map(|drum| drum.inertia_kg_m2.into()),
+        engine_inertia_kg_m2: stand.engine.inertia_kg_m2.into(),
         losses: LossModel {
-            constant_nm: stand.losses.constant_nm,
-            linear_nm_s_per_rad: stand.losses.linear_nm_s_per_rad,
-            quadratic_nm_s2_per_rad2: stand.losses.quadratic_nm_s2_per_rad2,
-            relative_uncertainty: 0.0,
+            repeatability: Measured::new(0.0, losses.repeatability).into(),
+            ..LossModel::stated(
+                [
+                    losses.constant_nm,
+                    losses.linear_nm_s_per_rad,
+                    losses.quadratic_nm_s2_per_rad2,
+                ],
+                losses.relative_uncertainty,
+            )
         },
-        engine_per_drum: ratio,
-        teeth_per_turn: pickup.map_or(1, |p| u32::from(p.teeth)),
-        pickup_on_engine: pickup.is_some_and(|p| p.shaft == Shaft::Engine),
+        engine_per_drum: stand.drive.engine_per_drum.into(),
+        wheel: curve_pickup(stand).map_or(
+            WheelModel {
+                teeth_per_turn: 1,
+                on_engine: false,
+                tooth_errors: None,
+            },
+            wheel,
+        ),
+        second_wheel: second_pickup(stand).map(wheel),
         load_cell: load_cell.map(|cell| LoadCellModel {
-            newton_per_count: cell.newton_per_count,
-            zero_counts: cell.zero_counts,
-            arm_m: cell.arm_m,
+            newton_per_count: cell.newton_per_count.into(),
+            newton_per_count_squared: 0.0,
+            bend_about_counts: 0.0,
+            shape_half_width_n: 0.0,
+            zero_counts: Measured::exact(cell.zero_counts).into(),
+            arm_m: cell.arm_m.into(),
             sign: cell.sign,
             on_engine: cell.shaft == Shaft::Engine,
+            range_counts: cell.range_counts,
+            calibrated_counts: None,
         }),
         cycles_per_engine_turn: stand.engine.cycles_per_turn,
-        tooth_errors: None,
-    }
+    };
+    calibration.apply(stand, &mut model);
+    model
 }
 
 /// The air during a pull: as entered for it, or by the stand file's word, measured or entered.
@@ -181,7 +199,10 @@ fn channel_mean(
     let n = values.len() as f64;
     let mean = values.iter().sum::<f64>() / n;
     let spread = values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
-    Ok(Measured::new(mean, (spread / n).sqrt()))
+    Ok(Measured::new(
+        mean,
+        (spread / n).sqrt().hypot(channel.uncertainty_si),
+    ))
 }
 
 /// How a person wants the curve, where it differs from the stand file.
@@ -191,6 +212,8 @@ pub struct CurveChoice {
     pub correction: Option<Correction>,
     /// Another grid step, rpm.
     pub step_rpm: Option<f64>,
+    /// The calibrations that are in force now instead of those kept with the pull.
+    pub calibrations_of_now: bool,
 }
 
 /// Options of a reduction on a stand.
@@ -217,6 +240,8 @@ pub struct ReducedPull {
     pub air: AirReadings,
     /// The correction used.
     pub correction: Correction,
+    /// The calibrations used.
+    pub calibration: Calibration,
     /// The curve.
     pub curve: Curve,
 }
@@ -241,11 +266,16 @@ pub fn reduce_pull(
         .tick_hz;
     let chunks = reader.pull_chunks(id)?;
     let recording = Recording::of_chunks(&chunks, tick_hz);
+    let calibration = if choice.calibrations_of_now {
+        Calibration::in_force(reader)?.0
+    } else {
+        Calibration::read(reader, pull.calibration)?
+    };
     let entered = serde_json::from_value::<EnteredAir>(pull.air.clone()).ok();
     let air = air(&stand, entered, &recording)?;
     let ticks = pull.tick_first_wanted..=pull.tick_end.unwrap_or(u64::MAX);
     let options = options(&stand, air, choice);
-    let mut curve = reduce_recording(&stand, &recording, ticks, &options)?;
+    let mut curve = reduce_recording(&stand, &calibration, &recording, ticks, &options)?;
     curve.remarks.extend(
         recording
             .gaps
@@ -258,16 +288,18 @@ pub fn reduce_pull(
         correction: options.correction,
         stand,
         air,
+        calibration,
         curve,
     })
 }
 
-/// Reduces a plain byte log with a stand: the whole log is taken as one pull.
+/// Reduces a plain byte log with a stand and calibrations: the whole log is taken as one pull.
 ///
 /// # Errors
 /// See [`ReductionError`].
 pub fn reduce_log(
     stand: &Stand,
+    calibration: &Calibration,
     bytes: &[u8],
     choice: CurveChoice,
 ) -> Result<Curve, ReductionError> {
@@ -278,6 +310,7 @@ pub fn reduce_log(
     let air = air(stand, None, &recording)?;
     reduce_recording(
         stand,
+        calibration,
         &recording,
         0..=u64::MAX,
         &options(stand, air, choice),
@@ -287,18 +320,23 @@ pub fn reduce_log(
 
 fn reduce_recording(
     stand: &Stand,
+    calibration: &Calibration,
     recording: &Recording,
     ticks: std::ops::RangeInclusive<u64>,
     options: &ReduceOptions,
 ) -> Result<Curve, ReduceError> {
-    let pickup = curve_pickup(stand).map_or(0, |p| p.channel);
+    let edges = |pickup: Option<&Pickup>| {
+        pickup.map_or(&[][..], |p| {
+            recording.edges_within(p.channel, ticks.clone())
+        })
+    };
     let raw = RawPull {
         tick_hz: recording.tick_hz,
-        edges: recording.edges_within(pickup, ticks),
-        force: stand
-            .load_cell
-            .as_ref()
-            .map_or(&[], |cell| recording.forces_of(cell.channel)),
+        edges: edges(curve_pickup(stand)),
+        second_edges: edges(second_pickup(stand)),
+        force: stand.load_cell.as_ref().map_or(&[], |cell| {
+            recording.forces_within(cell.channel, ticks.clone())
+        }),
     };
-    reduce(&raw, &model(stand), options)
+    reduce(&raw, &model(stand, calibration), options)
 }

@@ -126,12 +126,15 @@ const PATTERN_PRIOR_SHARE: f64 = 0.01;
 /// Prior size of the ripple in s: far above any real one, so that it only steadies the algebra.
 const RIPPLE_PRIOR_S: f64 = 1e-3;
 const ITERATIONS: usize = 4;
-/// Residuals beyond so many robust standard deviations are no teeth.
-const SET_ASIDE_SIGMA: f64 = 6.0;
+/// The first iterations look at whole turns out of so many teeth at most: they only have to come near.
+const TEETH_TO_APPROACH: usize = 20_000;
+/// Residuals so many robust standard deviations away from those beside them are no teeth.
+const SET_ASIDE_SIGMA: f64 = 7.0;
 
 /// One harmonic of the working cycle with the powers of scaled speed that shape its amplitude.
 struct Harmonic {
-    order_per_turn: f64,
+    /// Multiple of the working cycle's order.
+    multiple: usize,
     shapes: usize,
 }
 
@@ -170,7 +173,7 @@ fn usable_harmonics(options: &FitOptions, turns: f64, band_cycles: f64) -> Vec<H
         seen.push(folded);
         let locked = options.teeth_per_turn > 1 && (folded - folded.round()).abs() * turns < 1.5;
         harmonics.push(Harmonic {
-            order_per_turn,
+            multiple: m,
             shapes: if locked || m > 3 { 2 } else { 3 },
         });
     }
@@ -206,59 +209,110 @@ struct Normal {
 }
 
 impl Problem<'_> {
-    /// Values of the columns after the spline's, for tooth `k`, with speed `omega`.
-    fn extra_columns(&self, k: usize, omega: f64, scale: &SpeedScale, out: &mut Vec<(usize, f64)>) {
-        out.clear();
-        let mut column = self.layout.spline;
-        if self.layout.pattern > 0 {
-            let tooth = self.train.index[k].rem_euclid(i64::from(self.options.teeth_per_turn));
-            out.push((column + usize::try_from(tooth).unwrap_or(0), 1.0 / omega));
-        }
-        column += self.layout.pattern;
-        let amplitude = (scale.middle / omega).powi(3);
-        let x = (omega - scale.middle) / scale.half_width;
-        for harmonic in &self.layout.harmonics {
-            let (sin, cos) = (harmonic.order_per_turn * self.thetas[k]).sin_cos();
-            let mut shape = amplitude;
-            for _ in 0..harmonic.shapes {
-                out.push((column, shape * cos));
-                out.push((column + 1, shape * sin));
-                column += 2;
-                shape *= x;
+    /// The columns after the spline's for tooth `k` at speed `omega`: the tooth's pattern column with
+    /// its value, and the values of all ripple columns.
+    fn extra_columns(
+        &self,
+        k: usize,
+        omega: f64,
+        scale: &SpeedScale,
+        ripple: &mut [f64],
+    ) -> Option<(usize, f64)> {
+        if let Some(cycles_per_turn) = self.options.cycles_per_turn.filter(|_| !ripple.is_empty()) {
+            let amplitude = (scale.middle / omega).powi(3);
+            let x = (omega - scale.middle) / scale.half_width;
+            let (sin, cos) = (cycles_per_turn * self.thetas[k]).sin_cos();
+            // Multiples of the angle by turning on, since a sine is dear.
+            let (mut at, mut turned) = ((1.0, 0.0), 0);
+            let mut column = 0;
+            for harmonic in &self.layout.harmonics {
+                while turned < harmonic.multiple {
+                    at = (at.0 * cos - at.1 * sin, at.1 * cos + at.0 * sin);
+                    turned += 1;
+                }
+                let mut shape = amplitude;
+                for _ in 0..harmonic.shapes {
+                    ripple[column] = shape * at.0;
+                    ripple[column + 1] = shape * at.1;
+                    column += 2;
+                    shape *= x;
+                }
             }
         }
+        (self.layout.pattern > 0).then(|| {
+            let tooth = self.train.index[k].rem_euclid(i64::from(self.options.teeth_per_turn));
+            (usize::try_from(tooth).unwrap_or(0), 1.0 / omega)
+        })
     }
 
+    /// Normal equations of the residuals against the spline in hand. The blocks are kept apart so
+    /// that the long inner loops run over contiguous memory.
     fn normal(&self, current: &Current, weights: &[bool], scale: &SpeedScale) -> Normal {
+        let Layout {
+            spline,
+            pattern,
+            ripple: r,
+            ..
+        } = self.layout;
         let size = self.layout.len();
         let mut a = DMatrix::<f64>::zeros(size, size);
         let mut b = DVector::<f64>::zeros(size);
         let (mut rr, mut rows) = (0.0, 0);
-        let mut extra = Vec::new();
-        let mut row: Vec<(usize, f64)> = Vec::new();
+        let mut ripple = vec![0.0; r];
+        let mut ripple_ripple = vec![0.0; r * r];
+        let mut other_ripple = vec![0.0; (spline + pattern) * r];
+        let add = |target: &mut [f64], factor: f64, row: &[f64]| {
+            for (t, v) in target.iter_mut().zip(row) {
+                *t += factor * v;
+            }
+        };
         for (k, local) in self.locals.iter().enumerate() {
             if !weights[k] {
                 continue;
             }
             let residual = self.train.time_s[k] - local.dot(0, &current.coefficients);
-            self.extra_columns(k, current.omega(local), scale, &mut extra);
-            row.clear();
-            row.extend(
-                local.derivative[0]
-                    .iter()
-                    .enumerate()
-                    .map(|(i, v)| (local.first + i, *v)),
-            );
-            row.extend_from_slice(&extra);
-            // Columns ascend within a row: only the lower triangle is filled.
-            for (position, &(i, vi)) in row.iter().enumerate() {
-                b[i] += vi * residual;
-                for &(j, vj) in &row[..=position] {
-                    a[(i, j)] += vi * vj;
+            let tooth = self.extra_columns(k, current.omega(local), scale, &mut ripple);
+            let values = &local.derivative[0];
+            for (i, vi) in values.iter().enumerate() {
+                let column = local.first + i;
+                b[column] += vi * residual;
+                for (j, vj) in values[..=i].iter().enumerate() {
+                    a[(column, local.first + j)] += vi * vj;
                 }
+                add(
+                    &mut other_ripple[column * r..(column + 1) * r],
+                    *vi,
+                    &ripple,
+                );
+            }
+            if let Some((tooth, value)) = tooth {
+                let column = spline + tooth;
+                b[column] += value * residual;
+                a[(column, column)] += value * value;
+                for (i, vi) in values.iter().enumerate() {
+                    a[(column, local.first + i)] += value * vi;
+                }
+                add(
+                    &mut other_ripple[column * r..(column + 1) * r],
+                    value,
+                    &ripple,
+                );
+            }
+            for (i, vi) in ripple.iter().enumerate() {
+                b[spline + pattern + i] += vi * residual;
+                add(&mut ripple_ripple[i * r..i * r + i + 1], *vi, &ripple);
             }
             rr += residual * residual;
             rows += 1;
+        }
+        let first = spline + pattern;
+        for i in 0..r {
+            for j in 0..=i {
+                a[(first + i, first + j)] = ripple_ripple[i * r + j];
+            }
+            for j in 0..first {
+                a[(first + i, j)] = other_ripple[j * r + i];
+            }
         }
         a.fill_upper_triangle_with_lower_triangle();
         Normal { a, b, rr, rows }
@@ -270,14 +324,21 @@ impl Problem<'_> {
         solution: &DVector<f64>,
         scale: &SpeedScale,
     ) -> Vec<f64> {
-        let mut extra = Vec::new();
+        let mut ripple = vec![0.0; self.layout.ripple];
+        let first = self.layout.spline + self.layout.pattern;
         (0..self.locals.len())
             .map(|k| {
                 let local = &self.locals[k];
-                self.extra_columns(k, current.omega(local), scale, &mut extra);
+                let tooth = self.extra_columns(k, current.omega(local), scale, &mut ripple);
+                let swing: f64 = ripple
+                    .iter()
+                    .enumerate()
+                    .map(|(i, v)| v * solution[first + i])
+                    .sum();
                 self.train.time_s[k]
                     - local.dot(0, &current.coefficients)
-                    - extra.iter().map(|(i, v)| v * solution[*i]).sum::<f64>()
+                    - tooth.map_or(0.0, |(j, v)| v * solution[self.layout.spline + j])
+                    - swing
             })
             .collect()
     }
@@ -505,7 +566,13 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
     for iteration in 0..ITERATIONS {
         let theta_of_time = |t: f64| interpolate(&problem.train.time_s, &problem.thetas, t);
         let penalty = roughness(&current, &theta_of_time, time);
-        let normal = problem.normal(&current, &weights, &scale);
+        let approaching = iteration + 2 < ITERATIONS;
+        let looked_at = if approaching {
+            thinned(train, options, &weights)
+        } else {
+            weights.clone()
+        };
+        let normal = problem.normal(&current, &looked_at, &scale);
         let start = DVector::from_column_slice(&current.coefficients);
         let (ridge, target) = ridge(&problem.layout, options, noise_s, pattern_sd);
         let run = |log_lambda: f64| solve(&normal, &penalty, &start, &ridge, &target, log_lambda);
@@ -520,9 +587,6 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
         });
         let solved = run(chosen).ok_or(FitError::Singular)?;
         log_lambda = Some(chosen);
-        let residuals_of = |solved: &Solved, current: &Current| {
-            problem.residuals(current, &solved.solution, &scale)
-        };
         for (c, d) in current.coefficients.iter_mut().zip(solved.solution.iter()) {
             *c += d;
         }
@@ -532,7 +596,7 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
             pattern_sd = pattern_scale(&problem.layout, &solved, noise_s, pitch);
         }
         if iteration + 1 < ITERATIONS {
-            weights = set_aside(&residuals_of(&solved, &current));
+            weights = set_aside(&problem.residuals(&current, &solved.solution, &scale));
         }
         last = Some((solved, normal.a));
     }
@@ -546,6 +610,15 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
         noise_s,
         &scale,
     ))
+}
+
+/// Every so manieth whole turn of what takes part, so that about [`TEETH_TO_APPROACH`] teeth are left.
+fn thinned(train: &ToothTrain, options: &FitOptions, weights: &[bool]) -> Vec<bool> {
+    let every = i64::try_from(weights.len() / TEETH_TO_APPROACH + 1).unwrap_or(1);
+    let turn = |index: i64| index.div_euclid(i64::from(options.teeth_per_turn.max(1)));
+    let kept = weights.iter().zip(&train.index);
+    kept.map(|(weight, index)| *weight && turn(*index).rem_euclid(every) == 0)
+        .collect()
 }
 
 fn check(train: &ToothTrain) -> Result<(), FitError> {
@@ -638,16 +711,25 @@ fn pattern_scale(layout: &Layout, solved: &Solved, noise_s: f64, pitch: f64) -> 
         .clamp(1e-6 * pitch, 0.2 * pitch)
 }
 
+/// Which teeth take part: those that stand out from the teeth beside them do not. Compared with its
+/// neighbours, since while the fit is still rough a whole stretch may lie off it and be right.
 fn set_aside(residuals: &[f64]) -> Vec<bool> {
-    let mut magnitudes: Vec<f64> = residuals.iter().map(|r| r.abs()).collect();
-    let middle = magnitudes.len() / 2;
-    let (_, median, _) = magnitudes.select_nth_unstable_by(middle, f64::total_cmp);
+    let n = residuals.len();
+    let apart: Vec<f64> = (0..n)
+        .map(|k| {
+            let from = k.saturating_sub(2).min(n.saturating_sub(5));
+            let mut beside = [0.0; 5];
+            let count = (n - from).min(5);
+            beside[..count].copy_from_slice(&residuals[from..from + count]);
+            beside[..count].sort_unstable_by(f64::total_cmp);
+            (residuals[k] - beside[count / 2]).abs()
+        })
+        .collect();
+    let mut sorted = apart.clone();
+    let (_, median, _) = sorted.select_nth_unstable_by(n / 2, f64::total_cmp);
     // 1.4826: median absolute deviation to standard deviation of a normal distribution.
     let limit = SET_ASIDE_SIGMA * 1.4826 * *median;
-    residuals
-        .iter()
-        .map(|r| r.abs() <= limit || limit <= 0.0)
-        .collect()
+    apart.iter().map(|a| *a <= limit || limit <= 0.0).collect()
 }
 
 fn finish(

@@ -23,7 +23,7 @@ pub enum ToothKind {
     First,
     /// One tooth after the last, at the expected time.
     Regular,
-    /// One tooth after the last, but early or late by more than a fifth of a pitch.
+    /// One tooth after the last, but early or late by more than three tenths of a pitch.
     Irregular {
         /// Interval over expected interval.
         ratio: f64,
@@ -55,12 +55,16 @@ pub struct Tooth {
 /// pitch of a one-tooth wheel; outside them lie a half and a double pitch.
 const ONE_PITCH: std::ops::RangeInclusive<f64> = 0.5..=1.6;
 /// An interval off by more than this share is reported, though accepted.
-const IRREGULAR_SHARE: f64 = 0.2;
+const IRREGULAR_SHARE: f64 = 0.3;
 /// A misfit weighs as much as four fitting teeth: a speed that really jumped to a multiple also puts
 /// an edge where one is expected now and then, and must not be hidden by it. The tracker relocks
 /// after four misfits in a row, or eleven edges when every second one fits.
 const MISFIT_WEIGHT: u32 = 4;
 const MISFITS_TO_RELOCK: u32 = 4 * MISFIT_WEIGHT;
+
+/// Intervals that the expected one is made from: a quarter of a turn's, within these bounds.
+const RECENT_MIN: usize = 3;
+const RECENT_MAX: usize = 16;
 
 /// Streaming tooth tracker. Constant memory and time an edge.
 #[derive(Debug, Clone)]
@@ -71,8 +75,10 @@ pub struct ToothTracker {
     last: Option<Tooth>,
     last_number: u64,
     last_edge_tick: u64,
-    recent_ticks: [f64; 3],
+    /// The latest intervals, newest first.
+    recent_ticks: [f64; RECENT_MAX],
     recent_len: usize,
+    recent_wanted: usize,
     misfits: u32,
 }
 
@@ -88,8 +94,9 @@ impl ToothTracker {
             last: None,
             last_number: 0,
             last_edge_tick: 0,
-            recent_ticks: [0.0; 3],
+            recent_ticks: [0.0; RECENT_MAX],
             recent_len: 0,
+            recent_wanted: (teeth_per_turn as usize / 4).clamp(RECENT_MIN, RECENT_MAX),
             misfits: 0,
         }
     }
@@ -101,22 +108,22 @@ impl ToothTracker {
         self.last = None;
     }
 
+    /// What the next interval should be. On a wheel of few teeth the speed changes from pitch to
+    /// pitch, and the median of three follows it; on one of many teeth the jitter is what changes,
+    /// and a mean takes it out.
     fn expected_ticks(&self) -> Option<f64> {
-        match self.recent_len {
-            0 => None,
-            1 => Some(self.recent_ticks[0]),
-            2 => Some(0.5 * (self.recent_ticks[0] + self.recent_ticks[1])),
-            _ => {
-                let [a, b, c] = self.recent_ticks;
-                Some(a.max(b).min(a.min(b).max(c)))
-            }
+        let recent = &self.recent_ticks[..self.recent_len];
+        match recent {
+            [] => None,
+            [a, b, c] => Some(a.max(*b).min(a.min(*b).max(*c))),
+            _ => Some(recent.iter().sum::<f64>() / recent.len() as f64),
         }
     }
 
     fn remember(&mut self, interval_ticks: f64) {
         self.recent_ticks.rotate_right(1);
         self.recent_ticks[0] = interval_ticks;
-        self.recent_len = (self.recent_len + 1).min(self.recent_ticks.len());
+        self.recent_len = (self.recent_len + 1).min(self.recent_wanted);
     }
 
     /// Takes the next edge. Edges must come in the order of their ticks; one that does not advance
@@ -169,7 +176,17 @@ impl ToothTracker {
             };
         };
         let ratio = interval / expected;
-        if lost_edges == 0 && ONE_PITCH.contains(&ratio) {
+        // The first interval after standstill says little: a wheel that starts from rest needs twice
+        // as long and more for its first pitch as for its second.
+        let fits = if self.recent_len == 1 {
+            0.2..=1.6
+        } else {
+            ONE_PITCH
+        };
+        if lost_edges == 0 && fits.contains(&ratio) {
+            if self.recent_len == 1 && ratio < *ONE_PITCH.start() {
+                self.recent_len = 0; // forget it
+            }
             self.misfits = self.misfits.saturating_sub(1);
             self.remember(interval);
             let kind = if (ratio - 1.0).abs() > IRREGULAR_SHARE {
@@ -257,7 +274,7 @@ pub struct ToothFaults {
     pub missed: u64,
     /// Edges that were no teeth.
     pub extra: u64,
-    /// Teeth early or late by more than a fifth of a pitch.
+    /// Teeth early or late by more than three tenths of a pitch.
     pub irregular: u64,
     /// Gaps whose number of teeth could not be told with confidence.
     pub uncertain_gaps: u64,
@@ -529,6 +546,16 @@ mod tests {
             let omega = tracker.omega_rad_per_s().unwrap();
             let expected = std::f64::consts::TAU / 8.0 * 100.0 * multiple;
             assert!((omega / expected - 1.0).abs() < 1e-3, "{omega} {expected}");
+        }
+    }
+
+    #[test]
+    fn a_start_from_rest_is_not_taken_for_extra_edges() {
+        for teeth in [1, 8] {
+            // Constant acceleration from standstill: tooth k comes at the root of k.
+            let times: Vec<f64> = (1..40).map(|k| 0.4 * f64::from(k).sqrt()).collect();
+            let train = resolve(&edges(&times), HZ, teeth, 1.0);
+            assert_eq!(train.faults, ToothFaults::default(), "{teeth} teeth");
         }
     }
 

@@ -1,1 +1,3 @@
-//! Whole-system tests live in `tests/tests/`.
+//! Whole-system tests: [`faults`] simulates a stand with everything that can go wrong.
+
+pub mod faults;

@@ -1,8 +1,10 @@
 //! Finding a stand's own constants by measurement, with their uncertainty.
 
+pub mod coast;
 pub mod inertia;
 pub mod load_cell;
 pub mod losses;
+pub mod wheel;
 
 use crate::uncertainty::{Measured, propagate};
 

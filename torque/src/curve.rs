@@ -1,6 +1,7 @@
 //! A reduced curve: torque and power over engine speed, corrected, each with its uncertainty.
 
 use crate::air::CorrectionFactor;
+use crate::uncertainty::{Assessed, Budget, BudgetLine};
 
 /// rad/s in one rpm.
 pub const RAD_PER_S_PER_RPM: f64 = std::f64::consts::TAU / 60.0;
@@ -15,12 +16,16 @@ pub enum Source {
     Inertia,
     /// Drive ratio.
     Ratio,
-    /// Losses of drum and chain.
+    /// Losses of drum and chain, as calibrated.
     Losses,
-    /// Load-cell scale.
+    /// How the losses differ from pull to pull: bearings warm up, grease moves.
+    LossDrift,
+    /// Load-cell scale, with what its hysteresis and bend leave.
     LoadCell,
     /// Length of the arm.
     Arm,
+    /// Zero of the load cell.
+    Zero,
     /// Tooth timing: what smoothing leaves of jitter and tooth errors.
     Timing,
     /// Scatter of the force samples.
@@ -44,15 +49,72 @@ impl Source {
     #[must_use]
     pub const fn word(self) -> &'static str {
         match self {
-            Self::Inertia => "drum inertia",
+            Self::Inertia => "inertia",
             Self::Ratio => "drive ratio",
             Self::Losses => "losses",
+            Self::LossDrift => "losses from pull to pull",
             Self::LoadCell => "load cell scale",
             Self::Arm => "arm length",
+            Self::Zero => "load cell zero",
             Self::Timing => "tooth timing",
             Self::ForceNoise => "force scatter",
             Self::Air => "air readings",
         }
+    }
+}
+
+/// One input of a point's torque: a line of its uncertainty budget.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PointInput {
+    /// What its uncertainty comes from.
+    pub source: Source,
+    /// What it is, in words.
+    pub name: &'static str,
+    /// Best estimate with how its uncertainty was found.
+    pub assessed: Assessed,
+    /// Unit of both.
+    pub unit: &'static str,
+    /// Change of the corrected torque at this engine speed with the input, N·m per `unit`.
+    pub sensitivity: f64,
+}
+
+impl PointInput {
+    /// Signed contribution to the torque's standard uncertainty, N·m.
+    #[must_use]
+    pub const fn contribution_nm(&self) -> f64 {
+        self.sensitivity * self.assessed.standard_uncertainty()
+    }
+}
+
+/// How a point was measured.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum How {
+    /// While the speed rose.
+    Sweep,
+    /// While the speed was held.
+    Steady {
+        /// Time averaged over, s.
+        seconds: f64,
+    },
+}
+
+/// The ratio of two pickups against the drive ratio that the curve was worked out with.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct RatioCheck {
+    /// Ratio found over the drive ratio, less 1: positive while the engine is too fast.
+    pub deviation: f64,
+    /// Half-width of its 95 % interval, the drive ratio's own included.
+    pub expanded_uncertainty: f64,
+}
+
+impl RatioCheck {
+    /// Deviations up to this are not told.
+    pub const TOLERATED: f64 = 0.01;
+
+    /// True when the ratio is off by more than 1 %, and by more than its uncertainty.
+    #[must_use]
+    pub fn is_off(&self) -> bool {
+        self.deviation.abs() > Self::TOLERATED.max(self.expanded_uncertainty)
     }
 }
 
@@ -69,7 +131,18 @@ pub struct CurvePoint {
     pub measured_torque_nm: f64,
     /// Contribution of each source to the standard uncertainty of `torque_nm`.
     pub contributions: Vec<(Source, f64)>,
-    /// False inside gaps of the teeth and where timing leaves the value too uncertain to show.
+    /// The inputs that `contributions` come from.
+    pub inputs: Vec<PointInput>,
+    /// Coverage factor of the whole for 95 %.
+    pub coverage_factor: f64,
+    /// Coverage factor of what varies from pull to pull, for 95 %.
+    pub pull_to_pull_coverage_factor: f64,
+    /// How it was measured.
+    pub how: How,
+    /// Two pickups compared, where there are two.
+    pub ratio_check: Option<RatioCheck>,
+    /// False inside gaps of the teeth, where timing leaves the value too uncertain to show, and
+    /// where the load cell can't be believed.
     pub trustworthy: bool,
 }
 
@@ -92,14 +165,44 @@ impl CurvePoint {
     /// Expanded uncertainty (95 %) of the torque in N·m, all sources.
     #[must_use]
     pub fn expanded_uncertainty_nm(&self) -> f64 {
-        COVERAGE_95 * self.standard_uncertainty_nm(|_| true)
+        self.coverage_factor * self.standard_uncertainty_nm(|_| true)
     }
 
     /// Expanded uncertainty (95 %) in N·m of what varies from pull to pull.
     #[must_use]
     pub fn pull_to_pull_uncertainty_nm(&self) -> f64 {
-        COVERAGE_95 * self.standard_uncertainty_nm(|source| !source.is_common())
+        self.pull_to_pull_coverage_factor
+            * self.standard_uncertainty_nm(|source| !source.is_common())
     }
+
+    /// Whether the two pickups disagree with the drive ratio here: the clutch or the tyre slips, or
+    /// it is another gear.
+    #[must_use]
+    pub fn is_slipping(&self) -> bool {
+        self.ratio_check.is_some_and(|check| check.is_off())
+    }
+
+    /// The inputs as a budget of the corrected torque.
+    #[must_use]
+    pub fn budget(&self) -> Budget {
+        budget(&self.inputs)
+    }
+}
+
+/// A budget of inputs that are independent of each other.
+#[must_use]
+pub fn budget(inputs: &[PointInput]) -> Budget {
+    let line = |input: &PointInput| BudgetLine {
+        source: input.name.to_owned(),
+        value: input.assessed.value(),
+        unit: input.unit.to_owned(),
+        standard_uncertainty: input.assessed.standard_uncertainty(),
+        evaluation: input.assessed.evaluation,
+        degrees_of_freedom: input.assessed.degrees_of_freedom,
+        sensitivity: input.sensitivity,
+        common: input.source.is_common(),
+    };
+    Budget::independent(inputs.iter().map(line).collect())
 }
 
 /// The greatest value of a curve.

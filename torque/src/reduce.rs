@@ -1,9 +1,18 @@
 //! From the raw samples of a pull to its curve: a pure function of samples, stand and options.
 //!
 //! With a drum: `torque at the drum = I alpha + losses(omega)`. With a brake's load cell:
-//! `torque at its shaft = sign (counts - zero) scale arm`, and with both the sum. Through the drive
-//! ratio it becomes torque at the crank: as measured there, what the drive itself takes is part of
-//! the losses or of the engine, as the coast-down that gave the losses was made.
+//! `torque at its shaft = force · arm`, plus the inertia term while the speed changes. Through the
+//! drive ratio it becomes torque at the crank: as measured there, what the drive itself takes is
+//! part of the losses or of the engine, as the coast-down that gave the losses was made.
+//!
+//! A curve holds the points of the full-throttle sweep and, on a stand with a load cell, those of
+//! speeds that were held.
+
+mod force;
+mod model;
+mod point;
+mod ratio;
+mod steady;
 
 use leverarm_filters::full_throttle::{Wheel, full_throttle};
 use leverarm_filters::speed_fit::{
@@ -11,90 +20,16 @@ use leverarm_filters::speed_fit::{
 };
 use leverarm_filters::teeth::{Edge, ToothTrain, resolve};
 
+pub use force::{ForceFault, ForceFaultKind, force_faults};
+pub use model::{LoadCellModel, LossModel, ReductionModel, WheelModel};
+
 use crate::air::{Air, AirError, Correction, CorrectionFactor};
-use crate::curve::{Curve, CurvePoint, RAD_PER_S_PER_RPM, Source, peak};
-use crate::uncertainty::{Measured, propagate};
-
-/// A drum, as far as reduction needs it.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct DrumModel {
-    /// Moment of inertia of all that turns with the engine, referred to the drum's shaft, kg·m².
-    pub inertia_kg_m2: Measured,
-}
-
-/// Loss torque at the drum, `constant + linear omega + quadratic omega²`, N·m, with its relative
-/// standard uncertainty.
-#[derive(Debug, Clone, Copy, Default, PartialEq)]
-pub struct LossModel {
-    /// N·m
-    pub constant_nm: f64,
-    /// N·m/(rad/s)
-    pub linear_nm_s_per_rad: f64,
-    /// N·m/(rad/s)²
-    pub quadratic_nm_s2_per_rad2: f64,
-    /// Relative standard uncertainty of the whole.
-    pub relative_uncertainty: f64,
-}
-
-impl LossModel {
-    /// Loss torque in N·m at a drum speed in rad/s.
-    #[must_use]
-    pub fn torque_nm(&self, omega_rad_per_s: f64) -> f64 {
-        self.constant_nm
-            + omega_rad_per_s
-                * (self.linear_nm_s_per_rad + omega_rad_per_s * self.quadratic_nm_s2_per_rad2)
-    }
-}
-
-/// A load cell on an arm.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct LoadCellModel {
-    /// Force of one count, N.
-    pub newton_per_count: Measured,
-    /// Counts without load.
-    pub zero_counts: f64,
-    /// Arm in m.
-    pub arm_m: Measured,
-    /// +1 or −1.
-    pub sign: f64,
-    /// Whether the arm holds the crank's torque itself rather than the drum's or absorber's.
-    pub on_engine: bool,
-}
-
-/// The stand, as far as reduction needs it.
-#[derive(Debug, Clone, PartialEq)]
-pub struct ReductionModel {
-    /// Present where the inertia counts.
-    pub drum: Option<DrumModel>,
-    /// Losses at the drum.
-    pub losses: LossModel,
-    /// Engine turns per drum turn.
-    pub engine_per_drum: Measured,
-    /// Teeth of the pickup whose edges are given.
-    pub teeth_per_turn: u32,
-    /// Whether that pickup is on the engine.
-    pub pickup_on_engine: bool,
-    /// Present where a load cell holds the torque.
-    pub load_cell: Option<LoadCellModel>,
-    /// Working cycles per engine turn: 0.5 for a four-stroke, 1 for a two-stroke.
-    pub cycles_per_engine_turn: f64,
-    /// Tooth errors known from calibration.
-    pub tooth_errors: Option<KnownPattern>,
-}
-
-impl ReductionModel {
-    fn drum_per_wheel(&self) -> f64 {
-        if self.pickup_on_engine {
-            1.0 / self.engine_per_drum.value
-        } else {
-            1.0
-        }
-    }
-
-    fn engine_per_wheel(&self) -> f64 {
-        self.engine_per_drum.value * self.drum_per_wheel()
-    }
-}
+use crate::calibration::wheel::Pattern;
+use crate::curve::{Curve, CurvePoint, How, PointInput, RAD_PER_S_PER_RPM, Source, peak};
+use crate::uncertainty::{Assessed, Measured};
+use force::Force;
+use point::PointModel;
+use ratio::SecondWheel;
 
 /// Readings of the air with their uncertainties: Pa, K, fraction.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -114,6 +49,8 @@ pub struct RawPull<'a> {
     pub tick_hz: f64,
     /// Edges of the pickup, in order.
     pub edges: &'a [Edge],
+    /// Edges of the second pickup, in order; empty without one.
+    pub second_edges: &'a [Edge],
     /// Tick and counts of the load cell, in order.
     pub force: &'a [(u64, i32)],
 }
@@ -138,15 +75,17 @@ pub struct ReduceOptions {
 /// Why a pull has no curve.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum ReduceError {
-    /// The teeth hold no full-throttle rise.
+    /// The teeth hold no full-throttle rise, and no speed that was held.
     #[error(
-        "no full-throttle rise above {start_rpm:.0} rpm in {edges} pickup edges; the pull rules' start speed may be too high, or the pickup saw nothing"
+        "no full-throttle rise above {start_rpm:.0} rpm in {edges} pickup edges{held}; the pull rules' start speed may be too high, or the pickup saw nothing"
     )]
     NoRise {
         /// Start speed asked for.
         start_rpm: f64,
         /// Edges in the recording.
         edges: usize,
+        /// The same about held speeds, where they would have counted.
+        held: &'static str,
     },
     /// The fit failed.
     #[error(transparent)]
@@ -175,16 +114,19 @@ pub enum ReduceError {
     },
 }
 
-/// Largest standard uncertainty from timing, as a share of the greatest acceleration, at which a
-/// point is still shown.
+/// Largest standard uncertainty from timing, as a share of the greatest torque, at which a point is
+/// still shown.
 const TIMING_SHARE_MAX: f64 = 0.02;
 /// A wheel without an edge for this long has stopped.
 const STANDSTILL_S: f64 = 1.0;
-/// Half width of the window in which the force is averaged around a point.
-const FORCE_HALF_WIDTH_S: f64 = 0.12;
 const FORCE_SAMPLES_MIN: usize = 4;
 /// Speeds at which the peak is looked for.
 const PEAK_SAMPLES: usize = 400;
+/// A rise that holds its speed for more than this share of its time is a step test, not a sweep.
+const HELD_SHARE_MAX: f64 = 0.2;
+/// A hold with less torque than this share of the greatest was not at full throttle (common
+/// practice, no source).
+const FULL_THROTTLE_SHARE: f64 = 0.5;
 
 /// Reduces a pull.
 ///
@@ -195,7 +137,7 @@ pub fn reduce(
     stand: &ReductionModel,
     options: &ReduceOptions,
 ) -> Result<Curve, ReduceError> {
-    if stand.drum.is_none() && stand.load_cell.is_none() {
+    if stand.drum_inertia_kg_m2.is_none() && stand.load_cell.is_none() {
         return Err(ReduceError::NoTorque);
     }
     if !(options.step_rpm > 0.0 && options.step_rpm.is_finite()) {
@@ -203,256 +145,334 @@ pub fn reduce(
             step_rpm: options.step_rpm,
         });
     }
-    let (factor, factor_uncertainty) = correction(options)?;
-    let train = resolve(pull.edges, pull.tick_hz, stand.teeth_per_turn, STANDSTILL_S);
-    let wheel = Wheel {
-        teeth_per_turn: stand.teeth_per_turn,
-        cycles_per_turn: stand.cycles_per_engine_turn * stand.engine_per_wheel(),
-    };
-    let range = full_throttle(
-        &train,
-        wheel,
-        options.start_rad_per_s / stand.engine_per_wheel(),
-    )
-    .ok_or(ReduceError::NoRise {
-        start_rpm: options.start_rad_per_s / RAD_PER_S_PER_RPM,
-        edges: pull.edges.len(),
-    })?;
-    let part = train.part(range);
-    let fit = fit_speed(
-        &part,
-        &FitOptions {
-            teeth_per_turn: stand.teeth_per_turn,
-            cycles_per_turn: Some(wheel.cycles_per_turn),
-            tick_s: 1.0 / pull.tick_hz,
-            pattern: stand.tooth_errors.clone(),
-        },
-    )?;
-    let torque = TorqueAt {
+    if stand.load_cell.is_some() && pull.force.len() < FORCE_SAMPLES_MIN {
+        return Err(ReduceError::TooFewForces {
+            found: pull.force.len(),
+            expected: FORCE_SAMPLES_MIN,
+        });
+    }
+    Reduction {
         pull,
         stand,
-        fit: &fit,
-        train: &part,
-        factor: factor.factor,
-        factor_uncertainty,
-    };
-    torque.curve(options, factor)
+        options,
+        factor: correction_factor(options)?,
+        train: resolve(
+            pull.edges,
+            pull.tick_hz,
+            stand.wheel.teeth_per_turn,
+            STANDSTILL_S,
+        ),
+        force: Force::new(
+            pull.force,
+            pull.tick_hz,
+            stand.load_cell.and_then(|cell| cell.range_counts),
+        ),
+    }
+    .curve()
 }
 
-/// Correction factor and its standard uncertainty.
-fn correction(options: &ReduceOptions) -> Result<(CorrectionFactor, f64), AirError> {
+fn correction_factor(options: &ReduceOptions) -> Result<CorrectionFactor, AirError> {
     let readings = &options.air;
     let air = Air::new(
         readings.pressure_pa.value,
         readings.temperature_k.value,
         readings.relative_humidity.value,
     )?;
-    let factor = options.correction.factor(&air);
-    let inputs = [
-        readings.pressure_pa,
-        readings.temperature_k,
-        readings.relative_humidity,
-    ];
-    let spread = propagate(inputs, |[pressure, temperature, humidity]| {
-        Air::new(pressure, temperature, humidity.clamp(0.0, 1.0))
-            .map_or(factor.factor, |air| options.correction.factor(&air).factor)
-    });
-    Ok((factor, spread.standard_uncertainty))
+    Ok(options.correction.factor(&air))
 }
 
-struct TorqueAt<'a> {
+struct Reduction<'a> {
     pull: &'a RawPull<'a>,
     stand: &'a ReductionModel,
-    fit: &'a SpeedFit,
-    train: &'a ToothTrain,
-    factor: f64,
-    factor_uncertainty: f64,
+    options: &'a ReduceOptions,
+    factor: CorrectionFactor,
+    train: ToothTrain,
+    force: Force<'a>,
 }
 
-impl TorqueAt<'_> {
-    fn rpm(&self, motion: &Motion) -> f64 {
-        motion.omega_rad_per_s * self.stand.engine_per_wheel() / RAD_PER_S_PER_RPM
+/// The full-throttle part of a pull.
+struct Sweep {
+    fit: SpeedFit,
+    motions: Vec<Motion>,
+    second: Option<SecondWheel>,
+    /// Degrees of freedom that the timing noise was found with.
+    degrees_of_freedom: f64,
+    /// Whether the wheel's known tooth errors were found again in the teeth; `None` without any.
+    pattern_found: Option<bool>,
+}
+
+impl Reduction<'_> {
+    fn engine_per_wheel(&self) -> f64 {
+        let ratio = self.stand.engine_per_drum.value();
+        self.stand.engine_per_wheel(ratio)
     }
 
-    /// Force torque at its shaft and the standard uncertainty of the mean, from a line through the
-    /// samples around an instant.
-    fn force_torque(&self, cell: &LoadCellModel, time_s: f64) -> Result<(f64, f64), ReduceError> {
-        let tick_of = |t: f64| self.train.origin_tick as f64 + t * self.pull.tick_hz;
-        let window = tick_of(time_s - FORCE_HALF_WIDTH_S)..tick_of(time_s + FORCE_HALF_WIDTH_S);
-        let first = self
-            .pull
-            .force
-            .partition_point(|s| (s.0 as f64) < window.start);
-        let last = self
-            .pull
-            .force
-            .partition_point(|s| (s.0 as f64) < window.end);
-        let samples = &self.pull.force[first..last];
-        if samples.len() < FORCE_SAMPLES_MIN {
-            let (found, expected) = (samples.len(), FORCE_SAMPLES_MIN);
-            return Err(ReduceError::TooFewForces { found, expected });
-        }
-        let n = samples.len() as f64;
-        let x = |s: &(u64, i32)| (s.0 as f64 - tick_of(time_s)) / self.pull.tick_hz;
-        let mean_x = samples.iter().map(x).sum::<f64>() / n;
-        let mean_y = samples.iter().map(|s| f64::from(s.1)).sum::<f64>() / n;
-        let (mut sxx, mut sxy) = (0.0, 0.0);
-        for s in samples {
-            sxx += (x(s) - mean_x).powi(2);
-            sxy += (x(s) - mean_x) * (f64::from(s.1) - mean_y);
-        }
-        let slope = if sxx > 0.0 { sxy / sxx } else { 0.0 };
-        let counts = mean_y - slope * mean_x;
-        let rest: f64 = samples
-            .iter()
-            .map(|s| (f64::from(s.1) - mean_y - slope * (x(s) - mean_x)).powi(2))
-            .sum();
-        let variance = rest / (n - 2.0)
-            * (1.0 / n
-                + if sxx > 0.0 {
-                    mean_x * mean_x / sxx
+    fn cycles_per_turn(&self) -> f64 {
+        self.stand.cycles_per_engine_turn * self.engine_per_wheel()
+    }
+
+    fn tick_of(&self, time_s: f64) -> f64 {
+        self.train.origin_tick as f64 + time_s * self.pull.tick_hz
+    }
+
+    fn curve(&self) -> Result<Curve, ReduceError> {
+        let mut remarks = self.remarks_of_teeth();
+        let mut steady = self.steady_points(&mut remarks);
+        let sweep = self.sweep(&steady)?;
+        if sweep.is_none() && steady.is_empty() {
+            return Err(ReduceError::NoRise {
+                start_rpm: self.options.start_rad_per_s / RAD_PER_S_PER_RPM,
+                edges: self.pull.edges.len(),
+                held: if self.stand.load_cell.is_some() {
+                    ", and no speed held long enough to settle"
                 } else {
-                    0.0
-                });
-        let gain = cell.sign * cell.newton_per_count.value * cell.arm_m.value;
-        Ok((
-            gain * (counts - cell.zero_counts),
-            gain.abs() * variance.sqrt(),
-        ))
-    }
-
-    fn point(&self, motion: &Motion, trustworthy: bool) -> Result<CurvePoint, ReduceError> {
-        let stand = self.stand;
-        let ratio = stand.engine_per_drum;
-        let drum_omega = motion.omega_rad_per_s * stand.drum_per_wheel();
-        let mut drum_torque = 0.0;
-        let mut engine_torque = 0.0;
-        let mut at_crank: Vec<(Source, f64)> = Vec::new();
-        if let Some(drum) = &stand.drum {
-            let alpha = motion.alpha_rad_per_s2 * stand.drum_per_wheel();
-            let inertia = drum.inertia_kg_m2;
-            drum_torque += inertia.value * alpha;
-            at_crank.push((
-                Source::Inertia,
-                inertia.standard_uncertainty * alpha / ratio.value,
+                    ""
+                },
+            });
+        }
+        let mut fine = Vec::new();
+        let mut points = match &sweep {
+            Some(sweep) => self.swept_points(sweep, &mut fine),
+            None => Vec::new(),
+        };
+        let greatest = fine
+            .iter()
+            .map(|p| p.1)
+            .chain(steady.iter().map(|p| p.torque_nm))
+            .fold(0.0, f64::max);
+        let before = steady.len();
+        steady.retain(|p| p.torque_nm >= FULL_THROTTLE_SHARE * greatest);
+        if steady.len() < before {
+            remarks.push(format!(
+                "{} held speeds left out: less than half of the greatest torque, so not at full throttle",
+                before - steady.len()
             ));
-            let alpha_u = motion.alpha_uncertainty_rad_per_s2 * stand.drum_per_wheel();
-            at_crank.push((Source::Timing, inertia.value * alpha_u / ratio.value));
         }
-        let losses = stand.losses.torque_nm(drum_omega);
-        let through_losses = stand.drum.is_some() || stand.load_cell.is_some_and(|c| !c.on_engine);
-        if through_losses {
-            drum_torque += losses;
-            let u = losses * stand.losses.relative_uncertainty / ratio.value;
-            at_crank.push((Source::Losses, u));
+        points.append(&mut steady);
+        points.sort_by(|a, b| a.rpm.total_cmp(&b.rpm));
+        if sweep.is_none() {
+            fine = points
+                .iter()
+                .filter(|p| p.trustworthy)
+                .map(|p| (p.rpm, p.torque_nm))
+                .collect();
         }
-        if let Some(cell) = &stand.load_cell {
-            let (torque, noise) = self.force_torque(cell, motion.time_s)?;
-            let to_crank = if cell.on_engine {
-                1.0
-            } else {
-                1.0 / ratio.value
-            };
-            if cell.on_engine {
-                engine_torque += torque;
-                drum_torque = 0.0; // the arm holds all of the crank's torque, whatever turns it
-                at_crank.clear();
-            } else {
-                drum_torque += torque;
-            }
-            let relative = |m: Measured| m.relative_standard_uncertainty();
-            at_crank.push((
-                Source::LoadCell,
-                torque * to_crank * relative(cell.newton_per_count),
-            ));
-            at_crank.push((Source::Arm, torque * to_crank * relative(cell.arm_m)));
-            at_crank.push((Source::ForceNoise, noise * to_crank));
-        }
-        engine_torque += drum_torque / ratio.value;
-        if drum_torque != 0.0 {
-            let u = drum_torque / ratio.value * ratio.relative_standard_uncertainty();
-            at_crank.push((Source::Ratio, u));
-        }
-        let mut contributions: Vec<(Source, f64)> = at_crank
-            .into_iter()
-            .map(|(source, u)| (source, (u * self.factor).abs()))
+        self.remarks(&points, sweep.as_ref(), &mut remarks);
+        let power: Vec<(f64, f64)> = fine
+            .iter()
+            .map(|(rpm, nm)| (*rpm, nm * rpm * RAD_PER_S_PER_RPM))
             .collect();
-        contributions.push((Source::Air, (engine_torque * self.factor_uncertainty).abs()));
-        Ok(CurvePoint {
-            rpm: self.rpm(motion),
-            time_s: motion.time_s,
-            torque_nm: engine_torque * self.factor,
-            measured_torque_nm: engine_torque,
-            contributions,
-            trustworthy,
+        Ok(Curve {
+            factor: self.factor.clone(),
+            peak_torque: peak(&fine),
+            peak_power: peak(&power),
+            remarks,
+            timing_noise_s: sweep.as_ref().map(|s| s.fit.noise_s),
+            tooth_errors_rad: sweep
+                .as_ref()
+                .map_or_else(Vec::new, |s| s.fit.pattern_rad.clone()),
+            sweep_rpm_per_s: sweep.as_ref().map_or(0.0, |s| self.rate_rpm_per_s(s)),
+            points,
         })
     }
 
-    fn curve(
-        &self,
-        options: &ReduceOptions,
-        factor: CorrectionFactor,
-    ) -> Result<Curve, ReduceError> {
-        let motions = self.fit.sampled(PEAK_SAMPLES);
-        let alpha_scale = motions
-            .iter()
-            .map(|m| m.alpha_rad_per_s2)
-            .fold(0.0, f64::max);
-        let uses_alpha =
-            self.stand.drum.is_some() && !self.stand.load_cell.is_some_and(|c| c.on_engine);
-        let trusted = |m: &Motion| {
-            let share = if uses_alpha {
-                TIMING_SHARE_MAX
-            } else {
-                f64::INFINITY
-            };
-            self.fit.trustworthy(m, alpha_scale, share)
+    fn rate_rpm_per_s(&self, sweep: &Sweep) -> f64 {
+        let (Some(first), Some(last)) = (sweep.motions.first(), sweep.motions.last()) else {
+            return 0.0;
         };
-        let rpms: Vec<f64> = motions.iter().map(|m| self.rpm(m)).collect();
-        let low = rpms
+        let rise = last.omega_rad_per_s - first.omega_rad_per_s;
+        rise * self.engine_per_wheel() / RAD_PER_S_PER_RPM / (last.time_s - first.time_s)
+    }
+
+    /// Points of speeds that were held, on a stand with a load cell.
+    fn steady_points(&self, remarks: &mut Vec<String>) -> Vec<CurvePoint> {
+        let Some(cell) = &self.stand.load_cell else {
+            return Vec::new();
+        };
+        let teeth = self.stand.wheel.teeth_per_turn;
+        let speeds = steady::speeds(&self.train, teeth, self.cycles_per_turn());
+        let slowest = self.options.start_rad_per_s / self.engine_per_wheel();
+        let mut unsettled = 0;
+        let mut points = Vec::new();
+        for hold in steady::holds(&speeds, slowest) {
+            let zero = cell.zero_counts.value();
+            let tick_of = |time_s| self.tick_of(time_s);
+            let Some(settled) = steady::settled(&hold, &speeds, &self.force, zero, tick_of) else {
+                unsettled += 1;
+                continue;
+            };
+            let mut model = PointModel::new(
+                self.stand,
+                self.options,
+                settled.motion,
+                Some(settled.force),
+            );
+            model.alpha = settled.alpha;
+            let how = How::Steady {
+                seconds: settled.seconds,
+            };
+            points.push(model.point(how, settled.force.believable));
+        }
+        if unsettled > 0 {
+            remarks.push(format!(
+                "{unsettled} held speeds left out: the force did not settle"
+            ));
+        }
+        points
+    }
+
+    /// The full-throttle rise, fitted; `None` when there is none.
+    fn sweep(&self, steady: &[CurvePoint]) -> Result<Option<Sweep>, ReduceError> {
+        let wheel = Wheel {
+            teeth_per_turn: self.stand.wheel.teeth_per_turn,
+            cycles_per_turn: self.cycles_per_turn(),
+        };
+        let start = self.options.start_rad_per_s / self.engine_per_wheel();
+        let Some(range) = full_throttle(&self.train, wheel, start) else {
+            return Ok(None);
+        };
+        let part = self.train.part(range);
+        let (Some(from_s), Some(to_s)) = (part.time_s.first(), part.time_s.last()) else {
+            return Ok(None);
+        };
+        let held: f64 = steady
             .iter()
-            .copied()
+            .filter(|p| (*from_s..=*to_s).contains(&p.time_s))
+            .map(|p| match p.how {
+                How::Steady { seconds } => seconds,
+                How::Sweep => 0.0,
+            })
+            .sum();
+        if held > HELD_SHARE_MAX * (to_s - from_s) {
+            return Ok(None);
+        }
+        let (fit, pattern_found) = self.fit(&part)?;
+        let motions = fit.sampled(PEAK_SAMPLES);
+        let second = self.stand.second_wheel.as_ref().map(|wheel| {
+            let train = resolve(
+                self.pull.second_edges,
+                self.pull.tick_hz,
+                wheel.teeth_per_turn,
+                STANDSTILL_S,
+            );
+            let shift_s =
+                (train.origin_tick as f64 - self.train.origin_tick as f64) / self.pull.tick_hz;
+            SecondWheel::new(&motions, &train, wheel, shift_s)
+        });
+        let unknowns = fit.effective_parameters + fit.pattern_rad.len() as f64;
+        Ok(Some(Sweep {
+            degrees_of_freedom: fit.teeth_used as f64 - unknowns,
+            motions,
+            second,
+            fit,
+            pattern_found,
+        }))
+    }
+
+    /// Fits the teeth; where the wheel's errors are known, once more with them, turned to where they
+    /// are found in this pull.
+    fn fit(&self, part: &ToothTrain) -> Result<(SpeedFit, Option<bool>), FitError> {
+        let wheel = &self.stand.wheel;
+        let mut options = FitOptions {
+            teeth_per_turn: wheel.teeth_per_turn,
+            cycles_per_turn: Some(self.cycles_per_turn()),
+            tick_s: 1.0 / self.pull.tick_hz,
+            pattern: None,
+        };
+        let fit = fit_speed(part, &options)?;
+        let Some(known) = &wheel.tooth_errors else {
+            return Ok((fit, None));
+        };
+        let found = Pattern::of_fit(&fit);
+        let Some(turned) = Pattern::of_known(known).aligned_to(&found) else {
+            return Ok((fit, Some(false)));
+        };
+        options.pattern = Some(KnownPattern {
+            error_rad: turned.error_rad,
+            uncertainty_rad: known.uncertainty_rad,
+        });
+        Ok((fit_speed(part, &options)?, Some(true)))
+    }
+
+    /// Points of the sweep on the grid, and its torque finely over engine speed.
+    fn swept_points(&self, sweep: &Sweep, fine: &mut Vec<(f64, f64)>) -> Vec<CurvePoint> {
+        let options = self.options;
+        let to_rpm = self.engine_per_wheel() / RAD_PER_S_PER_RPM;
+        let rpms = sweep.motions.iter().map(|m| m.omega_rad_per_s * to_rpm);
+        let low = rpms
+            .clone()
             .fold(f64::INFINITY, f64::min)
             .max(options.start_rad_per_s / RAD_PER_S_PER_RPM);
-        let high = rpms.iter().copied().fold(0.0, f64::max);
+        let high = rpms.fold(0.0, f64::max);
+        let alpha_scale = self.alpha_scale(sweep);
+        let trusted = |motion: &Motion, model: &PointModel<'_>| {
+            sweep.fit.trustworthy(motion, alpha_scale, TIMING_SHARE_MAX)
+                && (self.stand.load_cell.is_none() || model.force.is_some_and(|f| f.believable))
+        };
         let step = options.step_rpm;
         let mut points = Vec::new();
         let mut rpm = (options.from_rpm.unwrap_or(low).max(low) / step).ceil() * step;
         let last = options.to_rpm.unwrap_or(high).min(high);
         while rpm <= last {
-            let omega = rpm * RAD_PER_S_PER_RPM / self.stand.engine_per_wheel();
-            if let Some(motion) = self.fit.at_omega(omega) {
-                let mut point = self.point(&motion, trusted(&motion))?;
+            if let Some(motion) = sweep.fit.at_omega(rpm / to_rpm) {
+                let mut model = self.swept(sweep, motion);
+                model.alpha_per_omega = slope(&sweep.fit, &motion);
+                let mut point = model.point(How::Sweep, trusted(&motion, &model));
                 point.rpm = rpm;
+                point.ratio_check = sweep
+                    .second
+                    .as_ref()
+                    .and_then(|second| second.check(motion.time_s, &self.stand.engine_per_drum));
                 points.push(point);
             }
             rpm += step;
         }
-        let mut fine = Vec::with_capacity(PEAK_SAMPLES);
-        for motion in motions.iter().filter(|m| trusted(m) && self.rpm(m) >= low) {
-            fine.push(self.point(motion, true)?);
+        for motion in &sweep.motions {
+            let model = self.swept(sweep, *motion);
+            let rpm = model.rpm();
+            if rpm >= low && trusted(motion, &model) {
+                fine.push((rpm, model.torque_nm()));
+            }
         }
-        let torque: Vec<(f64, f64)> = fine.iter().map(|p| (p.rpm, p.torque_nm)).collect();
-        let power: Vec<(f64, f64)> = fine.iter().map(|p| (p.rpm, p.power_w())).collect();
-        let (from_s, to_s) = self.fit.time_range_s();
-        let remarks = self.remarks(&points, &factor);
-        Ok(Curve {
-            points,
-            factor,
-            peak_torque: peak(&torque),
-            peak_power: peak(&power),
-            remarks,
-            timing_noise_s: Some(self.fit.noise_s),
-            tooth_errors_rad: self.fit.pattern_rad.clone(),
-            sweep_rpm_per_s: (rpms[rpms.len() - 1] - rpms[0]) / (to_s - from_s),
-        })
+        points
     }
 
-    fn remarks(&self, points: &[CurvePoint], factor: &CorrectionFactor) -> Vec<String> {
-        let mut remarks = Vec::new();
-        for breach in factor.why_not() {
-            remarks.push(format!("air correction outside its range: {breach}"));
+    fn swept(&self, sweep: &Sweep, motion: Motion) -> PointModel<'_> {
+        let force = self
+            .stand
+            .load_cell
+            .and_then(|_| self.force.around(self.tick_of(motion.time_s)));
+        let mut model = PointModel::new(self.stand, self.options, motion, force);
+        model.alpha = Assessed::type_a(model.alpha.measured, sweep.degrees_of_freedom);
+        model
+    }
+
+    /// The acceleration that the greatest torque would give the drum alone: what timing's
+    /// uncertainty is held against. Infinite where the acceleration does not count.
+    fn alpha_scale(&self, sweep: &Sweep) -> f64 {
+        let Some(inertia) = self.stand.drum_inertia_kg_m2 else {
+            return f64::INFINITY;
+        };
+        if self.stand.held_at_engine() {
+            return f64::INFINITY;
         }
+        let ratio = self.stand.engine_per_drum.value();
+        let engine = self.stand.engine_inertia_kg_m2.value() * ratio * ratio;
+        let per_wheel = (inertia.value() + engine) * self.stand.drum_per_wheel(ratio);
+        let torques = sweep
+            .motions
+            .iter()
+            .map(|m| self.swept(sweep, *m).drum_nm());
+        torques.fold(0.0, f64::max) / per_wheel
+    }
+
+    fn remarks_of_teeth(&self) -> Vec<String> {
+        let mut remarks: Vec<String> = self
+            .factor
+            .why_not()
+            .iter()
+            .map(|breach| format!("air correction outside its range: {breach}"))
+            .collect();
         let faults = self.train.faults;
         if faults.missed > 0 {
             remarks.push(format!("{} teeth not seen", faults.missed));
@@ -460,23 +480,40 @@ impl TorqueAt<'_> {
         if faults.extra > 0 {
             remarks.push(format!("{} edges that were no teeth", faults.extra));
         }
-        for (from, to) in self.fit.gaps_s() {
-            remarks.push(format!(
-                "no teeth from {from:.2} s to {to:.2} s: the curve is left out there"
-            ));
-        }
         if faults.uncertain_gaps > 0 {
             remarks.push(format!(
                 "{} gaps whose number of teeth is uncertain",
                 faults.uncertain_gaps
             ));
         }
-        if self.fit.teeth_set_aside > 0 {
-            remarks.push(format!(
-                "{} teeth set aside as noise",
-                self.fit.teeth_set_aside
-            ));
+        remarks
+    }
+
+    fn remarks(&self, points: &[CurvePoint], sweep: Option<&Sweep>, remarks: &mut Vec<String>) {
+        if let Some(sweep) = sweep {
+            for (from, to) in sweep.fit.gaps_s() {
+                remarks.push(format!(
+                    "no teeth from {from:.2} s to {to:.2} s: the curve is left out there"
+                ));
+            }
+            if sweep.fit.teeth_set_aside > 0 {
+                remarks.push(format!(
+                    "{} teeth set aside as noise",
+                    sweep.fit.teeth_set_aside
+                ));
+            }
+            if sweep.pattern_found == Some(false) {
+                remarks.push(
+                    "the wheel's calibrated tooth errors are not found in these teeth: they were \
+                     estimated anew; `leverarm calibrate wheel` tells what changed"
+                        .to_owned(),
+                );
+            }
+            self.remark_ratio(points, sweep, remarks);
         }
+        self.remark_force(points, remarks);
+        self.remark_losses(points, remarks);
+        self.remark_unstated(points, remarks);
         let hidden = points.iter().filter(|p| !p.trustworthy).count();
         if hidden > 0 {
             remarks.push(format!(
@@ -484,7 +521,150 @@ impl TorqueAt<'_> {
                 points.len()
             ));
         }
-        remarks
+    }
+
+    fn remark_ratio(&self, points: &[CurvePoint], sweep: &Sweep, remarks: &mut Vec<String>) {
+        let Some(second) = &sweep.second else {
+            return;
+        };
+        let drive = self.stand.engine_per_drum.value();
+        let Some(overall) = second.overall() else {
+            remarks
+                .push("the second pickup shows too few teeth to check the drive ratio".to_owned());
+            return;
+        };
+        let off: Vec<&CurvePoint> = points.iter().filter(|p| p.is_slipping()).collect();
+        let (Some(first), Some(last)) = (off.first(), off.last()) else {
+            return;
+        };
+        let deviations = points.iter().filter_map(|p| Some(p.ratio_check?.deviation));
+        let (low, high) = deviations.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), d| {
+            (a.min(d), b.max(d))
+        });
+        let compared = points.iter().filter(|p| p.ratio_check.is_some()).count();
+        // Off everywhere by the same: nothing slips, the ratio is another.
+        if off.len() == compared && high - low < 0.01 {
+            remarks.push(format!(
+                "the pickups give {:.4} engine turns per drum turn, the stand says {drive:.4}: another \
+                 gear, or wrong tooth counts",
+                overall.value
+            ));
+            return;
+        }
+        let worst = off
+            .iter()
+            .filter_map(|p| Some(p.ratio_check?.deviation))
+            .max_by(|a, b| a.abs().total_cmp(&b.abs()))
+            .unwrap_or(0.0);
+        remarks.push(format!(
+            "slip: between {:.0} and {:.0} rpm the engine turns {:+.1} % against the drive ratio at \
+             most; speeds there are the drum's times the ratio",
+            first.rpm,
+            last.rpm,
+            100.0 * worst
+        ));
+    }
+
+    fn remark_force(&self, points: &[CurvePoint], remarks: &mut Vec<String>) {
+        let Some(cell) = &self.stand.load_cell else {
+            return;
+        };
+        let time_s = |tick: u64| (tick as f64 - self.train.origin_tick as f64) / self.pull.tick_hz;
+        for fault in self.force.faults.iter().take(3) {
+            let what = match fault.kind {
+                ForceFaultKind::Clipped => "load cell clipped: it stays at the end of its range,",
+                ForceFaultKind::Stuck => "load cell's converter stuck at",
+            };
+            remarks.push(format!(
+                "{what} {} counts, from {:.2} s to {:.2} s",
+                fault.counts,
+                time_s(fault.tick_from),
+                time_s(fault.tick_to)
+            ));
+        }
+        if self.force.faults.len() > 3 {
+            remarks.push(format!(
+                "load cell: {} such stretches in all",
+                self.force.faults.len()
+            ));
+        }
+        let counts = points.iter().flat_map(|p| {
+            let of_force = |i: &&PointInput| i.source == Source::ForceNoise;
+            p.inputs.iter().find(of_force).map(|i| i.assessed.value())
+        });
+        if let Some((low, high)) = cell.calibrated_counts {
+            let margin = 0.02 * (high - low);
+            let outside = counts
+                .filter(|c| *c < low - margin || *c > high + margin)
+                .count();
+            if outside > 0 {
+                remarks.push(format!(
+                    "load cell: {outside} points outside the calibrated range of {low:.0} to {high:.0} counts"
+                ));
+            }
+        }
+    }
+
+    fn remark_losses(&self, points: &[CurvePoint], remarks: &mut Vec<String>) {
+        let Some((_, top)) = self.stand.losses.omega_range_rad_per_s else {
+            return;
+        };
+        if self.stand.held_at_engine() {
+            return;
+        }
+        let ratio = self.stand.engine_per_drum.value();
+        let fastest = points.iter().map(|p| p.rpm).fold(0.0, f64::max) * RAD_PER_S_PER_RPM / ratio;
+        if fastest > 1.05 * top {
+            remarks.push(format!(
+                "losses were measured up to {:.0} rpm of the drum and are continued to {:.0} rpm",
+                top / RAD_PER_S_PER_RPM,
+                fastest / RAD_PER_S_PER_RPM
+            ));
+        }
+    }
+
+    /// Inputs that matter and whose uncertainty nobody stated: the band leaves them out.
+    fn remark_unstated(&self, points: &[CurvePoint], remarks: &mut Vec<String>) {
+        let Some(point) = points.get(points.len() / 2) else {
+            return;
+        };
+        let unstated: Vec<&str> = point
+            .inputs
+            .iter()
+            .filter(|input| {
+                let stated_elsewhere = matches!(
+                    input.source,
+                    Source::Ratio | Source::Zero | Source::LossDrift
+                ) || input.name == "load cell hysteresis and bend";
+                input.assessed.standard_uncertainty() <= 0.0
+                    && !stated_elsewhere
+                    && (input.sensitivity * input.assessed.value()).abs()
+                        > 0.001 * point.torque_nm.abs()
+            })
+            .map(|input| input.name)
+            .collect();
+        if !unstated.is_empty() {
+            remarks.push(format!(
+                "no uncertainty is stated for: {}; the band leaves it out",
+                unstated.join(", ")
+            ));
+        }
+    }
+}
+
+/// Change of the acceleration with the speed around an instant, 1/s.
+fn slope(fit: &SpeedFit, at: &Motion) -> f64 {
+    let (from_s, to_s) = fit.time_range_s();
+    let step = 0.01 * (to_s - from_s) * at.omega_rad_per_s;
+    let (before, after) = (
+        fit.at_theta(at.theta_rad - step),
+        fit.at_theta(at.theta_rad + step),
+    );
+    let rise = after.omega_rad_per_s - before.omega_rad_per_s;
+    if rise.abs() > 0.0 {
+        (after.alpha_rad_per_s2 - before.alpha_rad_per_s2) / rise
+    } else {
+        0.0
     }
 }
 
@@ -502,20 +682,27 @@ mod tests {
 
     fn model() -> ReductionModel {
         ReductionModel {
-            drum: Some(DrumModel {
-                inertia_kg_m2: Measured::new(3.2, 0.016),
-            }),
-            losses: LossModel {
-                constant_nm: 0.8,
-                linear_nm_s_per_rad: 0.004,
-                ..LossModel::default()
+            drum_inertia_kg_m2: Some(Measured::new(3.2, 0.016).into()),
+            engine_inertia_kg_m2: Measured::exact(0.0).into(),
+            losses: LossModel::stated([0.8, 0.004, 0.0], 0.0),
+            engine_per_drum: Measured::exact(6.0).into(),
+            wheel: WheelModel {
+                teeth_per_turn: 8,
+                on_engine: false,
+                tooth_errors: None,
             },
-            engine_per_drum: Measured::exact(6.0),
-            teeth_per_turn: 8,
-            pickup_on_engine: false,
+            second_wheel: None,
             load_cell: None,
             cycles_per_engine_turn: 0.5,
-            tooth_errors: None,
+        }
+    }
+
+    fn pull<'a>(edges: &'a [Edge], force: &'a [(u64, i32)]) -> RawPull<'a> {
+        RawPull {
+            tick_hz: 2e6,
+            edges,
+            second_edges: &[],
+            force,
         }
     }
 
@@ -569,11 +756,7 @@ mod tests {
     #[test]
     fn a_constant_torque_comes_back() {
         let edges = edges(9.0);
-        let pull = RawPull {
-            tick_hz: 2e6,
-            edges: &edges,
-            force: &[],
-        };
+        let pull = pull(&edges, &[]);
         let curve = reduce(&pull, &model(), &options()).unwrap();
         assert!(curve.points.len() > 45, "{}", curve.points.len());
         for point in &curve.points {
@@ -595,18 +778,22 @@ mod tests {
     fn force_times_arm() {
         let edges = edges(9.0);
         let last = edges[edges.len() - 1].tick;
-        let force: Vec<(u64, i32)> = (0..last / 25_000).map(|i| (i * 25_000, 10_500)).collect();
-        let pull = RawPull {
-            tick_hz: 2e6,
-            edges: &edges,
-            force: &force,
-        };
+        // 10,000 counts above the zero, one up and one down by turns as a live converter is.
+        let force: Vec<(u64, i32)> = (0..last / 25_000)
+            .map(|i| (i * 25_000, 10_499 + 2 * i32::from(i % 2 == 0)))
+            .collect();
+        let pull = pull(&edges, &force);
         let cell = LoadCellModel {
-            newton_per_count: Measured::exact(0.01),
-            zero_counts: 500.0,
-            arm_m: Measured::new(0.3, 0.003),
+            newton_per_count: Measured::exact(0.01).into(),
+            newton_per_count_squared: 0.0,
+            bend_about_counts: 0.0,
+            shape_half_width_n: 0.0,
+            zero_counts: Measured::exact(500.0).into(),
+            arm_m: Measured::new(0.3, 0.003).into(),
             sign: 1.0,
             on_engine: false,
+            range_counts: None,
+            calibrated_counts: None,
         };
         let both = ReductionModel {
             load_cell: Some(cell),
@@ -632,11 +819,7 @@ mod tests {
 
     #[test]
     fn no_rise_is_an_error_in_words() {
-        let pull = RawPull {
-            tick_hz: 2e6,
-            edges: &[],
-            force: &[],
-        };
+        let pull = pull(&[], &[]);
         let error = reduce(&pull, &model(), &options()).unwrap_err().to_string();
         assert!(
             error.contains("no full-throttle rise above 3000 rpm"),
@@ -647,11 +830,7 @@ mod tests {
     #[test]
     fn correction_outside_its_range_is_remarked() {
         let edges = edges(9.0);
-        let pull = RawPull {
-            tick_hz: 2e6,
-            edges: &edges,
-            force: &[],
-        };
+        let pull = pull(&edges, &[]);
         let mut thin = options();
         thin.air.pressure_pa = Measured::new(82_000.0, 100.0);
         let curve = reduce(&pull, &model(), &thin).unwrap();

@@ -102,6 +102,21 @@ pub(crate) fn least_squares(
     })
 }
 
+/// Correlation of each residual with the next; 0 when there are no residuals to speak of.
+pub(crate) fn autocorrelation(residuals: &[f64]) -> f64 {
+    let squares: f64 = residuals.iter().map(|r| r * r).sum();
+    let products: f64 = residuals
+        .iter()
+        .zip(residuals.iter().skip(1))
+        .map(|(a, b)| a * b)
+        .sum();
+    if squares > 0.0 {
+        products / squares
+    } else {
+        0.0
+    }
+}
+
 /// y = b₀ + b₁ x + … fitted to points with equal weight, all of the error in y.
 ///
 /// It is computed about the middle of x and in units of half its range, so that large

@@ -5,12 +5,13 @@ mod budget;
 
 pub use budget::{Budget, BudgetError, BudgetLine, Combined, Correlation, Evaluation, Part};
 
+use serde::{Deserialize, Serialize};
 use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
 
 /// A quantity with its standard uncertainty, both in the same unit.
 ///
 /// The unit is named where the value is used.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Measured {
     /// Best estimate.
     pub value: f64,
@@ -58,6 +59,74 @@ impl Measured {
         self.value.is_finite()
             && self.standard_uncertainty.is_finite()
             && self.standard_uncertainty >= 0.0
+    }
+}
+
+/// A measured value with how its uncertainty was found: what a budget asks of an input.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Assessed {
+    /// Value and standard uncertainty.
+    #[serde(flatten)]
+    pub measured: Measured,
+    /// Type A or B.
+    #[serde(rename = "type")]
+    pub evaluation: Evaluation,
+    /// Degrees of freedom, 1 or more; infinite (in JSON null) when the uncertainty is taken as
+    /// known.
+    #[serde(with = "null_is_infinite")]
+    pub degrees_of_freedom: f64,
+}
+
+/// JSON has no infinity: it is written as null.
+pub(crate) mod null_is_infinite {
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    pub(crate) fn serialize<S: Serializer>(value: &f64, to: S) -> Result<S::Ok, S::Error> {
+        value.is_finite().then_some(*value).serialize(to)
+    }
+
+    pub(crate) fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<f64, D::Error> {
+        Ok(Option::deserialize(from)?.unwrap_or(f64::INFINITY))
+    }
+}
+
+impl Assessed {
+    /// From the scatter of readings. Fewer than one degree of freedom count as one.
+    #[must_use]
+    pub const fn type_a(measured: Measured, degrees_of_freedom: f64) -> Self {
+        Self {
+            measured,
+            evaluation: Evaluation::TypeA,
+            degrees_of_freedom: degrees_of_freedom.max(1.0),
+        }
+    }
+
+    /// By other means, its uncertainty taken as known.
+    #[must_use]
+    pub const fn type_b(measured: Measured) -> Self {
+        Self {
+            measured,
+            evaluation: Evaluation::TypeB,
+            degrees_of_freedom: f64::INFINITY,
+        }
+    }
+
+    /// Best estimate.
+    #[must_use]
+    pub const fn value(&self) -> f64 {
+        self.measured.value
+    }
+
+    /// Standard uncertainty.
+    #[must_use]
+    pub const fn standard_uncertainty(&self) -> f64 {
+        self.measured.standard_uncertainty
+    }
+}
+
+impl From<Measured> for Assessed {
+    fn from(measured: Measured) -> Self {
+        Self::type_b(measured)
     }
 }
 

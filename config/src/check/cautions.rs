@@ -8,7 +8,7 @@ use leverarm_torque::uncertainty::Measured;
 
 use super::{Caution, Summary};
 use crate::display::RPM;
-use crate::stand::{AirInput, Guard, GuardAction, Losses, Shaft, Signal, StandKind, Watch};
+use crate::stand::{AirInput, Guard, GuardAction, Shaft, Signal, StandKind, Watch};
 
 /// A steel drum's rim should not run faster unless an engineer has said so (common practice, no
 /// source).
@@ -253,7 +253,7 @@ impl Summary<'_> {
         let least = (0..=100)
             .map(|percent| losses.torque_nm(to * f64::from(percent) / 100.0))
             .fold(f64::INFINITY, f64::min);
-        if losses == Losses::default() {
+        if !losses.are_given() {
             add(
                 "losses",
                 "no losses are given: curves leave out what bearings, chain and air take; a \
@@ -282,6 +282,11 @@ impl Summary<'_> {
             "the inertia",
             stand.measuring_drum().map(|drum| drum.inertia_kg_m2),
         );
+        let losses = stand.losses;
+        let losses = losses
+            .are_given()
+            .then(|| Measured::new(losses.constant_nm, losses.relative_uncertainty));
+        without("losses.uncertainty", "the losses", losses);
         let load_cell = stand.load_cell.as_ref();
         without("load_cell.arm", "the arm", load_cell.map(|cell| cell.arm_m));
         without(

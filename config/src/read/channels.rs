@@ -121,6 +121,7 @@ impl Channels {
             },
             |quantity| expected_range(&section, quantity),
         );
+        let uncertainty_si = uncertainty(&section, quantity);
         section.finish();
         let channel = (|| {
             Some(Channel {
@@ -130,6 +131,7 @@ impl Channels {
                 cold_junction: cold_junction?,
                 quantity: quantity?,
                 expected_si: expected_si?,
+                uncertainty_si: uncertainty_si?,
             })
         })();
         (channel, quantity)
@@ -355,6 +357,27 @@ impl Rule for SteinhartHartRule {
     fn expected(&self) -> String {
         "the coefficients [A, B, C] for T in K and R in ohm".to_owned()
     }
+}
+
+/// `uncertainty = "0.5 K"`: a difference, also where the quantity is a point on a scale.
+fn uncertainty(section: &Section<'_>, quantity: Option<Quantity>) -> Option<f64> {
+    let (Some(item), Some(quantity)) = (section.item("uncertainty"), quantity) else {
+        return Some(0.0);
+    };
+    let mut kind = quantity.kind();
+    if kind.form == Form::Point {
+        kind.form = Form::Amount;
+    }
+    let found = item.read(&Q(&kind, None))?;
+    if found < 0.0 {
+        item.fault(
+            "an uncertainty is not negative",
+            format!("{kind} or 0"),
+            None,
+        );
+        return None;
+    }
+    Some(found)
 }
 
 /// `expected = ["-20 degC", "250 degC"]`

@@ -1,8 +1,8 @@
 //! A curve as a table, JSON and a plot.
 
-use comfy_table::{CellAlignment, Table, presets};
+use comfy_table::{CellAlignment, Table, TableComponent, presets};
 use leverarm_config::display::DisplayUnits;
-use leverarm_torque::curve::{Curve, Peak};
+use leverarm_torque::curve::{Curve, CurvePoint, How, Peak, RatioCheck};
 use serde_json::{Value, json};
 
 use super::UnitsChoice;
@@ -18,7 +18,9 @@ pub(super) fn units(of_stand: DisplayUnits, choice: Option<UnitsChoice>) -> Disp
 
 pub(super) fn table_of(headings: &[&str]) -> Table {
     let mut table = Table::new();
-    table.load_preset(presets::UTF8_HORIZONTAL_ONLY);
+    table.load_preset(presets::NOTHING);
+    table.set_style(TableComponent::HeaderLines, '─');
+    table.set_style(TableComponent::MiddleHeaderIntersections, '─');
     table.set_header(headings);
     table
 }
@@ -56,15 +58,26 @@ pub(super) fn table(curve: &Curve, units: &DisplayUnits) -> Table {
             format!("{:.2}", torque.difference(expanded)),
             format!("{:.2}", power.number(point.power_w())),
             format!("{:.2}", power.difference(share * point.power_w().abs())),
-            if point.trustworthy {
-                String::new()
-            } else {
-                "not trustworthy".to_owned()
-            },
+            said_of(point),
         ]);
     }
     align_right(&mut table, 0..5);
     table
+}
+
+/// What sets a point apart, in words.
+fn said_of(point: &CurvePoint) -> String {
+    let mut said = Vec::new();
+    if !point.trustworthy {
+        said.push("not trustworthy".to_owned());
+    }
+    if let Some(check) = point.ratio_check.filter(RatioCheck::is_off) {
+        said.push(format!("ratio {:+.1} %", 100.0 * check.deviation));
+    }
+    if let How::Steady { seconds } = point.how {
+        said.push(format!("held {seconds:.1} s"));
+    }
+    said.join(", ")
 }
 
 pub(super) fn peak_text(peak: Option<Peak>, unit: leverarm_config::display::DisplayUnit) -> String {
@@ -83,7 +96,7 @@ pub(super) fn json(curve: &Curve) -> Value {
             Value::Null
         }
     };
-    let column = |f: &dyn Fn(&leverarm_torque::curve::CurvePoint) -> f64| -> Vec<Value> {
+    let column = |f: &dyn Fn(&CurvePoint) -> f64| -> Vec<Value> {
         curve
             .points
             .iter()
@@ -97,11 +110,18 @@ pub(super) fn json(curve: &Curve) -> Value {
     json!({
         "rpm": rpm,
         "torque_nm": column(&|p| p.torque_nm),
-        "power_w": column(&leverarm_torque::curve::CurvePoint::power_w),
+        "power_w": column(&CurvePoint::power_w),
         "measured_torque_nm": column(&|p| p.measured_torque_nm),
-        "expanded_uncertainty_nm": column(&leverarm_torque::curve::CurvePoint::expanded_uncertainty_nm),
+        "expanded_uncertainty_nm": column(&CurvePoint::expanded_uncertainty_nm),
         "pull_to_pull_uncertainty_nm":
-            column(&leverarm_torque::curve::CurvePoint::pull_to_pull_uncertainty_nm),
+            column(&CurvePoint::pull_to_pull_uncertainty_nm),
+        "slipping": curve.points.iter().map(CurvePoint::is_slipping).collect::<Vec<bool>>(),
+        "ratio_deviation": curve.points.iter()
+            .map(|p| p.ratio_check.map(|check| check.deviation)).collect::<Vec<Option<f64>>>(),
+        "held_s": curve.points.iter().map(|p| match p.how {
+            How::Steady { seconds } => Some(seconds),
+            How::Sweep => None,
+        }).collect::<Vec<Option<f64>>>(),
         "trustworthy": curve.points.iter().map(|p| p.trustworthy).collect::<Vec<bool>>(),
         "peak_torque_nm": peak_torque_nm,
         "peak_torque_rpm": peak_torque_rpm,

@@ -1,5 +1,6 @@
 //! The command line.
 
+mod budget;
 mod control;
 mod curve_output;
 mod demo;
@@ -93,6 +94,12 @@ enum Command {
         /// Light lines on dark ground
         #[arg(long)]
         dark: bool,
+        /// Show what the uncertainty is made of, at one speed
+        #[arg(long)]
+        budget: bool,
+        /// Engine speed of the budget, rpm; that of the peak torque when left out
+        #[arg(long, value_name = "RPM", requires = "budget")]
+        rpm: Option<f64>,
     },
     /// Name what is bolted on: the next pulls belong to it
     Setup {
@@ -161,6 +168,9 @@ enum Command {
         stand: StandArgument,
         #[command(flatten)]
         choice: CurveArguments,
+        /// Calibrations to use, as `leverarm calibrations --json` prints them
+        #[arg(long, value_name = "FILE")]
+        calibrations: Option<PathBuf>,
         /// JSON instead of a table
         #[arg(long)]
         json: bool,
@@ -200,6 +210,9 @@ struct CurveArguments {
     /// Another system of units than the stand file's
     #[arg(long, value_enum)]
     units: Option<UnitsChoice>,
+    /// Use the calibrations of now instead of those kept with the pull
+    #[arg(long)]
+    recalibrated: bool,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -276,7 +289,18 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             json,
             plot,
             dark,
-        } => pulls::show(pull, &store, &choice, json, plot.as_deref(), dark),
+            budget,
+            rpm,
+        } => pulls::show(&pulls::Show {
+            pull,
+            store,
+            choice,
+            json,
+            plot,
+            dark,
+            budget,
+            rpm,
+        }),
         Command::Setup {
             name,
             notes,
@@ -307,8 +331,15 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             board_log,
             stand,
             choice,
+            calibrations,
             json,
-        } => pulls::reduce(&board_log, &stand.file, &choice, json),
+        } => pulls::reduce(
+            &board_log,
+            &stand.file,
+            calibrations.as_deref(),
+            &choice,
+            json,
+        ),
     }
 }
 
@@ -369,6 +400,7 @@ impl CurveArguments {
         Ok(crate::reduction::CurveChoice {
             correction,
             step_rpm: self.step,
+            calibrations_of_now: self.recalibrated,
         })
     }
 }

@@ -1,18 +1,20 @@
 //! `pulls`, `show` and `reduce`.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use leverarm_torque::air::Correction;
 use leverarm_torque::curve::Curve;
 use leverarm_torque::reduce::AirReadings;
 use serde_json::json;
 
+use super::budget;
 use super::curve_output::{self, Named};
 use super::{CurveArguments, Failure, StoreArgument, json_line, read_stand, say};
+use crate::calibration::Calibration;
 use crate::clock::local_text;
 use crate::plot::{self, Plot, Size, Theme};
 use crate::reduction::{CurveChoice, reduce_log, reduce_pull};
-use crate::store::{PullId, PullState};
+use crate::store::{PullId, PullState, StoreReader};
 
 pub(super) fn list(store: &StoreArgument, as_json: bool) -> Result<(), Failure> {
     let reader = store.open()?;
@@ -101,16 +103,27 @@ pub(super) fn air_text(air: &AirReadings, correction: &Correction, curve: &Curve
     )
 }
 
-pub(super) fn show(
-    pull: i64,
-    store: &StoreArgument,
-    choice: &CurveArguments,
-    as_json: bool,
-    plot_file: Option<&Path>,
-    dark: bool,
-) -> Result<(), Failure> {
-    let reader = store.open()?;
+/// What `show` was asked.
+pub(super) struct Show {
+    pub(super) pull: i64,
+    pub(super) store: StoreArgument,
+    pub(super) choice: CurveArguments,
+    pub(super) json: bool,
+    pub(super) plot: Option<PathBuf>,
+    pub(super) dark: bool,
+    pub(super) budget: bool,
+    pub(super) rpm: Option<f64>,
+}
+
+pub(super) fn show(asked: &Show) -> Result<(), Failure> {
+    let (pull, choice) = (asked.pull, &asked.choice);
+    let reader = asked.store.open()?;
     let reduced = reduce_pull(&reader, PullId::new(pull), choice.choice()?).map_err(Failure::of)?;
+    let budget = asked
+        .budget
+        .then(|| budget::at(&reduced.curve, asked.rpm))
+        .transpose()?;
+    let plot_file = asked.plot.as_deref();
     let units = curve_output::units(reduced.stand.units, choice.units);
     let setup = reduced
         .pull
@@ -135,15 +148,22 @@ pub(super) fn show(
             reduced.stand.name,
             local_text(reduced.pull.started_wall_us)
         );
-        let theme = if dark { Theme::Dark } else { Theme::Light };
+        let theme = if asked.dark {
+            Theme::Dark
+        } else {
+            Theme::Light
+        };
         write_plot(
             &curve_output::plot(&title, &subtitle, &named, &units, notes),
             file,
             theme,
         )?;
     }
-    if as_json {
+    if asked.json {
         let mut object = curve_output::json(&reduced.curve);
+        if let Some(budget) = &budget {
+            object["budget"] = budget.json();
+        }
         object["id"] = json!(pull);
         object["setup"] = json!(reduced.pull.setup_name);
         object["state"] = json!(reduced.pull.state.word());
@@ -162,7 +182,13 @@ pub(super) fn show(
         local_text(reduced.pull.started_wall_us)
     ));
     say(&air);
-    print_curve(&reduced.curve, &units);
+    match &budget {
+        Some(budget) => {
+            budget.print(&units);
+            print_remarks(&reduced.curve);
+        }
+        None => print_curve(&reduced.curve, &units),
+    }
     if let Some(file) = plot_file {
         say(&format!("plot: {}", file.display()));
     }
@@ -179,6 +205,10 @@ fn print_curve(curve: &Curve, units: &leverarm_config::display::DisplayUnits) {
         "peak power  {}",
         curve_output::peak_text(curve.peak_power, units.power)
     ));
+    print_remarks(curve);
+}
+
+fn print_remarks(curve: &Curve) {
     for remark in &curve.remarks {
         say(&format!("remark: {remark}"));
     }
@@ -209,17 +239,34 @@ pub(super) fn write_plot(plot: &Plot, file: &Path, theme: Theme) -> Result<(), F
 pub(super) fn reduce(
     log: &Path,
     file: &Path,
+    calibrations: Option<&Path>,
     choice: &CurveArguments,
     as_json: bool,
 ) -> Result<(), Failure> {
     let read = read_stand(file)?;
+    let calibration = match calibrations {
+        Some(file) => read_calibration(file)?,
+        None if choice.recalibrated => {
+            let reader = StoreReader::open(&read.store_folder).map_err(Failure::of)?;
+            Calibration::in_force(&reader).map_err(Failure::of)?.0
+        }
+        None => Calibration::default(),
+    };
     let bytes =
         std::fs::read(log).map_err(|error| Failure(format!("{}: {error}", log.display())))?;
-    let curve = reduce_log(&read.stand, &bytes, choice.choice()?).map_err(Failure::of)?;
+    let curve =
+        reduce_log(&read.stand, &calibration, &bytes, choice.choice()?).map_err(Failure::of)?;
     if as_json {
         json_line(&curve_output::json(&curve));
     } else {
         print_curve(&curve, &curve_output::units(read.stand.units, choice.units));
     }
     Ok(())
+}
+
+fn read_calibration(file: &Path) -> Result<Calibration, Failure> {
+    let shown = file.display();
+    let text =
+        std::fs::read_to_string(file).map_err(|error| Failure(format!("{shown}: {error}")))?;
+    serde_json::from_str(&text).map_err(|error| Failure(format!("{shown}: {error}")))
 }

@@ -14,6 +14,7 @@ use tokio::sync::watch;
 use tokio_stream::wrappers::WatchStream;
 
 use super::{Handle, NewSetupRequest};
+use crate::calibration::NewCalibrationRequest;
 use crate::core::Command;
 use crate::reduction::EnteredAir;
 
@@ -29,6 +30,7 @@ pub(super) async fn serve(
         .route("/api/release", post(release))
         .route("/api/setup", post(setup))
         .route("/api/air", post(air))
+        .route("/api/calibration", post(calibration))
         .with_state(handle);
     let stop = async move {
         // The sender gone means the same as a stop.
@@ -118,6 +120,16 @@ async fn setup(State(handle): State<Handle>, Json(request): Json<NewSetupRequest
 async fn air(State(handle): State<Handle>, Json(request): Json<Option<EnteredAir>>) -> Response {
     match handle.air(request).await {
         Ok(outcome) => answer(outcome.map(|()| "air kept for the next pulls")),
+        Err(error) => unavailable(error),
+    }
+}
+
+async fn calibration(
+    State(handle): State<Handle>,
+    Json(request): Json<NewCalibrationRequest>,
+) -> Response {
+    match handle.calibrate(request).await {
+        Ok(outcome) => answer(outcome.map(|()| "in force for the next pulls")),
         Err(error) => unavailable(error),
     }
 }

@@ -11,6 +11,7 @@ use std::sync::Arc;
 use leverarm_config::Stand;
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
 
+use crate::calibration::{CalibrationError, NewCalibrationRequest};
 use crate::clock::Clock;
 use crate::core::{Command, CommandError, Live};
 use crate::store::{EventId, PullId, PullState, StoreError};
@@ -160,6 +161,24 @@ impl Handle {
             note,
             answer,
         };
+        self.requests
+            .send(request)
+            .await
+            .map_err(|_closed| NoAnswer)?;
+        answered.await.map_err(|_closed| NoAnswer)
+    }
+
+    /// Puts a calibration in force, for the next pulls.
+    ///
+    /// # Errors
+    /// As [`Handle::setup`].
+    pub async fn calibrate(
+        &self,
+        request: NewCalibrationRequest,
+    ) -> Result<Result<(), CalibrationError>, NoAnswer> {
+        let (answer, answered) = oneshot::channel();
+        let request = Box::new(request);
+        let request = StoreRequest::Calibration { request, answer };
         self.requests
             .send(request)
             .await

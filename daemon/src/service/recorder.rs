@@ -1,12 +1,15 @@
 //! The recorder thread: the one writer of the store.
 
 use std::collections::VecDeque;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
 use std::time::Duration;
 
 use tokio::sync::{broadcast, mpsc, oneshot};
 
 use super::{PullNotice, ServeError};
+use crate::calibration::{CalibrationError, NewCalibrationRequest, put_change};
 use crate::clock::Clock;
 use crate::core::{EventData, Now, Record};
 use crate::journal::Throttle;
@@ -74,6 +77,13 @@ pub enum StoreRequest {
         /// Where the outcome goes.
         answer: oneshot::Sender<Result<(), StoreError>>,
     },
+    /// Put a calibration in force, for the next pulls.
+    Calibration {
+        /// What was calibrated.
+        request: Box<NewCalibrationRequest>,
+        /// Where the outcome goes.
+        answer: oneshot::Sender<Result<(), CalibrationError>>,
+    },
 }
 
 /// The guard thread's end of the queue.
@@ -82,12 +92,18 @@ pub(super) struct Records {
     sender: SyncSender<Record>,
     backlog: VecDeque<Record>,
     lost: u64,
+    given: u64,
+    done: Arc<AtomicU64>,
+    done_before: u64,
+    progress_us: u64,
 }
 
 /// Records that wait on the guard thread's side while the queue is full.
 const BACKLOG_MAX: usize = 2048;
-/// So many waiting mean that the store does not keep up.
+/// So many waiting there mean that the store does not keep up.
 const BACKLOG_BEHIND: usize = 16;
+/// So long without a record stored, while some wait, means so too: the disk is full, or gone.
+const STALLED_US: u64 = 2_000_000;
 
 impl Records {
     /// Gives records to the recorder without ever waiting. What does not fit waits here; what does
@@ -95,6 +111,7 @@ impl Records {
     pub(super) fn give(&mut self, records: &mut Vec<Record>) {
         for record in records.drain(..) {
             if self.backlog.len() < BACKLOG_MAX {
+                self.given += 1;
                 self.backlog.push_back(record);
             } else {
                 self.lost += 1;
@@ -114,8 +131,14 @@ impl Records {
         }
     }
 
-    pub(super) fn keeps_up(&self) -> bool {
-        self.backlog.len() < BACKLOG_BEHIND && self.lost == 0
+    pub(super) fn keeps_up(&mut self, mono_us: u64) -> bool {
+        let done = self.done.load(Ordering::Relaxed);
+        if done == self.given || done != self.done_before {
+            self.done_before = done;
+            self.progress_us = mono_us;
+        }
+        let stalled = mono_us.saturating_sub(self.progress_us) > STALLED_US;
+        !stalled && self.backlog.len() < BACKLOG_BEHIND && self.lost == 0
     }
 
     /// At the end: waits, for a bounded time, until everything is over.
@@ -140,6 +163,7 @@ struct Recorder {
     air: serde_json::Value,
     notices: broadcast::Sender<PullNotice>,
     throttle: Throttle,
+    done: Arc<AtomicU64>,
 }
 
 /// The guard thread's end of the queue, and the recorder's thread.
@@ -154,8 +178,11 @@ pub(super) fn start(
     notices: broadcast::Sender<PullNotice>,
 ) -> Result<Started, ServeError> {
     let stand = store.put_stand(&stand_text)?;
-    let calibration = store.put_calibration("{}")?;
     let reader = store.reader()?;
+    let calibration = match reader.calibration_history()?.pop() {
+        Some(newest) => newest.calibration,
+        None => store.put_calibration("{}")?,
+    };
     let setup = match reader.meta(META_SETUP)? {
         Some(name) => Some(reader.setup_named(&name).map(|s| (s.id, s.name))?),
         None => None,
@@ -166,6 +193,7 @@ pub(super) fn start(
     for pull in &store.recovered().pulls {
         tracing::warn!(pull = %pull, "a pull was under way when the daemon last ended: kept as interrupted");
     }
+    let done = Arc::new(AtomicU64::new(0));
     let recorder = Recorder {
         store,
         clock,
@@ -177,6 +205,7 @@ pub(super) fn start(
         air: air.unwrap_or(serde_json::Value::Null),
         notices,
         throttle: Throttle::default(),
+        done: Arc::clone(&done),
     };
     let (sender, records) = sync_channel(RECORDS_MAX);
     let thread = std::thread::Builder::new()
@@ -190,6 +219,10 @@ pub(super) fn start(
             sender,
             backlog: VecDeque::new(),
             lost: 0,
+            given: 0,
+            done,
+            done_before: 0,
+            progress_us: 0,
         },
         thread,
     ))
@@ -206,12 +239,10 @@ impl Recorder {
                 self.request(request);
             }
             match records.recv_timeout(Duration::from_millis(20)) {
-                Ok(Record::Event(event)) => {
-                    let event = self.event(&event);
-                    let now = self.throttle.push(event.mono_us, event);
-                    now.iter().for_each(|event| self.keep_event(event));
+                Ok(record) => {
+                    self.take(record);
+                    self.done.fetch_add(1, Ordering::Relaxed);
                 }
-                Ok(record) => self.keep(|recorder| recorder.store(&record), &record),
                 Err(RecvTimeoutError::Timeout) => {}
                 Err(RecvTimeoutError::Disconnected) => break,
             }
@@ -226,6 +257,17 @@ impl Recorder {
             self.request(request);
         }
         Ok(())
+    }
+
+    fn take(&mut self, record: Record) {
+        match record {
+            Record::Event(event) => {
+                let event = self.event(&event);
+                let now = self.throttle.push(event.mono_us, event);
+                now.iter().for_each(|event| self.keep_event(event));
+            }
+            record => self.keep(|recorder| recorder.store(&record), &record),
+        }
     }
 
     fn keep_event(&mut self, event: &NewEvent) {
@@ -406,6 +448,9 @@ impl Recorder {
         match request {
             StoreRequest::Setup { request, answer } => drop(answer.send(self.setup(request))),
             StoreRequest::Air { air, answer } => drop(answer.send(self.air(air))),
+            StoreRequest::Calibration { request, answer } => {
+                drop(answer.send(self.calibrate(*request)));
+            }
             StoreRequest::Acknowledge {
                 event,
                 note,
@@ -447,6 +492,13 @@ impl Recorder {
         let name = taken.1.clone();
         self.setup = Some(taken);
         Ok(name)
+    }
+
+    fn calibrate(&mut self, request: NewCalibrationRequest) -> Result<(), CalibrationError> {
+        let summary = request.summary.clone();
+        self.calibration = put_change(&mut self.store, request, self.clock.now().wall_us)?;
+        tracing::info!(summary, "calibration in force");
+        Ok(())
     }
 
     fn air(&mut self, air: Option<EnteredAir>) -> Result<(), StoreError> {

@@ -12,8 +12,9 @@ use super::error::StoreError;
 use super::hash::ContentHash;
 use super::open::{self, StoreSize};
 use super::records::{
-    Acknowledgement, ChunkId, ConnectionId, ConnectionRecord, Cursor, EventFilter, EventId,
-    EventOrder, EventRecord, Hello, PullId, PullRecord, SetupId, SetupRecord, Severity,
+    Acknowledgement, CalibrationRecord, ChunkId, ConnectionId, ConnectionRecord, Cursor,
+    EventFilter, EventId, EventOrder, EventRecord, Hello, PullId, PullRecord, SetupId, SetupRecord,
+    Severity,
 };
 use super::writer::not_found;
 
@@ -198,6 +199,28 @@ impl StoreReader {
             "calibration",
             "SELECT text FROM calibrations WHERE hash = ?",
             hash,
+        )
+    }
+
+    /// Every change of the calibrations, oldest first; the last one's are in force.
+    ///
+    /// # Errors
+    ///
+    /// As every reading method.
+    pub fn calibration_history(&self) -> Result<Vec<CalibrationRecord>, StoreError> {
+        self.list(
+            "change of the calibrations",
+            "SELECT * FROM calibration_history ORDER BY id",
+            [],
+            |row| {
+                Ok(CalibrationRecord {
+                    id: row.get("id")?,
+                    wall_us: row.get("wall_us")?,
+                    part: row.get("part")?,
+                    calibration: row.get("calibration_hash")?,
+                    summary: row.get("summary")?,
+                })
+            },
         )
     }
 
@@ -418,7 +441,7 @@ impl StoreReader {
         let pull = self.pull(id)?;
         let last = match pull.chunk_seq_last {
             Some(last) => last,
-            None => match self.seq_max(pull.connection)? {
+            None => match self.chunk_seq_max(pull.connection)? {
                 Some(last) => last,
                 None => return Ok(Vec::new()),
             },
@@ -527,6 +550,7 @@ impl StoreReader {
             self.connections().err(),
             self.setups().err(),
             self.pulls().err(),
+            self.calibration_history().err(),
             self.events(&events).err(),
         ];
         found.extend(rows.into_iter().flatten().map(|error| error.to_string()));
@@ -559,7 +583,12 @@ impl StoreReader {
         Ok(found)
     }
 
-    fn seq_max(&self, connection: ConnectionId) -> Result<Option<u32>, StoreError> {
+    /// Number of the newest chunk of a connection; `None` before the first.
+    ///
+    /// # Errors
+    ///
+    /// As every reading method.
+    pub fn chunk_seq_max(&self, connection: ConnectionId) -> Result<Option<u32>, StoreError> {
         self.one(
             "chunk number",
             "SELECT max(seq) FROM chunks WHERE connection_id = ?",
@@ -577,7 +606,7 @@ impl StoreReader {
     ) -> Result<Option<RangeInclusive<u32>>, StoreError> {
         let bounds: (Option<u32>, Option<u32>) = match range {
             ChunkRange::Seq(wanted) => (Some(*wanted.start()), Some(*wanted.end())),
-            ChunkRange::All => (Some(0), self.seq_max(connection)?),
+            ChunkRange::All => (Some(0), self.chunk_seq_max(connection)?),
             ChunkRange::MonoUs(wanted) | ChunkRange::Tick(wanted) if wanted.is_empty() => {
                 (None, None)
             }

@@ -59,6 +59,7 @@ row_id!(ChunkId, "a chunk");
 row_id!(PullId, "a pull");
 row_id!(SetupId, "a setup");
 row_id!(EventId, "an event");
+row_id!(CalibrationId, "a change of the calibrations");
 
 /// A port that was just opened.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -208,6 +209,34 @@ stored_word! {
         /// The stand was cut.
         Cut = "cut",
     }
+}
+
+/// A change of the calibrations.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NewCalibration {
+    /// When it was made.
+    pub wall_us: i64,
+    /// What was calibrated: a short fixed word.
+    pub part: String,
+    /// All calibrations that are in force from now on, JSON kept as it is.
+    pub json: String,
+    /// What came out, in a sentence.
+    pub summary: String,
+}
+
+/// A stored change of the calibrations.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct CalibrationRecord {
+    /// Its number; later changes have larger numbers.
+    pub id: CalibrationId,
+    /// When it was made.
+    pub wall_us: i64,
+    /// What was calibrated.
+    pub part: String,
+    /// All calibrations in force from then on.
+    pub calibration: ContentHash,
+    /// What came out.
+    pub summary: String,
 }
 
 /// A pull, under way or already over.

@@ -13,8 +13,8 @@ use super::lock::WriterLock;
 use super::open::{self, StoreSize};
 use super::reader::{self, StoreReader};
 use super::records::{
-    Acknowledgement, ChunkId, ConnectionId, Cursor, EventId, Hello, NewConnection, NewEvent,
-    NewPull, NewSetup, PullEdit, PullEnd, PullId, PullState, SetupId,
+    Acknowledgement, ChunkId, ConnectionId, Cursor, EventId, Hello, NewCalibration, NewConnection,
+    NewEvent, NewPull, NewSetup, PullEdit, PullEnd, PullId, PullState, SetupId,
 };
 
 /// What a daemon that stopped without closing left behind, put in order by [`Store::open`].
@@ -252,6 +252,23 @@ impl Store {
             transaction.execute(
                 "INSERT INTO calibrations (hash, text) VALUES (?, ?) ON CONFLICT DO NOTHING",
                 params![hash, json],
+            )?;
+            Ok(hash)
+        })
+    }
+
+    /// Stores changed calibrations, which are in force from then on.
+    ///
+    /// # Errors
+    ///
+    /// As [`put_calibration`](Self::put_calibration).
+    pub fn add_calibration(&mut self, new: &NewCalibration) -> Result<ContentHash, StoreError> {
+        let hash = self.put_calibration(&new.json)?;
+        self.write("store a change of the calibrations", |transaction| {
+            transaction.execute(
+                "INSERT INTO calibration_history (wall_us, part, calibration_hash, summary) \
+                 VALUES (?, ?, ?, ?)",
+                params![new.wall_us, new.part, hash, new.summary],
             )?;
             Ok(hash)
         })

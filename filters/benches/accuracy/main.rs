@@ -47,9 +47,11 @@ fn measure(case: &Case, seed: u64) -> Result<Line, String> {
         |samples: Vec<(f64, f64)>| pull.error_pct(&simple_methods::on_grid(&samples, &pull));
     let bound = speed_fit::information_bound(&train, &pull.options(), 16, case.jitter_s, 200)
         .map_err(|e| e.to_string())?;
+    let grid = pull.grid_rpm();
+    let range = pull.wheel_omega(grid[0])..=pull.wheel_omega(grid[grid.len() - 1]);
     let inside: Vec<f64> = bound
         .iter()
-        .filter(|(m, _)| pull.in_range(m.omega_rad_per_s))
+        .filter(|(m, _)| range.contains(&m.omega_rad_per_s))
         .map(|(_, s)| s * s)
         .collect();
     Ok(Line {

@@ -176,12 +176,13 @@ pub(crate) fn table() -> Vec<Case> {
             duration_s: 4.0,
             ..r()
         },
+        // 200,000 teeth: 10 s at 20,000 teeth/s.
         Case {
-            name: "fast_wheel",
-            teeth: 60,
+            name: "full_rate",
+            teeth: 64,
             pickup_on_engine: true,
-            from_rpm: 4000.0,
-            to_rpm: 20_000.0,
+            from_rpm: 16_000.0,
+            to_rpm: 21_500.0,
             duration_s: 10.0,
             ..r()
         },
@@ -371,11 +372,6 @@ impl Pull {
         (0..=96)
             .map(|i| from + (to - from) * f64::from(i) / 96.0)
             .collect()
-    }
-
-    pub(crate) fn in_range(&self, wheel_omega: f64) -> bool {
-        let (from, to) = self.range_rpm();
-        (self.wheel_omega(from)..=self.wheel_omega(to)).contains(&wheel_omega)
     }
 
     /// Greatest wheel acceleration on the grid.

@@ -3,6 +3,8 @@
 //! "Load" is a force in N, or a torque in N·m when the weights hang from a calibration
 //! arm: one or the other throughout.
 
+use serde::{Deserialize, Serialize};
+
 use crate::{
     regression::{FitError, Polynomial},
     sensor::Law,
@@ -10,16 +12,18 @@ use crate::{
 };
 
 /// Whether the load came up or down to a point.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Direction {
     /// Weights being added.
+    #[serde(rename = "up")]
     Loading,
     /// Weights being taken off.
+    #[serde(rename = "down")]
     Unloading,
 }
 
 /// One settled reading.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct LoadPoint {
     /// Load from the dead weights.
     pub load: f64,
@@ -30,7 +34,8 @@ pub struct LoadPoint {
 }
 
 /// Curve to fit.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Curve {
     /// Straight line.
     Linear,
@@ -83,7 +88,7 @@ pub struct LoadCell {
 }
 
 /// Change under a constant load.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Creep {
     /// Time from first to last reading.
     pub duration_s: f64,

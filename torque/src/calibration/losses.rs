@@ -5,10 +5,11 @@
 //! needs no derivative.
 
 use nalgebra::{DMatrix, DVector, Matrix3, Vector3};
+use serde::{Deserialize, Serialize};
 
 use crate::{
-    regression::{FitError, LeastSquares, least_squares},
-    uncertainty::{CoverageError, Measured, coverage_factor},
+    regression::{FitError, LeastSquares, autocorrelation, least_squares},
+    uncertainty::{Assessed, CoverageError, Measured, coverage_factor},
 };
 
 /// One acceleration while coasting.
@@ -30,7 +31,8 @@ pub struct SpeedSample {
 }
 
 /// Terms of the loss.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Terms {
     /// c₀ (dry friction).
     Constant,
@@ -109,9 +111,50 @@ pub enum LossError {
         /// Fitted loss there.
         torque_nm: f64,
     },
+    /// Runs that can't be combined.
+    #[error(
+        "coast-downs: expected speeds that all of them cover, found one that ends at \
+         {low_rad_per_s:.1} rad/s and one that starts at {high_rad_per_s:.1} rad/s"
+    )]
+    NoCommonSpeeds {
+        /// Highest speed of one.
+        low_rad_per_s: f64,
+        /// Lowest speed of another.
+        high_rad_per_s: f64,
+    },
     /// No coverage factor.
     #[error(transparent)]
     Coverage(#[from] CoverageError),
+}
+
+/// The numbers of a fitted loss, to be kept and taken up again.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct LossFigures {
+    /// c₀ in N·m, c₁ in N·m·s, c₂ in N·m·s².
+    pub coefficients: [f64; 3],
+    /// Their covariance from the scatter of the fit alone.
+    pub covariance: [[f64; 3]; 3],
+    /// Terms that were fitted.
+    pub terms: Terms,
+    /// Inertia that was coasting, kg·m².
+    pub inertia_kg_m2: Measured,
+    /// Independent samples less unknowns.
+    pub degrees_of_freedom: f64,
+    /// Range of speed that was fitted, rad/s.
+    pub omega_range_rad_per_s: (f64, f64),
+    /// Standard deviation of the residuals, in what was fitted.
+    pub residual_sd: f64,
+    /// Bearing temperature during the coast-down, K.
+    pub bearing_temperature_k: Option<f64>,
+}
+
+/// Losses of several coast-downs together.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CombinedLosses {
+    /// Their mean, with the scatter between them in its covariance.
+    pub losses: Losses,
+    /// Standard deviation from run to run, relative to the loss; nothing from a single run.
+    pub repeatability: Option<Assessed>,
 }
 
 /// Torque lost as a function of speed.
@@ -289,6 +332,132 @@ impl Losses {
         };
         losses.check()?;
         Ok(losses)
+    }
+
+    /// The numbers, to be kept.
+    #[must_use]
+    pub fn figures(&self) -> LossFigures {
+        LossFigures {
+            coefficients: self.coefficients(),
+            covariance: self.covariance(),
+            terms: self.terms,
+            inertia_kg_m2: self.inertia_kg_m2,
+            degrees_of_freedom: self.degrees_of_freedom,
+            omega_range_rad_per_s: self.omega_range_rad_per_s,
+            residual_sd: self.residual_sd,
+            bearing_temperature_k: self.bearing_temperature_k,
+        }
+    }
+
+    /// Kept numbers taken up again.
+    ///
+    /// # Errors
+    /// Numbers that no fit can have given: see [`LossError`].
+    pub fn from_figures(figures: &LossFigures) -> Result<Self, LossError> {
+        let inertia = figures.inertia_kg_m2;
+        if !(inertia.is_valid() && inertia.value > 0.0) {
+            return Err(LossError::BadInertia {
+                found: inertia.value,
+            });
+        }
+        let simultaneous = 1.0 - 0.05 / figures.terms.count() as f64;
+        let losses = Self {
+            coefficients: figures.coefficients.into(),
+            covariance: figures.covariance.into(),
+            terms: figures.terms,
+            inertia_kg_m2: inertia,
+            degrees_of_freedom: figures.degrees_of_freedom,
+            coverage_factor_95: coverage_factor(0.95, figures.degrees_of_freedom)?,
+            simultaneous_factor_95: coverage_factor(simultaneous, figures.degrees_of_freedom)?,
+            omega_range_rad_per_s: figures.omega_range_rad_per_s,
+            residual_sd: figures.residual_sd,
+            bearing_temperature_k: figures.bearing_temperature_k,
+        };
+        losses.check()?;
+        Ok(losses)
+    }
+
+    /// The mean of several coast-downs with the same inertia.
+    ///
+    /// From run to run the whole loss is taken to grow or shrink by one share (bearings and grease
+    /// at another temperature), so that its scatter over a few runs says something about every
+    /// speed.
+    ///
+    /// # Errors
+    /// No runs, runs that cover no common speeds, or a mean that no fit can have given.
+    pub fn combined(runs: &[Self]) -> Result<CombinedLosses, LossError> {
+        let (first, rest) = runs
+            .split_first()
+            .ok_or(LossError::Fit(FitError::TooFewPoints {
+                unknowns: 0,
+                points: 0,
+            }))?;
+        if rest.is_empty() {
+            return Ok(CombinedLosses {
+                losses: first.clone(),
+                repeatability: None,
+            });
+        }
+        let n = runs.len() as f64;
+        let coefficients = runs.iter().map(|r| r.coefficients).sum::<Vector3<f64>>() / n;
+        let within = runs.iter().map(|r| r.covariance).sum::<Matrix3<f64>>() / (n * n);
+        let low = runs
+            .iter()
+            .map(|r| r.omega_range_rad_per_s.0)
+            .fold(0.0, f64::max);
+        let ends = runs.iter().map(|r| r.omega_range_rad_per_s.1);
+        let high = ends.fold(f64::INFINITY, f64::min);
+        let apart = high <= low;
+        if apart {
+            return Err(LossError::NoCommonSpeeds {
+                low_rad_per_s: high,
+                high_rad_per_s: low,
+            });
+        }
+        // Each run's share over the mean, averaged over the speeds that all of them have.
+        let shares: Vec<f64> = runs
+            .iter()
+            .map(|run| {
+                let at = |i: u8| low + (high - low) * f64::from(i) / 50.0;
+                let sum: f64 = (0..=50)
+                    .map(|i| run.torque_nm(at(i)) / powers(at(i)).dot(&coefficients))
+                    .sum();
+                sum / 51.0
+            })
+            .collect();
+        let mean = shares.iter().sum::<f64>() / n;
+        let variance = shares.iter().map(|s| (s - mean).powi(2)).sum::<f64>() / (n - 1.0);
+        let between = coefficients * coefficients.transpose() * (variance / n);
+        let middle = powers(0.5 * (low + high));
+        let part = |covariance: &Matrix3<f64>| middle.dot(&(covariance * middle));
+        let (within_u2, between_u2) = (part(&within), part(&between));
+        let within_freedom: f64 = runs.iter().map(|r| r.degrees_of_freedom).sum();
+        // Welch–Satterthwaite over the two.
+        let freedom = (within_u2 + between_u2).powi(2)
+            / (within_u2.powi(2) / within_freedom + between_u2.powi(2) / (n - 1.0));
+        let temperatures: Vec<f64> = runs
+            .iter()
+            .filter_map(|r| r.bearing_temperature_k)
+            .collect();
+        let temperature = temperatures.iter().sum::<f64>() / temperatures.len().max(1) as f64;
+        let losses = Self::from_figures(&LossFigures {
+            coefficients: coefficients.into(),
+            covariance: (within + between).into(),
+            degrees_of_freedom: if freedom.is_finite() {
+                freedom.max(1.0)
+            } else {
+                within_freedom
+            },
+            omega_range_rad_per_s: (low, high),
+            residual_sd: runs.iter().map(|r| r.residual_sd).fold(0.0, f64::max),
+            bearing_temperature_k: (!temperatures.is_empty()).then_some(temperature),
+            ..first.figures()
+        })?;
+        let repeatability = Assessed::type_a(Measured::new(0.0, variance.sqrt()), n - 1.0);
+        Ok(CombinedLosses {
+            losses,
+            repeatability: Some(repeatability),
+        })
     }
 
     fn check(&self) -> Result<(), LossError> {
@@ -477,19 +646,4 @@ fn speed_range(omegas: &[f64]) -> Result<(f64, f64), LossError> {
                 Err(LossError::NotTurning { found: *omega })
             }
         })
-}
-
-/// Correlation of each residual with the next; 0 when there are no residuals to speak of.
-fn autocorrelation(residuals: &[f64]) -> f64 {
-    let squares: f64 = residuals.iter().map(|r| r * r).sum();
-    let products: f64 = residuals
-        .iter()
-        .zip(residuals.iter().skip(1))
-        .map(|(a, b)| a * b)
-        .sum();
-    if squares > 0.0 {
-        products / squares
-    } else {
-        0.0
-    }
 }

@@ -1,14 +1,29 @@
 //! Uncertainty budget (JCGM 100:2008, clauses 5 and 6, annex G).
 
+use serde::{Deserialize, Serialize};
+
 use super::{CoverageError, coverage_factor};
 
 /// How a standard uncertainty was found (JCGM 100:2008, 4.2 and 4.3).
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Evaluation {
     /// From the scatter of readings.
+    #[serde(rename = "A")]
     TypeA,
     /// By any other means: certificate, handbook, resolution, judgement.
+    #[serde(rename = "B")]
     TypeB,
+}
+
+impl Evaluation {
+    /// The letter it goes by.
+    #[must_use]
+    pub const fn letter(self) -> &'static str {
+        match self {
+            Self::TypeA => "A",
+            Self::TypeB => "B",
+        }
+    }
 }
 
 /// One input of a budget.

@@ -1,0 +1,206 @@
+//! Runs for calibrations, out of recorded teeth: the drum coasting down, and a weight pulling it up.
+
+use std::ops::Range;
+
+use leverarm_filters::teeth::ToothTrain;
+
+use super::losses::SpeedSample;
+use crate::regression::{FitError, Polynomial};
+use crate::turns::{TurnSpeed, turn_speeds};
+use crate::uncertainty::Measured;
+
+/// Shortest time a speed is averaged over.
+const AVERAGE_S: f64 = 0.05;
+/// Left out after the greatest speed and before the end: throttle, clutch and brake move there.
+const SETTLING_S: f64 = 0.15;
+/// The deceleration of a coasting drum changes slowly; outside of this range about what it was
+/// lately, something else acts (a brake, a clutch).
+const LIKE_BEFORE: Range<f64> = 0.4..2.5;
+/// So many decelerations make "lately".
+const LATELY: usize = 12;
+const DURATION_S_MIN: f64 = 0.5;
+
+/// A run that can't be used.
+#[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
+pub enum RunError {
+    /// The drum never coasts.
+    #[error(
+        "no coast-down in these teeth: expected the speed to fall freely for {expected_s} s or longer after its greatest, found {found_s:.2} s"
+    )]
+    NoCoast {
+        /// Least duration.
+        expected_s: f64,
+        /// Longest found.
+        found_s: f64,
+    },
+    /// The drum is never pulled up from near standstill.
+    #[error(
+        "no falling weight in these teeth: expected a steady rise of {expected} teeth or more, found {found}"
+    )]
+    NoFall {
+        /// Least teeth.
+        expected: usize,
+        /// Teeth found.
+        found: usize,
+    },
+    /// The fit failed.
+    #[error(transparent)]
+    Fit(#[from] FitError),
+}
+
+/// Positions in the train between which the wheel coasts freely, after its greatest speed.
+///
+/// # Errors
+/// When there is none.
+pub fn coast_down(train: &ToothTrain, teeth_per_turn: u32) -> Result<Range<usize>, RunError> {
+    let speeds = turn_speeds(train, teeth_per_turn, 0.0, AVERAGE_S);
+    let none = |found_s| RunError::NoCoast {
+        expected_s: DURATION_S_MIN,
+        found_s,
+    };
+    let peak = speeds
+        .iter()
+        .enumerate()
+        .max_by(|a, b| a.1.omega_rad_per_s.total_cmp(&b.1.omega_rad_per_s))
+        .map_or(0, |(at, _)| at);
+    let Some(peak_s) = speeds.get(peak).map(|s| s.to_s) else {
+        return Err(none(0.0));
+    };
+    let falling: Vec<&TurnSpeed> = speeds
+        .iter()
+        .filter(|s| s.from_s >= peak_s + SETTLING_S)
+        .collect();
+    let mut lately: Vec<f64> = Vec::new();
+    let mut end_s = None;
+    for pair in falling.windows(2) {
+        let [a, b] = pair else { continue };
+        let span = b.middle_s() - a.middle_s();
+        let deceleration = (a.omega_rad_per_s - b.omega_rad_per_s) / span;
+        if lately.len() >= 4 {
+            let mut sorted = lately.clone();
+            sorted.sort_by(f64::total_cmp);
+            let usual = sorted.get(sorted.len() / 2).copied().unwrap_or(0.0);
+            let like = LIKE_BEFORE.contains(&(deceleration / usual));
+            if !like || b.from_s > a.to_s + 0.5 {
+                break;
+            }
+        }
+        if lately.len() == LATELY {
+            lately.remove(0);
+        }
+        lately.push(deceleration);
+        end_s = Some(b.to_s);
+    }
+    let position = |time_s: f64| train.time_s.partition_point(|t| *t < time_s);
+    let (from_s, to_s) = (peak_s + SETTLING_S, end_s.unwrap_or(peak_s) - SETTLING_S);
+    if to_s - from_s < DURATION_S_MIN {
+        return Err(none((to_s - from_s).max(0.0)));
+    }
+    Ok(position(from_s)..position(to_s))
+}
+
+/// Speeds of a coasting wheel, each over whole turns at the middle of its time.
+#[must_use]
+pub fn coast_speeds(train: &ToothTrain, teeth_per_turn: u32) -> Vec<SpeedSample> {
+    turn_speeds(train, teeth_per_turn, 0.0, AVERAGE_S)
+        .iter()
+        .map(|speed| SpeedSample {
+            time_s: speed.middle_s(),
+            omega_rad_per_s: speed.omega_rad_per_s,
+        })
+        .collect()
+}
+
+/// Deceleration of a coasting drum as a function of speed, `a₀ + a₁ω + a₂ω²` in rad/s², at one
+/// speed, with its standard uncertainty: what two coast-downs are compared by when the inertia is
+/// not known yet.
+///
+/// # Errors
+/// As a loss fit's.
+pub fn coasting_alpha(
+    samples: &[SpeedSample],
+    omega_rad_per_s: f64,
+) -> Result<Measured, super::losses::LossError> {
+    use super::losses::{Losses, Terms};
+    // With an inertia of 1 kg·m² the loss torque is the deceleration.
+    let unit = Measured::exact(1.0);
+    let fit = Losses::from_speeds(samples, unit, Terms::Quadratic, None)
+        .or_else(|_| Losses::from_speeds(samples, unit, Terms::Linear, None))?;
+    Ok(Measured::new(
+        -fit.torque_nm(omega_rad_per_s),
+        fit.fit_standard_uncertainty_nm(omega_rad_per_s),
+    ))
+}
+
+/// Teeth of a fall, at least.
+const FALL_TEETH_MIN: usize = 10;
+/// Part of the rise at each end that is left out: letting go, and the weight touching down.
+const FALL_TRIM: f64 = 0.1;
+
+/// Angular acceleration while a weight falls: the steady rise up to the greatest speed, as a
+/// parabola of the angle over time.
+///
+/// # Errors
+/// When there is no such rise.
+pub fn falling_alpha(train: &ToothTrain, teeth_per_turn: u32) -> Result<Measured, RunError> {
+    let pitch = std::f64::consts::TAU / f64::from(teeth_per_turn.max(1));
+    let teeth = usize::try_from(teeth_per_turn.max(1)).unwrap_or(1);
+    let omega = |at: usize| {
+        let (t0, t1) = (train.time_s.get(at)?, train.time_s.get(at + teeth)?);
+        let (i0, i1) = (train.index.get(at)?, train.index.get(at + teeth)?);
+        Some(pitch * (i1 - i0) as f64 / (t1 - t0))
+    };
+    let last = train.time_s.len().saturating_sub(teeth + 1);
+    let peak = (0..=last)
+        .filter_map(|at| Some((at, omega(at)?)))
+        .max_by(|a, b| a.1.total_cmp(&b.1))
+        .map_or(0, |(at, _)| at);
+    // Back from there to where it began to rise.
+    let mut first = peak;
+    while first > 0 {
+        let slower = omega(first - 1)
+            .zip(omega(first))
+            .is_some_and(|(a, b)| a < b * 1.02);
+        let gap = train
+            .time_s
+            .get(first - 1)
+            .zip(train.time_s.get(first))
+            .is_some_and(|(a, b)| b - a > 1.0);
+        if !slower || gap {
+            break;
+        }
+        first -= 1;
+    }
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a share of a length"
+    )]
+    let trim = (FALL_TRIM * (peak - first) as f64).ceil() as usize;
+    let (from, to) = (first + trim, (peak + 1).saturating_sub(trim));
+    let found = to.saturating_sub(from);
+    if found < FALL_TEETH_MIN {
+        return Err(RunError::NoFall {
+            expected: FALL_TEETH_MIN,
+            found,
+        });
+    }
+    let times = train.time_s.get(from..to).unwrap_or_default();
+    let origin = times.first().copied().unwrap_or(0.0);
+    let x: Vec<f64> = times.iter().map(|t| t - origin).collect();
+    let y: Vec<f64> = train
+        .index
+        .get(from..to)
+        .unwrap_or_default()
+        .iter()
+        .map(|index| pitch * *index as f64)
+        .collect();
+    let parabola = Polynomial::fit(&x, &y, 2)?;
+    let (Some(c2), Some(u)) = (
+        parabola.coefficients().get(2).copied(),
+        parabola.standard_errors().get(2).copied(),
+    ) else {
+        return Err(FitError::Singular { unknowns: 3 }.into());
+    };
+    Ok(Measured::new(2.0 * c2, 2.0 * u))
+}
