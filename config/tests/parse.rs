@@ -735,7 +735,7 @@ fn servers_to_send_values_to() {
     let expected = StreamApi::V2 {
         org: "shed".to_owned(),
         bucket: "stand".to_owned(),
-        token: Some(Secret::Env("LEVERARM_TOKEN".to_owned())),
+        token: Some(Secret::Env("LEVERARM_STREAM_TOKEN".to_owned())),
     };
     assert_eq!(v2.api, expected);
     assert_eq!((other.rate_hz, &other.stand), (10.0, &stand.name));
@@ -746,7 +746,7 @@ fn servers_to_send_values_to() {
     };
     assert_eq!(
         password(v1),
-        Some(Secret::Env("LEVERARM_PASSWORD".to_owned()))
+        Some(Secret::Env("LEVERARM_STREAM_PASSWORD".to_owned()))
     );
     assert_eq!(
         password(file),

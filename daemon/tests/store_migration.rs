@@ -12,9 +12,10 @@ use leverarm::store::{
 use serde_json::json;
 
 /// What [`fill`] made when `SCHEMA_VERSION` was 1, 2, ….
-const KEPT: [&[u8]; 2] = [
+const KEPT: [&[u8]; 3] = [
     include_bytes!("../src/store/kept/version_1.sqlite"),
     include_bytes!("../src/store/kept/version_2.sqlite"),
+    include_bytes!("../src/store/kept/version_3.sqlite"),
 ];
 
 const STAND: &str = "[drum]\ninertia_kg_m2 = 2.35\n";

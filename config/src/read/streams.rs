@@ -121,7 +121,7 @@ fn secret(
     file_key: &'static str,
 ) -> Option<Option<Secret>> {
     let named = Parsed {
-        expected: "the name of an environment variable such as \"LEVERARM_TOKEN\"",
+        expected: "the name of an environment variable such as \"LEVERARM_STREAM_TOKEN\"",
         parse: variable,
     };
     let variable = section.item(env_key);

@@ -7,9 +7,9 @@ use clap::Subcommand;
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
-use super::control::{Answer, post};
+use super::control::{Answer, Line};
 use super::{
-    Failure, SeverityChoice, StandArgument, StoreArgument, curve_output, json_line, read_stand,
+    DaemonArgument, Failure, SeverityChoice, StoreArgument, curve_output, json_line, read_stand,
     say, times,
 };
 use crate::clock::{Clock, local_text};
@@ -95,7 +95,7 @@ pub(super) enum Action {
         /// What was found
         note: String,
         #[command(flatten)]
-        stand: StandArgument,
+        daemon: DaemonArgument,
     },
     /// A summary for each day
     Days {
@@ -154,7 +154,11 @@ pub(super) fn act(action: &Action) -> Result<(), Failure> {
             bytes,
             json,
         } => show(store, EventId::new(*event), *all, bytes.as_ref(), *json),
-        Action::Ack { event, note, stand } => ack(EventId::new(*event), note, stand),
+        Action::Ack {
+            event,
+            note,
+            daemon,
+        } => ack(EventId::new(*event), note, daemon),
         Action::Days { store, since, json } => show_days(store, since.as_deref(), *json),
         Action::Health {
             store,
@@ -438,14 +442,14 @@ fn show_evidence(found: &Evidence, about: Option<&str>, all: bool) {
     }
 }
 
-fn ack(event: EventId, note: &str, stand: &StandArgument) -> Result<(), Failure> {
+fn ack(event: EventId, note: &str, daemon: &DaemonArgument) -> Result<(), Failure> {
     let note = note.trim();
     if note.is_empty() {
         return Err(Failure::new("the note is empty: say what was found"));
     }
-    let read = read_stand(&stand.file)?;
+    let read = read_stand(&daemon.stand.file)?;
     let body = json!({ "event": event, "note": note });
-    match post(&read.stand, "/api/journal/ack", &body) {
+    match Line::to(&read.stand, daemon).post("/api/journal/ack", &body) {
         Answer::Done(_) => {}
         Answer::Refused(error) => return Err(Failure(error)),
         Answer::NotRunning => {

@@ -42,6 +42,8 @@ enum Command {
     Serve {
         #[command(flatten)]
         stand: StandArgument,
+        #[command(flatten)]
+        access: AccessArguments,
     },
     /// Run the stand against a simulated one with the same stand file, in real time
     Rehearse {
@@ -56,6 +58,8 @@ enum Command {
         /// Stop after the last pull
         #[arg(long)]
         once: bool,
+        #[command(flatten)]
+        access: AccessArguments,
     },
     /// Show the whole job on a simulated stand: three pulls each with setup A, B and A again
     Demo {
@@ -112,7 +116,7 @@ enum Command {
         #[arg(long = "part", value_name = "KEY=VALUE")]
         parts: Vec<String>,
         #[command(flatten)]
-        stand: StandArgument,
+        daemon: DaemonArgument,
     },
     /// Enter the air of the day: it stands in for the fixed values of the stand file
     Air {
@@ -129,7 +133,7 @@ enum Command {
         #[arg(long)]
         forget: bool,
         #[command(flatten)]
-        stand: StandArgument,
+        daemon: DaemonArgument,
     },
     /// Show events and faults, look at the evidence, note what was found
     #[command(args_conflicts_with_subcommands = true)]
@@ -150,14 +154,14 @@ enum Command {
         #[arg(default_value = "")]
         reason: String,
         #[command(flatten)]
-        stand: StandArgument,
+        daemon: DaemonArgument,
     },
     /// End a cut, by its number, once its cause is gone
     Release {
         /// Number of the cut, as the daemon shows it
         cut: Option<u16>,
         #[command(flatten)]
-        stand: StandArgument,
+        daemon: DaemonArgument,
     },
     /// Reduce a recorded byte log of a board to a curve
     Reduce {
@@ -188,6 +192,40 @@ struct StandArgument {
         env = "LEVERARM_STAND"
     )]
     file: PathBuf,
+}
+
+/// How to reach the running daemon.
+#[derive(Debug, Clone, clap::Args)]
+struct DaemonArgument {
+    #[command(flatten)]
+    stand: StandArgument,
+    /// Token of the page, where it needs one
+    #[arg(long, env = "LEVERARM_TOKEN", hide_env_values = true)]
+    token: Option<String>,
+}
+
+/// Who may use the page. On an address other than this machine's own it always needs tokens.
+#[derive(Debug, Clone, clap::Args)]
+struct AccessArguments {
+    /// Ask for a token on this machine too: for a reverse proxy that passes others on
+    #[arg(long)]
+    require_token: bool,
+    /// Control token instead of a new one
+    #[arg(long, env = "LEVERARM_TOKEN", hide_env_values = true)]
+    token: Option<String>,
+    /// Token to look, and to cut, instead of a new one
+    #[arg(long, env = "LEVERARM_READ_TOKEN", hide_env_values = true)]
+    read_token: Option<String>,
+}
+
+impl AccessArguments {
+    fn page_access(&self) -> crate::service::PageAccess {
+        crate::service::PageAccess {
+            always_token: self.require_token,
+            control_token: self.token.clone(),
+            read_token: self.read_token.clone(),
+        }
+    }
 }
 
 #[derive(Debug, Clone, clap::Args)]
@@ -273,13 +311,14 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
 fn dispatch(command: Command) -> Result<(), Failure> {
     match command {
         Command::Check { file } => stand::check(&file),
-        Command::Serve { stand } => stand::serve(&stand.file),
+        Command::Serve { stand, access } => stand::serve(&stand.file, &access),
         Command::Rehearse {
             stand,
             pulls,
             seed,
             once,
-        } => stand::rehearse(&stand.file, pulls, seed, once),
+            access,
+        } => stand::rehearse(&stand.file, &access, pulls, seed, once),
         Command::Demo { out, json, seed } => demo::run(&out, json, seed),
         Command::Pulls { store, json } => pulls::list(&store, json),
         Command::Show {
@@ -305,28 +344,28 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             name,
             notes,
             parts,
-            stand,
-        } => control::setup(name, notes, &parts, &stand.file),
+            daemon,
+        } => control::setup(name, notes, &parts, &daemon),
         Command::Air {
             pressure,
             temperature,
             humidity,
             forget,
-            stand,
+            daemon,
         } => control::air(
             pressure.as_deref(),
             temperature.as_deref(),
             humidity.as_deref(),
             forget,
-            &stand.file,
+            &daemon,
         ),
         Command::Journal { list, action } => match action {
             None => journal::list(&list),
             Some(action) => journal::act(&action),
         },
         Command::Stream(arguments) => stream::run(&arguments),
-        Command::Cut { reason, stand } => control::cut(&reason, &stand.file),
-        Command::Release { cut, stand } => control::release(cut, &stand.file),
+        Command::Cut { reason, daemon } => control::cut(&reason, &daemon),
+        Command::Release { cut, daemon } => control::release(cut, &daemon),
         Command::Reduce {
             board_log,
             stand,

@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
 use std::time::Duration;
 
-use tokio::sync::{broadcast, mpsc, oneshot};
+use tokio::sync::{broadcast, mpsc, oneshot, watch};
 
 use super::{PullNotice, ServeError};
 use crate::calibration::{CalibrationError, NewCalibrationRequest, put_change};
@@ -16,7 +16,8 @@ use crate::journal::Throttle;
 use crate::reduction::EnteredAir;
 use crate::store::{
     Acknowledgement, ConnectionId, ContentHash, Cursor, EventId, Hello, NewChunk, NewConnection,
-    NewEvent, NewPull, NewSetup, PullEnd, PullId, PullState, SetupId, Severity, Store, StoreError,
+    NewEvent, NewPull, NewSetup, PullEdit, PullEnd, PullId, PullState, SetupId, Severity, Store,
+    StoreError,
 };
 
 /// Records between the guard thread and this one. At two chunks a second it holds several minutes.
@@ -49,6 +50,15 @@ pub enum StoreRequest {
         request: NewSetupRequest,
         /// Where the name goes once it is stored.
         answer: oneshot::Sender<Result<String, StoreError>>,
+    },
+    /// Write a note on a pull.
+    Note {
+        /// The pull.
+        pull: PullId,
+        /// The note.
+        note: String,
+        /// Where the outcome goes.
+        answer: oneshot::Sender<Result<(), StoreError>>,
     },
     /// Set or forget the entered air.
     Air {
@@ -86,16 +96,46 @@ pub enum StoreRequest {
     },
 }
 
+/// What the store holds, as far as a page has to know: when a number changes, there is something
+/// new to fetch.
+#[derive(Debug, Clone, Default, PartialEq, serde::Serialize)]
+pub struct Stored {
+    /// The setup that the next pulls belong to.
+    pub setup: Option<String>,
+    /// The entered air of the next pulls; null when the stand file's holds.
+    pub air: Option<EnteredAir>,
+    /// Rises with each change of a pull, by its start, its end, or a note.
+    pub pulls: u64,
+    /// Rises with each new or changed setup.
+    pub setups: u64,
+    /// Rises with each event.
+    pub events: u64,
+}
+
+/// Counts of records on their way into the store.
+#[derive(Debug, Default)]
+pub(super) struct Flow {
+    /// Given to the queue.
+    pub(super) given: AtomicU64,
+    /// Taken from it, and stored.
+    pub(super) taken: AtomicU64,
+    /// Waiting on the guard thread's side.
+    pub(super) backlog: AtomicU64,
+    /// Lost, because nothing took them.
+    pub(super) lost: AtomicU64,
+    /// Times that the store refused a record.
+    pub(super) refusals: AtomicU64,
+}
+
 /// The guard thread's end of the queue.
 #[derive(Debug)]
 pub(super) struct Records {
     sender: SyncSender<Record>,
     backlog: VecDeque<Record>,
     lost: u64,
-    given: u64,
-    done: Arc<AtomicU64>,
-    done_before: u64,
+    taken_before: u64,
     progress_us: u64,
+    flow: Arc<Flow>,
 }
 
 /// Records that wait on the guard thread's side while the queue is full.
@@ -111,10 +151,10 @@ impl Records {
     pub(super) fn give(&mut self, records: &mut Vec<Record>) {
         for record in records.drain(..) {
             if self.backlog.len() < BACKLOG_MAX {
-                self.given += 1;
                 self.backlog.push_back(record);
             } else {
                 self.lost += 1;
+                self.flow.lost.store(self.lost, Ordering::Relaxed);
                 tracing::error!(
                     lost = self.lost,
                     "a record was lost: the store does not take any"
@@ -128,13 +168,16 @@ impl Records {
                 self.backlog.push_front(record);
                 break;
             }
+            self.flow.given.fetch_add(1, Ordering::Relaxed);
         }
+        let waiting = u64::try_from(self.backlog.len()).unwrap_or(u64::MAX);
+        self.flow.backlog.store(waiting, Ordering::Relaxed);
     }
 
     pub(super) fn keeps_up(&mut self, mono_us: u64) -> bool {
-        let done = self.done.load(Ordering::Relaxed);
-        if done == self.given || done != self.done_before {
-            self.done_before = done;
+        let taken = self.flow.taken.load(Ordering::Relaxed);
+        if taken == self.flow.given.load(Ordering::Relaxed) || taken != self.taken_before {
+            self.taken_before = taken;
             self.progress_us = mono_us;
         }
         let stalled = mono_us.saturating_sub(self.progress_us) > STALLED_US;
@@ -163,7 +206,8 @@ struct Recorder {
     air: serde_json::Value,
     notices: broadcast::Sender<PullNotice>,
     throttle: Throttle,
-    done: Arc<AtomicU64>,
+    stored: watch::Sender<Stored>,
+    flow: Arc<Flow>,
 }
 
 /// The guard thread's end of the queue, and the recorder's thread.
@@ -175,7 +219,8 @@ pub(super) fn start(
     stand_text: String,
     clock: Clock,
     requests: mpsc::Receiver<StoreRequest>,
-    notices: broadcast::Sender<PullNotice>,
+    (notices, stored): (broadcast::Sender<PullNotice>, watch::Sender<Stored>),
+    flow: Arc<Flow>,
 ) -> Result<Started, ServeError> {
     let stand = store.put_stand(&stand_text)?;
     let reader = store.reader()?;
@@ -193,7 +238,12 @@ pub(super) fn start(
     for pull in &store.recovered().pulls {
         tracing::warn!(pull = %pull, "a pull was under way when the daemon last ended: kept as interrupted");
     }
-    let done = Arc::new(AtomicU64::new(0));
+    let air = air.unwrap_or(serde_json::Value::Null);
+    stored.send_replace(Stored {
+        setup: setup.as_ref().map(|(_, name)| name.clone()),
+        air: serde_json::from_value(air.clone()).ok(),
+        ..Stored::default()
+    });
     let recorder = Recorder {
         store,
         clock,
@@ -202,10 +252,11 @@ pub(super) fn start(
         connection: None,
         pull: None,
         setup,
-        air: air.unwrap_or(serde_json::Value::Null),
+        air,
         notices,
         throttle: Throttle::default(),
-        done: Arc::clone(&done),
+        stored,
+        flow: Arc::clone(&flow),
     };
     let (sender, records) = sync_channel(RECORDS_MAX);
     let thread = std::thread::Builder::new()
@@ -219,10 +270,9 @@ pub(super) fn start(
             sender,
             backlog: VecDeque::new(),
             lost: 0,
-            given: 0,
-            done,
-            done_before: 0,
+            taken_before: 0,
             progress_us: 0,
+            flow,
         },
         thread,
     ))
@@ -241,7 +291,7 @@ impl Recorder {
             match records.recv_timeout(Duration::from_millis(20)) {
                 Ok(record) => {
                     self.take(record);
-                    self.done.fetch_add(1, Ordering::Relaxed);
+                    self.flow.taken.fetch_add(1, Ordering::Relaxed);
                 }
                 Err(RecvTimeoutError::Timeout) => {}
                 Err(RecvTimeoutError::Disconnected) => break,
@@ -266,12 +316,15 @@ impl Recorder {
                 let now = self.throttle.push(event.mono_us, event);
                 now.iter().for_each(|event| self.keep_event(event));
             }
-            record => self.keep(|recorder| recorder.store(&record), &record),
+            record => {
+                self.keep(|recorder| recorder.store(&record), &record);
+                self.tell(&record);
+            }
         }
     }
 
     fn keep_event(&mut self, event: &NewEvent) {
-        self.keep(|recorder| recorder.store.add_event(event).map(drop), event);
+        self.keep(|recorder| recorder.add_event(event), event);
     }
 
     /// Stores something, however long it takes: while the store refuses, the queue fills, and the
@@ -295,6 +348,7 @@ impl Recorder {
                 }
                 return;
             };
+            self.flow.refusals.fetch_add(1, Ordering::Relaxed);
             if !is_passing(&error) {
                 tracing::error!(%error, ?record, "a record can't be stored");
                 return;
@@ -319,9 +373,22 @@ impl Recorder {
             data: serde_json::json!({ "took_ms": took_us / 1000 }),
         });
         if let Some(event) = self.throttle.push(now.mono_us, event)
-            && let Err(error) = self.store.add_event(&event)
+            && let Err(error) = self.add_event(&event)
         {
             tracing::error!(%error, "an event can't be stored");
+        }
+    }
+
+    fn add_event(&mut self, event: &NewEvent) -> Result<(), StoreError> {
+        self.store.add_event(event)?;
+        self.stored.send_modify(|stored| stored.events += 1);
+        Ok(())
+    }
+
+    /// Lets the page know that there is something new.
+    fn tell(&self, record: &Record) {
+        if matches!(record, Record::PullStarted { .. } | Record::PullEnded(_)) {
+            self.stored.send_modify(|stored| stored.pulls += 1);
         }
     }
 
@@ -451,6 +518,9 @@ impl Recorder {
             StoreRequest::Calibration { request, answer } => {
                 drop(answer.send(self.calibrate(*request)));
             }
+            StoreRequest::Note { pull, note, answer } => {
+                drop(answer.send(self.note(pull, note)));
+            }
             StoreRequest::Acknowledge {
                 event,
                 note,
@@ -479,7 +549,7 @@ impl Recorder {
         events: &[NewEvent],
     ) -> Result<(), StoreError> {
         for event in events {
-            self.store.add_event(event)?;
+            self.add_event(event)?;
         }
         match cursor {
             Some(cursor) => self.store.advance_cursor(destination, &cursor),
@@ -491,6 +561,10 @@ impl Recorder {
         let taken = take_setup(&mut self.store, &request, self.clock.now().wall_us)?;
         let name = taken.1.clone();
         self.setup = Some(taken);
+        self.stored.send_modify(|stored| {
+            stored.setup = Some(name.clone());
+            stored.setups += 1;
+        });
         Ok(name)
     }
 
@@ -501,8 +575,19 @@ impl Recorder {
         Ok(())
     }
 
+    fn note(&mut self, pull: PullId, note: String) -> Result<(), StoreError> {
+        let edit = PullEdit {
+            note: Some(note),
+            ..PullEdit::default()
+        };
+        self.store.edit_pull(pull, &edit)?;
+        self.stored.send_modify(|stored| stored.pulls += 1);
+        Ok(())
+    }
+
     fn air(&mut self, air: Option<EnteredAir>) -> Result<(), StoreError> {
         self.air = put_air(&mut self.store, air)?;
+        self.stored.send_modify(|stored| stored.air = air);
         Ok(())
     }
 }
