@@ -448,8 +448,9 @@ fn ack(event: EventId, note: &str, daemon: &DaemonArgument) -> Result<(), Failur
         return Err(Failure::new("the note is empty: say what was found"));
     }
     let read = read_stand(&daemon.stand.file)?;
-    let body = json!({ "event": event, "note": note });
-    match Line::to(&read.stand, daemon).post("/api/journal/ack", &body) {
+    let path = format!("/api/events/{event}/note");
+    let body = json!({ "note": note });
+    match Line::to(&read.stand, daemon).post(&path, &body) {
         Answer::Done(_) => {}
         Answer::Refused(error) => return Err(Failure(error)),
         Answer::NotRunning => {
