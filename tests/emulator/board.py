@@ -468,6 +468,7 @@ class Board:
             self.say("unplugged")
         elif word == "plug":
             self.splitter = wire.Splitter()
+            self.host_silent_told = True
             self.say("port", path=self.port.plug())
         elif word == "state":
             self.say("state", state=self.state, cut_id=self.cut_id, rpm=drum.omega / RPM)

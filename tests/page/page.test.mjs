@@ -4,7 +4,7 @@ import assert from "node:assert/strict";
 import { readFileSync } from "node:fs";
 import { createRequire } from "node:module";
 import { after, before, test } from "node:test";
-import { launch, link, open, state } from "./lib/browser.mjs";
+import { launch, link, open, pressCut, running, state } from "./lib/browser.mjs";
 import { Daemon, until } from "./lib/daemon.mjs";
 
 const AXE = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
@@ -94,25 +94,24 @@ test("a cut by one press, and its release in two that name it", async () => {
   await together({}, async ({ daemon, page }) => {
     await link(page, "live");
     assert.match(await page.locator("#cut-words").textContent(), /Not the emergency stop/);
-    await page.getByRole("button", { name: "Cut the engine" }).click();
-    await state(page, "cut");
-    await page.locator("#state-text", { hasText: "Cut 1: a person's command: button on the page" }).waitFor();
+    const id = await pressCut(daemon, page);
+    await page.locator("#state-text", { hasText: `Cut ${id}: a person's command: button on the page` }).waitFor();
 
-    await page.getByRole("button", { name: "Release cut 1…" }).click();
-    assert.match(await page.locator("#release-words").textContent(), /^Cut 1: .*Is its cause gone/);
+    await page.getByRole("button", { name: `Release cut ${id}…` }).click();
+    assert.match(await page.locator("#release-words").textContent(), new RegExp(`^Cut ${id}: .*Is its cause gone`));
     assert.equal((await daemon.get("/api/live")).cut.latch, "confirmed");
     assert.equal(await page.evaluate(() => document.activeElement.id), "release-keep");
     await page.getByRole("button", { name: "Keep the cut" }).click();
     assert.equal((await daemon.get("/api/live")).cut.latch, "confirmed");
-    await page.getByRole("button", { name: "Release cut 1…" }).click();
-    await page.getByRole("button", { name: "Release cut 1", exact: true }).click();
+    await page.getByRole("button", { name: `Release cut ${id}…` }).click();
+    await page.getByRole("button", { name: `Release cut ${id}`, exact: true }).click();
     await until("the release", async () => (await daemon.get("/api/live")).cut.latch === "running");
     await page.waitForFunction(() => document.body.dataset.state !== "cut");
 
     // The key cuts also while something is being written.
     await page.getByLabel("New setup").focus();
     await page.keyboard.press("Escape");
-    await page.locator("#state-text", { hasText: "Cut 2: a person's command: Escape key" }).waitFor();
+    await page.locator("#state-text", { hasText: `Cut ${id + 1}: a person's command: Escape key` }).waitFor();
     assert.equal(await page.locator("#alarm").textContent(), "");
     await page.locator("#events li", { hasText: "cut requested" }).first().waitFor();
   });
@@ -186,7 +185,7 @@ test("ten tabs live at the same time, and the tenth can cut", async () => {
     await Promise.all(pages.map((each) => link(each, "live", 40000)));
     const figures = () => Promise.all(pages.map((each) => each.locator("#freshness").textContent()));
     await until("all tabs live at once", async () => (await figures()).every((text) => text === "live"));
-    await pages[9].getByRole("button", { name: "Cut the engine" }).click();
+    await pressCut(daemon, pages[9]);
     await Promise.all(pages.map((each) => state(each, "cut")));
     for (const each of pages) assert.deepEqual(each.wrong, []);
     // One browser takes one stream, however many tabs.
@@ -261,9 +260,10 @@ test("everything is done by keyboard alone", async () => {
     await page.keyboard.type("slide 30");
     await page.keyboard.press("Enter");
     await page.locator("#setup-in-force", { hasText: "slide 30" }).waitFor();
+    await running(daemon);
     await to("cut");
     await page.keyboard.press("Enter");
-    await page.locator("#state-text", { hasText: "Cut 1" }).waitFor();
+    await page.locator("#state-text", { hasText: /^Cut \d+: a person/ }).waitFor();
     await to("release");
     await page.keyboard.press("Enter");
     await to("release-confirm");
@@ -292,13 +292,13 @@ async function audit(page, what) {
 for (const colorScheme of ["light", "dark"]) {
   for (const [kind, viewport] of [["laptop", { width: 1366, height: 768 }], ["phone", { width: 390, height: 844 }]]) {
     test(`names and contrast: ${kind}, ${colorScheme}`, async () => {
-      await together({ pulls: 1, context: { colorScheme, viewport } }, async ({ page }) => {
+      await together({ pulls: 1, context: { colorScheme, viewport } }, async ({ daemon, page }) => {
         await link(page, "live");
         await until("a pull", async () => (await page.locator("#pulls tr").count()) > 0, 60000);
         await audit(page, "live");
         assert.ok(await page.evaluate(() => document.documentElement.scrollWidth <= innerWidth), "nothing sticks out to the side");
-        await page.getByRole("button", { name: "Cut the engine" }).click();
-        await page.getByRole("button", { name: "Release cut 1…" }).click();
+        const id = await pressCut(daemon, page);
+        await page.getByRole("button", { name: `Release cut ${id}…` }).click();
         await audit(page, "cut, release under way");
       });
     });
@@ -327,7 +327,7 @@ test("a page of another address asks for its token, and takes it from the link",
     const look = daemon.token("read");
     assert.ok(control && look && control !== look, daemon.log);
     const page = await open(context, daemon.url);
-    await page.getByRole("heading", { name: "A token is needed" }).first().waitFor();
+    await page.getByRole("heading", { name: "Write the token here" }).waitFor();
     await audit(page, "token asked for");
     await page.getByLabel("Token", { exact: true }).fill("not the right token");
     await page.getByRole("button", { name: "Use this token" }).click();
@@ -343,8 +343,8 @@ test("a page of another address asks for its token, and takes it from the link",
     const other = await open(context, daemon.url, { path: `/#token=${control}` });
     await link(other, "live");
     assert.ok(!other.url().includes(control), "the token is out of the address");
-    await other.getByRole("button", { name: "Release cut 1…" }).click();
-    await other.getByRole("button", { name: "Release cut 1", exact: true }).click();
+    await other.getByRole("button", { name: /^Release cut \d+…$/ }).click();
+    await other.getByRole("button", { name: /^Release cut \d+$/ }).click();
     await until("the release", async () => (await daemon.get("/api/live", control)).cut.latch === "running");
 
     // After a new start the old token is nothing; the page says what to do.

@@ -130,7 +130,10 @@ async function start() {
   });
   units.onChange(() => { if (live) draw(); });
 
+  let run = null;
+  let another = false;
   const restarted = async () => {
+    freshness.restart();
     strip.restart(live.mono_us);
     records.restart();
     const now = await describe();
@@ -141,17 +144,25 @@ async function start() {
     switch (message.type) {
       case "live":
         live = JSON.parse(message.data);
+        if (another) {
+          another = false;
+          restarted();
+        }
         strip.push(live);
         chart.live(live);
-        if (freshness.received(live)) restarted();
+        freshness.received(live);
         if (drawn) {
           drawn = false;
           requestAnimationFrame(draw);
         }
         break;
-      case "stored":
-        records.stored(JSON.parse(message.data));
+      case "stored": {
+        const stored = JSON.parse(message.data);
+        another ||= run !== null && run !== stored.started_wall_us;
+        run = stored.started_wall_us;
+        records.stored(stored);
         break;
+      }
       case "refused":
         if (message.status === 401) {
           await askToken("The daemon was started anew with other tokens: open the link it shows, or write the token here.");

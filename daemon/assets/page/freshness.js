@@ -33,15 +33,16 @@ export class Freshness {
     setInterval(() => this.check(), CHECK_MS);
   }
 
-  /** A live event came. True when the daemon is another one than before. */
+  /** The next event is of another daemon: its clock has nothing to do with the last one's. */
+  restart() {
+    this.#offsets = [Infinity, Infinity];
+    this.#turnedAtMs = 0;
+  }
+
+  /** A live event came. */
   received(live) {
     const now = performance.now();
     const monoMs = live.mono_us / 1000;
-    const restarted = monoMs < this.#monoMs;
-    if (restarted) {
-      this.#offsets = [Infinity, Infinity];
-      this.#turnedAtMs = monoMs;
-    }
     this.#receivedAt = now;
     this.#monoMs = monoMs;
     this.#boardMs = live.connected ? live.board_age_ms ?? 0 : 0;
@@ -52,7 +53,6 @@ export class Freshness {
     this.#offsets[0] = Math.min(this.#offsets[0], now - monoMs);
     if (this.#delayMs() + this.#boardMs < STALE_MS) for (const fade of this.#fades) { fade.currentTime = 0; fade.play(); }
     this.check();
-    return restarted;
   }
 
   #delayMs() {

@@ -39,6 +39,7 @@ export class Records {
   restart() {
     this.#seen = { pulls: -1, setups: -1, events: -1 };
     this.#curves.clear();
+    this.#fetch();
   }
 
   async #fetch() {

@@ -106,41 +106,49 @@ impl Wheel {
         let mark = match (tooth.kind, before) {
             (ToothKind::Extra, _) => None,
             (ToothKind::First | ToothKind::Relocked, _) | (_, None) => {
-                self.pitches_counted = 0;
-                self.turns.begin(&tooth);
+                self.begin(&tooth);
                 None
             }
-            (_, Some(before)) => {
-                self.pitch(&before, &tooth, edge.number);
-                self.turns
-                    .tooth(&tooth, self.tick_hz)
-                    .then(|| self.motion())
-                    .flatten()
+            (_, Some(before)) if self.bridges(&before, &tooth, edge.number) => {
+                let is_mark = self.turns.tooth(&tooth, self.tick_hz);
+                is_mark.then(|| self.motion()).flatten()
+            }
+            (_, Some(_)) => {
+                self.begin(&tooth);
+                None
             }
         };
         self.last_number = edge.number;
         Some(SeenTooth { tooth, mark })
     }
 
-    /// Takes the way from one tooth to the next into account for the speed that guards see.
-    fn pitch(&mut self, from: &Tooth, to: &Tooth, number: u64) {
+    fn begin(&mut self, tooth: &Tooth) {
+        self.pitches_counted = 0;
+        self.turns.begin(tooth);
+    }
+
+    /// Takes the way from one tooth to the next into account for the speed that guards see. False
+    /// if it is too far to tell how far.
+    fn bridges(&mut self, from: &Tooth, to: &Tooth, number: u64) -> bool {
         if matches!(to.kind, ToothKind::Irregular { ratio } if ratio < 1.0) {
-            return; // far too short: a false edge, or the first of many that will be regular
+            return true; // far too short: a false edge, or the first of many that will be regular
         }
         let ticks = to.tick.saturating_sub(from.tick) as f64;
         let teeth = (to.index - from.index).max(1);
         let is_counted = i64::try_from(number.wrapping_sub(self.last_number)) == Ok(teeth);
         // Teeth that the board did not count were told from the very speed that is in question:
         // they make one long pitch, or a stop.
-        if is_counted {
-            self.pitches = [ticks / teeth as f64, self.pitches[0]];
-        } else if teeth <= TEETH_BRIDGED {
-            self.pitches = [ticks, self.pitches[0]];
-        } else {
-            self.pitches_counted = 0;
-            return;
+        if !is_counted && teeth > TEETH_BRIDGED {
+            return false;
         }
+        let pitch = if is_counted {
+            ticks / teeth as f64
+        } else {
+            ticks
+        };
+        self.pitches = [pitch, self.pitches[0]];
         self.pitches_counted = self.pitches_counted.saturating_add(1);
+        true
     }
 
     fn motion(&self) -> Option<Mark> {
@@ -243,6 +251,15 @@ struct Turns {
     overdue: bool,
 }
 
+/// A turn between two marks.
+#[derive(Clone, Copy)]
+struct Turn {
+    /// Its end.
+    tick: u64,
+    middle_s: f64,
+    teeth_per_s: f64,
+}
+
 struct Motion {
     tick: u64,
     teeth_per_s: f64,
@@ -305,33 +322,147 @@ impl Turns {
         false
     }
 
-    /// Speed over the last mark, and acceleration over [`SLOPE_S`] or what there is.
+    /// The turn that ended so many marks ago.
+    fn turn(&self, ago: usize, tick_hz: f64) -> Option<Turn> {
+        let newest = self.marks.len().checked_sub(ago + 1)?;
+        let (tick, index) = *self.marks.get(newest)?;
+        let (from_tick, from_index) = *self.marks.get(newest.checked_sub(1)?)?;
+        let ticks = tick.saturating_sub(from_tick).max(1) as f64;
+        Some(Turn {
+            tick,
+            middle_s: (from_tick as f64 + 0.5 * ticks) / tick_hz,
+            teeth_per_s: (index - from_index) as f64 * tick_hz / ticks,
+        })
+    }
+
+    /// A turn with the median speed of itself and its neighbours: a mark out of place makes one
+    /// turn too fast and the next too slow, and neither shows.
+    fn smooth_turn(&self, ago: usize, tick_hz: f64) -> Option<Turn> {
+        let turn = self.turn(ago, tick_hz)?;
+        let a = self.turn(ago.checked_sub(1)?, tick_hz)?.teeth_per_s;
+        let b = self.turn(ago + 1, tick_hz)?.teeth_per_s;
+        Some(Turn {
+            teeth_per_s: turn.teeth_per_s.clamp(a.min(b), a.max(b)),
+            ..turn
+        })
+    }
+
+    /// Speed over the turn before the last, and acceleration over [`SLOPE_S`] or what there is.
     fn motion(&self, tick_hz: f64) -> Option<Motion> {
-        // Teeth per second and the middle of each turn, newest first.
-        let newer = self.marks.iter().rev();
-        let mut turns = newer
-            .zip(self.marks.iter().rev().skip(1))
-            .map(|(later, earlier)| {
-                let ticks = later.0.saturating_sub(earlier.0).max(1) as f64;
-                let middle = earlier.0 as f64 + 0.5 * ticks;
-                (
-                    (later.1 - earlier.1) as f64 * tick_hz / ticks,
-                    middle / tick_hz,
-                )
-            });
-        let (tick, _) = self.marks.back()?;
-        let (teeth_per_s, middle_s) = turns.next()?;
-        let mut oldest = turns.next()?;
-        for turn in turns {
-            if middle_s - oldest.1 >= SLOPE_S {
+        let newest = self.smooth_turn(1, tick_hz)?;
+        let mut oldest = self.smooth_turn(2, tick_hz)?;
+        for ago in 3..MARKS {
+            if newest.middle_s - oldest.middle_s >= SLOPE_S {
                 break;
             }
-            oldest = turn;
+            let Some(older) = self.smooth_turn(ago, tick_hz) else {
+                break;
+            };
+            oldest = older;
         }
+        let seconds = (newest.middle_s - oldest.middle_s).max(1e-6);
         Some(Motion {
-            tick: *tick,
-            teeth_per_s,
-            teeth_per_s2: (teeth_per_s - oldest.0) / (middle_s - oldest.1).max(1e-6),
+            tick: newest.tick,
+            teeth_per_s: newest.teeth_per_s,
+            teeth_per_s2: (newest.teeth_per_s - oldest.teeth_per_s) / seconds,
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const HZ: f64 = 1e6;
+
+    /// Speeds up from 20 rad/s by 30 rad/s² for 4 s: marks of a wheel of 8 teeth, with edges as
+    /// `edges` makes them of each tooth's number and tick.
+    fn marks(edges: impl Fn(u64, u64, u64) -> Vec<u64>) -> Vec<Mark> {
+        let stand = leverarm_config::parse("stand.toml", leverarm_config::EXAMPLE_STAND);
+        let stand = stand.unwrap_or_else(|errors| panic!("{errors}"));
+        let mut wheel = Wheel::new(stand.pickups[0], &stand);
+        wheel.board(HZ);
+        let when = |tooth: u64| {
+            let angle = TAU / 8.0 * tooth as f64;
+            (-20.0 + (400.0 + 60.0 * angle).sqrt()) / 30.0
+        };
+        let tick = |tooth: u64| ticks(when(tooth), HZ);
+        let mut marks = Vec::new();
+        let mut number = 0;
+        for tooth in 0..400 {
+            for tick in edges(tooth, tick(tooth), tick(tooth + 1) - tick(tooth)) {
+                let seen = wheel.edge(0, Edge { tick, number });
+                marks.extend(seen.and_then(|seen| seen.mark));
+                number += 1;
+            }
+        }
+        marks
+    }
+
+    /// Engine speed and acceleration of the example stand at a mark: the mean over the turn that
+    /// ends there, which took T by ω T − α T²/2 = 2π.
+    fn check(marks: &[Mark], speed_error: f64) {
+        let ratio = 67.0 / 18.0 * 24.0 / 19.0 * 22.0 / 15.0;
+        for mark in marks {
+            let end_s = mark.tick as f64 / HZ;
+            let drum = 20.0 + 30.0 * end_s;
+            let turn_s = (drum - (drum * drum - 60.0 * TAU).sqrt()) / 30.0;
+            let off = mark.engine_rad_per_s / (ratio * TAU / turn_s) - 1.0;
+            assert!(off.abs() < speed_error, "{off} at {end_s} s");
+            let slope = mark.engine_rad_per_s2 / (ratio * 30.0);
+            assert!((0.5..1.5).contains(&slope), "{slope} at {end_s} s");
+        }
+    }
+
+    #[test]
+    fn whole_turns_tell_the_motion() {
+        let marks = marks(|_, tick, _| vec![tick]);
+        assert_eq!(marks.len(), 400 / 8 - 4);
+        check(&marks, 2e-3);
+    }
+
+    #[test]
+    fn missed_and_false_teeth_stop_no_marks() {
+        // The tooth of a mark is missed: the next one serves.
+        let missed = marks(|tooth, tick, _| {
+            let gone = tooth.is_multiple_of(80) && tooth > 0;
+            if gone { Vec::new() } else { vec![tick] }
+        });
+        assert!(missed.len() >= 45, "{}", missed.len());
+        check(&missed, 0.03);
+        // A false edge in the last fifth of the pitch before it passes for it.
+        let early = marks(|tooth, tick, pitch| {
+            if tooth % 80 == 39 {
+                vec![tick, tick + pitch * 85 / 100]
+            } else {
+                vec![tick]
+            }
+        });
+        assert!(early.len() >= 45, "{}", early.len());
+        check(&early, 0.03);
+        // One tooth of the wheel is broken off.
+        let broken = marks(|tooth, tick, _| {
+            if tooth % 8 == 3 {
+                Vec::new()
+            } else {
+                vec![tick]
+            }
+        });
+        assert!(broken.len() >= 45, "{}", broken.len());
+        check(&broken, 2e-3);
+    }
+
+    /// A wheel that stopped with its last tooth half past the pickup has seen two edges close
+    /// together: the gap to the next tooth is not thousands of missed ones.
+    #[test]
+    fn chatter_at_a_stop_makes_no_speed() {
+        let marks = marks(|tooth, tick, _| {
+            if tooth == 0 {
+                vec![tick, tick + 100, tick + 200]
+            } else {
+                vec![tick]
+            }
+        });
+        check(&marks, 3e-3);
     }
 }

@@ -100,6 +100,8 @@ pub enum StoreRequest {
 /// new to fetch.
 #[derive(Debug, Clone, Default, PartialEq, serde::Serialize)]
 pub struct Stored {
+    /// When the daemon started: tells one run from the next.
+    pub started_wall_us: i64,
     /// The setup that the next pulls belong to.
     pub setup: Option<String>,
     /// The entered air of the next pulls; null when the stand file's holds.
@@ -240,6 +242,7 @@ pub(super) fn start(
     }
     let air = air.unwrap_or(serde_json::Value::Null);
     stored.send_replace(Stored {
+        started_wall_us: clock.now().wall_us,
         setup: setup.as_ref().map(|(_, name)| name.clone()),
         air: serde_json::from_value(air.clone()).ok(),
         ..Stored::default()

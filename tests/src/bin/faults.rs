@@ -108,6 +108,7 @@ fn add(sum: &Mutex<Sum>, outcome: &Outcome, in_full: bool) -> Vec<String> {
     let mut lines = Vec::new();
     if in_full {
         let trace: Vec<String> = outcome.trace.iter().map(|b| format!("{b:02x}")).collect();
+        lines.extend(outcome.journal.iter().cloned());
         lines.push(format!("trace {}", trace.concat()));
         lines.extend(outcome.failures.iter().cloned());
     }

@@ -11,7 +11,7 @@
 //! - Each fault shows in the journal.
 //! - Each pull of the rider is found.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeSet, VecDeque};
 
 use leverarm::core::{ChunkData, Command, CommandError, Core, CutLatch, Output, PullEnded, Record};
 use leverarm::software_stand::{RiderEvent, StandModel, Truth};
@@ -39,6 +39,8 @@ const TOLD_US_MAX: u64 = 3_500_000;
 const RECORDS_PER_CALL_MAX: usize = 64;
 /// Errors of tooth positions, three times their rms of 0.3 % of a pitch, on both sides.
 const PITCH_ERROR: f64 = 0.02;
+/// A drum that turns so fast can't be braked to a stop before its teeth are missed, rad/s.
+const TURNING_RAD_PER_S: f64 = 60.0;
 /// What a firing pulse adds to the drum's speed beyond its mean, rad/s.
 const RIPPLE_RAD_PER_S: f64 = 0.6;
 
@@ -140,6 +142,8 @@ const LINK_KINDS: &[&str] = &[
 #[derive(Debug, Default)]
 struct Recorded {
     is_connected: bool,
+    /// When the board started whose ticks these are.
+    board_started_us: u64,
     has_hello: bool,
     hello_us: u64,
     next_seq: u32,
@@ -198,6 +202,7 @@ pub(super) struct Checks {
     unlimited_us: u64,
 
     expected: Vec<Expected>,
+    tripped: BTreeSet<String>,
     last_began: Vec<Fault>,
     restarted_us: Option<u64>,
     disturbed: Vec<(u64, u64)>,
@@ -251,6 +256,7 @@ impl Checks {
             speeds: VecDeque::new(),
             unlimited_us: 0,
             expected: Vec::new(),
+            tripped: BTreeSet::new(),
             last_began: Vec::new(),
             restarted_us: None,
             disturbed: Vec::new(),
@@ -289,13 +295,18 @@ impl Checks {
         }
         let lasts_us = fault.until_us - fault.from_us;
         // A sensor that is wrong for longer than its debounce, and what else may be in between.
+        let drum = self.speeds.back().map_or(0.0, |it| it.1);
         let (channel, debounce_us): (&'static str, u64) = match fault.kind {
+            FaultKind::PickupOpen if drum > TURNING_RAD_PER_S => ("teeth lost", 350_000),
             FaultKind::HeadOpen | FaultKind::HeadClipped => ("head lost", 500_000),
             FaultKind::AirHot => ("air too hot", 300_000),
             FaultKind::LambdaClipped => ("lambda lost", 200_000),
             _ => return,
         };
-        if lasts_us > debounce_us + 400_000 {
+        if self.recorded.has_hello
+            && lasts_us > debounce_us + 400_000
+            && !self.tripped.contains(channel)
+        {
             self.expected.push(Expected {
                 what: format!("{:?}", fault.kind),
                 from_us: now_us,
@@ -330,6 +341,10 @@ impl Checks {
     }
 
     pub(super) fn commands_damaged(&mut self, now_us: u64) {
+        // What a board counted before its first status is from before the host came.
+        if now_us < self.opened_us + 300_000 {
+            return;
+        }
         self.expected.push(Expected {
             what: "a damaged command".to_owned(),
             from_us: now_us,
@@ -375,8 +390,9 @@ impl Checks {
 
     /// What was under way to the host is gone, and with it the news of it.
     fn forgive_since(&mut self, since_us: u64) {
+        // A debounce begins anew with a connection.
         self.expected
-            .retain(|it| it.from_us < since_us || it.what == "a restart");
+            .retain(|it| it.channel.is_none() && it.from_us < since_us || it.what == "a restart");
     }
 
     // What the core hears.
@@ -575,6 +591,7 @@ impl Checks {
                 }
                 self.recorded = Recorded {
                     is_connected: true,
+                    board_started_us: around.board_started_us,
                     ..Recorded::default()
                 };
             }
@@ -628,6 +645,10 @@ impl Checks {
                     "guard tripped" => {
                         let guard = event.channel.clone().unwrap_or_default();
                         self.tripped(now_us, &guard);
+                        self.tripped.insert(guard);
+                    }
+                    "guard cleared" => {
+                        self.tripped.retain(|it| Some(it) != event.channel.as_ref());
                     }
                     "board restart" => {
                         if let Some(at_us) = self.restarted_us.take() {
@@ -713,7 +734,8 @@ impl Checks {
 
     /// When a tick was, on the stand's clock, µs. Within half a wrap of now.
     fn time_of(&self, around: &Around, tick: u64) -> i64 {
-        let since_us = around.now_us.saturating_sub(around.board_started_us);
+        let started_us = self.recorded.board_started_us;
+        let since_us = around.now_us.saturating_sub(started_us);
         let ticks = u128::from(since_us) * u128::from(self.tick_hz) / 1_000_000;
         #[expect(clippy::cast_possible_truncation, reason = "as on the wire")]
         let now_tick = (ticks as u32).wrapping_add(self.tick_offset);

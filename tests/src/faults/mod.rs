@@ -35,6 +35,8 @@ pub struct Outcome {
     pub simulated_s: f64,
     /// Hash of everything the core said and recorded.
     pub trace: [u8; 32],
+    /// What the core recorded except bytes, with the simulated time.
+    pub journal: Vec<String>,
     /// What happened how often, to show that there was something to see.
     pub counts: BTreeMap<String, u64>,
 }
@@ -59,4 +61,29 @@ pub fn kept_seeds() -> impl Iterator<Item = u64> {
     KEPT_SEEDS
         .lines()
         .filter_map(|line| line.split_whitespace().next()?.parse().ok())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A few of every thing that can go wrong; `tests/faults` runs many.
+    #[test]
+    fn kept_and_first_seeds_hold() {
+        for seed in kept_seeds().chain(1..=12) {
+            let outcome = run(seed).expect("a simulation");
+            assert!(
+                outcome.failures.is_empty(),
+                "seed {seed}: {:#?}",
+                outcome.failures
+            );
+        }
+    }
+
+    #[test]
+    fn a_seed_replays_exactly() {
+        let traces = [5, 5, 7].map(|seed| run(seed).expect("a simulation").trace);
+        assert_eq!(traces[0], traces[1]);
+        assert_ne!(traces[0], traces[2]);
+    }
 }

@@ -168,7 +168,7 @@ impl Plan {
 
     /// Whether nothing in here may cut.
     pub(super) fn is_harmless(&self) -> bool {
-        self.edges_in_a_burst() < 2 && !self.faults.iter().any(|fault| fault.kind.may_cut())
+        self.edges_in_a_burst() == 0 && !self.faults.iter().any(|fault| fault.kind.may_cut())
     }
 
     /// False edges that interference makes at once.
@@ -184,17 +184,20 @@ impl Plan {
     /// Imperfect wheels and pickups, as a stand may have them for years.
     fn wear_pickups(&mut self, chance: &mut Chance, is_fault_free: bool) {
         let worn = chance.happens(0.5);
-        let bursts = !is_fault_free && chance.happens(0.15);
-        let edges = if bursts { chance.whole(2, 8) } else { 1 };
+        // Two edges in neighbouring pitches are enough for a board to cut.
+        let bursts = !is_fault_free && chance.happens(0.3);
+        let edges = u8::try_from(chance.whole(1, 8)).unwrap_or(1);
         for pickup in self.model.pickups.iter_mut().filter(|_| worn) {
             pickup.missed_probability = chance.between(0.0, 0.004);
             pickup.doubled_probability = chance.between(0.0, 0.02);
             pickup.doubled_after_s = chance.between(6e-6, 200e-6);
-            pickup.interference = Interference {
-                bursts_per_s: chance.between(0.0, 1.0),
-                edges: u8::try_from(edges).unwrap_or(1),
-                spacing_s: 60e-6,
-            };
+            if bursts {
+                pickup.interference = Interference {
+                    bursts_per_s: chance.between(0.0, 1.0),
+                    edges,
+                    spacing_s: 60e-6,
+                };
+            }
         }
     }
 

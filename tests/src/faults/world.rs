@@ -38,6 +38,7 @@ pub(super) struct World {
     queue: Queue,
     checks: Checks,
     trace: Sha256,
+    journal: Vec<String>,
 }
 
 /// The loop around the core, and its clocks.
@@ -92,6 +93,7 @@ impl World {
             },
             queue: Queue::new(plan.real_store)?,
             trace: Sha256::new(),
+            journal: Vec::new(),
             plan,
         })
     }
@@ -126,6 +128,7 @@ impl World {
         Ok(Outcome {
             seed: self.seed,
             failures,
+            journal: self.journal,
             simulated_s: self.now_us as f64 * 1e-6,
             trace: self.trace.finalize().into(),
             counts,
@@ -311,7 +314,12 @@ impl World {
                 self.trace.update(chunk.seq.to_le_bytes());
                 self.trace.update(&chunk.bytes);
             }
-            other => self.trace.update(format!("{other:?}")),
+            other => {
+                let text = format!("{other:?}");
+                self.trace.update(&text);
+                let seconds = self.now_us as f64 * 1e-6;
+                self.journal.push(format!("{seconds:.3} s: {text}"));
+            }
         }
     }
 

@@ -274,8 +274,8 @@ mod disks {
     struct Mount(PathBuf);
 
     impl Mount {
-        /// `None`, with the reason printed, where this user may not mount.
-        fn small(folder: PathBuf, size: &str) -> Option<Self> {
+        /// An error in words where this user may not mount.
+        fn small(folder: PathBuf, size: &str) -> Result<Self, String> {
             std::fs::create_dir_all(&folder).unwrap();
             let options = format!("size={size}");
             let mount = Command::new("mount")
@@ -283,16 +283,9 @@ mod disks {
                 .arg(&folder)
                 .output();
             match mount {
-                Ok(done) if done.status.success() => Some(Self(folder)),
-                Ok(done) => {
-                    let why = String::from_utf8_lossy(&done.stderr).trim().to_owned();
-                    println!("left out: a small disk can't be mounted here: {why}");
-                    None
-                }
-                Err(error) => {
-                    println!("left out: no `mount` here: {error}");
-                    None
-                }
+                Ok(done) if done.status.success() => Ok(Self(folder)),
+                Ok(done) => Err(String::from_utf8_lossy(&done.stderr).trim().to_owned()),
+                Err(error) => Err(format!("mount: {error}")),
             }
         }
 
@@ -316,8 +309,9 @@ mod disks {
     #[test]
     fn a_read_only_store() {
         let bench = Bench::new();
-        let Some(disk) = Mount::small(bench.store(), "8m") else {
-            return;
+        let disk = match Mount::small(bench.store(), "8m") {
+            Ok(disk) => disk,
+            Err(reason) => return println!("left out: no small disk here: {reason}"),
         };
         let _board = bench.emulator(&[]);
         disk.remount("ro");
@@ -330,8 +324,9 @@ mod disks {
     #[test]
     fn a_disk_that_fills_up_and_is_emptied() {
         let bench = Bench::new();
-        let Some(_disk) = Mount::small(bench.store(), "3m") else {
-            return;
+        let _disk = match Mount::small(bench.store(), "3m") {
+            Ok(disk) => disk,
+            Err(reason) => return println!("left out: no small disk here: {reason}"),
         };
         let mut board = bench.emulator(&["--torque", "4"]);
         let daemon = bench.serve();

@@ -380,15 +380,27 @@ pub(super) struct PullsQuery {
 
 pub(super) async fn pulls(Extract(web): State, Args(query): Args<PullsQuery>) -> Answer {
     let limit = limit(query.limit, 100)?;
+    let before = number("before", query.before)?;
     let mut pulls = web.read(|reader| Ok(reader.pulls()?)).await?;
     pulls.reverse();
-    if let Some(before) = query.before {
+    if let Some(before) = before {
         pulls.retain(|pull| pull.id.get() < before);
     }
     let more = pulls.len() > limit;
     pulls.truncate(limit);
     let pulls: Vec<Value> = pulls.iter().map(pull_json).collect();
     Ok(Json(json!({ "pulls": pulls, "more": more })).into_response())
+}
+
+/// A number in a query, as the store counts: from 0.
+fn number(key: &str, asked: Option<i64>) -> Result<Option<i64>, Problem> {
+    match asked {
+        Some(found) if found < 0 => Err(Problem::new(
+            StatusCode::BAD_REQUEST,
+            format!("{key}: expected 0 or more, found {found}"),
+        )),
+        asked => Ok(asked),
+    }
 }
 
 fn limit(asked: Option<u32>, otherwise: u32) -> Result<usize, Problem> {
@@ -447,8 +459,8 @@ pub(super) struct EventsQuery {
 pub(super) async fn events(Extract(web): State, Args(query): Args<EventsQuery>) -> Answer {
     let limit = limit(query.limit, 100)?;
     let filter = EventFilter {
-        after: query.after.map(EventId::new),
-        pull: query.pull.map(PullId::new),
+        after: number("after", query.after)?.map(EventId::new),
+        pull: number("pull", query.pull)?.map(PullId::new),
         channel: query.channel,
         severity_at_least: query.severity.unwrap_or(Severity::Info),
         order: EventOrder::NewestFirst,

@@ -1,0 +1,316 @@
+//! Pulls on a simulated stand whose truth is known, quick enough for thousands.
+//!
+//! The drum's equation of motion is integrated over its angle, `d(ω²/2)/dθ = M/I`, in steps that
+//! end exactly at each tooth, so that tooth times are exact to rounding. This is not the software
+//! stand of the daemon: it shares no code with it, and none with the reduction.
+
+use std::f64::consts::TAU;
+
+use leverarm_filters::teeth::Edge;
+
+/// rad/s in one rpm.
+const RPM: f64 = TAU / 60.0;
+
+/// Shape of an engine's torque over speed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Shape {
+    /// A broad hump.
+    Hump,
+    /// A hump with a dip of 6 % in its lower half.
+    Dip,
+    /// Nearly flat.
+    Flat,
+}
+
+impl Shape {
+    /// Torque over the greatest, `x` from 0 to 1 over the speeds of the pull.
+    fn at(self, x: f64) -> f64 {
+        let hump = 0.72 + 0.28 * (-((x - 0.58) / 0.38).powi(2)).exp();
+        match self {
+            Self::Hump => hump,
+            Self::Dip => hump * (1.0 - 0.06 * (-((x - 0.41) / 0.06).powi(2)).exp()),
+            Self::Flat => 0.95 + 0.05 * x,
+        }
+    }
+}
+
+/// A brake beside the drum, or alone, with the load cell that holds it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Brake {
+    /// Part of the engine's mean torque that it takes during the sweep.
+    pub share: f64,
+    /// Force of one count, N.
+    pub newton_per_count: f64,
+    /// Counts without load.
+    pub zero_counts: f64,
+    /// Arm, m.
+    pub arm_m: f64,
+    /// Force by which hysteresis and bend shift every reading, N.
+    pub shape_n: f64,
+    /// Noise of a sample, counts rms.
+    pub noise_counts: f64,
+    /// Samples a second.
+    pub rate_hz: f64,
+}
+
+/// A stand as it truly is, and one pull on it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Pull {
+    /// Inertia at the drum's shaft, kg·m².
+    pub drum_inertia_kg_m2: f64,
+    /// Inertia at the crank, kg·m².
+    pub engine_inertia_kg_m2: f64,
+    /// Engine turns per drum turn.
+    pub engine_per_drum: f64,
+    /// Losses at the drum, N·m over powers of rad/s.
+    pub losses: [f64; 3],
+    /// Teeth of the wheel.
+    pub teeth: u32,
+    /// Whether it sits on the crank.
+    pub on_engine: bool,
+    /// Position error of a tooth, rms, as a share of the pitch.
+    pub tooth_error_share: f64,
+    /// Time jitter of an edge, s rms.
+    pub jitter_s: f64,
+    /// Timer tick, s.
+    pub tick_s: f64,
+    /// Working cycles per crank turn.
+    pub cycles_per_engine_turn: f64,
+    /// Amplitudes of the torque's first harmonics of the working cycle, over the mean.
+    pub ripple: [f64; 3],
+    /// Torque over speed.
+    pub shape: Shape,
+    /// Greatest torque at the crank during the pull, N·m.
+    pub torque_nm: f64,
+    /// Engine speed at which the throttle opens.
+    pub from_rpm: f64,
+    /// Engine speed at which it closes.
+    pub to_rpm: f64,
+    /// The brake.
+    pub brake: Option<Brake>,
+}
+
+/// What the board saw.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Seen {
+    /// Edges of the wheel.
+    pub edges: Vec<Edge>,
+    /// Ticks and counts of the load cell.
+    pub force: Vec<(u64, i32)>,
+}
+
+/// Before the throttle opens the engine has this share of its torque.
+const PART_THROTTLE: f64 = 0.25;
+/// The throttle takes so long to open.
+const OPENING_S: f64 = 0.06;
+/// Time before it opens, and after it closed.
+const BEFORE_S: f64 = 0.6;
+const AFTER_S: f64 = 0.7;
+/// Closed throttle: the engine takes this share of its torque.
+const DRAG: f64 = 0.3;
+/// Greatest step, in rad of the crank.
+const STEP_RAD: f64 = 0.12;
+
+#[derive(Debug, Clone, Copy)]
+struct State {
+    theta: f64,
+    /// ω²/2 of the drum.
+    energy: f64,
+    time_s: f64,
+}
+
+impl Pull {
+    /// Mean torque at the crank at an engine speed, N·m.
+    #[must_use]
+    pub fn mean_torque_nm(&self, rpm: f64) -> f64 {
+        let x = (rpm - self.from_rpm) / (self.to_rpm - self.from_rpm);
+        self.torque_nm * self.shape.at(x.clamp(-0.2, 1.2))
+    }
+
+    /// The torque that makes the pull last about so long.
+    #[must_use]
+    pub fn lasting(mut self, seconds: f64) -> Self {
+        let inertia = self.inertia_kg_m2();
+        let steps = 500;
+        let share = self.brake.map_or(0.0, |b| b.share);
+        self.torque_nm = 1.0;
+        let step_rpm = (self.to_rpm - self.from_rpm) / f64::from(steps);
+        let step = step_rpm * RPM / self.engine_per_drum;
+        let unit_s: f64 = (0..steps)
+            .map(|i| {
+                let rpm = self.from_rpm + (f64::from(i) + 0.5) * step_rpm;
+                let driving = self.mean_torque_nm(rpm) * (1.0 - share) * self.engine_per_drum;
+                inertia * step / driving
+            })
+            .sum();
+        self.torque_nm = unit_s / seconds;
+        self
+    }
+
+    fn inertia_kg_m2(&self) -> f64 {
+        self.drum_inertia_kg_m2
+            + self.engine_inertia_kg_m2 * self.engine_per_drum * self.engine_per_drum
+    }
+
+    /// Throttle: 1 fully open, negative while the closed engine drags. `closed_s` is when it closed.
+    fn throttle(time_s: f64, closed_s: Option<f64>) -> f64 {
+        match closed_s {
+            Some(at) if time_s >= at => -DRAG,
+            _ => {
+                let open = ((time_s - BEFORE_S) / OPENING_S).clamp(0.0, 1.0);
+                PART_THROTTLE + (1.0 - PART_THROTTLE) * open
+            }
+        }
+    }
+
+    fn brake_nm(&self, rpm: f64, throttle: f64) -> f64 {
+        self.brake.map_or(0.0, |brake| {
+            brake.share * self.mean_torque_nm(rpm) * throttle.max(0.0) * self.engine_per_drum
+        })
+    }
+
+    /// Simulates the pull.
+    #[must_use]
+    pub fn simulate(&self, seed: u64) -> Seen {
+        let mut rng = fastrand::Rng::with_seed(seed);
+        let pitch = TAU / f64::from(self.teeth);
+        let errors: Vec<f64> = (0..self.teeth)
+            .map(|_| self.tooth_error_share * pitch * normal(&mut rng))
+            .collect();
+        let phase = TAU * rng.f64();
+        let ratio = self.engine_per_drum;
+        let drum_per_wheel = if self.on_engine { 1.0 / ratio } else { 1.0 };
+        let inertia = self.inertia_kg_m2();
+        let mut closed_s: Option<f64> = None;
+        let mut at = State {
+            theta: 0.0,
+            energy: 0.5 * (0.97 * self.from_rpm * RPM / ratio).powi(2),
+            time_s: 0.0,
+        };
+        let end_omega = self.to_rpm * RPM / ratio;
+        let mut seen = Seen::default();
+        let mut sampler = Sampler::new(self, rng.fork());
+        let origin_s = 1.0 + rng.f64();
+        let mut number = 0_u64;
+        loop {
+            let tooth = usize::try_from(number % u64::from(self.teeth)).unwrap_or(0);
+            let error = errors.get(tooth).copied().unwrap_or(0.0);
+            let target = drum_per_wheel * (pitch * (number as f64 + 0.5) + error);
+            let steps = ((target - at.theta) * ratio / STEP_RAD).ceil().max(1.0);
+            let h = (target - at.theta) / steps;
+            let mut done = 0.0;
+            while done < steps {
+                let before = at;
+                let closed = closed_s;
+                let slope = |s: &State| {
+                    let omega = (2.0 * s.energy.max(1e-6)).sqrt();
+                    let rpm = omega * ratio / RPM;
+                    let cycle = self.cycles_per_engine_turn * ratio * s.theta;
+                    let swing: f64 = (1_u8..)
+                        .zip(self.ripple)
+                        .map(|(m, a)| a * (f64::from(m) * (cycle + phase)).cos())
+                        .sum();
+                    let throttle = Self::throttle(s.time_s, closed);
+                    let engine = self.mean_torque_nm(rpm) * throttle * (1.0 + swing);
+                    let [c0, c1, c2] = self.losses;
+                    let lost = c0 + omega * (c1 + omega * c2) + self.brake_nm(rpm, throttle);
+                    ((ratio * engine - lost) / inertia, 1.0 / omega)
+                };
+                at = runge_kutta(&at, h, slope);
+                sampler.sample(self, &before, &at, closed_s, origin_s, &mut seen.force);
+                done += 1.0;
+            }
+            if closed_s.is_none() && (2.0 * at.energy).sqrt() >= end_omega {
+                closed_s = Some(at.time_s);
+            }
+            if closed_s.is_some_and(|t| at.time_s > t + AFTER_S) {
+                return seen;
+            }
+            let tick = self.tick(origin_s + at.time_s + self.jitter_s * normal(&mut rng));
+            if seen.edges.last().is_none_or(|last| tick > last.tick) {
+                seen.edges.push(Edge { tick, number });
+            }
+            number += 1;
+        }
+    }
+
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a positive time of seconds"
+    )]
+    fn tick(&self, time_s: f64) -> u64 {
+        (time_s / self.tick_s).floor() as u64
+    }
+}
+
+fn runge_kutta(at: &State, h: f64, slope: impl Fn(&State) -> (f64, f64)) -> State {
+    let moved = |by: f64, (energy, time): (f64, f64)| State {
+        theta: at.theta + by,
+        energy: at.energy + by * energy,
+        time_s: at.time_s + by * time,
+    };
+    let k1 = slope(at);
+    let k2 = slope(&moved(0.5 * h, k1));
+    let k3 = slope(&moved(0.5 * h, k2));
+    let k4 = slope(&moved(h, k3));
+    let mean = |a: f64, b: f64, c: f64, d: f64| (a + 2.0 * b + 2.0 * c + d) / 6.0;
+    moved(
+        h,
+        (mean(k1.0, k2.0, k3.0, k4.0), mean(k1.1, k2.1, k3.1, k4.1)),
+    )
+}
+
+/// The load cell's converter.
+struct Sampler {
+    due_s: f64,
+    rng: fastrand::Rng,
+}
+
+impl Sampler {
+    fn new(pull: &Pull, mut rng: fastrand::Rng) -> Self {
+        let period = pull.brake.map_or(f64::INFINITY, |b| 1.0 / b.rate_hz);
+        Self {
+            due_s: if period.is_finite() {
+                period * rng.f64()
+            } else {
+                f64::INFINITY
+            },
+            rng,
+        }
+    }
+
+    fn sample(
+        &mut self,
+        pull: &Pull,
+        before: &State,
+        after: &State,
+        closed_s: Option<f64>,
+        origin_s: f64,
+        force: &mut Vec<(u64, i32)>,
+    ) {
+        let Some(brake) = pull.brake else {
+            return;
+        };
+        while self.due_s <= after.time_s {
+            let share = (self.due_s - before.time_s) / (after.time_s - before.time_s);
+            let energy = before.energy + share * (after.energy - before.energy);
+            let rpm = (2.0 * energy).sqrt() * pull.engine_per_drum / RPM;
+            let held_nm = pull.brake_nm(rpm, Pull::throttle(self.due_s, closed_s));
+            let newton = held_nm / brake.arm_m + brake.shape_n;
+            let counts = brake.zero_counts
+                + newton / brake.newton_per_count
+                + brake.noise_counts * normal(&mut self.rng);
+            #[expect(clippy::cast_possible_truncation, reason = "float `as` saturates")]
+            let counts = counts.round() as i32;
+            force.push((pull.tick(origin_s + self.due_s), counts));
+            self.due_s += 1.0 / brake.rate_hz;
+        }
+    }
+}
+
+/// A standard normal deviate (Box–Muller).
+pub fn normal(rng: &mut fastrand::Rng) -> f64 {
+    let radius = (-2.0 * (1.0 - rng.f64()).ln()).sqrt();
+    radius * (TAU * rng.f64()).cos()
+}
