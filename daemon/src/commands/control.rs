@@ -14,7 +14,7 @@ use crate::service::{NewSetupRequest, put_air, take_setup};
 use crate::store::{Store, StoreReader};
 
 /// How the daemon answered, if it is there.
-enum Answer {
+pub(super) enum Answer {
     /// It did what was asked.
     Done(Value),
     /// It refused, or failed.
@@ -55,14 +55,14 @@ fn answer_of(outcome: Result<ureq::http::Response<ureq::Body>, ureq::Error>) -> 
 }
 
 /// The way to the daemon.
-struct Line<'a> {
+pub(super) struct Line<'a> {
     address: SocketAddr,
     authorization: Option<String>,
     stand: &'a Stand,
 }
 
 impl<'a> Line<'a> {
-    fn to(stand: &'a Stand, daemon: &DaemonArgument) -> Self {
+    pub(super) fn to(stand: &'a Stand, daemon: &DaemonArgument) -> Self {
         let mut address = stand.page_address;
         // A page that listens on all addresses is found on this machine's own.
         match address.ip() {
@@ -77,7 +77,7 @@ impl<'a> Line<'a> {
         }
     }
 
-    fn post(&self, path: &str, body: &Value) -> Answer {
+    pub(super) fn post(&self, path: &str, body: &Value) -> Answer {
         let mut request = agent().post(&format!("http://{}{path}", self.address));
         if let Some(authorization) = &self.authorization {
             request = request.header("Authorization", authorization);

@@ -7,6 +7,8 @@ mod demo;
 mod journal;
 mod pulls;
 mod stand;
+mod stream;
+mod times;
 
 use std::ffi::OsString;
 use std::io::{IsTerminal, Write};
@@ -133,26 +135,19 @@ enum Command {
         #[command(flatten)]
         daemon: DaemonArgument,
     },
-    /// Show events and faults
+    /// Show events and faults, look at the evidence, note what was found
+    #[command(args_conflicts_with_subcommands = true)]
     Journal {
         #[command(flatten)]
-        store: StoreArgument,
-        /// Only events of this pull
-        #[arg(long)]
-        pull: Option<i64>,
-        /// Only events of this channel, pickup or guard
-        #[arg(long)]
-        channel: Option<String>,
-        /// Only events at least this severe: info, warning, error, cut
-        #[arg(long, value_enum, default_value_t = SeverityChoice::Info)]
-        severity: SeverityChoice,
-        /// At most so many, the newest
-        #[arg(long, default_value_t = 200)]
-        limit: u32,
-        /// JSON, one object a line
-        #[arg(long)]
-        json: bool,
+        list: journal::List,
+        #[command(subcommand)]
+        action: Option<journal::Action>,
     },
+    /// Show how far the time-series servers are, or send stored values again
+    ///
+    /// While the daemon runs it sends by itself. With --since or --pull this command sends what is
+    /// stored once more: a server that has the points already keeps them as they are.
+    Stream(stream::Arguments),
     /// Cut the engine through the running daemon. Not the emergency stop
     Cut {
         /// Why, for the journal
@@ -364,14 +359,11 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             forget,
             &daemon,
         ),
-        Command::Journal {
-            store,
-            pull,
-            channel,
-            severity,
-            limit,
-            json,
-        } => journal::show(&store, pull, channel, severity, limit, json),
+        Command::Journal { list, action } => match action {
+            None => journal::list(&list),
+            Some(action) => journal::act(&action),
+        },
+        Command::Stream(arguments) => stream::run(&arguments),
         Command::Cut { reason, daemon } => control::cut(&reason, &daemon),
         Command::Release { cut, daemon } => control::release(cut, &daemon),
         Command::Reduce {
@@ -412,6 +404,18 @@ fn read_stand(file: &Path) -> Result<StandFile, Failure> {
         text,
         store_folder,
     })
+}
+
+impl SeverityChoice {
+    fn severity(self) -> crate::store::Severity {
+        use crate::store::Severity;
+        match self {
+            Self::Info => Severity::Info,
+            Self::Warning => Severity::Warning,
+            Self::Error => Severity::Error,
+            Self::Cut => Severity::Cut,
+        }
+    }
 }
 
 impl StoreArgument {

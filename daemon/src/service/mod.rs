@@ -14,7 +14,8 @@ use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use crate::calibration::{CalibrationError, NewCalibrationRequest};
 use crate::clock::Clock;
 use crate::core::{Command, CommandError, Live};
-use crate::store::{PullId, PullState, StoreError};
+use crate::store::{EventId, PullId, PullState, StoreError};
+use crate::stream::{Streamer, StreamerParts};
 
 pub use guard::PortError;
 pub use http::{PageAccess, PageTokens};
@@ -153,6 +154,28 @@ impl Handle {
         answered.await.map_err(|_closed| NoAnswer)
     }
 
+    /// Notes that a person has looked at an event of the journal.
+    ///
+    /// # Errors
+    /// As [`Handle::setup`].
+    pub async fn acknowledge(
+        &self,
+        event: EventId,
+        note: String,
+    ) -> Result<Result<(), StoreError>, NoAnswer> {
+        let (answer, answered) = oneshot::channel();
+        let request = StoreRequest::Acknowledge {
+            event,
+            note,
+            answer,
+        };
+        self.requests
+            .send(request)
+            .await
+            .map_err(|_closed| NoAnswer)?;
+        answered.await.map_err(|_closed| NoAnswer)
+    }
+
     /// Puts a calibration in force, for the next pulls.
     ///
     /// # Errors
@@ -230,6 +253,7 @@ pub struct Daemon {
     guard: std::thread::JoinHandle<()>,
     recorder: std::thread::JoinHandle<Result<(), StoreError>>,
     page: tokio::task::JoinHandle<()>,
+    streams: Vec<Streamer>,
 }
 
 impl Daemon {
@@ -240,7 +264,11 @@ impl Daemon {
     /// [`ServeError`].
     pub async fn start(options: ServeOptions) -> Result<Self, ServeError> {
         let clock = Clock::start();
-        let store = crate::store::Store::open(&options.store_folder)?;
+        let mut store = crate::store::Store::open(&options.store_folder)?;
+        let mut cursors = Vec::new();
+        for destination in &options.stand.streams {
+            cursors.push(store.begin_cursor(&destination.name)?);
+        }
         let address = options.page_address.unwrap_or(options.stand.page_address);
         let listener =
             http::listen(address).map_err(|source| ServeError::Page { address, source })?;
@@ -283,6 +311,24 @@ impl Daemon {
             stop: stopped.clone(),
         })
         .await?;
+        let streams = stand
+            .streams
+            .iter()
+            .zip(cursors)
+            .map(|(destination, cursor)| {
+                Streamer::start(StreamerParts {
+                    destination: destination.clone(),
+                    stand: (*stand).clone(),
+                    store_folder: handle.store_folder.to_path_buf(),
+                    cursor,
+                    requests: handle.requests.clone(),
+                    clock,
+                    stop: stopped.clone(),
+                })
+            });
+        let streams = streams.collect::<Result<_, _>>().map_err(|error| {
+            ServeError::Thread(format!("a stream could not be started: {error}"))
+        })?;
         let page = tokio::spawn(http::serve(listener, handle.clone(), access, stopped));
         Ok(Self {
             handle,
@@ -292,6 +338,7 @@ impl Daemon {
             guard,
             recorder,
             page,
+            streams,
         })
     }
 
@@ -324,11 +371,14 @@ impl Daemon {
             recorder,
             page,
             handle,
+            streams,
             ..
         } = self;
         drop(handle);
         let joined = tokio::task::spawn_blocking(move || {
             let guard = guard.join();
+            // What they still want kept goes to the recorder, which ends last.
+            streams.into_iter().for_each(Streamer::join);
             (guard, recorder.join())
         })
         .await;

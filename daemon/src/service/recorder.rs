@@ -11,16 +11,20 @@ use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use super::{PullNotice, ServeError};
 use crate::calibration::{CalibrationError, NewCalibrationRequest, put_change};
 use crate::clock::Clock;
-use crate::core::{EventData, Record};
+use crate::core::{EventData, Now, Record};
+use crate::journal::Throttle;
 use crate::reduction::EnteredAir;
 use crate::store::{
-    ConnectionId, ContentHash, Hello, NewChunk, NewConnection, NewEvent, NewPull, NewSetup,
-    PullEdit, PullEnd, PullId, PullState, SetupId, Severity, Store, StoreError,
+    Acknowledgement, ConnectionId, ContentHash, Cursor, EventId, Hello, NewChunk, NewConnection,
+    NewEvent, NewPull, NewSetup, PullEdit, PullEnd, PullId, PullState, SetupId, Severity, Store,
+    StoreError,
 };
 
 /// Records between the guard thread and this one. At two chunks a second it holds several minutes.
 const RECORDS_MAX: usize = 1024;
 const RETRY_EVERY: Duration = Duration::from_millis(200);
+/// A record that takes longer is told of: the queue holds minutes, but something is wrong.
+const STORE_SLOW_US: u64 = 500_000;
 const META_SETUP: &str = "setup";
 const META_AIR: &str = "air";
 
@@ -60,6 +64,26 @@ pub enum StoreRequest {
     Air {
         /// The air.
         air: Option<EnteredAir>,
+        /// Where the outcome goes.
+        answer: oneshot::Sender<Result<(), StoreError>>,
+    },
+    /// A person has looked at an event.
+    Acknowledge {
+        /// Which.
+        event: EventId,
+        /// What they found.
+        note: String,
+        /// Where the outcome goes.
+        answer: oneshot::Sender<Result<(), StoreError>>,
+    },
+    /// Keep what a destination tells: its events, then how far it has come.
+    Stream {
+        /// Its name.
+        destination: String,
+        /// How far it has come.
+        cursor: Option<Cursor>,
+        /// For the journal.
+        events: Vec<NewEvent>,
         /// Where the outcome goes.
         answer: oneshot::Sender<Result<(), StoreError>>,
     },
@@ -183,6 +207,7 @@ struct Recorder {
     setup: Option<(SetupId, String)>,
     air: serde_json::Value,
     notices: broadcast::Sender<PullNotice>,
+    throttle: Throttle,
     stored: watch::Sender<Stored>,
     flow: Arc<Flow>,
 }
@@ -232,6 +257,7 @@ pub(super) fn start(
         setup,
         air,
         notices,
+        throttle: Throttle::default(),
         stored,
         flow: Arc::clone(&flow),
     };
@@ -267,24 +293,61 @@ impl Recorder {
             }
             match records.recv_timeout(Duration::from_millis(20)) {
                 Ok(record) => {
-                    self.keep(&record);
+                    self.take(record);
                     self.flow.taken.fetch_add(1, Ordering::Relaxed);
-                    self.tell(&record);
                 }
                 Err(RecvTimeoutError::Timeout) => {}
-                Err(RecvTimeoutError::Disconnected) => return Ok(()),
+                Err(RecvTimeoutError::Disconnected) => break,
+            }
+            for event in self.throttle.due(self.clock.now().mono_us) {
+                self.keep_event(&event);
+            }
+        }
+        for event in self.throttle.all() {
+            self.keep_event(&event);
+        }
+        while let Ok(request) = requests.try_recv() {
+            self.request(request);
+        }
+        Ok(())
+    }
+
+    fn take(&mut self, record: Record) {
+        match record {
+            Record::Event(event) => {
+                let event = self.event(&event);
+                let now = self.throttle.push(event.mono_us, event);
+                now.iter().for_each(|event| self.keep_event(event));
+            }
+            record => {
+                self.keep(|recorder| recorder.store(&record), &record);
+                self.tell(&record);
             }
         }
     }
 
-    /// Stores a record, however long it takes: while the store refuses, the queue fills, and the
+    fn keep_event(&mut self, event: &NewEvent) {
+        self.keep(|recorder| recorder.add_event(event), event);
+    }
+
+    /// Stores something, however long it takes: while the store refuses, the queue fills, and the
     /// guard thread notices.
-    fn keep(&mut self, record: &Record) {
+    fn keep(
+        &mut self,
+        mut store: impl FnMut(&mut Self) -> Result<(), StoreError>,
+        record: &impl std::fmt::Debug,
+    ) {
         let mut told = false;
+        let began_us = self.clock.now().mono_us;
         loop {
-            let Err(error) = self.store(record) else {
+            let Err(error) = store(self) else {
                 if told {
                     tracing::info!("the store takes records again");
+                }
+                let now = self.clock.now();
+                let took_us = now.mono_us.saturating_sub(began_us);
+                if took_us >= STORE_SLOW_US {
+                    self.tell_slow(now, took_us);
                 }
                 return;
             };
@@ -301,16 +364,35 @@ impl Recorder {
         }
     }
 
+    /// Journals that the store was slow. It goes the way of all events, but for the measuring.
+    fn tell_slow(&mut self, now: Now, took_us: u64) {
+        let event = self.event(&EventData {
+            now,
+            tick: None,
+            severity: Severity::Warning,
+            kind: "store slow",
+            channel: Some("store".to_owned()),
+            message: format!("the store took {} ms for one record", took_us / 1000),
+            data: serde_json::json!({ "took_ms": took_us / 1000 }),
+        });
+        if let Some(event) = self.throttle.push(now.mono_us, event)
+            && let Err(error) = self.add_event(&event)
+        {
+            tracing::error!(%error, "an event can't be stored");
+        }
+    }
+
+    fn add_event(&mut self, event: &NewEvent) -> Result<(), StoreError> {
+        self.store.add_event(event)?;
+        self.stored.send_modify(|stored| stored.events += 1);
+        Ok(())
+    }
+
     /// Lets the page know that there is something new.
     fn tell(&self, record: &Record) {
-        self.stored.send_if_modified(|stored| {
-            match record {
-                Record::PullStarted { .. } | Record::PullEnded(_) => stored.pulls += 1,
-                Record::Event(_) => stored.events += 1,
-                _ => return false,
-            }
-            true
-        });
+        if matches!(record, Record::PullStarted { .. } | Record::PullEnded(_)) {
+            self.stored.send_modify(|stored| stored.pulls += 1);
+        }
     }
 
     fn store(&mut self, record: &Record) -> Result<(), StoreError> {
@@ -321,7 +403,7 @@ impl Recorder {
                     opened_wall_us: now.wall_us,
                     opened_mono_us: now.mono_us,
                 };
-                self.connection = Some(self.store.add_connection(&new)?);
+                self.connection = Some(self.store.add_connection_of(self.stand, &new)?);
             }
             Record::Hello(hello) => {
                 let Some(connection) = self.connection else {
@@ -397,7 +479,8 @@ impl Recorder {
                 // Nobody need be listening.
                 drop(self.notices.send(PullNotice { id, state, setup }));
             }
-            Record::Event(event) => self.event(event)?,
+            // Events go by the throttle.
+            Record::Event(_) => {}
             Record::Disconnected { now, reason } => {
                 if let Some(connection) = self.connection.take() {
                     self.store
@@ -408,14 +491,15 @@ impl Recorder {
         Ok(())
     }
 
-    fn event(&mut self, event: &EventData) -> Result<(), StoreError> {
+    /// Logs an event and says what it belongs to.
+    fn event(&self, event: &EventData) -> NewEvent {
         let (kind, channel, message) = (event.kind, event.channel.as_deref(), &event.message);
         match event.severity {
             Severity::Info => tracing::info!(kind, channel, "{message}"),
             Severity::Warning => tracing::warn!(kind, channel, "{message}"),
             Severity::Error | Severity::Cut => tracing::error!(kind, channel, "{message}"),
         }
-        self.store.add_event(&NewEvent {
+        NewEvent {
             wall_us: event.now.wall_us,
             mono_us: event.now.mono_us,
             tick: event.tick,
@@ -426,8 +510,7 @@ impl Recorder {
             channel: event.channel.clone(),
             message: message.clone(),
             data: event.data.clone(),
-        })?;
-        Ok(())
+        }
     }
 
     fn request(&mut self, request: StoreRequest) {
@@ -441,6 +524,39 @@ impl Recorder {
             StoreRequest::Note { pull, note, answer } => {
                 drop(answer.send(self.note(pull, note)));
             }
+            StoreRequest::Acknowledge {
+                event,
+                note,
+                answer,
+            } => {
+                let wall_us = self.clock.now().wall_us;
+                let look = Acknowledgement { wall_us, note };
+                drop(answer.send(self.store.acknowledge(event, &look)));
+            }
+            StoreRequest::Stream {
+                destination,
+                cursor,
+                events,
+                answer,
+            } => {
+                let outcome = self.stream(&destination, cursor, &events);
+                drop(answer.send(outcome));
+            }
+        }
+    }
+
+    fn stream(
+        &mut self,
+        destination: &str,
+        cursor: Option<Cursor>,
+        events: &[NewEvent],
+    ) -> Result<(), StoreError> {
+        for event in events {
+            self.add_event(event)?;
+        }
+        match cursor {
+            Some(cursor) => self.store.advance_cursor(destination, &cursor),
+            None => Ok(()),
         }
     }
 
