@@ -1,7 +1,7 @@
 //! The journal: what happened on the stand, for the person who has to see to it.
 //!
 //! Every event is a row of the store and stays one. Folding happens twice, and loses no count: on
-//! the way in a [`Throttle`] keeps a fault that comes many times a second from flooding the store,
+//! the way in a throttle keeps a fault that comes many times a second from flooding the store,
 //! and on the way out [`fold`] shows repeats as one [`Entry`].
 
 mod advice;
