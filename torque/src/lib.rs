@@ -11,6 +11,7 @@ pub mod inertia;
 pub mod reduce;
 pub mod regression;
 pub mod sensor;
+pub mod size;
 pub mod uncertainty;
 
 /// 0 °C in kelvin (exact).
