@@ -13,6 +13,7 @@ pub mod reduce;
 pub mod regression;
 pub mod sensor;
 pub mod turns;
+pub mod size;
 pub mod uncertainty;
 
 /// 0 °C in kelvin (exact).
