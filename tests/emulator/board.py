@@ -406,7 +406,9 @@ class Board:
         if self.teeth and t - self.teeth_t > TEETH_AGE_S_MAX:
             self.flush_teeth()
         if self.is_due("force", 1 / 80, t):
-            self.queue(self.SAMPLES, wire.FORCE, t, wire.pack_counts(0, self.options.force))
+            # A converter that never changes would be a broken one.
+            counts = self.options.force + self.random.randint(-3, 3)
+            self.queue(self.SAMPLES, wire.FORCE, t, wire.pack_counts(0, counts))
         if self.is_due("analog", 1 / 50, t):
             self.queue(self.SAMPLES, wire.ANALOG, t, wire.pack_analog(0, self.options.analog))
         if self.is_due("temperature", 1 / 10, t):

@@ -6,7 +6,6 @@ as section 11 of protocol/SPEC.md shows.
 
 import binascii
 import json
-import os
 import random
 import struct
 import subprocess
@@ -86,12 +85,10 @@ def symbol(image, name):
 class Board:
     """One simulated board, its host's side of the line, and everything that came from it."""
 
-    def __init__(self, image, baud=500_000, start=None, eeprom=None, noisy_line=False):
+    def __init__(self, image, baud=500_000, start=None, eeprom=None):
         self.image, self.baud = image, baud
-        self.noisy_line = noisy_line
-        simulator = str(OUT / "board_simulator")
         self.simulator = subprocess.Popen(
-            [simulator, str(image), str(baud)],
+            self.program(),
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
         )
         decoder = str(ROOT / "target" / "debug" / "examples" / "decode_stdin")
@@ -112,6 +109,9 @@ class Board:
             self.command(f"eeprom 0 {eeprom.hex()}")
         if start is not None:
             self.command(f"reset {start}")
+
+    def program(self):
+        return [str(OUT / "board_simulator"), str(self.image), str(self.baud)]
 
     def __enter__(self):
         return self
@@ -222,8 +222,11 @@ class Board:
 
     def send(self, kind, payload=b"", at=None):
         at = self.cycle if at is None else at
-        self.send_bytes(frame(kind, self.seq & 0xFFFF, at // CYCLES_PER_MS, payload), at)
+        self.send_bytes(self.message(kind, self.seq & 0xFFFF, at // CYCLES_PER_MS, payload), at)
         self.seq += 1
+
+    def message(self, kind, seq, tick, payload):
+        return frame(kind, seq, tick, payload)
 
     def heartbeats(self, on=True):
         self.heartbeat_due = self.cycle if on else None
@@ -276,6 +279,23 @@ class Board:
         return times
 
 
+class TextBoard(Board):
+    """The text sketch, run on this machine. The host's side of the line is text as well."""
+
+    WORDS = {HEARTBEAT: "heartbeat", CUT: "cut", RELEASE: "release", IDENTIFY: "identify"}
+
+    def __init__(self):
+        super().__init__(None, baud=115_200)
+
+    def program(self):
+        return [str(OUT / "text_board")]
+
+    def message(self, kind, seq, tick, payload):
+        numbers = "".join(f" {n}" for n in struct.unpack(f"<{'H' if len(payload) == 2 else len(payload) * 'B'}", payload))
+        text = f"{self.WORDS[kind]} {seq} {tick}{numbers}"
+        return f"{text}*{binascii.crc_hqx(text.encode(), 0xFFFF):04x}\n".encode()
+
+
 def tick_error(edges, times):
     """Greatest error of recorded times, in ticks.
 
@@ -300,7 +320,3 @@ def ramp(start_hz, end_hz, seconds, start):
 def seeded(name):
     """Random numbers that are the same in every run."""
     return random.Random(name)
-
-
-def quick():
-    return bool(os.environ.get("FIRMWARE_TESTS_QUICK"))

@@ -4,13 +4,14 @@ Section numbers are those of protocol/SPEC.md. Run through ./run, which builds e
 """
 
 import struct
+import subprocess
 import sys
 import time
 import traceback
 
 from board import (
-    BROWN_OUT, CLOCK_HZ, CUT, CYCLES_PER_TICK, EXTERNAL, HEARTBEAT, IDENTIFY, LIMITS, POWER_ON,
-    RELEASE, ROOT, TICK_HZ, TICK_ORIGIN, Board, build, frame, limits_payload, ms, ramp, seeded,
+    BROWN_OUT, CLOCK_HZ, CUT, CYCLES_PER_TICK, EXTERNAL, HEARTBEAT, HERE, IDENTIFY, LIMITS, OUT,
+    POWER_ON, RELEASE, ROOT, TICK_HZ, TICK_ORIGIN, Board, TextBoard, build, frame, limits_payload, ms, ramp, seeded,
     symbol, tick_error, us,
 )
 
@@ -370,6 +371,9 @@ def overspeed_cuts_within_15_us():
                 assert 0 < took <= 15, f"round {round_}: {took} us"
                 TOTALS["cut_us_max"] = max(TOTALS["cut_us_max"], took)
                 expect_status(board, cut=True, cause="Overspeed")
+                cut = board.of_kind("cut")[-1]
+                after = next(s for s in board.of_kind("status") if s["cycle"] > cut["cycle"])
+                assert after["seq"] == (cut["seq"] + 1) % 65536, "status right behind the cut"
                 # A slow tooth ends the reason; only then can it be released.
                 board.release()
                 expect_status(board, cut=True)
@@ -403,7 +407,7 @@ def overspeed_counts_successive_short_periods():
 
 
 @test
-def no_limit_from_the_host_looses_the_ceiling():
+def no_limit_from_the_host_loosens_the_ceiling():
     # Built for 20,000 teeth a second at most.
     with Board(image()) as board:
         board.connect(period=0, short=0, heartbeat_ms=0)
@@ -828,35 +832,42 @@ def temperature_ceiling_holds_without_a_host():
 
 @test
 def a_hang_ends_in_the_watchdog_with_the_pin_low():
+    program = image().read_bytes()
     for interrupts_on in (0, 1):
         with Board(image()) as board:
             board.connect()
             board.run(100)
             assert board.is_running()
             at = board.cycle
-            board.command(f"hang {interrupts_on}")
-            board.run(400)
+            (_, (where,)), = board.command(f"hang {interrupts_on}")
+            while len(board.resets) == 1:
+                board.run(1)
             took = board.cut_after(at) - at
             assert took <= ms(100), f"{took / 16000} ms"
-            assert len(board.resets) > 1
             NOTES.append(
                 f"hang with interrupts {('off', 'on')[interrupts_on]} to pin low: {took / 16000:.0f} ms"
             )
-            # It hangs again and again with the loop still in its program, and stays cut.
+            # The program is whole again, as after a hang that was a bad moment and no bad program.
+            board.command(f"flash {where} {program[int(where):int(where) + 2].hex()}")
+            board.run(100)
+            expect_status(board, cut=True, cut_id=1, cause="WatchdogReset")
             assert not any(level for cycle, level in board.pin if cycle > at)
+            first, last = board.of_kind("hello")[0], board.of_kind("hello")[-1]
+            assert first["boot"] != last["boot"] and last["seq"] == 0
+            # What ended the hang has to be looked at; then it can be released like any cut.
+            board.connect()
+            expect_status(board, cut=False, cut_id=1)
 
 
 @test
-def after_the_watchdog_the_board_is_cut_and_says_so():
+def a_hang_that_comes_again_stays_cut():
     with Board(image()) as board:
         board.connect()
-        board.run(100)
-        board.reset(8)
-        board.run(100)
-        expect_status(board, cut=True, cut_id=1, cause="WatchdogReset")
-        # What ended the hang has to be looked at; then it can be released like any cut.
-        board.connect()
-        expect_status(board, cut=False, cut_id=1)
+        at = board.cycle
+        board.command("hang 1")
+        board.run(1000)
+        assert len(board.resets) > 2
+        assert not any(level for cycle, level in board.pin if cycle > at + ms(100))
 
 
 @test
@@ -976,6 +987,62 @@ def a_stack_that_reaches_the_variables_cuts():
         board.run(20)
         assert board.cut_after(at) - at < ms(2)
         expect_status(board, cut=True, cause="Other")
+
+
+# ---- The text sketch -------------------------------------------------------------------------
+
+
+@test
+def text_sketch_speaks_the_text_form():
+    with TextBoard() as board:
+        board.run(100)
+        hello, status = board.readings[:2]
+        assert (hello["kind"], hello["seq"], hello["tick_hz"]) == ("hello", 0, 1_000_000)
+        assert hello["channels"] == [[1, 0, 0]]
+        expect_status(board, cut=True, cut_id=1, cause="Other", receive_errors=0)
+        board.release(1)
+        expect_status(board, cut=True)  # no heartbeat yet
+        board.heartbeats()
+        board.run(100)
+        board.release(2)
+        expect_status(board, cut=True)  # not its number
+        board.release(1)
+        expect_status(board, cut=False)
+        board.edges_at(0, ramp(20, 250, 2.0, board.cycle + ms(1)))
+        board.run(2100)
+        times = board.tooth_times()
+        assert [n for n, _ in times] == list(range(len(board.edges[0]))) and len(times) > 200
+        offsets = [board.edges[0][n] / 16 - tick for n, tick in times]
+        assert 0 <= min(offsets) and max(offsets) < 5
+        assert status_period_max(board) < ms(100)
+        # What is damaged is counted and has no effect.
+        board.send_bytes(b"cut 9 9 9*0000\n# hm\n")
+        board.run(100)
+        expect_status(board, cut=False, receive_errors=2)
+        board.send(CUT, b"\x02")
+        board.run(40)
+        expect_status(board, cut=True, cut_id=2, cause="HostCommand")
+        board.release(2)
+        board.heartbeats(False)
+        at = board.cycle
+        board.run(400)
+        assert board.cut_after(at) - at < ms(255)
+        board.run(100)
+        expect_status(board, cut=True, cut_id=3, cause="HeartbeatLost")
+        board.send(IDENTIFY)
+        board.run(50)
+        assert board.of_kind("hello")[-1]["boot"] == hello["boot"]
+
+
+@test
+def daemon_and_firmware_together():
+    loop = subprocess.run(
+        [ROOT / "target" / "debug" / "firmware_loop", OUT / "board_simulator", image(),
+         HERE / "loop.toml"],
+        capture_output=True, text=True,
+    )
+    assert loop.returncode == 0, loop.stdout + loop.stderr
+    NOTES.extend(line.removeprefix("ok").strip() for line in loop.stdout.splitlines()[:-1])
 
 
 # ----------------------------------------------------------------------------------------------

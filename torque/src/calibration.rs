@@ -4,6 +4,7 @@ pub mod coast;
 pub mod inertia;
 pub mod load_cell;
 pub mod losses;
+pub mod tare;
 pub mod wheel;
 
 use crate::uncertainty::{Measured, propagate};

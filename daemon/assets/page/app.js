@@ -126,6 +126,7 @@ async function start() {
   };
   const freshness = new Freshness((link, ageMs) => {
     showState(live, link, ageMs);
+    if (link !== "live") setText(byId("guarding"), "guarding unknown");
     safety.show(live, link === "live");
   });
   units.onChange(() => { if (live) draw(); });

@@ -99,7 +99,8 @@ export class Records {
       make("time", { dateTime: new Date(event.wall_us / 1000).toISOString() }, clock(event.wall_us)),
       make("span", { className: "severity" }, event.severity),
       make("span", { className: "message" }, event.channel ? `${event.channel}: ${event.message}` : event.message))));
-    const fault = events.find((event) => event.severity !== "info");
+    // A cut that was asked for, and its confirmation, are in the band above: no fault by themselves.
+    const fault = events.find((event) => event.severity !== "info" && !["cut", "cut confirmed"].includes(event.kind));
     const line = byId("last-fault");
     setText(line, fault ? `Last fault, ${clock(fault.wall_us)}: ${fault.channel ? `${fault.channel}: ` : ""}${fault.message}` : "No fault so far");
     setData(line, "grave", fault && fault.severity !== "warning" && Date.now() - fault.wall_us / 1000 < 600000);

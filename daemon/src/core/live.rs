@@ -173,19 +173,20 @@ fn torque(core: &Core) -> Option<f64> {
         return None;
     }
     let drum_omega = motion.engine_rad_per_s / ratio;
-    let inertia = match stand.kind {
-        StandKind::Brake => 0.0,
-        StandKind::Inertia | StandKind::Both => stand
-            .drum
-            .as_ref()
-            .map_or(0.0, |drum| drum.inertia_kg_m2.value),
+    // As in the reduction: the torque that speeds up the crank's own parts is the engine's too.
+    let (inertia, engine_inertia) = match (stand.kind, &stand.drum) {
+        (StandKind::Inertia | StandKind::Both, Some(drum)) => {
+            (drum.inertia_kg_m2.value, stand.engine.inertia_kg_m2.value)
+        }
+        _ => (0.0, 0.0),
     };
     let held = stand.load_cell.as_ref().and_then(|cell| {
         let newton = core.signals.value(Signal::LoadCell).si()?;
         Some((cell.shaft, newton * cell.arm_m.value))
     });
     let through_drum =
-        (inertia * motion.engine_rad_per_s2 / ratio + stand.losses.torque_nm(drum_omega)) / ratio;
+        (inertia * motion.engine_rad_per_s2 / ratio + stand.losses.torque_nm(drum_omega)) / ratio
+            + engine_inertia * motion.engine_rad_per_s2;
     Some(match held {
         Some((Shaft::Engine, torque)) => torque,
         Some((Shaft::Drum, torque)) => torque / ratio + through_drum,

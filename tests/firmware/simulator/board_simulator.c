@@ -43,7 +43,7 @@
  *   eeprom ADDRESS HEX        changes the EEPROM
  *   eeprom_peek ADDRESS COUNT
  *   hang 0|1                  puts an endless loop where the main program is, with interrupts
- *                             off or on
+ *                             off or on; "hung ADDRESS" says where
  *   reset FLAGS               starts the chip with this MCUSR, after power-on if bit 0 is set
  *   measures                  extremes since the last call: loop_cycles_max, the longest between
  *                             two watchdog resets; receive_waiting_max, bytes on their way in or
@@ -409,6 +409,7 @@ static void hang(bool interrupts_on)
 {
     while (!avr->sreg[S_I] || avr->pc < VECTORS_END)
         step();
+    printf("hung %u\n", avr->pc);
     avr->flash[avr->pc] = OPCODE_HERE & 0xFF;
     avr->flash[avr->pc + 1] = OPCODE_HERE >> 8;
     if (!interrupts_on)

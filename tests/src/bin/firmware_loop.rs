@@ -298,7 +298,7 @@ fn the_daemons_overspeed_cut_reaches_the_pin(arguments: &[String; 3]) -> String 
     let took = ms(cut - passed);
     assert!(took < 60.0, "{took} ms");
     run.assert_clean();
-    format!("daemon's overspeed cut: {took:.1} ms from the first tooth above the limit to the pin")
+    format!("{took:.1} ms from the first tooth above the limit")
 }
 
 /// A speed that jumps over both limits at once: the board does not wait for the daemon.
@@ -314,7 +314,7 @@ fn the_board_cuts_first_when_it_is_faster(arguments: &[String; 3]) -> String {
     run.run(1.0, 1950.0..=300.0);
     run.release(300.0);
     run.assert_clean();
-    format!("board's own overspeed cut: {took:.1} ms after the drum jumped over both limits")
+    format!("{took:.1} ms after the drum jumped over both limits")
 }
 
 /// A person's cut, and nobody but a person ends it.
@@ -331,7 +331,7 @@ fn a_persons_cut_reaches_the_pin(arguments: &[String; 3]) -> String {
     assert!(!run.board.lets_run());
     run.release(200.0);
     run.assert_clean();
-    format!("person's cut: {took:.2} ms from the daemon to the pin")
+    format!("{took:.2} ms from the command")
 }
 
 /// Whatever stops the daemon, its heartbeat stops with it.
@@ -342,7 +342,7 @@ fn the_board_cuts_when_the_daemon_stops(arguments: &[String; 3]) -> String {
     run.run(0.5, 1500.0..=1500.0);
     let took = ms(run.board.cut_at(at).expect("a cut") - at);
     assert!((200.0..=252.0).contains(&took), "{took} ms");
-    format!("daemon stopped to pin low: {took:.1} ms")
+    format!("{took:.1} ms")
 }
 
 /// A store that falls behind could lose a pull: not fit to guard.
@@ -441,7 +441,8 @@ fn main() -> ExitCode {
     for (name, scenario) in SCENARIOS {
         // A failed assertion is printed by the panic itself.
         match std::panic::catch_unwind(|| scenario(&arguments)) {
-            Ok(note) => println!("ok      {name}\n        {note}"),
+            Ok(note) if note.is_empty() => println!("ok      {name}"),
+            Ok(note) => println!("ok      {name}: {note}"),
             Err(_) => {
                 failed += 1;
                 println!("FAILED  {name}");

@@ -204,3 +204,104 @@ pub fn falling_alpha(train: &ToothTrain, teeth_per_turn: u32) -> Result<Measured
     };
     Ok(Measured::new(2.0 * c2, 2.0 * u))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::calibration::losses::{Losses, Terms};
+
+    const TEETH: u32 = 8;
+
+    /// Teeth of a drum whose acceleration is a function of time and speed, integrated finely; every
+    /// second tooth is late by 1 % of a pitch.
+    fn train(omega: f64, until_s: f64, alpha: impl Fn(f64, f64) -> f64) -> ToothTrain {
+        let pitch = std::f64::consts::TAU / f64::from(TEETH);
+        let (mut theta, mut omega, mut next) = (0.0, omega, 0_i64);
+        let mut train = ToothTrain::default();
+        let dt = 2e-5;
+        let mut t = 0.0;
+        while t < until_s && omega >= 0.0 {
+            let a = alpha(t, omega);
+            let late = if next % 2 == 0 { 0.0 } else { 0.01 };
+            let target = pitch * (next as f64 + late);
+            let moved = theta + omega * dt + 0.5 * a * dt * dt;
+            if moved >= target {
+                train
+                    .time_s
+                    .push(t + dt * (target - theta) / (moved - theta));
+                train.index.push(next);
+                next += 1;
+            }
+            theta = moved;
+            omega += a * dt;
+            t += dt;
+        }
+        train
+    }
+
+    fn loss(omega: f64) -> f64 {
+        0.5 + 0.004 * omega + 2e-5 * omega * omega
+    }
+
+    /// Up for 2 s, coasting with an inertia of 1.2 kg·m² to 12 s, then braked.
+    fn coasting() -> ToothTrain {
+        train(60.0, 14.0, |t, omega| match t {
+            t if t < 2.0 => 40.0,
+            t if t < 12.0 => -loss(omega) / 1.2,
+            _ => -30.0,
+        })
+    }
+
+    #[test]
+    fn the_coast_is_found_between_throttle_and_brake() {
+        let train = coasting();
+        let range = coast_down(&train, TEETH).unwrap();
+        let (from_s, to_s) = (train.time_s[range.start], train.time_s[range.end - 1]);
+        assert!((2.05..2.6).contains(&from_s), "{from_s}");
+        assert!((11.2..12.0).contains(&to_s), "{to_s}");
+    }
+
+    /// The losses put in come out.
+    #[test]
+    fn losses_of_the_coast() {
+        let train = coasting();
+        let part = train.part(coast_down(&train, TEETH).unwrap());
+        let samples = coast_speeds(&part, TEETH);
+        let inertia = Measured::exact(1.2);
+        let losses = Losses::from_speeds(&samples, inertia, Terms::Quadratic, None).unwrap();
+        for omega in [120.0, 130.0, 138.0] {
+            let found = losses.torque_nm(omega);
+            assert!((found / loss(omega) - 1.0).abs() < 2e-3, "{omega}: {found}");
+        }
+        let alpha = coasting_alpha(&samples, 130.0).unwrap();
+        assert!((alpha.value / (-loss(130.0) / 1.2) - 1.0).abs() < 2e-3);
+    }
+
+    #[test]
+    fn a_drum_that_is_braked_at_once_does_not_coast() {
+        let train = train(60.0, 4.0, |t, _| if t < 2.0 { 40.0 } else { -60.0 });
+        // A steady deceleration can't be told from a coast; a short one is refused.
+        let short = train.part(0..train.time_s.partition_point(|t| *t < 2.4));
+        assert!(matches!(
+            coast_down(&short, TEETH),
+            Err(RunError::NoCoast { .. })
+        ));
+        assert!(matches!(
+            coast_down(&ToothTrain::default(), TEETH),
+            Err(RunError::NoCoast { .. })
+        ));
+    }
+
+    /// A weight falls for 3 s, then the drum runs on and slows down.
+    #[test]
+    fn the_acceleration_of_a_fall() {
+        let train = train(0.0, 6.0, |t, _| if t < 3.0 { 5.0 } else { -0.4 });
+        let alpha = falling_alpha(&train, TEETH).unwrap();
+        assert!((alpha.value / 5.0 - 1.0).abs() < 3e-3, "{alpha:?}");
+        assert!(alpha.standard_uncertainty < 0.02, "{alpha:?}");
+        assert!(matches!(
+            falling_alpha(&train.part(0..9), TEETH),
+            Err(RunError::NoFall { .. })
+        ));
+    }
+}
