@@ -131,6 +131,7 @@ pub(super) fn rehearse(
             .file_name()
             .map_or_else(|| "pulls".into(), |name| name.to_string_lossy())
     ));
+    super::stream::mark_rehearsal(&mut read.stand);
     let script = script_of(&read.stand, pulls);
     let store = read.store_folder.display().to_string();
     runtime()?.block_on(async {

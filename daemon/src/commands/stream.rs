@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use indicatif::{ProgressBar, ProgressStyle};
 use jiff::tz::TimeZone;
-use leverarm_config::StreamDestination;
+use leverarm_config::{Stand, StreamDestination};
 
 use super::{Failure, StandFile, StoreArgument, complain, curve_output, read_stand, say, times};
 use crate::clock::{Clock, local_text};
@@ -36,9 +36,20 @@ pub(super) struct Arguments {
     print: bool,
 }
 
+/// Rehearsed values never pass for real ones, on a server neither.
+pub(super) fn mark_rehearsal(stand: &mut Stand) {
+    for stream in &mut stand.streams {
+        stream.stand.push_str(" (rehearsal)");
+    }
+}
+
 pub(super) fn run(arguments: &Arguments) -> Result<(), Failure> {
-    let read = read_stand(&arguments.store.stand.file)?;
+    let mut read = read_stand(&arguments.store.stand.file)?;
     let reader = arguments.store.open()?;
+    let name = reader.folder().file_name().unwrap_or_default();
+    if name.to_string_lossy().ends_with("-rehearsal") {
+        mark_rehearsal(&mut read.stand);
+    }
     let chosen: Vec<&StreamDestination> = read
         .stand
         .streams
