@@ -14,7 +14,7 @@ use crate::service::{NewSetupRequest, put_air, take_setup};
 use crate::store::{Store, StoreReader};
 
 /// How the daemon answered, if it is there.
-enum Answer {
+pub(super) enum Answer {
     /// It did what was asked.
     Done(Value),
     /// It refused, or failed.
@@ -54,7 +54,7 @@ fn answer_of(outcome: Result<ureq::http::Response<ureq::Body>, ureq::Error>) -> 
     }
 }
 
-fn post(stand: &Stand, path: &str, body: &Value) -> Answer {
+pub(super) fn post(stand: &Stand, path: &str, body: &Value) -> Answer {
     let address = format!("http://{}{path}", stand.page_address);
     answer_of(agent().post(&address).send_json(body))
 }

@@ -1,9 +1,11 @@
 //! The command line.
 
 mod budget;
+mod calibrate;
 mod control;
 mod curve_output;
 mod demo;
+mod dialogue;
 mod journal;
 mod pulls;
 mod stand;
@@ -129,6 +131,13 @@ enum Command {
         #[command(flatten)]
         stand: StandArgument,
     },
+    /// Find a constant of the stand by measurement, and put it in force
+    #[command(subcommand)]
+    Calibrate(Box<calibrate::Calibrate>),
+    /// Take the load cell's zero from the last seconds: refused while anything turns or moves
+    Tare(calibrate::TareArguments),
+    /// List the calibrations in force, and since when
+    Calibrations(calibrate::ListArguments),
     /// Show events and faults
     Journal {
         #[command(flatten)]
@@ -325,6 +334,9 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             forget,
             &stand.file,
         ),
+        Command::Calibrate(what) => calibrate::calibrate(&what),
+        Command::Tare(arguments) => calibrate::tare(&arguments),
+        Command::Calibrations(arguments) => calibrate::list(&arguments),
         Command::Journal {
             store,
             pull,
