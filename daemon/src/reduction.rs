@@ -168,7 +168,7 @@ pub fn air(
 }
 
 /// Mean and standard uncertainty of the mean of a channel over the recording.
-fn channel_mean(
+pub(crate) fn channel_mean(
     stand: &Stand,
     id: leverarm_config::ChannelId,
     recording: &Recording,

@@ -12,8 +12,8 @@ pub mod inertia;
 pub mod reduce;
 pub mod regression;
 pub mod sensor;
-pub mod turns;
 pub mod size;
+pub mod turns;
 pub mod uncertainty;
 
 /// 0 °C in kelvin (exact).

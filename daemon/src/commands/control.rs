@@ -54,11 +54,17 @@ fn answer_of(outcome: Result<ureq::http::Response<ureq::Body>, ureq::Error>) -> 
     }
 }
 
+<<<<<<< HEAD
 /// The way to the daemon.
 pub(super) struct Line<'a> {
     address: SocketAddr,
     authorization: Option<String>,
     stand: &'a Stand,
+=======
+pub(super) fn post(stand: &Stand, path: &str, body: &Value) -> Answer {
+    let address = format!("http://{}{path}", stand.page_address);
+    answer_of(agent().post(&address).send_json(body))
+>>>>>>> measure
 }
 
 impl<'a> Line<'a> {

@@ -1,9 +1,11 @@
 //! The command line.
 
 mod budget;
+mod calibrate;
 mod control;
 mod curve_output;
 mod demo;
+mod dialogue;
 mod journal;
 mod pulls;
 mod stand;
@@ -135,8 +137,19 @@ enum Command {
         #[command(flatten)]
         daemon: DaemonArgument,
     },
+<<<<<<< HEAD
     /// Show events and faults, look at the evidence, note what was found
     #[command(args_conflicts_with_subcommands = true)]
+=======
+    /// Find a constant of the stand by measurement, and put it in force
+    #[command(subcommand)]
+    Calibrate(Box<calibrate::Calibrate>),
+    /// Take the load cell's zero from the last seconds: refused while anything turns or moves
+    Tare(calibrate::TareArguments),
+    /// List the calibrations in force, and since when
+    Calibrations(calibrate::ListArguments),
+    /// Show events and faults
+>>>>>>> measure
     Journal {
         #[command(flatten)]
         list: journal::List,
@@ -359,6 +372,7 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             forget,
             &daemon,
         ),
+<<<<<<< HEAD
         Command::Journal { list, action } => match action {
             None => journal::list(&list),
             Some(action) => journal::act(&action),
@@ -366,6 +380,21 @@ fn dispatch(command: Command) -> Result<(), Failure> {
         Command::Stream(arguments) => stream::run(&arguments),
         Command::Cut { reason, daemon } => control::cut(&reason, &daemon),
         Command::Release { cut, daemon } => control::release(cut, &daemon),
+=======
+        Command::Calibrate(what) => calibrate::calibrate(&what),
+        Command::Tare(arguments) => calibrate::tare(&arguments),
+        Command::Calibrations(arguments) => calibrate::list(&arguments),
+        Command::Journal {
+            store,
+            pull,
+            channel,
+            severity,
+            limit,
+            json,
+        } => journal::show(&store, pull, channel, severity, limit, json),
+        Command::Cut { reason, stand } => control::cut(&reason, &stand.file),
+        Command::Release { cut, stand } => control::release(cut, &stand.file),
+>>>>>>> measure
         Command::Reduce {
             board_log,
             stand,

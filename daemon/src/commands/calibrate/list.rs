@@ -1,0 +1,175 @@
+//! `calibrations`.
+
+use leverarm_torque::curve::RAD_PER_S_PER_RPM;
+
+use super::super::{Failure, StoreArgument, curve_output, json_line, say};
+use super::{Session, shown};
+use crate::calibration::{Change, NewCalibrationRequest, Part};
+use crate::clock::local_text;
+
+#[derive(Debug, Clone, clap::Args)]
+pub(in crate::commands) struct ListArguments {
+    #[command(flatten)]
+    store: StoreArgument,
+    /// Every calibration ever made, not only those in force
+    #[arg(long)]
+    history: bool,
+    /// Go back to the stand file's value of a part
+    #[arg(long, value_enum, value_name = "PART")]
+    forget: Option<Part>,
+    /// The record in force as JSON; with --history, every change, one object a line
+    #[arg(long)]
+    json: bool,
+}
+
+pub(in crate::commands) fn list(arguments: &ListArguments) -> Result<(), Failure> {
+    let session = Session::open(&arguments.store, true)?;
+    if let Some(part) = arguments.forget {
+        session.put_in_force(NewCalibrationRequest {
+            change: Change::Forget(part),
+            summary: "forgotten: the stand file's value holds again".to_owned(),
+        })?;
+        say(&format!(
+            "{}: the stand file's value holds again",
+            part.word()
+        ));
+        return Ok(());
+    }
+    if arguments.history {
+        return history(&session, arguments.json);
+    }
+    if arguments.json {
+        let value = serde_json::to_value(&session.calibration).map_err(Failure::of)?;
+        json_line(&value);
+        return Ok(());
+    }
+    let mut table = curve_output::table_of(&["part", "in force", "since", "from"]);
+    for row in rows(&session) {
+        table.add_row(row);
+    }
+    say(&table.to_string());
+    Ok(())
+}
+
+fn history(session: &Session, as_json: bool) -> Result<(), Failure> {
+    let Some(reader) = &session.reader else {
+        say("no calibrations yet");
+        return Ok(());
+    };
+    let changes = reader.calibration_history().map_err(Failure::of)?;
+    if as_json {
+        for change in &changes {
+            json_line(&serde_json::to_value(change).map_err(Failure::of)?);
+        }
+        return Ok(());
+    }
+    if changes.is_empty() {
+        say("no calibrations yet");
+        return Ok(());
+    }
+    let mut table = curve_output::table_of(&["when", "part", "what came out"]);
+    for change in changes {
+        table.add_row([local_text(change.wall_us), change.part, change.summary]);
+    }
+    say(&table.to_string());
+    Ok(())
+}
+
+const STAND_FILE: &str = "stand file";
+
+/// Part, value, since when, where from.
+fn rows(session: &Session) -> Vec<[String; 4]> {
+    let (stand, calibration, model) = (session.stand(), &session.calibration, session.model());
+    let since = |made: Option<i64>| made.map_or_else(String::new, local_text);
+    let row = |part: Part, value: String, made: Option<i64>, from: String| {
+        [part.word().to_owned(), value, since(made), from]
+    };
+    let mut rows = Vec::new();
+    if let Some(inertia) = &model.drum_inertia_kg_m2 {
+        let record = calibration.drum_inertia.as_ref();
+        rows.push(row(
+            Part::Inertia,
+            shown(&inertia.measured, "kg·m²"),
+            record.map(|r| r.made_wall_us),
+            record.map_or(STAND_FILE.to_owned(), |r| r.method.word().to_owned()),
+        ));
+    }
+    let record = calibration.losses.as_ref();
+    let at_rad_per_s = record.map_or_else(
+        || stand.pull.end_rad_per_s / model.engine_per_drum.value(),
+        |r| r.figures.omega_range_rad_per_s.1,
+    );
+    rows.push(row(
+        Part::Losses,
+        format!(
+            "{:.3} ± {:.3} N·m (k = 2) at {:.0} rpm of the drum",
+            model.losses.torque_nm(at_rad_per_s),
+            2.0 * model.losses.standard_uncertainty_nm(at_rad_per_s),
+            at_rad_per_s / RAD_PER_S_PER_RPM
+        ),
+        record.map(|r| r.made_wall_us),
+        record.map_or(STAND_FILE.to_owned(), |r| r.runs.join(", ")),
+    ));
+    if let Some(cell) = &model.load_cell {
+        let record = calibration.load_cell.as_ref();
+        rows.push(row(
+            Part::LoadCell,
+            format!(
+                "{:.6e} N/count ± {:.2} % (k = 2)",
+                cell.newton_per_count.value(),
+                200.0
+                    * cell
+                        .newton_per_count
+                        .measured
+                        .relative_standard_uncertainty()
+            ),
+            record.map(|r| r.made_wall_us),
+            record.map_or(STAND_FILE.to_owned(), |r| {
+                format!("{} weights", r.points.len())
+            }),
+        ));
+        let record = calibration.tare.as_ref();
+        rows.push(row(
+            Part::Tare,
+            format!(
+                "{:.1} ± {:.1} counts (k = 2)",
+                cell.zero_counts.value(),
+                2.0 * cell.zero_counts.standard_uncertainty()
+            ),
+            record.map(|r| r.made_wall_us),
+            record.map_or(STAND_FILE.to_owned(), |r| {
+                format!("{:.0} s at rest", r.seconds)
+            }),
+        ));
+    }
+    for pickup in &stand.pickups {
+        let record = calibration.wheel(pickup.channel);
+        let pitch = std::f64::consts::TAU / f64::from(pickup.teeth);
+        rows.push(row(
+            Part::Wheel,
+            match record {
+                Some(record) => format!(
+                    "pickup {}: errors {:.2} % of a pitch rms, known to {:.3} %",
+                    pickup.channel,
+                    100.0 * record.pattern().rms_rad() / pitch,
+                    100.0 * record.pattern().uncertainty_rms_rad() / pitch
+                ),
+                None => format!("pickup {}: estimated in each pull", pickup.channel),
+            },
+            record.map(|r| r.made_wall_us),
+            record.map_or(String::new(), |r| r.runs.join(", ")),
+        ));
+    }
+    let record = calibration.drive_ratio.as_ref();
+    rows.push(row(
+        Part::Ratio,
+        format!(
+            "{:.5} ± {:.5} (k = 2)",
+            model.engine_per_drum.value(),
+            2.0 * model.engine_per_drum.standard_uncertainty()
+        ),
+        record.map(|r| r.made_wall_us),
+        record.map_or(STAND_FILE.to_owned(), |r| r.runs.join(", ")),
+    ));
+    rows
+}
