@@ -54,21 +54,19 @@ fn answer_of(outcome: Result<ureq::http::Response<ureq::Body>, ureq::Error>) -> 
     }
 }
 
-<<<<<<< HEAD
 /// The way to the daemon.
 pub(super) struct Line<'a> {
     address: SocketAddr,
     authorization: Option<String>,
     stand: &'a Stand,
-=======
-pub(super) fn post(stand: &Stand, path: &str, body: &Value) -> Answer {
-    let address = format!("http://{}{path}", stand.page_address);
-    answer_of(agent().post(&address).send_json(body))
->>>>>>> measure
 }
 
 impl<'a> Line<'a> {
     pub(super) fn to(stand: &'a Stand, daemon: &DaemonArgument) -> Self {
+        Self::with_token(stand, daemon.token.as_deref())
+    }
+
+    pub(super) fn with_token(stand: &'a Stand, token: Option<&str>) -> Self {
         let mut address = stand.page_address;
         // A page that listens on all addresses is found on this machine's own.
         match address.ip() {
@@ -78,7 +76,7 @@ impl<'a> Line<'a> {
         }
         Self {
             address,
-            authorization: daemon.token.as_ref().map(|token| format!("Bearer {token}")),
+            authorization: token.map(|token| format!("Bearer {token}")),
             stand,
         }
     }

@@ -137,10 +137,6 @@ enum Command {
         #[command(flatten)]
         daemon: DaemonArgument,
     },
-<<<<<<< HEAD
-    /// Show events and faults, look at the evidence, note what was found
-    #[command(args_conflicts_with_subcommands = true)]
-=======
     /// Find a constant of the stand by measurement, and put it in force
     #[command(subcommand)]
     Calibrate(Box<calibrate::Calibrate>),
@@ -148,8 +144,8 @@ enum Command {
     Tare(calibrate::TareArguments),
     /// List the calibrations in force, and since when
     Calibrations(calibrate::ListArguments),
-    /// Show events and faults
->>>>>>> measure
+    /// Show events and faults, look at the evidence, note what was found
+    #[command(args_conflicts_with_subcommands = true)]
     Journal {
         #[command(flatten)]
         list: journal::List,
@@ -372,7 +368,9 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             forget,
             &daemon,
         ),
-<<<<<<< HEAD
+        Command::Calibrate(what) => calibrate::calibrate(&what),
+        Command::Tare(arguments) => calibrate::tare(&arguments),
+        Command::Calibrations(arguments) => calibrate::list(&arguments),
         Command::Journal { list, action } => match action {
             None => journal::list(&list),
             Some(action) => journal::act(&action),
@@ -380,21 +378,6 @@ fn dispatch(command: Command) -> Result<(), Failure> {
         Command::Stream(arguments) => stream::run(&arguments),
         Command::Cut { reason, daemon } => control::cut(&reason, &daemon),
         Command::Release { cut, daemon } => control::release(cut, &daemon),
-=======
-        Command::Calibrate(what) => calibrate::calibrate(&what),
-        Command::Tare(arguments) => calibrate::tare(&arguments),
-        Command::Calibrations(arguments) => calibrate::list(&arguments),
-        Command::Journal {
-            store,
-            pull,
-            channel,
-            severity,
-            limit,
-            json,
-        } => journal::show(&store, pull, channel, severity, limit, json),
-        Command::Cut { reason, stand } => control::cut(&reason, &stand.file),
-        Command::Release { cut, stand } => control::release(cut, &stand.file),
->>>>>>> measure
         Command::Reduce {
             board_log,
             stand,

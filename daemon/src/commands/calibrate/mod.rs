@@ -19,7 +19,7 @@ use serde_json::{Value, json};
 pub(super) use list::{ListArguments, list};
 pub(super) use tare::{TareArguments, tare};
 
-use super::control::{self, Answer};
+use super::control::{Answer, Line};
 use super::dialogue::Dialogue;
 use super::pulls::write_plot;
 use super::{Failure, StandFile, StoreArgument, json_line, read_stand, say};
@@ -201,7 +201,9 @@ impl Session {
     /// Through the running daemon, which has the store, or else into the store itself.
     fn put_in_force(&self, request: NewCalibrationRequest) -> Result<(), Failure> {
         let body = serde_json::to_value(&request).map_err(Failure::of)?;
-        match control::post(self.stand(), "/api/calibration", &body) {
+        // As the other commands take it, where the page needs one.
+        let token = std::env::var("LEVERARM_TOKEN").ok();
+        match Line::with_token(self.stand(), token.as_deref()).post("/api/calibration", &body) {
             Answer::Done(_) => Ok(()),
             Answer::Refused(error) => Err(Failure(error)),
             Answer::NotRunning => {
