@@ -154,6 +154,17 @@ fn a_port_that_vanishes_is_opened_again() {
     );
     daemon.stop(Signal::SIGTERM);
 
+    // The gap lies between two connections, and in the journal between two hellos.
+    let reader = leverarm::store::StoreReader::open(bench.store()).unwrap();
+    let connections = reader.connections().unwrap();
+    assert!(connections[0].closed_wall_us.unwrap() < connections[1].opened_wall_us);
+    let kinds: Vec<String> = bench
+        .journal()
+        .iter()
+        .filter_map(|event| event["kind"].as_str().map(str::to_owned))
+        .filter(|kind| kind == "board" || kind == "port lost")
+        .collect();
+    assert_eq!(kinds, ["board", "port lost", "board"]);
     let stored = stored_connections(&bench.store());
     assert_eq!(stored.len(), 2, "one connection before, one after");
     let all = sent(&bench);
