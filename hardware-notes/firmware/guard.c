@@ -124,9 +124,8 @@ void guard_release(uint16_t cut_id)
     if (self_test_failed || silent || hot[0] || hot[1])
         return;
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
-        if (cut.in_force && cut.id == cut_id && !overspeed_now) {
+        if (cut.in_force && cut_id && !overspeed_now) {
             cut.in_force = false;
-            overspeed_count = 0;
             RUN_PORT |= RUN_BIT;
         }
     }

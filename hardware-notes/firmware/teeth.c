@@ -19,7 +19,7 @@ static uint32_t overspeed_period_ticks;
 static uint16_t overspeed_short_low; /* the longest period that is short, as far as 16 bits go */
 static uint8_t overspeed_periods = 1;
 volatile bool overspeed_now;
-volatile uint8_t overspeed_count;
+static uint8_t overspeed_count;
 uint32_t captures_lost;
 
 /* ---- Pickup 0 ---------------------------------------------------------------------------- */
@@ -162,7 +162,7 @@ static uint32_t escaped_tick(void)
 static uint8_t deltas_left;
 static bool filling;
 
-/* A few at a time: a host's cut, or a late heartbeat, must not wait for a long frame. */
+/* A few at a time: a host's cut, or a late heartbeat, must not wait until a long frame is filled. */
 #define DELTAS_AT_ONCE 16
 
 static void fill(void)
@@ -184,7 +184,7 @@ static void fill(void)
     taken_number += i;
     ring_tail = tail;
     deltas_left -= i;
-    if (i < DELTAS_AT_ONCE || !deltas_left || cut.unsent) {
+    if (i < DELTAS_AT_ONCE || !deltas_left) {
         filling = false;
         frame_end();
     }

@@ -12,9 +12,6 @@ void teeth_guard(uint32_t period_ticks, uint8_t periods);
 /* Whether the last period of pickup 0 was shorter than allowed. */
 extern volatile bool overspeed_now;
 
-/* Short periods so far. */
-extern volatile uint8_t overspeed_count;
-
 /* Teeth without a recorded time since the start. */
 extern uint32_t captures_lost;
 

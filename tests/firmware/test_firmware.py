@@ -3,6 +3,7 @@
 Section numbers are those of protocol/SPEC.md. Run through ./run, which builds everything first.
 """
 
+import binascii
 import struct
 import subprocess
 import sys
@@ -11,7 +12,7 @@ import traceback
 
 from board import (
     BROWN_OUT, CLOCK_HZ, CUT, CYCLES_PER_TICK, EXTERNAL, HEARTBEAT, HERE, IDENTIFY, LIMITS, OUT,
-    POWER_ON, RELEASE, ROOT, TICK_HZ, TICK_ORIGIN, Board, TextBoard, build, frame, limits_payload, ms, ramp, seeded,
+    POWER_ON, RELEASE, ROOT, TICK_HZ, TICK_ORIGIN, Board, TextBoard, build, cobs, frame, limits_payload, ms, ramp, seeded,
     symbol, tick_error, us,
 )
 
@@ -292,6 +293,20 @@ def edges_too_close_to_capture_are_counted():
         lost = numbers_add_up(board)
         assert 5 < lost < 200, lost
         NOTES.append(f"of 200 edges 0.4 to 25 us behind another, {lost} lost and counted")
+
+
+@test
+def lost_edges_make_short_periods():
+    # Pairs of edges half a microsecond apart: the time of one of each pair is lost. The period of
+    # 625 ticks that is seen is two of 312 on average.
+    for period, cuts in ((400, True), (300, False)):
+        with Board(image()) as board:
+            board.connect(period=period, short=4)
+            start = board.cycle + ms(1)
+            board.edges_at(0, [start + 5000 * n + after for n in range(30) for after in (0, 8)])
+            board.run(130)
+            assert numbers_add_up(board) >= 28
+            expect_status(board, cut=cuts)
 
 
 @test
@@ -649,12 +664,28 @@ def limits_are_shown_as_sent_and_taken_whole():
 # ---- Section 8: receiving --------------------------------------------------------------------
 
 
+def with_crc(body):
+    return body + struct.pack("<H", binascii.crc_hqx(body, 0xFFFF))
+
+
 @test
 def damaged_frames_are_counted_and_nothing_else():
     with Board(image()) as board:
         board.connect()
+        # A heartbeat but for the length of its body, 4 or 254 bytes, and one whose last code points
+        # past the end.
+        stump = with_crc(b"\x01\x81")
+        endless = next(
+            body for n in range(1, 256)
+            if 0 not in (body := with_crc(b"\x01\x81" + bytes([n]) * 250))
+        )
+        past_end = bytearray(frame(HEARTBEAT, 0x0101, 0x01010101))
+        past_end[0] += 1
         cases = [
             (frame(CUT, payload=b"\0", crc_change=1), 1),
+            (cobs(stump) + b"\0", 1),
+            (b"\xff" + endless + b"\0", 1),
+            (bytes(past_end), 1),
             (bytes.fromhex("20 01 81 01 01 00"), 1),              # no COBS
             (bytes.fromhex("08 01 81 07 11 22 33 44 00"), 1),     # too short
             (frame(CUT, payload=b"\0", version=2), 1),
@@ -840,8 +871,10 @@ def a_hang_ends_in_the_watchdog_with_the_pin_low():
             assert board.is_running()
             at = board.cycle
             (_, (where,)), = board.command(f"hang {interrupts_on}")
-            while len(board.resets) == 1:
-                board.run(1)
+            for _ in range(400):
+                if len(board.resets) == 1:
+                    board.run(1)
+            assert len(board.resets) == 2, "the watchdog"
             took = board.cut_after(at) - at
             assert took <= ms(100), f"{took / 16000} ms"
             NOTES.append(
