@@ -101,8 +101,6 @@ pub struct Live {
     pub counters: Counters,
 }
 
-/// Teeth come in batches, so they are late by so much at most without having stayed away.
-const BATCH_US: u64 = 60_000;
 /// A speed that no mark confirmed for so long has no torque.
 const MOTION_AGE_S_MAX: f64 = 0.5;
 
@@ -111,7 +109,7 @@ pub(super) fn snapshot(core: &Core, now: Now) -> Live {
     let stand = &core.stand;
     let rpm = |shaft| {
         signals
-            .speed_now(shaft, now.mono_us.saturating_sub(BATCH_US))
+            .speed_now(shaft, now.mono_us)
             .map(|w| w / RAD_PER_S_PER_RPM)
     };
     let link = core.link.as_ref();

@@ -186,14 +186,19 @@ impl Plan {
         let worn = chance.happens(0.5);
         // Two edges in neighbouring pitches are enough for a board to cut.
         let bursts = !is_fault_free && chance.happens(0.3);
-        let edges = u8::try_from(chance.whole(1, 8)).unwrap_or(1);
+        // Half of them are single edges, and frequent: these the core has to see through.
+        let (edges, bursts_per_s) = if chance.happens(0.5) {
+            (1, 5.0)
+        } else {
+            (u8::try_from(chance.whole(2, 8)).unwrap_or(2), 1.0)
+        };
         for pickup in self.model.pickups.iter_mut().filter(|_| worn) {
             pickup.missed_probability = chance.between(0.0, 0.004);
             pickup.doubled_probability = chance.between(0.0, 0.02);
             pickup.doubled_after_s = chance.between(6e-6, 200e-6);
             if bursts {
                 pickup.interference = Interference {
-                    bursts_per_s: chance.between(0.0, 1.0),
+                    bursts_per_s: chance.between(0.0, bursts_per_s),
                     edges,
                     spacing_s: 60e-6,
                 };
