@@ -47,7 +47,7 @@ class Server:
     def start(self):
         with open(self.folder / "log", "a") as log:
             self.process = subprocess.Popen(self.arguments(), stdout=log, stderr=log)
-        until(30, f"{self.arguments()[0]} answers", self.answers)
+        until(120, f"{self.arguments()[0]} answers", self.answers)
         return self
 
     def answers(self):

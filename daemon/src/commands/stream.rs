@@ -10,7 +10,7 @@ use leverarm_config::{Stand, StreamDestination};
 use super::{Failure, StandFile, StoreArgument, complain, curve_output, read_stand, say, times};
 use crate::clock::{Clock, local_text};
 use crate::store::{ChunkId, PullId, PullState, StoreReader};
-use crate::stream::{Feed, Progress, Range, Refused, Sender, pull_points};
+use crate::stream::{Feed, Progress, Range, Refused, Sender, Sent, pull_points, send_all};
 
 /// Refused points that are shown one by one.
 const REFUSED_SHOWN_MAX: usize = 10;
@@ -197,20 +197,18 @@ fn back_fill(
     bar.set_prefix(destination.name.clone());
     bar.enable_steady_tick(Duration::from_millis(250));
     let mut sender = Sender::new(destination.clone(), Clock::start());
-    let runtime = runtime()?;
     let mut sent = 0;
-    let mut refused = Vec::new();
-    while let Some(batch) = feed.next_batch().map_err(Failure::of)? {
-        let tell = |progress: Progress<'_>| match progress {
-            Progress::Taken(_) => {}
-            Progress::Away(reason) => bar.set_message(format!("waiting: {reason}")),
-        };
-        refused.extend(runtime.block_on(sender.send(&batch.lines, tell)));
-        sent += batch.lines.len();
-        bar.set_message(format!("{sent} points"));
-        let done = batch.cursor.chunk.get() - from;
-        bar.set_position(u64::try_from(done).unwrap_or(0));
-    }
+    let tell = |progress: Sent<'_>| match progress {
+        Sent::Batch(batch) => {
+            sent += batch.lines.len();
+            bar.set_message(format!("{sent} points"));
+            bar.set_position(u64::try_from(batch.cursor.chunk.get() - from).unwrap_or(0));
+        }
+        Sent::Away(reason) => bar.set_message(format!("waiting: {reason}")),
+    };
+    let refused = runtime()?
+        .block_on(send_all(feed, &mut sender, tell))
+        .map_err(Failure::of)?;
     bar.finish_and_clear();
     judge(&destination.name, sent, &refused)
 }

@@ -6,6 +6,7 @@
 mod chunks;
 mod cut;
 mod guards;
+pub mod health;
 mod link;
 mod live;
 mod pulls;

@@ -135,6 +135,9 @@ pub(super) struct Records {
     sender: SyncSender<Record>,
     backlog: VecDeque<Record>,
     lost: u64,
+    /// Of these the journal does not know yet.
+    lost_untold: u64,
+    clock: Clock,
     taken_before: u64,
     progress_us: u64,
     flow: Arc<Flow>,
@@ -156,12 +159,18 @@ impl Records {
                 self.backlog.push_back(record);
             } else {
                 self.lost += 1;
+                self.lost_untold += 1;
                 self.flow.lost.store(self.lost, Ordering::Relaxed);
                 tracing::error!(
                     lost = self.lost,
                     "a record was lost: the store does not take any"
                 );
             }
+        }
+        if self.lost_untold > 0 && self.backlog.len() < BACKLOG_MAX {
+            self.backlog
+                .push_back(overflow(self.clock.now(), self.lost_untold));
+            self.lost_untold = 0;
         }
         while let Some(record) = self.backlog.pop_front() {
             if let Err(error) = self.sender.try_send(record) {
@@ -195,6 +204,19 @@ impl Records {
             }
         }
     }
+}
+
+/// The journal's word of records that found no place, told as soon as there is some again.
+fn overflow(now: Now, count: u64) -> Record {
+    Record::Event(EventData {
+        now,
+        tick: None,
+        severity: Severity::Error,
+        kind: "queue overflow",
+        channel: Some("store".to_owned()),
+        message: format!("{count} records were lost: the store did not take any for too long"),
+        data: serde_json::json!({ "count": count }),
+    })
 }
 
 struct Recorder {
@@ -273,6 +295,8 @@ pub(super) fn start(
             sender,
             backlog: VecDeque::new(),
             lost: 0,
+            lost_untold: 0,
+            clock,
             taken_before: 0,
             progress_us: 0,
             flow,

@@ -212,7 +212,6 @@ impl Feed {
             if beyond {
                 break;
             }
-            came = true;
             if self
                 .live
                 .as_ref()
@@ -221,6 +220,10 @@ impl Feed {
                 self.finish_live(lines);
                 self.begin_live(connection)?;
             }
+            if !self.is_ready()? {
+                break;
+            }
+            came = true;
             match chunk {
                 Ok(chunk) => self.chunk(&chunk, Some(lines))?,
                 Err(gap) => tracing::error!(%gap, "points of a chunk can't be made"),
@@ -263,14 +266,25 @@ impl Feed {
         Ok(())
     }
 
+    /// Whether the chunks of the connection can be read: its board has said how fast its ticks are,
+    /// or never will.
+    fn is_ready(&mut self) -> Result<bool, StoreError> {
+        let Some(live) = &mut self.live else {
+            return Ok(true);
+        };
+        if live.decoder.is_none() && live.record.hello.is_none() {
+            live.record = self.reader.connection(live.record.id)?;
+        }
+        Ok(live.record.hello.is_some()
+            || live.record.closed_reason.is_some()
+            || self.range.up_to.is_some())
+    }
+
     fn chunk(&mut self, chunk: &Chunk, lines: Option<&mut Vec<String>>) -> Result<(), StoreError> {
         let Some(mut live) = self.live.take() else {
             return Ok(());
         };
         if live.decoder.is_none() {
-            if live.record.hello.is_none() {
-                live.record = self.reader.connection(chunk.connection)?;
-            }
             live.decoder = self.decoder(&live.record, chunk)?;
         }
         // Without a hello the rate of its ticks is unknown, and no sample has a time.
@@ -360,14 +374,14 @@ impl Feed {
             if self.range.up_to.is_some_and(|up_to| event.id > up_to.event) {
                 break;
             }
-            let board = event
-                .connection
-                .map(|id| self.board(id))
-                .transpose()?
-                .flatten();
-            let setup = match event.pull {
-                Some(pull) => self.reader.pull(pull)?.setup_name,
-                None => None,
+            // The board only where it is known for sure that it had said who it is: an event must
+            // be the same point whenever it is read.
+            let (board, setup) = match event.pull {
+                Some(pull) => {
+                    let pull = self.reader.pull(pull)?;
+                    (self.board(pull.connection)?, pull.setup_name)
+                }
+                None => (None, None),
             };
             lines.extend(points::event(
                 &self.destination.stand,

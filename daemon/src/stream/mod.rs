@@ -15,4 +15,4 @@ mod windows;
 
 pub use client::ClientError;
 pub use feed::{Batch, Feed, Range, pull_points};
-pub use run::{Progress, Refused, Sender, Streamer, StreamerParts};
+pub use run::{Progress, Refused, Sender, Sent, Streamer, StreamerParts, send_all};

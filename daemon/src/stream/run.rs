@@ -98,7 +98,13 @@ impl Sender {
                 Answer::Refused(reason) if probe => progress(Progress::Away(reason)),
                 Answer::Refused(_) => {}
             }
+            let denied = matches!(answer, Answer::Denied(_));
             courier.answer(answer);
+            if denied {
+                // A secret may have been changed meanwhile.
+                tokio::time::sleep(DENIED_WAIT).await;
+                self.client = Client::new(&self.destination);
+            }
         }
         let aside = courier.into_set_aside();
         aside
@@ -110,24 +116,59 @@ impl Sender {
             .collect()
     }
 
-    async fn request(&mut self, body: String) -> Answer {
-        let client = match &self.client {
-            Ok(client) => client,
-            Err(error) => {
-                let answer = Answer::Denied(error.to_string());
-                tokio::time::sleep(DENIED_WAIT).await;
-                self.client = Client::new(&self.destination);
-                return answer;
-            }
-        };
-        let answer = client.send(body).await;
-        if matches!(answer, Answer::Denied(_)) {
-            // A secret may have been changed meanwhile.
-            tokio::time::sleep(DENIED_WAIT).await;
-            self.client = Client::new(&self.destination);
+    async fn request(&self, body: String) -> Answer {
+        match &self.client {
+            Ok(client) => client.send(body).await,
+            Err(error) => Answer::Denied(error.to_string()),
         }
-        answer
     }
+}
+
+/// Batches made ahead of the one that is being sent.
+const BATCHES_AHEAD: usize = 2;
+
+/// Sends all that a feed has, as fast as it goes: points are made on a thread of their own while
+/// others are sent. `tell` hears of each batch that is there, and of a server that is away.
+///
+/// # Errors
+/// As the store's reading methods; what was read before was sent.
+pub async fn send_all(
+    mut feed: Feed,
+    sender: &mut Sender,
+    mut tell: impl FnMut(Sent<'_>),
+) -> Result<Vec<Refused>, StoreError> {
+    let (batches, mut made) = mpsc::channel(BATCHES_AHEAD);
+    let maker = tokio::task::spawn_blocking(move || {
+        while let Some(batch) = feed.next_batch()? {
+            if batches.blocking_send(batch).is_err() {
+                break;
+            }
+        }
+        Ok(())
+    });
+    let mut refused = Vec::new();
+    while let Some(batch) = made.recv().await {
+        let answer = sender.send(&batch.lines, |progress| {
+            if let Progress::Away(reason) = progress {
+                tell(Sent::Away(reason));
+            }
+        });
+        refused.extend(answer.await);
+        tell(Sent::Batch(&batch));
+    }
+    match maker.await {
+        Ok(outcome) => outcome.map(|()| refused),
+        Err(panicked) => std::panic::resume_unwind(panicked.into_panic()),
+    }
+}
+
+/// How [`send_all`] goes.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Sent<'a> {
+    /// This batch is there.
+    Batch(&'a Batch),
+    /// The server can't be had: why.
+    Away(&'a str),
 }
 
 /// What a destination's thread needs.

@@ -1,0 +1,387 @@
+//! Points made from a store: the same wherever a reader begins, and every sample in one of them.
+
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use leverarm::core::{Core, Now, Output, Record};
+use leverarm::recording::Recording;
+use leverarm::rehearsal::{DEMO_STAND, model_of, script_of};
+use leverarm::software_stand::SoftwareStand;
+use leverarm::store::{
+    ChunkId, ChunkRange, ConnectionId, ContentHash, Cursor, Hello, NewChunk, NewConnection,
+    NewEvent, NewPull, PullEnd, PullId, PullState, Store, StoreReader,
+};
+use leverarm::stream::{Batch, Feed, Range};
+use leverarm_config::{Source, Stand, StreamApi, StreamDestination};
+
+const WALL_US: i64 = 1_795_600_000_000_000;
+
+fn stand() -> Stand {
+    leverarm_config::parse("demo.toml", DEMO_STAND).unwrap()
+}
+
+fn destination(rate_hz: f64) -> StreamDestination {
+    StreamDestination {
+        name: "test".to_owned(),
+        url: "http://127.0.0.1:1/".to_owned(),
+        api: StreamApi::V2 {
+            org: String::new(),
+            bucket: "b".to_owned(),
+            token: None,
+        },
+        rate_hz,
+        stand: "shed".to_owned(),
+    }
+}
+
+/// What the recorder does, without its thread.
+struct Recorder {
+    store: Store,
+    stand: ContentHash,
+    calibration: ContentHash,
+    connection: Option<ConnectionId>,
+    pull: Option<PullId>,
+}
+
+impl Recorder {
+    fn new(folder: &Path) -> Self {
+        let mut store = Store::open(folder).unwrap();
+        Self {
+            stand: store.put_stand(DEMO_STAND).unwrap(),
+            calibration: store.put_calibration("{}").unwrap(),
+            store,
+            connection: None,
+            pull: None,
+        }
+    }
+
+    fn put(&mut self, record: &Record) {
+        let store = &mut self.store;
+        match record {
+            Record::Connected { port, now } => {
+                let new = NewConnection {
+                    port: port.clone(),
+                    opened_wall_us: now.wall_us,
+                    opened_mono_us: now.mono_us,
+                };
+                self.connection = Some(store.add_connection_of(self.stand, &new).unwrap());
+            }
+            Record::Hello(hello) => {
+                let hello = Hello {
+                    frame: hello.frame.clone(),
+                    tick_hz: hello.tick_hz,
+                    board_id: hello.board_id,
+                    boot: hello.boot,
+                };
+                store.set_hello(self.connection.unwrap(), &hello).unwrap();
+            }
+            Record::Chunk(chunk) => {
+                let new = NewChunk {
+                    connection: self.connection.unwrap(),
+                    seq: chunk.seq,
+                    mono_us_first: chunk.first.mono_us,
+                    mono_us_last: chunk.last_mono_us,
+                    wall_us_first: chunk.first.wall_us,
+                    tick_first: chunk.tick_first,
+                    bytes: &chunk.bytes,
+                };
+                store.add_chunk(&new).unwrap();
+            }
+            Record::PullStarted {
+                now,
+                tick_first_wanted,
+                tick_start,
+                chunk_seq_first,
+            } => {
+                let new = NewPull {
+                    connection: self.connection.unwrap(),
+                    setup: None,
+                    stand: self.stand,
+                    calibration: self.calibration,
+                    started_wall_us: now.wall_us,
+                    tick_first_wanted: *tick_first_wanted,
+                    tick_start: *tick_start,
+                    chunk_seq_first: *chunk_seq_first,
+                    air: serde_json::Value::Null,
+                    note: String::new(),
+                    end: None,
+                };
+                self.pull = Some(store.add_pull(&new).unwrap());
+            }
+            Record::PullEnded(ended) => {
+                let end = PullEnd {
+                    state: if ended.whole {
+                        PullState::Stored
+                    } else {
+                        PullState::Aborted
+                    },
+                    tick_peak: Some(ended.tick_peak),
+                    tick_end: ended.tick_end,
+                    chunk_seq_last: ended.chunk_seq_last,
+                    reasons: ended.reasons.clone(),
+                };
+                store.finish_pull(self.pull.take().unwrap(), &end).unwrap();
+            }
+            Record::Event(event) => {
+                let new = NewEvent {
+                    wall_us: event.now.wall_us,
+                    mono_us: event.now.mono_us,
+                    tick: event.tick,
+                    connection: self.connection,
+                    pull: self.pull,
+                    severity: event.severity,
+                    kind: event.kind.to_owned(),
+                    channel: event.channel.clone(),
+                    message: event.message.clone(),
+                    data: event.data.clone(),
+                };
+                store.add_event(&new).unwrap();
+            }
+            Record::Disconnected { now, reason } => {
+                let connection = self.connection.take().unwrap();
+                store
+                    .close_connection(connection, now.wall_us, reason)
+                    .unwrap();
+            }
+        }
+    }
+
+    /// Records a stretch of the simulated stand. Its daemon is killed at the end, with `kill` in the
+    /// midst of everything, else stops.
+    fn run(&mut self, begin_us: u64, seconds: u64, pulls: u32, kill: bool) {
+        let stand = stand();
+        let mut board = SoftwareStand::new(model_of(&stand), begin_us).unwrap();
+        board.ride(Some(script_of(&stand, pulls)));
+        let mut core = Core::new(stand);
+        let mut out = Output::default();
+        let mut bytes = Vec::new();
+        let at = |us: u64| Now {
+            mono_us: us,
+            wall_us: WALL_US + begin_us.cast_signed() + us.cast_signed(),
+        };
+        core.port_opened(at(1000), "simulated", &mut out);
+        for step in 1..seconds * 200 {
+            let now = at(step * 5000);
+            bytes.clear();
+            board.advance(now.mono_us, &mut bytes);
+            core.feed(now, &bytes, &mut out);
+            core.tick(now, &mut out);
+            board.receive(&out.write);
+            out.write.clear();
+            out.records.drain(..).for_each(|record| self.put(&record));
+        }
+        if !kill {
+            core.shut_down(at(seconds * 1_000_000), &mut out);
+            out.records.drain(..).for_each(|record| self.put(&record));
+        }
+    }
+}
+
+/// Two runs of the daemon; the first ends with a kill.
+fn recorded() -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    let mut recorder = Recorder::new(folder.path());
+    recorder.run(0, 30, 1, true);
+    drop(recorder);
+    let mut recorder = Recorder::new(folder.path());
+    recorder.run(60_000_000, 20, 1, false);
+    folder
+}
+
+fn feed(folder: &Path, rate_hz: f64, range: Range) -> Feed {
+    let reader = StoreReader::open(folder).unwrap();
+    Feed::new(reader, destination(rate_hz), stand(), range)
+}
+
+fn batches(mut feed: Feed) -> Vec<Batch> {
+    std::iter::from_fn(|| feed.next_batch().unwrap()).collect()
+}
+
+fn lines(folder: &Path, after: Cursor) -> Vec<String> {
+    let batches = batches(feed(folder, 20.0, Range::after(after)));
+    batches.into_iter().flat_map(|batch| batch.lines).collect()
+}
+
+fn is_live(line: &str) -> bool {
+    line.contains(",connection=")
+}
+
+#[test]
+fn a_reader_that_begins_anywhere_makes_the_same_points() {
+    let folder = recorded();
+    let reader = StoreReader::open(folder.path()).unwrap();
+    let newest = reader.newest().unwrap();
+    assert!(newest.chunk.get() > 70, "{newest:?}");
+    let all = lines(folder.path(), Cursor::START);
+    let live: Vec<&String> = all.iter().filter(|line| is_live(line)).collect();
+    let mut before = live.clone();
+    let mut handed_out = 0;
+    for chunk in 0..=newest.chunk.get() {
+        let after = Cursor {
+            chunk: ChunkId::new(chunk),
+            ..newest
+        };
+        let rest = lines(folder.path(), after);
+        // Nothing but a shorter end of the same lines.
+        let cut = before.len() - rest.len();
+        assert!(
+            before[cut..]
+                .iter()
+                .zip(&rest)
+                .all(|(one, other)| *one == other),
+            "{chunk}"
+        );
+        handed_out += cut;
+        before.drain(..cut);
+    }
+    // What a reader that saw everything sends once more are the last windows of a connection that
+    // ended, at most.
+    assert!(before.len() < 60, "{}", before.len());
+    assert_eq!(handed_out + before.len(), live.len());
+}
+
+#[test]
+fn batches_end_where_their_cursors_say() {
+    let folder = recorded();
+    let all = lines(folder.path(), Cursor::START);
+    let mut so_far: Vec<String> = Vec::new();
+    let made = batches(feed(folder.path(), 20.0, Range::after(Cursor::START)));
+    assert!(made.len() > 2, "{}", made.len());
+    for batch in made {
+        so_far.extend(batch.lines);
+        let mut whole = so_far.clone();
+        whole.extend(lines(folder.path(), batch.cursor));
+        // The last windows of a connection that ended may come again: they replace themselves.
+        whole.sort_unstable();
+        whole.dedup();
+        let mut expected = all.clone();
+        expected.sort_unstable();
+        assert!(whole == expected, "after {:?}", batch.cursor);
+    }
+}
+
+#[test]
+fn a_part_by_time_is_a_part_of_the_whole() {
+    let folder = recorded();
+    let reader = StoreReader::open(folder.path()).unwrap();
+    let all = lines(folder.path(), Cursor::START);
+    let time = |line: &String| -> i64 { line.rsplit_once(' ').unwrap().1.parse().unwrap() };
+    for (since_s, until_s) in [(5, 12), (25, 65), (61, 75), (31, 59)] {
+        let at = |seconds: i64| WALL_US + seconds * 1_000_000;
+        let range = Range::between(&reader, at(since_s), at(until_s)).unwrap();
+        let part = batches(feed(folder.path(), 20.0, range));
+        let mut part: Vec<String> = part.into_iter().flat_map(|batch| batch.lines).collect();
+        part.retain(|line| is_live(line));
+        part.sort_unstable();
+        let mut expected: Vec<String> = all
+            .iter()
+            .filter(|line| is_live(line))
+            .filter(|line| (at(since_s) * 1000..at(until_s) * 1000).contains(&time(line)))
+            .cloned()
+            .collect();
+        expected.sort_unstable();
+        assert_eq!(part, expected, "{since_s} to {until_s}");
+        assert_eq!(expected.is_empty(), since_s == 31);
+    }
+}
+
+/// Samples and lost ones of each channel, summed over its points.
+fn counted(lines: &[String]) -> BTreeMap<String, u64> {
+    let mut counted = BTreeMap::new();
+    for line in lines.iter().filter(|line| is_live(line)) {
+        let (_, rest) = line.split_once("channel=").unwrap();
+        let channel = rest
+            .split(",connection")
+            .next()
+            .unwrap()
+            .replace("\\ ", " ");
+        let number = |field: &str| -> u64 {
+            let (_, rest) = line.split_once(field).unwrap();
+            rest.split('i').next().unwrap().parse().unwrap()
+        };
+        *counted.entry(channel).or_default() += number("samples=") + number("lost=");
+    }
+    counted
+}
+
+/// Against the same bytes, decoded for curves.
+#[test]
+fn every_sample_is_in_one_point() {
+    let folder = recorded();
+    let reader = StoreReader::open(folder.path()).unwrap();
+    let found = counted(&lines(folder.path(), Cursor::START));
+    let stand = stand();
+    let mut expected: BTreeMap<String, u64> = BTreeMap::new();
+    for connection in reader.connections().unwrap() {
+        let chunks = reader.chunks(connection.id, &ChunkRange::All).unwrap();
+        let recording = Recording::of_chunks(&chunks, connection.hello.unwrap().tick_hz);
+        for channel in &stand.channels {
+            let samples = recording.samples_of(channel.source).len();
+            *expected.entry(channel.name.clone()).or_default() += samples as u64;
+        }
+    }
+    assert!(expected.values().all(|count| *count > 300), "{expected:?}");
+    for (channel, count) in &expected {
+        assert_eq!(found.get(channel), Some(count), "{channel}");
+    }
+    // A speed with nearly every tooth, once the first turn is over.
+    assert!(found["drum speed"] > 1000, "{found:?}");
+    assert!(matches!(stand.channels[0].source, Source::Temperature(_)));
+}
+
+#[test]
+fn a_damaged_chunk_costs_its_own_points_only() {
+    let folder = recorded();
+    let whole = lines(folder.path(), Cursor::START);
+    let database = rusqlite::Connection::open(folder.path().join("leverarm.sqlite")).unwrap();
+    database
+        .execute(
+            "UPDATE chunks SET checksum = checksum + 1 WHERE id = 20",
+            [],
+        )
+        .unwrap();
+    let rest = lines(folder.path(), Cursor::START);
+    let live = |lines: &[String]| lines.iter().filter(|line| is_live(line)).count();
+    let lost = live(&whole) - live(&rest);
+    // Half a second at 20 Hz of seven series that come at most so often.
+    assert!((20..=100).contains(&lost), "{lost} of {}", live(&whole));
+}
+
+#[test]
+fn a_pull_is_one_point_and_its_whole_curve() {
+    let folder = recorded();
+    let all = lines(folder.path(), Cursor::START);
+    let of = |name: &str| {
+        let begin = format!("{name},");
+        all.iter().filter(move |line| line.starts_with(&begin))
+    };
+    let reader = StoreReader::open(folder.path()).unwrap();
+    let pulls = reader.pulls().unwrap();
+    assert!(pulls.iter().any(|pull| pull.state == PullState::Stored));
+    assert_eq!(of("leverarm_pull").count(), pulls.len());
+    for pull in pulls {
+        let tag = format!("pull={}", pull.id);
+        let reduced = leverarm::reduction::reduce_pull(
+            &reader,
+            pull.id,
+            leverarm::reduction::CurveChoice::default(),
+        );
+        let points = reduced.map_or(0, |reduced| reduced.curve.points.len());
+        let mut times: Vec<i64> = of("leverarm_curve")
+            .filter(|line| line.contains(&tag))
+            .map(|line| line.rsplit_once(' ').unwrap().1.parse().unwrap())
+            .collect();
+        assert_eq!(times.len(), points);
+        times.dedup();
+        assert_eq!(times.len(), points);
+        // Where the live points of the same moments are.
+        let begin = pull.started_wall_us * 1000;
+        let span = begin - 5_000_000_000..begin + 10_000_000_000;
+        assert!(
+            times.iter().all(|time| span.contains(time)),
+            "{times:?} {begin}"
+        );
+    }
+}
