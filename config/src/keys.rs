@@ -22,6 +22,7 @@ pub const KEYS: &[(&str, &[&str])] = &[
             "display",
             "store",
             "page",
+            "stream",
         ],
     ),
     ("stand", &["name", "kind"]),
@@ -125,6 +126,24 @@ pub const KEYS: &[(&str, &[&str])] = &[
     ("display", &["units", "power"]),
     ("store", &["folder"]),
     ("page", &["address"]),
+    (
+        "stream",
+        &[
+            "name",
+            "kind",
+            "url",
+            "org",
+            "bucket",
+            "token_env",
+            "token_file",
+            "database",
+            "user",
+            "password_env",
+            "password_file",
+            "rate",
+            "stand",
+        ],
+    ),
 ];
 
 /// The keys of one section.

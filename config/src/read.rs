@@ -4,6 +4,7 @@
 mod channels;
 mod drum;
 mod guards;
+mod streams;
 
 use std::collections::HashSet;
 use std::f64::consts::PI;
@@ -18,6 +19,7 @@ use toml::de::DeTable;
 use self::channels::Channels;
 use self::drum::drum;
 use self::guards::guards;
+use self::streams::streams;
 use crate::display::{
     DisplayUnit, DisplayUnits, HORSEPOWER_MECHANICAL, HORSEPOWER_METRIC, KILOWATT,
 };
@@ -98,6 +100,7 @@ fn read_stand(root: Section<'_>) -> Option<Stand> {
     let units = display_units(root.section("display"));
     let store_folder = store_folder(root.section("store"));
     let page_address = page_address(root.section("page"));
+    let streams = streams(&root, name.as_deref());
 
     let cut_rad_per_s = drive
         .as_ref()
@@ -144,6 +147,7 @@ fn read_stand(root: Section<'_>) -> Option<Stand> {
         units: units?,
         store_folder: store_folder?.into(),
         page_address: page_address?,
+        streams: streams.into_iter().collect::<Option<_>>()?,
     })
 }
 

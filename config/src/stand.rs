@@ -56,6 +56,54 @@ pub struct Stand {
     pub store_folder: PathBuf,
     /// Where the page is served.
     pub page_address: SocketAddr,
+    /// Servers that the stand's values are sent to.
+    pub streams: Vec<StreamDestination>,
+}
+
+/// A time-series server that the stand's values are sent to.
+#[derive(Clone, Debug, PartialEq)]
+pub struct StreamDestination {
+    /// Its name, unique on the stand; how far it has come is kept under it.
+    pub name: String,
+    /// Address of the server, http or https, without user, password and query. With
+    /// [`StreamApi::V2`] it has no path.
+    pub url: String,
+    /// How it takes points.
+    pub api: StreamApi,
+    /// Points a second of each live value, 1 to 100.
+    pub rate_hz: f64,
+    /// What the stand is called there.
+    pub stand: String,
+}
+
+/// How a time-series server takes points.
+#[derive(Clone, Debug, PartialEq)]
+pub enum StreamApi {
+    /// `/api/v2/write`
+    V2 {
+        /// Organisation; may be empty.
+        org: String,
+        /// Bucket.
+        bucket: String,
+        /// Where the token is, when the server wants one.
+        token: Option<Secret>,
+    },
+    /// `/write`
+    V1 {
+        /// Database.
+        database: String,
+        /// User, and where the password is, when the server wants them.
+        login: Option<(String, Secret)>,
+    },
+}
+
+/// Where a secret is. It is never in the stand file itself.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Secret {
+    /// In this environment variable.
+    Env(String),
+    /// In this file, alone.
+    File(PathBuf),
 }
 
 /// What absorbs the engine's power.

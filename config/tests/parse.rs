@@ -3,8 +3,8 @@
 use std::collections::BTreeSet;
 
 use leverarm_config::{
-    AirInput, ChannelId, EXAMPLE_BRAKE, EXAMPLE_STAND, GuardAction, KEYS, Mistake, Quantity, Shaft,
-    Signal, Stand, StandKind, Watch, parse,
+    AirInput, ChannelId, EXAMPLE_BRAKE, EXAMPLE_STAND, GuardAction, KEYS, Mistake, Quantity,
+    Secret, Shaft, Signal, Stand, StandKind, StreamApi, StreamDestination, Watch, parse,
 };
 use leverarm_torque::air::Correction;
 use leverarm_torque::sensor::Law;
@@ -722,6 +722,126 @@ fn listed_keys() -> BTreeSet<String> {
         .flat_map(|(section, keys)| keys.iter().map(move |key| format!("{section}.{key}")))
         .filter(|name| !name.starts_with('.') && !is_section(name))
         .collect()
+}
+
+#[test]
+fn servers_to_send_values_to() {
+    let stand = stand(EVERY_KEY);
+    let [v2, other, v1, file] = stand.streams.as_slice() else {
+        panic!("{:?}", stand.streams);
+    };
+    assert_eq!(v2.url, "https://values.example:8086/");
+    assert_eq!((v2.rate_hz, v2.stand.as_str()), (20.0, "drum 2"));
+    let expected = StreamApi::V2 {
+        org: "shed".to_owned(),
+        bucket: "stand".to_owned(),
+        token: Some(Secret::Env("LEVERARM_STREAM_TOKEN".to_owned())),
+    };
+    assert_eq!(v2.api, expected);
+    assert_eq!((other.rate_hz, &other.stand), (10.0, &stand.name));
+    assert_eq!(v1.url, "http://192.168.1.20:8086/behind/proxy");
+    let password = |stream: &StreamDestination| match &stream.api {
+        StreamApi::V1 { login, .. } => login.as_ref().map(|(_, password)| password.clone()),
+        StreamApi::V2 { .. } => None,
+    };
+    assert_eq!(
+        password(v1),
+        Some(Secret::Env("LEVERARM_STREAM_PASSWORD".to_owned()))
+    );
+    assert_eq!(
+        password(file),
+        Some(Secret::File("/etc/leverarm/password".into()))
+    );
+}
+
+#[test]
+fn one_mistake_about_a_server_gives_one_message() {
+    const SERVER: &str = "\n[[stream]]\nname = \"workshop\"\nkind = \"v2\"\n\
+                          url = \"http://10.0.0.1:8086\"\nbucket = \"stand\"\n";
+    let base = format!("{EXAMPLE_STAND}{SERVER}");
+    assert_eq!(stand(&base).streams.len(), 1);
+    let edits: &[(&str, &str, &str, &str)] = &[
+        ("\"v2\"", "\"v3\"", "kind", "this is a choice of words"),
+        (
+            "\"v2\"\nurl = \"http://10.0.0.1:8086\"\nbucket = \"stand\"",
+            "\"v1\"\nurl = \"http://10.0.0.1:8086\"",
+            "database",
+            "this key is missing",
+        ),
+        ("bucket = \"stand\"\n", "", "bucket", "this key is missing"),
+        (
+            "http://10",
+            "ftp://10",
+            "url",
+            "this is no address of a web server",
+        ),
+        (
+            "http://10.0.0.1:8086",
+            "10.0.0.1:8086",
+            "url",
+            "this is no address",
+        ),
+        (":8086", ":80860", "url", "this is no address"),
+        (
+            ":8086",
+            ":8086/path",
+            "url",
+            "a v2 server is asked at its own path",
+        ),
+        (
+            ":8086",
+            ":8086/?token=abc",
+            "url",
+            "an address without ? and #",
+        ),
+        (
+            "http://10",
+            "http://me:secret@10",
+            "url",
+            "a secret does not belong",
+        ),
+        (
+            "bucket",
+            "user = \"me\"\nbucket",
+            "user",
+            "this key has no use",
+        ),
+        (
+            "bucket",
+            "token_env = \"a-b\"\nbucket",
+            "token_env",
+            "this is no name of a variable",
+        ),
+        (
+            "bucket",
+            "token_env = \"A\"\ntoken_file = \"/b\"\nbucket",
+            "token_file",
+            "this secret is given twice",
+        ),
+        (
+            "bucket",
+            "rate = \"1 kHz\"\nbucket",
+            "rate",
+            "a frequency out of range",
+        ),
+        (
+            "\"v2\"\nurl = \"http://10.0.0.1:8086\"\nbucket",
+            "\"v1\"\nurl = \"http://10.0.0.1:8086\"\nuser = \"me\"\ndatabase",
+            "password_env",
+            "this key is missing",
+        ),
+    ];
+    for (old, new, key, rule) in edits {
+        let text = format!("{EXAMPLE_STAND}{}", edited(SERVER, old, new));
+        let errors = parse("stand.toml", &text).unwrap_err();
+        let [mistake] = errors.mistakes.as_slice() else {
+            panic!("{old} to {new}:\n{errors}");
+        };
+        assert_eq!(mistake.key, format!("stream[1].{key}"), "{errors}");
+        assert!(mistake.rule.starts_with(rule), "{errors}");
+    }
+    let twice = parse("stand.toml", &format!("{base}{SERVER}")).unwrap_err();
+    assert_eq!(twice.mistakes[0].key, "stream[2].name");
 }
 
 #[test]

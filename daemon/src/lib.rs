@@ -3,10 +3,12 @@
 //! Two ways through share every conversion: live, from port bytes to guards, store and live values
 //! ([`core`]); and reduced, from stored bytes to curves. `DEVELOPERS.md` has the map.
 
+pub(crate) mod board_time;
 pub mod calibration;
 pub mod clock;
 pub mod commands;
 pub mod core;
+pub mod journal;
 pub mod plot;
 pub mod recording;
 pub mod reduction;
@@ -14,3 +16,4 @@ pub mod rehearsal;
 pub mod service;
 pub mod software_stand;
 pub mod store;
+pub mod stream;

@@ -9,10 +9,10 @@ use std::path::Path;
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 
 use leverarm::store::{
-    CHUNK_BYTES_MAX, Chunk, ChunkGap, ChunkId, ChunkRange, ConnectionId, ContentHash, EventFilter,
-    EventId, EventOrder, EventRecord, GapCause, Hello, NewChunk, NewConnection, NewEvent, NewPull,
-    NewSetup, PullEdit, PullEnd, PullId, PullState, SetupId, Severity, Store, StoreError,
-    StoreReader,
+    Acknowledgement, CHUNK_BYTES_MAX, Chunk, ChunkGap, ChunkId, ChunkRange, ConnectionId,
+    ContentHash, Cursor, EventFilter, EventId, EventOrder, EventRecord, GapCause, Hello, NewChunk,
+    NewConnection, NewEvent, NewPull, NewSetup, PullEdit, PullEnd, PullId, PullState, SetupId,
+    Severity, Store, StoreError, StoreReader,
 };
 use proptest::prelude::*;
 use rusqlite::types::Value as SqlValue;
@@ -373,6 +373,7 @@ fn everything_is_there_after_reopening() {
         channel: event.channel,
         message: event.message,
         data: event.data,
+        acknowledged: None,
     };
     assert_eq!(reader.events(&EventFilter::default()).unwrap(), [expected]);
     assert_eq!(reader.meta("setup").unwrap(), Some(setup.to_string()));
@@ -570,6 +571,8 @@ proptest! {
         events in proptest::collection::vec(an_event(), 0..30),
         after in proptest::option::of(0..30i64),
         since_wall_us in proptest::option::of(-20..20i64),
+        until_wall_us in proptest::option::of(-20..20i64),
+        kind in proptest::option::of(proptest::sample::select(vec!["odd", "even"])),
         of_connection in any::<bool>(),
         of_pull in any::<bool>(),
         channel in proptest::option::of(0..2u8),
@@ -588,7 +591,7 @@ proptest! {
                 connection: connected.then_some(connection),
                 pull: in_pull.then_some(pull),
                 channel: channel.map(name),
-                ..new_event(*severity, "any")
+                ..new_event(*severity, if wall_us % 2 == 0 { "even" } else { "odd" })
             }).unwrap();
         }
         let reader = store.reader().unwrap();
@@ -597,6 +600,8 @@ proptest! {
         let filter = EventFilter {
             after: after.map(EventId::new),
             since_wall_us,
+            until_wall_us,
+            kind: kind.map(str::to_owned),
             connection: of_connection.then_some(connection),
             pull: of_pull.then_some(pull),
             channel: channel.map(name),
@@ -609,6 +614,8 @@ proptest! {
             .filter(|event| {
                 filter.after.is_none_or(|after| event.id > after)
                     && since_wall_us.is_none_or(|since| event.wall_us >= since)
+                    && until_wall_us.is_none_or(|until| event.wall_us < until)
+                    && kind.is_none_or(|kind| event.kind == kind)
                     && (!of_connection || event.connection == Some(connection))
                     && (!of_pull || event.pull == Some(pull))
                     && (channel.is_none() || event.channel == channel.map(name))
@@ -621,6 +628,117 @@ proptest! {
         expected.truncate(usize::try_from(limit).unwrap());
         prop_assert_eq!(reader.events(&filter).unwrap(), expected);
     }
+}
+
+// ── Readers elsewhere ─────────────────────────────────────────────────────────────────────────
+
+#[test]
+fn a_cursor_begins_at_the_end_and_never_moves_back() {
+    let (folder, mut store) = new_store();
+    let connection = add_connection(&mut store);
+    let chunk = store.add_chunk(&second(connection, 0, b"x")).unwrap();
+    let event = store.add_event(&new_event(Severity::Info, "any")).unwrap();
+    let reader = store.reader().unwrap();
+    assert_eq!(reader.cursor("shed").unwrap(), None);
+    let begun = store.begin_cursor("shed").unwrap();
+    assert_eq!((begun.chunk, begun.event), (chunk, event));
+    assert_eq!(begun.pull, Cursor::START.pull);
+    assert_eq!(reader.newest().unwrap(), begun);
+
+    let later = store.add_chunk(&second(connection, 1, b"y")).unwrap();
+    assert_eq!(store.begin_cursor("shed").unwrap(), begun);
+    let moved = Cursor {
+        chunk: later,
+        ..Cursor::START
+    };
+    store.advance_cursor("shed", &moved).unwrap();
+    drop(store);
+    let reader = StoreReader::open(folder.path()).unwrap();
+    let expected = Cursor {
+        chunk: later,
+        ..begun
+    };
+    assert_eq!(reader.cursor("shed").unwrap(), Some(expected));
+    assert_eq!(reader.cursor("elsewhere").unwrap(), None);
+}
+
+#[test]
+fn chunks_come_in_the_order_of_storing_and_one_that_is_damaged_keeps_its_place() {
+    let (folder, mut store) = new_store();
+    let (first, other) = (add_connection(&mut store), add_connection(&mut store));
+    let mut ids = Vec::new();
+    for seq in 0..4 {
+        ids.push(store.add_chunk(&second(first, seq, b"x")).unwrap());
+    }
+    ids.push(store.add_chunk(&second(other, 7, b"y")).unwrap());
+    database(folder.path())
+        .execute("UPDATE chunks SET checksum = 1 WHERE seq = 2", [])
+        .unwrap();
+    let reader = store.reader().unwrap();
+    let after = |id, limit| {
+        let chunks = reader.chunks_after(id, limit).unwrap();
+        let id = |chunk: &Result<Chunk, ChunkGap>| match chunk {
+            Ok(chunk) => (chunk.id, true),
+            Err(gap) => match gap.cause {
+                GapCause::Damaged { chunk, .. } => (chunk, false),
+                GapCause::Missing => panic!("{gap}"),
+            },
+        };
+        chunks.iter().map(id).collect::<Vec<_>>()
+    };
+    let expected: Vec<_> = ids.iter().map(|id| (*id, *id != ids[2])).collect();
+    assert_eq!(after(ChunkId::new(0), 100), expected);
+    assert_eq!(after(ids[0], 2), expected[1..3]);
+    assert_eq!(after(ids[4], 2), []);
+    assert_eq!(reader.chunk_before(ids[3], 2).unwrap(), Some(ids[1]));
+    assert_eq!(reader.chunk_before(ids[3], 9).unwrap(), Some(ids[0]));
+    assert_eq!(reader.chunk_before(ids[4], 9).unwrap(), Some(ids[4]));
+    assert_eq!(reader.chunk_before(ChunkId::new(99), 1).unwrap(), None);
+}
+
+#[test]
+fn an_event_is_acknowledged_with_a_note_and_the_latest_note_stays() {
+    let (_folder, mut store) = new_store();
+    let event = store.add_event(&new_event(Severity::Error, "any")).unwrap();
+    let reader = store.reader().unwrap();
+    assert_eq!(reader.event(event).unwrap().acknowledged, None);
+    for (wall_us, note) in [(5, "loose plug"), (6, "plug replaced")] {
+        let look = Acknowledgement {
+            wall_us,
+            note: note.into(),
+        };
+        store.acknowledge(event, &look).unwrap();
+        assert_eq!(reader.event(event).unwrap().acknowledged, Some(look));
+    }
+    let nobody = Acknowledgement {
+        wall_us: 0,
+        note: String::new(),
+    };
+    let error = store.acknowledge(EventId::new(99), &nobody).unwrap_err();
+    assert!(error.to_string().contains("no event 99"), "{error}");
+    assert!(reader.event(EventId::new(99)).is_err());
+}
+
+#[test]
+fn a_connection_knows_its_stand() {
+    let (_folder, mut store) = new_store();
+    let unknown = add_connection(&mut store);
+    let stand = store.put_stand("[stand]\n").unwrap();
+    let new = NewConnection {
+        port: "simulated".into(),
+        opened_wall_us: 2,
+        opened_mono_us: 1,
+    };
+    let connection = store.add_connection_of(stand, &new).unwrap();
+    let reader = store.reader().unwrap();
+    assert_eq!(reader.connection(unknown).unwrap().stand, None);
+    assert_eq!(reader.connection(connection).unwrap().stand, Some(stand));
+    let never = ContentHash::of("never stored");
+    let error = store.add_connection_of(never, &new).unwrap_err();
+    assert!(
+        matches!(error, StoreError::MissingReference { .. }),
+        "{error}"
+    );
 }
 
 // ── Damage ────────────────────────────────────────────────────────────────────────────────────

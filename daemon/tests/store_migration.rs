@@ -11,8 +11,12 @@ use leverarm::store::{
 };
 use serde_json::json;
 
-/// Made by [`fill`] when `SCHEMA_VERSION` was 1.
-const VERSION_1: &[u8] = include_bytes!("../src/store/kept/version_1.sqlite");
+/// What [`fill`] made when `SCHEMA_VERSION` was 1, 2, ….
+const KEPT: [&[u8]; 3] = [
+    include_bytes!("../src/store/kept/version_1.sqlite"),
+    include_bytes!("../src/store/kept/version_2.sqlite"),
+    include_bytes!("../src/store/kept/version_3.sqlite"),
+];
 
 const STAND: &str = "[drum]\ninertia_kg_m2 = 2.35\n";
 const CALIBRATION: &str = r#"{"force":{"per_count":0.00125,"at_zero":-3.5}}"#;
@@ -155,35 +159,38 @@ fn version(folder: &Path) -> u32 {
 }
 
 #[test]
-fn version_1_opens_and_holds_what_was_put_in() {
-    let kept = tempfile::tempdir().unwrap();
-    fs::write(kept.path().join("leverarm.sqlite"), VERSION_1).unwrap();
-    assert_eq!(version(kept.path()), 1);
+fn earlier_versions_open_and_hold_what_was_put_in() {
+    assert_eq!(KEPT.len() + 1, usize::try_from(SCHEMA_VERSION).unwrap());
+    for (earlier, bytes) in (1..).zip(KEPT) {
+        let kept = tempfile::tempdir().unwrap();
+        fs::write(kept.path().join("leverarm.sqlite"), bytes).unwrap();
+        assert_eq!(version(kept.path()), earlier);
 
-    // A reader changes nothing, so it cannot bring the store up to date and says who can.
-    let error = StoreReader::open(kept.path()).unwrap_err();
-    assert!(
-        matches!(error, StoreError::Older { found: 1, .. }),
-        "{error}"
-    );
-    assert!(
-        error.to_string().contains("Start the daemon on it once"),
-        "{error}"
-    );
+        // A reader changes nothing, so it cannot bring the store up to date and says who can.
+        let error = StoreReader::open(kept.path()).unwrap_err();
+        assert!(
+            matches!(error, StoreError::Older { found, .. } if found == earlier),
+            "{error}"
+        );
+        assert!(
+            error.to_string().contains("Start the daemon on it once"),
+            "{error}"
+        );
 
-    let store = Store::open(kept.path()).unwrap();
-    assert_eq!(*store.recovered(), Default::default());
-    drop(store);
-    assert_eq!(version(kept.path()), SCHEMA_VERSION);
+        let store = Store::open(kept.path()).unwrap();
+        assert_eq!(*store.recovered(), Default::default());
+        drop(store);
+        assert_eq!(version(kept.path()), SCHEMA_VERSION);
 
-    let fresh = tempfile::tempdir().unwrap();
-    fill(fresh.path());
-    assert_eq!(contents(kept.path()), contents(fresh.path()));
-    assert_eq!(schema(kept.path()), schema(fresh.path()));
-    assert_eq!(
-        StoreReader::open(kept.path()).unwrap().check().unwrap(),
-        Vec::<String>::new()
-    );
+        let fresh = tempfile::tempdir().unwrap();
+        fill(fresh.path());
+        assert_eq!(contents(kept.path()), contents(fresh.path()));
+        assert_eq!(schema(kept.path()), schema(fresh.path()));
+        assert_eq!(
+            StoreReader::open(kept.path()).unwrap().check().unwrap(),
+            Vec::<String>::new()
+        );
+    }
 }
 
 #[test]

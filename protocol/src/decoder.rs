@@ -5,23 +5,31 @@ use crate::frame::{
     BODY_BYTES_MIN, CRC_BYTES, DELIMITER, Frame, SEGMENT_BYTES_MAX, VERSION, crc16,
 };
 
-/// Turns a stream of bytes, split anywhere, into frames.
-///
-/// After damage it is in step again at the next delimiter.
+/// Bytes gathered up to a delimiter, with a limit, and the counts of what became of them.
 #[derive(Clone, Debug)]
-pub struct Decoder {
+pub(crate) struct Segments {
+    delimiter: u8,
     segment: [u8; SEGMENT_BYTES_MAX],
     len: usize,
     /// The segment is too long: drop everything up to the next delimiter.
     skipping: bool,
-    counters: Counters,
+    pub(crate) counters: Counters,
 }
 
-impl Decoder {
-    /// A decoder that has seen no byte.
-    #[must_use]
-    pub fn new() -> Self {
+/// What a segment turned out to be.
+pub(crate) enum Segment<'a> {
+    /// Nothing: allowed, and passed over.
+    Idle,
+    /// A frame.
+    Frame(Frame<'a>),
+    /// Damaged.
+    Fault(LinkFault),
+}
+
+impl Segments {
+    pub(crate) fn new(delimiter: u8) -> Self {
         Self {
+            delimiter,
             segment: [0; SEGMENT_BYTES_MAX],
             len: 0,
             skipping: false,
@@ -29,28 +37,25 @@ impl Decoder {
         }
     }
 
-    /// Counts of bytes, frames and damage. Faults of content and sequence stay 0 here;
-    /// [`BoardReader::counters`](crate::BoardReader::counters) has them all.
-    #[must_use]
-    pub const fn counters(&self) -> &Counters {
-        &self.counters
-    }
-
-    /// Bytes held back because their delimiter has not come.
-    #[must_use]
-    pub const fn pending_bytes(&self) -> usize {
+    pub(crate) const fn pending_bytes(&self) -> usize {
         self.len
     }
 
-    /// Takes the next bytes and calls `sink` for every frame they complete and every fault they
-    /// show, in order. How the bytes are split over calls makes no difference.
-    pub fn feed(&mut self, bytes: &[u8], sink: &mut impl FnMut(Result<Frame<'_>, LinkFault>)) {
+    pub(crate) fn feed<F>(
+        &mut self,
+        bytes: &[u8],
+        mut decode: F,
+        sink: &mut impl FnMut(Result<Frame<'_>, LinkFault>),
+    ) where
+        F: for<'a> FnMut(&'a mut [u8]) -> Segment<'a>,
+    {
+        let delimiter = self.delimiter;
         self.counters.bytes_received += bytes.len() as u64;
-        for piece in bytes.split_inclusive(|&byte| byte == DELIMITER) {
+        for piece in bytes.split_inclusive(|&byte| byte == delimiter) {
             match piece.split_last() {
-                Some((&DELIMITER, before)) => {
+                Some((&last, before)) if last == delimiter => {
                     self.append(before, sink);
-                    self.delimiter(sink);
+                    self.delimiter(&mut decode, sink);
                 }
                 _ => self.append(piece, sink),
             }
@@ -75,29 +80,68 @@ impl Decoder {
         }
     }
 
-    fn delimiter(&mut self, sink: &mut impl FnMut(Result<Frame<'_>, LinkFault>)) {
+    fn delimiter<F>(&mut self, decode: &mut F, sink: &mut impl FnMut(Result<Frame<'_>, LinkFault>))
+    where
+        F: for<'a> FnMut(&'a mut [u8]) -> Segment<'a>,
+    {
         let bytes = self.len as u64 + 1;
         let segment = self.segment.get_mut(..self.len).unwrap_or_default();
         self.len = 0;
         if self.skipping {
             self.skipping = false;
             self.counters.bytes_discarded += 1;
-        } else if segment.is_empty() {
-            self.counters.bytes_idle += 1;
-        } else {
-            let result = decode_segment(segment);
-            match result {
-                Ok(_) => {
-                    self.counters.frames += 1;
-                    self.counters.bytes_in_frames += bytes;
-                }
-                Err(fault) => {
-                    self.counters.bytes_discarded += bytes;
-                    self.counters.count(fault);
-                }
-            }
-            sink(result);
+            return;
         }
+        match decode(segment) {
+            Segment::Idle => self.counters.bytes_idle += bytes,
+            Segment::Frame(frame) => {
+                self.counters.frames += 1;
+                self.counters.bytes_in_frames += bytes;
+                sink(Ok(frame));
+            }
+            Segment::Fault(fault) => {
+                self.counters.bytes_discarded += bytes;
+                self.counters.count(fault);
+                sink(Err(fault));
+            }
+        }
+    }
+}
+
+/// Turns a stream of bytes, split anywhere, into frames.
+///
+/// After damage it is in step again at the next delimiter.
+#[derive(Clone, Debug)]
+pub struct Decoder {
+    segments: Segments,
+}
+
+impl Decoder {
+    /// A decoder that has seen no byte.
+    #[must_use]
+    pub fn new() -> Self {
+        Self {
+            segments: Segments::new(DELIMITER),
+        }
+    }
+
+    /// Counts of bytes, frames and damage. Faults of content and sequence stay 0 here;
+    /// [`BoardReader::counters`](crate::BoardReader::counters) has them all.
+    #[must_use]
+    pub const fn counters(&self) -> &Counters {
+        &self.segments.counters
+    }
+
+    /// Bytes held back because their delimiter has not come.
+    #[must_use]
+    pub const fn pending_bytes(&self) -> usize {
+        self.segments.pending_bytes()
+    }
+
+    /// Takes the next bytes and calls `sink` for every frame they complete and every fault they
+    /// show, in order. How the bytes are split over calls makes no difference.
+    pub fn feed(&mut self, bytes: &[u8], sink: &mut impl FnMut(Result<Frame<'_>, LinkFault>)) {
+        self.segments.feed(bytes, decode_segment, sink);
     }
 }
 
@@ -107,7 +151,17 @@ impl Default for Decoder {
     }
 }
 
-fn decode_segment(segment: &mut [u8]) -> Result<Frame<'_>, LinkFault> {
+fn decode_segment(segment: &mut [u8]) -> Segment<'_> {
+    if segment.is_empty() {
+        return Segment::Idle;
+    }
+    match decode_frame(segment) {
+        Ok(frame) => Segment::Frame(frame),
+        Err(fault) => Segment::Fault(fault),
+    }
+}
+
+fn decode_frame(segment: &mut [u8]) -> Result<Frame<'_>, LinkFault> {
     let bytes = segment.len();
     let body_bytes =
         cobs::decode_in_place(segment).map_err(|_reason| LinkFault::BadCobs { bytes })?;

@@ -78,7 +78,8 @@ pub struct Counters {
     pub bytes_in_frames: u64,
     /// Bytes of everything else between delimiters, and the delimiter that ended it.
     pub bytes_discarded: u64,
-    /// Delimiters with nothing before them. They are allowed and harmless.
+    /// Delimiters with nothing before them, and comments between lines. They are allowed and
+    /// harmless.
     pub bytes_idle: u64,
     /// Sound frames.
     pub frames: u64,

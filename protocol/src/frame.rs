@@ -96,7 +96,7 @@ pub struct Body {
 }
 
 impl Body {
-    const fn new() -> Self {
+    pub(crate) const fn new() -> Self {
         Self {
             bytes: [0; BODY_BYTES_MAX],
             len: 0,
@@ -111,9 +111,25 @@ impl Body {
         self.len = end;
     }
 
-    fn written(&self) -> Option<&[u8]> {
+    pub(crate) fn written(&self) -> Option<&[u8]> {
         self.bytes.get(..self.len)
     }
+}
+
+/// The payload of a message, before it is put into either form.
+///
+/// # Errors
+/// It does not fit.
+pub(crate) fn payload_of(message: &impl Message, body: &mut Body) -> Result<(), EncodeError> {
+    message.write(body);
+    if body.len > PAYLOAD_BYTES_MAX {
+        return Err(EncodeError {
+            kind: message.kind(),
+            payload_bytes_max: PAYLOAD_BYTES_MAX,
+            payload_bytes: body.len,
+        });
+    }
+    Ok(())
 }
 
 /// Encodes one frame, delimiter included, and returns its length on the wire.

@@ -7,6 +7,8 @@
 //! - A host reads a board with [`BoardReader`] and writes with [`FrameWriter`].
 //! - A board, real or simulated, reads the host with [`Decoder`] and [`HostMessage::parse`], and
 //!   writes with [`FrameWriter`], gathering teeth in a [`TeethBatch`].
+//! - [`LineDecoder`] and [`LineWriter`] do the same for the plain-text form. [`BoardReader`] finds
+//!   out by itself which form a board speaks.
 //!
 //! ```
 //! use leverarm_protocol::{BoardMessage, BoardReader, FrameWriter, Reading};
@@ -41,6 +43,7 @@
 mod decoder;
 mod fault;
 mod frame;
+mod line;
 mod message;
 mod reader;
 mod sequence;
@@ -53,11 +56,12 @@ pub use frame::{
     BODY_BYTES_MAX, EncodeError, FRAME_BYTES_MAX, Frame, FrameWriter, Message, PAYLOAD_BYTES_MAX,
     VERSION, crc16,
 };
+pub use line::{LINE_BYTES_MAX, LineDecoder, LineWriter};
 pub use message::{
     Analog, BoardMessage, BoardState, Channel, ChannelKind, CutCause, Hello, HostMessage, Limits,
     ParseError, Status, TEMPERATURE_UNREADABLE, TICK_HZ_MAX, TICK_HZ_MIN, Teeth, TemperatureLimit,
     TemperatureLimits, kind,
 };
-pub use reader::{BoardReader, Reading};
+pub use reader::{BoardReader, Form, Reading};
 pub use teeth::{TEETH_PER_FRAME_MAX, TeethBatch};
 pub use ticks::TickUnwrapper;

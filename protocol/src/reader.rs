@@ -3,6 +3,7 @@
 use crate::decoder::Decoder;
 use crate::fault::{Counters, LinkFault};
 use crate::frame::Frame;
+use crate::line::LineDecoder;
 use crate::message::{BoardMessage, Hello};
 use crate::sequence::{Arrival, SequenceWindow};
 use crate::ticks::TickUnwrapper;
@@ -27,16 +28,28 @@ pub enum Reading<'a> {
     Fault(LinkFault),
 }
 
-/// Reads one board over one connection.
+/// How a board writes its messages.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Form {
+    /// Frames: COBS and a CRC.
+    Frames,
+    /// Lines of text.
+    Lines,
+}
+
+/// Reads one board over one connection, whichever form it speaks: the first sound frame or line
+/// decides.
 ///
 /// A restart is certain from a hello with another boot number or board. If that hello is lost, it
 /// is inferred from ticks or sequence numbers jumping back. That can miss a restart within a board's
 /// first second, or after a long silence, so a host asks for a hello after lost frames.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug)]
 pub struct BoardReader {
-    decoder: Decoder,
+    form: Option<Form>,
+    frames: Decoder,
+    lines: LineDecoder,
     track: Track,
-    /// Faults of content and sequence; the decoder counts the others.
+    /// Faults of content and sequence; the decoders count the others.
     content: Counters,
 }
 
@@ -44,18 +57,37 @@ impl BoardReader {
     /// A reader that has seen no byte.
     #[must_use]
     pub fn new() -> Self {
-        Self::default()
+        Self {
+            form: None,
+            frames: Decoder::new(),
+            lines: LineDecoder::from_board(),
+            track: Track::default(),
+            content: Counters::default(),
+        }
+    }
+
+    /// A reader of a board whose form is known.
+    #[must_use]
+    pub fn of(form: Form) -> Self {
+        Self {
+            form: Some(form),
+            ..Self::new()
+        }
     }
 
     /// Takes bytes that came at host time `host_us` (microseconds from any fixed origin, never
     /// running back) and calls `sink` for every message and fault, in order.
+    ///
+    /// As long as the form is not known, what is damaged is reported as if it were frames.
     pub fn feed(&mut self, host_us: u64, bytes: &[u8], sink: &mut impl FnMut(Reading<'_>)) {
         let Self {
-            decoder,
+            form,
+            frames,
+            lines,
             track,
             content,
         } = self;
-        decoder.feed(bytes, &mut |result| match result {
+        let mut take = |result: Result<Frame<'_>, LinkFault>| match result {
             Ok(frame) => track.frame(host_us, &frame, &mut |reading| {
                 if let Reading::Fault(fault) = reading {
                     content.count(fault);
@@ -63,12 +95,45 @@ impl BoardReader {
                 sink(reading);
             }),
             Err(fault) => sink(Reading::Fault(fault)),
-        });
+        };
+        let mut rest = bytes;
+        while form.is_none() && !rest.is_empty() {
+            let ends = |&byte: &u8| byte == 0 || byte == b'\n';
+            let end = rest.iter().position(ends).map_or(rest.len(), |at| at + 1);
+            let (piece, after) = rest.split_at_checked(end).unwrap_or((rest, &[]));
+            rest = after;
+            frames.feed(piece, &mut |result| {
+                if result.is_ok() {
+                    *form = Some(Form::Frames);
+                }
+                take(result);
+            });
+            lines.feed(piece, &mut |result| {
+                if result.is_ok() && form.is_none() {
+                    *form = Some(Form::Lines);
+                    take(result);
+                }
+            });
+        }
+        match form {
+            Some(Form::Lines) => lines.feed(rest, &mut take),
+            Some(Form::Frames) | None => frames.feed(rest, &mut take),
+        }
     }
 
-    /// Counts of bytes, frames and faults.
+    /// The board's form, once known.
+    #[must_use]
+    pub const fn form(&self) -> Option<Form> {
+        self.form
+    }
+
+    /// Counts of bytes, frames (or lines) and faults.
     #[must_use]
     pub const fn counters(&self) -> Counters {
+        let decoder = match self.form {
+            Some(Form::Lines) => self.lines.counters(),
+            Some(Form::Frames) | None => self.frames.counters(),
+        };
         Counters {
             unknown_kind: self.content.unknown_kind,
             bad_payload: self.content.bad_payload,
@@ -76,20 +141,29 @@ impl BoardReader {
             duplicates: self.content.duplicates,
             reordered: self.content.reordered,
             restarts: self.content.restarts,
-            ..*self.decoder.counters()
+            ..*decoder
         }
     }
 
-    /// Bytes held back because their delimiter has not come.
+    /// Bytes held back because the end of their frame or line has not come.
     #[must_use]
     pub const fn pending_bytes(&self) -> usize {
-        self.decoder.pending_bytes()
+        match self.form {
+            Some(Form::Lines) => self.lines.pending_bytes(),
+            Some(Form::Frames) | None => self.frames.pending_bytes(),
+        }
     }
 
     /// Ticks per second, once a hello has come.
     #[must_use]
     pub const fn tick_hz(&self) -> Option<u32> {
         self.track.ticks.tick_hz()
+    }
+}
+
+impl Default for BoardReader {
+    fn default() -> Self {
+        Self::new()
     }
 }
 

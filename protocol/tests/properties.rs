@@ -4,8 +4,9 @@
 
 use leverarm_protocol::{
     Analog, BoardMessage, BoardReader, BoardState, Counters, CutCause, Decoder, FRAME_BYTES_MAX,
-    Frame, FrameWriter, Hello, HostMessage, Limits, PAYLOAD_BYTES_MAX, ParseError, Reading, Status,
-    TEETH_PER_FRAME_MAX, TICK_HZ_MAX, TICK_HZ_MIN, Teeth, TeethBatch, TemperatureLimit,
+    Form, Frame, FrameWriter, Hello, HostMessage, LINE_BYTES_MAX, Limits, LineDecoder, LineWriter,
+    LinkFault, PAYLOAD_BYTES_MAX, ParseError, Reading, Status, TEETH_PER_FRAME_MAX, TICK_HZ_MAX,
+    TICK_HZ_MIN, Teeth, TeethBatch, TemperatureLimit,
 };
 use proptest::collection::vec;
 use proptest::prelude::*;
@@ -190,6 +191,8 @@ fn wire() -> impl Strategy<Value = Vec<u8>> {
                 bytes
             }),
         1 => noise(700),
+        2 => (board_message(), any::<u32>()).prop_map(|(message, tick)| line(&message.message(), tick)),
+        1 => "[a-z0-9* #\r\n-]{0,300}".prop_map(String::into_bytes),
     ];
     vec(piece, 0..12).prop_map(|pieces| pieces.concat())
 }
@@ -198,6 +201,15 @@ fn encoded(message: &BoardMessage<'_>, seq: u16, tick: u32) -> Vec<u8> {
     let mut out = [0; FRAME_BYTES_MAX];
     let len = message.encode(seq, tick, &mut out).unwrap();
     out[..len].to_vec()
+}
+
+/// A message as a line, or a comment if it is too long for one.
+fn line(message: &BoardMessage<'_>, tick: u32) -> Vec<u8> {
+    let mut writer = LineWriter::new();
+    writer
+        .write(tick, message)
+        .unwrap_or(b"# too long\n")
+        .to_vec()
 }
 
 /// What COBS makes of a frame, if anything.
@@ -239,7 +251,94 @@ fn read(pieces: &[&[u8]]) -> (Vec<String>, Counters) {
     (results, reader.counters())
 }
 
+/// Every result of a decoder of lines.
+fn decoded_lines(pieces: &[&[u8]]) -> (Vec<String>, Counters) {
+    let mut decoder = LineDecoder::from_board();
+    let mut results = Vec::new();
+    for piece in pieces {
+        decoder.feed(piece, &mut |result| results.push(format!("{result:?}")));
+    }
+    (results, *decoder.counters())
+}
+
 proptest! {
+    #[test]
+    fn board_messages_survive_as_lines(message in board_message(), tick: u32) {
+        let mut writer = LineWriter::new();
+        let Ok(bytes) = writer.write(tick, &message.message()) else {
+            // Only long lists are too long.
+            prop_assert!(encoded(&message.message(), 0, 0).len() > 60);
+            return Ok(());
+        };
+        prop_assert!(bytes.len() <= LINE_BYTES_MAX && bytes.is_ascii() && !bytes.contains(&0));
+        let mut lines = 0;
+        LineDecoder::from_board().feed(bytes, &mut |result| {
+            let frame = result.unwrap();
+            assert_eq!((frame.seq, frame.tick), (0, tick));
+            assert_eq!(BoardMessage::parse(&frame), Ok(message.message()));
+            lines += 1;
+        });
+        prop_assert_eq!(lines, 1);
+        prop_assert_eq!(writer.next_seq(), 1);
+    }
+
+    #[test]
+    fn host_messages_survive_as_lines(message in host_message(), tick: u32) {
+        let mut writer = LineWriter::new();
+        let mut lines = 0;
+        LineDecoder::from_host().feed(writer.write(tick, &message).unwrap(), &mut |result| {
+            let frame = result.unwrap();
+            assert_eq!(frame.tick, tick);
+            assert_eq!(HostMessage::parse(&frame).as_ref(), Ok(&message));
+            lines += 1;
+        });
+        prop_assert_eq!(lines, 1);
+    }
+
+    /// A changed character is a damaged line, or none: never another message.
+    #[test]
+    fn a_changed_character_damages_a_line(
+        message in host_message(),
+        at in any::<prop::sample::Index>(),
+        value: u8,
+    ) {
+        let mut writer = LineWriter::new();
+        let mut bytes = writer.write(5, &message).unwrap().to_vec();
+        let at = at.index(bytes.len() - 1);
+        prop_assume!(!bytes[at].eq_ignore_ascii_case(&value));
+        bytes[at] = value;
+        LineDecoder::from_host().feed(&bytes, &mut |result| match result {
+            Err(LinkFault::BadCrc { .. }) => {}
+            result => panic!("{result:?}"),
+        });
+    }
+
+    #[test]
+    fn the_first_sound_frame_or_line_decides_the_form(
+        message in board_message(),
+        before in noise(40),
+    ) {
+        let frame = encoded(&message.message(), 0, 0);
+        let text = line(&message.message(), 0);
+        for (form, bytes) in [(Form::Frames, &frame), (Form::Lines, &text)] {
+            let end = if form == Form::Frames { 0 } else { b'\n' };
+            let mut reader = BoardReader::new();
+            let mut messages = 0;
+            for piece in [&before[..], &[end], bytes] {
+                reader.feed(0, piece, &mut |reading| {
+                    messages += u32::from(matches!(reading, Reading::Message { .. }));
+                });
+            }
+            if bytes.starts_with(b"#") {
+                prop_assert_eq!(messages, 0);
+                continue;
+            }
+            prop_assert_eq!(reader.form(), Some(form));
+            prop_assert_eq!(messages, 1);
+            prop_assert_eq!(BoardReader::of(form).form(), Some(form));
+        }
+    }
+
     #[test]
     fn board_messages_survive_the_wire(message in board_message(), seq: u16, tick: u32) {
         let bytes = encoded(&message.message(), seq, tick);
@@ -317,6 +416,27 @@ proptest! {
         prop_assert_eq!(decoded(&[&wire]), decoded(&bytes));
         prop_assert_eq!(read(&[&wire]), read(&pieces));
         prop_assert_eq!(read(&[&wire]), read(&bytes));
+        prop_assert_eq!(decoded_lines(&[&wire]), decoded_lines(&pieces));
+        prop_assert_eq!(decoded_lines(&[&wire]), decoded_lines(&bytes));
+    }
+
+    #[test]
+    fn every_byte_of_lines_is_accounted_for(wire in wire(), piece_bytes in 1_usize..300) {
+        let mut decoder = LineDecoder::from_board();
+        let mut reader = BoardReader::of(Form::Lines);
+        for piece in wire.chunks(piece_bytes) {
+            decoder.feed(piece, &mut |_| {});
+            reader.feed(0, piece, &mut |_| {});
+        }
+        let counters = decoder.counters();
+        prop_assert_eq!(counters.bytes_received, wire.len() as u64);
+        prop_assert_eq!(
+            counters.bytes_received,
+            counters.bytes_in_frames + counters.bytes_discarded + counters.bytes_idle
+                + decoder.pending_bytes() as u64
+        );
+        prop_assert_eq!(reader.counters().bytes_received, wire.len() as u64);
+        prop_assert_eq!(reader.counters().bytes_in_frames, counters.bytes_in_frames);
     }
 
     #[test]

@@ -10,8 +10,8 @@ use std::str::FromStr;
 
 use leverarm_protocol::{
     Analog, BoardMessage, BoardState, Channel, ChannelKind, CutCause, Decoder, FRAME_BYTES_MAX,
-    Frame, Hello, HostMessage, Limits, LinkFault, ParseError, Status, Teeth, TemperatureLimit,
-    crc16,
+    Frame, Hello, HostMessage, Limits, LineDecoder, LineWriter, LinkFault, ParseError, Status,
+    Teeth, TemperatureLimit, crc16,
 };
 
 const SPEC: &str = include_str!("../SPEC.md");
@@ -263,6 +263,85 @@ fn examples_encode_to_their_bytes_and_decode_to_their_fields() {
     }
     let all: BTreeSet<u8> = (0x01..=0x07).chain(0x81..=0x85).collect();
     assert_eq!(kinds, all, "kinds with an example");
+}
+
+/// The line of each example stands for the same frame, payload and all.
+#[test]
+fn examples_as_lines_are_the_same_frames() {
+    let mut words = BTreeSet::new();
+    for block in Block::all("example") {
+        let line = format!("{}\n", block.get("line"));
+        let mut decoder = match block.get("direction") {
+            "board" => LineDecoder::from_board(),
+            _ => LineDecoder::from_host(),
+        };
+        let mut frames = 0;
+        decode(&block.hex("wire"), |frame| {
+            let frame = frame.unwrap();
+            decoder.feed(line.as_bytes(), &mut |result| {
+                assert_eq!(result, Ok(frame), "{line}");
+                frames += 1;
+            });
+        });
+        assert_eq!(frames, 1, "{line}");
+
+        // A writer that has come to this number writes this line.
+        let mut writer = LineWriter::new();
+        for _ in 0..block.number::<u16>("seq") {
+            writer.write(0, &HostMessage::Identify).unwrap();
+        }
+        let tick = block.number("tick");
+        let written = match block.get("direction") {
+            "board" => {
+                block.board_message(|message| writer.write(tick, &message).unwrap().to_vec())
+            }
+            _ => writer.write(tick, &block.host_message()).unwrap().to_vec(),
+        };
+        assert_eq!(String::from_utf8(written).unwrap(), line);
+        words.insert((
+            block.get("direction").to_owned(),
+            line.split(' ').next().unwrap().to_owned(),
+        ));
+    }
+    assert_eq!(words.len(), 12, "kinds with an example");
+}
+
+/// The table of section 12.
+#[test]
+fn lines_of_the_table_are_taken_as_it_says() {
+    let verdict = |line: &str| {
+        let mut verdict = "nothing".to_owned();
+        LineDecoder::from_board().feed(format!("{line}\r\n").as_bytes(), &mut |result| {
+            let parsed =
+                result.map(|frame| (frame.seq, format!("{:?}", BoardMessage::parse(&frame))));
+            verdict = match parsed {
+                Err(LinkFault::BadCrc { .. }) => "damaged".to_owned(),
+                Ok((7, parsed)) if parsed.contains("UnknownKind") => "unknown: ignored".to_owned(),
+                Ok((7, parsed)) if parsed.contains("TooShort") => {
+                    "too few numbers: ignored, reported".to_owned()
+                }
+                Ok((7, parsed)) if parsed == "Ok(Force { channel: 0, counts: 1 })" => {
+                    "accepted as channel 0, counts 1".to_owned()
+                }
+                other => panic!("{other:?}"),
+            };
+        });
+        verdict
+    };
+    let section = SPEC.split("## 12 Plain text").nth(1).unwrap();
+    let rows: Vec<(&str, &str)> = section
+        .lines()
+        .filter_map(|line| {
+            line.strip_prefix("| `")?
+                .strip_suffix(" |")?
+                .split_once("` | ")
+        })
+        .collect();
+    assert_eq!(rows.len(), 6);
+    for (line, says) in rows {
+        assert_eq!(verdict(line), says, "{line}");
+    }
+    assert!(section.contains("    force 259 305450000 0 -123456*fb4e\n"));
 }
 
 #[test]

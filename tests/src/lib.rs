@@ -1,3 +1,7 @@
-//! Whole-system tests live in `tests/tests/`; here is what they share.
+//! Whole-system tests: [`faults`] simulates a stand with everything that can go wrong,
+//! [`simulated_pull`] single pulls with a known truth, [`simulated_test`] whole tests of setups
+//! against each other.
 
+pub mod faults;
 pub mod simulated_pull;
+pub mod simulated_test;

@@ -6,6 +6,7 @@
 
 pub mod air;
 pub mod calibration;
+pub mod comparison;
 pub mod curve;
 pub mod inertia;
 pub mod reduce;

@@ -318,6 +318,14 @@ impl fmt::Display for Summary<'_> {
             stand.board.heartbeat_timeout_ms
         )?;
         writeln!(f, "  power is shown in {}", stand.units.power.meaning)?;
+        for stream in &stand.streams {
+            let rate = number(stream.rate_hz);
+            writeln!(
+                f,
+                "  values go to \"{}\" at {}, {rate} points a second each",
+                stream.name, stream.url
+            )?;
+        }
         match self.cautions.len() {
             0 => writeln!(f, "\nNothing looks wrong.")?,
             _ => writeln!(f, "\nCautions")?,

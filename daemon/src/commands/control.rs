@@ -1,13 +1,13 @@
 //! Commands that talk to the running daemon: `setup`, `air`, `cut`, `release`.
 
-use std::path::Path;
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::time::Duration;
 
 use leverarm_config::{AirInput, Stand, units};
 use leverarm_torque::uncertainty::Measured;
 use serde_json::{Value, json};
 
-use super::{Failure, StandFile, curve_output, read_stand, say};
+use super::{DaemonArgument, Failure, StandFile, curve_output, read_stand, say};
 use crate::clock::{Clock, local_text};
 use crate::reduction::EnteredAir;
 use crate::service::{NewSetupRequest, put_air, take_setup};
@@ -54,17 +54,53 @@ fn answer_of(outcome: Result<ureq::http::Response<ureq::Body>, ureq::Error>) -> 
     }
 }
 
-pub(super) fn post(stand: &Stand, path: &str, body: &Value) -> Answer {
-    let address = format!("http://{}{path}", stand.page_address);
-    answer_of(agent().post(&address).send_json(body))
+/// The way to the daemon.
+pub(super) struct Line<'a> {
+    address: SocketAddr,
+    authorization: Option<String>,
+    stand: &'a Stand,
 }
 
-fn get(stand: &Stand, path: &str) -> Answer {
-    answer_of(
-        agent()
-            .get(&format!("http://{}{path}", stand.page_address))
-            .call(),
-    )
+impl<'a> Line<'a> {
+    pub(super) fn to(stand: &'a Stand, daemon: &DaemonArgument) -> Self {
+        let mut address = stand.page_address;
+        // A page that listens on all addresses is found on this machine's own.
+        match address.ip() {
+            IpAddr::V4(ip) if ip.is_unspecified() => address.set_ip(Ipv4Addr::LOCALHOST.into()),
+            IpAddr::V6(ip) if ip.is_unspecified() => address.set_ip(Ipv6Addr::LOCALHOST.into()),
+            _ => {}
+        }
+        Self {
+            address,
+            authorization: daemon.token.as_ref().map(|token| format!("Bearer {token}")),
+            stand,
+        }
+    }
+
+    pub(super) fn post(&self, path: &str, body: &Value) -> Answer {
+        let mut request = agent().post(&format!("http://{}{path}", self.address));
+        if let Some(authorization) = &self.authorization {
+            request = request.header("Authorization", authorization);
+        }
+        answer_of(request.send_json(body))
+    }
+
+    fn get(&self, path: &str) -> Answer {
+        let mut request = agent().get(&format!("http://{}{path}", self.address));
+        if let Some(authorization) = &self.authorization {
+            request = request.header("Authorization", authorization);
+        }
+        answer_of(request.call())
+    }
+
+    /// What the daemon answered, for a command that needs one.
+    fn needed(&self, answer: Answer) -> Result<Value, Failure> {
+        match answer {
+            Answer::Done(value) => Ok(value),
+            Answer::Refused(error) => Err(Failure(error)),
+            Answer::NotRunning => Err(not_running(self.stand)),
+        }
+    }
 }
 
 fn not_running(stand: &Stand) -> Failure {
@@ -74,15 +110,6 @@ fn not_running(stand: &Stand) -> Failure {
     ))
 }
 
-/// What the daemon answered, for a command that needs one.
-fn needed(stand: &Stand, answer: Answer) -> Result<Value, Failure> {
-    match answer {
-        Answer::Done(value) => Ok(value),
-        Answer::Refused(error) => Err(Failure(error)),
-        Answer::NotRunning => Err(not_running(stand)),
-    }
-}
-
 fn message(value: &Value) -> &str {
     value
         .get("message")
@@ -90,17 +117,15 @@ fn message(value: &Value) -> &str {
         .unwrap_or("done")
 }
 
-pub(super) fn cut(reason: &str, file: &Path) -> Result<(), Failure> {
-    let stand = read_stand(file)?.stand;
-    let value = needed(
-        &stand,
-        post(&stand, "/api/cut", &json!({ "reason": reason })),
-    )?;
+pub(super) fn cut(reason: &str, daemon: &DaemonArgument) -> Result<(), Failure> {
+    let stand = read_stand(&daemon.stand.file)?.stand;
+    let line = Line::to(&stand, daemon);
+    let value = line.needed(line.post("/api/cut", &json!({ "reason": reason })))?;
     say(message(&value));
     // Tell how it ended: a cut is not done before the board says so.
     let clock = Clock::start();
     while clock.now().mono_us < 1_000_000 {
-        let live = needed(&stand, get(&stand, "/api/live"))?;
+        let live = line.needed(line.get("/api/live"))?;
         let latch = live.pointer("/cut/latch").and_then(Value::as_str);
         if latch == Some("confirmed") {
             let id = live
@@ -119,10 +144,11 @@ pub(super) fn cut(reason: &str, file: &Path) -> Result<(), Failure> {
     ))
 }
 
-pub(super) fn release(cut: Option<u16>, file: &Path) -> Result<(), Failure> {
-    let stand = read_stand(file)?.stand;
+pub(super) fn release(cut: Option<u16>, daemon: &DaemonArgument) -> Result<(), Failure> {
+    let stand = read_stand(&daemon.stand.file)?.stand;
+    let line = Line::to(&stand, daemon);
     let Some(cut_id) = cut else {
-        let live = needed(&stand, get(&stand, "/api/live"))?;
+        let live = line.needed(line.get("/api/live"))?;
         let cause = live
             .pointer("/cut/cause")
             .and_then(Value::as_str)
@@ -134,22 +160,23 @@ pub(super) fn release(cut: Option<u16>, file: &Path) -> Result<(), Failure> {
             None => Err(Failure::new("there is no cut that the board has confirmed")),
         };
     };
-    let value = needed(
-        &stand,
-        post(&stand, "/api/release", &json!({ "cut_id": cut_id })),
-    )?;
+    let value = line.needed(line.post("/api/release", &json!({ "cut_id": cut_id })))?;
     say(message(&value));
     let clock = Clock::start();
+    let mut sent = false;
     while clock.now().mono_us < 1_500_000 {
-        let live = needed(&stand, get(&stand, "/api/live"))?;
+        let live = line.needed(line.get("/api/live"))?;
         match live.pointer("/cut/latch").and_then(Value::as_str) {
             Some("running") => {
                 say("released: the engine may run");
                 return Ok(());
             }
-            Some("releasing") => std::thread::sleep(Duration::from_millis(50)),
-            _ => break,
+            Some("releasing") => sent = true,
+            // Live values from before the release was sent still show the cut.
+            _ if sent || clock.now().mono_us > 200_000 => break,
+            _ => {}
         }
+        std::thread::sleep(Duration::from_millis(50));
     }
     Err(Failure::new(
         "the board did not release the cut: it still sees a reason; `leverarm journal` has it",
@@ -160,9 +187,9 @@ pub(super) fn setup(
     name: Option<String>,
     notes: String,
     parts: &[String],
-    file: &Path,
+    daemon: &DaemonArgument,
 ) -> Result<(), Failure> {
-    let read = read_stand(file)?;
+    let read = read_stand(&daemon.stand.file)?;
     let Some(name) = name else {
         return list_setups(&read);
     };
@@ -182,7 +209,7 @@ pub(super) fn setup(
             .insert(key.trim().to_owned(), json!(value.trim()));
     }
     let body = serde_json::to_value(&request).map_err(Failure::of)?;
-    let name = match post(&read.stand, "/api/setup", &body) {
+    let name = match Line::to(&read.stand, daemon).post("/api/setup", &body) {
         Answer::Done(value) => message(&value).to_owned(),
         Answer::Refused(error) => return Err(Failure(error)),
         Answer::NotRunning => {
@@ -234,16 +261,16 @@ pub(super) fn air(
     temperature: Option<&str>,
     humidity: Option<&str>,
     forget: bool,
-    file: &Path,
+    daemon: &DaemonArgument,
 ) -> Result<(), Failure> {
-    let read = read_stand(file)?;
+    let read = read_stand(&daemon.stand.file)?;
     let entered = if forget {
         None
     } else {
         Some(entered_air(&read.stand, pressure, temperature, humidity)?)
     };
     let body = serde_json::to_value(entered).map_err(Failure::of)?;
-    match post(&read.stand, "/api/air", &body) {
+    match Line::to(&read.stand, daemon).post("/api/air", &body) {
         Answer::Done(_) => {}
         Answer::Refused(error) => return Err(Failure(error)),
         Answer::NotRunning => {

@@ -13,7 +13,7 @@ use super::{Failure, json_line, say, start_log};
 use crate::plot::Theme;
 use crate::reduction::{CurveChoice, ReducedPull, reduce_pull};
 use crate::rehearsal::{DEMO_STAND, Rehearsal, model_of, script_of};
-use crate::service::{Daemon, NewSetupRequest, PullNotice, ServeOptions};
+use crate::service::{Daemon, NewSetupRequest, PageAccess, PullNotice, ServeOptions};
 use crate::software_stand::{Engine, RiderEvent, RiderScript, Setup};
 use crate::store::StoreReader;
 
@@ -63,6 +63,7 @@ fn prepare(out: &Path, seed: u64) -> Result<DemoStand, Failure> {
         stand,
         stand_text: text,
         page_address: None,
+        page_access: PageAccess::default(),
     };
     Ok(DemoStand {
         options,

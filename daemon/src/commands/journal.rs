@@ -1,66 +1,609 @@
 //! `journal`.
 
-use serde_json::json;
+use std::path::PathBuf;
+use std::time::Duration;
 
-use super::{Failure, SeverityChoice, StoreArgument, curve_output, json_line, say};
-use crate::clock::local_text;
-use crate::store::{EventFilter, EventOrder, PullId, Severity};
+use clap::Subcommand;
+use jiff::tz::TimeZone;
+use serde_json::{Value, json};
 
-pub(super) fn show(
-    store: &StoreArgument,
+use super::control::{Answer, Line};
+use super::{
+    DaemonArgument, Failure, SeverityChoice, StoreArgument, curve_output, json_line, read_stand,
+    say, times,
+};
+use crate::clock::{Clock, local_text};
+use crate::journal::{
+    self, Entry, Evidence, EvidenceSeries, FOLD_US, Trend, advice, days, evidence, fold, health,
+};
+use crate::store::{
+    Acknowledgement, EventFilter, EventId, EventOrder, EventRecord, PullId, Severity, Store,
+    StoreReader,
+};
+
+/// How often `--follow` looks.
+const FOLLOW_EVERY: Duration = Duration::from_millis(200);
+/// Events read at one go.
+const PAGE: u32 = 2000;
+/// Samples of a channel that a table shows around an event.
+const ROWS_MAX: usize = 21;
+
+#[derive(Debug, clap::Args)]
+pub(super) struct List {
+    #[command(flatten)]
+    store: StoreArgument,
+    #[command(flatten)]
+    filter: FilterArguments,
+    /// At most so many entries, the newest
+    #[arg(long, default_value_t = 200)]
+    limit: usize,
+    /// Every event by itself, repeats not folded
+    #[arg(long)]
+    unfolded: bool,
+    /// Go on with events as they come, until stopped
+    #[arg(long)]
+    follow: bool,
+    /// JSON, one object a line
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Debug, clap::Args)]
+struct FilterArguments {
+    /// Only events since then: a date, or a time ago such as "2h"
+    #[arg(long, value_name = "TIME")]
+    since: Option<String>,
+    /// Only events before then
+    #[arg(long, value_name = "TIME")]
+    until: Option<String>,
+    /// Only events of this pull
+    #[arg(long)]
     pull: Option<i64>,
+    /// Only events of this channel, pickup or guard
+    #[arg(long)]
     channel: Option<String>,
+    /// Only events of this kind, such as "missed teeth"
+    #[arg(long)]
+    kind: Option<String>,
+    /// Only events at least this severe: info, warning, error, cut
+    #[arg(long, value_enum, default_value_t = SeverityChoice::Info)]
     severity: SeverityChoice,
-    limit: u32,
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum Action {
+    /// Show one event: what it touched, what to check first, and the samples 2 s before and after
+    Show {
+        /// Number of the event
+        event: i64,
+        #[command(flatten)]
+        store: StoreArgument,
+        /// All channels and all samples, not only what the event is about
+        #[arg(long)]
+        all: bool,
+        /// Write the bytes as received to this file
+        #[arg(long, value_name = "FILE")]
+        bytes: Option<PathBuf>,
+        /// JSON instead of text, with every sample
+        #[arg(long)]
+        json: bool,
+    },
+    /// Note that an event was looked at, and what was found
+    Ack {
+        /// Number of the event
+        event: i64,
+        /// What was found
+        note: String,
+        #[command(flatten)]
+        daemon: DaemonArgument,
+    },
+    /// A summary for each day
+    Days {
+        #[command(flatten)]
+        store: StoreArgument,
+        /// Only since then
+        #[arg(long, value_name = "TIME")]
+        since: Option<String>,
+        /// JSON, one object a line
+        #[arg(long)]
+        json: bool,
+    },
+    /// The history of each channel: which sensor is getting worse
+    Health {
+        #[command(flatten)]
+        store: StoreArgument,
+        /// Only this channel, day by day
+        #[arg(long)]
+        channel: Option<String>,
+        /// Only since then
+        #[arg(long, value_name = "TIME")]
+        since: Option<String>,
+        /// JSON, one object a line
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+fn time(text: Option<&str>) -> Result<Option<i64>, Failure> {
+    let now = Clock::start().now().wall_us;
+    text.map(|text| times::wall_us(text, now, &TimeZone::system()).map_err(Failure))
+        .transpose()
+}
+
+impl FilterArguments {
+    fn filter(&self) -> Result<EventFilter, Failure> {
+        Ok(EventFilter {
+            since_wall_us: time(self.since.as_deref())?,
+            until_wall_us: time(self.until.as_deref())?,
+            pull: self.pull.map(PullId::new),
+            channel: self.channel.clone(),
+            kind: self.kind.clone(),
+            severity_at_least: self.severity.severity(),
+            limit: PAGE,
+            ..EventFilter::default()
+        })
+    }
+}
+
+pub(super) fn act(action: &Action) -> Result<(), Failure> {
+    match action {
+        Action::Show {
+            event,
+            store,
+            all,
+            bytes,
+            json,
+        } => show(store, EventId::new(*event), *all, bytes.as_ref(), *json),
+        Action::Ack {
+            event,
+            note,
+            daemon,
+        } => ack(EventId::new(*event), note, daemon),
+        Action::Days { store, since, json } => show_days(store, since.as_deref(), *json),
+        Action::Health {
+            store,
+            channel,
+            since,
+            json,
+        } => show_health(store, channel.as_deref(), since.as_deref(), *json),
+    }
+}
+
+/// Every event that a filter lets through, oldest first.
+fn all_events(reader: &StoreReader, mut filter: EventFilter) -> Result<Vec<EventRecord>, Failure> {
+    let mut events: Vec<EventRecord> = Vec::new();
+    loop {
+        let page = reader.events(&filter).map_err(Failure::of)?;
+        let Some(last) = page.last() else {
+            return Ok(events);
+        };
+        filter.after = Some(last.id);
+        events.extend(page);
+    }
+}
+
+/// The newest events, oldest first: enough of them for `limit` entries, or all there are.
+fn newest_entries(
+    reader: &StoreReader,
+    filter: &EventFilter,
+    limit: usize,
+    unfolded: bool,
+) -> Result<Vec<Entry>, Failure> {
+    let mut wanted = PAGE.max(u32::try_from(limit).unwrap_or(u32::MAX));
+    loop {
+        let newest = EventFilter {
+            order: EventOrder::NewestFirst,
+            limit: wanted,
+            ..filter.clone()
+        };
+        let mut events = reader.events(&newest).map_err(Failure::of)?;
+        events.reverse();
+        let all = events.len() < wanted as usize;
+        let oldest_us = events.first().map_or(i64::MIN, |event| event.wall_us);
+        let mut entries = if unfolded {
+            events.into_iter().flat_map(|event| fold([event])).collect()
+        } else {
+            fold(events)
+        };
+        // An entry near the oldest event may have begun before it: it is not whole.
+        if !all && !unfolded {
+            let whole_from = oldest_us.saturating_add(FOLD_US);
+            entries.retain(|entry| entry.first.wall_us >= whole_from);
+        }
+        if all || entries.len() >= limit || wanted == u32::MAX {
+            let excess = entries.len().saturating_sub(limit);
+            return Ok(entries.split_off(excess));
+        }
+        wanted = wanted.saturating_mul(4);
+    }
+}
+
+fn entry_json(entry: &Entry) -> Value {
+    let event = &entry.first;
+    json!({
+        "id": event.id,
+        "last_id": entry.last_id,
+        "count": entry.count,
+        "wall_us": event.wall_us,
+        "last_wall_us": entry.last_wall_us,
+        "mono_us": event.mono_us,
+        "tick": event.tick,
+        "connection": event.connection,
+        "pull": event.pull,
+        "severity": event.severity.word(),
+        "kind": event.kind,
+        "channel": event.channel,
+        "message": event.message,
+        "data": event.data,
+        "acknowledged": event.acknowledged,
+        "check_first": advice(&event.kind),
+    })
+}
+
+pub(super) fn list(arguments: &List) -> Result<(), Failure> {
+    let reader = arguments.store.open()?;
+    let filter = arguments.filter.filter()?;
+    // Before the list, so that nothing falls between the list and what follows it.
+    let newest = reader.newest().map_err(Failure::of)?.event;
+    let entries = newest_entries(&reader, &filter, arguments.limit, arguments.unfolded)?;
+    if arguments.json {
+        for entry in &entries {
+            json_line(&entry_json(entry));
+        }
+    } else if entries.is_empty() {
+        say("nothing in the journal");
+    } else {
+        say(&table(&entries));
+    }
+    if arguments.follow {
+        let seen = entries.iter().map(|entry| entry.last_id).max();
+        follow(&reader, filter, seen.max(Some(newest)), arguments.json)?;
+    }
+    Ok(())
+}
+
+fn follow(
+    reader: &StoreReader,
+    mut filter: EventFilter,
+    seen: Option<EventId>,
     as_json: bool,
 ) -> Result<(), Failure> {
-    let reader = store.open()?;
-    let filter = EventFilter {
-        pull: pull.map(PullId::new),
-        channel,
-        severity_at_least: match severity {
-            SeverityChoice::Info => Severity::Info,
-            SeverityChoice::Warning => Severity::Warning,
-            SeverityChoice::Error => Severity::Error,
-            SeverityChoice::Cut => Severity::Cut,
-        },
-        order: EventOrder::NewestFirst,
-        limit,
-        ..EventFilter::default()
-    };
-    let mut events = reader.events(&filter).map_err(Failure::of)?;
-    events.reverse();
-    if as_json {
-        for event in &events {
-            json_line(&json!({
-                "id": event.id.get(),
-                "wall_us": event.wall_us,
-                "tick": event.tick,
-                "pull": event.pull.map(PullId::get),
-                "severity": event.severity.word(),
-                "kind": event.kind,
-                "channel": event.channel,
-                "message": event.message,
-                "data": event.data,
-            }));
+    filter.after = seen;
+    loop {
+        for event in reader.events(&filter).map_err(Failure::of)? {
+            filter.after = Some(event.id);
+            if as_json {
+                fold([event])
+                    .iter()
+                    .for_each(|entry| json_line(&entry_json(entry)));
+            } else {
+                say(&line(&event));
+            }
         }
-        return Ok(());
+        std::thread::sleep(FOLLOW_EVERY);
     }
-    if events.is_empty() {
-        say("nothing in the journal");
-        return Ok(());
-    }
-    let mut table = curve_output::table_of(&["when", "severity", "kind", "about", "pull", "what"]);
-    for event in &events {
+}
+
+fn line(event: &EventRecord) -> String {
+    let about = event
+        .channel
+        .as_deref()
+        .map_or_else(String::new, |about| format!("{about}: "));
+    let times = match journal::count(event) {
+        1 => String::new(),
+        count => format!(" ({count} times)"),
+    };
+    format!(
+        "{}  {:<7}  {:>6}  {about}{}{times}",
+        local_text(event.wall_us),
+        event.severity,
+        event.id,
+        event.message
+    )
+}
+
+fn table(entries: &[Entry]) -> String {
+    let mut table = curve_output::table_of(&[
+        "event",
+        "when",
+        "severity",
+        "kind",
+        "times",
+        "about",
+        "pull",
+        "what",
+        "looked at",
+    ]);
+    for entry in entries {
+        let event = &entry.first;
         table.add_row([
+            event.id.to_string(),
             local_text(event.wall_us),
             event.severity.to_string(),
             event.kind.clone(),
+            entry.count.to_string(),
             event.channel.clone().unwrap_or_default(),
             event.pull.map(|p| p.to_string()).unwrap_or_default(),
             event.message.clone(),
+            entry
+                .acknowledged()
+                .map(|look| look.note.clone())
+                .unwrap_or_default(),
+        ]);
+    }
+    table.to_string()
+}
+
+fn show(
+    store: &StoreArgument,
+    id: EventId,
+    all: bool,
+    bytes: Option<&PathBuf>,
+    as_json: bool,
+) -> Result<(), Failure> {
+    let reader = store.open()?;
+    let event = reader.event(id).map_err(Failure::of)?;
+    let stand = read_stand(&store.stand.file).ok();
+    let found =
+        evidence(&reader, &event, stand.as_ref().map(|read| &read.stand)).map_err(Failure::of)?;
+    if let Some(file) = bytes {
+        let raw = journal::raw_bytes(&reader, &event).map_err(Failure::of)?;
+        std::fs::write(file, raw)
+            .map_err(|error| Failure(format!("{}: {error}", file.display())))?;
+    }
+    if as_json {
+        let mut object = fold([event]).first().map(entry_json).unwrap_or_default();
+        object["evidence"] = json!(found);
+        json_line(&object);
+        return Ok(());
+    }
+    say(&line(&event));
+    say(&format!("kind       {}", event.kind));
+    if let Some(tick) = event.tick {
+        say(&format!("board time {tick} ticks"));
+    }
+    if let Some(pull) = event.pull {
+        say(&format!("pull       {pull}"));
+    }
+    if !event.data.is_null() {
+        say(&format!("values     {}", event.data));
+    }
+    if let Some(look) = &event.acknowledged {
+        say(&format!(
+            "looked at  {}: {}",
+            local_text(look.wall_us),
+            look.note
+        ));
+    }
+    if let Some(advice) = advice(&event.kind) {
+        say(&format!("check      {advice}"));
+    }
+    match &found {
+        Some(found) => show_evidence(found, event.channel.as_deref(), all),
+        None => say("evidence   none: it happened without a connection to a board"),
+    }
+    if let Some(file) = bytes {
+        say(&format!("bytes      {}", file.display()));
+    }
+    Ok(())
+}
+
+fn show_evidence(found: &Evidence, about: Option<&str>, all: bool) {
+    match found.chunks {
+        Some((first, last)) => say(&format!(
+            "evidence   {} bytes in chunks {first} to {last} of connection {}",
+            found.bytes, found.connection
+        )),
+        None => say("evidence   no bytes were stored around it"),
+    }
+    for gap in &found.gaps {
+        say(&format!("  lacking: {gap}"));
+    }
+    for (fault, count) in &found.faults {
+        say(&format!("  {count} × {fault}"));
+    }
+    // A guard is about a channel under another name: then all are of interest.
+    let is_about = |series: &EvidenceSeries| about == Some(series.channel.as_str());
+    let single = found.series.iter().any(is_about) && !all;
+    for series in found
+        .series
+        .iter()
+        .filter(|series| !single || is_about(series))
+    {
+        if series.samples.is_empty() {
+            continue;
+        }
+        let unit = &series.unit;
+        say(&format!(
+            "\n{} ({} samples)",
+            series.channel,
+            series.samples.len()
+        ));
+        let mut table =
+            curve_output::table_of(&["s", "counts", if unit.is_empty() { "value" } else { unit }]);
+        let step = if all {
+            1
+        } else {
+            series.samples.len().div_ceil(ROWS_MAX)
+        };
+        for sample in series.samples.iter().step_by(step) {
+            let counts = sample
+                .counts
+                .map_or_else(String::new, |counts| counts.to_string());
+            let value = sample
+                .value
+                .map_or_else(|| "lost".to_owned(), |value| format!("{value:.6}"));
+            table.add_row([format!("{:+.4}", sample.at_s), counts, value]);
+        }
+        say(&table.to_string());
+        if step > 1 {
+            say(&format!("every {step}th sample; --all shows each"));
+        }
+    }
+}
+
+fn ack(event: EventId, note: &str, daemon: &DaemonArgument) -> Result<(), Failure> {
+    let note = note.trim();
+    if note.is_empty() {
+        return Err(Failure::new("the note is empty: say what was found"));
+    }
+    let read = read_stand(&daemon.stand.file)?;
+    let path = format!("/api/events/{event}/note");
+    let body = json!({ "note": note });
+    match Line::to(&read.stand, daemon).post(&path, &body) {
+        Answer::Done(_) => {}
+        Answer::Refused(error) => return Err(Failure(error)),
+        Answer::NotRunning => {
+            let mut store = Store::open(&read.store_folder).map_err(Failure::of)?;
+            let look = Acknowledgement {
+                wall_us: Clock::start().now().wall_us,
+                note: note.to_owned(),
+            };
+            store.acknowledge(event, &look).map_err(Failure::of)?;
+        }
+    }
+    say(&format!("event {event}: noted"));
+    Ok(())
+}
+
+/// Warnings and worse since a time, folded.
+fn faults(reader: &StoreReader, since: Option<&str>) -> Result<Vec<Entry>, Failure> {
+    let filter = EventFilter {
+        since_wall_us: time(since)?,
+        severity_at_least: Severity::Warning,
+        limit: PAGE,
+        ..EventFilter::default()
+    };
+    Ok(fold(all_events(reader, filter)?))
+}
+
+fn show_days(store: &StoreArgument, since: Option<&str>, as_json: bool) -> Result<(), Failure> {
+    let reader = store.open()?;
+    let since_us = time(since)?.unwrap_or(i64::MIN);
+    let mut pulls = reader.pulls().map_err(Failure::of)?;
+    pulls.retain(|pull| pull.started_wall_us >= since_us);
+    let days = days(&faults(&reader, since)?, &pulls, &TimeZone::system());
+    if as_json {
+        for (date, day) in &days {
+            let mut object = json!(day);
+            object["date"] = json!(date);
+            json_line(&object);
+        }
+        return Ok(());
+    }
+    if days.is_empty() {
+        say("nothing in the journal");
+        return Ok(());
+    }
+    let mut table = curve_output::table_of(&[
+        "day",
+        "pulls",
+        "not whole",
+        "cuts",
+        "errors",
+        "warnings",
+        "not looked at",
+        "most frequent",
+    ]);
+    for (date, day) in &days {
+        let kinds: Vec<String> = day
+            .kinds
+            .iter()
+            .take(3)
+            .map(|(kind, count)| format!("{kind} × {count}"))
+            .collect();
+        table.add_row([
+            date.to_string(),
+            day.pulls.to_string(),
+            day.pulls_not_whole.to_string(),
+            day.cuts.to_string(),
+            day.errors.to_string(),
+            day.warnings.to_string(),
+            day.not_looked_at.to_string(),
+            kinds.join(", "),
         ]);
     }
     say(&table.to_string());
     Ok(())
+}
+
+fn show_health(
+    store: &StoreArgument,
+    channel: Option<&str>,
+    since: Option<&str>,
+    as_json: bool,
+) -> Result<(), Failure> {
+    let reader = store.open()?;
+    let mut connections = reader.connections().map_err(Failure::of)?;
+    if let Some(since_us) = time(since)? {
+        connections.retain(|connection| connection.opened_wall_us >= since_us);
+    }
+    let entries = faults(&reader, since)?;
+    let names = read_stand(&store.stand.file)
+        .map_or_else(|_| Vec::new(), |read| channel_names(&read.stand));
+    let now_wall_us = Clock::start().now().wall_us;
+    let mut found = health(
+        &names,
+        &entries,
+        &connections,
+        &TimeZone::system(),
+        now_wall_us,
+    );
+    found.retain(|health| channel.is_none_or(|channel| health.channel == channel));
+    if as_json {
+        found.iter().for_each(|health| json_line(&json!(health)));
+        return Ok(());
+    }
+    if let (Some(_), Some(health)) = (channel, found.first()) {
+        let mut table = curve_output::table_of(&["day", "hours", "faults", "occurrences"]);
+        for (date, day) in &health.days {
+            table.add_row([
+                date.to_string(),
+                format!("{:.1}", day.hours),
+                day.faults.to_string(),
+                day.occurrences.to_string(),
+            ]);
+        }
+        say(&table.to_string());
+    }
+    let mut table =
+        curve_output::table_of(&["channel", "trend", "faults/h before", "faults/h lately"]);
+    found.sort_by_key(|health| match health.trend {
+        Trend::Worse => 0,
+        Trend::Steady => 1,
+        Trend::Better => 2,
+        Trend::Healthy => 3,
+    });
+    for health in &found {
+        let word = match health.trend {
+            Trend::Healthy => "no fault",
+            Trend::Steady => "no change",
+            Trend::Worse => "getting worse",
+            Trend::Better => "getting better",
+        };
+        let (before, lately) = health.faults_per_h;
+        table.add_row([
+            health.channel.clone(),
+            word.to_owned(),
+            format!("{before:.2}"),
+            format!("{lately:.2}"),
+        ]);
+    }
+    say(&table.to_string());
+    Ok(())
+}
+
+/// The channels of a stand, as events name them.
+fn channel_names(stand: &leverarm_config::Stand) -> Vec<String> {
+    let pickups = stand
+        .pickups
+        .iter()
+        .map(|pickup| format!("pickup {}", pickup.channel));
+    let cell = stand.load_cell.as_ref().map(|_| "load cell".to_owned());
+    let channels = stand.channels.iter().map(|channel| channel.name.clone());
+    pickups
+        .chain(cell)
+        .chain(channels)
+        .chain(["link".to_owned()])
+        .collect()
 }

@@ -9,6 +9,8 @@ mod dialogue;
 mod journal;
 mod pulls;
 mod stand;
+mod stream;
+mod times;
 
 use std::ffi::OsString;
 use std::io::{IsTerminal, Write};
@@ -42,6 +44,8 @@ enum Command {
     Serve {
         #[command(flatten)]
         stand: StandArgument,
+        #[command(flatten)]
+        access: AccessArguments,
     },
     /// Run the stand against a simulated one with the same stand file, in real time
     Rehearse {
@@ -56,6 +60,8 @@ enum Command {
         /// Stop after the last pull
         #[arg(long)]
         once: bool,
+        #[command(flatten)]
+        access: AccessArguments,
     },
     /// Show the whole job on a simulated stand: three pulls each with setup A, B and A again
     Demo {
@@ -112,7 +118,7 @@ enum Command {
         #[arg(long = "part", value_name = "KEY=VALUE")]
         parts: Vec<String>,
         #[command(flatten)]
-        stand: StandArgument,
+        daemon: DaemonArgument,
     },
     /// Enter the air of the day: it stands in for the fixed values of the stand file
     Air {
@@ -129,7 +135,7 @@ enum Command {
         #[arg(long)]
         forget: bool,
         #[command(flatten)]
-        stand: StandArgument,
+        daemon: DaemonArgument,
     },
     /// Find a constant of the stand by measurement, and put it in force
     #[command(subcommand)]
@@ -138,40 +144,33 @@ enum Command {
     Tare(calibrate::TareArguments),
     /// List the calibrations in force, and since when
     Calibrations(calibrate::ListArguments),
-    /// Show events and faults
+    /// Show events and faults, look at the evidence, note what was found
+    #[command(args_conflicts_with_subcommands = true)]
     Journal {
         #[command(flatten)]
-        store: StoreArgument,
-        /// Only events of this pull
-        #[arg(long)]
-        pull: Option<i64>,
-        /// Only events of this channel, pickup or guard
-        #[arg(long)]
-        channel: Option<String>,
-        /// Only events at least this severe: info, warning, error, cut
-        #[arg(long, value_enum, default_value_t = SeverityChoice::Info)]
-        severity: SeverityChoice,
-        /// At most so many, the newest
-        #[arg(long, default_value_t = 200)]
-        limit: u32,
-        /// JSON, one object a line
-        #[arg(long)]
-        json: bool,
+        list: journal::List,
+        #[command(subcommand)]
+        action: Option<journal::Action>,
     },
+    /// Show how far the time-series servers are, or send stored values again
+    ///
+    /// While the daemon runs it sends by itself. With --since or --pull this command sends what is
+    /// stored once more: a server that has the points already keeps them as they are.
+    Stream(stream::Arguments),
     /// Cut the engine through the running daemon. Not the emergency stop
     Cut {
         /// Why, for the journal
         #[arg(default_value = "")]
         reason: String,
         #[command(flatten)]
-        stand: StandArgument,
+        daemon: DaemonArgument,
     },
     /// End a cut, by its number, once its cause is gone
     Release {
         /// Number of the cut, as the daemon shows it
         cut: Option<u16>,
         #[command(flatten)]
-        stand: StandArgument,
+        daemon: DaemonArgument,
     },
     /// Reduce a recorded byte log of a board to a curve
     Reduce {
@@ -202,6 +201,40 @@ struct StandArgument {
         env = "LEVERARM_STAND"
     )]
     file: PathBuf,
+}
+
+/// How to reach the running daemon.
+#[derive(Debug, Clone, clap::Args)]
+struct DaemonArgument {
+    #[command(flatten)]
+    stand: StandArgument,
+    /// Token of the page, where it needs one
+    #[arg(long, env = "LEVERARM_TOKEN", hide_env_values = true)]
+    token: Option<String>,
+}
+
+/// Who may use the page. On an address other than this machine's own it always needs tokens.
+#[derive(Debug, Clone, clap::Args)]
+struct AccessArguments {
+    /// Ask for a token on this machine too: for a reverse proxy that passes others on
+    #[arg(long)]
+    require_token: bool,
+    /// Control token instead of a new one
+    #[arg(long, env = "LEVERARM_TOKEN", hide_env_values = true)]
+    token: Option<String>,
+    /// Token to look, and to cut, instead of a new one
+    #[arg(long, env = "LEVERARM_READ_TOKEN", hide_env_values = true)]
+    read_token: Option<String>,
+}
+
+impl AccessArguments {
+    fn page_access(&self) -> crate::service::PageAccess {
+        crate::service::PageAccess {
+            always_token: self.require_token,
+            control_token: self.token.clone(),
+            read_token: self.read_token.clone(),
+        }
+    }
 }
 
 #[derive(Debug, Clone, clap::Args)]
@@ -287,13 +320,14 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
 fn dispatch(command: Command) -> Result<(), Failure> {
     match command {
         Command::Check { file } => stand::check(&file),
-        Command::Serve { stand } => stand::serve(&stand.file),
+        Command::Serve { stand, access } => stand::serve(&stand.file, &access),
         Command::Rehearse {
             stand,
             pulls,
             seed,
             once,
-        } => stand::rehearse(&stand.file, pulls, seed, once),
+            access,
+        } => stand::rehearse(&stand.file, &access, pulls, seed, once),
         Command::Demo { out, json, seed } => demo::run(&out, json, seed),
         Command::Pulls { store, json } => pulls::list(&store, json),
         Command::Show {
@@ -319,34 +353,31 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             name,
             notes,
             parts,
-            stand,
-        } => control::setup(name, notes, &parts, &stand.file),
+            daemon,
+        } => control::setup(name, notes, &parts, &daemon),
         Command::Air {
             pressure,
             temperature,
             humidity,
             forget,
-            stand,
+            daemon,
         } => control::air(
             pressure.as_deref(),
             temperature.as_deref(),
             humidity.as_deref(),
             forget,
-            &stand.file,
+            &daemon,
         ),
         Command::Calibrate(what) => calibrate::calibrate(&what),
         Command::Tare(arguments) => calibrate::tare(&arguments),
         Command::Calibrations(arguments) => calibrate::list(&arguments),
-        Command::Journal {
-            store,
-            pull,
-            channel,
-            severity,
-            limit,
-            json,
-        } => journal::show(&store, pull, channel, severity, limit, json),
-        Command::Cut { reason, stand } => control::cut(&reason, &stand.file),
-        Command::Release { cut, stand } => control::release(cut, &stand.file),
+        Command::Journal { list, action } => match action {
+            None => journal::list(&list),
+            Some(action) => journal::act(&action),
+        },
+        Command::Stream(arguments) => stream::run(&arguments),
+        Command::Cut { reason, daemon } => control::cut(&reason, &daemon),
+        Command::Release { cut, daemon } => control::release(cut, &daemon),
         Command::Reduce {
             board_log,
             stand,
@@ -385,6 +416,18 @@ fn read_stand(file: &Path) -> Result<StandFile, Failure> {
         text,
         store_folder,
     })
+}
+
+impl SeverityChoice {
+    fn severity(self) -> crate::store::Severity {
+        use crate::store::Severity;
+        match self {
+            Self::Info => Severity::Info,
+            Self::Warning => Severity::Warning,
+            Self::Error => Severity::Error,
+            Self::Cut => Severity::Cut,
+        }
+    }
 }
 
 impl StoreArgument {

@@ -1,10 +1,11 @@
 //! `check`, `serve` and `rehearse`.
 
+use std::net::{IpAddr, SocketAddr};
 use std::path::Path;
 
-use super::{Failure, StandFile, complain, read_stand, say, start_log};
+use super::{AccessArguments, Failure, StandFile, complain, read_stand, say, start_log};
 use crate::rehearsal::{Rehearsal, model_of, script_of};
-use crate::service::{Daemon, ServeOptions};
+use crate::service::{Daemon, PageAccess, ServeOptions};
 use crate::software_stand::RiderEvent;
 
 pub(super) fn check(file: &Path) -> Result<(), Failure> {
@@ -39,17 +40,55 @@ async fn asked_to_stop() -> Result<&'static str, Failure> {
 }
 
 impl StandFile {
-    pub(super) fn options(self) -> ServeOptions {
+    pub(super) fn options(self, page_access: PageAccess) -> ServeOptions {
         ServeOptions {
             stand: self.stand,
             stand_text: self.text,
             store_folder: self.store_folder,
             page_address: None,
+            page_access,
         }
     }
 }
 
-pub(super) fn serve(file: &Path) -> Result<(), Failure> {
+/// Links to the page where it needs tokens. They are shown here, once, and nowhere else.
+fn links(daemon: &Daemon) -> Option<String> {
+    let tokens = daemon.page_tokens()?;
+    let address = daemon.page_address();
+    let links = |token: &str| -> String {
+        let link = |host| {
+            let address = SocketAddr::new(host, address.port());
+            format!("  http://{address}/#token={token}\n")
+        };
+        hosts(address.ip()).into_iter().map(link).collect()
+    };
+    Some(format!(
+        "page, to control the stand (token {}):\n{}page, to look, and to cut (token {}):\n{}",
+        tokens.control,
+        links(&tokens.control),
+        tokens.read,
+        links(&tokens.read),
+    ))
+}
+
+/// Addresses at which others find this machine when the page listens on all of them.
+fn hosts(address: IpAddr) -> Vec<IpAddr> {
+    if !address.is_unspecified() {
+        return vec![address];
+    }
+    let interfaces = nix::ifaddrs::getifaddrs().into_iter().flatten();
+    let found: Vec<IpAddr> = interfaces
+        .filter_map(|interface| Some(interface.address?.as_sockaddr_in()?.ip().into()))
+        .filter(|ip: &IpAddr| !ip.is_loopback())
+        .collect();
+    if found.is_empty() {
+        vec![std::net::Ipv4Addr::LOCALHOST.into()]
+    } else {
+        found
+    }
+}
+
+pub(super) fn serve(file: &Path, access: &AccessArguments) -> Result<(), Failure> {
     let read = read_stand(file)?;
     start_log("info");
     let first_start = !read.store_folder.exists();
@@ -61,7 +100,12 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
     }
     runtime()?.block_on(async {
         let port = read.stand.port.path.display().to_string();
-        let daemon = Daemon::start(read.options()).await.map_err(Failure::of)?;
+        let daemon = Daemon::start(read.options(access.page_access()))
+            .await
+            .map_err(Failure::of)?;
+        if let Some(links) = links(&daemon) {
+            say(&links);
+        }
         tracing::info!(port, page = %format!("http://{}", daemon.page_address()), "running");
         let signal = asked_to_stop().await?;
         tracing::info!(signal, "stopping");
@@ -69,7 +113,13 @@ pub(super) fn serve(file: &Path) -> Result<(), Failure> {
     })
 }
 
-pub(super) fn rehearse(file: &Path, pulls: u32, seed: u64, once: bool) -> Result<(), Failure> {
+pub(super) fn rehearse(
+    file: &Path,
+    access: &AccessArguments,
+    pulls: u32,
+    seed: u64,
+    once: bool,
+) -> Result<(), Failure> {
     let mut read = read_stand(file)?;
     start_log("info");
     let rehearsal = Rehearsal::start(model_of(&read.stand), seed).map_err(Failure::of)?;
@@ -84,13 +134,18 @@ pub(super) fn rehearse(file: &Path, pulls: u32, seed: u64, once: bool) -> Result
     let script = script_of(&read.stand, pulls);
     let store = read.store_folder.display().to_string();
     runtime()?.block_on(async {
-        let daemon = Daemon::start(read.options()).await.map_err(Failure::of)?;
+        let daemon = Daemon::start(read.options(access.page_access()))
+            .await
+            .map_err(Failure::of)?;
         let handle = daemon.handle();
         let mut notices = handle.notices();
         say(&format!(
             "rehearsing on a simulated stand: page http://{}, store {store}",
             daemon.page_address()
         ));
+        if let Some(links) = links(&daemon) {
+            say(&links);
+        }
         rehearsal.ride(script).map_err(Failure::of)?;
         let stop = asked_to_stop();
         tokio::pin!(stop);

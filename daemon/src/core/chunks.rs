@@ -6,9 +6,10 @@ use super::Now;
 
 /// Longest time that bytes wait before they are given to the store: a `kill -9` loses no more.
 const CHUNK_US_MAX: u64 = 500_000;
-const CHUNK_BYTES_MAX: usize = 64 * 1024;
-/// Chunks whose first tick is remembered, to find where a pull's pre-trigger begins.
-const REMEMBERED: usize = 128;
+pub(super) const CHUNK_BYTES_MAX: usize = 64 * 1024;
+/// Chunks whose first tick is remembered, to find where a pull's pre-trigger begins: two minutes of
+/// them, more than the longest pre-trigger (30 s) and the longest rise before a pull counts (60 s).
+const REMEMBERED: usize = 256;
 
 /// Bytes from the port as they came, ending at a delimiter unless the stream was broken off.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -28,29 +29,34 @@ pub struct ChunkData {
 #[derive(Debug, Default)]
 pub(super) struct ChunkBuilder {
     bytes: Vec<u8>,
-    first: Option<Now>,
-    last_mono_us: u64,
+    /// When the first and the last of the waiting bytes came.
+    span: Option<(Now, Now)>,
     tick_first: Option<u64>,
     next_seq: u32,
     remembered: VecDeque<(u32, u64)>,
 }
 
 impl ChunkBuilder {
-    /// A new connection: numbers and ticks begin again.
+    /// A new connection: numbers and ticks begin again. Bytes that still wait belong to it: the
+    /// frame that told of a board's restart has begun with them.
     pub(super) fn begin(&mut self) {
-        *self = Self::default();
+        *self = Self {
+            bytes: std::mem::take(&mut self.bytes),
+            span: self.span,
+            ..Self::default()
+        };
     }
 
     pub(super) fn push(&mut self, now: Now, bytes: &[u8]) {
         if bytes.is_empty() {
             return;
         }
-        self.first.get_or_insert(now);
-        self.last_mono_us = now.mono_us;
+        let (first, _) = self.span.unwrap_or((now, now));
+        self.span = Some((first, now));
         self.bytes.extend_from_slice(bytes);
     }
 
-    /// A message with this tick ended in the bytes pushed last.
+    /// A message with this tick ends in the bytes that wait, or in those pushed next.
     pub(super) fn saw_tick(&mut self, tick: u64) {
         self.tick_first.get_or_insert(tick);
     }
@@ -58,15 +64,15 @@ impl ChunkBuilder {
     pub(super) fn is_due(&self, now: Now) -> bool {
         self.bytes.len() >= CHUNK_BYTES_MAX
             || self
-                .first
-                .is_some_and(|first| now.mono_us.saturating_sub(first.mono_us) >= CHUNK_US_MAX)
+                .span
+                .is_some_and(|(first, _)| now.mono_us.saturating_sub(first.mono_us) >= CHUNK_US_MAX)
     }
 
     /// The chunk so far, up to the last delimiter, or to the last byte with `all`; what is behind
     /// stays for the next. Without a delimiter in a full chunk, everything goes: it is garbage, and
     /// garbage is kept too.
-    pub(super) fn take(&mut self, now: Now, all: bool) -> Option<ChunkData> {
-        let first = self.first?;
+    pub(super) fn take(&mut self, all: bool) -> Option<ChunkData> {
+        let (first, last) = self.span?;
         let delimited = self.bytes.iter().rposition(|b| *b == 0).map(|at| at + 1);
         let end = match delimited {
             _ if all => self.bytes.len(),
@@ -88,11 +94,12 @@ impl ChunkBuilder {
             }
             self.remembered.push_back((seq, tick));
         }
-        self.first = (!self.bytes.is_empty()).then_some(now);
+        // What is left is less than a frame, and came with the last bytes or just before.
+        self.span = (!self.bytes.is_empty()).then_some((last, last));
         Some(ChunkData {
             seq,
             first,
-            last_mono_us: self.last_mono_us,
+            last_mono_us: last.mono_us,
             tick_first,
             bytes,
         })
@@ -135,24 +142,42 @@ mod tests {
         builder.push(at(0), &[1, 2, 0, 3]);
         assert!(!builder.is_due(at(499_999)));
         assert!(builder.is_due(at(500_000)));
-        let one = builder.take(at(500_000), false).unwrap();
+        let one = builder.take(false).unwrap();
         assert_eq!((one.seq, one.bytes.as_slice()), (0, &[1, 2, 0][..]));
         builder.push(at(500_001), &[4, 0]);
-        let two = builder.take(at(600_000), true).unwrap();
+        let two = builder.take(true).unwrap();
         assert_eq!((two.seq, two.bytes.as_slice()), (1, &[3, 4, 0][..]));
-        assert_eq!(builder.take(at(600_000), true), None);
+        assert_eq!(builder.take(true), None);
     }
 
     #[test]
     fn garbage_without_delimiter_is_bounded_and_kept() {
         let mut builder = ChunkBuilder::default();
         builder.push(at(0), &[7; CHUNK_BYTES_MAX - 1]);
-        assert_eq!(builder.take(at(9_000_000), false), None);
+        assert_eq!(builder.take(false), None);
         builder.push(at(1), &[7; 1]);
-        assert_eq!(
-            builder.take(at(2), false).unwrap().bytes.len(),
-            CHUNK_BYTES_MAX
-        );
+        assert_eq!(builder.take(false).unwrap().bytes.len(), CHUNK_BYTES_MAX);
+    }
+
+    /// The store refuses a chunk that ends before it begins.
+    #[test]
+    fn bytes_left_behind_keep_their_time() {
+        let mut builder = ChunkBuilder::default();
+        builder.push(at(0), &[1, 0, 2]);
+        assert!(builder.take(false).is_some());
+        let rest = builder.take(true).unwrap();
+        assert_eq!((rest.first.mono_us, rest.last_mono_us), (0, 0));
+    }
+
+    #[test]
+    fn a_new_connection_begins_with_the_frame_under_way() {
+        let mut builder = ChunkBuilder::default();
+        builder.push(at(0), &[1, 0, 2]);
+        assert_eq!(builder.take(false).unwrap().bytes, [1, 0]);
+        builder.begin();
+        builder.push(at(1), &[3, 0]);
+        let chunk = builder.take(false).unwrap();
+        assert_eq!((chunk.seq, chunk.bytes.as_slice()), (0, &[2, 3, 0][..]));
     }
 
     #[test]
@@ -161,7 +186,7 @@ mod tests {
         for i in 0..5 {
             builder.push(at(i), &[1, 0]);
             builder.saw_tick(1000 * i);
-            builder.take(at(i), false).unwrap();
+            builder.take(false).unwrap();
         }
         assert_eq!(builder.seq_holding(2500), 1);
         assert_eq!(builder.seq_holding(0), 0);

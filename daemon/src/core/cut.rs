@@ -9,6 +9,9 @@ use crate::store::Severity;
 const REPEAT_CUT_US: u64 = 20_000;
 const REPEAT_RELEASE_US: u64 = 100_000;
 const RELEASE_US_MAX: u64 = 1_000_000;
+/// So long after a release frame went out, a status that was sent before the board obeyed it may
+/// still come in.
+const RELEASE_IN_FLIGHT_US: u64 = 500_000;
 /// A board that has not confirmed a cut after so long is told about, loudly.
 const UNCONFIRMED_US: u64 = 200_000;
 
@@ -46,6 +49,8 @@ pub(super) struct CutDesk {
     cut_id: Option<u16>,
     cause: Option<String>,
     since: Option<Now>,
+    /// Since when the board has been asked to cut without confirming it.
+    asked_us: u64,
     sent_us: Option<u64>,
     told_unconfirmed: bool,
     release_since_us: u64,
@@ -71,6 +76,11 @@ impl CutDesk {
         self.latch != CutLatch::Running
     }
 
+    /// Why it is cut, while it is.
+    pub(super) fn cause(&self) -> Option<&str> {
+        self.cause.as_deref().filter(|_| self.is_cut())
+    }
+
     /// Asks for a cut. True when a frame has to go out now: for a new cut, and for one that a
     /// release was about to end.
     pub(super) fn request(
@@ -86,46 +96,54 @@ impl CutDesk {
                     latch: CutLatch::Requested,
                     cause: Some(cause.clone()),
                     since: Some(now),
+                    asked_us: now.mono_us,
                     ..Self::default()
                 };
                 cut_event(out, now, tick, "cut", format!("cut requested: {cause}"));
                 true
             }
             CutLatch::Releasing => {
-                self.latch = CutLatch::Requested;
+                // The number stays: until the board has obeyed or missed the release, it is the one
+                // that a status in flight may still name.
+                self.ask(now);
                 self.cause = Some(cause.clone());
-                cut_event(
-                    out,
-                    now,
-                    tick,
-                    "cut",
-                    format!("cut requested again: {cause}"),
-                );
+                let message = format!("cut requested again: {cause}");
+                cut_event(out, now, tick, "cut", message);
                 true
             }
             CutLatch::Requested | CutLatch::Confirmed => false,
         }
     }
 
+    fn ask(&mut self, now: Now) {
+        self.latch = CutLatch::Requested;
+        self.asked_us = now.mono_us;
+        self.sent_us = None;
+        self.told_unconfirmed = false;
+    }
+
     pub(super) fn sent(&mut self, now: Now) {
         self.sent_us = Some(now.mono_us);
     }
 
-    /// Whether the cut frame has to be repeated.
-    pub(super) fn cut_due(&self, now: Now) -> bool {
+    /// When the cut frame has to go out again, on the monotonic clock; 0 is at once.
+    pub(super) fn due_us(&self) -> Option<u64> {
+        let due_us = self.sent_us.map_or(0, |at| at + REPEAT_CUT_US);
+        (self.latch == CutLatch::Requested).then_some(due_us)
+    }
+
+    /// Whether the board leaves a cut unconfirmed for too long.
+    pub(super) fn is_unheard(&self, now: Now) -> bool {
         self.latch == CutLatch::Requested
-            && self
-                .sent_us
-                .is_none_or(|at| now.mono_us.saturating_sub(at) >= REPEAT_CUT_US)
+            && now.mono_us.saturating_sub(self.asked_us) > UNCONFIRMED_US
     }
 
     /// The connection began anew: what the board does is unknown, what the daemon wants is not.
-    pub(super) fn board_unknown(&mut self) {
+    pub(super) fn board_unknown(&mut self, now: Now) {
         if self.latch != CutLatch::Running {
-            self.latch = CutLatch::Requested;
+            self.ask(now);
             self.cut_id = None;
-            self.sent_us = None;
-            self.told_unconfirmed = false;
+            self.release_sent_us = None;
         }
     }
 
@@ -150,6 +168,7 @@ impl CutDesk {
                     ..Self::default()
                 };
             }
+            (Some((cut_id, _)), CutLatch::Requested) if self.may_be_released(now, cut_id) => {}
             (Some((cut_id, cause)), CutLatch::Requested) => {
                 self.latch = CutLatch::Confirmed;
                 self.cut_id = Some(cut_id);
@@ -169,6 +188,7 @@ impl CutDesk {
                     self.latch = CutLatch::Confirmed;
                     self.cut_id = Some(cut_id);
                     self.cause = Some(cause_word(cause).to_owned());
+                    self.since = Some(now);
                 }
             }
             (None, CutLatch::Releasing) => {
@@ -179,15 +199,20 @@ impl CutDesk {
             }
             (None, CutLatch::Confirmed) => {
                 // The board runs although nobody released the cut: the daemon's latch holds.
-                self.latch = CutLatch::Requested;
+                self.ask(now);
                 self.cut_id = None;
-                self.sent_us = None;
                 let message =
                     "the board runs although the cut was not released: cutting again".to_owned();
                 cut_event(out, now, Some(tick), "cut", message);
             }
             (None, CutLatch::Requested | CutLatch::Running) => {}
         }
+    }
+
+    /// Whether a status that names this cut may be from before the board obeyed a release of it.
+    fn may_be_released(&self, now: Now, cut_id: u16) -> bool {
+        let sent = self.release_sent_us.filter(|_| self.cut_id == Some(cut_id));
+        sent.is_some_and(|at| now.mono_us.saturating_sub(at) < RELEASE_IN_FLIGHT_US)
     }
 
     /// A person wants the cut with this number ended.
@@ -208,13 +233,9 @@ impl CutDesk {
         }
     }
 
-    /// The number to release, when a release frame has to go out now. Tells of a cut that nobody
-    /// confirms and of a release that the board refuses.
-    pub(super) fn release_due(&mut self, now: Now, out: &mut Output) -> Option<u16> {
-        let age_us = self
-            .since
-            .map_or(0, |since| now.mono_us.saturating_sub(since.mono_us));
-        if self.latch == CutLatch::Requested && age_us > UNCONFIRMED_US && !self.told_unconfirmed {
+    /// Tells, once, of a cut that the board leaves unconfirmed.
+    pub(super) fn tell_unheard(&mut self, now: Now, out: &mut Output) {
+        if self.is_unheard(now) && !self.told_unconfirmed {
             self.told_unconfirmed = true;
             let message =
                 "the board has not confirmed the cut: use the hard-wired emergency stop".to_owned();
@@ -226,6 +247,11 @@ impl CutDesk {
                 message,
             ));
         }
+    }
+
+    /// The number to release, when a release frame has to go out now. Tells of a release that the
+    /// board refuses.
+    pub(super) fn release_due(&mut self, now: Now, out: &mut Output) -> Option<u16> {
         if self.latch != CutLatch::Releasing {
             return None;
         }
@@ -254,7 +280,7 @@ impl CutDesk {
     pub(super) fn view(&self) -> CutView {
         CutView {
             latch: self.latch,
-            cut_id: self.cut_id,
+            cut_id: self.cut_id.filter(|_| self.latch != CutLatch::Requested),
             cause: self.cause.clone(),
             since_wall_us: self.since.map(|since| since.wall_us),
         }

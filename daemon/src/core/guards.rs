@@ -1,8 +1,9 @@
 //! Guards: rules that warn or cut, each with its debounce.
 
-use leverarm_config::{Guard, GuardAction, Shaft, Signal, Stand, Watch};
+use leverarm_config::display::DisplayUnits;
+use leverarm_config::{Guard, GuardAction, Quantity, Shaft, Signal, Stand, Watch};
 
-use super::live::{GuardLive, PullPhase};
+use super::live::GuardLive;
 use super::signals::{Signals, Value};
 
 /// A guard that tripped or cleared.
@@ -18,14 +19,21 @@ pub(super) struct Verdict {
 
 /// Shortest time over which a rate of rise is taken.
 const RATE_S_MIN: f64 = 0.5;
+/// A guard clears once its limit has been kept for so long without a break: a value that rests on
+/// its limit does not fill the journal, and a cut is not released between two peaks.
+const CLEAR_US: f64 = 500_000.0;
 
+/// Times within are on the clock of the samples, board or host, always the same one for a guard.
 #[derive(Debug)]
 struct State {
     guard: Guard,
-    /// Since when the limit has been passed without a break, on the clock of the samples.
+    /// Since when the limit has been passed without a break.
     over_since_us: Option<f64>,
+    /// Since when the limit has been kept without a break.
+    within_since_us: Option<f64>,
     tripped: bool,
     rate_from: Option<(f64, f64)>,
+    /// What is compared with the limit: for a rate of rise, the rate.
     value_si: Option<f64>,
 }
 
@@ -33,17 +41,29 @@ struct State {
 enum Finding {
     /// Fine.
     Within,
-    /// The limit is passed: in words.
-    Passed(String),
+    /// The limit is passed.
+    Passed,
     /// Can't tell yet; stays as it is.
     Unknown,
+}
+
+impl Finding {
+    fn passed_if(passed: bool) -> Self {
+        if passed { Self::Passed } else { Self::Within }
+    }
 }
 
 #[derive(Debug)]
 pub(super) struct GuardDesk {
     states: Vec<State>,
-    units: leverarm_config::display::DisplayUnits,
-    quantities: Vec<leverarm_config::Quantity>,
+    texts: Texts,
+}
+
+/// How values are put in words.
+#[derive(Debug)]
+struct Texts {
+    units: DisplayUnits,
+    quantities: Vec<Quantity>,
 }
 
 impl GuardDesk {
@@ -51,14 +71,26 @@ impl GuardDesk {
         let state = |guard: &Guard| State {
             guard: guard.clone(),
             over_since_us: None,
+            within_since_us: None,
             tripped: false,
             rate_from: None,
             value_si: None,
         };
         Self {
             states: stand.guards.iter().map(state).collect(),
-            units: stand.units,
-            quantities: stand.channels.iter().map(|c| c.quantity).collect(),
+            texts: Texts {
+                units: stand.units,
+                quantities: stand.channels.iter().map(|c| c.quantity).collect(),
+            },
+        }
+    }
+
+    /// The clock of the samples begins again. What tripped stays so until it is seen to be over.
+    pub(super) fn begin(&mut self) {
+        for state in &mut self.states {
+            state.over_since_us = None;
+            state.within_since_us = None;
+            state.rate_from = None;
         }
     }
 
@@ -70,104 +102,115 @@ impl GuardDesk {
             .map(|s| s.guard.name.as_str())
     }
 
-    /// A signal has a new value, at `at_us` on the clock of its samples.
-    pub(super) fn check(
-        &mut self,
-        signal: Signal,
-        value: Value,
-        at_us: f64,
-        _phase: PullPhase,
-    ) -> Vec<Verdict> {
+    /// A signal has a new value, at `at_us` of the board's time.
+    pub(super) fn check(&mut self, signal: Signal, value: &Value, at_us: f64) -> Vec<Verdict> {
         let mut verdicts = Vec::new();
-        let (units, quantities) = (self.units, &self.quantities);
         for state in &mut self.states {
-            let show = |signal: Signal, si: f64| text_of(signal, si, &units, quantities);
+            let si = value.si();
             let finding = match state.guard.watch {
                 Watch::Overspeed {
                     shaft,
                     limit_rad_per_s,
-                } if signal == Signal::Speed(shaft) => {
-                    above(&value, limit_rad_per_s, |si| show(signal, si))
-                }
+                } if signal == Signal::Speed(shaft) => above(si, limit_rad_per_s),
                 Watch::OverTemperature { channel, limit_k }
                     if signal == Signal::Channel(channel) =>
                 {
-                    above(&value, limit_k, |si| show(signal, si))
+                    above(si, limit_k)
                 }
                 Watch::Above {
                     signal: watched,
                     limit_si,
-                } if signal == watched => above(&value, limit_si, |si| show(signal, si)),
+                } if signal == watched => above(si, limit_si),
                 Watch::Below {
                     signal: watched,
                     limit_si,
-                } if signal == watched => below(&value, limit_si, |si| show(signal, si)),
-                Watch::SensorLost { signal: watched } if signal == watched => match &value {
-                    Value::Lost(why, _) => Finding::Passed(why.clone()),
-                    Value::Good(_) if !matches!(signal, Signal::Speed(_)) => Finding::Within,
-                    _ => Finding::Unknown,
-                },
+                } if signal == watched => below(si, limit_si),
+                Watch::SensorLost { signal: watched }
+                    if signal == watched && !matches!(signal, Signal::Speed(_)) =>
+                {
+                    match value {
+                        Value::Lost(..) => Finding::Passed,
+                        Value::Good(_) => Finding::Within,
+                        Value::Unknown => Finding::Unknown,
+                    }
+                }
                 Watch::RateOfRise {
                     signal: watched,
                     limit_si_per_s,
-                } if signal == watched => rate(state, &value, at_us, limit_si_per_s),
+                } if signal == watched => state.rate(value, at_us, limit_si_per_s),
                 _ => continue,
             };
-            state.value_si = value.si();
-            verdicts.extend(state.settle(finding, at_us));
+            if !matches!(state.guard.watch, Watch::RateOfRise { .. }) {
+                state.value_si = si;
+            }
+            let texts = &self.texts;
+            verdicts.extend(state.settle(finding, at_us, |watch, si| match value {
+                Value::Lost(why, _) if matches!(watch, Watch::SensorLost { .. }) => why.clone(),
+                _ => texts.passed(watch, signal, si),
+            }));
         }
         verdicts
     }
 
-    /// Guards that time alone can trip: stale data, and teeth that stayed away.
+    /// Guards that time alone can trip or clear: stale data, and teeth that stayed away. Whether
+    /// data is stale, the host's clock tells; the teeth of a board that is not heard are not
+    /// missing, so `tick`, the newest heard, tells of them.
     pub(super) fn check_ages(
         &mut self,
-        signals: &mut Signals,
+        signals: &Signals,
         mono_us: u64,
-        _tick: Option<u64>,
-        _phase: PullPhase,
+        tick: Option<u64>,
     ) -> Vec<Verdict> {
         let mut verdicts = Vec::new();
+        let board_us = tick.and_then(|tick| signals.board_us(tick));
         for state in &mut self.states {
-            let finding = match state.guard.watch {
-                Watch::StaleData { signal, age_ms_max } => match signals.age_ms(signal, mono_us) {
-                    Some(age)
-                        if age > f64::from(age_ms_max) && !at_rest(signals, signal, mono_us) =>
-                    {
-                        state.value_si = Some(age * 1e-3);
-                        Finding::Passed(format!("nothing new for {age:.0} ms"))
-                    }
-                    Some(age) => {
-                        state.value_si = Some(age * 1e-3);
-                        Finding::Within
-                    }
-                    None => Finding::Unknown,
-                },
-                Watch::SensorLost {
-                    signal: Signal::Speed(shaft),
-                } => {
-                    if signals.teeth_lost(shaft, mono_us) {
-                        Finding::Passed("the teeth ended sooner than the shaft can stop".to_owned())
-                    } else {
-                        Finding::Within
-                    }
+            let (finding, at_us) = match (state.guard.watch, tick, board_us) {
+                (Watch::StaleData { signal, age_ms_max }, ..) => {
+                    let age_ms = signals.age_ms(signal, mono_us);
+                    state.value_si = age_ms.map(|age| age * 1e-3);
+                    let finding = match age_ms {
+                        Some(age) if age > f64::from(age_ms_max) => {
+                            Finding::passed_if(!is_at_rest(signals, signal, mono_us))
+                        }
+                        Some(_) => Finding::Within,
+                        None => Finding::Unknown,
+                    };
+                    (finding, mono_us as f64)
                 }
-                Watch::Overspeed { shaft, .. } => {
-                    // The speed falls when teeth stay away, so that the guard can clear.
-                    state.value_si = signals.speed_now(shaft, mono_us);
-                    match (&state.guard.watch, state.value_si) {
-                        (
-                            Watch::Overspeed {
-                                limit_rad_per_s, ..
-                            },
-                            Some(now),
-                        ) if now <= *limit_rad_per_s => Finding::Within,
-                        _ => Finding::Unknown,
+                (
+                    Watch::SensorLost {
+                        signal: Signal::Speed(shaft),
+                    },
+                    Some(tick),
+                    Some(board_us),
+                ) => {
+                    let lost = signals.teeth_lost(shaft, tick);
+                    (lost.map_or(Finding::Unknown, Finding::passed_if), board_us)
+                }
+                (
+                    Watch::Overspeed {
+                        shaft,
+                        limit_rad_per_s: limit,
                     }
+                    | Watch::Above {
+                        signal: Signal::Speed(shaft),
+                        limit_si: limit,
+                    },
+                    Some(tick),
+                    Some(board_us),
+                ) => {
+                    // Teeth that stay away can only clear it.
+                    state.value_si = signals.speed_at(shaft, tick);
+                    let finding = match state.value_si {
+                        Some(now) if now <= limit => Finding::Within,
+                        _ => Finding::Unknown,
+                    };
+                    (finding, board_us)
                 }
                 _ => continue,
             };
-            verdicts.extend(state.settle(finding, mono_us as f64));
+            let texts = &self.texts;
+            verdicts.extend(state.settle(finding, at_us, |watch, si| texts.silent(watch, si)));
         }
         verdicts
     }
@@ -190,10 +233,70 @@ impl GuardDesk {
     }
 }
 
+impl Texts {
+    /// What a passed limit says.
+    fn passed(&self, watch: &Watch, signal: Signal, si: Option<f64>) -> String {
+        let show = |si: Option<f64>| si.map_or_else(String::new, |si| self.value(signal, si));
+        match *watch {
+            Watch::Overspeed {
+                limit_rad_per_s: limit,
+                ..
+            }
+            | Watch::OverTemperature { limit_k: limit, .. }
+            | Watch::Above {
+                limit_si: limit, ..
+            } => format!("{} is above {}", show(si), show(Some(limit))),
+            Watch::Below { limit_si, .. } => {
+                format!("{} is below {}", show(si), show(Some(limit_si)))
+            }
+            Watch::RateOfRise { limit_si_per_s, .. } => format!(
+                "rises by {:.3} per second (SI), more than {limit_si_per_s:.3}",
+                si.unwrap_or(f64::NAN)
+            ),
+            Watch::StaleData { .. } | Watch::SensorLost { .. } => self.silent(watch, si),
+        }
+    }
+
+    /// What silence says.
+    fn silent(&self, watch: &Watch, si: Option<f64>) -> String {
+        match *watch {
+            Watch::StaleData { .. } => {
+                format!("nothing new for {:.0} ms", si.unwrap_or(0.0) * 1e3)
+            }
+            Watch::SensorLost {
+                signal: Signal::Speed(shaft),
+            } => {
+                let shaft = match shaft {
+                    Shaft::Drum => "drum",
+                    Shaft::Engine => "engine",
+                };
+                format!(
+                    "the teeth ended sooner than the shaft can stop; turn the {shaft} by hand \
+                     until its teeth are seen again"
+                )
+            }
+            _ => "the sensor is lost".to_owned(),
+        }
+    }
+
+    fn value(&self, signal: Signal, si: f64) -> String {
+        match signal {
+            Signal::Speed(Shaft::Drum) => format!("{:.0} rpm at the drum", rpm(si)),
+            Signal::Speed(Shaft::Engine) => format!("{:.0} rpm at the engine", rpm(si)),
+            Signal::LoadCell => format!("{si:.1} N"),
+            Signal::Board => format!("{si:.3} s"),
+            Signal::Channel(id) => self.quantities.get(id.0).map_or_else(
+                || format!("{si:.3}"),
+                |quantity| quantity.display_unit(&self.units).text(si, 1),
+            ),
+        }
+    }
+}
+
 /// A speed signal at standstill is not stale: no teeth come from a wheel that does not turn.
-fn at_rest(signals: &Signals, signal: Signal, mono_us: u64) -> bool {
+fn is_at_rest(signals: &Signals, signal: Signal, mono_us: u64) -> bool {
     match signal {
-        Signal::Speed(shaft) => !signals.teeth_lost(shaft, mono_us),
+        Signal::Speed(shaft) => !signals.teeth_stale(shaft, mono_us),
         _ => false,
     }
 }
@@ -211,95 +314,73 @@ fn limit_of(watch: &Watch) -> Option<f64> {
     }
 }
 
-fn text_of(
-    signal: Signal,
-    si: f64,
-    units: &leverarm_config::display::DisplayUnits,
-    quantities: &[leverarm_config::Quantity],
-) -> String {
-    match signal {
-        Signal::Speed(Shaft::Drum) => format!("{:.0} rpm at the drum", rpm(si)),
-        Signal::Speed(Shaft::Engine) => format!("{:.0} rpm at the engine", rpm(si)),
-        Signal::LoadCell => format!("{si:.1} N"),
-        Signal::Board => format!("{si:.3} s"),
-        Signal::Channel(id) => quantities.get(id.0).map_or_else(
-            || format!("{si:.3}"),
-            |quantity| quantity.display_unit(units).text(si, 1),
-        ),
-    }
-}
-
 fn rpm(rad_per_s: f64) -> f64 {
     rad_per_s / leverarm_torque::curve::RAD_PER_S_PER_RPM
 }
 
-fn above(value: &Value, limit: f64, show: impl Fn(f64) -> String) -> Finding {
-    match value.si() {
-        Some(si) if si > limit => Finding::Passed(format!("{} is above {}", show(si), show(limit))),
-        Some(_) => Finding::Within,
-        None => Finding::Unknown,
-    }
+fn above(si: Option<f64>, limit: f64) -> Finding {
+    si.map_or(Finding::Unknown, |si| Finding::passed_if(si > limit))
 }
 
-fn below(value: &Value, limit: f64, show: impl Fn(f64) -> String) -> Finding {
-    match value.si() {
-        Some(si) if si < limit => Finding::Passed(format!("{} is below {}", show(si), show(limit))),
-        Some(_) => Finding::Within,
-        None => Finding::Unknown,
-    }
-}
-
-fn rate(state: &mut State, value: &Value, at_us: f64, limit_per_s: f64) -> Finding {
-    let Value::Good(si) = *value else {
-        state.rate_from = None;
-        return Finding::Unknown;
-    };
-    let Some((from_us, from_si)) = state.rate_from else {
-        state.rate_from = Some((at_us, si));
-        return Finding::Unknown;
-    };
-    let seconds = (at_us - from_us) * 1e-6;
-    if seconds < RATE_S_MIN {
-        return Finding::Unknown;
-    }
-    state.rate_from = Some((at_us, si));
-    let rate = (si - from_si) / seconds;
-    if rate > limit_per_s {
-        Finding::Passed(format!(
-            "rises by {rate:.3} per second (SI), more than {limit_per_s:.3}"
-        ))
-    } else {
-        Finding::Within
-    }
+fn below(si: Option<f64>, limit: f64) -> Finding {
+    si.map_or(Finding::Unknown, |si| Finding::passed_if(si < limit))
 }
 
 impl State {
-    fn settle(&mut self, finding: Finding, at_us: f64) -> Option<Verdict> {
-        let (tripped, message) = match finding {
+    fn rate(&mut self, value: &Value, at_us: f64, limit_per_s: f64) -> Finding {
+        let Value::Good(si) = *value else {
+            self.rate_from = None;
+            return Finding::Unknown;
+        };
+        let Some((from_us, from_si)) = self.rate_from else {
+            self.rate_from = Some((at_us, si));
+            return Finding::Unknown;
+        };
+        let seconds = (at_us - from_us) * 1e-6;
+        if seconds < RATE_S_MIN {
+            return Finding::Unknown;
+        }
+        let rate = (si - from_si) / seconds;
+        self.rate_from = Some((at_us, si));
+        self.value_si = Some(rate);
+        Finding::passed_if(rate > limit_per_s)
+    }
+
+    /// Takes a finding into account; a verdict is due when the guard trips or clears.
+    fn settle(
+        &mut self,
+        finding: Finding,
+        at_us: f64,
+        message: impl FnOnce(&Watch, Option<f64>) -> String,
+    ) -> Option<Verdict> {
+        let (since_us, wait_us, trips) = match finding {
             Finding::Unknown => return None,
             Finding::Within => {
                 self.over_since_us = None;
-                (false, "within its limit again".to_owned())
+                let since_us = *self.within_since_us.get_or_insert(at_us);
+                (since_us, CLEAR_US, false)
             }
-            Finding::Passed(message) => {
-                let since = *self.over_since_us.get_or_insert(at_us);
-                let due = at_us - since >= f64::from(self.guard.debounce_ms) * 1e3;
-                if !due {
-                    return None;
-                }
-                (true, message)
+            Finding::Passed => {
+                self.within_since_us = None;
+                let since_us = *self.over_since_us.get_or_insert(at_us);
+                (since_us, f64::from(self.guard.debounce_ms) * 1e3, true)
             }
         };
-        (self.tripped != tripped).then(|| {
-            self.tripped = tripped;
-            Verdict {
-                name: self.guard.name.clone(),
-                action: self.guard.action,
-                tripped,
-                message,
-                value_si: self.value_si,
-                limit_si: limit_of(&self.guard.watch),
-            }
+        if self.tripped == trips || at_us - since_us < wait_us {
+            return None;
+        }
+        self.tripped = trips;
+        Some(Verdict {
+            name: self.guard.name.clone(),
+            action: self.guard.action,
+            tripped: trips,
+            message: if trips {
+                message(&self.guard.watch, self.value_si)
+            } else {
+                "within its limit again".to_owned()
+            },
+            value_si: self.value_si,
+            limit_si: limit_of(&self.guard.watch),
         })
     }
 

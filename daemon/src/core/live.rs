@@ -1,6 +1,7 @@
 //! Live values, for people: what the page and the terminal show. They may be dropped.
 
 use leverarm_config::{ChannelId, Shaft, Signal, StandKind};
+use leverarm_protocol::Counters;
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 use serde::Serialize;
 
@@ -31,6 +32,8 @@ pub struct ChannelLive {
     pub value: Option<f64>,
     /// The unit shown.
     pub unit: String,
+    /// Its value in SI, where it is believable.
+    pub value_si: Option<f64>,
     /// Why it is not believable.
     pub lost: Option<String>,
     /// Age of the newest sample, ms.
@@ -93,8 +96,13 @@ pub struct Live {
     pub frames_lost: u64,
     /// Damaged frames since the daemon started.
     pub damaged: u64,
+    /// All counts of the link since the daemon started.
+    #[serde(skip)]
+    pub counters: Counters,
 }
 
+/// Teeth come in batches, so they are late by so much at most without having stayed away.
+const BATCH_US: u64 = 60_000;
 /// A speed that no mark confirmed for so long has no torque.
 const MOTION_AGE_S_MAX: f64 = 0.5;
 
@@ -103,7 +111,7 @@ pub(super) fn snapshot(core: &Core, now: Now) -> Live {
     let stand = &core.stand;
     let rpm = |shaft| {
         signals
-            .speed_now(shaft, now.mono_us)
+            .speed_now(shaft, now.mono_us.saturating_sub(BATCH_US))
             .map(|w| w / RAD_PER_S_PER_RPM)
     };
     let link = core.link.as_ref();
@@ -114,15 +122,16 @@ pub(super) fn snapshot(core: &Core, now: Now) -> Live {
     let channels = stand.channels.iter().enumerate().map(|(index, channel)| {
         let signal = Signal::Channel(ChannelId(index));
         let unit = channel.quantity.display_unit(&stand.units);
-        let (value, lost) = match signals.value(signal) {
-            Value::Good(si) => (Some(unit.number(si)), None),
+        let (value_si, lost) = match signals.value(signal) {
+            Value::Good(si) => (Some(si), None),
             Value::Lost(why, _) => (None, Some(why)),
             Value::Unknown => (None, None),
         };
         ChannelLive {
             name: channel.name.clone(),
-            value,
+            value: value_si.map(|si| unit.number(si)),
             unit: unit.symbol.to_owned(),
+            value_si,
             lost,
             age_ms: signals.age_ms(signal, now.mono_us),
         }
@@ -148,6 +157,7 @@ pub(super) fn snapshot(core: &Core, now: Now) -> Live {
         bytes_received: counters.bytes_received,
         frames_lost: counters.frames_lost,
         damaged: counters.frames_damaged(),
+        counters,
     }
 }
 
@@ -163,19 +173,20 @@ fn torque(core: &Core) -> Option<f64> {
         return None;
     }
     let drum_omega = motion.engine_rad_per_s / ratio;
-    let inertia = match stand.kind {
-        StandKind::Brake => 0.0,
-        StandKind::Inertia | StandKind::Both => stand
-            .drum
-            .as_ref()
-            .map_or(0.0, |drum| drum.inertia_kg_m2.value),
+    // As in the reduction: the torque that speeds up the crank's own parts is the engine's too.
+    let (inertia, engine_inertia) = match (stand.kind, &stand.drum) {
+        (StandKind::Inertia | StandKind::Both, Some(drum)) => {
+            (drum.inertia_kg_m2.value, stand.engine.inertia_kg_m2.value)
+        }
+        _ => (0.0, 0.0),
     };
     let held = stand.load_cell.as_ref().and_then(|cell| {
         let newton = core.signals.value(Signal::LoadCell).si()?;
         Some((cell.shaft, newton * cell.arm_m.value))
     });
     let through_drum =
-        (inertia * motion.engine_rad_per_s2 / ratio + stand.losses.torque_nm(drum_omega)) / ratio;
+        (inertia * motion.engine_rad_per_s2 / ratio + stand.losses.torque_nm(drum_omega)) / ratio
+            + engine_inertia * motion.engine_rad_per_s2;
     Some(match held {
         Some((Shaft::Engine, torque)) => torque,
         Some((Shaft::Drum, torque)) => torque / ratio + through_drum,

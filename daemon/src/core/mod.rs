@@ -6,17 +6,19 @@
 mod chunks;
 mod cut;
 mod guards;
+mod link;
 mod live;
 mod pulls;
 mod signals;
+mod swarms;
+mod wheel;
 
-use leverarm_config::{GuardAction, Shaft, Signal, Source, Stand, Watch};
+use leverarm_config::{GuardAction, Shaft, Signal, Source, Stand};
 use leverarm_filters::teeth::{Edge, ToothKind};
 use leverarm_protocol::{
-    BoardMessage, BoardReader, BoardState, Counters, CutCause, FrameWriter, HostMessage, Limits,
-    LinkFault, Reading, TEMPERATURE_UNREADABLE, TemperatureLimit, TemperatureLimits,
+    BoardMessage, BoardState, ChannelKind, Counters, CutCause, FrameWriter, Hello, HostMessage,
+    LinkFault, Reading, Status, TEMPERATURE_UNREADABLE, Teeth,
 };
-use leverarm_torque::sensor::Law;
 
 pub use chunks::ChunkData;
 pub use cut::{CutLatch, CutView};
@@ -26,8 +28,10 @@ use crate::store::Severity;
 use chunks::ChunkBuilder;
 use cut::CutDesk;
 use guards::{GuardDesk, Verdict};
+use link::{Link, limits_lacking, limits_wanted};
 use pulls::{PullEvent, PullFinder};
 use signals::Signals;
+use swarms::{About, Swarms};
 
 /// Two clocks, read once.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -83,7 +87,7 @@ pub struct PullEnded {
     pub tick_end: u64,
     /// Last chunk that holds bytes of it.
     pub chunk_seq_last: u32,
-    /// Why it is not whole.
+    /// Why it is not whole, and what broke it off.
     pub reasons: Vec<String>,
 }
 
@@ -183,85 +187,27 @@ const HEARTBEAT_EVERY_US: u64 = 50_000;
 const IDENTIFY_EVERY_US: u64 = 500_000;
 const LIMITS_EVERY_US: u64 = 500_000;
 const IDENTIFY_AFTER_LOSS_US: u64 = 1_000_000;
-/// No status for so long: the board is lost.
-const STATUS_AGE_MAX_US: u64 = 300_000;
-/// Link faults of a kind are folded into one event of so long.
-const FOLD_FAULTS_US: u64 = 1_000_000;
 /// Longest time between two ticks of the core.
 const TICK_EVERY_US: u64 = 20_000;
-/// The board's own speed limit lies above the daemon's by this share: the daemon acts first, and a
-/// tooth a few per cent out of place does not cut.
-const BOARD_SPEED_MARGIN: f64 = 1.05;
-/// A hello that never comes is told after so long.
-const NO_HELLO_TOLD_US: u64 = 2_000_000;
-
-/// State of one connection to a board.
-#[derive(Debug)]
-struct Link {
-    port: String,
-    opened_us: u64,
-    reader: BoardReader,
-    hello: Option<HelloData>,
-    tick_newest: u64,
-    status_us: Option<u64>,
-    status_lost_told: bool,
-    no_hello_told: bool,
-    identify_due_us: u64,
-    identify_wanted: bool,
-    limits_due_us: u64,
-    limits_in_force: bool,
-    limits_told: bool,
-    limits_sent: u32,
-    heartbeat_due_us: u64,
-    captures_lost: u32,
-    receive_errors: u32,
-}
-
-impl Link {
-    fn new(port: String, now: Now) -> Self {
-        Self {
-            port,
-            opened_us: now.mono_us,
-            reader: BoardReader::new(),
-            hello: None,
-            tick_newest: 0,
-            status_us: None,
-            status_lost_told: false,
-            no_hello_told: false,
-            identify_due_us: now.mono_us,
-            identify_wanted: true,
-            limits_due_us: 0,
-            limits_in_force: false,
-            limits_told: false,
-            limits_sent: 0,
-            heartbeat_due_us: now.mono_us,
-            captures_lost: 0,
-            receive_errors: 0,
-        }
-    }
-}
-
-/// Link faults of one kind since the last event about them.
-#[derive(Debug)]
-struct Folded {
-    kind: &'static str,
-    first: LinkFault,
-    count: u64,
-    since_us: u64,
-}
+/// A hello that never comes, and limits that are never in force, are told after so long.
+const PATIENCE_US: u64 = 2_000_000;
 
 /// The live state machine of one stand.
+///
+/// Whoever runs it gives it the bytes that have come before the time that has passed: calls
+/// [`feed`](Self::feed) until nothing waits, then [`tick`](Self::tick).
 #[derive(Debug)]
 pub struct Core {
     stand: Stand,
     link: Option<Link>,
+    is_open: bool,
     frames: FrameWriter,
     signals: Signals,
     guards: GuardDesk,
     cut: CutDesk,
     pulls: PullFinder,
     chunks: ChunkBuilder,
-    folded: Vec<Folded>,
+    swarms: Swarms,
     last_tick_us: Option<u64>,
     fit: bool,
     store_behind: bool,
@@ -274,13 +220,14 @@ impl Core {
     pub fn new(stand: Stand) -> Self {
         Self {
             link: None,
+            is_open: false,
             frames: FrameWriter::new(),
             signals: Signals::new(&stand),
             guards: GuardDesk::new(&stand),
             cut: CutDesk::default(),
             pulls: PullFinder::new(&stand),
             chunks: ChunkBuilder::default(),
-            folded: Vec::new(),
+            swarms: Swarms::default(),
             last_tick_us: None,
             fit: false,
             store_behind: false,
@@ -298,41 +245,57 @@ impl Core {
     /// When [`Core::tick`] is due again, on the monotonic clock.
     #[must_use]
     pub fn wake_us(&self) -> u64 {
-        self.last_tick_us.unwrap_or(0) + TICK_EVERY_US
+        let tick_us = self.last_tick_us.map_or(0, |at| at + TICK_EVERY_US);
+        let Some(link) = &self.link else {
+            return tick_us;
+        };
+        let heartbeat_us = self.fit.then_some(link.heartbeat_due_us);
+        let due_us = heartbeat_us.into_iter().chain(self.cut.due_us());
+        due_us.fold(tick_us, u64::min)
     }
 
     /// Tells whether the store keeps up. While it does not the daemon is not fit to guard, since a
     /// pull could be lost: the heartbeat stops.
     pub fn store_keeps_up(&mut self, keeps_up: bool, now: Now, out: &mut Output) {
-        if self.store_behind == keeps_up {
-            self.store_behind = !keeps_up;
-            let (severity, message) = if keeps_up {
-                (Severity::Info, "the store keeps up again")
-            } else {
-                (
-                    Severity::Error,
-                    "the store does not keep up: heartbeats stop, so the board cuts",
-                )
-            };
-            event(out, now, severity, "store", None, message.to_owned());
+        if self.store_behind != keeps_up {
+            return;
         }
+        self.store_behind = !keeps_up;
+        self.fit &= keeps_up;
+        let (severity, message) = if keeps_up {
+            (Severity::Info, "the store keeps up again")
+        } else {
+            (
+                Severity::Error,
+                "the store does not keep up: heartbeats stop, so the board cuts",
+            )
+        };
+        event(out, now, severity, "store", None, message.to_owned());
     }
 
     /// A port was opened.
     pub fn port_opened(&mut self, now: Now, port: &str, out: &mut Output) {
-        self.begin_link(now, port.to_owned(), out);
+        self.port_lost(now, "it was opened again", out);
+        self.frames = FrameWriter::new();
+        self.is_open = true;
+        self.begin(now, port, out);
         // A delimiter first ends whatever the opening put on the line.
         out.write.push(0);
-        self.frames = FrameWriter::new();
+        self.link = Some(Link::opened(port.to_owned(), now));
         self.tick(now, out);
     }
 
-    fn begin_link(&mut self, now: Now, port: String, out: &mut Output) {
-        self.link = Some(Link::new(port.clone(), now));
+    /// Ticks, chunks and what is known of the board begin again.
+    fn begin(&mut self, now: Now, port: &str, out: &mut Output) {
         self.signals.reset();
+        self.guards.begin();
         self.chunks.begin();
-        self.cut.board_unknown();
-        out.records.push(Record::Connected { port, now });
+        self.cut.board_unknown(now);
+        self.fit = false;
+        out.records.push(Record::Connected {
+            port: port.to_owned(),
+            now,
+        });
     }
 
     /// The port is gone, or could not be opened.
@@ -340,29 +303,27 @@ impl Core {
         let Some(link) = self.link.take() else {
             return;
         };
-        add_counters(&mut self.earlier, &link.reader.counters());
-        self.end_pull(
-            now,
-            link.tick_newest,
-            format!("the connection was lost: {reason}"),
-            out,
-        );
-        self.flush_faults(now, out, true);
-        self.flush_chunk(now, out, true);
         let message = format!("{} is gone: {reason}; trying to open it again", link.port);
+        let why = format!("the connection was lost: {reason}");
+        self.close(now, &link, why, out);
         event(out, now, Severity::Error, "port lost", None, message);
         out.records.push(Record::Disconnected {
             now,
             reason: reason.to_owned(),
         });
-        self.fit = false;
-        self.signals.reset();
     }
 
-    fn end_pull(&mut self, now: Now, tick: u64, reason: String, out: &mut Output) {
-        if let Some(found) = self.pulls.abort(tick, reason) {
-            self.pull_event(now, found, out);
-        }
+    /// Gives out all that is under way on a link whose port is closed.
+    fn close(&mut self, now: Now, link: &Link, why: String, out: &mut Output) {
+        self.is_open = false;
+        self.fit = false;
+        add_counters(&mut self.earlier, &link.reader.counters());
+        self.earlier.bytes_discarded += link.reader.pending_bytes() as u64;
+        let pull = self.pulls.break_off(link.tick_newest, why);
+        self.pull_events(now, pull, out);
+        self.swarms.tell(now, Some(link.tick_newest), true, out);
+        self.flush_chunk(true, out);
+        self.signals.reset();
     }
 
     /// Bytes came from the port.
@@ -372,54 +333,51 @@ impl Core {
         };
         // The reader is taken out while its sink works on the rest of the core.
         let mut reader = std::mem::take(&mut link.reader);
-        self.chunks.push(now, bytes);
-        let mut restarted = None;
-        let mut batch: Vec<PullEvent> = Vec::new();
-        reader.feed(now.mono_us, bytes, &mut |reading| match reading {
-            Reading::Fault(LinkFault::BoardRestarted) => restarted = Some(link.tick_newest),
-            Reading::Fault(fault) => self.link_fault(now, &mut link, fault),
-            Reading::Message { tick, message, .. } => {
-                if restarted.is_some() && !matches!(message, BoardMessage::Hello(_)) {
-                    return; // told apart below: nothing before the new hello can be placed
+        let mut pulls = Vec::new();
+        for frame in pieces(bytes) {
+            reader.feed(now.mono_us, frame, &mut |reading| match reading {
+                Reading::Fault(LinkFault::BoardRestarted) => {
+                    self.board_restarted(now, &mut link, out);
                 }
-                self.message(now, &mut link, tick, &message, &mut batch, out);
+                Reading::Fault(fault) => self.link_fault(now, &mut link, fault),
+                Reading::Message { tick, message, .. } => {
+                    self.message(now, &mut link, tick, &message, &mut pulls, out);
+                }
+            });
+            self.chunks.push(now, frame);
+            self.cut_pull(link.tick_newest, &mut pulls);
+            self.pull_events(now, pulls.drain(..), out);
+            if self.chunks.is_due(now) {
+                self.flush_chunk(false, out);
             }
-        });
+        }
         link.reader = reader;
-        if let Some(tick) = restarted {
-            self.board_restarted(now, link, tick, out);
-            return;
-        }
+        self.speak(now, &mut link, out);
         self.link = Some(link);
-        for found in batch {
-            self.pull_event(now, found, out);
-        }
-        if self.chunks.is_due(now) {
-            self.flush_chunk(now, out, false);
-        }
     }
 
-    /// The board began anew: ticks before and after have nothing in common, so the rest of the
-    /// bytes belongs to a new connection on the same port.
-    fn board_restarted(&mut self, now: Now, link: Link, tick: u64, out: &mut Output) {
-        add_counters(&mut self.earlier, &link.reader.counters());
-        self.end_pull(now, tick, "the board restarted".to_owned(), out);
-        self.flush_faults(now, out, true);
-        self.flush_chunk(now, out, true);
+    /// The board began anew: ticks before and after have nothing in common. The frame that told,
+    /// and all that follows, belongs to a new connection on the same port.
+    fn board_restarted(&mut self, now: Now, link: &mut Link, out: &mut Output) {
+        let reason = "the board restarted";
+        let pull = self.pulls.break_off(link.tick_newest, reason.to_owned());
+        self.pull_events(now, pull, out);
+        self.swarms.tell(now, Some(link.tick_newest), true, out);
+        self.flush_chunk(false, out);
         event(
             out,
             now,
             Severity::Error,
             "board restart",
             None,
-            "the board restarted".to_owned(),
+            reason.to_owned(),
         );
         out.records.push(Record::Disconnected {
             now,
-            reason: "the board restarted".to_owned(),
+            reason: reason.to_owned(),
         });
-        self.begin_link(now, link.port, out);
-        self.tick(now, out);
+        link.restart(now);
+        self.begin(now, &link.port, out);
     }
 
     fn message(
@@ -428,24 +386,29 @@ impl Core {
         link: &mut Link,
         tick: u64,
         message: &BoardMessage<'_>,
-        batch: &mut Vec<PullEvent>,
+        pulls: &mut Vec<PullEvent>,
         out: &mut Output,
     ) {
+        link.in_step = true;
         link.tick_newest = link.tick_newest.max(tick);
         self.chunks.saw_tick(tick);
         self.signals.saw_board(now.mono_us);
         match message {
-            BoardMessage::Hello(hello) => self.hello(now, link, hello, out),
-            BoardMessage::Teeth(teeth) => {
-                let Some(tick_hz) = link.hello.as_ref().map(|h| h.tick_hz) else {
-                    return;
-                };
-                for (number, tick) in (u64::from(teeth.first_tooth)..).zip(teeth.ticks(tick)) {
-                    let edge = Edge { tick, number };
-                    link.tick_newest = link.tick_newest.max(tick);
-                    self.tooth(now, teeth.pickup, edge, tick_hz, batch, out);
-                }
+            BoardMessage::Hello(hello) => return self.hello(now, link, hello, out),
+            BoardMessage::Status(status) => return self.status(now, link, tick, status, out),
+            BoardMessage::Cut { cut_id, cause } => {
+                return self.board_cut(now, link, tick, Some((*cut_id, *cause)), out);
             }
+            BoardMessage::Teeth(_)
+            | BoardMessage::Force { .. }
+            | BoardMessage::Analog(_)
+            | BoardMessage::Temperature { .. } => {}
+        }
+        if link.hello.is_none() {
+            return; // without a tick rate the time of a sample means nothing; its bytes are kept
+        }
+        match message {
+            BoardMessage::Teeth(teeth) => self.teeth(now, link, tick, teeth, pulls, out),
             BoardMessage::Force { channel, counts } => {
                 if self.signals.force(now.mono_us, *channel, *counts) {
                     self.check(now, tick, Signal::LoadCell, out);
@@ -461,42 +424,20 @@ impl Core {
                 let counts = (*counts != TEMPERATURE_UNREADABLE).then_some(*counts);
                 self.sample(now, tick, Source::Temperature(*channel), counts, out);
             }
-            BoardMessage::Status(status) => {
-                link.status_us = Some(now.mono_us);
-                link.status_lost_told = false;
-                self.captures(now, link, status.captures_lost, status.receive_errors, out);
-                if let Some(hello) = &link.hello {
-                    link.limits_in_force = status.limits == limits(&self.stand, hello.tick_hz);
-                }
-                let cut = (status.state == BoardState::Cut)
-                    .then_some((status.cut_id, status.cause.unwrap_or(CutCause::Other)));
-                self.cut.status(now, tick, cut, out);
-            }
-            BoardMessage::Cut { cut_id, cause } => {
-                self.cut.status(now, tick, Some((*cut_id, *cause)), out);
-            }
+            BoardMessage::Hello(_) | BoardMessage::Status(_) | BoardMessage::Cut { .. } => {}
         }
     }
 
-    fn hello(
-        &mut self,
-        now: Now,
-        link: &mut Link,
-        hello: &leverarm_protocol::Hello<'_>,
-        out: &mut Output,
-    ) {
+    fn hello(&mut self, now: Now, link: &mut Link, hello: &Hello<'_>, out: &mut Output) {
         link.identify_wanted = false;
-        let known = link.hello.as_ref().map(|h| (h.board_id, h.boot));
-        if known == Some((hello.board_id, hello.boot)) {
-            return;
+        if link.hello.is_some() {
+            return; // the same start of the same board: another one is a restart
         }
+        // The stored hello is for its content; ticks come from the chunks.
         let mut frame = FrameWriter::new();
-        let tick = 0; // the stored hello is for its content; ticks come from the chunks
-        let bytes = frame
-            .write(tick, &BoardMessage::Hello(hello.clone()))
-            .unwrap_or_default();
+        let bytes = frame.write(0, &BoardMessage::Hello(*hello));
         let data = HelloData {
-            frame: bytes.to_vec(),
+            frame: bytes.unwrap_or_default().to_vec(),
             tick_hz: hello.tick_hz,
             board_id: hello.board_id,
             boot: hello.boot,
@@ -509,121 +450,163 @@ impl Core {
         );
         event(out, now, Severity::Info, "board", None, message);
         self.missing_channels(now, hello, out);
-        self.signals.board(&self.stand, hello);
+        self.signals.board(&self.stand, hello, now.mono_us);
         self.pulls.board(hello.tick_hz);
         out.records.push(Record::Hello(data.clone()));
         link.hello = Some(data);
-        link.limits_due_us = now.mono_us;
+        link.status_us.get_or_insert(now.mono_us);
     }
 
     /// Says which inputs of the stand file the board does not have.
-    fn missing_channels(&self, now: Now, hello: &leverarm_protocol::Hello<'_>, out: &mut Output) {
-        use leverarm_protocol::ChannelKind as Kind;
-        let has = |kind: Kind, number: u8| {
-            hello
-                .channels()
-                .any(|c| c.kind == kind && c.number == number)
-        };
-        let mut wanted: Vec<(String, Kind, u8)> = Vec::new();
-        for pickup in &self.stand.pickups {
-            wanted.push((
-                format!("pickup {}", pickup.channel),
-                Kind::Teeth,
-                pickup.channel,
-            ));
-        }
-        if let Some(cell) = &self.stand.load_cell {
-            wanted.push(("load cell".to_owned(), Kind::Force, cell.channel));
-        }
-        for channel in &self.stand.channels {
+    fn missing_channels(&self, now: Now, hello: &Hello<'_>, out: &mut Output) {
+        use ChannelKind as Kind;
+        let pickups = self.stand.pickups.iter().map(|pickup| {
+            let name = format!("pickup {}", pickup.channel);
+            (name, Kind::Teeth, pickup.channel)
+        });
+        let cell = self.stand.load_cell.iter();
+        let cell = cell.map(|cell| ("load cell".to_owned(), Kind::Force, cell.channel));
+        let channels = self.stand.channels.iter().map(|channel| {
             let (kind, number) = match channel.source {
-                Source::Analog(n) => (Kind::Analog, n),
-                Source::Temperature(n) => (Kind::Temperature, n),
+                Source::Analog(number) => (Kind::Analog, number),
+                Source::Temperature(number) => (Kind::Temperature, number),
             };
-            wanted.push((channel.name.clone(), kind, number));
-        }
-        for (name, kind, number) in wanted {
-            if !has(kind, number) {
-                let message = format!(
-                    "the stand file has \"{name}\", but the board does not list its input ({kind:?} {number})"
-                );
-                event(
-                    out,
-                    now,
-                    Severity::Warning,
-                    "input missing",
-                    Some(name),
-                    message,
-                );
+            (channel.name.clone(), kind, number)
+        });
+        for (name, kind, number) in pickups.chain(cell).chain(channels) {
+            let mut listed = hello.channels();
+            if listed.any(|it| it.kind == kind && it.number == number) {
+                continue;
             }
-        }
-    }
-
-    fn captures(&self, now: Now, link: &mut Link, lost: u32, errors: u32, out: &mut Output) {
-        if lost > link.captures_lost {
             let message = format!(
-                "the board could not record {} tooth times",
-                lost - link.captures_lost
-            );
-            event(out, now, Severity::Error, "captures lost", None, message);
-        }
-        if errors > link.receive_errors {
-            let message = format!(
-                "the board received {} damaged frames",
-                errors - link.receive_errors
+                "the stand file has \"{name}\", but the board does not list its input ({kind:?} {number})"
             );
             event(
                 out,
                 now,
                 Severity::Warning,
-                "board receive errors",
-                None,
+                "input missing",
+                Some(name),
                 message,
             );
         }
-        (link.captures_lost, link.receive_errors) = (lost, errors);
     }
 
-    fn tooth(
+    fn status(&mut self, now: Now, link: &mut Link, tick: u64, status: &Status, out: &mut Output) {
+        if link.silence_told {
+            link.silence_told = false;
+            let message = "the board tells its state again".to_owned();
+            event(out, now, Severity::Info, "board silent", None, message);
+        }
+        link.status_us = Some(now.mono_us);
+        link.has_status = true;
+        if tick < link.cut_tick {
+            return; // late: newer ones have told
+        }
+        self.board_counts(now, link, status);
+        if let Some(hello) = &link.hello {
+            let wanted = limits_wanted(&self.stand, hello.tick_hz);
+            link.limits_lacking = Some(limits_lacking(&wanted, &status.limits));
+        }
+        let cut = (status.state == BoardState::Cut)
+            .then_some((status.cut_id, status.cause.unwrap_or(CutCause::Other)));
+        self.board_cut(now, link, tick, cut, out);
+    }
+
+    /// What the board says of its cut: number and cause while it is cut, `None` while it runs.
+    fn board_cut(
         &mut self,
         now: Now,
-        pickup: u8,
-        edge: Edge,
-        tick_hz: u32,
-        batch: &mut Vec<PullEvent>,
+        link: &mut Link,
+        tick: u64,
+        cut: Option<(u16, CutCause)>,
         out: &mut Output,
     ) {
-        let Some(seen) = self.signals.tooth(now.mono_us, pickup, edge) else {
-            return;
+        if tick >= link.cut_tick {
+            link.cut_tick = tick;
+            self.cut.status(now, tick, cut, out);
+        }
+    }
+
+    /// Errors that the board counts since its start.
+    fn board_counts(&mut self, now: Now, link: &mut Link, status: &Status) {
+        let before = (link.captures_lost, link.receive_errors);
+        link.captures_lost = Some(status.captures_lost);
+        link.receive_errors = Some(status.receive_errors);
+        let more = |before: Option<u32>, count: u32| {
+            u64::from(count.saturating_sub(before.unwrap_or(count)))
         };
-        match seen.tooth.kind {
-            ToothKind::AfterMissed { missed } => {
-                self.tooth_fault(now, edge.tick, pickup, "missed teeth", u64::from(missed));
-            }
-            ToothKind::Extra => self.tooth_fault(now, edge.tick, pickup, "extra edges", 1),
-            ToothKind::Irregular { .. } => {
-                self.tooth_fault(now, edge.tick, pickup, "irregular teeth", 1);
-            }
-            ToothKind::Relocked => self.tooth_fault(now, edge.tick, pickup, "tooth count lost", 1),
-            ToothKind::First | ToothKind::Regular => {}
+        let lost = more(before.0, status.captures_lost);
+        if lost > 0 {
+            let kind = ("captures lost", Severity::Error);
+            self.swarms.add(now, About::Link, kind, lost, || {
+                "tooth times that the board could not record".to_owned()
+            });
         }
-        for shaft in [Shaft::Drum, Shaft::Engine] {
-            if self.signals.speed_source(shaft) == Some(pickup) {
-                self.check(now, edge.tick, Signal::Speed(shaft), out);
-            }
+        let errors = more(before.1, status.receive_errors);
+        if errors > 0 {
+            let kind = ("board receive errors", Severity::Warning);
+            self.swarms.add(now, About::Link, kind, errors, || {
+                "frames that came damaged to the board".to_owned()
+            });
         }
-        if self.signals.speed_source(Shaft::Engine) == Some(pickup) {
-            if let Some(mark) = seen.mark {
-                let ready = !self.cut.is_cut();
-                batch.extend(self.pulls.mark(mark, tick_hz, ready));
+    }
+
+    fn teeth(
+        &mut self,
+        now: Now,
+        link: &mut Link,
+        tick: u64,
+        teeth: &Teeth<'_>,
+        pulls: &mut Vec<PullEvent>,
+        out: &mut Output,
+    ) {
+        let pickup = teeth.pickup;
+        for (number, tick) in (u64::from(teeth.first_tooth)..).zip(teeth.ticks(tick)) {
+            link.tick_newest = link.tick_newest.max(tick);
+            let edge = Edge { tick, number };
+            let Some(seen) = self.signals.edge(now.mono_us, pickup, edge) else {
+                continue;
+            };
+            self.tooth_fault(now, pickup, seen.tooth.kind);
+            for shaft in [Shaft::Drum, Shaft::Engine] {
+                if self.signals.speed_source(shaft) == Some(pickup) {
+                    self.check(now, tick, Signal::Speed(shaft), out);
+                }
+            }
+            let is_engine_source = self.signals.speed_source(Shaft::Engine) == Some(pickup);
+            if let Some(mark) = seen.mark.filter(|_| is_engine_source) {
+                pulls.extend(self.pulls.mark(mark, !self.cut.is_cut()));
             }
         }
     }
 
-    /// Faults of teeth are folded like faults of the link, under the pickup's name.
-    fn tooth_fault(&mut self, now: Now, _tick: u64, pickup: u8, kind: &'static str, count: u64) {
-        self.signals
-            .count_tooth_fault(pickup, kind, count, now.mono_us);
+    fn tooth_fault(&mut self, now: Now, pickup: u8, kind: ToothKind) {
+        let (kind, count, text) = match kind {
+            ToothKind::First | ToothKind::Regular => return,
+            ToothKind::AfterMissed { missed } => (
+                ("missed teeth", Severity::Warning),
+                u64::from(missed),
+                "teeth that gave no edge, or whose edge was lost on its way",
+            ),
+            ToothKind::Extra => (
+                ("extra edges", Severity::Warning),
+                1,
+                "edges that are no teeth",
+            ),
+            ToothKind::Irregular { .. } => (
+                ("irregular teeth", Severity::Info),
+                1,
+                "teeth early or late by more than a fifth of a pitch",
+            ),
+            ToothKind::Relocked => (
+                ("tooth count lost", Severity::Warning),
+                1,
+                "the speed no longer fitted what came before",
+            ),
+        };
+        self.swarms
+            .add(now, About::Pickup(pickup), kind, count, || text.to_owned());
     }
 
     fn sample(
@@ -644,15 +627,11 @@ impl Core {
 
     /// Runs the guards of a signal that has a new value.
     fn check(&mut self, now: Now, tick: u64, signal: Signal, out: &mut Output) {
-        let tick_hz = self.signals.tick_hz();
-        let at_us = if tick_hz > 0.0 {
-            tick as f64 / tick_hz * 1e6
-        } else {
-            now.mono_us as f64
+        let Some(board_us) = self.signals.board_us(tick) else {
+            return;
         };
         let value = self.signals.value(signal);
-        let phase = self.pulls.phase();
-        let verdicts = self.guards.check(signal, value, at_us, phase);
+        let verdicts = self.guards.check(signal, &value, board_us);
         self.act(now, Some(tick), verdicts, out);
     }
 
@@ -668,27 +647,31 @@ impl Core {
             } else {
                 "guard cleared"
             };
+            let cause = format!("guard \"{}\": {}", verdict.name, verdict.message);
             out.records.push(Record::Event(EventData {
                 now,
                 tick,
                 severity,
                 kind,
-                channel: Some(verdict.name.clone()),
-                message: verdict.message.clone(),
+                channel: Some(verdict.name),
+                message: verdict.message,
                 data: serde_json::json!({ "value_si": verdict.value_si, "limit_si": verdict.limit_si }),
             }));
             if verdict.tripped && verdict.action == GuardAction::Cut {
-                let cause = format!("guard \"{}\": {}", verdict.name, verdict.message);
                 self.request_cut(now, tick, cause, out);
             }
         }
     }
 
     fn request_cut(&mut self, now: Now, tick: Option<u64>, cause: String, out: &mut Output) {
-        if self.cut.request(now, tick, cause, out) {
-            self.send(now, &HostMessage::Cut { reason: 1 }, out);
-            self.cut.sent(now);
+        if self.cut.request(now, tick, cause, out) && self.is_open {
+            self.send_cut(now, out);
         }
+    }
+
+    fn send_cut(&mut self, now: Now, out: &mut Output) {
+        self.send(now, &HostMessage::Cut { reason: 1 }, out);
+        self.cut.sent(now);
     }
 
     fn send(&mut self, now: Now, message: &HostMessage, out: &mut Output) {
@@ -705,100 +688,101 @@ impl Core {
     /// Time passed. Call it when [`Core::wake_us`] is reached, and at any other time.
     pub fn tick(&mut self, now: Now, out: &mut Output) {
         self.last_tick_us = Some(now.mono_us);
-        let Some(mut link) = self.link.take() else {
-            self.stale(now, None, out);
-            return;
-        };
-        self.housekeeping(now, &mut link, out);
-        self.cut_frames(now, out);
-        if now.mono_us >= link.heartbeat_due_us {
-            self.fit = self.is_fit(now, &link);
-            if self.fit {
-                self.send(now, &HostMessage::Heartbeat, out);
-            }
-            link.heartbeat_due_us = now.mono_us + HEARTBEAT_EVERY_US;
+        let tick = self.link.as_ref().map(|link| link.tick_newest);
+        let verdicts = self.guards.check_ages(&self.signals, now.mono_us, tick);
+        self.act(now, tick, verdicts, out);
+        if let (Some(mut link), Some(tick)) = (self.link.take(), tick) {
+            self.complain(now, &mut link, out);
+            self.speak(now, &mut link, out);
+            self.link = Some(link);
+            let mut pulls = Vec::from_iter(self.pulls.time(tick));
+            self.cut_pull(tick, &mut pulls);
+            self.pull_events(now, pulls, out);
         }
-        if let Some(hello) = link
-            .hello
-            .as_ref()
-            .filter(|_| !link.limits_in_force && self.fit)
-            && now.mono_us >= link.limits_due_us
-        {
-            let wanted = limits(&self.stand, hello.tick_hz);
-            self.send(now, &HostMessage::Limits(wanted), out);
-            link.limits_due_us = now.mono_us + LIMITS_EVERY_US;
-            link.limits_sent += 1;
-            if link.limits_sent > 4 && !link.limits_told {
-                link.limits_told = true;
-                let message = "the board does not take the limits: it guards by its own alone; look at its firmware version and temperature channels".to_owned();
-                event(out, now, Severity::Error, "limits refused", None, message);
-            }
-        }
-        let tick = link.tick_newest;
-        self.link = Some(link);
-        self.stale(now, Some(tick), out);
-        for found in self.pulls.time(tick) {
-            self.pull_event(now, found, out);
-        }
-        self.flush_faults(now, out, false);
+        self.cut.tell_unheard(now, out);
+        self.swarms.tell(now, tick, false, out);
         if self.chunks.is_due(now) {
-            self.flush_chunk(now, out, false);
+            self.flush_chunk(false, out);
         }
     }
 
-    fn housekeeping(&mut self, now: Now, link: &mut Link, out: &mut Output) {
-        if link.identify_wanted && now.mono_us >= link.identify_due_us {
-            self.send(now, &HostMessage::Identify, out);
-            let every = if link.hello.is_some() {
-                IDENTIFY_AFTER_LOSS_US
-            } else {
-                IDENTIFY_EVERY_US
-            };
-            link.identify_due_us = now.mono_us + every;
-        }
+    /// Tells what is missing from the board.
+    fn complain(&self, now: Now, link: &mut Link, out: &mut Output) {
         let open_us = now.mono_us.saturating_sub(link.opened_us);
-        if link.hello.is_none() && !link.no_hello_told && open_us > NO_HELLO_TOLD_US {
+        if link.hello.is_none() && !link.no_hello_told && open_us > PATIENCE_US {
             link.no_hello_told = true;
-            event(
-                out,
-                now,
-                Severity::Error,
-                "no board",
-                None,
-                no_board_text(link, &self.stand),
-            );
+            let message = link.no_board_text(&self.stand);
+            event(out, now, Severity::Error, "no board", None, message);
         }
-        let status_age = link.status_us.map(|at| now.mono_us.saturating_sub(at));
-        if status_age.is_some_and(|age| age > STATUS_AGE_MAX_US) && !link.status_lost_told {
-            link.status_lost_told = true;
+        let age_us = link.status_age_us(now).unwrap_or(0);
+        if age_us > link::STATUS_AGE_US_MAX && !link.silence_told {
+            link.silence_told = true;
             let message = "no status from the board for 300 ms: heartbeats stop".to_owned();
             event(out, now, Severity::Error, "board silent", None, message);
         }
+        let asked_us = link
+            .limits_since_us
+            .map_or(0, |at| now.mono_us.saturating_sub(at));
+        if let Some(lacking) = link.limits_lacking.as_ref().filter(|it| !it.is_empty())
+            && asked_us > PATIENCE_US
+            && !link.limits_told
+        {
+            link.limits_told = true;
+            let message = format!(
+                "the board does not guard by itself: {}; look at its firmware version and its \
+                 temperature channels",
+                lacking.join(", ")
+            );
+            event(out, now, Severity::Error, "limits refused", None, message);
+        }
     }
 
-    fn is_fit(&self, now: Now, link: &Link) -> bool {
-        let status_fresh = link
-            .status_us
-            .is_some_and(|at| now.mono_us.saturating_sub(at) <= STATUS_AGE_MAX_US);
-        link.hello.is_some() && status_fresh && !self.store_behind
-    }
-
-    fn cut_frames(&mut self, now: Now, out: &mut Output) {
-        if self.cut.cut_due(now) {
-            self.send(now, &HostMessage::Cut { reason: 1 }, out);
-            self.cut.sent(now);
+    /// Says to the board what is due: cut and release first.
+    fn speak(&mut self, now: Now, link: &mut Link, out: &mut Output) {
+        if self
+            .cut
+            .due_us()
+            .is_some_and(|due_us| now.mono_us >= due_us)
+        {
+            self.send_cut(now, out);
         }
         if let Some(cut_id) = self.cut.release_due(now, out) {
             self.send(now, &HostMessage::Release { cut_id }, out);
         }
+        if link.identify_wanted && now.mono_us >= link.identify_due_us {
+            self.send(now, &HostMessage::Identify, out);
+            let every_us = if link.hello.is_some() {
+                IDENTIFY_AFTER_LOSS_US
+            } else {
+                IDENTIFY_EVERY_US
+            };
+            link.identify_due_us = now.mono_us + every_us;
+        }
+        self.fit = self.is_fit(now, link);
+        if self.fit && now.mono_us >= link.heartbeat_due_us {
+            self.send(now, &HostMessage::Heartbeat, out);
+            link.heartbeat_due_us = now.mono_us + HEARTBEAT_EVERY_US;
+        }
+        // Not before the first status, and so not before the first heartbeat. When the store is
+        // behind there is none, and with its limits the board cuts, as it should.
+        if let Some(hello) = link.hello.as_ref().filter(|_| link.has_fresh_status(now))
+            && !link.limits_in_force()
+            && now.mono_us >= link.limits_due_us
+        {
+            let wanted = limits_wanted(&self.stand, hello.tick_hz);
+            self.send(now, &HostMessage::Limits(wanted), out);
+            link.limits_due_us = now.mono_us + LIMITS_EVERY_US;
+            link.limits_since_us.get_or_insert(now.mono_us);
+        }
     }
 
-    fn stale(&mut self, now: Now, tick: Option<u64>, out: &mut Output) {
-        let phase = self.pulls.phase();
-        let verdicts = self
-            .guards
-            .check_ages(&mut self.signals, now.mono_us, tick, phase);
-        self.act(now, tick, verdicts, out);
+    /// Whether heartbeats may go out. A cut that the board leaves unconfirmed stops them: silence
+    /// is the other way to have it cut.
+    fn is_fit(&self, now: Now, link: &Link) -> bool {
+        link.hello.is_some()
+            && link.has_fresh_status(now)
+            && !self.store_behind
+            && !self.cut.is_unheard(now)
     }
 
     /// A person's command.
@@ -814,20 +798,26 @@ impl Core {
         match command {
             Command::Cut { reason } => {
                 self.request_cut(now, None, reason.clone(), out);
+                if let Some(tick) = self.link.as_ref().map(|link| link.tick_newest) {
+                    let mut pulls = Vec::new();
+                    self.cut_pull(tick, &mut pulls);
+                    self.pull_events(now, pulls, out);
+                }
                 Ok("cut requested".to_owned())
             }
             Command::Release { cut_id } => {
-                if self.link.as_ref().is_none_or(|link| link.hello.is_none()) {
+                let Some(mut link) = self.link.take_if(|link| link.hello.is_some()) else {
                     return Err(CommandError::NoBoard);
-                }
-                if let Some(guard) = self.guards.tripped_cut() {
-                    return Err(CommandError::StillTripped {
+                };
+                let released = match self.guards.tripped_cut() {
+                    Some(guard) => Err(CommandError::StillTripped {
                         guard: guard.to_owned(),
-                    });
-                }
-                self.cut.release(now, *cut_id)?;
-                self.cut_frames(now, out);
-                Ok(format!("release of cut {cut_id} sent to the board"))
+                    }),
+                    None => self.cut.release(now, *cut_id),
+                };
+                self.speak(now, &mut link, out);
+                self.link = Some(link);
+                released.map(|()| format!("release of cut {cut_id} sent to the board"))
             }
         }
     }
@@ -837,17 +827,11 @@ impl Core {
         let Some(link) = self.link.take() else {
             return;
         };
-        self.end_pull(
-            now,
-            link.tick_newest,
-            "the daemon was stopped".to_owned(),
-            out,
-        );
-        self.flush_faults(now, out, true);
-        self.flush_chunk(now, out, true);
+        let reason = "the daemon was stopped";
+        self.close(now, &link, reason.to_owned(), out);
         out.records.push(Record::Disconnected {
             now,
-            reason: "the daemon was stopped".to_owned(),
+            reason: reason.to_owned(),
         });
     }
 
@@ -873,6 +857,14 @@ impl Core {
         counters
     }
 
+    /// Bytes received whose delimiter has not come yet.
+    #[must_use]
+    pub fn pending_bytes(&self) -> usize {
+        self.link
+            .as_ref()
+            .map_or(0, |link| link.reader.pending_bytes())
+    }
+
     /// Values for people to look at.
     #[must_use]
     pub fn live(&self, now: Now) -> Live {
@@ -880,187 +872,91 @@ impl Core {
     }
 
     fn link_fault(&mut self, now: Now, link: &mut Link, fault: LinkFault) {
+        let was_in_step = std::mem::replace(&mut link.in_step, true);
         let (kind, count) = match fault {
             LinkFault::FramesLost { count } => {
                 link.identify_wanted = true;
-                link.identify_due_us = link.identify_due_us.max(now.mono_us);
-                ("frames lost", u64::from(count))
+                (("frames lost", Severity::Error), u64::from(count))
             }
-            LinkFault::Duplicate { .. } => ("frames doubled", 1),
-            LinkFault::Reordered { .. } => ("frames late", 1),
-            LinkFault::WrongVersion { .. } => ("wrong protocol version", 1),
-            LinkFault::BadMessage(_) => ("messages not understood", 1),
+            LinkFault::Duplicate { .. } => (("frames doubled", Severity::Warning), 1),
+            LinkFault::Reordered { .. } => (("frames late", Severity::Warning), 1),
+            LinkFault::WrongVersion { .. } => (("wrong protocol version", Severity::Error), 1),
+            LinkFault::BadMessage(_) => (("messages not understood", Severity::Warning), 1),
             LinkFault::BadCrc { .. }
             | LinkFault::BadCobs { .. }
             | LinkFault::TooLong
-            | LinkFault::TooShort { .. } => ("damaged bytes", 1),
-            LinkFault::BoardRestarted => ("board restart", 1),
-        };
-        match self.folded.iter_mut().find(|f| f.kind == kind) {
-            Some(folded) => folded.count += count,
-            None => self.folded.push(Folded {
-                kind,
-                first: fault,
-                count,
-                since_us: now.mono_us,
-            }),
-        }
-    }
-
-    fn flush_faults(&mut self, now: Now, out: &mut Output, all: bool) {
-        let due = |since_us: u64| all || now.mono_us.saturating_sub(since_us) >= FOLD_FAULTS_US;
-        let mut index = 0;
-        while index < self.folded.len() {
-            if !due(self.folded[index].since_us) {
-                index += 1;
-                continue;
+            | LinkFault::TooShort { .. }
+                if !was_in_step =>
+            {
+                (("opened in mid-frame", Severity::Info), 1)
             }
-            let folded = self.folded.swap_remove(index);
-            let severity = match folded.kind {
-                "frames lost" | "damaged bytes" | "wrong protocol version" => Severity::Error,
-                _ => Severity::Warning,
-            };
-            let message = format!("{} ({}): {}", folded.kind, folded.count, folded.first);
-            out.records.push(Record::Event(EventData {
-                now,
-                tick: None,
-                severity,
-                kind: folded.kind,
-                channel: Some("link".to_owned()),
-                message,
-                data: serde_json::json!({ "count": folded.count }),
-            }));
-        }
-        for (pickup, kind, count) in self.signals.take_tooth_faults(&due) {
-            out.records.push(Record::Event(EventData {
-                now,
-                tick: self.link.as_ref().map(|link| link.tick_newest),
-                severity: if kind == "irregular teeth" {
-                    Severity::Info
-                } else {
-                    Severity::Warning
-                },
-                kind,
-                channel: Some(format!("pickup {pickup}")),
-                message: format!("{kind} at pickup {pickup}: {count}"),
-                data: serde_json::json!({ "count": count }),
-            }));
+            LinkFault::BadCrc { .. }
+            | LinkFault::BadCobs { .. }
+            | LinkFault::TooLong
+            | LinkFault::TooShort { .. } => (("damaged bytes", Severity::Error), 1),
+            LinkFault::BoardRestarted => (("board restart", Severity::Error), 1),
+        };
+        self.swarms
+            .add(now, About::Link, kind, count, || fault.to_string());
+    }
+
+    fn flush_chunk(&mut self, all: bool, out: &mut Output) {
+        out.records.extend(self.chunks.take(all).map(Record::Chunk));
+    }
+
+    /// A pull under way ends with a cut.
+    fn cut_pull(&mut self, tick: u64, pulls: &mut Vec<PullEvent>) {
+        if let Some(cause) = self.cut.cause() {
+            pulls.extend(self.pulls.cut(tick, cause));
         }
     }
 
-    fn flush_chunk(&mut self, now: Now, out: &mut Output, all: bool) {
-        if let Some(chunk) = self.chunks.take(now, all) {
-            out.records.push(Record::Chunk(chunk));
-        }
-    }
-
-    fn pull_event(&mut self, now: Now, found: PullEvent, out: &mut Output) {
-        match found {
-            PullEvent::Started {
-                tick_first_wanted,
-                tick_start,
-            } => {
-                let chunk_seq_first = self.chunks.seq_holding(tick_first_wanted);
-                out.records.push(Record::PullStarted {
-                    now,
+    fn pull_events(
+        &mut self,
+        now: Now,
+        found: impl IntoIterator<Item = PullEvent>,
+        out: &mut Output,
+    ) {
+        for found in found {
+            match found {
+                PullEvent::Started {
                     tick_first_wanted,
                     tick_start,
-                    chunk_seq_first,
-                });
-            }
-            PullEvent::Ended {
-                whole,
-                tick_peak,
-                tick_end,
-                reasons,
-            } => {
-                // Everything up to the end has to be in the store before the pull is.
-                self.flush_chunk(now, out, true);
-                out.records.push(Record::PullEnded(PullEnded {
+                } => {
+                    let chunk_seq_first = self.chunks.seq_holding(tick_first_wanted);
+                    out.records.push(Record::PullStarted {
+                        now,
+                        tick_first_wanted,
+                        tick_start,
+                        chunk_seq_first,
+                    });
+                }
+                PullEvent::Ended {
                     whole,
                     tick_peak,
                     tick_end,
-                    chunk_seq_last: self.chunks.seq_last(),
                     reasons,
-                }));
+                } => {
+                    // Everything up to the end has to be in the store before the pull is.
+                    self.flush_chunk(false, out);
+                    out.records.push(Record::PullEnded(PullEnded {
+                        whole,
+                        tick_peak,
+                        tick_end,
+                        chunk_seq_last: self.chunks.seq_last(),
+                        reasons,
+                    }));
+                }
             }
         }
     }
 }
 
-fn no_board_text(link: &Link, stand: &Stand) -> String {
-    let counters = link.reader.counters();
-    let baud = stand.port.baud;
-    if counters.bytes_received == 0 {
-        format!(
-            "{}: not a byte came in 2 s; is the board powered and wired, and this its port?",
-            link.port
-        )
-    } else if counters.wrong_version > 0 {
-        format!(
-            "{}: the board speaks another protocol version than {}; update its firmware",
-            link.port,
-            leverarm_protocol::VERSION
-        )
-    } else if counters.frames == 0 {
-        format!(
-            "{}: {} bytes came, but no frame among them; the baud rate {baud} may be wrong, or it is another device",
-            link.port, counters.bytes_received
-        )
-    } else {
-        format!(
-            "{}: frames come, but the board does not answer identify with a hello",
-            link.port
-        )
-    }
-}
-
-/// What the board has to guard by itself on this stand.
-fn limits(stand: &Stand, tick_hz: u32) -> Limits {
-    let mut temperatures = TemperatureLimits::new();
-    for guard in stand.guards.iter().filter(|g| g.action == GuardAction::Cut) {
-        let Watch::OverTemperature { channel, limit_k } = guard.watch else {
-            continue;
-        };
-        let Some(channel) = stand.channel(channel) else {
-            continue;
-        };
-        // Only a straight law can be turned round without a cold junction.
-        if let (Source::Temperature(number), Law::Linear { per_count, at_zero }) =
-            (channel.source, channel.law)
-            && per_count > 0.0
-        {
-            #[expect(clippy::cast_possible_truncation, reason = "float `as` saturates")]
-            let counts_max = ((limit_k - at_zero) / per_count).ceil() as i32;
-            let limit = TemperatureLimit {
-                channel: number,
-                counts_max,
-            };
-            if temperatures.push(limit).is_err() {
-                break; // the board holds four; the daemon's own guards hold them all
-            }
-        }
-    }
-    let period = stand
-        .pickups
-        .iter()
-        .find(|p| p.channel == 0)
-        .and_then(|pickup| {
-            let teeth_per_s = stand.overspeed_cut_teeth_per_s(pickup)?;
-            Some(f64::from(tick_hz) / (teeth_per_s * BOARD_SPEED_MARGIN))
-        });
-    #[expect(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "float `as` saturates, and a period is positive"
-    )]
-    let tooth_period_ticks_min = period.unwrap_or(0.0) as u32;
-    Limits {
-        tooth_period_ticks_min,
-        short_periods_to_cut: stand.board.short_periods_to_cut,
-        heartbeat_timeout_ms: stand.board.heartbeat_timeout_ms,
-        temperatures,
-    }
+/// Bytes cut behind each delimiter, and where a chunk could get too long without one.
+fn pieces(bytes: &[u8]) -> impl Iterator<Item = &[u8]> {
+    bytes
+        .chunks(chunks::CHUNK_BYTES_MAX)
+        .flat_map(|block| block.split_inclusive(|byte| *byte == 0))
 }
 
 fn add_counters(sum: &mut Counters, other: &Counters) {

@@ -3,7 +3,7 @@
 use leverarm_config::{PullRules, Stand};
 
 use super::live::PullPhase;
-use super::signals::Mark;
+use super::wheel::Mark;
 
 /// A pull began or ended.
 #[derive(Clone, Debug, PartialEq)]
@@ -25,24 +25,39 @@ pub(super) enum PullEvent {
 const FALL_SHARE: f64 = 0.02;
 /// The engine counts as turning, and the stand as ready, above this share of the start speed.
 const TURNING_SHARE: f64 = 0.2;
+/// A pull is whole when it reached this share of its end speed: a throttle that is closed right
+/// there leaves the mean over a turn a little below.
+const END_SHARE: f64 = 0.99;
+/// A rise may falter for so long, as when the throttle is opened twice, and still be the same.
+const FALTER_S: f64 = 0.2;
+/// Marks further apart do not belong to one motion.
+const TOGETHER_S: f64 = 0.5;
+/// A pull whose speed has not grown for so long beyond its coast-down has lost its teeth, or is
+/// held by a brake: it is over.
+const NO_TOP_S: f64 = 2.0;
+
+/// The greatest speed so far.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Top {
+    rad_per_s: f64,
+    tick: u64,
+}
 
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum State {
     Still,
     Turning,
-    /// Rising through the start speed; not long enough yet to be called a pull.
+    /// Rising above the start speed; not long enough yet to be called a pull.
     Rising {
         tick_start: u64,
-    },
-    Pulling {
+        /// When it last rose fast enough.
+        tick_rose: u64,
         top_rad_per_s: f64,
-        tick_top: u64,
     },
+    Pulling(Top),
     Coasting {
-        top_rad_per_s: f64,
-        tick_top: u64,
+        top: Top,
         tick_until: u64,
-        whole: bool,
     },
 }
 
@@ -74,7 +89,7 @@ impl PullFinder {
         match self.state {
             State::Still => PullPhase::Idle,
             State::Turning | State::Rising { .. } => PullPhase::Ready,
-            State::Pulling { .. } => PullPhase::Pulling,
+            State::Pulling(_) => PullPhase::Pulling,
             State::Coasting { .. } => PullPhase::Coasting,
         }
     }
@@ -88,152 +103,161 @@ impl PullFinder {
         (seconds * self.tick_hz) as u64
     }
 
-    /// New whole-turn motion. `ready` is false while the stand is cut: no pull can start then, and
-    /// one under way is over.
-    pub(super) fn mark(&mut self, mark: Mark, _tick_hz: u32, ready: bool) -> Vec<PullEvent> {
+    /// New whole-turn motion. `ready` is false while the stand is cut: no pull can start then.
+    pub(super) fn mark(&mut self, mark: Mark, ready: bool) -> Option<PullEvent> {
         let rules = self.rules;
         let speed = mark.engine_rad_per_s;
         let before = self.previous.replace(mark);
-        let mut events = Vec::new();
-        let rising = mark.engine_rad_per_s2 >= rules.acceleration_min_rad_per_s2;
+        let rises = mark.engine_rad_per_s2 >= rules.acceleration_min_rad_per_s2;
         match self.state {
             State::Still | State::Turning => {
-                self.state = if speed > TURNING_SHARE * rules.start_rad_per_s {
-                    State::Turning
-                } else {
-                    State::Still
+                self.begin_rise(mark, before, rises && ready);
+                None
+            }
+            State::Rising {
+                tick_start,
+                tick_rose,
+                top_rad_per_s,
+            } => {
+                let since_rose = mark.tick.saturating_sub(tick_rose);
+                let faltered = since_rose > self.ticks(FALTER_S) && !rises;
+                let fell = speed < (1.0 - FALL_SHARE) * top_rad_per_s;
+                let is_old = since_rose > self.ticks(NO_TOP_S);
+                if !ready || fell || faltered || is_old {
+                    self.begin_rise(mark, before, rises && ready);
+                    return None;
+                }
+                self.state = State::Rising {
+                    tick_start,
+                    tick_rose: if rises { mark.tick } else { tick_rose },
+                    top_rad_per_s: top_rad_per_s.max(speed),
                 };
-                let crossed = before.is_some_and(|b| b.engine_rad_per_s < rules.start_rad_per_s)
-                    && speed >= rules.start_rad_per_s;
-                if crossed && rising && ready {
-                    self.state = State::Rising {
-                        tick_start: before.map_or(mark.tick, |b| b.tick),
-                    };
-                }
-            }
-            State::Rising { tick_start } => {
-                let long_enough =
-                    mark.tick.saturating_sub(tick_start) >= self.ticks(rules.length_min_s);
-                if !rising || !ready {
-                    self.state = State::Turning;
-                } else if long_enough {
-                    self.state = State::Pulling {
-                        top_rad_per_s: speed,
-                        tick_top: mark.tick,
-                    };
-                    let wanted = tick_start.saturating_sub(self.ticks(rules.pre_trigger_s));
-                    events.push(PullEvent::Started {
-                        tick_first_wanted: wanted,
-                        tick_start,
+                let length = mark.tick.saturating_sub(tick_start);
+                (rises && length >= self.ticks(rules.length_min_s)).then(|| {
+                    self.state = State::Pulling(Top {
+                        rad_per_s: speed,
+                        tick: mark.tick,
                     });
-                }
+                    PullEvent::Started {
+                        tick_first_wanted: tick_start
+                            .saturating_sub(self.ticks(rules.pre_trigger_s)),
+                        tick_start,
+                    }
+                })
             }
-            State::Pulling {
-                top_rad_per_s,
-                tick_top,
-            } => {
-                if speed >= top_rad_per_s {
-                    self.state = State::Pulling {
-                        top_rad_per_s: speed,
-                        tick_top: mark.tick,
-                    };
-                } else if speed < (1.0 - FALL_SHARE) * top_rad_per_s {
+            State::Pulling(top) => {
+                if speed >= top.rad_per_s {
+                    self.state = State::Pulling(Top {
+                        rad_per_s: speed,
+                        tick: mark.tick,
+                    });
+                } else if speed < (1.0 - FALL_SHARE) * top.rad_per_s && mark.engine_rad_per_s2 < 0.0
+                {
                     self.state = State::Coasting {
-                        top_rad_per_s,
-                        tick_top,
-                        tick_until: tick_top.saturating_add(self.ticks(rules.coast_s)),
-                        whole: top_rad_per_s >= rules.end_rad_per_s,
+                        top,
+                        tick_until: top.tick.saturating_add(self.ticks(rules.coast_s)),
                     };
                 }
+                None
             }
-            State::Coasting {
-                top_rad_per_s,
-                tick_top,
-                tick_until,
-                whole,
-            } => {
-                // The throttle opened again: the coast-down is over, and another pull may begin.
-                if rising && mark.tick > tick_top || mark.tick >= tick_until {
-                    events.push(self.ended(top_rad_per_s, tick_top, mark.tick, whole));
-                }
+            State::Coasting { top, tick_until } => {
+                // The throttle opened again: the coast-down is over, and this may be a pull.
+                let ended = rises || mark.tick >= tick_until;
+                ended.then(|| {
+                    let ended = self.ended(top, mark.tick, Vec::new());
+                    self.begin_rise(mark, before, rises && ready);
+                    ended
+                })
             }
         }
-        if !ready && matches!(self.state, State::Pulling { .. }) {
-            events.extend(self.abort(mark.tick, "the stand was cut".to_owned()));
-        }
-        events
     }
 
-    fn ended(
-        &mut self,
-        top_rad_per_s: f64,
-        tick_peak: u64,
-        tick_end: u64,
-        whole: bool,
-    ) -> PullEvent {
-        self.state = State::Turning;
-        let rpm = |rad_per_s: f64| rad_per_s / leverarm_torque::curve::RAD_PER_S_PER_RPM;
-        let reasons = if whole {
-            Vec::new()
+    /// Nothing is under way: a rise begins where the engine passes the start speed, or where it
+    /// speeds up from above it, held there before.
+    fn begin_rise(&mut self, mark: Mark, before: Option<Mark>, may_rise: bool) {
+        let rules = self.rules;
+        let speed = mark.engine_rad_per_s;
+        let together = self.ticks(TOGETHER_S);
+        let from = before
+            .filter(|before| mark.tick.saturating_sub(before.tick) <= together)
+            .unwrap_or(mark);
+        let is_in_range =
+            speed >= rules.start_rad_per_s && from.engine_rad_per_s < rules.end_rad_per_s;
+        self.state = if may_rise && is_in_range {
+            State::Rising {
+                tick_start: from.tick,
+                tick_rose: mark.tick,
+                top_rad_per_s: speed,
+            }
+        } else if speed > TURNING_SHARE * rules.start_rad_per_s {
+            State::Turning
         } else {
-            vec![format!(
-                "reached {:.0} rpm, short of its end at {:.0} rpm",
-                rpm(top_rad_per_s),
-                rpm(self.rules.end_rad_per_s)
-            )]
+            State::Still
         };
+    }
+
+    fn ended(&mut self, top: Top, tick_end: u64, mut reasons: Vec<String>) -> PullEvent {
+        self.state = State::Turning;
+        let whole = top.rad_per_s >= END_SHARE * self.rules.end_rad_per_s;
+        if !whole {
+            let rpm = |rad_per_s: f64| rad_per_s / leverarm_torque::curve::RAD_PER_S_PER_RPM;
+            reasons.push(format!(
+                "reached {:.0} rpm, short of its end at {:.0} rpm",
+                rpm(top.rad_per_s),
+                rpm(self.rules.end_rad_per_s)
+            ));
+        }
         PullEvent::Ended {
             whole,
-            tick_peak,
-            tick_end,
+            tick_peak: top.tick,
+            tick_end: tick_end.max(top.tick),
             reasons,
         }
     }
 
     /// Board time passed, with or without teeth: a coast-down ends when its time is over.
-    pub(super) fn time(&mut self, tick: u64) -> Vec<PullEvent> {
+    pub(super) fn time(&mut self, tick: u64) -> Option<PullEvent> {
         match self.state {
-            State::Coasting {
-                top_rad_per_s,
-                tick_top,
-                tick_until,
-                whole,
-            } if tick >= tick_until => {
-                vec![self.ended(top_rad_per_s, tick_top, tick, whole)]
+            State::Coasting { top, tick_until } if tick >= tick_until => {
+                Some(self.ended(top, tick, Vec::new()))
             }
-            State::Pulling {
-                top_rad_per_s,
-                tick_top,
-            } if tick > tick_top.saturating_add(self.ticks(2.0 + self.rules.coast_s)) => {
-                // No teeth any more: the pickup is lost, or the wheel is.
-                let whole = top_rad_per_s >= self.rules.end_rad_per_s;
-                vec![self.ended(top_rad_per_s, tick_top, tick, whole)]
+            State::Pulling(top) => {
+                let no_top_s = NO_TOP_S + self.rules.coast_s;
+                let until = top.tick.saturating_add(self.ticks(no_top_s));
+                (tick > until).then(|| {
+                    let reason = format!("no teeth, or no higher speed, for {no_top_s:.0} s");
+                    self.ended(top, tick, vec![reason])
+                })
             }
-            _ => Vec::new(),
+            State::Turning => {
+                let silent = self
+                    .previous
+                    .is_none_or(|mark| tick.saturating_sub(mark.tick) > self.ticks(NO_TOP_S));
+                if silent {
+                    self.state = State::Still;
+                }
+                None
+            }
+            State::Still | State::Rising { .. } | State::Coasting { .. } => None,
         }
     }
 
-    /// Ends what is under way for a reason from outside; a pull that was only coasting stays whole.
-    pub(super) fn abort(&mut self, tick: u64, reason: String) -> Option<PullEvent> {
-        let state = std::mem::replace(&mut self.state, State::Turning);
-        match state {
-            State::Pulling { tick_top, .. } => Some(PullEvent::Ended {
-                whole: false,
-                tick_peak: tick_top,
-                tick_end: tick.max(tick_top),
-                reasons: vec![reason],
-            }),
-            State::Coasting {
-                top_rad_per_s,
-                tick_top,
-                whole,
-                ..
-            } => {
-                let mut ended = self.ended(top_rad_per_s, tick_top, tick.max(tick_top), whole);
-                if let PullEvent::Ended { reasons, .. } = &mut ended {
-                    reasons.push(format!("coast-down broken off: {reason}"));
-                }
-                Some(ended)
+    /// The stand was cut. A coast-down goes on, and is as good as any.
+    pub(super) fn cut(&mut self, tick: u64, cause: &str) -> Option<PullEvent> {
+        match self.state {
+            State::Pulling(top) => {
+                Some(self.ended(top, tick, vec![format!("the stand was cut: {cause}")]))
+            }
+            _ => None,
+        }
+    }
+
+    /// Ends what is under way, since no more of it will come.
+    pub(super) fn break_off(&mut self, tick: u64, reason: String) -> Option<PullEvent> {
+        match std::mem::replace(&mut self.state, State::Still) {
+            State::Pulling(top) => Some(self.ended(top, tick, vec![reason])),
+            State::Coasting { top, .. } => {
+                Some(self.ended(top, tick, vec![format!("coast-down broken off: {reason}")]))
             }
             State::Still | State::Turning | State::Rising { .. } => None,
         }
@@ -286,7 +310,10 @@ mod tests {
                 engine_rad_per_s: w0 + slope * (t - t0),
                 engine_rad_per_s2: slope,
             };
-            events.extend(finder.mark(mark, 1_000_000, ready(t)));
+            events.extend(finder.mark(mark, ready(t)));
+            if !ready(t) {
+                events.extend(finder.cut(tick, "enough"));
+            }
             t += 0.05;
         }
         events
@@ -353,7 +380,78 @@ mod tests {
         else {
             panic!("{events:?}");
         };
-        assert_eq!(reasons, &["the stand was cut".to_owned()]);
+        assert_eq!(reasons[0], "the stand was cut: enough");
+    }
+
+    /// Held at the start speed, and just above it: the pull never passes it from below.
+    #[test]
+    fn a_pull_from_a_held_speed_is_found() {
+        let path = [
+            (0.0, 200.0),
+            (0.5, 310.0),
+            (1.5, 308.0),
+            (4.0, 950.0),
+            (9.0, 200.0),
+        ];
+        let events = run(&mut finder(), &path, |_| true);
+        let [
+            PullEvent::Started { tick_start, .. },
+            PullEvent::Ended { whole: true, .. },
+        ] = events.as_slice()
+        else {
+            panic!("{events:?}");
+        };
+        assert!((1_400_000..=1_600_000).contains(tick_start), "{tick_start}");
+    }
+
+    /// A rise that was noticed before the teeth stayed away is not a pull when they come again.
+    #[test]
+    fn an_old_rise_is_forgotten() {
+        let mut finder = finder();
+        let mark = |t_ms: u64, speed: f64, slope: f64| Mark {
+            tick: t_ms * 1000,
+            engine_rad_per_s: speed,
+            engine_rad_per_s2: slope,
+        };
+        assert_eq!(finder.mark(mark(0, 250.0, 200.0), true), None);
+        assert_eq!(finder.mark(mark(50, 310.0, 200.0), true), None);
+        assert_eq!(finder.mark(mark(60_000, 320.0, 200.0), true), None);
+        assert_eq!(finder.mark(mark(60_150, 350.0, 200.0), true), None);
+        let Some(PullEvent::Started { tick_start, .. }) =
+            finder.mark(mark(60_500, 420.0, 200.0), true)
+        else {
+            panic!("{:?}", finder.phase());
+        };
+        assert_eq!(tick_start, 60_000_000);
+    }
+
+    /// Cut above its end speed, a pull has all it needs.
+    #[test]
+    fn a_cut_beyond_the_end_leaves_the_pull_whole() {
+        let path = [(0.0, 150.0), (1.0, 200.0), (4.0, 950.0), (9.0, 200.0)];
+        let events = run(&mut finder(), &path, |t| t < 3.9);
+        let Some(PullEvent::Ended {
+            whole: true,
+            reasons,
+            ..
+        }) = events.last()
+        else {
+            panic!("{events:?}");
+        };
+        assert_eq!(reasons, &["the stand was cut: enough".to_owned()]);
+    }
+
+    #[test]
+    fn a_pull_without_teeth_ends() {
+        let mut finder = finder();
+        let path = [(0.0, 150.0), (1.0, 200.0), (3.0, 700.0)];
+        let events = run(&mut finder, &path, |_| true);
+        assert!(matches!(events.as_slice(), [PullEvent::Started { .. }]));
+        assert_eq!(finder.time(6_000_000), None);
+        assert!(matches!(
+            finder.time(8_000_000),
+            Some(PullEvent::Ended { whole: false, .. })
+        ));
     }
 
     #[test]

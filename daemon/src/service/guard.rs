@@ -47,6 +47,14 @@ pub enum PortError {
         /// Path of the port.
         path: String,
     },
+    /// It is a file, or another kind of device.
+    #[error(
+        "{path}: this is not a serial port; name the board's, as `ls /dev/serial/by-id` shows it (key port.path)"
+    )]
+    NotAPort {
+        /// Path of the port.
+        path: String,
+    },
     /// Anything else.
     #[error("{path}: {message}")]
     Other {
@@ -74,6 +82,8 @@ fn open(path: &Path, baud: u32) -> Result<SerialStream, PortError> {
                 || matches!(error.kind, tokio_serial::ErrorKind::NoDevice)
             {
                 PortError::Busy { path: shown }
+            } else if lower.contains("typewriter") || lower.contains("inappropriate ioctl") {
+                PortError::NotAPort { path: shown }
             } else {
                 PortError::Other {
                     path: shown,
@@ -151,7 +161,7 @@ impl GuardThread {
             out.write.clear();
             self.records.give(&mut out.records);
             let now = self.clock.now();
-            core.store_keeps_up(self.records.keeps_up(), now, &mut out);
+            core.store_keeps_up(self.records.keeps_up(now.mono_us), now, &mut out);
             if now.mono_us >= live_due_us {
                 self.live.send_replace(Arc::new(core.live(now)));
                 live_due_us = now.mono_us + LIVE_EVERY_US;
@@ -185,7 +195,10 @@ impl GuardThread {
                 },
                 asked = self.asked.recv(), if listening => match asked {
                     Some((command, answer)) => {
-                        let outcome = core.command(self.clock.now(), &command, &mut out);
+                        let now = self.clock.now();
+                        let outcome = core.command(now, &command, &mut out);
+                        // Whoever has the answer finds its effect in the live values.
+                        self.live.send_replace(Arc::new(core.live(now)));
                         drop(answer.send(outcome));
                     }
                     None => listening = false,

@@ -14,10 +14,12 @@ use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use crate::calibration::{CalibrationError, NewCalibrationRequest};
 use crate::clock::Clock;
 use crate::core::{Command, CommandError, Live};
-use crate::store::{PullId, PullState, StoreError};
+use crate::store::{EventId, PullId, PullState, StoreError};
+use crate::stream::{Streamer, StreamerParts};
 
 pub use guard::PortError;
-pub use recorder::{NewSetupRequest, StoreRequest};
+pub use http::{PageAccess, PageTokens};
+pub use recorder::{NewSetupRequest, StoreRequest, Stored};
 pub(crate) use recorder::{put_air, take_setup};
 
 /// Commands that wait for the guard thread; more are refused.
@@ -39,6 +41,8 @@ pub struct ServeOptions {
     pub store_folder: PathBuf,
     /// Serve the page on this address; the stand file's when absent.
     pub page_address: Option<std::net::SocketAddr>,
+    /// Who may use the page.
+    pub page_access: PageAccess,
 }
 
 /// Why the daemon could not start, or had to stop.
@@ -60,6 +64,9 @@ pub enum ServeError {
         /// What the system said.
         source: std::io::Error,
     },
+    /// The page can't be given out like this.
+    #[error("{0}")]
+    Access(String),
     /// A thread could not be started, or ended in an unforeseen way.
     #[error("{0}")]
     Thread(String),
@@ -86,6 +93,8 @@ pub struct Handle {
     requests: mpsc::Sender<StoreRequest>,
     live: watch::Receiver<Arc<Live>>,
     notices: broadcast::Sender<PullNotice>,
+    stored: watch::Receiver<Stored>,
+    flow: Arc<recorder::Flow>,
     stand: Arc<Stand>,
     store_folder: Arc<PathBuf>,
 }
@@ -145,6 +154,28 @@ impl Handle {
         answered.await.map_err(|_closed| NoAnswer)
     }
 
+    /// Notes that a person has looked at an event of the journal.
+    ///
+    /// # Errors
+    /// As [`Handle::setup`].
+    pub async fn acknowledge(
+        &self,
+        event: EventId,
+        note: String,
+    ) -> Result<Result<(), StoreError>, NoAnswer> {
+        let (answer, answered) = oneshot::channel();
+        let request = StoreRequest::Acknowledge {
+            event,
+            note,
+            answer,
+        };
+        self.requests
+            .send(request)
+            .await
+            .map_err(|_closed| NoAnswer)?;
+        answered.await.map_err(|_closed| NoAnswer)
+    }
+
     /// Puts a calibration in force, for the next pulls.
     ///
     /// # Errors
@@ -161,6 +192,30 @@ impl Handle {
             .await
             .map_err(|_closed| NoAnswer)?;
         answered.await.map_err(|_closed| NoAnswer)
+    }
+
+    /// Writes a note on a pull; an empty one takes it away.
+    ///
+    /// # Errors
+    /// As [`Handle::setup`].
+    pub async fn note(
+        &self,
+        pull: PullId,
+        note: String,
+    ) -> Result<Result<(), StoreError>, NoAnswer> {
+        let (answer, answered) = oneshot::channel();
+        let request = StoreRequest::Note { pull, note, answer };
+        self.requests
+            .send(request)
+            .await
+            .map_err(|_closed| NoAnswer)?;
+        answered.await.map_err(|_closed| NoAnswer)
+    }
+
+    /// What the store holds; the newest only.
+    #[must_use]
+    pub fn stored(&self) -> watch::Receiver<Stored> {
+        self.stored.clone()
     }
 
     /// Live values; the newest only.
@@ -193,10 +248,12 @@ impl Handle {
 pub struct Daemon {
     handle: Handle,
     page_address: std::net::SocketAddr,
+    page_tokens: Option<PageTokens>,
     stop: watch::Sender<bool>,
     guard: std::thread::JoinHandle<()>,
     recorder: std::thread::JoinHandle<Result<(), StoreError>>,
     page: tokio::task::JoinHandle<()>,
+    streams: Vec<Streamer>,
 }
 
 impl Daemon {
@@ -207,28 +264,44 @@ impl Daemon {
     /// [`ServeError`].
     pub async fn start(options: ServeOptions) -> Result<Self, ServeError> {
         let clock = Clock::start();
-        let store = crate::store::Store::open(&options.store_folder)?;
+        let mut store = crate::store::Store::open(&options.store_folder)?;
+        let mut cursors = Vec::new();
+        for destination in &options.stand.streams {
+            cursors.push(store.begin_cursor(&destination.name)?);
+        }
         let address = options.page_address.unwrap_or(options.stand.page_address);
-        let listener = tokio::net::TcpListener::bind(address)
-            .await
-            .map_err(|source| ServeError::Page { address, source })?;
+        let listener =
+            http::listen(address).map_err(|source| ServeError::Page { address, source })?;
+        let access = http::Access::new(&options.page_access, address.ip(), clock)
+            .map_err(ServeError::Access)?;
+        let page_tokens = access.tokens().cloned();
         let page_address = listener.local_addr().unwrap_or(address);
         let (stop, stopped) = watch::channel(false);
         let (commands, asked) = mpsc::channel(COMMANDS_MAX);
         let (requests, requested) = mpsc::channel(REQUESTS_MAX);
         let (live_sender, live) = watch::channel(Arc::new(Live::default()));
         let (notices, _) = broadcast::channel(NOTICES_MAX);
+        let (stored_sender, stored) = watch::channel(Stored::default());
+        let flow = Arc::new(recorder::Flow::default());
         let stand = Arc::new(options.stand);
         let handle = Handle {
             commands,
             requests,
             live,
             notices: notices.clone(),
+            stored,
+            flow: Arc::clone(&flow),
             stand: Arc::clone(&stand),
             store_folder: Arc::new(options.store_folder),
         };
-        let (records, recorder) =
-            recorder::start(store, options.stand_text, clock, requested, notices)?;
+        let (records, recorder) = recorder::start(
+            store,
+            options.stand_text,
+            clock,
+            requested,
+            (notices, stored_sender),
+            flow,
+        )?;
         let guard = guard::start(guard::GuardThread {
             stand: (*stand).clone(),
             clock,
@@ -238,14 +311,34 @@ impl Daemon {
             stop: stopped.clone(),
         })
         .await?;
-        let page = tokio::spawn(http::serve(listener, handle.clone(), stopped));
+        let streams = stand
+            .streams
+            .iter()
+            .zip(cursors)
+            .map(|(destination, cursor)| {
+                Streamer::start(StreamerParts {
+                    destination: destination.clone(),
+                    stand: (*stand).clone(),
+                    store_folder: handle.store_folder.to_path_buf(),
+                    cursor,
+                    requests: handle.requests.clone(),
+                    clock,
+                    stop: stopped.clone(),
+                })
+            });
+        let streams = streams.collect::<Result<_, _>>().map_err(|error| {
+            ServeError::Thread(format!("a stream could not be started: {error}"))
+        })?;
+        let page = tokio::spawn(http::serve(listener, handle.clone(), access, stopped));
         Ok(Self {
             handle,
             page_address,
+            page_tokens,
             stop,
             guard,
             recorder,
             page,
+            streams,
         })
     }
 
@@ -261,6 +354,12 @@ impl Daemon {
         self.page_address
     }
 
+    /// The page's tokens, where it needs any.
+    #[must_use]
+    pub fn page_tokens(&self) -> Option<&PageTokens> {
+        self.page_tokens.as_ref()
+    }
+
     /// Stops everything at a safe point: the heartbeat first, what is recorded last.
     ///
     /// # Errors
@@ -272,11 +371,14 @@ impl Daemon {
             recorder,
             page,
             handle,
+            streams,
             ..
         } = self;
         drop(handle);
         let joined = tokio::task::spawn_blocking(move || {
             let guard = guard.join();
+            // What they still want kept goes to the recorder, which ends last.
+            streams.into_iter().for_each(Streamer::join);
             (guard, recorder.join())
         })
         .await;

@@ -1,24 +1,30 @@
 //! The recorder thread: the one writer of the store.
 
 use std::collections::VecDeque;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
 use std::time::Duration;
 
-use tokio::sync::{broadcast, mpsc, oneshot};
+use tokio::sync::{broadcast, mpsc, oneshot, watch};
 
 use super::{PullNotice, ServeError};
 use crate::calibration::{CalibrationError, NewCalibrationRequest, put_change};
 use crate::clock::Clock;
-use crate::core::{EventData, Record};
+use crate::core::{EventData, Now, Record};
+use crate::journal::Throttle;
 use crate::reduction::EnteredAir;
 use crate::store::{
-    ConnectionId, ContentHash, Hello, NewChunk, NewConnection, NewEvent, NewPull, NewSetup,
-    PullEnd, PullId, PullState, SetupId, Severity, Store, StoreError,
+    Acknowledgement, ConnectionId, ContentHash, Cursor, EventId, Hello, NewChunk, NewConnection,
+    NewEvent, NewPull, NewSetup, PullEdit, PullEnd, PullId, PullState, SetupId, Severity, Store,
+    StoreError,
 };
 
 /// Records between the guard thread and this one. At two chunks a second it holds several minutes.
 const RECORDS_MAX: usize = 1024;
 const RETRY_EVERY: Duration = Duration::from_millis(200);
+/// A record that takes longer is told of: the queue holds minutes, but something is wrong.
+const STORE_SLOW_US: u64 = 500_000;
 const META_SETUP: &str = "setup";
 const META_AIR: &str = "air";
 
@@ -45,10 +51,39 @@ pub enum StoreRequest {
         /// Where the name goes once it is stored.
         answer: oneshot::Sender<Result<String, StoreError>>,
     },
+    /// Write a note on a pull.
+    Note {
+        /// The pull.
+        pull: PullId,
+        /// The note.
+        note: String,
+        /// Where the outcome goes.
+        answer: oneshot::Sender<Result<(), StoreError>>,
+    },
     /// Set or forget the entered air.
     Air {
         /// The air.
         air: Option<EnteredAir>,
+        /// Where the outcome goes.
+        answer: oneshot::Sender<Result<(), StoreError>>,
+    },
+    /// A person has looked at an event.
+    Acknowledge {
+        /// Which.
+        event: EventId,
+        /// What they found.
+        note: String,
+        /// Where the outcome goes.
+        answer: oneshot::Sender<Result<(), StoreError>>,
+    },
+    /// Keep what a destination tells: its events, then how far it has come.
+    Stream {
+        /// Its name.
+        destination: String,
+        /// How far it has come.
+        cursor: Option<Cursor>,
+        /// For the journal.
+        events: Vec<NewEvent>,
         /// Where the outcome goes.
         answer: oneshot::Sender<Result<(), StoreError>>,
     },
@@ -61,18 +96,56 @@ pub enum StoreRequest {
     },
 }
 
+/// What the store holds, as far as a page has to know: when a number changes, there is something
+/// new to fetch.
+#[derive(Debug, Clone, Default, PartialEq, serde::Serialize)]
+pub struct Stored {
+    /// When the daemon started: tells one run from the next.
+    pub started_wall_us: i64,
+    /// The setup that the next pulls belong to.
+    pub setup: Option<String>,
+    /// The entered air of the next pulls; null when the stand file's holds.
+    pub air: Option<EnteredAir>,
+    /// Rises with each change of a pull, by its start, its end, or a note.
+    pub pulls: u64,
+    /// Rises with each new or changed setup.
+    pub setups: u64,
+    /// Rises with each event.
+    pub events: u64,
+}
+
+/// Counts of records on their way into the store.
+#[derive(Debug, Default)]
+pub(super) struct Flow {
+    /// Given to the queue.
+    pub(super) given: AtomicU64,
+    /// Taken from it, and stored.
+    pub(super) taken: AtomicU64,
+    /// Waiting on the guard thread's side.
+    pub(super) backlog: AtomicU64,
+    /// Lost, because nothing took them.
+    pub(super) lost: AtomicU64,
+    /// Times that the store refused a record.
+    pub(super) refusals: AtomicU64,
+}
+
 /// The guard thread's end of the queue.
 #[derive(Debug)]
 pub(super) struct Records {
     sender: SyncSender<Record>,
     backlog: VecDeque<Record>,
     lost: u64,
+    taken_before: u64,
+    progress_us: u64,
+    flow: Arc<Flow>,
 }
 
 /// Records that wait on the guard thread's side while the queue is full.
 const BACKLOG_MAX: usize = 2048;
-/// So many waiting mean that the store does not keep up.
+/// So many waiting there mean that the store does not keep up.
 const BACKLOG_BEHIND: usize = 16;
+/// So long without a record stored, while some wait, means so too: the disk is full, or gone.
+const STALLED_US: u64 = 2_000_000;
 
 impl Records {
     /// Gives records to the recorder without ever waiting. What does not fit waits here; what does
@@ -83,6 +156,7 @@ impl Records {
                 self.backlog.push_back(record);
             } else {
                 self.lost += 1;
+                self.flow.lost.store(self.lost, Ordering::Relaxed);
                 tracing::error!(
                     lost = self.lost,
                     "a record was lost: the store does not take any"
@@ -96,11 +170,20 @@ impl Records {
                 self.backlog.push_front(record);
                 break;
             }
+            self.flow.given.fetch_add(1, Ordering::Relaxed);
         }
+        let waiting = u64::try_from(self.backlog.len()).unwrap_or(u64::MAX);
+        self.flow.backlog.store(waiting, Ordering::Relaxed);
     }
 
-    pub(super) fn keeps_up(&self) -> bool {
-        self.backlog.len() < BACKLOG_BEHIND && self.lost == 0
+    pub(super) fn keeps_up(&mut self, mono_us: u64) -> bool {
+        let taken = self.flow.taken.load(Ordering::Relaxed);
+        if taken == self.flow.given.load(Ordering::Relaxed) || taken != self.taken_before {
+            self.taken_before = taken;
+            self.progress_us = mono_us;
+        }
+        let stalled = mono_us.saturating_sub(self.progress_us) > STALLED_US;
+        !stalled && self.backlog.len() < BACKLOG_BEHIND && self.lost == 0
     }
 
     /// At the end: waits, for a bounded time, until everything is over.
@@ -124,6 +207,9 @@ struct Recorder {
     setup: Option<(SetupId, String)>,
     air: serde_json::Value,
     notices: broadcast::Sender<PullNotice>,
+    throttle: Throttle,
+    stored: watch::Sender<Stored>,
+    flow: Arc<Flow>,
 }
 
 /// The guard thread's end of the queue, and the recorder's thread.
@@ -135,7 +221,8 @@ pub(super) fn start(
     stand_text: String,
     clock: Clock,
     requests: mpsc::Receiver<StoreRequest>,
-    notices: broadcast::Sender<PullNotice>,
+    (notices, stored): (broadcast::Sender<PullNotice>, watch::Sender<Stored>),
+    flow: Arc<Flow>,
 ) -> Result<Started, ServeError> {
     let stand = store.put_stand(&stand_text)?;
     let reader = store.reader()?;
@@ -153,6 +240,13 @@ pub(super) fn start(
     for pull in &store.recovered().pulls {
         tracing::warn!(pull = %pull, "a pull was under way when the daemon last ended: kept as interrupted");
     }
+    let air = air.unwrap_or(serde_json::Value::Null);
+    stored.send_replace(Stored {
+        started_wall_us: clock.now().wall_us,
+        setup: setup.as_ref().map(|(_, name)| name.clone()),
+        air: serde_json::from_value(air.clone()).ok(),
+        ..Stored::default()
+    });
     let recorder = Recorder {
         store,
         clock,
@@ -161,8 +255,11 @@ pub(super) fn start(
         connection: None,
         pull: None,
         setup,
-        air: air.unwrap_or(serde_json::Value::Null),
+        air,
         notices,
+        throttle: Throttle::default(),
+        stored,
+        flow: Arc::clone(&flow),
     };
     let (sender, records) = sync_channel(RECORDS_MAX);
     let thread = std::thread::Builder::new()
@@ -176,6 +273,9 @@ pub(super) fn start(
             sender,
             backlog: VecDeque::new(),
             lost: 0,
+            taken_before: 0,
+            progress_us: 0,
+            flow,
         },
         thread,
     ))
@@ -192,24 +292,66 @@ impl Recorder {
                 self.request(request);
             }
             match records.recv_timeout(Duration::from_millis(20)) {
-                Ok(record) => self.keep(&record),
+                Ok(record) => {
+                    self.take(record);
+                    self.flow.taken.fetch_add(1, Ordering::Relaxed);
+                }
                 Err(RecvTimeoutError::Timeout) => {}
-                Err(RecvTimeoutError::Disconnected) => return Ok(()),
+                Err(RecvTimeoutError::Disconnected) => break,
+            }
+            for event in self.throttle.due(self.clock.now().mono_us) {
+                self.keep_event(&event);
+            }
+        }
+        for event in self.throttle.all() {
+            self.keep_event(&event);
+        }
+        while let Ok(request) = requests.try_recv() {
+            self.request(request);
+        }
+        Ok(())
+    }
+
+    fn take(&mut self, record: Record) {
+        match record {
+            Record::Event(event) => {
+                let event = self.event(&event);
+                let now = self.throttle.push(event.mono_us, event);
+                now.iter().for_each(|event| self.keep_event(event));
+            }
+            record => {
+                self.keep(|recorder| recorder.store(&record), &record);
+                self.tell(&record);
             }
         }
     }
 
-    /// Stores a record, however long it takes: while the store refuses, the queue fills, and the
+    fn keep_event(&mut self, event: &NewEvent) {
+        self.keep(|recorder| recorder.add_event(event), event);
+    }
+
+    /// Stores something, however long it takes: while the store refuses, the queue fills, and the
     /// guard thread notices.
-    fn keep(&mut self, record: &Record) {
+    fn keep(
+        &mut self,
+        mut store: impl FnMut(&mut Self) -> Result<(), StoreError>,
+        record: &impl std::fmt::Debug,
+    ) {
         let mut told = false;
+        let began_us = self.clock.now().mono_us;
         loop {
-            let Err(error) = self.store(record) else {
+            let Err(error) = store(self) else {
                 if told {
                     tracing::info!("the store takes records again");
                 }
+                let now = self.clock.now();
+                let took_us = now.mono_us.saturating_sub(began_us);
+                if took_us >= STORE_SLOW_US {
+                    self.tell_slow(now, took_us);
+                }
                 return;
             };
+            self.flow.refusals.fetch_add(1, Ordering::Relaxed);
             if !is_passing(&error) {
                 tracing::error!(%error, ?record, "a record can't be stored");
                 return;
@@ -222,6 +364,37 @@ impl Recorder {
         }
     }
 
+    /// Journals that the store was slow. It goes the way of all events, but for the measuring.
+    fn tell_slow(&mut self, now: Now, took_us: u64) {
+        let event = self.event(&EventData {
+            now,
+            tick: None,
+            severity: Severity::Warning,
+            kind: "store slow",
+            channel: Some("store".to_owned()),
+            message: format!("the store took {} ms for one record", took_us / 1000),
+            data: serde_json::json!({ "took_ms": took_us / 1000 }),
+        });
+        if let Some(event) = self.throttle.push(now.mono_us, event)
+            && let Err(error) = self.add_event(&event)
+        {
+            tracing::error!(%error, "an event can't be stored");
+        }
+    }
+
+    fn add_event(&mut self, event: &NewEvent) -> Result<(), StoreError> {
+        self.store.add_event(event)?;
+        self.stored.send_modify(|stored| stored.events += 1);
+        Ok(())
+    }
+
+    /// Lets the page know that there is something new.
+    fn tell(&self, record: &Record) {
+        if matches!(record, Record::PullStarted { .. } | Record::PullEnded(_)) {
+            self.stored.send_modify(|stored| stored.pulls += 1);
+        }
+    }
+
     fn store(&mut self, record: &Record) -> Result<(), StoreError> {
         match record {
             Record::Connected { port, now } => {
@@ -230,7 +403,7 @@ impl Recorder {
                     opened_wall_us: now.wall_us,
                     opened_mono_us: now.mono_us,
                 };
-                self.connection = Some(self.store.add_connection(&new)?);
+                self.connection = Some(self.store.add_connection_of(self.stand, &new)?);
             }
             Record::Hello(hello) => {
                 let Some(connection) = self.connection else {
@@ -306,7 +479,8 @@ impl Recorder {
                 // Nobody need be listening.
                 drop(self.notices.send(PullNotice { id, state, setup }));
             }
-            Record::Event(event) => self.event(event)?,
+            // Events go by the throttle.
+            Record::Event(_) => {}
             Record::Disconnected { now, reason } => {
                 if let Some(connection) = self.connection.take() {
                     self.store
@@ -317,14 +491,15 @@ impl Recorder {
         Ok(())
     }
 
-    fn event(&mut self, event: &EventData) -> Result<(), StoreError> {
+    /// Logs an event and says what it belongs to.
+    fn event(&self, event: &EventData) -> NewEvent {
         let (kind, channel, message) = (event.kind, event.channel.as_deref(), &event.message);
         match event.severity {
             Severity::Info => tracing::info!(kind, channel, "{message}"),
             Severity::Warning => tracing::warn!(kind, channel, "{message}"),
             Severity::Error | Severity::Cut => tracing::error!(kind, channel, "{message}"),
         }
-        self.store.add_event(&NewEvent {
+        NewEvent {
             wall_us: event.now.wall_us,
             mono_us: event.now.mono_us,
             tick: event.tick,
@@ -335,8 +510,7 @@ impl Recorder {
             channel: event.channel.clone(),
             message: message.clone(),
             data: event.data.clone(),
-        })?;
-        Ok(())
+        }
     }
 
     fn request(&mut self, request: StoreRequest) {
@@ -347,6 +521,42 @@ impl Recorder {
             StoreRequest::Calibration { request, answer } => {
                 drop(answer.send(self.calibrate(*request)));
             }
+            StoreRequest::Note { pull, note, answer } => {
+                drop(answer.send(self.note(pull, note)));
+            }
+            StoreRequest::Acknowledge {
+                event,
+                note,
+                answer,
+            } => {
+                let wall_us = self.clock.now().wall_us;
+                let look = Acknowledgement { wall_us, note };
+                drop(answer.send(self.store.acknowledge(event, &look)));
+            }
+            StoreRequest::Stream {
+                destination,
+                cursor,
+                events,
+                answer,
+            } => {
+                let outcome = self.stream(&destination, cursor, &events);
+                drop(answer.send(outcome));
+            }
+        }
+    }
+
+    fn stream(
+        &mut self,
+        destination: &str,
+        cursor: Option<Cursor>,
+        events: &[NewEvent],
+    ) -> Result<(), StoreError> {
+        for event in events {
+            self.add_event(event)?;
+        }
+        match cursor {
+            Some(cursor) => self.store.advance_cursor(destination, &cursor),
+            None => Ok(()),
         }
     }
 
@@ -354,6 +564,10 @@ impl Recorder {
         let taken = take_setup(&mut self.store, &request, self.clock.now().wall_us)?;
         let name = taken.1.clone();
         self.setup = Some(taken);
+        self.stored.send_modify(|stored| {
+            stored.setup = Some(name.clone());
+            stored.setups += 1;
+        });
         Ok(name)
     }
 
@@ -364,8 +578,19 @@ impl Recorder {
         Ok(())
     }
 
+    fn note(&mut self, pull: PullId, note: String) -> Result<(), StoreError> {
+        let edit = PullEdit {
+            note: Some(note),
+            ..PullEdit::default()
+        };
+        self.store.edit_pull(pull, &edit)?;
+        self.stored.send_modify(|stored| stored.pulls += 1);
+        Ok(())
+    }
+
     fn air(&mut self, air: Option<EnteredAir>) -> Result<(), StoreError> {
         self.air = put_air(&mut self.store, air)?;
+        self.stored.send_modify(|stored| stored.air = air);
         Ok(())
     }
 }

@@ -31,9 +31,10 @@ pub use hash::{ContentHash, ContentHashError};
 pub use open::StoreSize;
 pub use reader::StoreReader;
 pub use records::{
-    CalibrationId, CalibrationRecord, ChunkId, ConnectionId, ConnectionRecord, EventFilter,
-    EventId, EventOrder, EventRecord, Hello, NewCalibration, NewConnection, NewEvent, NewPull,
-    NewSetup, PullEdit, PullEnd, PullId, PullRecord, PullState, SetupId, SetupRecord, Severity,
+    Acknowledgement, CalibrationId, CalibrationRecord, ChunkId, ConnectionId, ConnectionRecord,
+    Cursor, EventFilter, EventId, EventOrder, EventRecord, Hello, NewCalibration, NewConnection,
+    NewEvent, NewPull, NewSetup, PullEdit, PullEnd, PullId, PullRecord, PullState, SetupId,
+    SetupRecord, Severity,
 };
 pub use schema::SCHEMA_VERSION;
 pub use writer::{Recovered, Store};

@@ -12,8 +12,9 @@ use super::error::StoreError;
 use super::hash::ContentHash;
 use super::open::{self, StoreSize};
 use super::records::{
-    CalibrationRecord, ChunkId, ConnectionId, ConnectionRecord, EventFilter, EventOrder,
-    EventRecord, Hello, PullId, PullRecord, SetupId, SetupRecord, Severity,
+    Acknowledgement, CalibrationRecord, ChunkId, ConnectionId, ConnectionRecord, Cursor,
+    EventFilter, EventId, EventOrder, EventRecord, Hello, PullId, PullRecord, SetupId, SetupRecord,
+    Severity,
 };
 use super::writer::not_found;
 
@@ -145,6 +146,20 @@ impl StoreReader {
         )
     }
 
+    /// The pulls after this one, at most `limit`, oldest first.
+    ///
+    /// # Errors
+    ///
+    /// As every reading method.
+    pub fn pulls_after(&self, after: PullId, limit: u32) -> Result<Vec<PullRecord>, StoreError> {
+        self.list(
+            "pull",
+            &format!("{PULLS} WHERE pulls.id > ? ORDER BY pulls.id LIMIT ?"),
+            params![after, limit],
+            pull_record,
+        )
+    }
+
     /// One pull.
     ///
     /// # Errors
@@ -232,9 +247,11 @@ impl StoreReader {
         let EventFilter {
             after,
             since_wall_us,
+            until_wall_us,
             connection,
             pull,
             channel,
+            kind,
             ..
         } = filter;
         // What is kept out is named, so that a damaged word is told of rather than passed over.
@@ -253,8 +270,12 @@ impl StoreReader {
             values.push(after);
         }
         if let Some(since_wall_us) = since_wall_us {
-            conditions.push("wall_us >= ?");
+            conditions.push("events.wall_us >= ?");
             values.push(since_wall_us);
+        }
+        if let Some(until_wall_us) = until_wall_us {
+            conditions.push("events.wall_us < ?");
+            values.push(until_wall_us);
         }
         if let Some(connection) = connection {
             conditions.push("connection_id = ?");
@@ -268,6 +289,10 @@ impl StoreReader {
             conditions.push("channel = ?");
             values.push(channel);
         }
+        if let Some(kind) = kind {
+            conditions.push("kind = ?");
+            values.push(kind);
+        }
         values.push(&filter.limit);
         let direction = match filter.order {
             EventOrder::OldestFirst => "ASC",
@@ -276,12 +301,134 @@ impl StoreReader {
         self.list(
             "event",
             &format!(
-                "SELECT * FROM events WHERE {} ORDER BY id {direction} LIMIT ?",
+                "{EVENTS} WHERE {} ORDER BY id {direction} LIMIT ?",
                 conditions.join(" AND ")
             ),
             values.as_slice(),
             event_record,
         )
+    }
+
+    /// One event.
+    ///
+    /// # Errors
+    ///
+    /// [`StoreError::NotFound`]; else as every reading method.
+    pub fn event(&self, id: EventId) -> Result<EventRecord, StoreError> {
+        self.one(
+            "event",
+            &format!("{EVENTS} WHERE id = ?"),
+            [id],
+            event_record,
+        )?
+        .ok_or_else(|| not_found("event", id))
+    }
+
+    /// How far a destination has come; `None` when it never began.
+    ///
+    /// # Errors
+    ///
+    /// As every reading method.
+    pub fn cursor(&self, destination: &str) -> Result<Option<Cursor>, StoreError> {
+        self.one(
+            "cursor",
+            "SELECT * FROM cursors WHERE destination = ?",
+            [destination],
+            cursor,
+        )
+    }
+
+    /// Where a cursor would stand that has seen everything.
+    ///
+    /// # Errors
+    ///
+    /// As every reading method.
+    pub fn newest(&self) -> Result<Cursor, StoreError> {
+        self.one(
+            "cursor",
+            "SELECT (SELECT coalesce(max(id), 0) FROM chunks) AS chunk_id, \
+             (SELECT coalesce(max(id), 0) FROM events) AS event_id, \
+             (SELECT coalesce(max(id), 0) FROM pulls) AS pull_id",
+            [],
+            cursor,
+        )
+        .map(|newest| newest.unwrap_or(Cursor::START))
+    }
+
+    /// The chunks stored after this one, at most `limit`, in the order in which they were stored; a
+    /// damaged one is an `Err` in its place.
+    ///
+    /// # Errors
+    ///
+    /// As every reading method.
+    pub fn chunks_after(
+        &self,
+        after: ChunkId,
+        limit: u32,
+    ) -> Result<Vec<Result<Chunk, ChunkGap>>, StoreError> {
+        let stored: Vec<(ChunkId, ConnectionId, u32)> = self.list(
+            "chunk number",
+            "SELECT id, connection_id, seq FROM chunks WHERE id > ? ORDER BY id LIMIT ?",
+            params![after, limit],
+            |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)),
+        )?;
+        Ok(stored
+            .into_iter()
+            .map(|(id, connection, seq)| self.chunk_or_gap(id, connection, seq))
+            .collect())
+    }
+
+    /// When the first chunk after this one was received, wall clock; `None` when there is none.
+    ///
+    /// # Errors
+    ///
+    /// As every reading method.
+    pub fn next_chunk_wall_us(&self, after: ChunkId) -> Result<Option<(ChunkId, i64)>, StoreError> {
+        self.one(
+            "chunk",
+            "SELECT id, wall_us_first FROM chunks WHERE id > ? ORDER BY id LIMIT 1",
+            [after],
+            |row| Ok((row.get(0)?, row.get(1)?)),
+        )
+    }
+
+    /// By how much the wall clock was ahead of the monotonic clock, at most, during the chunks of a
+    /// connection before this one; `None` when there are none.
+    ///
+    /// # Errors
+    ///
+    /// As every reading method.
+    pub fn wall_ahead_us_max(
+        &self,
+        connection: ConnectionId,
+        before_seq: u32,
+    ) -> Result<Option<i64>, StoreError> {
+        self.one(
+            "chunk",
+            "SELECT max(wall_us_first - mono_us_first) FROM chunks \
+             WHERE connection_id = ? AND seq < ?",
+            params![connection, before_seq],
+            |row| row.get(0),
+        )
+        .map(Option::flatten)
+    }
+
+    /// Number of the chunk that stands `back` chunks before this one, within its connection if
+    /// there are so many.
+    ///
+    /// # Errors
+    ///
+    /// As every reading method.
+    pub fn chunk_before(&self, id: ChunkId, back: u32) -> Result<Option<ChunkId>, StoreError> {
+        self.one(
+            "chunk number",
+            "SELECT min(earlier.id) FROM chunks AS this JOIN chunks AS earlier \
+             ON earlier.connection_id = this.connection_id \
+             AND earlier.seq BETWEEN this.seq - ?2 AND this.seq WHERE this.id = ?1",
+            params![id, back],
+            |row| row.get(0),
+        )
+        .map(Option::flatten)
     }
 
     /// The chunks of a pull, in order; of one that runs, those so far. A chunk that is lacking or
@@ -370,13 +517,7 @@ impl StoreReader {
             {
                 return Ok(());
             }
-            let chunk = self.chunk(id, connection, seq).map_err(|detail| ChunkGap {
-                connection,
-                seq_first: seq,
-                seq_last: seq,
-                cause: GapCause::Damaged { chunk: id, detail },
-            });
-            if take(chunk).is_break() {
+            if take(self.chunk_or_gap(id, connection, seq)).is_break() {
                 return Ok(());
             }
             next = u64::from(seq) + 1;
@@ -493,6 +634,20 @@ impl StoreReader {
             |row| Ok((row.get(0)?, row.get(1)?)),
         )
         .map(Option::unwrap_or_default)
+    }
+
+    fn chunk_or_gap(
+        &self,
+        id: ChunkId,
+        connection: ConnectionId,
+        seq: u32,
+    ) -> Result<Chunk, ChunkGap> {
+        self.chunk(id, connection, seq).map_err(|detail| ChunkGap {
+            connection,
+            seq_first: seq,
+            seq_last: seq,
+            cause: GapCause::Damaged { chunk: id, detail },
+        })
     }
 
     /// One chunk, or what is wrong with it.
@@ -627,6 +782,10 @@ const SEQ_BY_TICK: &str = "WITH span AS (SELECT \
             min(last + 1, (SELECT max(seq) FROM chunks WHERE connection_id = ?1)) \
      FROM span";
 
+const EVENTS: &str = "SELECT events.*, acknowledgements.wall_us AS acknowledged_wall_us, \
+     acknowledgements.note AS acknowledged_note \
+     FROM events LEFT JOIN acknowledgements ON acknowledgements.event_id = events.id";
+
 const PULLS: &str =
     "SELECT pulls.*, setups.name AS setup_name FROM pulls LEFT JOIN setups ON setups.id = setup_id";
 
@@ -648,6 +807,15 @@ fn connection_record(row: &Row<'_>) -> rusqlite::Result<ConnectionRecord> {
         hello,
         closed_wall_us: row.get("closed_wall_us")?,
         closed_reason: row.get("closed_reason")?,
+        stand: row.get("stand_hash")?,
+    })
+}
+
+pub(super) fn cursor(row: &Row<'_>) -> rusqlite::Result<Cursor> {
+    Ok(Cursor {
+        chunk: row.get("chunk_id")?,
+        event: row.get("event_id")?,
+        pull: row.get("pull_id")?,
     })
 }
 
@@ -696,6 +864,13 @@ fn event_record(row: &Row<'_>) -> rusqlite::Result<EventRecord> {
         channel: row.get("channel")?,
         message: row.get("message")?,
         data: json(row, "data")?,
+        acknowledged: match row.get("acknowledged_wall_us")? {
+            Some(wall_us) => Some(Acknowledgement {
+                wall_us,
+                note: row.get("acknowledged_note")?,
+            }),
+            None => None,
+        },
     })
 }
 
@@ -743,7 +918,14 @@ mod tests {
 
     #[test]
     fn a_pulls_events_are_found_by_index() {
-        let plan = plan("SELECT * FROM events WHERE pull_id = ? ORDER BY id");
+        let plan = plan(&format!("{EVENTS} WHERE pull_id = ? ORDER BY id"));
         assert!(plan[0].contains("USING INDEX events_by_pull"), "{plan:?}");
+    }
+
+    /// A follower asks again and again, whatever the journal holds.
+    #[test]
+    fn later_events_are_found_by_number() {
+        let plan = plan(&format!("{EVENTS} WHERE id > ? ORDER BY id"));
+        assert!(plan[0].contains("USING INTEGER PRIMARY KEY"), "{plan:?}");
     }
 }

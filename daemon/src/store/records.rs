@@ -104,6 +104,8 @@ pub struct ConnectionRecord {
     pub closed_wall_us: Option<i64>,
     /// Why it was closed; `None` while open.
     pub closed_reason: Option<String>,
+    /// The stand file that was in force; `None` when an earlier version recorded it.
+    pub stand: Option<ContentHash>,
 }
 
 /// A set of parts on the engine, as the person names it.
@@ -380,6 +382,37 @@ pub struct EventRecord {
     pub message: String,
     /// Further values.
     pub data: Value,
+    /// That a person has looked at it.
+    pub acknowledged: Option<Acknowledgement>,
+}
+
+/// A person has looked at an event.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Acknowledgement {
+    /// When, wall clock.
+    pub wall_us: i64,
+    /// What they found.
+    pub note: String,
+}
+
+/// How far a destination, a reader that feeds something elsewhere, has come.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Cursor {
+    /// The last chunk that arrived there.
+    pub chunk: ChunkId,
+    /// The last event that arrived there.
+    pub event: EventId,
+    /// The last pull that arrived there.
+    pub pull: PullId,
+}
+
+impl Cursor {
+    /// Before everything.
+    pub const START: Self = Self {
+        chunk: ChunkId::new(0),
+        event: EventId::new(0),
+        pull: PullId::new(0),
+    };
 }
 
 /// Order of a list of events.
@@ -399,12 +432,16 @@ pub struct EventFilter {
     pub after: Option<EventId>,
     /// Only events at or after this wall time.
     pub since_wall_us: Option<i64>,
+    /// Only events before this wall time.
+    pub until_wall_us: Option<i64>,
     /// Only events of this connection.
     pub connection: Option<ConnectionId>,
     /// Only events of this pull.
     pub pull: Option<PullId>,
     /// Only events about this channel.
     pub channel: Option<String>,
+    /// Only events of this kind.
+    pub kind: Option<String>,
     /// Only events that matter at least this much.
     pub severity_at_least: Severity,
     /// Their order.
@@ -423,9 +460,11 @@ impl Default for EventFilter {
         Self {
             after: None,
             since_wall_us: None,
+            until_wall_us: None,
             connection: None,
             pull: None,
             channel: None,
+            kind: None,
             severity_at_least: Severity::Info,
             order: EventOrder::default(),
             limit: Self::LIMIT_DEFAULT,

@@ -6,7 +6,7 @@ use rusqlite::{Connection, TransactionBehavior};
 pub(super) const APPLICATION_ID: i32 = 0x4C41_726D;
 
 /// Version of the tables that this program writes and reads.
-pub const SCHEMA_VERSION: u32 = 3;
+pub const SCHEMA_VERSION: u32 = 4;
 
 /// Each takes the file from the version of its index to the next. A step that was released never
 /// changes again; a change to the tables is a further step.
@@ -14,6 +14,7 @@ pub(super) const STEPS: [&str; SCHEMA_VERSION as usize] = [
     include_str!("schema/step_1.sql"),
     include_str!("schema/step_2.sql"),
     include_str!("schema/step_3.sql"),
+    include_str!("schema/step_4.sql"),
 ];
 
 /// Takes the steps that are still to be taken, each in one transaction together with its number.

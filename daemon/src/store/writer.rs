@@ -11,10 +11,10 @@ use super::error::StoreError;
 use super::hash::ContentHash;
 use super::lock::WriterLock;
 use super::open::{self, StoreSize};
-use super::reader::StoreReader;
+use super::reader::{self, StoreReader};
 use super::records::{
-    ChunkId, ConnectionId, EventId, Hello, NewCalibration, NewConnection, NewEvent, NewPull,
-    NewSetup, PullEdit, PullEnd, PullId, PullState, SetupId,
+    Acknowledgement, ChunkId, ConnectionId, Cursor, EventId, Hello, NewCalibration, NewConnection,
+    NewEvent, NewPull, NewSetup, PullEdit, PullEnd, PullId, PullState, SetupId,
 };
 
 /// What a daemon that stopped without closing left behind, put in order by [`Store::open`].
@@ -118,13 +118,39 @@ impl Store {
     /// As every writing method: [`StoreError::DiskFull`], [`StoreError::ReadOnly`],
     /// [`StoreError::Corrupt`] or another error of the database; nothing is stored then.
     pub fn add_connection(&mut self, new: &NewConnection) -> Result<ConnectionId, StoreError> {
+        self.put_connection(new, None)
+    }
+
+    /// Stores that a port was opened, and the stand file in force on it, from
+    /// [`put_stand`](Self::put_stand).
+    ///
+    /// # Errors
+    ///
+    /// [`StoreError::MissingReference`] without that stand file; else as every writing method.
+    pub fn add_connection_of(
+        &mut self,
+        stand: ContentHash,
+        new: &NewConnection,
+    ) -> Result<ConnectionId, StoreError> {
+        self.put_connection(new, Some(stand))
+    }
+
+    fn put_connection(
+        &mut self,
+        new: &NewConnection,
+        stand: Option<ContentHash>,
+    ) -> Result<ConnectionId, StoreError> {
         self.write("store a connection", |transaction| {
-            transaction.prepare_cached(
-                "INSERT INTO connections (port, opened_wall_us, opened_mono_us) VALUES (?, ?, ?) \
-                 RETURNING id",
-            )?
-            .query_row(params![new.port, new.opened_wall_us, new.opened_mono_us], |row| row.get(0))
-            .map_err(Failure::from)
+            transaction
+                .prepare_cached(
+                    "INSERT INTO connections (port, opened_wall_us, opened_mono_us, stand_hash) \
+                     VALUES (?, ?, ?, ?) RETURNING id",
+                )?
+                .query_row(
+                    params![new.port, new.opened_wall_us, new.opened_mono_us, stand],
+                    |row| row.get(0),
+                )
+                .map_err(Failure::from)
         })
     }
 
@@ -468,6 +494,71 @@ impl Store {
                     |row| row.get(0),
                 )
                 .map_err(Failure::from)
+        })
+    }
+
+    /// Stores that a person has looked at an event, and what they found. A second look replaces the
+    /// first.
+    ///
+    /// # Errors
+    ///
+    /// [`StoreError::NotFound`]; else as every writing method.
+    pub fn acknowledge(
+        &mut self,
+        event: EventId,
+        look: &Acknowledgement,
+    ) -> Result<(), StoreError> {
+        self.write("acknowledge an event", |transaction| {
+            let changed = transaction.execute(
+                "INSERT INTO acknowledgements (event_id, wall_us, note) \
+                 SELECT id, ?2, ?3 FROM events WHERE id = ?1 \
+                 ON CONFLICT DO UPDATE SET wall_us = ?2, note = ?3",
+                params![event, look.wall_us, look.note],
+            )?;
+            found(changed, "event", event)
+        })
+    }
+
+    /// The cursor of a destination. One that has none yet begins at the end of what is stored.
+    ///
+    /// # Errors
+    ///
+    /// As every writing method.
+    pub fn begin_cursor(&mut self, destination: &str) -> Result<Cursor, StoreError> {
+        self.write("store a cursor", |transaction| {
+            transaction.execute(
+                "INSERT INTO cursors (destination, chunk_id, event_id, pull_id) SELECT ?, \
+                 (SELECT coalesce(max(id), 0) FROM chunks), \
+                 (SELECT coalesce(max(id), 0) FROM events), \
+                 (SELECT coalesce(max(id), 0) FROM pulls) WHERE true ON CONFLICT DO NOTHING",
+                [destination],
+            )?;
+            transaction
+                .query_row(
+                    "SELECT * FROM cursors WHERE destination = ?",
+                    [destination],
+                    reader::cursor,
+                )
+                .map_err(Failure::from)
+        })
+    }
+
+    /// Moves the cursor of a destination forward; no part of it ever moves back.
+    ///
+    /// # Errors
+    ///
+    /// As every writing method.
+    pub fn advance_cursor(&mut self, destination: &str, to: &Cursor) -> Result<(), StoreError> {
+        self.write("store a cursor", |transaction| {
+            transaction
+                .prepare_cached(
+                    "INSERT INTO cursors (destination, chunk_id, event_id, pull_id) \
+                     VALUES (?1, ?2, ?3, ?4) ON CONFLICT DO UPDATE SET \
+                     chunk_id = max(chunk_id, ?2), event_id = max(event_id, ?3), \
+                     pull_id = max(pull_id, ?4)",
+                )?
+                .execute(params![destination, to.chunk, to.event, to.pull])?;
+            Ok(())
         })
     }
 

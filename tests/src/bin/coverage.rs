@@ -401,7 +401,11 @@ impl Stated {
         let curve = match reduce(&raw, &model, &options) {
             Ok(curve) => curve,
             Err(error) => {
-                drop(writeln!(std::io::stderr(), "{} seed {seed}: {error}", self.name));
+                drop(writeln!(
+                    std::io::stderr(),
+                    "{} seed {seed}: {error}",
+                    self.name
+                ));
                 tally.failed += 1;
                 return;
             }

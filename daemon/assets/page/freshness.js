@@ -1,0 +1,85 @@
+// How old the newest values are, by this browser's own clock. Three things make them old: nothing
+// came for a while, what comes was long on its way, or the daemon itself hears nothing of the board.
+
+import { byId, setText } from "./dom.js";
+
+// Values that are older look old. Half a second is the promise; the rest is for timers and painting.
+const STALE_MS = 350;
+const CHECK_MS = 50;
+const LOST_MS = 3000;
+// After so much of the daemon's time the reference of the delay is forgotten, since clocks drift.
+const REFERENCE_MS = 60000;
+
+export class Freshness {
+  #receivedAt = null;
+  #monoMs = 0;
+  #boardMs = 0;
+  #offsets = [Infinity, Infinity];
+  #turnedAtMs = 0;
+  #fades;
+  #listener;
+  state = "connecting";
+
+  constructor(listener) {
+    this.#listener = listener;
+    // The compositor fades old values by itself, even when this script hangs: each event starts it
+    // again from the beginning.
+    this.#fades = [...document.querySelectorAll("[data-fresh]")].map((node) => {
+      const fade = node.animate([{ opacity: 1 }, { opacity: 1, offset: 0.8 }, { opacity: 0.42 }],
+        { duration: STALE_MS / 0.8, fill: "forwards" });
+      fade.finish();
+      return fade;
+    });
+    setInterval(() => this.check(), CHECK_MS);
+  }
+
+  /** The next event is of another daemon: its clock has nothing to do with the last one's. */
+  restart() {
+    this.#offsets = [Infinity, Infinity];
+    this.#turnedAtMs = 0;
+  }
+
+  /** A live event came. */
+  received(live) {
+    const now = performance.now();
+    const monoMs = live.mono_us / 1000;
+    this.#receivedAt = now;
+    this.#monoMs = monoMs;
+    this.#boardMs = live.connected ? live.board_age_ms ?? 0 : 0;
+    if (monoMs - this.#turnedAtMs > REFERENCE_MS) {
+      this.#offsets = [Infinity, this.#offsets[0]];
+      this.#turnedAtMs = monoMs;
+    }
+    this.#offsets[0] = Math.min(this.#offsets[0], now - monoMs);
+    if (this.#delayMs() + this.#boardMs < STALE_MS) for (const fade of this.#fades) { fade.currentTime = 0; fade.play(); }
+    this.check();
+  }
+
+  #delayMs() {
+    return Math.max(0, this.#receivedAt - this.#monoMs - Math.min(...this.#offsets));
+  }
+
+  /** Age of what is shown, ms; null before the first event. */
+  get ageMs() {
+    if (this.#receivedAt === null) return null;
+    return performance.now() - this.#receivedAt + this.#delayMs() + this.#boardMs;
+  }
+
+  /** Since when nothing came from the daemon, ms. */
+  get silentMs() {
+    return this.#receivedAt === null ? null : performance.now() - this.#receivedAt;
+  }
+
+  check() {
+    const age = this.ageMs;
+    const silent = this.silentMs;
+    const state = age === null ? "connecting" : silent > LOST_MS ? "lost" : age > STALE_MS ? "stale" : "live";
+    const seconds = age === null ? "" : `${(age / 1000).toFixed(age < 9950 ? 1 : 0)} s`;
+    setText(byId("freshness"), { connecting: "no data yet", lost: `lost ${seconds}`, stale: `stale ${seconds}`, live: "live" }[state]);
+    if (state !== this.state) {
+      this.state = state;
+      document.body.dataset.link = state;
+    }
+    this.#listener(state, age);
+  }
+}

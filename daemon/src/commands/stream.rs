@@ -1,0 +1,205 @@
+//! `stream`.
+
+use std::io::Write;
+use std::time::Duration;
+
+use indicatif::{ProgressBar, ProgressStyle};
+use jiff::tz::TimeZone;
+use leverarm_config::StreamDestination;
+
+use super::{Failure, StandFile, StoreArgument, complain, curve_output, read_stand, say, times};
+use crate::clock::{Clock, local_text};
+use crate::store::{ChunkId, PullId, PullState, StoreReader};
+use crate::stream::{Feed, Progress, Range, Refused, Sender, pull_points};
+
+/// Refused points that are shown one by one.
+const REFUSED_SHOWN_MAX: usize = 10;
+
+#[derive(Debug, clap::Args)]
+pub(super) struct Arguments {
+    #[command(flatten)]
+    store: StoreArgument,
+    /// Send what was stored since then: a date, or a time ago such as "3 days"
+    #[arg(long, value_name = "TIME")]
+    since: Option<String>,
+    /// Send only what was stored before then
+    #[arg(long, value_name = "TIME", requires = "since")]
+    until: Option<String>,
+    /// Send this pull only
+    #[arg(long, value_name = "PULL", conflicts_with = "since")]
+    pull: Option<i64>,
+    /// Send to the destination of this name only
+    #[arg(long, value_name = "NAME")]
+    to: Option<String>,
+    /// Print the points as lines instead of sending them
+    #[arg(long)]
+    print: bool,
+}
+
+pub(super) fn run(arguments: &Arguments) -> Result<(), Failure> {
+    let read = read_stand(&arguments.store.stand.file)?;
+    let reader = arguments.store.open()?;
+    let chosen: Vec<&StreamDestination> = read
+        .stand
+        .streams
+        .iter()
+        .filter(|stream| arguments.to.as_ref().is_none_or(|to| *to == stream.name))
+        .collect();
+    if chosen.is_empty() {
+        return Err(match &arguments.to {
+            Some(to) => Failure(format!("the stand file has no [[stream]] named {to:?}")),
+            None => Failure::new(
+                "the stand file has no [[stream]]: no time-series server to send values to",
+            ),
+        });
+    }
+    let now = Clock::start().now().wall_us;
+    let zone = TimeZone::system();
+    let time = |text: &str| times::wall_us(text, now, &zone).map_err(Failure);
+    if let Some(pull) = arguments.pull {
+        return one_pull(arguments, &reader, &chosen, PullId::new(pull));
+    }
+    let Some(since) = &arguments.since else {
+        return status(&reader, &chosen);
+    };
+    let since = time(since)?;
+    let until = arguments.until.as_deref().map(time).transpose()?;
+    for destination in chosen {
+        let range =
+            Range::between(&reader, since, until.unwrap_or(i64::MAX)).map_err(Failure::of)?;
+        let fresh = StoreReader::open(reader.folder()).map_err(Failure::of)?;
+        back_fill(arguments, fresh, &read, destination, range)?;
+    }
+    Ok(())
+}
+
+fn status(reader: &StoreReader, chosen: &[&StreamDestination]) -> Result<(), Failure> {
+    let newest = reader.newest().map_err(Failure::of)?;
+    let mut table = curve_output::table_of(&[
+        "destination",
+        "server",
+        "has everything up to",
+        "waiting chunks",
+        "events",
+        "pulls",
+    ]);
+    for destination in chosen {
+        let name = &destination.name;
+        let Some(cursor) = reader.cursor(name).map_err(Failure::of)? else {
+            let url = destination.url.clone();
+            let never = "not begun: it begins when the daemon starts".to_owned();
+            let empty = String::new;
+            table.add_row([name.clone(), url, never, empty(), empty(), empty()]);
+            continue;
+        };
+        let last = ChunkId::new(cursor.chunk.get().saturating_sub(1));
+        let up_to = reader.next_chunk_wall_us(last).map_err(Failure::of)?;
+        table.add_row([
+            name.clone(),
+            destination.url.clone(),
+            up_to.map_or_else(String::new, |(_, wall_us)| local_text(wall_us)),
+            (newest.chunk.get() - cursor.chunk.get()).to_string(),
+            (newest.event.get() - cursor.event.get()).to_string(),
+            (newest.pull.get() - cursor.pull.get()).to_string(),
+        ]);
+    }
+    say(&table.to_string());
+    Ok(())
+}
+
+fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
+    tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(|error| Failure(format!("no runtime: {error}")))
+}
+
+fn print(lines: &[String]) -> Result<(), Failure> {
+    if lines.is_empty() {
+        return Ok(());
+    }
+    writeln!(std::io::stdout().lock(), "{}", lines.join("\n")).map_err(Failure::of)
+}
+
+/// Tells of refused points; an error when there are any.
+fn judge(name: &str, sent: usize, refused: &[Refused]) -> Result<(), Failure> {
+    for refused in refused.iter().take(REFUSED_SHOWN_MAX) {
+        complain(&format!("refused: {}\n  {}", refused.reason, refused.line));
+    }
+    say(&format!("{name}: {} points sent", sent - refused.len()));
+    if refused.is_empty() {
+        Ok(())
+    } else {
+        Err(Failure(format!("{name} refuses {} points", refused.len())))
+    }
+}
+
+fn one_pull(
+    arguments: &Arguments,
+    reader: &StoreReader,
+    chosen: &[&StreamDestination],
+    id: PullId,
+) -> Result<(), Failure> {
+    let pull = reader.pull(id).map_err(Failure::of)?;
+    if pull.state == PullState::Running {
+        return Err(Failure(format!("pull {id} is still under way")));
+    }
+    for destination in chosen {
+        let lines = pull_points(reader, destination, &pull).map_err(Failure::of)?;
+        if arguments.print {
+            print(&lines)?;
+            continue;
+        }
+        let mut sender = Sender::new((*destination).clone(), Clock::start());
+        let tell = |progress: Progress<'_>| {
+            if let Progress::Away(reason) = progress {
+                complain(&format!("{}: {reason}; trying again", destination.name));
+            }
+        };
+        let refused = runtime()?.block_on(sender.send(&lines, tell));
+        judge(&destination.name, lines.len(), &refused)?;
+    }
+    Ok(())
+}
+
+fn back_fill(
+    arguments: &Arguments,
+    reader: StoreReader,
+    read: &StandFile,
+    destination: &StreamDestination,
+    range: Range,
+) -> Result<(), Failure> {
+    let from = range.after.chunk.get();
+    let to = range.up_to.map_or(from, |newest| newest.chunk.get());
+    let mut feed = Feed::new(reader, destination.clone(), read.stand.clone(), range);
+    if arguments.print {
+        while let Some(batch) = feed.next_batch().map_err(Failure::of)? {
+            print(&batch.lines)?;
+        }
+        return Ok(());
+    }
+    let bar = ProgressBar::new(u64::try_from(to - from).unwrap_or(0));
+    let template = "{prefix}  {bar:30} {percent:>3} %  {msg}  {elapsed}";
+    if let Ok(style) = ProgressStyle::with_template(template) {
+        bar.set_style(style);
+    }
+    bar.set_prefix(destination.name.clone());
+    bar.enable_steady_tick(Duration::from_millis(250));
+    let mut sender = Sender::new(destination.clone(), Clock::start());
+    let runtime = runtime()?;
+    let mut sent = 0;
+    let mut refused = Vec::new();
+    while let Some(batch) = feed.next_batch().map_err(Failure::of)? {
+        let tell = |progress: Progress<'_>| match progress {
+            Progress::Taken(_) => {}
+            Progress::Away(reason) => bar.set_message(format!("waiting: {reason}")),
+        };
+        refused.extend(runtime.block_on(sender.send(&batch.lines, tell)));
+        sent += batch.lines.len();
+        bar.set_message(format!("{sent} points"));
+        let done = batch.cursor.chunk.get() - from;
+        bar.set_position(u64::try_from(done).unwrap_or(0));
+    }
+    bar.finish_and_clear();
+    judge(&destination.name, sent, &refused)
+}

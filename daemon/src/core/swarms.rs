@@ -1,0 +1,79 @@
+//! Things that come in swarms, such as damaged bytes and missed teeth: the journal hears of each
+//! kind once a second, with a count.
+
+use super::{EventData, Now, Output, Record};
+use crate::store::Severity;
+
+const FOLD_US: u64 = 1_000_000;
+
+/// What a swarm is about.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum About {
+    Link,
+    Pickup(u8),
+}
+
+/// One kind since the last event about it.
+#[derive(Debug)]
+struct Swarm {
+    about: About,
+    kind: &'static str,
+    severity: Severity,
+    /// The first of them, in words.
+    first: String,
+    count: u64,
+    since_us: u64,
+}
+
+/// There are no more of these than kinds times pickups.
+#[derive(Debug, Default)]
+pub(super) struct Swarms {
+    swarms: Vec<Swarm>,
+}
+
+impl Swarms {
+    pub(super) fn add(
+        &mut self,
+        now: Now,
+        about: About,
+        (kind, severity): (&'static str, Severity),
+        count: u64,
+        first: impl FnOnce() -> String,
+    ) {
+        let mut swarms = self.swarms.iter_mut();
+        match swarms.find(|swarm| swarm.kind == kind && swarm.about == about) {
+            Some(swarm) => swarm.count = swarm.count.saturating_add(count),
+            None => self.swarms.push(Swarm {
+                about,
+                kind,
+                severity,
+                first: first(),
+                count,
+                since_us: now.mono_us,
+            }),
+        }
+    }
+
+    /// Tells of the swarms that are old enough, or of all.
+    pub(super) fn tell(&mut self, now: Now, tick: Option<u64>, all: bool, out: &mut Output) {
+        let is_due =
+            |swarm: &mut Swarm| all || now.mono_us.saturating_sub(swarm.since_us) >= FOLD_US;
+        for swarm in self.swarms.extract_if(.., is_due) {
+            let Swarm {
+                kind, count, first, ..
+            } = swarm;
+            out.records.push(Record::Event(EventData {
+                now,
+                tick,
+                severity: swarm.severity,
+                kind,
+                channel: Some(match swarm.about {
+                    About::Link => "link".to_owned(),
+                    About::Pickup(number) => format!("pickup {number}"),
+                }),
+                message: format!("{kind} ({count}): {first}"),
+                data: serde_json::json!({ "count": count }),
+            }));
+        }
+    }
+}

@@ -1,0 +1,206 @@
+//! The raw evidence around an event: samples made again from the stored bytes.
+
+use leverarm_config::Stand;
+use serde::Serialize;
+
+use crate::board_time::CHUNKS_REMEMBERED;
+use crate::store::{
+    Chunk, ChunkGap, ChunkRange, ConnectionId, EventRecord, StoreError, StoreReader,
+};
+use crate::stream::samples::{Samples, Seen, series};
+
+/// What is shown before and after an event, µs.
+pub const AROUND_US: u64 = 2_000_000;
+
+/// A sample near an event.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct EvidenceSample {
+    /// Time since the event, s; before it negative.
+    pub at_s: f64,
+    /// The board's counts; none for a speed, and where the sensor was reported as broken.
+    pub counts: Option<i32>,
+    /// Value in SI, a speed in rpm; none where the sensor can't be right.
+    pub value: Option<f64>,
+}
+
+/// The samples of one channel near an event.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct EvidenceSeries {
+    /// The channel's name.
+    pub channel: String,
+    /// Unit of the values; empty for a plain number.
+    pub unit: String,
+    /// Its samples, in order.
+    pub samples: Vec<EvidenceSample>,
+}
+
+/// What the store holds around an event.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Evidence {
+    /// The connection that the event belongs to.
+    pub connection: ConnectionId,
+    /// Numbers of the first and last chunk within reach, in the connection.
+    pub chunks: Option<(u32, u32)>,
+    /// Bytes in them.
+    pub bytes: usize,
+    /// Samples by channel.
+    pub series: Vec<EvidenceSeries>,
+    /// What was wrong with the bytes, in words, with how often.
+    pub faults: Vec<(String, u64)>,
+    /// Chunks that are lacking or damaged, in words.
+    pub gaps: Vec<String>,
+}
+
+/// The stored chunks that reach into the time around an event.
+fn chunks_around(
+    reader: &StoreReader,
+    connection: ConnectionId,
+    event: &EventRecord,
+) -> Result<Vec<Result<Chunk, ChunkGap>>, StoreError> {
+    let from = event.mono_us.saturating_sub(AROUND_US);
+    let to = event.mono_us.saturating_add(AROUND_US);
+    reader.chunks(connection, &ChunkRange::MonoUs(from..=to))
+}
+
+/// The bytes received around an event, exactly as they came.
+///
+/// # Errors
+/// As the store's reading methods.
+pub fn raw_bytes(reader: &StoreReader, event: &EventRecord) -> Result<Vec<u8>, StoreError> {
+    let Some(connection) = event.connection else {
+        return Ok(Vec::new());
+    };
+    let chunks = chunks_around(reader, connection, event)?;
+    Ok(chunks
+        .into_iter()
+        .flatten()
+        .flat_map(|chunk| chunk.bytes)
+        .collect())
+}
+
+/// The evidence around an event; `None` for an event without a connection. `stand` stands in where
+/// the store does not know which stand file was in force.
+///
+/// # Errors
+/// As the store's reading methods.
+pub fn evidence(
+    reader: &StoreReader,
+    event: &EventRecord,
+    stand: Option<&Stand>,
+) -> Result<Option<Evidence>, StoreError> {
+    let Some(id) = event.connection else {
+        return Ok(None);
+    };
+    let chunks = chunks_around(reader, id, event)?;
+    let of_store = stand_of(reader, id, event)?;
+    let mut found = Evidence {
+        connection: id,
+        chunks: None,
+        bytes: 0,
+        series: Vec::new(),
+        faults: Vec::new(),
+        gaps: Vec::new(),
+    };
+    for chunk in &chunks {
+        match chunk {
+            Ok(chunk) => {
+                let first = found.chunks.map_or(chunk.seq, |(first, _)| first);
+                found.chunks = Some((first, chunk.seq));
+                found.bytes += chunk.bytes.len();
+            }
+            Err(gap) => found.gaps.push(gap.to_string()),
+        }
+    }
+    let tick_hz = reader
+        .connection(id)?
+        .hello
+        .map_or(0, |hello| hello.tick_hz);
+    if let (Some(stand), Some((first, last))) = (of_store.as_ref().or(stand), found.chunks) {
+        decode(reader, event, stand, tick_hz, (first, last), &mut found)?;
+    }
+    Ok(Some(found))
+}
+
+fn stand_of(
+    reader: &StoreReader,
+    connection: ConnectionId,
+    event: &EventRecord,
+) -> Result<Option<Stand>, StoreError> {
+    let hash = match (reader.connection(connection)?.stand, event.pull) {
+        (Some(hash), _) => hash,
+        (None, Some(pull)) => reader.pull(pull)?.stand,
+        (None, None) => return Ok(None),
+    };
+    let text = reader.stand_text(hash)?;
+    Ok(leverarm_config::parse("(kept in the store)", &text).ok())
+}
+
+fn decode(
+    reader: &StoreReader,
+    event: &EventRecord,
+    stand: &Stand,
+    tick_hz: u32,
+    (first, last): (u32, u32),
+    found: &mut Evidence,
+) -> Result<(), StoreError> {
+    // Speeds and times need what came shortly before.
+    #[expect(clippy::cast_possible_truncation, reason = "a small number")]
+    let early = first.saturating_sub(CHUNKS_REMEMBERED as u32);
+    let mut samples = Samples::new(stand, tick_hz, None);
+    found.series = series(stand)
+        .into_iter()
+        .map(|series| EvidenceSeries {
+            channel: series.channel,
+            unit: series.unit.trim_start_matches('_').to_owned(),
+            samples: Vec::new(),
+        })
+        .collect();
+    for chunk in reader.chunks(found.connection, &ChunkRange::Seq(early..=last))? {
+        let Ok(chunk) = chunk else {
+            continue;
+        };
+        let mut seen = Vec::new();
+        samples.feed(&chunk, &mut |what| seen.push(what));
+        if chunk.seq < first {
+            continue;
+        }
+        for what in seen {
+            match what {
+                Seen::Sample(sample) => {
+                    let at_s = match (event.tick, samples.mono_us(sample.tick)) {
+                        (Some(tick), _) => {
+                            let ticks = sample.tick.wrapping_sub(tick).cast_signed();
+                            ticks as f64 / f64::from(tick_hz.max(1))
+                        }
+                        (None, Some(mono_us)) => {
+                            let event_us = i64::try_from(event.mono_us).unwrap_or(i64::MAX);
+                            mono_us.saturating_sub(event_us) as f64 * 1e-6
+                        }
+                        (None, None) => continue,
+                    };
+                    if at_s.abs() > AROUND_US as f64 * 1e-6 {
+                        continue;
+                    }
+                    if let Some(series) = found.series.get_mut(sample.series) {
+                        series.samples.push(EvidenceSample {
+                            at_s,
+                            counts: sample.counts,
+                            value: sample.value,
+                        });
+                    }
+                }
+                Seen::Fault(fault) => {
+                    let text = fault.to_string();
+                    match found.faults.iter_mut().find(|(known, _)| *known == text) {
+                        Some((_, count)) => *count += 1,
+                        None => found.faults.push((text, 1)),
+                    }
+                }
+            }
+        }
+    }
+    for series in &mut found.series {
+        series.samples.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+    }
+    Ok(())
+}

@@ -1,0 +1,473 @@
+//! The documented API. `assets/page/openapi.json` describes every field.
+
+use axum::extract::State as Extract;
+use axum::http::{HeaderValue, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use axum::{Extension, Json};
+use leverarm_config::display::{self, DisplayUnit, DisplayUnits};
+use leverarm_config::{AirInput, GuardAction, Quantity, Shaft, Signal, Stand, StandKind, Watch};
+use leverarm_torque::air::Air;
+use leverarm_torque::curve::RAD_PER_S_PER_RPM;
+use serde::Deserialize;
+use serde_json::{Map, Value, json};
+
+use super::access::Level;
+use super::problem::Problem;
+use super::request::{Args, Input, Number};
+use super::{State, Web};
+use crate::calibration::NewCalibrationRequest;
+use crate::core::Command;
+use crate::reduction::EnteredAir;
+use crate::service::NewSetupRequest;
+use crate::store::{
+    EventFilter, EventId, EventOrder, PullId, PullRecord, Severity, StoreError, StoreReader,
+};
+
+const NAME_CHARS_MAX: usize = 100;
+const TEXT_CHARS_MAX: usize = 4000;
+const REASON_CHARS_MAX: usize = 200;
+const PARTS_MAX: usize = 64;
+const LIMIT_MAX: u32 = 1000;
+
+type Answer = Result<Response, Problem>;
+
+fn message(text: impl Into<String>) -> Response {
+    Json(json!({ "message": text.into() })).into_response()
+}
+
+impl Web {
+    /// Reads the store away from the runtime's own threads, few at a time.
+    pub(super) async fn read<T: Send + 'static>(
+        &self,
+        read: impl FnOnce(&StoreReader) -> Result<T, Problem> + Send + 'static,
+    ) -> Result<T, Problem> {
+        let busy = |_closed| Problem::internal("the store's readers are gone");
+        let permit = self.readers.acquire().await.map_err(busy)?;
+        let folder = self.handle.store_folder().to_path_buf();
+        let outcome = tokio::task::spawn_blocking(move || {
+            let reader = StoreReader::open(folder)?;
+            read(&reader)
+        })
+        .await;
+        drop(permit);
+        outcome.map_err(|error| Problem::internal(format!("reading the store: {error}")))?
+    }
+}
+
+pub(super) async fn stand(Extract(web): State, Extension(level): Extension<Level>) -> Json<Value> {
+    Json(describe(
+        web.handle.stand(),
+        level,
+        web.access.tokens().is_some(),
+    ))
+}
+
+/// What a page has to know before the first live value. Units come from here, so that there is one
+/// place that converts.
+fn describe(stand: &Stand, level: Level, tokens: bool) -> Value {
+    let channels = stand
+        .channels
+        .iter()
+        .map(|channel| json!({ "name": channel.name, "quantity": word(channel.quantity) }));
+    let guards = stand.guards.iter().map(|guard| {
+        let (quantity, limit_si) = watched(stand, &guard.watch);
+        json!({
+            "name": guard.name,
+            "cuts": guard.action == GuardAction::Cut,
+            "quantity": quantity,
+            "below": matches!(guard.watch, Watch::Below { .. }),
+            "limit_si": limit_si,
+        })
+    });
+    let input = |input: AirInput| match input {
+        AirInput::Entered(value) => json!({ "value_si": value.value }),
+        AirInput::Channel(id) => json!({ "channel": stand.channel(id).map(|c| c.name.as_str()) }),
+    };
+    let own = if stand.units == DisplayUnits::US {
+        "us"
+    } else if stand.units == DisplayUnits::SI {
+        "si"
+    } else {
+        "stand"
+    };
+    json!({
+        "name": stand.name,
+        "version": env!("CARGO_PKG_VERSION"),
+        "kind": match stand.kind {
+            StandKind::Inertia => "inertia",
+            StandKind::Brake => "brake",
+            StandKind::Both => "both",
+        },
+        "engine": stand.engine.name,
+        "access": level,
+        "tokens": tokens,
+        "load_cell": stand.load_cell.is_some(),
+        "pull": {
+            "start_rpm": stand.pull.start_rad_per_s / RAD_PER_S_PER_RPM,
+            "end_rpm": stand.pull.end_rad_per_s / RAD_PER_S_PER_RPM,
+        },
+        "correction": stand.correction.key(),
+        "air": {
+            "pressure": input(stand.air.pressure_pa),
+            "temperature": input(stand.air.temperature_k),
+            "humidity": input(stand.air.relative_humidity),
+        },
+        "channels": channels.collect::<Vec<_>>(),
+        "guards": guards.collect::<Vec<_>>(),
+        "units": {
+            "own": own,
+            "stand": units(&stand.units),
+            "si": units(&DisplayUnits::SI),
+            "us": units(&DisplayUnits::US),
+        },
+    })
+}
+
+fn word(quantity: Quantity) -> &'static str {
+    match quantity {
+        Quantity::Temperature => "temperature",
+        Quantity::Pressure => "pressure",
+        Quantity::Fraction => "fraction",
+        Quantity::Number => "number",
+        Quantity::Voltage => "voltage",
+        Quantity::Force => "force",
+        Quantity::Length => "length",
+        Quantity::Speed => "speed",
+        Quantity::MassFlow => "mass_flow",
+        Quantity::VolumeFlow => "volume_flow",
+    }
+}
+
+fn units(units: &DisplayUnits) -> Value {
+    let second = DisplayUnit {
+        symbol: "s",
+        meaning: "second",
+        ..display::UNITY
+    };
+    let all = [
+        ("torque", units.torque),
+        ("power", units.power),
+        ("rotation", display::RPM),
+        ("duration", second),
+        (word(Quantity::Temperature), units.temperature),
+        (word(Quantity::Pressure), units.pressure),
+        (word(Quantity::Fraction), display::PERCENT),
+        (word(Quantity::Number), display::UNITY),
+        (word(Quantity::Voltage), display::VOLT),
+        (word(Quantity::Force), units.force),
+        (word(Quantity::Length), units.length),
+        (word(Quantity::Speed), units.road_speed),
+        (word(Quantity::MassFlow), units.mass_flow),
+        (word(Quantity::VolumeFlow), units.volume_flow),
+    ];
+    let entry = |(key, unit): (&str, DisplayUnit)| {
+        let unit = json!({
+            "symbol": unit.symbol,
+            "meaning": unit.meaning,
+            "si_per_unit": unit.si_per_unit,
+            "zero_si": unit.zero_si,
+        });
+        (key.to_owned(), unit)
+    };
+    Value::Object(all.into_iter().map(entry).collect())
+}
+
+/// What a guard looks at, and its limit.
+fn watched(stand: &Stand, watch: &Watch) -> (Option<&'static str>, Option<f64>) {
+    let of = |signal: Signal| match signal {
+        Signal::Speed(Shaft::Drum | Shaft::Engine) => Some("rotation"),
+        Signal::LoadCell => Some("force"),
+        Signal::Board => Some("duration"),
+        Signal::Channel(id) => stand.channel(id).map(|channel| word(channel.quantity)),
+    };
+    match *watch {
+        Watch::Overspeed {
+            limit_rad_per_s, ..
+        } => (Some("rotation"), Some(limit_rad_per_s)),
+        Watch::OverTemperature { channel, limit_k } => {
+            (of(Signal::Channel(channel)), Some(limit_k))
+        }
+        Watch::Above { signal, limit_si } | Watch::Below { signal, limit_si } => {
+            (of(signal), Some(limit_si))
+        }
+        Watch::StaleData { age_ms_max, .. } => {
+            (Some("duration"), Some(f64::from(age_ms_max) * 1e-3))
+        }
+        Watch::SensorLost { .. } => (None, None),
+        // A rate has no unit of its own here; its nearness is not shown either.
+        Watch::RateOfRise { limit_si_per_s, .. } => (None, Some(limit_si_per_s)),
+    }
+}
+
+pub(super) async fn live(Extract(web): State) -> Response {
+    let live = web.handle.live().borrow().clone();
+    Json(&*live).into_response()
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct CutRequest {
+    #[serde(default)]
+    reason: String,
+}
+
+pub(super) async fn cut(Extract(web): State, Input(request): Input<CutRequest>) -> Answer {
+    let reason = match line("reason", &request.reason, REASON_CHARS_MAX)? {
+        "" => "a person's command".to_owned(),
+        reason => format!("a person's command: {reason}"),
+    };
+    let done = web.handle.command(Command::Cut { reason }).await??;
+    Ok(message(done))
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct ReleaseRequest {
+    cut_id: u16,
+}
+
+pub(super) async fn release(Extract(web): State, Input(request): Input<ReleaseRequest>) -> Answer {
+    let cut_id = request.cut_id;
+    let done = web.handle.command(Command::Release { cut_id }).await??;
+    Ok(message(done))
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct SetupRequest {
+    name: String,
+    #[serde(default)]
+    notes: String,
+    #[serde(default)]
+    parts: Map<String, Value>,
+}
+
+pub(super) async fn setup(Extract(web): State, Input(request): Input<SetupRequest>) -> Answer {
+    let name = line("name", &request.name, NAME_CHARS_MAX)?;
+    if name.is_empty() {
+        return Err(Problem::value(
+            "name: a setup needs one, such as \"main jet 105\"",
+        ));
+    }
+    let notes = text("notes", &request.notes)?;
+    if request.parts.len() > PARTS_MAX {
+        return Err(Problem::value(format!("parts: at most {PARTS_MAX}")));
+    }
+    for (key, value) in &request.parts {
+        if line("parts", key, NAME_CHARS_MAX)?.is_empty() {
+            return Err(Problem::value("parts: a part needs a name"));
+        }
+        let Some(value) = value.as_str() else {
+            return Err(Problem::value(format!(
+                "parts: {key:?}: expected a text, found {value}"
+            )));
+        };
+        line("parts", value, NAME_CHARS_MAX)?;
+    }
+    let request = NewSetupRequest {
+        name: name.to_owned(),
+        notes: notes.to_owned(),
+        parts: request.parts,
+    };
+    Ok(message(web.handle.setup(request).await??))
+}
+
+/// A text in one line, trimmed.
+fn line<'a>(key: &str, text: &'a str, chars_max: usize) -> Result<&'a str, Problem> {
+    let text = text.trim();
+    if text.chars().any(char::is_control) {
+        return Err(Problem::value(format!(
+            "{key}: expected one line of text, without control characters"
+        )));
+    }
+    bounded(key, text, chars_max)
+}
+
+/// A text that may have several lines, trimmed.
+fn text<'a>(key: &str, text: &'a str) -> Result<&'a str, Problem> {
+    let text = text.trim();
+    if text
+        .chars()
+        .any(|c| c.is_control() && !matches!(c, '\n' | '\r' | '\t'))
+    {
+        return Err(Problem::value(format!(
+            "{key}: expected text without control characters"
+        )));
+    }
+    bounded(key, text, TEXT_CHARS_MAX)
+}
+
+fn bounded<'a>(key: &str, text: &'a str, chars_max: usize) -> Result<&'a str, Problem> {
+    let found = text.chars().count();
+    if found > chars_max {
+        return Err(Problem::value(format!(
+            "{key}: at most {chars_max} characters, found {found}"
+        )));
+    }
+    Ok(text)
+}
+
+pub(super) async fn set_air(
+    Extract(web): State,
+    Input(request): Input<Option<EnteredAir>>,
+) -> Answer {
+    if let Some(air) = &request {
+        Air::new(air.pressure_pa, air.temperature_k, air.relative_humidity)
+            .map_err(Problem::value)?;
+        let uncertainties = [
+            ("pressure_uncertainty_pa", air.pressure_uncertainty_pa),
+            ("temperature_uncertainty_k", air.temperature_uncertainty_k),
+            ("humidity_uncertainty", air.humidity_uncertainty),
+        ];
+        for (key, value) in uncertainties {
+            if !(value.is_finite() && value >= 0.0) {
+                return Err(Problem::value(format!(
+                    "{key}: expected 0 or more, found {value}"
+                )));
+            }
+        }
+    }
+    let done = if request.is_some() {
+        "air kept for the next pulls"
+    } else {
+        "entered air forgotten: the stand file's holds again"
+    };
+    web.handle.air(request).await??;
+    Ok(message(done))
+}
+
+pub(super) async fn set_calibration(
+    Extract(web): State,
+    Input(request): Input<NewCalibrationRequest>,
+) -> Answer {
+    web.handle.calibrate(request).await??;
+    Ok(message("in force for the next pulls"))
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct NoteRequest {
+    note: String,
+}
+
+pub(super) async fn note(
+    Extract(web): State,
+    Number(id): Number,
+    Input(request): Input<NoteRequest>,
+) -> Answer {
+    let note = text("note", &request.note)?.to_owned();
+    let done = if note.is_empty() {
+        format!("note on pull {id} taken away")
+    } else {
+        format!("note kept with pull {id}")
+    };
+    web.handle.note(PullId::new(id), note).await??;
+    Ok(message(done))
+}
+
+pub(super) async fn setups(Extract(web): State) -> Answer {
+    let setups = web.read(|reader| Ok(reader.setups()?)).await?;
+    let current = web.handle.stored().borrow().setup.clone();
+    Ok(Json(json!({ "setups": setups, "current": current })).into_response())
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct PullsQuery {
+    limit: Option<u32>,
+    before: Option<i64>,
+}
+
+pub(super) async fn pulls(Extract(web): State, Args(query): Args<PullsQuery>) -> Answer {
+    let limit = limit(query.limit, 100)?;
+    let before = number("before", query.before)?;
+    let mut pulls = web.read(|reader| Ok(reader.pulls()?)).await?;
+    pulls.reverse();
+    if let Some(before) = before {
+        pulls.retain(|pull| pull.id.get() < before);
+    }
+    let more = pulls.len() > limit;
+    pulls.truncate(limit);
+    let pulls: Vec<Value> = pulls.iter().map(pull_json).collect();
+    Ok(Json(json!({ "pulls": pulls, "more": more })).into_response())
+}
+
+/// A number in a query, as the store counts: from 0.
+fn number(key: &str, asked: Option<i64>) -> Result<Option<i64>, Problem> {
+    match asked {
+        Some(found) if found < 0 => Err(Problem::new(
+            StatusCode::BAD_REQUEST,
+            format!("{key}: expected 0 or more, found {found}"),
+        )),
+        asked => Ok(asked),
+    }
+}
+
+fn limit(asked: Option<u32>, otherwise: u32) -> Result<usize, Problem> {
+    let limit = asked.unwrap_or(otherwise);
+    if !(1..=LIMIT_MAX).contains(&limit) {
+        return Err(Problem::new(
+            StatusCode::BAD_REQUEST,
+            format!("limit: expected 1 to {LIMIT_MAX}, found {limit}"),
+        ));
+    }
+    usize::try_from(limit).map_err(Problem::internal)
+}
+
+pub(super) async fn pull(Extract(web): State, Number(id): Number) -> Answer {
+    let pull = web
+        .read(move |reader| Ok(reader.pull(PullId::new(id))?))
+        .await?;
+    Ok(Json(pull_json(&pull)).into_response())
+}
+
+fn pull_json(pull: &PullRecord) -> Value {
+    json!({
+        "id": pull.id,
+        "setup": pull.setup_name,
+        "state": pull.state,
+        "started_wall_us": pull.started_wall_us,
+        "reasons": pull.reasons,
+        "note": pull.note,
+        "air": pull.air,
+    })
+}
+
+pub(super) async fn curve(Extract(web): State, Number(id): Number) -> Answer {
+    let id = PullId::new(id);
+    let shared = std::sync::Arc::clone(&web);
+    let body = web
+        .read(move |reader| shared.curves.curve(reader, id))
+        .await?;
+    let json = (
+        header::CONTENT_TYPE,
+        HeaderValue::from_static("application/json"),
+    );
+    Ok(([json], body).into_response())
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct EventsQuery {
+    limit: Option<u32>,
+    after: Option<i64>,
+    pull: Option<i64>,
+    severity: Option<Severity>,
+    channel: Option<String>,
+}
+
+pub(super) async fn events(Extract(web): State, Args(query): Args<EventsQuery>) -> Answer {
+    let limit = limit(query.limit, 100)?;
+    let filter = EventFilter {
+        after: number("after", query.after)?.map(EventId::new),
+        pull: number("pull", query.pull)?.map(PullId::new),
+        channel: query.channel,
+        severity_at_least: query.severity.unwrap_or(Severity::Info),
+        order: EventOrder::NewestFirst,
+        limit: u32::try_from(limit).map_err(Problem::internal)?,
+        ..EventFilter::default()
+    };
+    let read = move |reader: &StoreReader| -> Result<_, StoreError> { reader.events(&filter) };
+    let events = web.read(move |reader| Ok(read(reader)?)).await?;
+    Ok(Json(json!({ "events": events })).into_response())
+}

@@ -1,0 +1,102 @@
+//! Curves for the page, kept as long as what they are made from stays the same. Never the only copy.
+
+use std::collections::VecDeque;
+use std::sync::{Mutex, PoisonError};
+
+use axum::body::Bytes;
+use axum::http::StatusCode;
+use leverarm_torque::curve::{CurvePoint, Peak};
+use serde::Serialize;
+
+use super::problem::Problem;
+use crate::reduction::{CurveChoice, ReducedPull, reduce_pull};
+use crate::store::{PullId, PullRecord, PullState, StoreReader};
+
+/// Curves kept, some tens of kilobytes each; the one made first goes first.
+const CURVES_MAX: usize = 64;
+
+#[derive(Debug, Default)]
+pub(super) struct CurveCache {
+    kept: Mutex<VecDeque<(PullRecord, Bytes)>>,
+    /// Held while a curve is made, so that ten pages that ask for the same one make it once.
+    making: Mutex<()>,
+}
+
+#[derive(Serialize)]
+struct CurveBody<'a> {
+    id: PullId,
+    setup: Option<&'a str>,
+    correction: String,
+    air_factor: f64,
+    air_factor_within_range: bool,
+    rpm: Vec<f64>,
+    torque_nm: Vec<Option<f64>>,
+    power_w: Vec<Option<f64>>,
+    expanded_uncertainty_nm: Vec<Option<f64>>,
+    peak_torque_nm: Option<f64>,
+    peak_torque_rpm: Option<f64>,
+    peak_power_w: Option<f64>,
+    peak_power_rpm: Option<f64>,
+    remarks: &'a [String],
+}
+
+impl CurveCache {
+    /// The curve of a pull as JSON.
+    pub(super) fn curve(&self, reader: &StoreReader, id: PullId) -> Result<Bytes, Problem> {
+        let pull = reader.pull(id)?;
+        if pull.state == PullState::Running {
+            let running = format!("pull {id} is under way: it has a curve when it is over");
+            return Err(Problem::new(StatusCode::CONFLICT, running));
+        }
+        if let Some(body) = self.find(&pull) {
+            return Ok(body);
+        }
+        let _making = self.making.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(body) = self.find(&pull) {
+            return Ok(body);
+        }
+        let reduced = reduce_pull(reader, id, CurveChoice::default())?;
+        let json = serde_json::to_vec(&body_of(&reduced)).map_err(Problem::internal)?;
+        let body = Bytes::from(json);
+        let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
+        kept.retain(|(other, _)| other.id != id);
+        if kept.len() == CURVES_MAX {
+            kept.pop_front();
+        }
+        kept.push_back((pull, body.clone()));
+        Ok(body)
+    }
+
+    fn find(&self, pull: &PullRecord) -> Option<Bytes> {
+        let kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
+        let found = kept.iter().find(|(other, _)| other == pull)?;
+        Some(found.1.clone())
+    }
+}
+
+fn body_of(reduced: &ReducedPull) -> CurveBody<'_> {
+    let curve = &reduced.curve;
+    let column = |value: &dyn Fn(&CurvePoint) -> f64| {
+        let shown = |point: &CurvePoint| point.trustworthy.then(|| value(point));
+        curve.points.iter().map(shown).collect()
+    };
+    let parts = |peak: Option<Peak>| peak.map(|peak| (peak.value, peak.rpm)).unzip();
+    let (peak_torque_nm, peak_torque_rpm) = parts(curve.peak_torque);
+    let (peak_power_w, peak_power_rpm) = parts(curve.peak_power);
+    CurveBody {
+        id: reduced.pull.id,
+        setup: reduced.pull.setup_name.as_deref(),
+        correction: reduced.correction.key(),
+        air_factor: curve.factor.factor,
+        air_factor_within_range: curve.factor.within_valid_range(),
+        rpm: curve.points.iter().map(|point| point.rpm).collect(),
+        torque_nm: column(&|point| point.torque_nm),
+        power_w: column(&CurvePoint::power_w),
+        expanded_uncertainty_nm: column(&CurvePoint::expanded_uncertainty_nm),
+        peak_torque_nm,
+        peak_torque_rpm,
+        peak_power_w,
+        peak_power_rpm,
+        remarks: &curve.remarks,
+    }
+}

@@ -1,0 +1,112 @@
+//! The HTTP side of the daemon: what the page, the command line and other programs talk to.
+//!
+//! `HTTP.md` tells how to use it; `assets/page/openapi.json` is its contract, and the tests hold the
+//! running daemon to it.
+
+mod access;
+mod api;
+mod assets;
+mod connection;
+mod curves;
+mod metrics;
+mod problem;
+mod request;
+mod stream;
+
+use std::sync::Arc;
+use std::sync::atomic::AtomicU64;
+
+use axum::Router;
+use axum::extract::DefaultBodyLimit;
+use axum::middleware;
+use axum::routing::{get, post};
+use tokio::sync::Semaphore;
+
+use super::Handle;
+use problem::Problem;
+
+pub(super) use access::Access;
+pub use access::{PageAccess, PageTokens};
+pub(super) use connection::{listen, serve};
+
+/// Largest body of a request. A setup with long notes stays far below it.
+const BODY_BYTES_MAX: usize = 64 * 1024;
+/// Pages that listen at the same time; more are refused, and said so.
+const STREAMS_MAX: usize = 32;
+/// Requests that read the store at the same time; more wait.
+const READERS_MAX: usize = 2;
+
+/// What the handlers share.
+#[derive(Debug)]
+struct Web {
+    handle: Handle,
+    access: Access,
+    live: stream::LiveText,
+    curves: curves::CurveCache,
+    streams: Arc<Semaphore>,
+    readers: Semaphore,
+    counts: Counts,
+}
+
+/// Counts since the daemon started.
+#[derive(Debug, Default)]
+struct Counts {
+    connections_refused: AtomicU64,
+    streams_refused: AtomicU64,
+    slow_clients_dropped: Arc<AtomicU64>,
+}
+
+type State = axum::extract::State<Arc<Web>>;
+
+impl Web {
+    fn new(handle: Handle, access: Access) -> Arc<Self> {
+        Arc::new(Self {
+            live: stream::LiveText::start(handle.live()),
+            handle,
+            access,
+            curves: curves::CurveCache::default(),
+            streams: Arc::new(Semaphore::new(STREAMS_MAX)),
+            readers: Semaphore::new(READERS_MAX),
+            counts: Counts::default(),
+        })
+    }
+}
+
+fn router(web: &Arc<Web>) -> Router {
+    let controlled = Router::new()
+        .route("/api/release", post(api::release))
+        .route("/api/setup", post(api::setup))
+        .route("/api/air", post(api::set_air))
+        .route("/api/calibration", post(api::set_calibration))
+        .route("/api/pulls/{id}/note", post(api::note))
+        .route_layer(middleware::from_fn(access::needs_control));
+    let read = Router::new()
+        .route("/api/stand", get(api::stand))
+        .route("/api/live", get(api::live))
+        .route("/api/live/stream", get(stream::stream))
+        .route("/api/setups", get(api::setups))
+        .route("/api/pulls", get(api::pulls))
+        .route("/api/pulls/{id}", get(api::pull))
+        .route("/api/pulls/{id}/curve", get(api::curve))
+        .route("/api/events", get(api::events))
+        .route("/api/cut", post(api::cut))
+        .route("/metrics", get(metrics::page));
+    let known = controlled.merge(read).route_layer(
+        // Only what exists asks for a token: an unknown path is a 404 for everybody.
+        middleware::from_fn_with_state(Arc::clone(web), access::needs_token),
+    );
+    Router::new()
+        .route("/", get(assets::index))
+        .route("/assets/{*file}", get(assets::asset))
+        .route("/api/openapi.json", get(assets::openapi))
+        .merge(known)
+        .fallback(async || Problem::not_found("there is nothing at this path"))
+        .method_not_allowed_fallback(async || Problem::method())
+        .layer(DefaultBodyLimit::max(BODY_BYTES_MAX))
+        .layer(middleware::from_fn_with_state(
+            Arc::clone(web),
+            access::same_origin,
+        ))
+        .layer(middleware::map_response(access::security_headers))
+        .with_state(Arc::clone(web))
+}

@@ -1,0 +1,90 @@
+//! What a request carries, checked: JSON bodies, query strings and numbers in paths.
+
+use std::time::Duration;
+
+use axum::Json;
+use axum::extract::rejection::{JsonRejection, QueryRejection};
+use axum::extract::{FromRequest, FromRequestParts, Path, Query, Request};
+use axum::http::StatusCode;
+use axum::http::request::Parts;
+use serde::de::DeserializeOwned;
+use serde_json::Value;
+
+use super::problem::Problem;
+
+/// A body that takes longer is given up.
+const BODY_TIMEOUT: Duration = Duration::from_secs(5);
+
+/// A JSON body. It has to be declared as JSON: a foreign page can't send that without asking first.
+pub(super) struct Input<T>(pub(super) T);
+
+impl<T: DeserializeOwned, S: Send + Sync> FromRequest<S> for Input<T> {
+    type Rejection = Problem;
+
+    async fn from_request(request: Request, state: &S) -> Result<Self, Problem> {
+        let read = Json::<Value>::from_request(request, state);
+        let Json(value) = match tokio::time::timeout(BODY_TIMEOUT, read).await {
+            Ok(read) => read.map_err(|rejection| of_json(&rejection))?,
+            Err(_elapsed) => {
+                let late = "the body did not arrive within 5 s";
+                return Err(Problem::new(StatusCode::REQUEST_TIMEOUT, late));
+            }
+        };
+        // A list would do for a struct otherwise, and an empty one for a cut.
+        if value.is_array() {
+            return Err(Problem::value(
+                "expected an object with named values, found a list",
+            ));
+        }
+        serde_json::from_value(value)
+            .map(Self)
+            .map_err(Problem::value)
+    }
+}
+
+fn of_json(rejection: &JsonRejection) -> Problem {
+    let text = rejection.body_text();
+    match rejection.status() {
+        StatusCode::UNSUPPORTED_MEDIA_TYPE => Problem::new(
+            StatusCode::UNSUPPORTED_MEDIA_TYPE,
+            "expected the header Content-Type: application/json",
+        ),
+        status => Problem::new(status, text),
+    }
+}
+
+/// A query string.
+pub(super) struct Args<T>(pub(super) T);
+
+impl<T: DeserializeOwned, S: Send + Sync> FromRequestParts<S> for Args<T> {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Problem> {
+        Query::<T>::from_request_parts(parts, state)
+            .await
+            .map(|Query(value)| Self(value))
+            .map_err(|rejection: QueryRejection| {
+                Problem::new(StatusCode::BAD_REQUEST, rejection.body_text())
+            })
+    }
+}
+
+/// The number in a path.
+pub(super) struct Number(pub(super) i64);
+
+impl<S: Send + Sync> FromRequestParts<S> for Number {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Problem> {
+        let bad = || {
+            Problem::new(
+                StatusCode::BAD_REQUEST,
+                "expected a pull's number, such as 3",
+            )
+        };
+        let Path(text) = Path::<String>::from_request_parts(parts, state)
+            .await
+            .map_err(|_rejection| bad())?;
+        text.parse().map(Self).map_err(|_not_a_number| bad())
+    }
+}

@@ -1,0 +1,89 @@
+/* What a person sets for their own stand. Everything else is in the code.
+ *
+ * Every value can be given to make instead, for example: make SETTINGS="-DBAUD=115200"
+ */
+#ifndef CONFIG_H
+#define CONFIG_H
+
+#include <stdint.h>
+
+/* ---- Serial line ------------------------------------------------------------------------- */
+
+/* 500,000 divides the 16 MHz clock exactly. 115,200 is 2.1 % off, which works, but carries only
+ * some 4,000 teeth a second. */
+#ifndef BAUD
+#define BAUD 500000
+#endif
+
+/* ---- Identity ---------------------------------------------------------------------------- */
+
+/* Written to the EEPROM at the first start and kept from then on. The Makefile makes up a random
+ * one; 0 is what a build without the Makefile gets. */
+#ifndef BOARD_ID
+#define BOARD_ID 0
+#endif
+
+/* ---- Inputs ------------------------------------------------------------------------------ */
+
+/* 1: the drum only. 2: a second pickup, usually at the engine, on D3. */
+#ifndef PICKUPS
+#define PICKUPS 1
+#endif
+
+/* 0 or 1 load-cell converter. Its rate is set by a pin of the converter: say here which it is. */
+#ifndef FORCE_CHANNELS
+#define FORCE_CHANNELS 1
+#endif
+#ifndef FORCE_RATE_HZ
+#define FORCE_RATE_HZ 80
+#endif
+
+/* 0 to 6 analog inputs, A0 upwards, and scans a second. */
+#ifndef ANALOG_CHANNELS
+#define ANALOG_CHANNELS 4
+#endif
+#ifndef ANALOG_RATE_HZ
+#define ANALOG_RATE_HZ 100
+#endif
+
+/* 0, or 2 for a thermocouple converter: channel 0 is the thermocouple, 1/4 kelvin a count,
+ * channel 1 the converter's own temperature (its cold junction), 1/16 kelvin a count. */
+#ifndef TEMPERATURE_CHANNELS
+#define TEMPERATURE_CHANNELS 2
+#endif
+#define TEMPERATURE_RATE_HZ 10
+
+/* ---- Start ------------------------------------------------------------------------------- */
+
+/* 1: cut after every start, until a host releases. 0: running after a power-on. A stand whose
+ * supply came back should not be ready to run before a person wants it to. */
+#ifndef START_CUT
+#define START_CUT 1
+#endif
+
+/* ---- Ceiling ----------------------------------------------------------------------------- */
+/* In force from the start, whatever the host says. The host's limits can only be tighter. */
+
+/* Shortest time between drum teeth, in ticks of 0.5 us. 100 (20,000 teeth a second) is the end of
+ * what the board can time. Set it for your drum: 2,000,000 * 60 / (rpm * teeth). */
+#ifndef CEILING_TOOTH_PERIOD_TICKS
+#define CEILING_TOOTH_PERIOD_TICKS 100
+#endif
+
+/* Most successive shorter periods before the cut, 1 to 255. */
+#ifndef CEILING_SHORT_PERIODS
+#define CEILING_SHORT_PERIODS 50
+#endif
+
+/* Longest time without a heartbeat; 0: only what the host asks for. Anything else keeps the
+ * engine cut as long as no host is there. */
+#ifndef CEILING_HEARTBEAT_TIMEOUT_MS
+#define CEILING_HEARTBEAT_TIMEOUT_MS 1000
+#endif
+
+/* Highest counts of temperature channels 0 and 1; INT32_MAX: only what the host asks for. */
+#ifndef CEILING_TEMPERATURE_COUNTS
+#define CEILING_TEMPERATURE_COUNTS { INT32_MAX, INT32_MAX }
+#endif
+
+#endif

@@ -1,0 +1,148 @@
+#include "guard.h"
+
+#include "teeth.h"
+#include "ticks.h"
+
+volatile struct cut cut;
+struct limits limits;
+
+static struct ceiling ceiling;
+static uint32_t heartbeat_tick;
+static bool heartbeat_late;
+static bool hot[2];
+static bool self_test_failed;
+
+bool guard_is_shorter(uint16_t timeout_ms, uint16_t than_ms)
+{
+    return timeout_ms != 0 && (than_ms == 0 || timeout_ms < than_ms);
+}
+
+__attribute__((noinline, cold)) void guard_latch(enum cause cause, uint32_t tick)
+{
+    if (cut.in_force)
+        return;
+    cut.in_force = true;
+    cut.unsent = true;
+    cut.cause = cause;
+    cut.tick = tick;
+    uint16_t id = cut.id + 1;
+    cut.id = id ? id : 1;
+}
+
+static void apply(const struct limits *wanted)
+{
+    struct limits next = { 0 };
+    next.tooth_period_ticks = wanted->tooth_period_ticks > ceiling.tooth_period_ticks
+                                  ? wanted->tooth_period_ticks
+                                  : ceiling.tooth_period_ticks;
+    next.short_periods = wanted->short_periods < ceiling.short_periods ? wanted->short_periods
+                                                                       : ceiling.short_periods;
+    next.heartbeat_timeout_ms =
+        guard_is_shorter(wanted->heartbeat_timeout_ms, ceiling.heartbeat_timeout_ms)
+            ? wanted->heartbeat_timeout_ms
+            : ceiling.heartbeat_timeout_ms;
+
+    bool named[2] = { false, false };
+    for (uint8_t i = 0; i < wanted->temperatures; i++) {
+        struct temperature_limit limit = wanted->temperature[i];
+        if (limit.channel >= TEMPERATURE_CHANNELS)
+            continue; /* not ours: the host sees it missing */
+        int32_t highest = ceiling.temperature_counts[limit.channel];
+        if (limit.counts_max > highest)
+            limit.counts_max = highest;
+        named[limit.channel] = true;
+        next.temperature[next.temperatures++] = limit;
+    }
+    for (uint8_t channel = 0; channel < TEMPERATURE_CHANNELS; channel++) {
+        int32_t highest = ceiling.temperature_counts[channel];
+        if (highest == INT32_MAX || named[channel] || next.temperatures == TEMPERATURE_LIMITS_MAX)
+            continue;
+        next.temperature[next.temperatures].channel = channel;
+        next.temperature[next.temperatures++].counts_max = highest;
+    }
+
+    limits = next;
+    teeth_guard(next.tooth_period_ticks, next.short_periods);
+}
+
+void guard_start(enum cause cause, const struct ceiling *highest, uint32_t now)
+{
+    static const struct limits none = { .short_periods = UINT8_MAX };
+    ceiling = *highest;
+    self_test_failed = cause == CAUSE_SELF_TEST;
+    heartbeat_tick = now;
+    apply(&none);
+    if (!limits.tooth_period_ticks)
+        limits.short_periods = 0; /* nothing to count: shown as the specification has it */
+    if (cause == CAUSE_NONE) {
+        RUN_PORT |= RUN_BIT;
+        return;
+    }
+    cut.in_force = true;
+    cut.cause = cause;
+    cut.id = 1;
+    cut.tick = now;
+}
+
+void guard_watch(void)
+{
+    uint32_t now = ticks_now();
+    uint32_t timeout = limits.heartbeat_timeout_ms * TICKS_PER_MS;
+    if (!timeout || now - heartbeat_tick <= timeout)
+        return;
+    /* Remembered, since the age wraps after half an hour. */
+    heartbeat_late = true;
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+        guard_cut(CAUSE_HEARTBEAT, now);
+    }
+}
+
+void guard_heartbeat(uint32_t now)
+{
+    heartbeat_tick = now;
+    heartbeat_late = false;
+}
+
+void guard_limits(const struct limits *wanted, uint32_t now)
+{
+    bool was_guarded = limits.heartbeat_timeout_ms != 0;
+    apply(wanted);
+    if (!was_guarded)
+        guard_heartbeat(now);
+}
+
+void guard_host_cut(uint32_t now)
+{
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+        guard_cut(CAUSE_HOST, now);
+    }
+}
+
+void guard_release(uint16_t cut_id)
+{
+    bool silent = limits.heartbeat_timeout_ms && heartbeat_late;
+    if (self_test_failed || silent || hot[0] || hot[1])
+        return;
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+        if (cut.in_force && cut.id == cut_id && !overspeed_now) {
+            cut.in_force = false;
+            overspeed_count = 0;
+            RUN_PORT |= RUN_BIT;
+        }
+    }
+}
+
+void guard_temperature(uint8_t channel, int32_t counts, uint32_t now)
+{
+    bool above = counts > ceiling.temperature_counts[channel];
+    for (uint8_t i = 0; i < limits.temperatures; i++) {
+        const struct temperature_limit *limit = &limits.temperature[i];
+        above |= limit->channel == channel && counts > limit->counts_max;
+    }
+    hot[channel] = above;
+    if (!above)
+        return;
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+        guard_cut(CAUSE_TEMPERATURE, now);
+    }
+}

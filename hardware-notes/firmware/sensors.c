@@ -1,0 +1,271 @@
+#include "sensors.h"
+
+#include <avr/io.h>
+#include <util/delay.h>
+
+#include "config.h"
+#include "guard.h"
+#include "link.h"
+#include "pins.h"
+#include "ticks.h"
+
+/* A sample that waited longer for the line is dropped. The specification allows 100 ms. */
+#define SAMPLE_AGE_TICKS (90 * TICKS_PER_MS)
+
+/* One sample of a channel, or one scan. A new one replaces one that still waits: with a full line
+ * samples go before teeth do. */
+struct waiting {
+    bool is;
+    uint32_t tick;
+};
+
+static bool take(struct waiting *waiting, uint32_t now)
+{
+    if (!waiting->is)
+        return false;
+    waiting->is = false;
+    return now - waiting->tick <= SAMPLE_AGE_TICKS;
+}
+
+/* ---- Force: 24 bits from a two-wire converter --------------------------------------------- */
+
+#if FORCE_CHANNELS
+/* Pulses in all; the one after the 24 bits sets channel and gain of the next conversion. */
+#define CELL_PULSES 25
+#define CELL_BITS 24
+
+static struct waiting force_waiting;
+static int32_t force_counts;
+
+/* The clock must not stay high for longer than 60 us, or such a converter goes to sleep: no main
+ * loop work in here, and interrupts are far shorter. */
+static void cell_poll(void)
+{
+    if (PIND & CELL_DATA_BIT)
+        return; /* low: a conversion is ready */
+    /* Middle of the conversion that just ended. */
+    uint32_t tick = ticks_now() - TICK_HZ / FORCE_RATE_HZ / 2;
+    uint32_t bits = 0;
+    for (uint8_t i = 0; i < CELL_PULSES; i++) {
+        PORTD |= CELL_CLOCK_BIT;
+        _delay_us(0.5);
+        if (i < CELL_BITS)
+            bits = bits << 1 | !!(PIND & CELL_DATA_BIT);
+        PORTD &= ~CELL_CLOCK_BIT;
+        _delay_us(0.5);
+    }
+    if (bits & 0x800000)
+        bits |= 0xFF000000;
+    /* The first may have been ready for any time before the start. */
+    static bool any;
+    force_counts = (int32_t)bits;
+    force_waiting = (struct waiting){ any, tick };
+    any = true;
+}
+
+static bool force_send(uint32_t now)
+{
+    if (!take(&force_waiting, now))
+        return false;
+    frame_begin(KIND_FORCE, force_waiting.tick);
+    frame_u8(0);
+    frame_u32(force_counts);
+    frame_end();
+    return true;
+}
+#endif
+
+/* ---- Analog ------------------------------------------------------------------------------ */
+
+#define ADC_SUPPLY_REFERENCE _BV(REFS0)
+#define ADC_BAND_GAP 0x0E
+#define ADC_START (_BV(ADEN) | _BV(ADSC) | _BV(ADPS2) | _BV(ADPS1) | _BV(ADPS0)) /* 125 kHz */
+
+bool sensors_supply_ok(void)
+{
+    ADMUX = ADC_SUPPLY_REFERENCE | ADC_BAND_GAP;
+    /* The band gap is slow to settle: take the last of some. */
+    for (uint8_t i = 0; i < 8; i++) {
+        ADCSRA = ADC_START;
+        while (ADCSRA & _BV(ADSC))
+            ;
+    }
+    /* 1.0 to 1.2 V by its data sheet, of a supply of 4.5 to 5.5 V. */
+    uint16_t counts = ADC;
+    return counts >= 1000UL * 1024 / 5500 && counts <= 1200UL * 1024 / 4500;
+}
+
+#if ANALOG_CHANNELS
+static struct waiting analog_waiting;
+static struct schedule analog_schedule;
+static int16_t analog_counts[ANALOG_CHANNELS];
+static int16_t scan_counts[ANALOG_CHANNELS];
+static uint8_t scan_channel;
+static bool scanning;
+static uint32_t scan_tick;
+
+static void scan_start(uint8_t channel)
+{
+    scan_channel = channel;
+    ADMUX = ADC_SUPPLY_REFERENCE | channel;
+    ADCSRA = ADC_START;
+}
+
+static void analog_poll(uint32_t now)
+{
+    if (!scanning) {
+        if (schedule_due(&analog_schedule, now, TICK_HZ / ANALOG_RATE_HZ)) {
+            scanning = true;
+            scan_tick = now;
+            scan_start(0);
+        }
+        return;
+    }
+    if (ADCSRA & _BV(ADSC))
+        return;
+    scan_counts[scan_channel] = ADC;
+    if (scan_channel + 1 < ANALOG_CHANNELS) {
+        scan_start(scan_channel + 1);
+        return;
+    }
+    scanning = false;
+    for (uint8_t i = 0; i < ANALOG_CHANNELS; i++)
+        analog_counts[i] = scan_counts[i];
+    analog_waiting = (struct waiting){ true, scan_tick };
+}
+
+static bool analog_send(uint32_t now)
+{
+    if (!take(&analog_waiting, now))
+        return false;
+    frame_begin(KIND_ANALOG, analog_waiting.tick);
+    frame_u8(0);
+    for (uint8_t i = 0; i < ANALOG_CHANNELS; i++)
+        frame_u16(analog_counts[i]);
+    frame_end();
+    return true;
+}
+#endif
+
+/* ---- Temperature: thermocouple converter over SPI ----------------------------------------- */
+
+#if TEMPERATURE_CHANNELS
+/* 32 bits, read only, highest first: 14 of thermocouple (1/4 kelvin), one always 0, one fault; 12
+ * of cold junction (1/16 kelvin), one always 0, three kinds of fault. */
+#define THERMOCOUPLE_FAULT 0x00010000UL
+#define ALWAYS_ZERO 0x00020008UL
+#define UNREADABLE INT32_MAX
+
+static struct waiting temperature_waiting[TEMPERATURE_CHANNELS];
+static struct schedule temperature_schedule;
+static int32_t temperature_counts[TEMPERATURE_CHANNELS];
+
+static void temperature_take(uint8_t channel, int32_t counts, uint32_t tick)
+{
+    guard_temperature(channel, counts, ticks_now());
+    temperature_counts[channel] = counts;
+    temperature_waiting[channel] = (struct waiting){ true, tick };
+}
+
+static void temperatures_take(uint32_t word, uint32_t tick)
+{
+    int32_t thermocouple = (int32_t)word >> 18;
+    int32_t cold_junction = (int16_t)word >> 4;
+    /* Nothing there reads as all ones, from the pull-up; a short as all zeros, which a real
+     * converter shows only if both are at 0.00 degrees Celsius. */
+    if ((word & ALWAYS_ZERO) || word == 0)
+        thermocouple = cold_junction = UNREADABLE;
+    if (word & THERMOCOUPLE_FAULT)
+        thermocouple = UNREADABLE;
+    temperature_take(0, thermocouple, tick);
+    temperature_take(1, cold_junction, tick);
+}
+
+/* One byte a call. */
+static void temperature_poll(uint32_t now)
+{
+    static uint8_t bytes_left;
+    static uint32_t word, tick;
+    if (bytes_left) {
+        if (!(SPSR & _BV(SPIF)))
+            return;
+        word = word << 8 | SPDR;
+        if (--bytes_left) {
+            SPDR = 0;
+            return;
+        }
+        PORTB |= SELECT_BIT;
+        temperatures_take(word, tick);
+    } else if (schedule_due(&temperature_schedule, now, TICK_HZ / TEMPERATURE_RATE_HZ)) {
+        PORTB &= ~SELECT_BIT;
+        bytes_left = sizeof word;
+        /* Such a converter converts ten times a second by its own clock. The middle of its last
+         * conversion was 50 to 150 ms ago, nobody knows when. */
+        tick = now - 50 * TICKS_PER_MS;
+        SPDR = 0;
+    }
+}
+
+static bool temperature_send(uint32_t now)
+{
+    for (uint8_t channel = 0; channel < TEMPERATURE_CHANNELS; channel++) {
+        if (!take(&temperature_waiting[channel], now))
+            continue;
+        frame_begin(KIND_TEMPERATURE, temperature_waiting[channel].tick);
+        frame_u8(channel);
+        frame_u32(temperature_counts[channel]);
+        frame_end();
+        return true;
+    }
+    return false;
+}
+#endif
+
+/* ------------------------------------------------------------------------------------------ */
+
+void sensors_start(void)
+{
+#if FORCE_CHANNELS
+    PORTD |= CELL_DATA_BIT; /* pull-up: no converter, no samples */
+    DDRD |= CELL_CLOCK_BIT;
+#endif
+#if ANALOG_CHANNELS
+    DIDR0 = (1 << ANALOG_CHANNELS) - 1;
+#endif
+#if TEMPERATURE_CHANNELS
+    PORTB |= SELECT_BIT | _BV(PORTB4); /* pull-up at MISO */
+    DDRB |= SELECT_BIT | CLOCK_BIT;
+    SPCR = _BV(SPE) | _BV(MSTR) | _BV(SPR0); /* 1 MHz, mode 0 */
+#endif
+}
+
+void sensors_poll(void)
+{
+#if FORCE_CHANNELS
+    cell_poll();
+#endif
+#if ANALOG_CHANNELS
+    analog_poll(ticks_now());
+#endif
+#if TEMPERATURE_CHANNELS
+    temperature_poll(ticks_now());
+#endif
+}
+
+bool sensors_send(uint32_t now)
+{
+    (void)now;
+#if FORCE_CHANNELS
+    if (force_send(now))
+        return true;
+#endif
+#if ANALOG_CHANNELS
+    if (analog_send(now))
+        return true;
+#endif
+#if TEMPERATURE_CHANNELS
+    if (temperature_send(now))
+        return true;
+#endif
+    return false;
+}

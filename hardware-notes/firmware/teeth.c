@@ -1,0 +1,339 @@
+#include "teeth.h"
+
+#include <avr/interrupt.h>
+#include <avr/io.h>
+
+#include "config.h"
+#include "guard.h"
+#include "link.h"
+#include "pins.h"
+#include "ticks.h"
+
+/* Deltas that fit a frame. */
+#define DELTAS_MAX 119
+
+/* The specification wants a tooth on its way within 20 ms, and the line may be busy for some. */
+#define WAIT_TICKS (int32_t)(10 * TICKS_PER_MS)
+
+static uint32_t overspeed_period_ticks;
+static uint16_t overspeed_short_low; /* the longest period that is short, as far as 16 bits go */
+static uint8_t overspeed_periods = 1;
+volatile bool overspeed_now;
+volatile uint8_t overspeed_count;
+uint32_t captures_lost;
+
+/* ---- Pickup 0 ---------------------------------------------------------------------------- */
+
+/* Teeth on their way from the interrupt to the main loop, as ticks from one to the next. What does
+ * not fit that, after a pause or a loss, is an escape of four entries: 0, teeth lost before this
+ * one, and its tick, low half first. 256 entries, so that the indexes wrap by themselves. */
+#define RING_ENTRIES 256
+#define ESCAPE 0
+#define ESCAPE_ENTRIES 4
+static volatile uint16_t ring[RING_ENTRIES];
+static volatile uint8_t ring_head, ring_tail;
+
+/* The interrupt's own. */
+static union tick_halves last_tick;
+static uint8_t edges_counted;
+static uint16_t unrecorded; /* teeth since the last one in the ring */
+static bool in_sequence;    /* the last tooth is in the ring */
+
+/* What is rare is kept out of line: an interrupt whose usual course calls nothing saves fewer
+ * registers, and is done sooner. */
+#define RARE __attribute__((noinline, cold))
+
+static inline void long_period(void)
+{
+    overspeed_now = false;
+    overspeed_count = 0;
+}
+
+/* Whether that makes enough of them. */
+static inline bool short_periods(uint8_t periods)
+{
+    uint8_t count = overspeed_count + periods;
+    if (count < periods)
+        count = UINT8_MAX;
+    overspeed_count = count;
+    overspeed_now = true;
+    return count >= overspeed_periods;
+}
+
+/* A full ring is given half its room before teeth go in again: one at a time, each would need an
+ * escape, and a frame. */
+static void ring_put_escape(void)
+{
+    uint8_t head = ring_head;
+    uint8_t used = head - ring_tail;
+    in_sequence = used <= (unrecorded ? RING_ENTRIES / 2 : RING_ENTRIES - 1 - ESCAPE_ENTRIES);
+    if (!in_sequence) {
+        unrecorded++;
+        return;
+    }
+    ring[head++] = ESCAPE;
+    ring[head++] = unrecorded;
+    ring[head++] = last_tick.low;
+    ring[head++] = last_tick.high;
+    ring_head = head;
+    unrecorded = 0;
+}
+
+/* The first tooth, one after a pause, or one after others that are not in the ring. */
+RARE static void tooth_in_no_sequence(uint8_t edges, uint32_t period)
+{
+    static bool any_tooth;
+    /* So many periods together were this long. */
+    if (!any_tooth || period >= overspeed_period_ticks * edges)
+        long_period();
+    else if (short_periods(edges))
+        guard_cut(CAUSE_OVERSPEED, last_tick.whole);
+    any_tooth = true;
+    unrecorded += edges - 1;
+    ring_put_escape();
+}
+
+RARE static void cut_for_overspeed(void)
+{
+    guard_cut(CAUSE_OVERSPEED, last_tick.whole);
+}
+
+ISR(TIMER1_CAPT_vect)
+{
+    uint16_t low = ICR1;
+    uint8_t count = TCNT0;
+    if (TIFR1 & _BV(ICF1)) {
+        /* Another edge since this interrupt was taken. If its time has replaced that of the edge
+         * this interrupt is for, the next interrupt settles both. */
+        if (ICR1 == low)
+            return;
+        count = TCNT0 - 1;
+    }
+    /* Timer 0 counts every edge, also those whose time was overwritten before it was read. If it
+     * stands still the wire to T0 is missing: then each interrupt is one edge. */
+    uint8_t edges = count - edges_counted;
+    edges_counted = count;
+
+    /* In halves, and the cut before anything else is stored: both save time to the pin. */
+    union tick_halves tick = { .whole = ticks_extend(low) };
+    union tick_halves last = last_tick;
+    last_tick = tick;
+    uint16_t period = tick.low - last.low;
+    uint16_t period_high = tick.high - last.high - (tick.low < last.low);
+    if (edges > 1 || period_high || period == ESCAPE || !in_sequence) {
+        tooth_in_no_sequence(edges ? edges : 1, (uint32_t)period_high << 16 | period);
+        return;
+    }
+    bool cutting = false;
+    if (period > overspeed_short_low) {
+        long_period();
+    } else if (short_periods(1)) {
+        RUN_PORT &= ~RUN_BIT;
+        cutting = true;
+    }
+    uint8_t head = ring_head;
+    uint8_t next = head + 1;
+    if (next != ring_tail) {
+        ring[head] = period;
+        ring_head = next;
+    } else {
+        unrecorded = 1;
+        in_sequence = false;
+    }
+    if (cutting)
+        cut_for_overspeed();
+}
+
+/* The last tooth taken from the ring. */
+static uint32_t taken_tick;
+static uint32_t taken_number = UINT32_MAX;
+
+static inline uint16_t ring_at(uint8_t index)
+{
+    return ring[(uint8_t)(ring_tail + index)];
+}
+
+static uint32_t escaped_tick(void)
+{
+    return (uint32_t)ring_at(3) << 16 | ring_at(2);
+}
+
+/* Deltas that may still go into the frame being filled. */
+static uint8_t deltas_left;
+static bool filling;
+
+/* A few at a time: a host's cut, or a late heartbeat, must not wait for a long frame. */
+#define DELTAS_AT_ONCE 16
+
+static void fill(void)
+{
+    uint8_t tail = ring_tail;
+    uint8_t n = ring_head - tail;
+    if (n > DELTAS_AT_ONCE)
+        n = DELTAS_AT_ONCE;
+    if (n > deltas_left)
+        n = deltas_left;
+    uint32_t tick = taken_tick;
+    uint8_t i = 0;
+    for (; i < n && ring[tail] != ESCAPE; i++) {
+        uint16_t delta = ring[tail++];
+        tick += delta;
+        frame_u16(delta);
+    }
+    taken_tick = tick;
+    taken_number += i;
+    ring_tail = tail;
+    deltas_left -= i;
+    if (i < DELTAS_AT_ONCE || !deltas_left || cut.unsent) {
+        filling = false;
+        frame_end();
+    }
+}
+
+static bool pickup_0_begin(uint32_t now)
+{
+    uint8_t waiting = ring_head - ring_tail;
+    if (!waiting)
+        return false;
+    uint16_t delta = ring_at(0);
+    uint32_t first = delta == ESCAPE ? escaped_tick() : taken_tick + delta;
+    /* Signed: a tooth may have come since the time was read. */
+    if (waiting <= DELTAS_MAX && (int32_t)(now - first) < WAIT_TICKS)
+        return false;
+
+    taken_tick = first;
+    taken_number++;
+    if (delta == ESCAPE) {
+        uint16_t lost = ring_at(1);
+        captures_lost += lost;
+        taken_number += lost;
+        ring_tail += ESCAPE_ENTRIES;
+    } else {
+        ring_tail++;
+    }
+    frame_begin(KIND_TEETH, first);
+    frame_u8(0);
+    frame_u32(taken_number);
+    deltas_left = DELTAS_MAX;
+    filling = true;
+    return true;
+}
+
+/* ---- Pickup 1 ---------------------------------------------------------------------------- */
+
+#if PICKUPS > 1
+/* Its time is when the interrupt came to read it, up to 30 us late: good enough for an engine's few
+ * teeth a turn. */
+#define EVENTS 32
+
+static volatile uint32_t events[EVENTS];
+static volatile uint8_t events_head, events_tail;
+static volatile uint16_t events_lost; /* after those; none is taken in until the main loop knows */
+static uint32_t taken_number_1 = UINT32_MAX;
+
+/* By its number this interrupt goes before the capture of pickup 0, and so before its cut. It lets
+ * others in at once, only not itself. */
+ISR(INT1_vect, ISR_NAKED)
+{
+    __asm__ volatile("cbi %0, %1\n\t"
+                     "sei\n\t"
+                     "jmp __vector_pickup_1" ::"I"(_SFR_IO_ADDR(EIMSK)),
+                     "I"(INT1));
+}
+
+void __vector_pickup_1(void) __attribute__((signal, used));
+void __vector_pickup_1(void)
+{
+    cli();
+    uint32_t tick = ticks_extend(TCNT1);
+    sei();
+    uint8_t head = events_head;
+    uint8_t next = (head + 1) % EVENTS;
+    if (next == events_tail || events_lost) {
+        events_lost++;
+    } else {
+        events[head] = tick;
+        events_head = next;
+    }
+    cli();
+    EIMSK |= _BV(INT1);
+}
+
+static void account_for_lost_events(void)
+{
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+        taken_number_1 += events_lost;
+        captures_lost += events_lost;
+        events_lost = 0;
+    }
+}
+
+static bool pickup_1_send(uint32_t now)
+{
+    uint8_t tail = events_tail;
+    uint8_t waiting = (events_head - tail) % EVENTS;
+    if (!waiting) {
+        account_for_lost_events();
+        return false;
+    }
+    uint32_t last = events[tail];
+    if (waiting < EVENTS / 2 && (int32_t)(now - last) < WAIT_TICKS)
+        return false;
+
+    frame_begin(KIND_TEETH, last);
+    frame_u8(1);
+    frame_u32(++taken_number_1);
+    while (tail = (tail + 1) % EVENTS, --waiting) {
+        uint32_t tick = events[tail];
+        if (tick - last > UINT16_MAX)
+            break;
+        frame_u16(tick - last);
+        last = tick;
+        taken_number_1++;
+    }
+    events_tail = tail;
+    frame_end();
+    return true;
+}
+#endif
+
+/* ------------------------------------------------------------------------------------------ */
+
+void teeth_guard(uint32_t period_ticks, uint8_t periods)
+{
+    uint32_t longest_short = period_ticks ? period_ticks - 1 : 0;
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+        overspeed_period_ticks = period_ticks;
+        overspeed_short_low = longest_short > UINT16_MAX ? UINT16_MAX : longest_short;
+        overspeed_periods = periods ? periods : 1;
+    }
+}
+
+void teeth_start(void)
+{
+    TCCR0A = 0;
+    TCCR0B = _BV(CS02) | _BV(CS01) | _BV(CS00); /* count rising edges at T0 */
+#if PICKUPS > 1
+    EICRA |= _BV(ISC11) | _BV(ISC10); /* rising */
+    EIMSK |= _BV(INT1);
+#endif
+}
+
+bool teeth_begin(uint32_t now)
+{
+    if (pickup_0_begin(now))
+        return true;
+#if PICKUPS > 1
+    return pickup_1_send(now);
+#else
+    return false;
+#endif
+}
+
+bool teeth_go_on(void)
+{
+    if (!filling)
+        return false;
+    fill();
+    return true;
+}

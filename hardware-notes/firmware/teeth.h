@@ -1,0 +1,29 @@
+/* Pickups: tooth times in interrupts, teeth frames from the main loop. */
+#ifndef TEETH_H
+#define TEETH_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+/* Cut after so many successive periods of pickup 0 shorter than this. 0 ticks: no limit; 0 periods
+ * count as 1. */
+void teeth_guard(uint32_t period_ticks, uint8_t periods);
+
+/* Whether the last period of pickup 0 was shorter than allowed. */
+extern volatile bool overspeed_now;
+
+/* Short periods so far. */
+extern volatile uint8_t overspeed_count;
+
+/* Teeth without a recorded time since the start. */
+extern uint32_t captures_lost;
+
+void teeth_start(void);
+
+/* Begins a teeth frame if one is full or has waited long enough; false if not. */
+bool teeth_begin(uint32_t now);
+
+/* Puts more teeth into a frame that was begun; false if there is none. */
+bool teeth_go_on(void);
+
+#endif

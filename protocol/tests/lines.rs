@@ -1,0 +1,151 @@
+//! Lines whose numbers do not fit, and limits that are tight enough.
+
+#![expect(clippy::unwrap_used, reason = "a test may stop")]
+
+use leverarm_protocol::{
+    BoardMessage, HostMessage, Limits, LineDecoder, LineWriter, LinkFault, ParseError,
+    TemperatureLimit, crc16,
+};
+
+/// A line of this text, with its checksum.
+fn line(text: &str) -> Vec<u8> {
+    format!("{text}*{:04X}\n", crc16(text.as_bytes())).into_bytes()
+}
+
+/// What a board's line of this text is read as.
+fn read(text: &str) -> Result<String, LinkFault> {
+    let mut results = Vec::new();
+    LineDecoder::from_board().feed(&line(text), &mut |result| {
+        let frame = result.unwrap();
+        results.push(BoardMessage::parse(&frame).map(|message| format!("{message:?}")));
+    });
+    assert_eq!(results.len(), 1, "{text}");
+    results.remove(0).map_err(LinkFault::from)
+}
+
+#[test]
+fn numbers_that_do_not_fit_make_a_line_unreadable() {
+    assert!(read("force 1 2 0 2147483647").is_ok());
+    assert!(read("force 1 2 255 -2147483648").is_ok());
+    assert!(read("teeth 1 2 0 4294967295 0 65535").is_ok());
+    assert!(read("hello 1 2 18446744073709551615 0 1 0 0 1000000").is_ok());
+    for text in [
+        "force 1 2 0 2147483648",
+        "force 1 2 256 0",
+        "force 1 2 -1 0",
+        "force 1 2 0 1.5",
+        "force 1 2 0 0x10",
+        "force 1 2 0",
+        "force 1 2",
+        "status 1 2 0 0 0 0 0 0 0 0 5",
+        "status 1 2 0 0 0 0 0 0 0 0 5 1 6",
+    ] {
+        assert!(
+            matches!(
+                read(text),
+                Err(LinkFault::BadMessage(ParseError::TooShort { .. }))
+            ),
+            "{text}: {:?}",
+            read(text)
+        );
+    }
+    for text in [
+        "teeth 1 2 0 0 65536",
+        "teeth 1 2 0 0 7 x 8",
+        "analog 1 2 0 32768",
+    ] {
+        assert!(
+            matches!(
+                read(text),
+                Err(LinkFault::BadMessage(ParseError::PartialItem { .. }))
+            ),
+            "{text}: {:?}",
+            read(text)
+        );
+    }
+    let five = "status 1 2 0 0 0 0 0 0 0 0 1 1 2 2 3 3 4 4 5 5";
+    let fault = read(five).unwrap_err();
+    assert!(matches!(
+        fault,
+        LinkFault::BadMessage(ParseError::BadField { field: "n", .. })
+    ));
+    let unknown = LinkFault::BadMessage(ParseError::UnknownKind { kind: 0 });
+    for text in [
+        "",
+        "force",
+        "force x y",
+        "force 65536 0 0 0",
+        "heartbeat 1 2",
+        "FORCE 1 2 0 0",
+    ] {
+        assert_eq!(read(text), Err(unknown), "{text:?}");
+    }
+}
+
+#[test]
+fn the_longest_line_is_254_characters() {
+    let text = format!("teeth 1 2 0 0{}", " 7".repeat(118));
+    assert_eq!(line(&text).len(), 255);
+    assert!(read(&text).is_ok());
+    let mut faults = Vec::new();
+    let longer = line(&text.replace("teeth 1 ", "teeth 10 "));
+    LineDecoder::from_board().feed(&longer, &mut |result| faults.push(result.unwrap_err()));
+    assert_eq!(faults, [LinkFault::TooLong]);
+}
+
+#[test]
+fn a_line_too_long_for_its_message_is_not_written() {
+    let deltas = [[0xFF; 2]; 60];
+    let teeth = BoardMessage::Teeth(leverarm_protocol::Teeth {
+        pickup: 0,
+        first_tooth: 0,
+        deltas: &deltas,
+    });
+    let mut writer = LineWriter::new();
+    assert!(writer.write(0, &teeth).is_err());
+    assert_eq!(writer.next_seq(), 0, "its number is not used up");
+    assert_eq!(
+        writer.write(9, &HostMessage::Identify).unwrap(),
+        line("identify 0 9").to_ascii_lowercase()
+    );
+}
+
+#[test]
+fn limits_may_be_tighter_but_not_looser() {
+    let limits = |period, short, timeout, temperatures: &[(u8, i32)]| Limits {
+        tooth_period_ticks_min: period,
+        short_periods_to_cut: short,
+        heartbeat_timeout_ms: timeout,
+        temperatures: temperatures
+            .iter()
+            .map(|&(channel, counts_max)| TemperatureLimit {
+                channel,
+                counts_max,
+            })
+            .collect(),
+    };
+    let wanted = limits(1600, 3, 250, &[(0, 400)]);
+    for tighter in [
+        wanted.clone(),
+        limits(1700, 3, 250, &[(0, 400)]),
+        limits(1600, 1, 250, &[(0, 400)]),
+        limits(1600, 0, 250, &[(0, 400)]),
+        limits(1600, 3, 100, &[(0, 400)]),
+        limits(1600, 3, 250, &[(1, 7), (0, 399)]),
+    ] {
+        assert!(tighter.are_at_least_as_tight_as(&wanted), "{tighter:?}");
+    }
+    for looser in [
+        Limits::default(),
+        limits(1599, 3, 250, &[(0, 400)]),
+        limits(1600, 4, 250, &[(0, 400)]),
+        limits(1600, 3, 251, &[(0, 400)]),
+        limits(1600, 3, 0, &[(0, 400)]),
+        limits(1600, 3, 250, &[(0, 401)]),
+        limits(1600, 3, 250, &[(1, 400)]),
+    ] {
+        assert!(!looser.are_at_least_as_tight_as(&wanted), "{looser:?}");
+    }
+    // What is not guarded can't be guarded too loosely.
+    assert!(limits(100, 50, 1000, &[]).are_at_least_as_tight_as(&Limits::default()));
+}

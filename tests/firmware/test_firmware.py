@@ -1,0 +1,1077 @@
+"""What the reference firmware must do, on the simulated board.
+
+Section numbers are those of protocol/SPEC.md. Run through ./run, which builds everything first.
+"""
+
+import struct
+import subprocess
+import sys
+import time
+import traceback
+
+from board import (
+    BROWN_OUT, CLOCK_HZ, CUT, CYCLES_PER_TICK, EXTERNAL, HEARTBEAT, HERE, IDENTIFY, LIMITS, OUT,
+    POWER_ON, RELEASE, ROOT, TICK_HZ, TICK_ORIGIN, Board, TextBoard, build, frame, limits_payload, ms, ramp, seeded,
+    symbol, tick_error, us,
+)
+
+TESTS = []
+TOTALS = {"teeth_sent": 0, "teeth_seen": 0, "tick_error_max": 0, "cut_us_max": 0.0, "max_rate_hz": 0}
+NOTES = []
+
+UNREADABLE = 2**31 - 1
+
+
+def test(function):
+    TESTS.append(function)
+    return function
+
+
+def image(name="default"):
+    settings = {
+        "default": "",
+        "115200": "-DBAUD=115200",
+        "two_pickups": "-DPICKUPS=2",
+        "starts_running": "-DSTART_CUT=0 -DCEILING_HEARTBEAT_TIMEOUT_MS=0 "
+                          "-DCEILING_TOOTH_PERIOD_TICKS=0",
+        "hot_ceiling": "-DCEILING_TEMPERATURE_COUNTS='{400,INT32_MAX}'",
+    }
+    return build(name, settings[name])
+
+
+def all_teeth(board, pickup=0):
+    """Every edge was recorded once, in order, at its tick. Gives how many."""
+    times = board.tooth_times(pickup)
+    numbers = [number for number, _ in times]
+    assert numbers == list(range(len(board.edges[pickup]))), (
+        f"{len(board.edges[pickup])} edges, {len(numbers)} teeth, the first wrong one "
+        f"{next((i for i, n in enumerate(numbers) if i != n), None)}"
+    )
+    assert board.status()["captures_lost"] == 0
+    if pickup == 0:
+        error = tick_error(board.edges[0], times)
+        TOTALS["teeth_sent"] += len(board.edges[0])
+        TOTALS["teeth_seen"] += len(times)
+        TOTALS["tick_error_max"] = max(TOTALS["tick_error_max"], error)
+        assert error == 0, f"{error} ticks"
+    return len(times)
+
+
+def numbers_add_up(board, pickup=0):
+    """Lost teeth are in the numbers: each recorded tooth has the number of its edge."""
+    times = board.tooth_times(pickup)
+    edges = board.edges[pickup]
+    assert tick_error(edges, times) == 0
+    last = times[-1][0] + 1
+    lost = board.status()["captures_lost"]
+    assert last - len(times) == lost, (last, len(times), lost)
+    return lost
+
+
+def expect_status(board, **expected):
+    status = board.status()
+    for name, value in expected.items():
+        assert status[name] == value, f"{name}: expected {value}, found {status}"
+    assert status["cut"] != board.is_running(), f"status and pin disagree: {status} {board.pin}"
+
+
+def status_period_max(board, since=0):
+    times = [r["cycle"] for r in board.of_kind("status", since)]
+    return max(b - a for a, b in zip(times, times[1:]))
+
+
+def frames_in_time(board):
+    """Sections 3 and 4: a tick is at most 100 ms old when its frame goes out, a tooth 20 ms."""
+    start = min(r["cycle"] - CYCLES_PER_TICK * (r["tick"] - TICK_ORIGIN) for r in board.of_kind("status"))
+    for reading in board.readings:
+        if "tick" not in reading:
+            continue
+        # To the end of the frame, so the frame's own length is allowed besides.
+        age = reading["cycle"] - start - CYCLES_PER_TICK * (reading["tick"] - TICK_ORIGIN)
+        limit = {"teeth": 20, "cut": 20}.get(reading["kind"], 100)
+        line = 255 * 10 * CLOCK_HZ // board.baud
+        assert age <= ms(limit) + line, f"{age / 16000:.1f} ms: {str(reading)[:120]}"
+
+
+# ---- Section 6: start ------------------------------------------------------------------------
+
+
+@test
+def starts_with_delimiter_hello_status():
+    with Board(image()) as board:
+        board.run(80)
+        assert board.wire[0] == 0
+        hello, status = board.readings[:2]
+        assert (hello["kind"], hello["seq"]) == ("hello", 0)
+        assert (status["kind"], status["seq"]) == ("status", 1)
+        assert hello["board_id"] == "0123456789abcdef"
+        assert hello["tick_hz"] == TICK_HZ and hello["firmware"] == [1, 0, 0]
+        assert hello["channels"] == [
+            [1, 0, 0], [2, 0, 80], [3, 0, 100], [3, 1, 100], [3, 2, 100], [3, 3, 100],
+            [4, 0, 10], [4, 1, 10],
+        ]
+        # The clock is the board's own: 2 MHz from about when it said hello.
+        first, last = board.of_kind("status")[0], board.status()
+        ticks, cycles = last["tick"] - first["tick"], last["cycle"] - first["cycle"]
+        assert abs(ticks * CYCLES_PER_TICK - cycles) < 200
+
+
+@test
+def starts_cut_after_every_start_but_a_release_ends_it():
+    with Board(image()) as board:
+        board.run(80)
+        expect_status(board, cut=True, cut_id=1, cause="Other")
+        assert board.pin == [], "the pin stayed low from the first instruction"
+        board.connect()
+        expect_status(board, cut=False, cut_id=1)
+        assert board.is_running()
+
+
+@test
+def starts_running_after_power_on_if_built_so():
+    with Board(image("starts_running")) as board:
+        board.run(80)
+        expect_status(board, cut=False, cut_id=0, cause="none", captures_lost=0, receive_errors=0)
+        assert board.status()["limits"] == {
+            "tooth_period_ticks_min": 0, "short_periods_to_cut": 0, "heartbeat_timeout_ms": 0,
+            "temperatures": [],
+        }
+        assert board.is_running()
+
+
+@test
+def starts_cut_after_any_reset_but_power_on():
+    boots = set()
+    for name in ("default", "starts_running"):
+        for flags, why in ((BROWN_OUT, "brown-out"), (EXTERNAL, "reset pin"),
+                           (8, "watchdog"), (8 | POWER_ON, "watchdog in a start"),
+                           (0, "hidden by a bootloader")):
+            with Board(image(name), start=flags) as board:
+                board.run(80)
+                expect_status(board, cut=True, cut_id=1, cause="WatchdogReset")
+                assert board.pin == [], why
+                boots.add(board.of_kind("hello")[0]["boot"])
+    # A power-on shows as a brown-out too when the supply rises slowly.
+    with Board(image("starts_running"), start=POWER_ON | BROWN_OUT) as board:
+        board.run(80)
+        expect_status(board, cut=False)
+
+
+@test
+def brown_out_while_running_restarts_cut_with_a_new_boot_number():
+    with Board(image()) as board:
+        board.connect()
+        board.teeth(2000, 300)
+        board.run(150)
+        assert board.is_running()
+        at = board.cycle
+        board.reset(BROWN_OUT)
+        assert board.cut_after(at) == at, "a chip in reset lets its pins go"
+        board.run(150)
+        expect_status(board, cut=True, cut_id=1, cause="WatchdogReset", captures_lost=0)
+        assert board.status()["limits"]["heartbeat_timeout_ms"] == 1000, "the ceiling, not the host's"
+        first, second = board.of_kind("hello")[0], board.of_kind("hello")[-1]
+        assert first["boot"] != second["boot"]
+        assert "BoardRestarted" in board.faults()
+        assert second["seq"] == 0 and second["board_id"] == first["board_id"]
+
+
+@test
+def boot_number_differs_every_time():
+    eeprom, seen = None, []
+    for _ in range(6):
+        with Board(image(), eeprom=eeprom) as board:
+            board.run(60)
+            seen.append(board.of_kind("hello")[0]["boot"])
+            eeprom = board.eeprom(0, 64)
+    assert seen == list(range(seen[0], seen[0] + 6)), seen
+
+
+# ---- Teeth -----------------------------------------------------------------------------------
+
+
+@test
+def every_tooth_to_the_tick_on_a_ramp_at_115200():
+    # 60 teeth, 300 to 3,000 rpm.
+    with Board(image("115200"), baud=115_200) as board:
+        board.connect()
+        board.edges_at(0, ramp(300, 3000, 2.0, board.cycle + ms(1)))
+        board.run(2050)
+        all_teeth(board)
+        frames_in_time(board)
+        assert len(board.of_kind("force")) >= 150 and len(board.of_kind("temperature")) >= 40
+        assert status_period_max(board) <= ms(100)
+
+
+@test
+def every_tooth_to_the_tick_on_a_ramp_at_500000():
+    with Board(image()) as board:
+        board.connect()
+        board.edges_at(0, ramp(300, 18_000, 2.0, board.cycle + ms(1)))
+        board.run(2050)
+        all_teeth(board)
+        frames_in_time(board)
+        assert len(board.of_kind("force")) >= 160
+        assert len(board.of_kind("analog")) >= 195
+        assert len(board.of_kind("temperature")) >= 40
+        assert status_period_max(board) <= ms(100)
+
+
+@test
+def every_tooth_of_a_drum_that_stops_and_starts():
+    random = seeded("stops and starts")
+    with Board(image()) as board:
+        board.connect()
+        cycle, cycles = board.cycle + ms(1), []
+        # Around the longest delta a frame holds, 65,535 ticks, and through single slow teeth.
+        for gap in [65_535 * 8, 65_536 * 8, 65_534 * 8, 65_537 * 8, ms(700), 900, 900, ms(40)]:
+            cycles.append(cycle)
+            cycle += gap
+        for _ in range(300):
+            cycles.append(cycle)
+            cycle += round(10 ** random.uniform(3.1, 5.9))
+        board.edges_at(0, cycles)
+        board.run(until=cycle + ms(100))
+        all_teeth(board)
+        frames_in_time(board)
+
+
+@test
+def every_tooth_at_18000_a_second_and_how_many_more():
+    without_loss = 0
+    for rate in (18_000, 18_500, 19_000, 19_500, 20_000, 20_500, 21_000):
+        with Board(image()) as board:
+            board.connect(heartbeat_ms=250)
+            end = board.teeth(rate, 1000)
+            board.run(until=end + ms(60))
+            if board.status()["captures_lost"] == 0:
+                all_teeth(board)
+                assert status_period_max(board) <= ms(100)
+                without_loss = rate
+            elif rate <= 18_000:
+                raise AssertionError(f"{board.status()['captures_lost']} lost at {rate}")
+            else:
+                numbers_add_up(board)
+                break
+    TOTALS["max_rate_hz"] = without_loss
+    assert without_loss >= 18_000
+
+
+@test
+def too_many_teeth_are_counted_and_status_still_comes():
+    for name, baud, rate in (("default", 500_000, 30_000), ("115200", 115_200, 9_000)):
+        with Board(image(name), baud=baud) as board:
+            board.connect()
+            end = board.teeth(rate, 1000)
+            board.run(until=end + ms(100))
+            lost = numbers_add_up(board)
+            assert lost > 1000
+            # Section 6: teeth go before status does, samples before teeth.
+            assert status_period_max(board) <= ms(100)
+            during = [r for r in board.of_kind("analog") if end - ms(700) < r["cycle"] < end]
+            assert len(during) < 30
+            # Few long frames, not many short ones: much of the line still carries teeth.
+            seen = [len(r["ticks"]) for r in board.of_kind("teeth")]
+            assert sum(seen) > 0.5 * (baud / 10 / 2.2), sum(seen)
+
+
+@test
+def edges_too_close_to_capture_are_counted():
+    random = seeded("close edges")
+    with Board(image()) as board:
+        board.connect()
+        cycle, cycles = board.cycle + ms(1), []
+        for n in range(2000):
+            cycles.append(cycle)
+            # Every tenth edge is followed closely by another, as from ignition noise.
+            if n % 10 == 0:
+                cycles.append(cycle + random.randrange(6, 400))
+            cycle += 8000
+        board.edges_at(0, cycles)
+        board.run(until=cycle + ms(60))
+        lost = numbers_add_up(board)
+        assert 5 < lost < 200, lost
+        NOTES.append(f"of 200 edges 0.4 to 25 us behind another, {lost} lost and counted")
+
+
+@test
+def without_the_wire_to_t0_teeth_are_still_recorded():
+    with Board(image()) as board:
+        board.command("wire 0")
+        board.connect()
+        board.edges_at(0, ramp(300, 10_000, 1.0, board.cycle + ms(1)))
+        board.run(1050)
+        all_teeth(board)
+
+
+@test
+def tick_wraps():
+    with Board(image()) as board:
+        board.run(60)
+        board.poke("ticks_high", struct.pack("<H", 0xFFF8))
+        board.connect()
+        before = board.cycle
+        board.teeth(3000, 1000)
+        board.run(1050)
+        times = board.tooth_times()
+        assert [n for n, _ in times] == list(range(3000))
+        deltas = [(b[1] - a[1]) for a, b in zip(times, times[1:])]
+        gaps = [(b - a) / CYCLES_PER_TICK for a, b in zip(board.edges[0], board.edges[0][1:])]
+        assert all(abs(d - g) <= 1 for d, g in zip(deltas, gaps))
+        assert board.cut_after(before) is None, "heartbeats over the wrap"
+        assert status_period_max(board, before + ms(100)) <= ms(100)
+        assert board.status()["tick"] % 2**32 < TICK_HZ, "it did wrap"
+
+
+@test
+def second_pickup_counts_and_times():
+    with Board(image("two_pickups")) as board:
+        board.connect()
+        assert [1, 1, 0] in board.of_kind("hello")[0]["channels"]
+        start = board.cycle + ms(1)
+        board.edges_at(0, ramp(1000, 12_000, 1.0, start))
+        board.edges_at(1, ramp(20, 800, 1.0, start + 1234))
+        board.run(1050)
+        all_teeth(board)
+        times = board.tooth_times(1)
+        assert [n for n, _ in times] == list(range(len(board.edges[1])))
+        # Late by how long the interrupt took, against pickup 0's exact times.
+        zero = max(board.edges[0][n] - CYCLES_PER_TICK * t for n, t in board.tooth_times(0))
+        late = [CYCLES_PER_TICK * t + zero - board.edges[1][n] for n, t in times]
+        assert -8 <= min(late) and us(max(late)) < 30, (min(late), max(late))
+        NOTES.append(f"second pickup: up to {us(max(late)):.1f} us late")
+
+
+# ---- Overspeed -------------------------------------------------------------------------------
+
+
+@test
+def overspeed_cuts_within_15_us():
+    random = seeded("overspeed")
+    for name, short in (("default", 1), ("two_pickups", 3)):
+        with Board(image(name)) as board:
+            board.connect(period=400, short=short)
+            for round_ in range(100):
+                start = board.cycle + ms(2) + random.randrange(2000)
+                cycles = [start + 6000 * n for n in range(20)]
+                for _ in range(short):
+                    cycles.append(cycles[-1] + random.randrange(900, 3190))
+                count = len(board.edges[0])
+                board.edges_at(0, cycles)
+                # The line as busy as it can be, both ways, around the moment.
+                for n in range(6):
+                    board.send(IDENTIFY, at=cycles[-1] - 6000 + 1200 * n + random.randrange(900))
+                if name == "two_pickups":
+                    board.edges_at(1, [cycles[-1] - random.randrange(-30, 200)])
+                board.run(15)
+                edge = board.edges[0][count + len(cycles) - 1]
+                at = board.cut_after(start)
+                assert at is not None, f"round {round_}: no cut"
+                took = us(at - edge)
+                assert 0 < took <= 15, f"round {round_}: {took} us"
+                TOTALS["cut_us_max"] = max(TOTALS["cut_us_max"], took)
+                expect_status(board, cut=True, cause="Overspeed")
+                cut = board.of_kind("cut")[-1]
+                after = next(s for s in board.of_kind("status") if s["cycle"] > cut["cycle"])
+                assert after["seq"] == (cut["seq"] + 1) % 65536, "status right behind the cut"
+                # A slow tooth ends the reason; only then can it be released.
+                board.release()
+                expect_status(board, cut=True)
+                board.edges_at(0, [board.cycle + ms(1)])
+                board.run(3)
+                board.release()
+                expect_status(board, cut=False)
+
+
+@test
+def overspeed_counts_successive_short_periods():
+    with Board(image()) as board:
+        board.connect(period=1600, short=3)
+        at = board.cycle + ms(1)
+        # Exactly as short as allowed, one tick being 8 cycles, does not count; two short ones and
+        # a long one start the count anew.
+        cycles = [at]
+        for ticks in [1600] * 20 + [1598, 1598, 1602] * 20 + [1600, 1598, 1598]:
+            cycles.append(cycles[-1] + ticks * 8)
+        board.edges_at(0, cycles)
+        board.run(until=cycles[-1] + ms(5))
+        assert board.is_running(), "two short periods"
+        board.edges_at(0, [board.cycle + 8000 + n * 1598 * 8 for n in range(5)])
+        board.run(30)
+        # Five teeth after a long pause: four short periods, cut at the third.
+        assert us(board.cut_after(at) - board.edges[0][-2]) < 15
+        expect_status(board, cut=True, cause="Overspeed")
+        cut = board.of_kind("cut")[0]
+        tick = next(t for n, t in board.tooth_times() if n == len(board.edges[0]) - 2)
+        assert cut["tick"] - TICK_ORIGIN == tick, "the cut's tick is the tooth's"
+
+
+@test
+def no_limit_from_the_host_loosens_the_ceiling():
+    # Built for 20,000 teeth a second at most.
+    with Board(image()) as board:
+        board.connect(period=0, short=0, heartbeat_ms=0)
+        assert board.status()["limits"]["tooth_period_ticks_min"] == 100
+        assert board.status()["limits"]["heartbeat_timeout_ms"] == 1000
+        board.connect(period=50, short=200, heartbeat_ms=60_000)
+        found = board.status()["limits"]
+        assert found["tooth_period_ticks_min"] == 100
+        assert found["short_periods_to_cut"] == 50 and found["heartbeat_timeout_ms"] == 1000
+        at = board.cycle
+        board.teeth(21_000, 20)
+        board.run(30)
+        assert board.cut_after(at) is not None
+        expect_status(board, cut=True, cause="Overspeed")
+
+
+@test
+def a_storm_of_edges_ends_cut():
+    with Board(image()) as board:
+        board.connect(period=400, short=3)
+        at = board.cycle
+        board.edges_at(0, [at + ms(1) + 60 * n for n in range(60_000)])
+        board.run(600)
+        assert board.cut_after(at) - at < ms(1) + 1000
+        assert all(cycle <= board.cut_after(at) or not level for cycle, level in board.pin if cycle > at)
+        expect_status(board, cut=True)
+
+
+# ---- Heartbeat -------------------------------------------------------------------------------
+
+
+@test
+def lost_heartbeat_cuts_after_its_timeout():
+    for timeout in (100, 250):
+        with Board(image()) as board:
+            board.connect(heartbeat_ms=timeout)
+            board.run(500)
+            board.heartbeats(False)
+            last = board.cycle
+            board.send(HEARTBEAT)
+            # Anything else is no heartbeat.
+            for n in range(1, 40):
+                kind = (IDENTIFY, LIMITS)[n % 2]
+                payload = limits_payload(heartbeat_ms=timeout) if kind == LIMITS else b""
+                board.send(kind, payload, at=last + ms(10 * n))
+            board.run(500)
+            arrived = last + 12 * 320
+            took = board.cut_after(last) - arrived
+            assert ms(timeout) <= took <= ms(timeout + 1), f"{took / 16000} ms"
+            NOTES.append(f"heartbeat of {timeout} ms lost to cut: {took / 16000:.2f} ms")
+            expect_status(board, cut=True, cause="HeartbeatLost")
+            assert board.of_kind("cut")[0]["cause"] == "HeartbeatLost"
+            # Latched: heartbeats again do not release, and a late one prevents the release.
+            board.release()
+            expect_status(board, cut=True)
+            board.heartbeats()
+            board.run(300)
+            expect_status(board, cut=True)
+            board.release()
+            expect_status(board, cut=False)
+
+
+@test
+def a_lost_heartbeat_stays_lost_when_its_age_wraps():
+    with Board(image()) as board:
+        board.connect()
+        board.heartbeats(False)
+        board.run(500)
+        expect_status(board, cut=True, cause="HeartbeatLost")
+        # Half an hour on, the age of the last heartbeat is small again.
+        board.poke("ticks_high", struct.pack("<H", 2))
+        board.run(20)
+        board.release(board.status()["cut_id"])
+        expect_status(board, cut=True)
+
+
+@test
+def limits_start_the_heartbeat_only_if_it_was_not_guarded():
+    with Board(image("starts_running")) as board:
+        board.run(500)
+        expect_status(board, cut=False)
+        at = board.cycle
+        board.limits(heartbeat_ms=200)
+        board.send(LIMITS, limits_payload(heartbeat_ms=200), at=at + ms(150))
+        board.run(400)
+        took = board.cut_after(at) - at
+        assert ms(200) <= took <= ms(202), took / 16000
+
+
+# ---- The host's commands ---------------------------------------------------------------------
+
+
+@test
+def host_cut_reaches_the_pin_within_1_ms():
+    random = seeded("host cut")
+    worst = 0
+    for rate in (0, 18_000):
+        with Board(image()) as board:
+            board.connect(period=60)
+            if rate:
+                board.teeth(rate, 1500)
+            for n in range(30):
+                at = board.cycle + ms(3) + random.randrange(40_000)
+                board.send(CUT, b"\x07", at=at)
+                board.run(30)
+                arrived = at + 13 * 320
+                took = board.cut_after(at) - arrived
+                assert took <= ms(1), f"{us(took)} us"
+                worst = max(worst, took)
+                expect_status(board, cut=True, cause="HostCommand", cut_id=n + 2)
+                cut = board.of_kind("cut", at)[0]
+                status = board.of_kind("status", at)
+                after = next(s for s in status if s["cycle"] > cut["cycle"])
+                assert after["seq"] == (cut["seq"] + 1) % 65536, "status right behind the cut"
+                # One frame may be going out, and the bytes before it that wait in the ring.
+                assert cut["cycle"] - board.cut_after(at) < ms(6.5)
+                board.release()
+                expect_status(board, cut=False)
+            if rate:
+                board.run(400)
+                all_teeth(board)
+    NOTES.append(f"host's cut: at most {us(worst):.0f} us from its delimiter to the pin")
+
+
+@test
+def identify_is_answered_within_100_ms_and_changes_nothing():
+    with Board(image()) as board:
+        board.connect(period=90, short=4, heartbeat_ms=300)
+        before = board.status()
+        board.teeth(18_000, 400)
+        board.run(100)
+        for _ in range(5):
+            at = board.cycle
+            board.send(IDENTIFY)
+            board.run(40)
+            hello = board.of_kind("hello", at)[0]
+            status = next(s for s in board.of_kind("status", at) if s["cycle"] > hello["cycle"])
+            assert status["cycle"] - at < ms(100)
+            assert status["seq"] == hello["seq"] + 1
+        for name in ("cut", "cut_id", "limits"):
+            assert board.status()[name] == before[name]
+
+
+@test
+def release_needs_its_number_and_no_reason():
+    with Board(image()) as board:
+        board.command("thermocouple 01900000")  # 25.00 degrees
+        board.connect(period=1000, short=2, temperatures=[(0, 400)])
+        board.send(CUT, b"\0")
+        board.run(20)
+        expect_status(board, cut=True, cut_id=2)
+        for wrong in (0, 1, 3, 0x0200):
+            board.release(wrong)
+            expect_status(board, cut=True, cut_id=2)
+        board.release(2)
+        expect_status(board, cut=False, cut_id=2)
+        # The same release again, late, must not end the next cut.
+        board.send(CUT, b"\0")
+        board.run(20)
+        board.release(2)
+        expect_status(board, cut=True, cut_id=3)
+        # Too hot.
+        board.command("thermocouple 06440000")  # 100.25 degrees
+        board.run(250)
+        board.release(3)
+        expect_status(board, cut=True, cut_id=3, cause="HostCommand")
+        board.command("thermocouple 01900000")
+        board.run(250)
+        # Too fast.
+        board.edges_at(0, [board.cycle + 100, board.cycle + 100 + 999 * 8])
+        board.run(5)
+        board.release(3)
+        expect_status(board, cut=True, cut_id=3)
+        board.edges_at(0, [board.cycle + 1000])
+        board.run(5)
+        board.release(3)
+        expect_status(board, cut=False, cut_id=3)
+        # In state running a release does nothing but ask for a status.
+        count = len(board.of_kind("status"))
+        board.release(3)
+        expect_status(board, cut=False, cut_id=3)
+        assert len(board.of_kind("status")) > count
+
+
+@test
+def further_causes_change_neither_number_nor_cause():
+    with Board(image()) as board:
+        board.connect(period=1000, short=1)
+        board.send(CUT, b"\0")
+        board.run(20)
+        board.edges_at(0, [board.cycle + 1000 + 4000 * n for n in range(20)])
+        board.heartbeats(False)
+        board.run(500)
+        count = len(board.of_kind("status"))
+        board.send(CUT, b"\0")
+        board.run(5)
+        assert len(board.of_kind("status")) > count, "a host's cut is answered"
+        expect_status(board, cut=True, cut_id=2, cause="HostCommand")
+        assert len(board.of_kind("cut")) == 1
+
+
+@test
+def limits_are_shown_as_sent_and_taken_whole():
+    with Board(image()) as board:
+        board.connect()
+        at = board.cycle
+        sent = dict(period=123_456, short=7, heartbeat_ms=999,
+                    temperatures=[(1, -40), (0, 8000), (0, 7000)])
+        board.limits(**sent)
+        board.run(5)
+        assert board.of_kind("status", at), "answered at once"
+        assert board.status()["limits"] == {
+            "tooth_period_ticks_min": 123_456, "short_periods_to_cut": 7,
+            "heartbeat_timeout_ms": 999, "temperatures": [[1, -40], [0, 8000], [0, 7000]],
+        }
+        # Channels it does not have are left out.
+        board.limits(period=200, short=2, heartbeat_ms=250, temperatures=[(5, 1), (0, 3), (2, 1)])
+        board.run(5)
+        kept = board.status()["limits"]
+        assert kept["temperatures"] == [[0, 3]]
+        # Unreadable ones change nothing and are counted: n above 4, too short for n, no payload.
+        errors = board.status()["receive_errors"]
+        five = [(0, 1)] * 5
+        for payload in (limits_payload(temperatures=five), limits_payload(n=2, temperatures=five[:1]),
+                        b"\0" * 7, b""):
+            board.send(LIMITS, payload)
+            board.run(5)
+            errors += 1
+        board.run(90)
+        assert board.status()["limits"] == kept
+        assert board.status()["receive_errors"] == errors
+        # Extra bytes at the end are for a later version.
+        board.send(LIMITS, limits_payload(period=300, short=9) + b"later" * 40)
+        board.run(10)
+        assert board.status()["limits"]["tooth_period_ticks_min"] == 300
+        assert board.status()["receive_errors"] == errors
+
+
+# ---- Section 8: receiving --------------------------------------------------------------------
+
+
+@test
+def damaged_frames_are_counted_and_nothing_else():
+    with Board(image()) as board:
+        board.connect()
+        cases = [
+            (frame(CUT, payload=b"\0", crc_change=1), 1),
+            (bytes.fromhex("20 01 81 01 01 00"), 1),              # no COBS
+            (bytes.fromhex("08 01 81 07 11 22 33 44 00"), 1),     # too short
+            (frame(CUT, payload=b"\0", version=2), 1),
+            (frame(0x7E, payload=b"\x11"), 0),                    # kinds it does not know
+            (frame(0x90, payload=b"\x11"), 0),
+            (frame(0x83), 1), (frame(0x84, payload=b"\1"), 1),    # too short for their kind
+            (b"\0\0\0", 0),
+            (b"\x55" * 254 + b"\0", 1),
+            (b"\x55" * 255 + b"\0", 1), (b"\x55" * 1000 + b"\0", 1),
+            (b"\xff" + b"\x55" * 253 + b"\0", 1), (b"\xff" * 254 + b"\0", 1),
+            (frame(0xFF, payload=b"\x11" * 243), 0),              # the longest frame
+        ]
+        for data, errors in cases:
+            before = board.status()["receive_errors"]
+            board.send_bytes(data)
+            board.run(120)
+            found = board.status()["receive_errors"] - before
+            assert found == errors, f"{data[:20].hex()}: expected {errors}, found {found}"
+        expect_status(board, cut=False)
+
+
+@test
+def garbage_on_the_line_disturbs_nothing_else():
+    for share, exactly in ((0.5, True), (1, False)):
+        random = seeded("garbage")
+        with Board(image()) as board:
+            board.connect(period=60)
+            board.heartbeats(False)
+            start = board.cycle
+            board.teeth(10_000, 1500)
+            segments = 0
+            for n in range(28):
+                # Some milliseconds of it, and then the next heartbeat.
+                length = random.randrange(1, 900)
+                data = bytes(random.randrange(256) for _ in range(length)) + b"\0"
+                segments += sum(1 for part in data.split(b"\0") if part)
+                for at in range(0, len(data), 25):
+                    piece = start + ms(50 * n) + round(at * 320 / share)
+                    board.send_bytes(data[at : at + 25], at=piece)
+                board.send(HEARTBEAT, at=start + ms(50 * n + 45))
+            board.run(1600)
+            all_teeth(board)
+            assert board.cut_after(start) is None
+            found = board.status()["receive_errors"]
+            # A line full of garbage may outrun the board: it misses delimiters, or heartbeats.
+            most = segments if exactly else segments + 28
+            assert (segments if exactly else segments / 2) <= found <= most, (found, segments)
+            assert board.measures()["receive_waiting_max"] <= 3
+
+
+@test
+def frames_split_by_pauses_are_still_frames():
+    with Board(image()) as board:
+        board.run(60)
+        data = frame(IDENTIFY, 5)
+        before = len(board.of_kind("hello"))
+        for n, byte in enumerate(data):
+            board.send_bytes(bytes([byte]), at=board.cycle + ms(3 * n))
+        board.run(60)
+        assert len(board.of_kind("hello")) == before + 1
+
+
+# ---- Sensors ---------------------------------------------------------------------------------
+
+
+@test
+def load_cell_values_arrive_once_each_at_the_middle_of_their_conversion():
+    with Board(image()) as board:
+        board.command("force -4 1")
+        board.connect()
+        board.teeth(15_000, 500)
+        board.run(600)
+        got = board.of_kind("force")
+        first = got[0]["counts"]
+        assert [r["counts"] for r in got] == list(range(first, first + len(got)))
+        start = min(r["cycle"] - CYCLES_PER_TICK * (r["tick"] - TICK_ORIGIN)
+                    for r in board.of_kind("status"))
+        at = dict((value, cycle) for cycle, value in board.converted)
+        for reading in got:
+            middle = at[reading["counts"]] - CLOCK_HZ / 80 / 2
+            error = CYCLES_PER_TICK * (reading["tick"] - TICK_ORIGIN) + start - middle
+            assert abs(error) < ms(1.5), f"{error / 16000} ms"
+        assert us(board.measures()["clock_high_max"]) < 50
+        for value in (-8388608, 8388607, -1, 0):
+            board.command(f"force {value}")
+            board.run(40)
+            assert board.of_kind("force")[-1]["counts"] == value
+        # Pulled out: no samples, and no invented ones.
+        board.command("cell_period 0")
+        board.run(20)
+        count = len(board.of_kind("force"))
+        board.run(200)
+        assert len(board.of_kind("force")) == count
+
+
+@test
+def analog_inputs_are_what_the_pins_have():
+    with Board(image()) as board:
+        for channel, millivolt in enumerate((0, 1250, 2500, 4990)):
+            board.command(f"analog {channel} {millivolt}")
+        board.run(400)
+        counts = board.of_kind("analog")[-1]["counts"]
+        expected = [millivolt * 1024 / 5000 for millivolt in (0, 1250, 2500, 4990)]
+        assert all(abs(c - e) <= 2 for c, e in zip(counts, expected)), (counts, expected)
+        ticks = [r["tick"] for r in board.of_kind("analog")]
+        assert all(abs(b - a - TICK_HZ / 100) < TICK_HZ / 1000 for a, b in zip(ticks, ticks[1:]))
+
+
+@test
+def temperatures_and_their_faults():
+    # The converter's bits: thermocouple 14, 0, fault, cold junction 12, 0, three kinds of fault.
+    def word(thermocouple, cold_junction, fault=0):
+        return (thermocouple & 0x3FFF) << 18 | bool(fault) << 16 | (cold_junction & 0xFFF) << 4 | fault
+
+    with Board(image()) as board:
+        board.run(60)
+        cases = [
+            (word(100, 400), 100, 400),
+            (word(-1, -1), -1, -1),
+            (word(-1000, -640), -1000, -640),
+            (word(6400, 2032), 6400, 2032),
+            (word(100, 400, fault=1), UNREADABLE, 400),
+            (word(100, 400, fault=4), UNREADABLE, 400),
+            (0xFFFFFFFF, UNREADABLE, UNREADABLE),
+            (0, UNREADABLE, UNREADABLE),
+        ]
+        for value, thermocouple, cold_junction in cases:
+            board.command(f"thermocouple {value:08x}")
+            board.run(220)
+            latest = {r["channel"]: r["counts"] for r in board.of_kind("temperature")}
+            assert latest == {0: thermocouple, 1: cold_junction}, f"{value:08x}: {latest}"
+
+
+@test
+def over_temperature_cuts():
+    for limit, counts, cuts in ((400, 400, False), (400, 401, True), (-40, -39, True)):
+        with Board(image()) as board:
+            board.command("thermocouple f0000100")  # -1,024 counts
+            board.connect(temperatures=[(0, limit)])
+            at = board.cycle
+            board.command(f"thermocouple {(counts & 0x3FFF) << 18 | 0x100:08x}")
+            board.run(200)
+            expect_status(board, cut=cuts)
+            if cuts:
+                expect_status(board, cause="OverTemperature")
+                assert board.cut_after(at) - at < ms(110), "with the next sample"
+
+
+@test
+def broken_sensor_is_above_every_limit_but_its_own():
+    for limit, cuts in ((UNREADABLE - 1, True), (UNREADABLE, False)):
+        with Board(image()) as board:
+            board.command("thermocouple 01900000")
+            board.connect(temperatures=[(0, limit)])
+            board.command("thermocouple 01910001")
+            board.run(200)
+            expect_status(board, cut=cuts)
+
+
+@test
+def temperature_ceiling_holds_without_a_host():
+    with Board(image("hot_ceiling")) as board:
+        board.command("thermocouple 01900000")
+        board.connect(temperatures=[(1, 5000)])
+        assert board.status()["limits"]["temperatures"] == [[1, 5000], [0, 400]]
+        board.connect(temperatures=[(0, 500)])
+        assert board.status()["limits"]["temperatures"] == [[0, 400]]
+        board.command("thermocouple 06480000")  # 402 counts
+        board.run(200)
+        expect_status(board, cut=True, cause="OverTemperature")
+
+
+# ---- What can break --------------------------------------------------------------------------
+
+
+@test
+def a_hang_ends_in_the_watchdog_with_the_pin_low():
+    program = image().read_bytes()
+    for interrupts_on in (0, 1):
+        with Board(image()) as board:
+            board.connect()
+            board.run(100)
+            assert board.is_running()
+            at = board.cycle
+            (_, (where,)), = board.command(f"hang {interrupts_on}")
+            while len(board.resets) == 1:
+                board.run(1)
+            took = board.cut_after(at) - at
+            assert took <= ms(100), f"{took / 16000} ms"
+            NOTES.append(
+                f"hang with interrupts {('off', 'on')[interrupts_on]} to pin low: {took / 16000:.0f} ms"
+            )
+            # The program is whole again, as after a hang that was a bad moment and no bad program.
+            board.command(f"flash {where} {program[int(where):int(where) + 2].hex()}")
+            board.run(100)
+            expect_status(board, cut=True, cut_id=1, cause="WatchdogReset")
+            assert not any(level for cycle, level in board.pin if cycle > at)
+            first, last = board.of_kind("hello")[0], board.of_kind("hello")[-1]
+            assert first["boot"] != last["boot"] and last["seq"] == 0
+            # What ended the hang has to be looked at; then it can be released like any cut.
+            board.connect()
+            expect_status(board, cut=False, cut_id=1)
+
+
+@test
+def a_hang_that_comes_again_stays_cut():
+    with Board(image()) as board:
+        board.connect()
+        at = board.cycle
+        board.command("hang 1")
+        board.run(1000)
+        assert len(board.resets) > 2
+        assert not any(level for cycle, level in board.pin if cycle > at + ms(100))
+
+
+@test
+def self_test_finds_program_ram_and_supply():
+    def damaged(board):
+        board.command(f"reset {POWER_ON}")
+        board.run(120)
+        expect_status(board, cut=True, cut_id=1, cause="SelfTestFailure")
+        board.connect()
+        expect_status(board, cut=True, cause="SelfTestFailure")
+        assert not any(level for _, level in board.pin)
+
+    size = image().stat().st_size
+    random = seeded("self-test")
+    program = image().read_bytes()
+    # Text that is only ever read: the copyright of no one, the initial values of variables, the CRC.
+    for address in (size - 1, size - 2, size - 5):
+        with Board(image()) as board:
+            board.command(f"flash {address} {program[address] ^ 1 << random.randrange(8):02x}")
+            damaged(board)
+    end = symbol(image(), "_end")
+    for address in (end + 10, (end + 0x8FF) // 2):
+        with Board(image()) as board:
+            board.command(f"stuck {address} {0xFF ^ 1 << random.randrange(8)}")
+            damaged(board)
+    for millivolt in (3300, 4000):
+        with Board(image()) as board:
+            board.command(f"supply {millivolt}")
+            damaged(board)
+
+
+@test
+def damaged_eeprom_cuts_and_leaves_the_ceiling_of_the_build():
+    whole = None
+    for _ in range(2):
+        with Board(image(), eeprom=whole) as board:
+            board.run(60)
+            whole = board.eeprom(0, 34)
+
+    def started(changes):
+        """A board with these bytes of its EEPROM changed."""
+        changed = bytearray(whole)
+        for address, value in changes.items():
+            changed[address] = value
+        board = Board(image(), eeprom=bytes(changed))
+        board.run(60)
+        return board
+
+    random = seeded("eeprom")
+    start = whole.index(bytes.fromhex("01efcdab8967452301"))
+    record = range(start, start + 26)
+    for address in record:
+        with started({address: whole[address] ^ 1 << random.randrange(8)}) as board:
+            expect_status(board, cut=True, cause="SelfTestFailure")
+            assert board.status()["limits"]["tooth_period_ticks_min"] == 100
+            assert board.of_kind("hello")[0]["board_id"] == "0123456789abcdef"
+            board.connect()
+            expect_status(board, cut=True, cause="SelfTestFailure")
+    # A write the supply did not last for: one of the two boot records is bad, the other holds.
+    boots = [address for address in range(34) if address not in record]
+    assert len(boots) == 8
+    for slot in (boots[:4], boots[4:]):
+        with started(dict(zip(slot, b"\x55\xaa\x55\xaa"))) as board:
+            expect_status(board, cause="Other")
+    with started(dict(zip(boots, b"\x55\xaa" * 4))) as board:
+        expect_status(board, cut=True, cause="SelfTestFailure")
+
+
+@test
+def a_stored_ceiling_is_not_loosened_by_another_build():
+    strict = build("strict", "-DCEILING_TOOTH_PERIOD_TICKS=900 -DCEILING_HEARTBEAT_TIMEOUT_MS=200")
+    with Board(strict) as board:
+        board.run(60)
+        stored = board.eeprom(0, 34)
+    with Board(image(), eeprom=stored) as board:
+        board.connect(period=300, short=3, heartbeat_ms=250)
+        assert board.status()["limits"]["tooth_period_ticks_min"] == 900
+        assert board.status()["limits"]["heartbeat_timeout_ms"] == 200
+
+
+@test
+def memory_has_headroom():
+    for name in ("default", "two_pickups"):
+        with Board(image(name)) as board:
+            board.connect(period=400, short=3, temperatures=[(0, 400)])
+            board.edges_at(0, ramp(300, 18_000, 0.5, board.cycle + ms(1)))
+            board.edges_at(1, ramp(20, 800, 0.5, board.cycle + ms(1)))
+            for n in range(40):
+                board.send(LIMITS, limits_payload(period=50, temperatures=[(0, 400)] * 4),
+                           at=board.cycle + ms(5 * n))
+            board.run(600)
+            measured = board.measures()
+            end = symbol(image(name), "_end")
+            free = 0x900 - end
+            # The firmware paints its RAM: what still has the paint was never used.
+            painted = board.peek(end, free)
+            untouched = len(painted) - len(painted.lstrip(b"\xc5"))
+            stack = free - untouched
+            assert stack <= free / 2, f"{name}: {stack} of {free} bytes"
+            # The pointer never went lower than what was written.
+            assert abs(stack - measured["stack_bytes_max"]) <= 4, (stack, measured)
+            assert us(measured["loop_cycles_max"]) <= 1000, "so late may a heartbeat's cut be"
+            NOTES.append(
+                f"{name}: {end - 0x100} bytes of variables, {stack} of stack, "
+                f"{untouched} of 2048 never used; program {image(name).stat().st_size} of 32768; "
+                f"main loop at most {us(measured['loop_cycles_max']):.0f} us"
+            )
+
+
+@test
+def a_stack_that_reaches_the_variables_cuts():
+    with Board(image()) as board:
+        board.connect()
+        board.run(50)
+        at = board.cycle
+        board.command(f"poke {symbol(image(), '_end')} 00")
+        board.run(20)
+        assert board.cut_after(at) - at < ms(2)
+        expect_status(board, cut=True, cause="Other")
+
+
+# ---- The text sketch -------------------------------------------------------------------------
+
+
+@test
+def text_sketch_speaks_the_text_form():
+    with TextBoard() as board:
+        board.run(100)
+        hello, status = board.readings[:2]
+        assert (hello["kind"], hello["seq"], hello["tick_hz"]) == ("hello", 0, 1_000_000)
+        assert hello["channels"] == [[1, 0, 0]]
+        expect_status(board, cut=True, cut_id=1, cause="Other", receive_errors=0)
+        board.release(1)
+        expect_status(board, cut=True)  # no heartbeat yet
+        board.heartbeats()
+        board.run(100)
+        board.release(2)
+        expect_status(board, cut=True)  # not its number
+        board.release(1)
+        expect_status(board, cut=False)
+        board.edges_at(0, ramp(20, 250, 2.0, board.cycle + ms(1)))
+        board.run(2100)
+        times = board.tooth_times()
+        assert [n for n, _ in times] == list(range(len(board.edges[0]))) and len(times) > 200
+        offsets = [board.edges[0][n] / 16 - tick for n, tick in times]
+        assert 0 <= min(offsets) and max(offsets) < 5
+        assert status_period_max(board) < ms(100)
+        # What is damaged is counted and has no effect.
+        board.send_bytes(b"cut 9 9 9*0000\n# hm\n")
+        board.run(100)
+        expect_status(board, cut=False, receive_errors=2)
+        board.send(CUT, b"\x02")
+        board.run(40)
+        expect_status(board, cut=True, cut_id=2, cause="HostCommand")
+        board.release(2)
+        board.heartbeats(False)
+        at = board.cycle
+        board.run(400)
+        assert board.cut_after(at) - at < ms(255)
+        board.run(100)
+        expect_status(board, cut=True, cut_id=3, cause="HeartbeatLost")
+        board.send(IDENTIFY)
+        board.run(50)
+        assert board.of_kind("hello")[-1]["boot"] == hello["boot"]
+
+
+@test
+def daemon_and_firmware_together():
+    loop = subprocess.run(
+        [ROOT / "target" / "debug" / "firmware_loop", OUT / "board_simulator", image(),
+         HERE / "loop.toml"],
+        capture_output=True, text=True,
+    )
+    assert loop.returncode == 0, loop.stdout + loop.stderr
+    NOTES.extend(line.removeprefix("ok").strip() for line in loop.stdout.splitlines()[:-1])
+
+
+# ----------------------------------------------------------------------------------------------
+
+
+def main():
+    wanted = sys.argv[1:]
+    passed, failed = 0, 0
+    for function in TESTS:
+        name = function.__name__
+        if wanted and not any(part in name for part in wanted):
+            continue
+        began = time.monotonic()
+        try:
+            function()
+            passed += 1
+            print(f"ok      {name} ({time.monotonic() - began:.1f} s)", flush=True)
+        except Exception:
+            failed += 1
+            print(f"FAILED  {name}\n{traceback.format_exc()}", flush=True)
+    for note in NOTES:
+        print(f"        {note}")
+    print(" ".join(
+        f"{name}={value:.1f}" if isinstance(value, float) else f"{name}={value}"
+        for name, value in TOTALS.items()
+    ))
+    print(f"{passed} passed, {failed} failed")
+    return 1 if failed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

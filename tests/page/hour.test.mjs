@@ -1,0 +1,57 @@
+// An hour of live values, pulls and events, compressed in time: the page must not grow.
+
+import assert from "node:assert/strict";
+import { test } from "node:test";
+import { launch, open } from "./lib/browser.mjs";
+import { Daemon, until } from "./lib/daemon.mjs";
+import { Fake } from "./lib/fake.mjs";
+
+// Below this it is noise of the compiler and the collector. The least that a page can keep of an event,
+// a number in a list, would make 864,000 bytes of an hour's 108,000 events.
+const GROWTH_BYTES_MAX = 300000;
+
+test("an hour does not grow the page", async () => {
+  const daemon = await Daemon.start({ pulls: 1 });
+  let answers;
+  try {
+    await until("a pull", async () => (await daemon.get("/api/pulls")).pulls[0]?.state === "stored", 60000);
+    answers = { stand: await daemon.get("/api/stand"), live: await daemon.get("/api/live"), curve: await daemon.get("/api/pulls/1/curve") };
+  } finally {
+    await daemon.end();
+  }
+  const fake = new Fake(answers);
+  await fake.listen();
+  const browser = await launch();
+  try {
+    const context = await browser.newContext();
+    // Without the shared worker the page does all of its work itself, so that all of it is measured.
+    await context.addInitScript(() => { delete globalThis.SharedWorker; });
+    const page = await open(context, fake.url);
+    await until("the stream", () => fake.stream);
+    const devtools = await context.newCDPSession(page);
+    await devtools.send("Performance.enable");
+    const measure = async () => {
+      await fake.idle(1500);
+      await devtools.send("HeapProfiler.collectGarbage");
+      await devtools.send("HeapProfiler.collectGarbage");
+      const { metrics } = await devtools.send("Performance.getMetrics");
+      const of = (name) => metrics.find((metric) => metric.name === name).value;
+      return { heap: of("JSHeapUsedSize"), nodes: of("Nodes"), listeners: of("JSEventListeners") };
+    };
+    await fake.play(600);
+    const early = await measure();
+    await fake.play(3600);
+    const late = await measure();
+    const shown = await page.evaluate(() => ({ rows: document.querySelectorAll("#pulls tr").length, link: document.body.dataset.link }));
+    assert.equal(shown.rows, 12);
+    assert.ok(fake.sent > 120000);
+    assert.deepEqual(page.wrong, []);
+    console.log(`heap ${(early.heap / 1e6).toFixed(2)} MB, an hour later ${(late.heap / 1e6).toFixed(2)} MB; nodes ${early.nodes}, ${late.nodes}`);
+    assert.ok(late.heap - early.heap < GROWTH_BYTES_MAX, `the heap grew by ${late.heap - early.heap} bytes`);
+    assert.ok(late.nodes <= early.nodes + 50, `nodes grew from ${early.nodes} to ${late.nodes}`);
+    assert.ok(late.listeners <= early.listeners + 10, `listeners grew from ${early.listeners} to ${late.listeners}`);
+  } finally {
+    await browser.close();
+    fake.close();
+  }
+});

@@ -1,0 +1,99 @@
+// A real daemon on a simulated stand, in a folder of its own.
+
+import { spawn } from "node:child_process";
+import { mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
+import { createServer } from "node:net";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+import { fileURLToPath } from "node:url";
+
+export const ROOT = fileURLToPath(new URL("../../..", import.meta.url));
+export const PROGRAM = process.env.LEVERARM_BIN ?? join(ROOT, "target/debug/leverarm");
+const STAND = join(ROOT, "daemon/src/rehearsal/demo.toml");
+
+export const pause = (ms) => new Promise((resolve) => setTimeout(resolve, ms));
+
+/** Waits until `look` gives something true. The limit is for a failure, not a measure. */
+export async function until(what, look, limitMs = 30000) {
+  const end = Date.now() + limitMs;
+  let last;
+  while (Date.now() < end) {
+    try {
+      last = await look();
+      if (last) return last;
+    } catch (error) {
+      last = error;
+    }
+    await pause(50);
+  }
+  throw new Error(`waited ${limitMs} ms in vain for ${what}; last: ${last}`);
+}
+
+export function freePort() {
+  return new Promise((resolve, reject) => {
+    const server = createServer();
+    server.once("error", reject);
+    server.listen(0, "127.0.0.1", () => {
+      const { port } = server.address();
+      server.close(() => resolve(port));
+    });
+  });
+}
+
+export class Daemon {
+  log = "";
+
+  static async start(options = {}) {
+    const daemon = new Daemon();
+    daemon.options = { pulls: 0, arguments: [], host: "127.0.0.1", environment: {}, ...options };
+    daemon.folder = mkdtempSync(join(tmpdir(), "leverarm-page-"));
+    daemon.port = await freePort();
+    daemon.stand = join(daemon.folder, "stand.toml");
+    const address = `${daemon.options.host}:${daemon.port}`;
+    writeFileSync(daemon.stand, readFileSync(STAND, "utf8").replace("127.0.0.1:0", address));
+    await daemon.run();
+    return daemon;
+  }
+
+  async run(pulls = this.options.pulls) {
+    const list = ["rehearse", "-c", this.stand, "--pulls", String(pulls), ...this.options.arguments];
+    const environment = { ...process.env, ...this.options.environment };
+    this.process = spawn(PROGRAM, list, { cwd: this.folder, env: environment });
+    for (const stream of [this.process.stdout, this.process.stderr]) stream.on("data", (text) => { this.log += text; });
+    this.ended = new Promise((resolve) => this.process.once("exit", resolve));
+    await until(`the daemon; it said:\n${this.log}`, async () => (await fetch(`${this.url}/assets/icon.svg`)).ok);
+  }
+
+  get url() { return `http://127.0.0.1:${this.port}`; }
+
+  /** Token out of the links that the daemon shows. */
+  token(kind) {
+    const found = new RegExp(`to ${kind === "control" ? "control the stand" : "look, and to cut"} \\(token ([^)]+)\\)`).exec(this.log);
+    return found?.[1];
+  }
+
+  async get(path, token) {
+    const response = await fetch(this.url + path, { headers: token ? { Authorization: `Bearer ${token}` } : {} });
+    return response.json();
+  }
+
+  post(path, body, headers = {}) {
+    return fetch(this.url + path, {
+      method: "POST",
+      headers: { "Content-Type": "application/json", ...headers },
+      body: typeof body === "string" ? body : JSON.stringify(body),
+    });
+  }
+
+  signal(name) { this.process.kill(name); }
+
+  async kill() {
+    this.signal("SIGKILL");
+    await this.ended;
+  }
+
+  async end() {
+    await this.kill();
+    rmSync(this.folder, { recursive: true, force: true });
+  }
+}

@@ -1,0 +1,368 @@
+// The page in a real browser, on a real daemon with a simulated stand.
+
+import assert from "node:assert/strict";
+import { readFileSync } from "node:fs";
+import { createRequire } from "node:module";
+import { after, before, test } from "node:test";
+import { launch, link, open, pressCut, running, state } from "./lib/browser.mjs";
+import { Daemon, until } from "./lib/daemon.mjs";
+
+const AXE = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
+// NIST SP 811, appendix B.8: foot pound-force to newton metre.
+const NM_PER_LBF_FT = 1.355818;
+
+let browser;
+before(async () => { browser = await launch(); });
+after(async () => { await browser.close(); });
+
+/** A daemon and a page on it, both ended whatever happens. */
+async function together(options, use) {
+  const daemon = await Daemon.start(options);
+  const context = await browser.newContext({ viewport: { width: 1366, height: 768 }, ...options.context });
+  try {
+    const page = await open(context, daemon.url, options);
+    await use({ daemon, page, context });
+    assert.deepEqual(page.wrong, []);
+  } finally {
+    await context.close();
+    await daemon.end();
+  }
+}
+
+async function writeSetup(page, name, parts = "") {
+  await page.getByLabel("New setup").fill(name);
+  await page.getByLabel("Parts, one a line").fill(parts);
+  await page.getByRole("button", { name: "Write it, and take it" }).click();
+}
+
+test("from a setup over pulls to their curves and a note", async () => {
+  await together({ pulls: 2 }, async ({ daemon, page }) => {
+    await link(page, "live");
+    await writeSetup(page, "main jet 105", "main jet = 105\nair screw = 1.5 turns");
+    await page.locator("#setup-in-force", { hasText: "main jet 105" }).waitFor();
+    const { setups } = await daemon.get("/api/setups");
+    assert.deepEqual(setups[0].parts, { "main jet": "105", "air screw": "1.5 turns" });
+
+    await state(page, "pulling");
+    const during = await (await page.waitForFunction(() => {
+      const shown = (id) => Number(document.getElementById(id).textContent.replace("\u202f", ""));
+      const found = [shown("engine-speed"), shown("torque")];
+      return found[0] > 6000 && found[0] < 7500 && found;
+    }, null, { polling: 20 })).jsonValue();
+    const rows = page.locator("#pulls tr");
+    await until("two whole pulls", async () => (await rows.count()) >= 2 && /N·m at/.test(await rows.first().textContent()), 60000);
+
+    const { pulls } = await daemon.get("/api/pulls");
+    const newest = pulls[0];
+    assert.equal(newest.setup, "main jet 105");
+    assert.equal(newest.state, "stored");
+    const curve = await daemon.get(`/api/pulls/${newest.id}/curve`);
+    // The rough value of the moment and the reduced curve are the same torque: they differ by the air's
+    // factor, and by what a quarter of a second blurs.
+    const [rpm, torque] = during;
+    const near = curve.rpm.findIndex((at) => at >= rpm);
+    assert.ok(Math.abs(torque * curve.air_factor / curve.torque_nm[near] - 1) < 0.06, `${torque} at ${rpm}`);
+    const peak = `${curve.peak_torque_nm.toFixed(1)} N·m at ${curve.peak_torque_rpm.toFixed(0)} rpm`;
+    assert.ok((await rows.first().textContent()).includes(peak), peak);
+    const key = page.locator("#key li");
+    await until("both curves in the key", async () => (await key.count()) === 3);
+    assert.match(await key.first().textContent(), /^2: main jet 105, /);
+    assert.match(await page.locator("#curves").getAttribute("aria-label"), /torque over engine speed\. Pull 2: /);
+
+    // The simulated engine is the daemon's own; its curve goes through its peak between these speeds.
+    assert.ok(curve.peak_torque_rpm > 5000 && curve.peak_torque_rpm < 7500);
+    assert.ok(curve.peak_power_rpm > curve.peak_torque_rpm);
+
+    await page.getByRole("button", { name: "Write the note on pull 2" }).click();
+    await page.getByLabel("Note on pull 2").fill("plug looked good");
+    await page.getByRole("button", { name: "Keep", exact: true }).click();
+    await until("the note in the store", async () => (await daemon.get("/api/pulls/2")).note === "plug looked good");
+    await page.getByRole("button", { name: "Change the note on pull 2" }).waitFor();
+  });
+});
+
+test("air of the day is entered, shown and forgotten", async () => {
+  await together({}, async ({ page }) => {
+    await link(page, "live");
+    await page.getByLabel("Pressure at the stand").fill("20");
+    await page.getByLabel("Intake air").fill("21");
+    await page.getByLabel("Relative humidity").fill("40");
+    await page.getByRole("button", { name: "Keep for the next pulls" }).click();
+    const said = page.locator("#air-form + .said");
+    await said.filter({ hasText: "Not kept: air pressure: expected 50000 to 115000 Pa" }).waitFor();
+    await page.getByLabel("Pressure at the stand").fill("1003,5");
+    await page.getByLabel("Uncertainty of the pressure").fill("1");
+    await page.getByRole("button", { name: "Keep for the next pulls" }).click();
+    await said.filter({ hasText: "air kept" }).waitFor();
+    await page.getByRole("button", { name: "Forget what was entered" }).click();
+    await said.filter({ hasText: "forgotten" }).waitFor();
+  });
+});
+
+test("a cut by one press, and its release in two that name it", async () => {
+  await together({}, async ({ daemon, page }) => {
+    await link(page, "live");
+    assert.match(await page.locator("#cut-words").textContent(), /Not the emergency stop/);
+    const id = await pressCut(daemon, page);
+    await page.locator("#state-text", { hasText: `Cut ${id}: a person's command: button on the page` }).waitFor();
+
+    await page.getByRole("button", { name: `Release cut ${id}…` }).click();
+    assert.match(await page.locator("#release-words").textContent(), new RegExp(`^Cut ${id}: .*Is its cause gone`));
+    assert.equal((await daemon.get("/api/live")).cut.latch, "confirmed");
+    assert.equal(await page.evaluate(() => document.activeElement.id), "release-keep");
+    await page.getByRole("button", { name: "Keep the cut" }).click();
+    assert.equal((await daemon.get("/api/live")).cut.latch, "confirmed");
+    await page.getByRole("button", { name: `Release cut ${id}…` }).click();
+    await page.getByRole("button", { name: `Release cut ${id}`, exact: true }).click();
+    await until("the release", async () => (await daemon.get("/api/live")).cut.latch === "running");
+    await page.waitForFunction(() => document.body.dataset.state !== "cut");
+
+    // The key cuts also while something is being written.
+    await page.getByLabel("New setup").focus();
+    await page.keyboard.press("Escape");
+    await page.locator("#state-text", { hasText: `Cut ${id + 1}: a person's command: Escape key` }).waitFor();
+    assert.equal(await page.locator("#alarm").textContent(), "");
+    await page.locator("#events li", { hasText: "cut requested" }).first().waitFor();
+  });
+});
+
+test("a lost connection says so, comes back by itself, and shows the gap", async () => {
+  await together({}, async ({ daemon, page }) => {
+    await link(page, "live");
+    await page.waitForTimeout(1500);
+    await daemon.kill();
+    await page.locator("#state-text", { hasText: "Connection lost" }).waitFor();
+    assert.match(await page.locator("#state-detail").textContent(), /No word from the daemon for \d+\.\d s/);
+    // Without a daemon a cut can't work, and the page must say what does.
+    await page.keyboard.press("Escape");
+    await page.locator("#alarm", { hasText: "Use the emergency stop" }).waitFor();
+    await daemon.run();
+    await link(page, "live");
+    await page.waitForFunction(() => /no data for [1-9]\d* s/.test(document.getElementById("strip").ariaLabel ?? document.getElementById("strip").getAttribute("aria-label")));
+    // The cut that was asked for in vain reaches the new daemon, and the alarm ends with it.
+    await state(page, "cut");
+    await page.waitForFunction(() => document.getElementById("alarm").textContent === "");
+  });
+});
+
+test("values of a daemon that hangs look old within half a second", async () => {
+  await together({}, async ({ daemon, page }) => {
+    await link(page, "live");
+    const ages = [];
+    for (let round = 0; round < 3; round++) {
+      await page.waitForTimeout(700);
+      await page.evaluate(() => {
+        window.turned = null;
+        new MutationObserver((_, observer) => {
+          if (document.body.dataset.link === "live") return;
+          observer.disconnect();
+          requestAnimationFrame(() => { window.turned = Date.now(); });
+        }).observe(document.body, { attributes: true, attributeFilter: ["data-link"] });
+      });
+      const stopped = Date.now();
+      daemon.signal("SIGSTOP");
+      await page.waitForFunction(() => window.turned !== null);
+      ages.push((await page.evaluate(() => window.turned)) - stopped);
+      assert.match(await page.locator("#freshness").textContent(), /^(stale|lost) \d/);
+      await page.waitForFunction(() => Number(getComputedStyle(document.querySelector(".figures")).opacity) < 0.5);
+      assert.match(await page.evaluate(() => getComputedStyle(document.getElementById("engine-speed")).textDecorationLine), /line-through/);
+      daemon.signal("SIGCONT");
+      await link(page, "live");
+    }
+    assert.ok(Math.min(...ages) <= 500, `looked old after ${ages} ms`);
+  });
+});
+
+test("old values fade even when the page's own script hangs", async () => {
+  await together({}, async ({ page }) => {
+    await link(page, "live");
+    // The fade is the compositor's: it runs on while the script does nothing for a second.
+    const opacity = await page.evaluate(() => {
+      const end = performance.now() + 1000;
+      while (performance.now() < end);
+      return Number(getComputedStyle(document.querySelector(".figures")).opacity);
+    });
+    assert.ok(opacity < 1, `opacity ${opacity}`);
+    await link(page, "live");
+  });
+});
+
+test("ten tabs live at the same time, and the tenth can cut", async () => {
+  await together({}, async ({ daemon, page, context }) => {
+    const pages = [page];
+    for (let tab = 1; tab < 10; tab++) pages.push(await open(context, daemon.url));
+    await Promise.all(pages.map((each) => link(each, "live", 40000)));
+    const figures = () => Promise.all(pages.map((each) => each.locator("#freshness").textContent()));
+    await until("all tabs live at once", async () => (await figures()).every((text) => text === "live"));
+    await pressCut(daemon, pages[9]);
+    await Promise.all(pages.map((each) => state(each, "cut")));
+    for (const each of pages) assert.deepEqual(each.wrong, []);
+    // One browser takes one stream, however many tabs.
+    assert.match(await (await fetch(`${daemon.url}/metrics`)).text(), /^leverarm_http_streams 1$/m);
+  });
+});
+
+test("without a shared worker a tab that nobody sees lets go of its stream", async () => {
+  const daemon = await Daemon.start();
+  const context = await browser.newContext();
+  try {
+    await context.addInitScript(() => { delete globalThis.SharedWorker; });
+    const page = await open(context, daemon.url);
+    await link(page, "live");
+    const streams = async () => /^leverarm_http_streams (\d+)$/m.exec(await (await fetch(`${daemon.url}/metrics`)).text())[1];
+    assert.equal(await streams(), "1");
+    const hide = (hidden) => page.evaluate((hidden) => {
+      Object.defineProperty(document, "visibilityState", { configurable: true, get: () => (hidden ? "hidden" : "visible") });
+      document.dispatchEvent(new Event("visibilitychange"));
+    }, hidden);
+    await hide(true);
+    await until("the stream's end", async () => (await streams()) === "0");
+    await hide(false);
+    await link(page, "live");
+    assert.deepEqual(page.wrong, []);
+  } finally {
+    await context.close();
+    await daemon.end();
+  }
+});
+
+test("units change everywhere at once", async () => {
+  await together({ pulls: 1 }, async ({ daemon, page }) => {
+    await link(page, "live");
+    await until("a curve", async () => /N·m at/.test(await page.locator("#pulls tr").first().textContent()), 60000);
+    await page.locator("#units label", { hasText: "US" }).click();
+    const curve = await daemon.get("/api/pulls/1/curve");
+    const peak = (curve.peak_torque_nm / NM_PER_LBF_FT).toFixed(1);
+    await page.locator("#pulls tr", { hasText: `${peak} lbf·ft` }).waitFor();
+    assert.match(await page.locator("#channels").textContent(), /°F/);
+    assert.match(await page.locator("#guards").textContent(), /of 446 °F/); // 230 °C = 446 °F
+    await page.reload();
+    await link(page, "live");
+    assert.match(await page.locator("#channels").textContent(), /°F/);
+  });
+});
+
+test("everything is done by keyboard alone", async () => {
+  await together({}, async ({ daemon, page }) => {
+    await link(page, "live");
+    const to = async (id, limit = 80) => {
+      for (let step = 0; step < limit; step++) {
+        const here = await page.evaluate(() => {
+          const node = document.activeElement;
+          if (node === document.body) return { name: "", seen: true };
+          const mark = node.matches('.switch input') ? node.nextElementSibling : node;
+          const { outlineStyle, outlineWidth } = getComputedStyle(mark);
+          return { name: node.id || node.name || node.textContent, seen: outlineStyle !== "none" && parseFloat(outlineWidth) >= 2 };
+        });
+        assert.ok(here.seen, `the focus on ${here.name} can't be seen`);
+        if (here.name === id) return;
+        await page.keyboard.press("Tab");
+      }
+      throw new Error(`${id} is not reached by Tab`);
+    };
+    await to("units");
+    await page.keyboard.press("ArrowRight");
+    assert.match(await page.locator("#channels").textContent(), /°F/);
+    await to("shown");
+    await page.keyboard.press("ArrowRight");
+    await to("name");
+    await page.keyboard.type("slide 30");
+    await page.keyboard.press("Enter");
+    await page.locator("#setup-in-force", { hasText: "slide 30" }).waitFor();
+    await running(daemon);
+    await to("cut");
+    await page.keyboard.press("Enter");
+    await page.locator("#state-text", { hasText: /^Cut \d+: a person/ }).waitFor();
+    await to("release");
+    await page.keyboard.press("Enter");
+    await to("release-confirm");
+    await page.keyboard.press("Enter");
+    await until("the release", async () => (await daemon.get("/api/live")).cut.latch === "running");
+  });
+});
+
+async function audit(page, what) {
+  await page.evaluate(AXE);
+  // The audit holds the page's script up, and then values fade, as they should. That is not to be
+  // judged here.
+  await page.evaluate(() => {
+    const still = new CSSStyleSheet();
+    still.replaceSync("[data-fresh] { opacity: 1 !important; }");
+    document.adoptedStyleSheets = [still];
+  });
+  const { violations, passes } = await page.evaluate(() => axe.run(document, {
+    runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
+  }));
+  const told = violations.map(({ id, nodes }) => `${id}: ${nodes.map((node) => `${node.target} ${node.any.map((each) => each.message).join(" ")}`).join(" | ")}`);
+  assert.deepEqual(told, [], what);
+  assert.ok(passes.some(({ id }) => id === "color-contrast"), "contrast was looked at");
+}
+
+for (const colorScheme of ["light", "dark"]) {
+  for (const [kind, viewport] of [["laptop", { width: 1366, height: 768 }], ["phone", { width: 390, height: 844 }]]) {
+    test(`names and contrast: ${kind}, ${colorScheme}`, async () => {
+      await together({ pulls: 1, context: { colorScheme, viewport } }, async ({ daemon, page }) => {
+        await link(page, "live");
+        await until("a pull", async () => (await page.locator("#pulls tr").count()) > 0, 60000);
+        await audit(page, "live");
+        assert.ok(await page.evaluate(() => document.documentElement.scrollWidth <= innerWidth), "nothing sticks out to the side");
+        const id = await pressCut(daemon, page);
+        await page.getByRole("button", { name: `Release cut ${id}…` }).click();
+        await audit(page, "cut, release under way");
+      });
+    });
+  }
+}
+
+test("what a person reads from three metres is large enough", async () => {
+  await together({}, async ({ page }) => {
+    await link(page, "live");
+    // From memory: signs are read at a distance of some 200 times their height. Three metres: 15 mm.
+    // A 14-inch screen of 1366 pixels is 310 mm wide, and capitals are 0.72 of the font's size.
+    const height = (id) => page.evaluate((id) => parseFloat(getComputedStyle(document.getElementById(id)).fontSize) * 0.72 * (310 / 1366), id);
+    assert.ok((await height("engine-speed")) >= 15);
+    assert.ok((await height("torque")) >= 13);
+    const box = await page.locator("#guards li").last().boundingBox();
+    const bar = await page.locator(".cutbar").boundingBox();
+    assert.ok(box.y + box.height <= bar.y + 1, "all guards are in sight without scrolling");
+  });
+});
+
+test("a page of another address asks for its token, and takes it from the link", async () => {
+  const daemon = await Daemon.start({ arguments: ["--require-token"] });
+  const context = await browser.newContext();
+  try {
+    const control = daemon.token("control");
+    const look = daemon.token("read");
+    assert.ok(control && look && control !== look, daemon.log);
+    const page = await open(context, daemon.url);
+    await page.getByRole("heading", { name: "Write the token here" }).waitFor();
+    await audit(page, "token asked for");
+    await page.getByLabel("Token", { exact: true }).fill("not the right token");
+    await page.getByRole("button", { name: "Use this token" }).click();
+    await page.locator("#token-why", { hasText: "not in force" }).waitFor();
+    await page.getByLabel("Token", { exact: true }).fill(look);
+    await page.getByRole("button", { name: "Use this token" }).click();
+    await link(page, "live");
+    assert.equal(await page.locator("#setup-new").isVisible(), false);
+    await page.keyboard.press("Escape");
+    await state(page, "cut");
+    assert.equal(await page.locator("#release").isVisible(), false);
+
+    const other = await open(context, daemon.url, { path: `/#token=${control}` });
+    await link(other, "live");
+    assert.ok(!other.url().includes(control), "the token is out of the address");
+    await other.getByRole("button", { name: /^Release cut \d+…$/ }).click();
+    await other.getByRole("button", { name: /^Release cut \d+$/ }).click();
+    await until("the release", async () => (await daemon.get("/api/live", control)).cut.latch === "running");
+
+    // After a new start the old token is nothing; the page says what to do.
+    await daemon.kill();
+    await daemon.run();
+    await other.locator("#token-why", { hasText: "started anew" }).waitFor();
+    assert.deepEqual([...page.wrong, ...other.wrong], []);
+  } finally {
+    await context.close();
+    await daemon.end();
+  }
+});

@@ -1,0 +1,458 @@
+//! The daemon's core and the reference firmware together, in virtual time.
+//!
+//! The core is the real one; the board is the real firmware on a simulated chip, a program of its
+//! own that is driven through pipes (`tests/firmware/simulator`). Nothing here reads a clock, so
+//! every run is the same.
+//!
+//! Usage: `firmware_loop SIMULATOR FIRMWARE.bin STAND.toml`
+
+#![expect(
+    clippy::print_stdout,
+    clippy::expect_used,
+    reason = "a test program: it prints its results and may stop"
+)]
+
+use std::io::{BufRead as _, BufReader, Read as _, Write as _};
+use std::process::{Child, ChildStdin, ChildStdout, Command as Process, ExitCode, Stdio};
+
+use leverarm::core::{Command, Core, CutLatch, Now, Output, Record};
+
+const CYCLES_PER_US: u64 = 16;
+const CYCLES_PER_S: u64 = 1_000_000 * CYCLES_PER_US;
+const TEETH: f64 = 60.0;
+
+/// The simulated board, at the other end of its pipes.
+struct Board {
+    process: Child,
+    commands: ChildStdin,
+    answers: BufReader<ChildStdout>,
+    /// Bytes on the line, and when the last of them had come.
+    sent: Vec<(u64, Vec<u8>)>,
+    edges: Vec<u64>,
+    run_pin: Vec<(u64, bool)>,
+}
+
+impl Board {
+    fn start(simulator: &str, firmware: &str) -> Self {
+        let mut process = Process::new(simulator)
+            .args([firmware, "500000"])
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .spawn()
+            .expect("the simulator starts");
+        Self {
+            commands: process.stdin.take().expect("a pipe"),
+            answers: BufReader::new(process.stdout.take().expect("a pipe")),
+            process,
+            sent: Vec::new(),
+            edges: Vec::new(),
+            run_pin: Vec::new(),
+        }
+    }
+
+    fn command(&mut self, command: &str) {
+        writeln!(self.commands, "{command}").expect("the simulator listens");
+        for line in self.answers.by_ref().lines() {
+            let line = line.expect("the simulator answers");
+            let words: Vec<&str> = line.split(' ').collect();
+            let number = |at: usize| -> u64 { words[at].parse().expect("a number") };
+            match words[0] {
+                "ok" => return,
+                "sent" => self.sent.push((number(1), bytes(words[2]))),
+                "edge" => self.edges.push(number(2)),
+                "run_pin" => self.run_pin.push((number(1), words[2] == "1")),
+                "converted" | "reset" => {}
+                _ => panic!("{command}: {line}"),
+            }
+        }
+        panic!("{command}: the simulator ended");
+    }
+
+    fn lets_run(&self) -> bool {
+        self.run_pin.last().is_some_and(|&(_, level)| level)
+    }
+
+    /// When the pin fell, the first time from then on.
+    fn cut_at(&self, since: u64) -> Option<u64> {
+        let mut falls = self.run_pin.iter().filter(|&&(_, level)| !level);
+        falls.find(|&&(at, _)| at >= since).map(|&(at, _)| at)
+    }
+}
+
+impl Drop for Board {
+    fn drop(&mut self) {
+        // It also ends by itself when its input does.
+        self.process.kill().ok();
+        self.process.wait().ok();
+    }
+}
+
+fn bytes(hex: &str) -> Vec<u8> {
+    let (pairs, _) = hex.as_bytes().as_chunks::<2>();
+    let byte = |pair: &[u8; 2]| u8::from_str_radix(str::from_utf8(pair).expect("ASCII"), 16);
+    pairs.iter().map(|pair| byte(pair).expect("hex")).collect()
+}
+
+/// The daemon's core around the board: what the thread that owns the port does, without a thread
+/// and without a port.
+struct Loop {
+    board: Board,
+    core: Core,
+    cycle: u64,
+    core_runs: bool,
+    records: Vec<Record>,
+    /// Where the drum is, in teeth, and when the next one passes.
+    next_tooth: Option<f64>,
+}
+
+/// Longest step: what the daemon's reading of a port would take together.
+const STEP_CYCLES: u64 = 1000 * CYCLES_PER_US;
+
+impl Loop {
+    fn start(arguments: &[String; 3]) -> Self {
+        let [simulator, firmware, stand_file] = arguments;
+        let text = std::fs::read_to_string(stand_file).expect("the stand file");
+        let stand = leverarm_config::parse(stand_file, &text).expect("a sound stand file");
+        let mut this = Self {
+            board: Board::start(simulator, firmware),
+            core: Core::new(stand),
+            cycle: 0,
+            core_runs: true,
+            records: Vec::new(),
+            next_tooth: None,
+        };
+        this.board.command("thermocouple 01900190"); // 25 degrees Celsius both
+        let mut out = Output::default();
+        let now = this.now();
+        this.core.port_opened(now, "simulated", &mut out);
+        this.act(out);
+        this
+    }
+
+    fn now(&self) -> Now {
+        let mono_us = self.cycle / CYCLES_PER_US;
+        Now {
+            mono_us,
+            wall_us: mono_us.cast_signed(),
+        }
+    }
+
+    fn act(&mut self, out: Output) {
+        if !out.write.is_empty() {
+            let hex: String = out.write.iter().map(|byte| format!("{byte:02x}")).collect();
+            let at = self.cycle;
+            self.board.command(&format!("receive {at} {hex}"));
+        }
+        self.records.extend(out.records);
+    }
+
+    /// Runs on for a time with the drum at a speed that changes evenly, revolutions per minute.
+    fn run(&mut self, seconds: f64, rpm: std::ops::RangeInclusive<f64>) {
+        let start = self.cycle;
+        let cycles = seconds * CYCLES_PER_S as f64;
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a test's times are small"
+        )]
+        let end = start + cycles as u64;
+        while self.cycle < end {
+            self.step(|at| {
+                let share = ((at - start as f64) / cycles).clamp(0.0, 1.0);
+                rpm.start() + share * (rpm.end() - rpm.start())
+            });
+        }
+    }
+
+    fn step(&mut self, rpm_at: impl Fn(f64) -> f64) {
+        let until = self.cycle + STEP_CYCLES;
+        let mut edges = String::new();
+        let mut at = self.next_tooth.unwrap_or(self.cycle as f64 + 1000.0);
+        while at < until as f64 {
+            let rpm = rpm_at(at);
+            if rpm < 1.0 {
+                at = until as f64;
+                break;
+            }
+            edges += &format!(" {at:.0}");
+            at += CYCLES_PER_S as f64 * 60.0 / (rpm * TEETH);
+        }
+        self.next_tooth = Some(at);
+        if !edges.is_empty() {
+            self.board.command(&format!("edges 0{edges}"));
+        }
+        self.board.command(&format!("run {until}"));
+        self.cycle = until;
+        if !self.core_runs {
+            self.board.sent.clear();
+            return;
+        }
+        // A frame that ends a little after the step is read in the next one.
+        let (come, coming) = std::mem::take(&mut self.board.sent)
+            .into_iter()
+            .partition::<Vec<_>, _>(|&(at, _)| at <= until);
+        self.board.sent = coming;
+        let now = self.now();
+        let mut out = Output::default();
+        for (_, bytes) in come {
+            self.core.feed(now, &bytes, &mut out);
+        }
+        if now.mono_us >= self.core.wake_us() {
+            self.core.tick(now, &mut out);
+        }
+        self.act(out);
+    }
+
+    fn command(&mut self, command: &Command) -> Result<String, leverarm::core::CommandError> {
+        let mut out = Output::default();
+        let result = self.core.command(self.now(), command, &mut out);
+        self.act(out);
+        result
+    }
+
+    /// Releases the cut in force, as a person does who has looked at it.
+    fn release(&mut self, rpm: f64) {
+        let view = self.core.cut_view();
+        assert_eq!(view.latch, CutLatch::Confirmed, "{view:?}");
+        let cut_id = view.cut_id.expect("a number");
+        self.command(&Command::Release { cut_id })
+            .expect("nothing against it");
+        self.run(0.1, rpm..=rpm);
+        assert_eq!(self.core.cut_view().latch, CutLatch::Running);
+        assert!(self.board.lets_run());
+    }
+
+    /// A loop whose board is connected, guarded, released and turning.
+    fn turning(arguments: &[String; 3], rpm: f64) -> Self {
+        let mut this = Self::start(arguments);
+        this.run(0.3, 0.0..=0.0);
+        this.release(0.0);
+        this.run(0.5, rpm / 4.0..=rpm);
+        this.run(0.3, rpm..=rpm);
+        assert!(this.board.lets_run(), "{:?}", this.events());
+        this
+    }
+
+    fn events(&self) -> Vec<&str> {
+        let events = self.records.iter().filter_map(|record| match record {
+            Record::Event(event) => Some(event.message.as_str()),
+            _ => None,
+        });
+        events.collect()
+    }
+
+    fn cause(&self) -> String {
+        self.core.cut_view().cause.unwrap_or_default()
+    }
+
+    /// No byte was lost or damaged on the way.
+    fn assert_clean(&self) {
+        let counters = self.core.counters();
+        assert_eq!(counters.frames_damaged(), 0, "{counters:?}");
+        assert_eq!(counters.frames_lost, 0, "{counters:?}");
+    }
+}
+
+fn ms(cycles: u64) -> f64 {
+    cycles as f64 / (1000 * CYCLES_PER_US) as f64
+}
+
+/// The board starts cut; the core finds it, guards it, and a person releases it.
+fn a_person_releases_the_first_cut(arguments: &[String; 3]) -> String {
+    let mut run = Loop::start(arguments);
+    run.run(0.3, 0.0..=0.0);
+    assert!(!run.board.lets_run());
+    let live = run.core.live(run.now());
+    assert!(live.connected && live.fit, "{live:?}");
+    assert!(
+        !run.events()
+            .iter()
+            .any(|e| e.contains("does not take the limits"))
+    );
+    run.release(0.0);
+    run.run(3.0, 0.0..=0.0);
+    assert!(run.board.lets_run(), "{:?}", run.events());
+    run.assert_clean();
+    String::new()
+}
+
+/// The drum passes the daemon's limit, below the board's own: the daemon's cut reaches the pin.
+fn the_daemons_overspeed_cut_reaches_the_pin(arguments: &[String; 3]) -> String {
+    let mut run = Loop::turning(arguments, 1600.0);
+    // 1,780 rpm is passed after 0.9 s; the board's own limit is 5 % higher.
+    let start = run.cycle;
+    run.run(1.2, 1600.0..=1800.0 + 40.0);
+    let cut = run.board.cut_at(start).expect("a cut");
+    let cause = run.cause();
+    assert!(cause.contains("drum overspeed"), "{cause}");
+    run.run(0.05, 1840.0..=1840.0);
+    assert_eq!(run.core.cut_view().latch, CutLatch::Confirmed);
+    // The first tooth period that was above the limit.
+    let limit_cycles = CYCLES_PER_S as f64 * 60.0 / (1780.0 * TEETH);
+    let edges = run.board.edges.windows(2);
+    let passed = edges
+        .filter(|pair| pair[0] >= start && ((pair[1] - pair[0]) as f64) < limit_cycles)
+        .map(|pair| pair[1])
+        .next()
+        .expect("the limit was passed");
+    let took = ms(cut - passed);
+    assert!(took < 60.0, "{took} ms");
+    run.assert_clean();
+    format!("{took:.1} ms from the first tooth above the limit")
+}
+
+/// A speed that jumps over both limits at once: the board does not wait for the daemon.
+fn the_board_cuts_first_when_it_is_faster(arguments: &[String; 3]) -> String {
+    let mut run = Loop::turning(arguments, 1600.0);
+    let start = run.cycle;
+    run.run(0.1, 1950.0..=1950.0);
+    let cut = run.board.cut_at(start).expect("a cut");
+    let first = run.board.edges.iter().find(|&&edge| edge > start);
+    let took = ms(cut - first.expect("an edge"));
+    assert!(took < 4.0, "three periods of 0.5 ms: {took} ms");
+    assert_eq!(run.core.cut_view().latch, CutLatch::Confirmed);
+    run.run(1.0, 1950.0..=300.0);
+    run.release(300.0);
+    run.assert_clean();
+    format!("{took:.1} ms after the drum jumped over both limits")
+}
+
+/// A person's cut, and nobody but a person ends it.
+fn a_persons_cut_reaches_the_pin(arguments: &[String; 3]) -> String {
+    let mut run = Loop::turning(arguments, 1500.0);
+    let at = run.cycle;
+    let reason = "by hand".to_owned();
+    run.command(&Command::Cut { reason })
+        .expect("always possible");
+    run.run(0.1, 1500.0..=1500.0);
+    let took = ms(run.board.cut_at(at).expect("a cut") - at);
+    assert!(took < 2.0, "{took} ms");
+    run.run(2.0, 1500.0..=200.0);
+    assert!(!run.board.lets_run());
+    run.release(200.0);
+    run.assert_clean();
+    format!("{took:.2} ms from the command")
+}
+
+/// Whatever stops the daemon, its heartbeat stops with it.
+fn the_board_cuts_when_the_daemon_stops(arguments: &[String; 3]) -> String {
+    let mut run = Loop::turning(arguments, 1500.0);
+    run.core_runs = false;
+    let at = run.cycle;
+    run.run(0.5, 1500.0..=1500.0);
+    let took = ms(run.board.cut_at(at).expect("a cut") - at);
+    assert!((200.0..=252.0).contains(&took), "{took} ms");
+    format!("{took:.1} ms")
+}
+
+/// A store that falls behind could lose a pull: not fit to guard.
+fn the_board_cuts_when_the_store_falls_behind(arguments: &[String; 3]) -> String {
+    let mut run = Loop::turning(arguments, 1500.0);
+    let mut out = Output::default();
+    run.core.store_keeps_up(false, run.now(), &mut out);
+    run.act(out);
+    let at = run.cycle;
+    run.run(0.5, 1500.0..=1500.0);
+    let took = ms(run.board.cut_at(at).expect("a cut") - at);
+    assert!((200.0..=302.0).contains(&took), "{took} ms");
+    assert!(run.cause().contains("heartbeat"), "{}", run.cause());
+    String::new()
+}
+
+/// The board's supply dips in a pull: cut, noticed, and guarded again before a release.
+fn a_brown_out_is_a_cut_and_a_new_connection(arguments: &[String; 3]) -> String {
+    let mut run = Loop::turning(arguments, 1500.0);
+    let at = run.cycle;
+    run.board.command("reset 4");
+    run.run(0.4, 1500.0..=1400.0);
+    assert_eq!(run.board.cut_at(at), Some(at));
+    assert!(!run.board.lets_run());
+    assert!(
+        run.events().contains(&"the board restarted"),
+        "{:?}",
+        run.events()
+    );
+    run.run(0.6, 1400.0..=300.0);
+    let live = run.core.live(run.now());
+    assert!(live.connected && live.fit, "{live:?}");
+    assert_eq!(run.core.cut_view().latch, CutLatch::Confirmed);
+    run.release(300.0);
+    String::new()
+}
+
+/// A hot cylinder head is cut by the board and seen by the daemon, or the other way round.
+fn over_temperature_cuts(arguments: &[String; 3]) -> String {
+    let mut run = Loop::turning(arguments, 1500.0);
+    run.board.command("thermocouple 0e740190"); // 231.25 degrees
+    let at = run.cycle;
+    run.run(0.4, 1500.0..=1500.0);
+    let took = ms(run.board.cut_at(at).expect("a cut") - at);
+    assert!(took < 150.0, "{took} ms");
+    let cut_id = run.core.cut_view().cut_id.expect("a number");
+    // Not released while it is hot, neither by the daemon nor by the board.
+    assert!(run.command(&Command::Release { cut_id }).is_err());
+    run.board.command("thermocouple 01900190");
+    run.run(0.5, 1500.0..=1000.0);
+    run.release(1000.0);
+    String::new()
+}
+
+type Scenario = fn(&[String; 3]) -> String;
+
+const SCENARIOS: [(&str, Scenario); 8] = [
+    (
+        "a person releases the first cut",
+        a_person_releases_the_first_cut,
+    ),
+    (
+        "the daemon's overspeed cut reaches the pin",
+        the_daemons_overspeed_cut_reaches_the_pin,
+    ),
+    (
+        "the board cuts first when it is faster",
+        the_board_cuts_first_when_it_is_faster,
+    ),
+    (
+        "a person's cut reaches the pin",
+        a_persons_cut_reaches_the_pin,
+    ),
+    (
+        "the board cuts when the daemon stops",
+        the_board_cuts_when_the_daemon_stops,
+    ),
+    (
+        "the board cuts when the store falls behind",
+        the_board_cuts_when_the_store_falls_behind,
+    ),
+    (
+        "a brown-out is a cut and a new connection",
+        a_brown_out_is_a_cut_and_a_new_connection,
+    ),
+    ("over-temperature cuts", over_temperature_cuts),
+];
+
+fn main() -> ExitCode {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    let Ok(arguments) = <[String; 3]>::try_from(arguments) else {
+        println!("usage: firmware_loop SIMULATOR FIRMWARE.bin STAND.toml");
+        return ExitCode::FAILURE;
+    };
+    let mut failed = 0;
+    for (name, scenario) in SCENARIOS {
+        // A failed assertion is printed by the panic itself.
+        match std::panic::catch_unwind(|| scenario(&arguments)) {
+            Ok(note) if note.is_empty() => println!("ok      {name}"),
+            Ok(note) => println!("ok      {name}: {note}"),
+            Err(_) => {
+                failed += 1;
+                println!("FAILED  {name}");
+            }
+        }
+    }
+    println!("{} passed, {failed} failed", SCENARIOS.len() - failed);
+    if failed == 0 {
+        ExitCode::SUCCESS
+    } else {
+        ExitCode::FAILURE
+    }
+}

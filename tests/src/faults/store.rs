@@ -1,0 +1,173 @@
+//! The store's side: a bounded queue that may stall, and for some seeds the real store behind it.
+
+use std::collections::VecDeque;
+
+use leverarm::core::{ChunkData, HelloData, Record};
+use leverarm::store::{
+    ChunkRange, ConnectionId, Hello, NewChunk, NewConnection, Store, StoreError,
+};
+
+/// Records that may wait. The core is told long before.
+pub(super) const QUEUE_MAX: usize = 2_000;
+/// From so many on the store does not keep up, until so few wait.
+const BEHIND_FROM: usize = 12;
+const BEHIND_TO: usize = 2;
+/// Records that are stored in a step.
+const STORED_PER_STEP: usize = 3;
+
+/// What is kept to be compared in the end.
+#[derive(Debug)]
+struct Acknowledged {
+    connection: ConnectionId,
+    chunk: ChunkData,
+}
+
+#[derive(Debug)]
+struct Real {
+    store: Store,
+    /// Kept until the end, since the folder goes with it.
+    _folder: tempfile::TempDir,
+    connection: Option<ConnectionId>,
+    acknowledged: Vec<Acknowledged>,
+}
+
+/// The queue to the store.
+#[derive(Debug, Default)]
+pub(super) struct Queue {
+    waiting: VecDeque<Record>,
+    real: Option<Real>,
+    behind: bool,
+}
+
+impl Queue {
+    pub(super) fn new(real: bool) -> Result<Self, Box<dyn std::error::Error>> {
+        let mut queue = Self::default();
+        if real {
+            let folder = tempfile::tempdir()?;
+            queue.real = Some(Real {
+                store: Store::open(folder.path())?,
+                _folder: folder,
+                connection: None,
+                acknowledged: Vec::new(),
+            });
+        }
+        Ok(queue)
+    }
+
+    pub(super) fn push(&mut self, record: Record) {
+        self.waiting.push_back(record);
+    }
+
+    pub(super) fn len(&self) -> usize {
+        self.waiting.len()
+    }
+
+    /// A step of the store; returns whether it keeps up, if that has changed.
+    pub(super) fn step(&mut self, stalled: bool) -> Result<Option<bool>, StoreError> {
+        if !stalled {
+            self.store(STORED_PER_STEP)?;
+        }
+        let limit = if self.behind { BEHIND_TO } else { BEHIND_FROM };
+        let behind = self.waiting.len() > limit;
+        let changed = behind != self.behind;
+        self.behind = behind;
+        Ok(changed.then_some(!behind))
+    }
+
+    pub(super) fn is_behind(&self) -> bool {
+        self.behind
+    }
+
+    fn store(&mut self, records: usize) -> Result<(), StoreError> {
+        for _ in 0..records {
+            let Some(record) = self.waiting.pop_front() else {
+                break;
+            };
+            if let Some(real) = &mut self.real {
+                real.store(record)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Stores the rest, and compares what was acknowledged with what can be read.
+    pub(super) fn finish(mut self) -> Result<Vec<String>, StoreError> {
+        self.store(usize::MAX)?;
+        self.real.map_or(Ok(Vec::new()), |real| real.compare())
+    }
+}
+
+impl Real {
+    fn store(&mut self, record: Record) -> Result<(), StoreError> {
+        match record {
+            Record::Connected { port, now } => {
+                self.connection = Some(self.store.add_connection(&NewConnection {
+                    port,
+                    opened_wall_us: now.wall_us,
+                    opened_mono_us: now.mono_us,
+                })?);
+            }
+            Record::Hello(HelloData {
+                frame,
+                tick_hz,
+                board_id,
+                boot,
+                ..
+            }) => {
+                if let Some(connection) = self.connection {
+                    let hello = Hello {
+                        frame,
+                        tick_hz,
+                        board_id,
+                        boot,
+                    };
+                    self.store.set_hello(connection, &hello)?;
+                }
+            }
+            Record::Chunk(chunk) => {
+                if let Some(connection) = self.connection {
+                    self.store.add_chunk(&NewChunk {
+                        connection,
+                        seq: chunk.seq,
+                        mono_us_first: chunk.first.mono_us,
+                        mono_us_last: chunk.last_mono_us,
+                        wall_us_first: chunk.first.wall_us,
+                        tick_first: chunk.tick_first,
+                        bytes: &chunk.bytes,
+                    })?;
+                    self.acknowledged.push(Acknowledged { connection, chunk });
+                }
+            }
+            Record::Disconnected { now, reason } => {
+                if let Some(connection) = self.connection.take() {
+                    self.store
+                        .close_connection(connection, now.wall_us, &reason)?;
+                }
+            }
+            Record::PullStarted { .. } | Record::PullEnded(_) | Record::Event(_) => {}
+        }
+        Ok(())
+    }
+
+    fn compare(self) -> Result<Vec<String>, StoreError> {
+        let reader = self.store.reader()?;
+        let mut wrong = Vec::new();
+        for Acknowledged { connection, chunk } in &self.acknowledged {
+            let range = ChunkRange::Seq(chunk.seq..=chunk.seq);
+            let found = reader.chunks(*connection, &range)?;
+            let same = matches!(
+                found.as_slice(),
+                [Ok(stored)] if stored.bytes == chunk.bytes
+                    && stored.tick_first == chunk.tick_first
+                    && stored.mono_us_first == chunk.first.mono_us
+            );
+            if !same {
+                wrong.push(format!(
+                    "chunk {} of connection {connection} does not read back as it was stored",
+                    chunk.seq
+                ));
+            }
+        }
+        Ok(wrong)
+    }
+}

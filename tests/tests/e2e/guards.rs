@@ -1,0 +1,199 @@
+//! Cuts, from the tooth that is too fast to the frame that the board gets.
+
+use nix::sys::signal::Signal;
+
+use crate::harness::{Bench, assert_has, run};
+
+#[test]
+fn a_person_cuts_and_releases_by_number() {
+    let bench = Bench::new();
+    bench
+        .run(&["cut"])
+        .fails_with(&["no daemon answers", "leverarm serve", "emergency stop"]);
+    let mut board = bench.emulator(&[]);
+    let daemon = bench.serve();
+    board.wait_for("limits");
+    board.order("idle");
+    board.wait_for("idle");
+    bench
+        .run(&["release", "1"])
+        .fails_with(&["there is no cut to release"]);
+
+    let said = bench.run(&["cut", "fuel leak"]).ok();
+    assert_has(&said, &["the board confirms cut 1", "leverarm release 1"]);
+    board.wait_for("host_cut");
+    let cut = board.wait_for("board_cut");
+    assert_eq!((&cut["cut_id"], &cut["cause"]), (&1.into(), &1.into()));
+
+    bench.wait_for_cut(1, "fuel leak");
+    bench
+        .run(&["release", "7"])
+        .fails_with(&["cut 1 is in force, not 7"]);
+    board.order("state");
+    assert_eq!(board.wait_for("state")["state"], 1);
+    let said = bench.run(&["release", "1"]).ok();
+    assert_has(&said, &["released"]);
+    assert_eq!(board.wait_for("release")["released"], true);
+    bench
+        .run(&["release", "1"])
+        .fails_with(&["there is no cut to release"]);
+    let releases = board.seen().iter().filter(|e| e["event"] == "release");
+    assert!(
+        releases.filter(|e| e["cut_id"] != 1).count() == 0,
+        "a wrong number went out"
+    );
+
+    bench.wait_for_event("cut", "fuel leak");
+    bench.wait_for_event("cut confirmed", "number 1");
+    bench.wait_for_event("released", "cut 1 released");
+    daemon.stop(Signal::SIGTERM);
+}
+
+#[test]
+fn overspeed_cuts_end_to_end() {
+    let bench = Bench::new();
+    let mut board = bench.emulator(&["--tell-over", "1400"]);
+    let daemon = bench.serve();
+    board.wait_for("limits");
+    // The board's own limit is at 1470 rpm: the daemon has to be there first.
+    board.order("spin 1460");
+    let over = board.wait_for("over");
+    let cut = board.wait_for("host_cut");
+    assert_eq!(board.wait_for("board_cut")["cause"], 1);
+    let taken_s = cut["t"].as_f64().unwrap() - over["t"].as_f64().unwrap();
+    println!(
+        "from the last tooth over the limit written to the cut received: {:.2} ms",
+        1e3 * taken_s
+    );
+    assert!(taken_s < 1.0, "{taken_s} s");
+    let tripped = bench.wait_for_event("guard tripped", "above 1400 rpm at the drum");
+    assert_eq!(
+        (&tripped["severity"], &tripped["channel"]),
+        (&"cut".into(), &"drum overspeed".into())
+    );
+    let value = tripped["data"]["value_si"].as_f64().unwrap();
+    let limit = tripped["data"]["limit_si"].as_f64().unwrap();
+    assert!(value > limit && value < 1.05 * limit, "{tripped}");
+    assert_has(
+        &bench.run(&["journal", "--severity", "cut"]).ok(),
+        &["drum overspeed"],
+    );
+    // The guard lets go by itself, the cut does not.
+    bench.wait_for_event("guard cleared", "within its limit");
+    bench.wait_for_cut(1, "drum overspeed");
+    board.order("state");
+    assert_eq!(board.wait_for("state")["state"], 1);
+    bench.run(&["release", "1"]).ok();
+    daemon.stop(Signal::SIGTERM);
+}
+
+#[test]
+fn the_board_cuts_overspeed_by_itself() {
+    // As if the daemon were too late: its cuts do not come through.
+    let bench = Bench::new();
+    let mut board = bench.emulator(&["--ignores-cuts"]);
+    let daemon = bench.serve();
+    board.wait_for("limits");
+    board.order("spin 1600");
+    let cut = board.wait_for("board_cut");
+    assert_eq!((&cut["cause"], &cut["cut_id"]), (&2.into(), &1.into()));
+    bench.wait_for_event("cut confirmed", "number 1 (overspeed, seen by the board)");
+    bench.wait_for_cut(1, "drum overspeed");
+    daemon.stop(Signal::SIGTERM);
+}
+
+#[test]
+fn the_boards_over_temperature_cut_is_shown() {
+    let bench = Bench::new();
+    let mut board = bench.emulator(&[]);
+    let daemon = bench.serve();
+    let limits = board.wait_for("limits");
+    // 150 degC at 0.0625 degC a count.
+    assert_eq!(limits["temperatures"], serde_json::json!([[0, 2400]]));
+    board.order("temperature 2402");
+    assert_eq!(board.wait_for("board_cut")["cause"], 4);
+    bench.wait_for_event("board cut", "over-temperature, seen by the board");
+    bench.wait_for_cut(1, "over-temperature, seen by the board");
+    let refused = bench.run(&["release", "1"]);
+    assert_eq!(refused.code, Some(1), "still hot: {}", refused.out);
+    board.order("temperature 2000");
+    // The daemon's own guard sees the next samples; then there is no reason left.
+    bench.release(1);
+    daemon.stop(Signal::SIGTERM);
+}
+
+#[test]
+fn over_temperature_cuts_through_a_board_without_limits() {
+    let bench = Bench::new();
+    let mut board = bench.emulator(&["--refuses-limits"]);
+    let daemon = bench.serve();
+    board.wait_for("limits");
+    board.order("temperature 2500");
+    board.wait_for("host_cut");
+    assert_eq!(board.wait_for("board_cut")["cause"], 1);
+    let tripped = bench.wait_for_event("guard tripped", "is above 150.0");
+    assert_eq!(tripped["channel"], "bearing too hot");
+    bench.wait_for_cut(1, "bearing too hot");
+    bench
+        .run(&["release", "1"])
+        .fails_with(&["bearing too hot", "still sees a reason"]);
+    bench.wait_for_event("limits refused", "look at its firmware version");
+    daemon.stop(Signal::SIGTERM);
+}
+
+#[test]
+fn a_cut_that_the_board_ignores_is_told_loudly() {
+    let bench = Bench::new();
+    let mut board = bench.emulator(&["--ignores-cuts", "--refuses-limits"]);
+    let daemon = bench.serve();
+    board.wait_for("limits");
+    bench
+        .run(&["cut"])
+        .fails_with(&["not confirmed", "emergency stop"]);
+    bench.wait_for_event("cut unconfirmed", "emergency stop");
+    for _ in 0..5 {
+        board.wait_for("host_cut");
+    }
+    daemon.stop(Signal::SIGTERM);
+}
+
+/// Frozen, the daemon can't guard: the board notices and cuts. Thawed, it says so.
+#[test]
+fn a_frozen_daemon_has_no_heartbeat() {
+    let bench = Bench::new();
+    let mut board = bench.emulator(&[]);
+    let daemon = bench.serve();
+    board.wait_for("limits");
+    board.order("idle");
+    board.wait_for("idle");
+    daemon.signal(Signal::SIGSTOP);
+    let cut = board.wait_for("board_cut");
+    assert_eq!(cut["cause"], 3);
+    board.wait_for("heartbeat_ends");
+    daemon.signal(Signal::SIGCONT);
+    board.wait_for("heartbeat_begins");
+    bench.wait_for_event("board cut", "no heartbeat from the host, seen by the board");
+    bench.release(1);
+    board.order("pull");
+    board.wait_for("pull_ends");
+    let pulls = bench.wait_for_pulls(1);
+    assert_eq!(pulls[0]["state"], "stored", "{pulls:?}");
+    daemon.stop(Signal::SIGTERM);
+}
+
+#[test]
+fn a_board_that_starts_cut_waits_for_a_person() {
+    let bench = Bench::new();
+    let mut board = bench.emulator(&["--start", "watchdog"]);
+    let daemon = bench.serve();
+    board.wait_for("limits");
+    bench.wait_for_event("board cut", "watchdog");
+    bench.wait_for_cut(1, "reset by its watchdog");
+    bench
+        .run(&["release", "2"])
+        .fails_with(&["cut 1 is in force, not 2"]);
+    bench.run(&["release", "1"]).ok();
+    daemon.stop(Signal::SIGTERM);
+    let without = run(&["release", "1", "-c", bench.stand().to_str().unwrap()]);
+    without.fails_with(&["no daemon answers"]);
+}

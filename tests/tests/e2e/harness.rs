@@ -1,0 +1,458 @@
+//! A folder with a stand file, the board emulator, the real daemon process, and the command line.
+
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::TcpListener;
+use std::path::{Path, PathBuf};
+use std::process::{Child, ChildStdin, Command, ExitStatus, Stdio};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, sync_channel};
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+use leverarm::clock::Clock;
+use nix::sys::signal::{Signal, kill};
+use nix::unistd::Pid;
+use serde_json::Value;
+use tempfile::TempDir;
+
+/// Longest wait for something that takes a few seconds on an idle machine.
+pub(crate) const PATIENCE: Duration = Duration::from_secs(40);
+const LINES_MAX: usize = 100_000;
+
+/// What the emulator's engine gives at the crank, N·m.
+pub(crate) const TORQUE_NM: f64 = 12.0;
+
+fn tests_folder() -> &'static Path {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+}
+
+/// The binary beside this test's own executable: cargo builds it for its own package only.
+pub(crate) fn leverarm() -> PathBuf {
+    let test = std::env::current_exe().unwrap();
+    let profile = test.parent().and_then(Path::parent).unwrap();
+    let binary = profile.join("leverarm");
+    assert!(
+        binary.is_file(),
+        "{} is not there: build it first with `cargo build -p leverarm` (tests/all does)",
+        binary.display()
+    );
+    binary
+}
+
+pub(crate) fn stand_template() -> String {
+    std::fs::read_to_string(tests_folder().join("stand.toml")).unwrap()
+}
+
+/// An address that nobody listened on a moment ago.
+fn free_port() -> u16 {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    listener.local_addr().unwrap().port()
+}
+
+/// What a command said, and how it ended.
+pub(crate) struct Ran {
+    pub(crate) code: Option<i32>,
+    pub(crate) out: String,
+    pub(crate) err: String,
+}
+
+impl Ran {
+    pub(crate) fn ok(self) -> String {
+        assert_eq!(
+            self.code,
+            Some(0),
+            "stdout: {}\nstderr: {}",
+            self.out,
+            self.err
+        );
+        self.out
+    }
+
+    /// Asserts that it failed, with all of these in its message.
+    pub(crate) fn fails_with(&self, parts: &[&str]) {
+        assert_eq!(
+            self.code,
+            Some(1),
+            "stdout: {}\nstderr: {}",
+            self.out,
+            self.err
+        );
+        assert_has(&self.err, parts);
+    }
+}
+
+pub(crate) fn assert_has(text: &str, parts: &[&str]) {
+    for part in parts {
+        assert!(text.contains(part), "{part:?} is not in:\n{text}");
+    }
+}
+
+/// A folder for one test.
+pub(crate) struct Bench {
+    folder: TempDir,
+}
+
+impl Bench {
+    pub(crate) fn new() -> Self {
+        Self::with(|text| text)
+    }
+
+    /// With a change to the stand file.
+    pub(crate) fn with(change: impl FnOnce(String) -> String) -> Self {
+        let folder = tempfile::Builder::new()
+            .prefix("leverarm-")
+            .tempdir()
+            .unwrap();
+        let bench = Self { folder };
+        let text = stand_template()
+            .replace("PORT", &bench.port().display().to_string())
+            .replace("PAGE", &free_port().to_string());
+        std::fs::write(bench.stand(), change(text)).unwrap();
+        bench
+    }
+
+    pub(crate) fn path(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    pub(crate) fn stand(&self) -> PathBuf {
+        self.path("stand.toml")
+    }
+
+    pub(crate) fn port(&self) -> PathBuf {
+        self.path("port")
+    }
+
+    pub(crate) fn store(&self) -> PathBuf {
+        self.path("pulls")
+    }
+
+    /// Every byte the emulator's port took.
+    pub(crate) fn board_log(&self) -> PathBuf {
+        self.path("board.log")
+    }
+
+    pub(crate) fn emulator(&self, options: &[&str]) -> Emulator {
+        Emulator::start(&self.port(), &self.board_log(), options)
+    }
+
+    /// Starts the daemon and waits until it has the port.
+    pub(crate) fn serve(&self) -> Daemon {
+        let daemon = Daemon::start(&self.stand());
+        daemon.wait_for("running port=");
+        daemon
+    }
+
+    /// Runs a command to its end. The stand file is appended with `-c`.
+    pub(crate) fn run(&self, arguments: &[&str]) -> Ran {
+        let stand = self.stand();
+        let stand = stand.to_str().unwrap();
+        run(&[arguments, &["-c", stand]].concat())
+    }
+
+    pub(crate) fn json(&self, arguments: &[&str]) -> Value {
+        let out = self.run(arguments).ok();
+        serde_json::from_str(out.lines().last().unwrap_or_default())
+            .unwrap_or_else(|error| panic!("{error}: {out}"))
+    }
+
+    pub(crate) fn pulls(&self) -> Vec<Value> {
+        self.json(&["pulls", "--json"])["pulls"]
+            .as_array()
+            .cloned()
+            .unwrap_or_else(|| panic!("`pulls` is no array"))
+    }
+
+    /// Waits until so many pulls are over.
+    pub(crate) fn wait_for_pulls(&self, count: usize) -> Vec<Value> {
+        eventually(&format!("{count} pulls that are over"), || {
+            let pulls = self.pulls();
+            let over = pulls.iter().filter(|p| p["state"] != "running").count();
+            (over >= count).then_some(pulls)
+        })
+    }
+
+    pub(crate) fn journal(&self) -> Vec<Value> {
+        let out = self.run(&["journal", "--json"]).ok();
+        out.lines()
+            .map(|line| serde_json::from_str(line).unwrap())
+            .collect()
+    }
+
+    /// Waits until the daemon shows this cut, and says how to end it.
+    pub(crate) fn wait_for_cut(&self, number: u64, cause: &str) {
+        let said = eventually(&format!("cut {number} to be in force"), || {
+            let ran = self.run(&["release"]);
+            ran.err.contains("is in force").then_some(ran)
+        });
+        let (cut, end) = (
+            format!("cut {number} is in force"),
+            format!("leverarm release {number}"),
+        );
+        said.fails_with(&[&cut, cause, &end]);
+    }
+
+    /// Releases a cut as soon as nothing speaks against it any more.
+    pub(crate) fn release(&self, number: u64) {
+        eventually(&format!("the release of cut {number}"), || {
+            let ran = self.run(&["release", &number.to_string()]);
+            (ran.code == Some(0)).then_some(())
+        });
+    }
+
+    /// Waits for an event of this kind whose message has this part.
+    pub(crate) fn wait_for_event(&self, kind: &str, part: &str) -> Value {
+        eventually(&format!("event {kind:?} with {part:?}"), || {
+            self.journal().into_iter().find(|e| {
+                e["kind"] == kind && e["message"].as_str().is_some_and(|m| m.contains(part))
+            })
+        })
+    }
+}
+
+/// Runs `leverarm` to its end.
+pub(crate) fn run(arguments: &[&str]) -> Ran {
+    let mut child = Command::new(leverarm())
+        .args(arguments)
+        .env_remove("RUST_LOG")
+        .stdin(Stdio::null())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut out = child.stdout.take().unwrap();
+    let mut err = child.stderr.take().unwrap();
+    let reader = std::thread::spawn(move || {
+        let mut text = String::new();
+        err.read_to_string(&mut text).map(|_bytes| text)
+    });
+    let mut text = String::new();
+    out.read_to_string(&mut text).unwrap();
+    let status = child.wait().unwrap();
+    Ran {
+        code: status.code(),
+        out: text,
+        err: reader.join().unwrap().unwrap(),
+    }
+}
+
+/// Asks again and again, for [`PATIENCE`].
+pub(crate) fn eventually<T>(what: &str, mut ask: impl FnMut() -> Option<T>) -> T {
+    let clock = Clock::start();
+    loop {
+        if let Some(found) = ask() {
+            return found;
+        }
+        assert!(
+            Duration::from_micros(clock.now().mono_us) < PATIENCE,
+            "waited in vain for {what}"
+        );
+        std::thread::sleep(Duration::from_millis(100));
+    }
+}
+
+/// The board emulator, a process of its own.
+pub(crate) struct Emulator {
+    child: Child,
+    orders: ChildStdin,
+    events: Receiver<Value>,
+    seen: Vec<Value>,
+}
+
+impl Emulator {
+    fn start(link: &Path, log: &Path, options: &[&str]) -> Self {
+        let mut child = Command::new("python3")
+            .arg("-B")
+            .arg(tests_folder().join("emulator/board.py"))
+            .arg("--link")
+            .arg(link)
+            .arg("--log")
+            .arg(log)
+            .args(options)
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap_or_else(|error| panic!("python3: {error}; install it (Debian: python3)"));
+        let orders = child.stdin.take().unwrap();
+        let out = BufReader::new(child.stdout.take().unwrap());
+        let (sender, events) = sync_channel(LINES_MAX);
+        std::thread::spawn(move || {
+            for line in out.lines().map_while(Result::ok) {
+                let event = serde_json::from_str(&line)
+                    .unwrap_or_else(|error| panic!("emulator said {line:?}: {error}"));
+                if sender.send(event).is_err() {
+                    return;
+                }
+            }
+        });
+        let mut emulator = Self {
+            child,
+            orders,
+            events,
+            seen: Vec::new(),
+        };
+        emulator.wait_for("start");
+        emulator
+    }
+
+    pub(crate) fn order(&mut self, order: &str) {
+        writeln!(self.orders, "{order}").unwrap();
+    }
+
+    /// Waits for the next event of this name, past those that were waited for before.
+    pub(crate) fn wait_for(&mut self, event: &str) -> Value {
+        self.wait_until(event, |_| true)
+    }
+
+    pub(crate) fn wait_until(&mut self, event: &str, wanted: impl Fn(&Value) -> bool) -> Value {
+        let clock = Clock::start();
+        loop {
+            let left = PATIENCE.saturating_sub(Duration::from_micros(clock.now().mono_us));
+            match self.events.recv_timeout(left) {
+                Ok(found) => {
+                    self.seen.push(found.clone());
+                    if found["event"] == event && wanted(&found) {
+                        return found;
+                    }
+                }
+                Err(RecvTimeoutError::Timeout) => {
+                    panic!("waited in vain for {event:?}; saw {:#?}", self.seen)
+                }
+                Err(RecvTimeoutError::Disconnected) => {
+                    panic!("the emulator ended; saw {:#?}", self.seen)
+                }
+            }
+        }
+    }
+
+    /// Everything said up to now.
+    pub(crate) fn seen(&mut self) -> &[Value] {
+        self.seen.extend(self.events.try_iter());
+        &self.seen
+    }
+
+    /// Bytes that went out up to now.
+    pub(crate) fn bytes_sent(&mut self) -> usize {
+        self.order("state");
+        usize::try_from(self.wait_for("state")["sent"].as_u64().unwrap()).unwrap()
+    }
+}
+
+impl Drop for Emulator {
+    fn drop(&mut self) {
+        // It may have ended by itself.
+        drop(self.child.kill());
+        drop(self.child.wait());
+    }
+}
+
+/// `leverarm serve`, a process of its own.
+pub(crate) struct Daemon {
+    child: Child,
+    log: Arc<Mutex<String>>,
+}
+
+impl Daemon {
+    pub(crate) fn start(stand: &Path) -> Self {
+        let mut child = Command::new(leverarm())
+            .arg("serve")
+            .arg("-c")
+            .arg(stand)
+            .env_remove("RUST_LOG")
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let err = BufReader::new(child.stderr.take().unwrap());
+        let log = Arc::new(Mutex::new(String::new()));
+        let kept = Arc::clone(&log);
+        std::thread::spawn(move || {
+            for line in err.lines().map_while(Result::ok) {
+                let mut kept = kept.lock().unwrap();
+                kept.push_str(&line);
+                kept.push('\n');
+            }
+        });
+        Self { child, log }
+    }
+
+    pub(crate) fn log(&self) -> String {
+        self.log.lock().unwrap().clone()
+    }
+
+    /// Waits until its log has this.
+    pub(crate) fn wait_for(&self, part: &str) {
+        let clock = Clock::start();
+        while !self.log().contains(part) {
+            assert!(
+                Duration::from_micros(clock.now().mono_us) < PATIENCE,
+                "waited in vain for {part:?} in the log:\n{}",
+                self.log()
+            );
+            std::thread::sleep(Duration::from_millis(20));
+        }
+    }
+
+    pub(crate) fn signal(&self, signal: Signal) {
+        kill(
+            Pid::from_raw(i32::try_from(self.child.id()).unwrap()),
+            signal,
+        )
+        .unwrap();
+    }
+
+    pub(crate) fn is_running(&mut self) -> bool {
+        self.child.try_wait().unwrap().is_none()
+    }
+
+    /// Waits for its end.
+    pub(crate) fn end(mut self) -> ExitStatus {
+        let clock = Clock::start();
+        loop {
+            if let Some(status) = self.child.try_wait().unwrap() {
+                return status;
+            }
+            assert!(
+                Duration::from_micros(clock.now().mono_us) < PATIENCE,
+                "the daemon does not end; its log:\n{}",
+                self.log()
+            );
+            std::thread::sleep(Duration::from_millis(20));
+        }
+    }
+
+    /// Ends it by a signal, as a person or the system would, and asserts that all was well.
+    pub(crate) fn stop(self, signal: Signal) {
+        self.signal(signal);
+        let log = Arc::clone(&self.log);
+        let status = self.end();
+        assert!(status.success(), "{status}: {}", log.lock().unwrap());
+    }
+}
+
+impl Drop for Daemon {
+    fn drop(&mut self) {
+        if self.is_running() {
+            // A stopped process can't be ended in any other way.
+            drop(self.child.kill());
+            drop(self.child.wait());
+        }
+    }
+}
+
+/// Values of an array of numbers, without the nulls of untrustworthy ones.
+pub(crate) fn numbers(value: &Value) -> Vec<f64> {
+    let array = value
+        .as_array()
+        .unwrap_or_else(|| panic!("{value} is no array"));
+    array.iter().filter_map(Value::as_f64).collect()
+}
+
+/// Asserts that a value is within a share of what it should be.
+pub(crate) fn assert_within(what: &str, value: f64, truth: f64, share: f64) {
+    assert!(
+        (value / truth - 1.0).abs() <= share,
+        "{what}: {value}, should be {truth} within {} %",
+        100.0 * share
+    );
+}

@@ -1,0 +1,95 @@
+//! The software stand: in this process behind a pseudo-terminal, and in the commands that use it.
+
+use leverarm::rehearsal::{DEMO_STAND, Rehearsal, model_of, script_of};
+use nix::sys::signal::Signal;
+use serde_json::Value;
+
+use crate::harness::{Bench, assert_within, run};
+
+/// Another process reads the simulated board by the path of its terminal, as it would any board.
+#[test]
+fn a_simulated_board_by_its_path() {
+    let simulated = leverarm_config::parse("demo.toml", DEMO_STAND).unwrap();
+    let model = model_of(&simulated);
+    let truth = model.engine.full_throttle.peak();
+    let rehearsal = Rehearsal::start(model, 7).unwrap();
+    let bench = Bench::with(|text| {
+        let page = text.lines().find(|l| l.starts_with("address = ")).unwrap();
+        let path = rehearsal.path().display().to_string();
+        let demo = DEMO_STAND.replace("/dev/null", &path);
+        let own = demo.lines().find(|l| l.starts_with("address = ")).unwrap();
+        demo.replace(own, page)
+    });
+    let daemon = bench.serve();
+    daemon.wait_for("firmware");
+    rehearsal.ride(script_of(&simulated, 1)).unwrap();
+    let pulls = bench.wait_for_pulls(1);
+    assert_eq!(pulls[0]["state"], "stored", "{pulls:?}");
+    daemon.stop(Signal::SIGTERM);
+    for (key, truth) in [
+        ("peak_torque_nm", truth.torque_nm),
+        ("peak_power_w", truth.power_w),
+    ] {
+        assert_within(key, pulls[0][key].as_f64().unwrap(), truth, 0.01);
+    }
+}
+
+/// The example stand file that people start from, rehearsed as it is.
+#[test]
+fn the_example_stand_rehearsed() {
+    let bench = Bench::with(|text| {
+        let page = text.lines().find(|l| l.starts_with("address = ")).unwrap();
+        let example = include_str!("../../../config/stand.example.toml");
+        let own = example
+            .lines()
+            .find(|l| l.starts_with("address = "))
+            .unwrap();
+        example.replace(own, page)
+    });
+    let out = bench.run(&["rehearse", "--pulls", "1", "--once"]).ok();
+    assert!(out.contains("pull 1 stored"), "{out}");
+    // Rehearsed pulls stay apart from real ones.
+    assert!(!bench.store().exists());
+    let store = bench.path("pulls-rehearsal");
+    let shown = run(&["show", "1", "--json", "--store", store.to_str().unwrap()]).ok();
+    let shown: Value = serde_json::from_str(&shown).unwrap();
+    assert!(shown["peak_torque_nm"].as_f64().is_some(), "{shown}");
+}
+
+/// The whole job in one command, in real time: three pulls with each of A, B and A.
+#[test]
+fn the_demo_finds_what_was_simulated() {
+    let bench = Bench::new();
+    let out = bench.path("demo");
+    let clock = leverarm::clock::Clock::start();
+    let said = run(&["demo", "--json", "--out", out.to_str().unwrap()]).ok();
+    println!("the demo took {:.1} s", clock.now().mono_us as f64 * 1e-6);
+    let result: Value = serde_json::from_str(said.lines().last().unwrap()).unwrap();
+    let pulls = result["pulls"].as_array().unwrap();
+    let setups: Vec<&str> = pulls.iter().filter_map(|p| p["setup"].as_str()).collect();
+    let expected = ["main jet 105", "main jet 110", "main jet 105"];
+    assert_eq!(
+        setups,
+        expected.iter().flat_map(|s| [*s; 3]).collect::<Vec<_>>()
+    );
+    for pull in pulls {
+        assert_eq!(pull["state"], "stored", "{pull}");
+        let truth = &result["truth"][pull["setup"].as_str().unwrap()];
+        for key in ["peak_torque_nm", "peak_power_w"] {
+            let what = format!("{key} of pull {}", pull["id"]);
+            let truth = truth[key].as_f64().unwrap();
+            assert_within(&what, pull[key].as_f64().unwrap(), truth, 0.005);
+        }
+        for key in ["peak_torque_rpm", "peak_power_rpm", "air_factor"] {
+            assert!(pull[key].as_f64().is_some_and(f64::is_finite), "{pull}");
+        }
+    }
+    for key in ["store", "plot"] {
+        let path = result[key].as_str().unwrap();
+        assert!(std::path::Path::new(path).exists(), "{path}");
+    }
+    let store = result["store"].as_str().unwrap();
+    let shown = run(&["show", "1", "--json", "--store", store]).ok();
+    let shown: Value = serde_json::from_str(&shown).unwrap();
+    assert_eq!(shown["peak_torque_nm"], pulls[0]["peak_torque_nm"]);
+}
