@@ -10,7 +10,9 @@ use serde_json::{Value, json};
 use super::{DaemonArgument, Failure, StandFile, curve_output, read_stand, say};
 use crate::clock::{Clock, local_text};
 use crate::reduction::EnteredAir;
-use crate::service::{NewSetupRequest, put_air, take_setup};
+use crate::service::{
+    Belongs, KeepRequest, NewSetupRequest, keep as keep_stretch, put_air, take_setup,
+};
 use crate::store::{Store, StoreReader};
 
 /// How the daemon answered, if it is there.
@@ -185,6 +187,52 @@ pub(super) fn release(cut: Option<u16>, daemon: &DaemonArgument) -> Result<(), F
     Err(Failure::new(
         "the board did not release the cut: it still sees a reason; `leverarm journal` has it",
     ))
+}
+
+/// Keeps the newest stretch as a pull: through the running daemon, or in the store itself.
+pub(super) fn keep(
+    last: &str,
+    note: String,
+    as_json: bool,
+    daemon: &DaemonArgument,
+) -> Result<(), Failure> {
+    let read = read_stand(&daemon.stand.file)?;
+    let seconds = super::dialogue::quantity(last, &units::DURATION)
+        .map_err(|error| Failure(format!("--last {last:?}: {error}")))?
+        .value;
+    let request = KeepRequest { seconds, note };
+    let body = serde_json::to_value(&request).map_err(Failure::of)?;
+    let id = match Line::to(&read.stand, daemon).post("/api/keep", &body) {
+        Answer::Done(value) => value.get("id").and_then(Value::as_i64).unwrap_or(0),
+        Answer::Refused(error) => return Err(Failure(error)),
+        Answer::NotRunning => {
+            let mut store = Store::open(&read.store_folder).map_err(Failure::of)?;
+            let calibration = store
+                .reader()
+                .and_then(|reader| reader.calibration_history())
+                .map_err(Failure::of)?
+                .pop();
+            let calibration = match calibration {
+                Some(newest) => newest.calibration,
+                None => store.put_calibration("{}").map_err(Failure::of)?,
+            };
+            let belongs = Belongs {
+                stand: store.put_stand(&read.text).map_err(Failure::of)?,
+                calibration,
+                setup: None,
+                air: Value::Null,
+            };
+            keep_stretch(&mut store, &request, belongs)
+                .map_err(Failure::of)?
+                .get()
+        }
+    };
+    if as_json {
+        super::json_line(&json!({ "id": id }));
+    } else {
+        say(&format!("kept as pull {id}: leverarm show {id}"));
+    }
+    Ok(())
 }
 
 pub(super) fn setup(

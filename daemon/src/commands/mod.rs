@@ -137,6 +137,21 @@ enum Command {
         #[command(flatten)]
         daemon: DaemonArgument,
     },
+    /// Keep the last seconds of what the board sent as a pull: for a step test on a brake, a coast-down,
+    /// a falling weight, or a pull that the rules did not take for one
+    Keep {
+        /// How much, such as "90 s" or "5 min"
+        #[arg(long, value_name = "TIME")]
+        last: String,
+        /// A note on it
+        #[arg(long, default_value = "")]
+        note: String,
+        /// JSON instead of words
+        #[arg(long)]
+        json: bool,
+        #[command(flatten)]
+        daemon: DaemonArgument,
+    },
     /// Find a constant of the stand by measurement, and put it in force
     #[command(subcommand)]
     Calibrate(Box<calibrate::Calibrate>),
@@ -368,6 +383,12 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             forget,
             &daemon,
         ),
+        Command::Keep {
+            last,
+            note,
+            json,
+            daemon,
+        } => control::keep(&last, note, json, &daemon),
         Command::Calibrate(what) => calibrate::calibrate(&what),
         Command::Tare(arguments) => calibrate::tare(&arguments),
         Command::Calibrations(arguments) => calibrate::list(&arguments),

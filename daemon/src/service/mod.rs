@@ -3,6 +3,7 @@
 
 mod guard;
 mod http;
+mod keep;
 mod recorder;
 
 use std::path::PathBuf;
@@ -19,6 +20,8 @@ use crate::stream::{Streamer, StreamerParts};
 
 pub use guard::PortError;
 pub use http::{PageAccess, PageTokens};
+pub(crate) use keep::{Belongs, keep};
+pub use keep::{KeepError, KeepRequest};
 pub use recorder::{NewSetupRequest, StoreRequest, Stored};
 pub(crate) use recorder::{put_air, take_setup};
 
@@ -187,6 +190,20 @@ impl Handle {
         let (answer, answered) = oneshot::channel();
         let request = Box::new(request);
         let request = StoreRequest::Calibration { request, answer };
+        self.requests
+            .send(request)
+            .await
+            .map_err(|_closed| NoAnswer)?;
+        answered.await.map_err(|_closed| NoAnswer)
+    }
+
+    /// Keeps the newest stretch of the byte log as a pull.
+    ///
+    /// # Errors
+    /// As [`Handle::setup`].
+    pub async fn keep(&self, request: KeepRequest) -> Result<Result<PullId, KeepError>, NoAnswer> {
+        let (answer, answered) = oneshot::channel();
+        let request = StoreRequest::Keep { request, answer };
         self.requests
             .send(request)
             .await

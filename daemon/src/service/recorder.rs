@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
 
-use super::{PullNotice, ServeError};
+use super::{Belongs, KeepError, KeepRequest, PullNotice, ServeError, keep};
 use crate::calibration::{CalibrationError, NewCalibrationRequest, put_change};
 use crate::clock::Clock;
 use crate::core::{EventData, Now, Record};
@@ -86,6 +86,13 @@ pub enum StoreRequest {
         events: Vec<NewEvent>,
         /// Where the outcome goes.
         answer: oneshot::Sender<Result<(), StoreError>>,
+    },
+    /// Keep the newest stretch of the byte log as a pull.
+    Keep {
+        /// How much of it.
+        request: KeepRequest,
+        /// Where the pull's number goes.
+        answer: oneshot::Sender<Result<PullId, KeepError>>,
     },
     /// Put a calibration in force, for the next pulls.
     Calibration {
@@ -545,6 +552,9 @@ impl Recorder {
             StoreRequest::Calibration { request, answer } => {
                 drop(answer.send(self.calibrate(*request)));
             }
+            StoreRequest::Keep { request, answer } => {
+                drop(answer.send(self.keep_stretch(&request)));
+            }
             StoreRequest::Note { pull, note, answer } => {
                 drop(answer.send(self.note(pull, note)));
             }
@@ -600,6 +610,23 @@ impl Recorder {
         self.calibration = put_change(&mut self.store, request, self.clock.now().wall_us)?;
         tracing::info!(summary, "calibration in force");
         Ok(())
+    }
+
+    fn keep_stretch(&mut self, request: &KeepRequest) -> Result<PullId, KeepError> {
+        let belongs = Belongs {
+            stand: self.stand,
+            calibration: self.calibration,
+            setup: self.setup.as_ref().map(|(id, _)| *id),
+            air: self.air.clone(),
+        };
+        let id = keep(&mut self.store, request, belongs)?;
+        tracing::info!(pull = %id, seconds = request.seconds, "kept by hand");
+        self.stored.send_modify(|stored| stored.pulls += 1);
+        let setup = self.setup.as_ref().map(|(_, name)| name.clone());
+        let state = PullState::Stored;
+        // Nobody need be listening.
+        drop(self.notices.send(PullNotice { id, state, setup }));
+        Ok(id)
     }
 
     fn note(&mut self, pull: PullId, note: String) -> Result<(), StoreError> {

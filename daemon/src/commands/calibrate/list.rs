@@ -2,15 +2,15 @@
 
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 
-use super::super::{Failure, StoreArgument, curve_output, json_line, say};
-use super::{Session, shown};
+use super::super::{Failure, curve_output, json_line, say};
+use super::{Session, StandStore, shown};
 use crate::calibration::{Change, NewCalibrationRequest, Part};
 use crate::clock::local_text;
 
 #[derive(Debug, Clone, clap::Args)]
 pub(in crate::commands) struct ListArguments {
     #[command(flatten)]
-    store: StoreArgument,
+    store: StandStore,
     /// Every calibration ever made, not only those in force
     #[arg(long)]
     history: bool,

@@ -22,7 +22,7 @@ pub(super) use tare::{TareArguments, tare};
 use super::control::{Answer, Line};
 use super::dialogue::Dialogue;
 use super::pulls::write_plot;
-use super::{Failure, StandFile, StoreArgument, json_line, read_stand, say};
+use super::{DaemonArgument, Failure, StandFile, json_line, read_stand, say};
 use crate::calibration::runs::Run;
 use crate::calibration::{Calibration, Change, NewCalibrationRequest, put_change};
 use crate::clock::Clock;
@@ -45,11 +45,21 @@ pub(super) enum Calibrate {
     Ratio(ratio::RatioArguments),
 }
 
+/// The stand, its daemon and its store.
+#[derive(Debug, Clone, clap::Args)]
+struct StandStore {
+    #[command(flatten)]
+    daemon: DaemonArgument,
+    /// Folder of the store; the stand file's when left out
+    #[arg(long, value_name = "DIR")]
+    store: Option<PathBuf>,
+}
+
 /// What every calibration takes.
 #[derive(Debug, Clone, clap::Args)]
 struct Common {
     #[command(flatten)]
-    store: StoreArgument,
+    store: StandStore,
     /// Show what comes out without putting it in force
     #[arg(long)]
     dry_run: bool,
@@ -73,6 +83,7 @@ pub(super) fn calibrate(what: &Calibrate) -> Result<(), Failure> {
 
 /// A stand with what is known of it so far, and the person.
 struct Session {
+    daemon: DaemonArgument,
     file: StandFile,
     folder: PathBuf,
     /// Absent before anything was recorded.
@@ -93,8 +104,8 @@ struct Outcome {
 }
 
 impl Session {
-    fn open(store: &StoreArgument, quiet: bool) -> Result<Self, Failure> {
-        let file = read_stand(&store.stand.file)?;
+    fn open(store: &StandStore, quiet: bool) -> Result<Self, Failure> {
+        let file = read_stand(&store.daemon.stand.file)?;
         let folder = store
             .store
             .clone()
@@ -109,6 +120,7 @@ impl Session {
             None => Calibration::default(),
         };
         Ok(Self {
+            daemon: store.daemon.clone(),
             file,
             folder,
             reader,
@@ -201,9 +213,8 @@ impl Session {
     /// Through the running daemon, which has the store, or else into the store itself.
     fn put_in_force(&self, request: NewCalibrationRequest) -> Result<(), Failure> {
         let body = serde_json::to_value(&request).map_err(Failure::of)?;
-        // As the other commands take it, where the page needs one.
-        let token = std::env::var("LEVERARM_TOKEN").ok();
-        match Line::with_token(self.stand(), token.as_deref()).post("/api/calibration", &body) {
+        let line = Line::to(self.stand(), &self.daemon);
+        match line.post("/api/calibration", &body) {
             Answer::Done(_) => Ok(()),
             Answer::Refused(error) => Err(Failure(error)),
             Answer::NotRunning => {

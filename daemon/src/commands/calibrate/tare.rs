@@ -4,8 +4,8 @@ use leverarm_torque::calibration::tare::tare as zero_of;
 use leverarm_torque::reduce::force_faults;
 use serde_json::json;
 
-use super::super::{Failure, StoreArgument, say};
-use super::{Outcome, Session};
+use super::super::{Failure, say};
+use super::{Outcome, Session, StandStore};
 use crate::calibration::runs::Run;
 use crate::calibration::{Change, Tare};
 
@@ -15,7 +15,7 @@ pub(in crate::commands) struct TareArguments {
     #[arg(long, default_value_t = 3.0)]
     seconds: f64,
     #[command(flatten)]
-    store: StoreArgument,
+    store: StandStore,
     /// Show what comes out without putting it in force
     #[arg(long)]
     dry_run: bool,

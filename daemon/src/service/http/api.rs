@@ -18,7 +18,7 @@ use super::{State, Web};
 use crate::calibration::NewCalibrationRequest;
 use crate::core::Command;
 use crate::reduction::EnteredAir;
-use crate::service::NewSetupRequest;
+use crate::service::{KeepRequest, NewSetupRequest};
 use crate::store::{
     EventFilter, EventId, EventOrder, PullId, PullRecord, Severity, StoreError, StoreReader,
 };
@@ -342,6 +342,13 @@ pub(super) async fn set_calibration(
 ) -> Answer {
     web.handle.calibrate(request).await??;
     Ok(message("in force for the next pulls"))
+}
+
+pub(super) async fn keep(Extract(web): State, Input(request): Input<KeepRequest>) -> Answer {
+    let note = text("note", &request.note)?.to_owned();
+    let request = KeepRequest { note, ..request };
+    let id = web.handle.keep(request).await??;
+    Ok(Json(json!({ "message": format!("kept as pull {id}"), "id": id })).into_response())
 }
 
 #[derive(Deserialize)]

@@ -78,6 +78,7 @@ fn router(web: &Arc<Web>) -> Router {
         .route("/api/setup", post(api::setup))
         .route("/api/air", post(api::set_air))
         .route("/api/calibration", post(api::set_calibration))
+        .route("/api/keep", post(api::keep))
         .route("/api/pulls/{id}/note", post(api::note))
         .route_layer(middleware::from_fn(access::needs_control));
     let read = Router::new()

@@ -7,7 +7,7 @@ use axum::response::{IntoResponse, Response};
 use crate::calibration::CalibrationError;
 use crate::core::CommandError;
 use crate::reduction::ReductionError;
-use crate::service::NoAnswer;
+use crate::service::{KeepError, NoAnswer};
 use crate::store::StoreError;
 
 #[derive(Debug)]
@@ -103,6 +103,16 @@ impl From<CalibrationError> for Problem {
         match error {
             CalibrationError::Store(error) => error.into(),
             error => Self::new(StatusCode::CONFLICT, error),
+        }
+    }
+}
+
+impl From<KeepError> for Problem {
+    fn from(error: KeepError) -> Self {
+        match error {
+            KeepError::Store(error) => error.into(),
+            KeepError::Seconds { .. } => Self::value(error),
+            KeepError::Nothing => Self::new(StatusCode::CONFLICT, error),
         }
     }
 }
