@@ -6,6 +6,7 @@
 pub mod calibration;
 pub mod clock;
 pub mod commands;
+pub mod comparison;
 pub mod core;
 pub mod plot;
 pub mod recording;

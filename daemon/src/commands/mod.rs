@@ -1,6 +1,7 @@
 //! The command line.
 
 mod budget;
+mod compare;
 mod control;
 mod curve_output;
 mod demo;
@@ -103,6 +104,8 @@ enum Command {
         #[arg(long, value_name = "RPM", requires = "budget")]
         rpm: Option<f64>,
     },
+    /// Compare setups: what the change did, where in rpm, by how much, and how sure that is
+    Compare(compare::CompareArguments),
     /// Name what is bolted on: the next pulls belong to it
     Setup {
         /// Its name, such as "main jet 105"; without one, list the setups
@@ -345,6 +348,7 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             budget,
             rpm,
         }),
+        Command::Compare(arguments) => compare::run(&arguments),
         Command::Setup {
             name,
             notes,
