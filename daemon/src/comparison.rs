@@ -315,10 +315,21 @@ fn remarks(pulls: &[ReducedPull]) -> Vec<String> {
         &|a, b| a.calibration == b.calibration,
         "; --recalibrated takes those of now for all",
     );
+    let mut said: Vec<(&str, Vec<String>)> = Vec::new();
     for reduced in pulls {
-        let said = reduced.curve.remarks.iter();
-        remarks.extend(said.map(|remark| format!("pull {}: {remark}", reduced.pull.id)));
+        for remark in &reduced.curve.remarks {
+            let number = reduced.pull.id.to_string();
+            match said.iter_mut().find(|(text, _)| text == remark) {
+                Some((_, numbers)) => numbers.push(number),
+                None => said.push((remark, vec![number])),
+            }
+        }
     }
+    remarks.extend(said.iter().map(|(text, numbers)| match numbers.as_slice() {
+        all if all.len() == pulls.len() => format!("all pulls: {text}"),
+        [one] => format!("pull {one}: {text}"),
+        several => format!("pulls {}: {text}", several.join(", ")),
+    }));
     remarks
 }
 

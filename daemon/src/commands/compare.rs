@@ -188,6 +188,15 @@ impl Report<'_> {
         pairs.filter(|pair| pair.first == 0).collect()
     }
 
+    /// Heading of a difference: with two setups there is no doubt of what.
+    fn difference_name(&self, pair: &Pair) -> String {
+        if self.comparison.setups.len() == 2 {
+            "difference".to_owned()
+        } else {
+            format!("{} less {}", self.name(pair.second), self.name(pair.first))
+        }
+    }
+
     fn print(&self) {
         for setup in &self.comparison.setups {
             say(&format!(
@@ -219,7 +228,7 @@ impl Report<'_> {
             say(&line);
         }
         say(&format!(
-            "± and bands: {:.0} %, from the scatter of the pulls; a band holds at all speeds at once",
+            "±: {:.0} %, from the scatter of the pulls, in the table over rpm for all speeds at once; * is more than that",
             100.0 * self.comparison.confidence
         ));
         for remark in self.comparison.remarks.iter().chain(&self.found.remarks) {
@@ -283,8 +292,11 @@ impl Report<'_> {
             headings.push(format!("{}\n{}", setup.name, torque.symbol));
         }
         for pair in &pairs {
-            let name = self.name(pair.second);
-            headings.push(format!("{name}\nless first, {}", torque.symbol));
+            headings.push(format!(
+                "{}\n{} ",
+                self.difference_name(pair),
+                torque.symbol
+            ));
             headings.push("\n±".to_owned());
             headings.push(format!("\n{}", power.symbol));
         }
@@ -300,7 +312,7 @@ impl Report<'_> {
             for pair in &pairs {
                 let (difference, band) = (value(&pair.difference_nm), value(&pair.band_nm));
                 let omega = rpm * RAD_PER_S_PER_RPM;
-                let sure = if difference.abs() > band { "" } else { "  " };
+                let sure = if difference.abs() > band { '*' } else { ' ' };
                 row.push(format!("{:+.2}{sure}", torque.difference(difference)));
                 row.push(format!("{:.2}", torque.difference(band)));
                 row.push(format!("{:+.3}", power.difference(difference * omega)));
@@ -317,11 +329,14 @@ impl Report<'_> {
         headings.extend(self.comparison.setups.iter().map(|s| s.name.clone()));
         let pairs = self.first_pairs();
         for pair in &pairs {
-            headings.push(format!("{} less first", self.name(pair.second)));
+            headings.push(self.difference_name(pair));
         }
         let headings: Vec<&str> = headings.iter().map(String::as_str).collect();
         let mut table = table_of(&headings);
         for figure in self.shown_figures() {
+            if figure.name.starts_with("average torque") {
+                self.add_totals(&mut table, pairs.len());
+            }
             let mut row = vec![figure.name.clone()];
             for setup in &self.comparison.setups {
                 let sign = if (figure.marked)(setup) {
@@ -341,6 +356,27 @@ impl Report<'_> {
         }
         align_right(&mut table, 1..headings.len());
         table
+    }
+
+    /// Uncertainty of the peaks against other stands: for the setups alone, since it cancels between
+    /// them.
+    fn add_totals(&self, table: &mut Table, pairs: usize) {
+        let (torque, power) = (self.units.torque, self.units.power);
+        let rows = [
+            ("peak torque, all sources", torque),
+            ("peak power, all sources", power),
+        ];
+        for (i, (name, unit)) in rows.into_iter().enumerate() {
+            let mut row = vec![name.to_owned()];
+            for setup in &self.comparison.setups {
+                let half_width = setup.peak_total_half_width.get(i).copied();
+                let half_width = unit.difference(half_width.unwrap_or(f64::NAN));
+                let decimals = words::decimals_for(half_width).min(3);
+                row.push(format!("± {half_width:.decimals$} {}", unit.symbol));
+            }
+            row.extend(std::iter::repeat_n("cancels".to_owned(), pairs));
+            table.add_row(row);
+        }
     }
 
     fn shown_figures(&self) -> Vec<ShownFigure> {
@@ -469,7 +505,10 @@ impl Report<'_> {
         let names: Vec<&str> = comparison.setups.iter().map(|s| s.name.as_str()).collect();
         let newest = self.found.pulls.last();
         Plot {
-            title: names.join(" against "),
+            title: match names.as_slice() {
+                [first, others @ ..] => format!("{} against {first}", others.join(", ")),
+                [] => String::new(),
+            },
             subtitle: newest.map_or_else(String::new, |pull| pull.stand.name.clone()),
             x: Axis {
                 label: "Engine speed".to_owned(),
@@ -557,6 +596,8 @@ impl Report<'_> {
             "mean_w": self.powers(&setup.mean_nm),
             "band_w": self.powers(&setup.band_nm),
             "systematic_standard_uncertainty_nm": setup.systematic_nm,
+            "peak_torque_total_plus_minus_nm": setup.peak_total_half_width[0],
+            "peak_power_total_plus_minus_w": setup.peak_total_half_width[1],
             "relative_sd": setup.relative_sd,
             "figures": figures_json(&setup.figures),
             "torque_peak_at_end": setup.limits.torque_peak_at_end,
@@ -692,6 +733,7 @@ struct ShownFigure {
     name: String,
     unit: DisplayUnit,
     of: Box<dyn Fn(&Figures) -> Estimate>,
+    decimals_max: usize,
     mark: &'static str,
     marked: fn(&Setup) -> bool,
 }
@@ -710,6 +752,8 @@ impl ShownFigure {
             name: name.to_owned(),
             unit,
             of: Box::new(of),
+            // A tenth of a turn a minute is nothing that anyone could use.
+            decimals_max: if unit == RPM { 0 } else { 3 },
             mark: "",
             marked: |_| false,
         }
@@ -726,7 +770,7 @@ impl ShownFigure {
     fn text(&self, estimate: Estimate, signed: bool) -> String {
         let value = self.unit.difference(estimate.value);
         let half_width = self.unit.difference(estimate.half_width);
-        let decimals = words::decimals_for(half_width).min(3);
+        let decimals = words::decimals_for(half_width).min(self.decimals_max);
         let value = if signed {
             format!("{value:+.decimals$}")
         } else {
