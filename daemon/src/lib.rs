@@ -7,6 +7,7 @@ pub(crate) mod board_time;
 pub mod calibration;
 pub mod clock;
 pub mod commands;
+pub mod comparison;
 pub mod core;
 pub mod journal;
 pub mod plot;

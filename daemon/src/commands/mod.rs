@@ -2,6 +2,7 @@
 
 mod budget;
 mod calibrate;
+mod compare;
 mod control;
 mod curve_output;
 mod demo;
@@ -107,6 +108,8 @@ enum Command {
         #[arg(long, value_name = "RPM", requires = "budget")]
         rpm: Option<f64>,
     },
+    /// Compare setups: what the change did, where in rpm, by how much, and how sure that is
+    Compare(compare::CompareArguments),
     /// Name what is bolted on: the next pulls belong to it
     Setup {
         /// Its name, such as "main jet 105"; without one, list the setups
@@ -364,6 +367,7 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             budget,
             rpm,
         }),
+        Command::Compare(arguments) => compare::run(&arguments),
         Command::Setup {
             name,
             notes,

@@ -102,15 +102,12 @@ fn run(arguments: Arguments) -> Result<(), ComparisonError> {
             };
             report.tally(name, &test)?;
         }
-        for (name, scatter) in scatters {
-            let scatter = scatter.with_repeatability(repeatability);
-            report.tally(
-                name,
-                &SimulatedTest {
-                    scatter,
-                    ..back_to_back(None)
-                },
-            )?;
+        for (name, scatter, gain) in scatters {
+            let test = SimulatedTest {
+                scatter: scatter.with_repeatability(repeatability),
+                ..back_to_back(gain)
+            };
+            report.tally(name, &test)?;
         }
     }
     report.bar.finish_and_clear();
@@ -125,7 +122,7 @@ fn run(arguments: Arguments) -> Result<(), ComparisonError> {
 }
 
 type Plans = Vec<(&'static str, Vec<usize>, f64)>;
-type Scatters = Vec<(&'static str, ScatterModel)>;
+type Scatters = Vec<(&'static str, ScatterModel, Option<Gain>)>;
 
 fn others() -> (Plans, Scatters) {
     let plan = |blocks: &[(usize, usize)]| -> Vec<usize> {
@@ -155,9 +152,18 @@ fn others() -> (Plans, Scatters) {
         ("plan A20 B20", plan(&[(0, 20), (1, 20)]), 0.0),
     ];
     let scatters = vec![
-        ("scatter at the top only", ScatterModel::TOP_ONLY),
-        ("scatter mostly smooth", ScatterModel::MOSTLY_SMOOTH),
-        ("scatter rough, more at the ends", ScatterModel::ROUGH_ENDS),
+        (
+            "scatter nearly all one factor",
+            ScatterModel::NEARLY_ALL_FACTOR,
+            Some(Gain::ONE_PERCENT),
+        ),
+        ("scatter at the top only", ScatterModel::TOP_ONLY, None),
+        ("scatter mostly smooth", ScatterModel::MOSTLY_SMOOTH, None),
+        (
+            "scatter rough, more at the ends",
+            ScatterModel::ROUGH_ENDS,
+            None,
+        ),
     ];
     (plans, scatters)
 }

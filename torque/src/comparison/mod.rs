@@ -267,7 +267,10 @@ pub struct Setup {
     pub relative_sd: Option<f64>,
     /// Single figures.
     pub figures: Figures,
-    /// What hems those in.
+    /// Half width of the greatest torque (N·m) and power (W) with all that is known to be uncertain:
+    /// scatter of the pulls and what is the same in every pull. For comparing with another stand.
+    pub peak_total_half_width: [f64; 2],
+    /// What hems the figures in.
     pub limits: Limits,
 }
 
@@ -727,7 +730,8 @@ impl<'a> Study<'a> {
         let figures = FigureTable::new(curves, &self.fit, t, range_rpm, &options.speeds_rpm);
         let averages = self.averages(&curves, range_rpm);
         let setups: Vec<Setup> = (0..names.len())
-            .map(|s| Setup {
+            .map(|s| (s, figures.figures(&weights[s]), self.systematic(s)))
+            .map(|(s, figures, systematic_nm)| Setup {
                 name: names[s].clone(),
                 pulls: pulls
                     .iter()
@@ -735,9 +739,10 @@ impl<'a> Study<'a> {
                     .map(|pull| pull.label.clone())
                     .collect(),
                 band_nm: times(&self.standard_error(&weights[s]), self.critical),
-                systematic_nm: self.systematic(s),
+                peak_total_half_width: self.peak_total(&figures, &systematic_nm),
+                systematic_nm,
                 relative_sd: self.own_sd(s),
-                figures: figures.figures(&weights[s]),
+                figures,
                 limits: figure::limits(&self.grid.rpm, &means[s]),
                 mean_nm: means[s].clone(),
             })
@@ -799,6 +804,29 @@ impl<'a> Study<'a> {
         columns
             .map(|column| own.iter().map(|i| column[*i]).sum::<f64>() / own.len().max(1) as f64)
             .collect()
+    }
+
+    /// Half widths of the peaks of torque and power with the systematic part.
+    fn peak_total(&self, figures: &Figures, systematic_nm: &[f64]) -> [f64; 2] {
+        let rpm = &self.grid.rpm;
+        // Many sources make up the systematic part, so the normal distribution's factor serves.
+        let factor = two_sided_factor(1.0 - self.confidence, f64::INFINITY);
+        let total = |peak: Estimate, at_rpm: f64, systematic: &[f64]| {
+            let systematic = figure::interpolated(rpm, systematic, at_rpm).unwrap_or(f64::NAN);
+            peak.half_width.hypot(factor * systematic)
+        };
+        [
+            total(
+                figures.peak_torque_nm,
+                figures.peak_torque_rpm.value,
+                systematic_nm,
+            ),
+            total(
+                figures.peak_power_w,
+                figures.peak_power_rpm.value,
+                &power_w(rpm, systematic_nm),
+            ),
+        ]
     }
 
     fn own_sd(&self, setup: usize) -> Option<f64> {

@@ -72,25 +72,51 @@ pub fn differences(comparison: &Comparison, pair: &Pair, unit: TorqueUnit<'_>) -
             amount(least, most, decimals, unit)
         ));
     }
-    for region in &open {
+    for (text, places) in grouped(comparison, &open, decimals, unit) {
         let subject = if decided.is_empty() && sentences.is_empty() {
             format!("{} against {}: ", name(pair.second), name(pair.first))
         } else {
             String::new()
         };
+        sentences.push(format!("{subject}{} {text}", listed(&places)));
+    }
+    sentences.extend(pair.crossovers.iter().map(crossing));
+    sentences.join("; ") + "."
+}
+
+/// What is said of ranges without a measurable difference, with all places it is said of.
+fn grouped(
+    comparison: &Comparison,
+    regions: &[&Region],
+    decimals: usize,
+    unit: TorqueUnit<'_>,
+) -> Vec<(String, Vec<String>)> {
+    let mut groups: Vec<(String, Vec<String>)> = Vec::new();
+    for region in regions {
         let within = match region.within_margin {
             Some(true) => "; equal within the margin",
             Some(false) => "; not shown to be equal within the margin",
             None => "",
         };
-        sentences.push(format!(
-            "{subject}{} no measurable difference (anything over {} would have shown{within})",
-            place(comparison, region),
+        let text = format!(
+            "no measurable difference (anything over {} would have shown{within})",
             unit.text(region.detectable_nm, decimals)
-        ));
+        );
+        let place = place(comparison, region);
+        match groups.iter_mut().find(|(said, _)| *said == text) {
+            Some((_, places)) => places.push(place),
+            None => groups.push((text, vec![place])),
+        }
     }
-    sentences.extend(pair.crossovers.iter().map(crossing));
-    sentences.join("; ") + "."
+    groups
+}
+
+/// "a", "a and b", "a, b and c".
+fn listed(items: &[String]) -> String {
+    match items {
+        [most @ .., last] if !most.is_empty() => format!("{} and {last}", most.join(", ")),
+        _ => items.concat(),
+    }
 }
 
 fn amount(least: f64, most: f64, decimals: usize, unit: TorqueUnit<'_>) -> String {

@@ -1,0 +1,364 @@
+//! From the store to a comparison of setups: which pulls take part, and what else differs.
+
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use leverarm_torque::comparison::{Comparison, ComparisonError, Options, Pull, compare};
+use serde_json::Value;
+
+use crate::reduction::{CurveChoice, ReducedPull, ReductionError, reduce_pull};
+use crate::store::{PullRecord, PullState, SetupRecord, StoreError, StoreReader};
+
+/// Why setups could not be compared.
+#[derive(Debug, thiserror::Error)]
+pub enum CompareError {
+    /// The store would not give something.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// A name that no setup has.
+    #[error("no setup is named \"{name}\"; there {known}")]
+    UnknownSetup {
+        /// The name.
+        name: String,
+        /// The names there are, in words.
+        known: String,
+    },
+    /// A setup named twice.
+    #[error("setup \"{0}\" is named twice; a setup is compared with others")]
+    NamedTwice(String),
+    /// The pulls make no comparison; with those left out, because that may be why.
+    #[error("{error}{left_out}")]
+    Comparison {
+        /// Why.
+        error: ComparisonError,
+        /// Pulls left out, in words; empty when there are none.
+        left_out: String,
+    },
+}
+
+/// A pull of one of the setups that takes no part.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LeftOut {
+    /// What the store knows of it.
+    pub pull: PullRecord,
+    /// Why.
+    pub reason: String,
+}
+
+/// A part that is not the same in two setups.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PartDifference {
+    /// What part, such as "main jet".
+    pub key: String,
+    /// What the first setup has, if it is recorded.
+    pub first: Option<Value>,
+    /// What the second has.
+    pub second: Option<Value>,
+}
+
+/// A comparison with all that it was made from.
+#[derive(Debug, Clone)]
+pub struct StoredComparison {
+    /// The statistics.
+    pub comparison: Comparison,
+    /// The setups, in the order asked for.
+    pub setups: Vec<SetupRecord>,
+    /// The pulls that took part, oldest first.
+    pub pulls: Vec<ReducedPull>,
+    /// The pulls that did not.
+    pub left_out: Vec<LeftOut>,
+    /// What to know of the pulls, in words: their own remarks, and what was not the same in all.
+    pub remarks: Vec<String>,
+}
+
+impl StoredComparison {
+    /// The parts that differ between two of the setups, by index.
+    #[must_use]
+    pub fn part_differences(&self, first: usize, second: usize) -> Vec<PartDifference> {
+        match (self.setups.get(first), self.setups.get(second)) {
+            (Some(first), Some(second)) => part_differences(&first.parts, &second.parts),
+            _ => Vec::new(),
+        }
+    }
+}
+
+/// Parts of which two setups have different ones, by name.
+#[must_use]
+pub fn part_differences(first: &Value, second: &Value) -> Vec<PartDifference> {
+    let keys = |parts: &Value| -> Vec<String> {
+        let object = parts.as_object();
+        object.map_or_else(Vec::new, |parts| parts.keys().cloned().collect())
+    };
+    let mut all = keys(first);
+    all.extend(keys(second));
+    all.sort();
+    all.dedup();
+    all.into_iter()
+        .map(|key| PartDifference {
+            first: first.get(&key).cloned(),
+            second: second.get(&key).cloned(),
+            key,
+        })
+        .filter(|part| part.first != part.second)
+        .collect()
+}
+
+/// When more than one part differs, the names of all that do: what the change did can't be laid at
+/// one of them.
+#[must_use]
+pub fn confounded_by(differences: &[PartDifference]) -> Vec<String> {
+    if differences.len() < 2 {
+        return Vec::new();
+    }
+    differences.iter().map(|part| part.key.clone()).collect()
+}
+
+/// Why a pull of a setup takes no part, if it does not.
+fn reason_to_leave_out(pull: &PullRecord) -> Option<String> {
+    if pull.state == PullState::Stored {
+        return None;
+    }
+    let why = [&[pull.state.word().to_owned()], pull.reasons.as_slice()].concat();
+    Some(why.join(": "))
+}
+
+/// Compares setups by name. `reduced` is told how many pulls are reduced, of how many.
+///
+/// # Errors
+/// See [`CompareError`].
+pub fn compare_setups(
+    reader: &StoreReader,
+    names: &[String],
+    choice: CurveChoice,
+    options: &Options,
+    reduced: impl Fn(usize, usize) + Sync,
+) -> Result<StoredComparison, CompareError> {
+    let setups = named_setups(reader, names)?;
+    let index = |pull: &PullRecord| setups.iter().position(|s| Some(s.id) == pull.setup);
+    let mut left_out = Vec::new();
+    let mut wanted = Vec::new();
+    for pull in reader.pulls()?.into_iter().filter(|p| index(p).is_some()) {
+        match reason_to_leave_out(&pull) {
+            Some(reason) => left_out.push(LeftOut { pull, reason }),
+            None => wanted.push(pull),
+        }
+    }
+    let choice = same_for_all(reader, &wanted, choice)?;
+    let mut pulls = Vec::new();
+    let curves = reduce_all(reader, &wanted, choice, reduced)?;
+    for (pull, curve) in wanted.into_iter().zip(curves) {
+        match curve {
+            Ok(reduced) => pulls.push(reduced),
+            Err(error) => left_out.push(LeftOut {
+                pull,
+                reason: format!("no curve: {error}"),
+            }),
+        }
+    }
+    left_out.sort_by_key(|left| left.pull.id);
+    let compared: Vec<Pull> = pulls
+        .iter()
+        .filter_map(|reduced| {
+            Some(Pull::of_curve(
+                reduced.pull.id.to_string(),
+                index(&reduced.pull)?,
+                seconds(reduced.pull.started_wall_us),
+                &reduced.curve,
+            ))
+        })
+        .collect();
+    let comparison =
+        compare(names, &compared, options).map_err(|error| CompareError::Comparison {
+            error,
+            left_out: in_words(&left_out),
+        })?;
+    Ok(StoredComparison {
+        remarks: remarks(&pulls),
+        comparison,
+        setups,
+        pulls,
+        left_out,
+    })
+}
+
+/// Seconds since 1970: an `f64` holds them to less than a microsecond.
+fn seconds(wall_us: i64) -> f64 {
+    wall_us as f64 * 1e-6
+}
+
+fn in_words(left_out: &[LeftOut]) -> String {
+    if left_out.is_empty() {
+        return String::new();
+    }
+    let each: Vec<String> = left_out
+        .iter()
+        .map(|left| format!("pull {} ({})", left.pull.id, left.reason))
+        .collect();
+    format!("; left out: {}", each.join(", "))
+}
+
+fn named_setups(reader: &StoreReader, names: &[String]) -> Result<Vec<SetupRecord>, CompareError> {
+    let all = reader.setups()?;
+    let mut setups: Vec<SetupRecord> = Vec::new();
+    for name in names {
+        let Some(found) = all.iter().find(|setup| setup.name == *name) else {
+            let known: Vec<String> = all.iter().map(|s| format!("\"{}\"", s.name)).collect();
+            return Err(CompareError::UnknownSetup {
+                name: name.clone(),
+                known: match known.as_slice() {
+                    [] => "are no setups yet".to_owned(),
+                    [one] => format!("is only {one}"),
+                    many => format!("are {}", many.join(", ")),
+                },
+            });
+        };
+        if setups.iter().any(|setup| setup.id == found.id) {
+            return Err(CompareError::NamedTwice(name.clone()));
+        }
+        setups.push(found.clone());
+    }
+    Ok(setups)
+}
+
+/// Like with like: where the person chose none, correction and grid step of the newest pull's stand
+/// file hold for all pulls.
+fn same_for_all(
+    reader: &StoreReader,
+    pulls: &[PullRecord],
+    choice: CurveChoice,
+) -> Result<CurveChoice, CompareError> {
+    let Some(newest) = pulls.last() else {
+        return Ok(choice);
+    };
+    let text = reader.stand_text(newest.stand)?;
+    // A stand file that can't be read makes the pull's own reduction say so.
+    let Ok(stand) = leverarm_config::parse("(kept with the pull)", &text) else {
+        return Ok(choice);
+    };
+    Ok(CurveChoice {
+        correction: choice.correction.or(Some(stand.correction)),
+        step_rpm: choice.step_rpm.or(Some(stand.curve.step_rpm)),
+        ..choice
+    })
+}
+
+type Reduced = Result<ReducedPull, ReductionError>;
+
+/// Reduces all pulls on all cores, in order.
+fn reduce_all(
+    reader: &StoreReader,
+    pulls: &[PullRecord],
+    choice: CurveChoice,
+    reduced: impl Fn(usize, usize) + Sync,
+) -> Result<Vec<Reduced>, StoreError> {
+    let cores = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
+    let workers = cores.min(pulls.len()).max(1);
+    let done = AtomicUsize::new(0);
+    let folder = reader.folder();
+    // Pulls cost much the same, so a fixed share for each worker is as good as a queue.
+    let work = |worker: usize| -> Result<Vec<Reduced>, StoreError> {
+        // A connection to the database stays in its thread.
+        let reader = StoreReader::open(folder)?;
+        let own = pulls.iter().skip(worker).step_by(workers);
+        let curves = own.map(|pull| {
+            let curve = reduce_pull(&reader, pull.id, choice);
+            reduced(done.fetch_add(1, Ordering::Relaxed) + 1, pulls.len());
+            curve
+        });
+        Ok(curves.collect())
+    };
+    let shares = std::thread::scope(|scope| {
+        let work = &work;
+        let threads: Vec<_> = (0..workers)
+            .map(|worker| scope.spawn(move || work(worker)))
+            .collect();
+        let joined = threads.into_iter().map(|thread| {
+            let share = thread.join();
+            share.unwrap_or_else(|panic| std::panic::resume_unwind(panic))
+        });
+        joined.collect::<Result<Vec<_>, _>>()
+    })?;
+    let mut shares: Vec<_> = shares.into_iter().map(Vec::into_iter).collect();
+    Ok((0..pulls.len())
+        .filter_map(|i| shares.get_mut(i % workers)?.next())
+        .collect())
+}
+
+/// What the pulls themselves say, and what was not the same in all of them.
+fn remarks(pulls: &[ReducedPull]) -> Vec<String> {
+    let mut remarks = Vec::new();
+    let mut differs = |what: &str,
+                       same: &dyn Fn(&ReducedPull, &ReducedPull) -> bool,
+                       hint: &str| {
+        let Some(first) = pulls.first() else {
+            return;
+        };
+        let other: Vec<String> = pulls
+            .iter()
+            .filter(|pull| !same(first, pull))
+            .map(|pull| pull.pull.id.to_string())
+            .collect();
+        if !other.is_empty() {
+            remarks.push(format!(
+                "pulls {} were reduced with {what} than pull {}, so what is common to the stand need not cancel{hint}",
+                other.join(", "),
+                first.pull.id
+            ));
+        }
+    };
+    differs(
+        "another stand file",
+        &|a, b| a.pull.stand == b.pull.stand,
+        "",
+    );
+    differs(
+        "other calibrations",
+        &|a, b| a.calibration == b.calibration,
+        "; --recalibrated takes those of now for all",
+    );
+    let mut said: Vec<(&str, Vec<String>)> = Vec::new();
+    for reduced in pulls {
+        for remark in &reduced.curve.remarks {
+            let number = reduced.pull.id.to_string();
+            match said.iter_mut().find(|(text, _)| text == remark) {
+                Some((_, numbers)) => numbers.push(number),
+                None => said.push((remark, vec![number])),
+            }
+        }
+    }
+    remarks.extend(said.iter().map(|(text, numbers)| match numbers.as_slice() {
+        all if all.len() == pulls.len() => format!("all pulls: {text}"),
+        [one] => format!("pull {one}: {text}"),
+        several => format!("pulls {}: {text}", several.join(", ")),
+    }));
+    remarks
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::json;
+
+    #[test]
+    fn parts_that_differ_are_named() {
+        let with_105 = json!({ "main jet": "105", "needle": "2nd clip", "spacer": "none" });
+        let with_110 = json!({ "main jet": "110", "needle": "2nd clip", "airbox": "open" });
+        let differences = part_differences(&with_105, &with_110);
+        let keys: Vec<&str> = differences.iter().map(|part| part.key.as_str()).collect();
+        assert_eq!(keys, ["airbox", "main jet", "spacer"]);
+        assert_eq!(differences[0].first, None);
+        assert_eq!(differences[0].second, Some(json!("open")));
+        assert_eq!(
+            confounded_by(&differences),
+            ["airbox", "main jet", "spacer"]
+        );
+    }
+
+    #[test]
+    fn one_changed_part_is_a_clean_test() {
+        let parts = |jet: &str| json!({ "main jet": jet, "needle": "2nd clip" });
+        let differences = part_differences(&parts("105"), &parts("110"));
+        assert_eq!(differences.len(), 1);
+        assert!(confounded_by(&differences).is_empty());
+        assert!(part_differences(&parts("105"), &Value::Null).len() == 2);
+    }
+}

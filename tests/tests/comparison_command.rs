@@ -1,0 +1,231 @@
+//! `leverarm compare` on a store whose truth is known.
+
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use leverarm::comparison::{CompareError, StoredComparison, compare_setups};
+use leverarm::reduction::CurveChoice;
+use leverarm::store::{PullState, StoreReader};
+use leverarm_tests::simulated_store::{SimulatedSetup, fill, pull_of, two_jets};
+use leverarm_torque::comparison::{Options, Verdict};
+use serde_json::{Value, json};
+use tempfile::TempDir;
+
+const STORED: PullState = PullState::Stored;
+
+/// Three pulls each with A, B and A again, and one that was given up.
+fn a_b_a(setups: &[SimulatedSetup]) -> TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    let mut order: Vec<(usize, PullState)> = [0, 0, 0, 1, 1, 1, 0, 0, 0]
+        .map(|setup| (setup, STORED))
+        .to_vec();
+    order.insert(4, (1, PullState::Aborted));
+    fill(folder.path(), setups, &order, 5).unwrap();
+    folder
+}
+
+fn names(setups: &[&str]) -> Vec<String> {
+    setups.iter().map(|name| (*name).to_owned()).collect()
+}
+
+fn compared(folder: &Path, setups: &[&str]) -> Result<StoredComparison, CompareError> {
+    let reader = StoreReader::open(folder).unwrap();
+    let (choice, options) = (CurveChoice::default(), Options::default());
+    compare_setups(&reader, &names(setups), choice, &options, |_, _| {})
+}
+
+/// The jet without the dip is higher there and nowhere else, and by as much as it is.
+#[test]
+fn a_known_gain_is_found_where_it_is() {
+    let setups = two_jets();
+    let folder = a_b_a(&setups);
+    let found = compared(folder.path(), &["main jet 105", "main jet 110"]).unwrap();
+    let comparison = &found.comparison;
+    let [pair] = comparison.pairs.as_slice() else {
+        panic!("one pair expected");
+    };
+    let truth = |rpm: f64| {
+        pull_of(&setups[1]).mean_torque_nm(rpm) - pull_of(&setups[0]).mean_torque_nm(rpm)
+    };
+    for (rpm, (difference, band)) in comparison
+        .rpm
+        .iter()
+        .zip(pair.difference_nm.iter().zip(&pair.band_nm))
+    {
+        // What smoothing rounds off of the dip is the same in all pulls, so no band can hold it.
+        let allowed = band + 0.03;
+        assert!(
+            (difference - truth(*rpm)).abs() < allowed,
+            "{rpm} rpm: {difference} ± {band}"
+        );
+    }
+    let higher: Vec<_> = pair
+        .regions
+        .iter()
+        .filter(|r| r.verdict == Verdict::Higher)
+        .collect();
+    assert_eq!(higher.len(), 1, "{:?}", pair.regions);
+    assert!(higher[0].from_rpm < 5014.0 && higher[0].to_rpm > 5014.0);
+    assert!(higher[0].from_rpm > 4000.0 && higher[0].to_rpm < 6000.0);
+    assert!((higher[0].high_nm - truth(5014.0)).abs() < 0.05);
+    assert!(!pair.regions.iter().any(|r| r.verdict == Verdict::Lower));
+    assert_eq!(comparison.setups[0].pulls.len(), 6);
+    assert_eq!(comparison.setups[1].pulls.len(), 3);
+    let drift = comparison.drift.unwrap();
+    assert!(drift.returned && drift.removed);
+}
+
+#[test]
+fn a_pull_given_up_is_left_out_and_named() {
+    let folder = a_b_a(&two_jets());
+    let found = compared(folder.path(), &["main jet 105", "main jet 110"]).unwrap();
+    let [left] = found.left_out.as_slice() else {
+        panic!("{:?}", found.left_out);
+    };
+    assert_eq!(left.pull.id.get(), 5);
+    assert_eq!(left.reason, "aborted: the throttle was let go early");
+}
+
+#[test]
+fn what_cannot_be_compared_says_why() {
+    let folder = a_b_a(&two_jets());
+    let error = |setups: &[&str]| compared(folder.path(), setups).unwrap_err().to_string();
+    assert_eq!(
+        error(&["main jet 105", "main jet 115"]),
+        "no setup is named \"main jet 115\"; there are \"main jet 105\", \"main jet 110\""
+    );
+    assert!(error(&["main jet 105", "main jet 105"]).contains("named twice"));
+    let few = tempfile::tempdir().unwrap();
+    let order = [(0, STORED), (1, STORED), (1, PullState::Aborted)];
+    fill(few.path(), &two_jets(), &order, 1).unwrap();
+    let error = compared(few.path(), &["main jet 105", "main jet 110"])
+        .unwrap_err()
+        .to_string();
+    assert!(
+        error.contains("2 pulls with 2 setups") && error.contains("left out: pull 3 (aborted"),
+        "{error}"
+    );
+}
+
+/// The program, which tests/all builds beforehand: cargo builds it for its own package only.
+fn leverarm() -> PathBuf {
+    let test = std::env::current_exe().unwrap();
+    let profile = test.parent().and_then(Path::parent).unwrap();
+    let program = profile.join("leverarm");
+    assert!(
+        program.is_file(),
+        "{} is not there: build it first with `cargo build -p leverarm`",
+        program.display()
+    );
+    program
+}
+
+fn run(folder: &Path, arguments: &[&str]) -> Result<String, String> {
+    let run = Command::new(leverarm())
+        .args(["compare", "main jet 105", "main jet 110", "--store"])
+        .arg(folder)
+        .args(arguments)
+        .output()
+        .unwrap();
+    let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
+    if run.status.success() {
+        Ok(text(run.stdout))
+    } else {
+        Err(text(run.stderr))
+    }
+}
+
+fn numbers(value: &Value) -> Vec<f64> {
+    let array = value.as_array().unwrap().iter();
+    array.map(|number| number.as_f64().unwrap()).collect()
+}
+
+#[test]
+fn json_holds_what_a_script_needs() {
+    let mut setups = two_jets();
+    setups[1].parts = json!({ "main jet": "110", "needle clip": "2", "spacer": "3 mm" });
+    let folder = a_b_a(&setups);
+    let asked = [
+        "--json",
+        "--margin",
+        "0.2 N*m",
+        "--range",
+        "6500-8000",
+        "--at",
+        "5000,7000",
+    ];
+    let text = run(folder.path(), &asked).unwrap();
+    let object: Value = serde_json::from_str(&text).unwrap();
+    let rpm = numbers(&object["rpm"]);
+    for key in [
+        "difference_nm",
+        "band_nm",
+        "difference_w",
+        "band_w",
+        "detectable_by_rpm_nm",
+    ] {
+        assert_eq!(numbers(&object[key]).len(), rpm.len(), "{key}");
+    }
+    assert!(numbers(&object["band_nm"]).iter().all(|band| *band > 0.0));
+    let regions = object["regions"].as_array().unwrap();
+    assert!(regions.iter().any(|region| region["verdict"] == "higher"));
+    for region in regions {
+        for key in ["from_rpm", "to_rpm", "low_nm", "high_nm"] {
+            assert!(region[key].is_f64(), "{key} of {region}");
+        }
+    }
+    assert_eq!(object["crossovers"], json!([]));
+    assert!(object["detectable_nm"].as_f64().unwrap() > 0.0);
+    // Two parts were changed at once.
+    assert_eq!(object["confounded_by"], json!(["main jet", "spacer"]));
+    assert_eq!(object["part_differences"][1]["first"], Value::Null);
+    // Above the dip the jets are equal.
+    assert_eq!(object["equivalence"]["range_rpm"], json!([6500.0, 8000.0]));
+    assert_eq!(object["equivalence"]["equivalent"], true);
+    let speeds = &object["setups"][0]["figures"]["at_speeds"];
+    assert_eq!(speeds.as_array().unwrap().len(), 2);
+    assert_eq!(object["left_out"][0]["pull"], 5);
+    assert_eq!(object["pairs"][0]["regions"], object["regions"]);
+    assert_eq!(object["setups"][1]["pulls"], json!(["4", "6", "7"]));
+}
+
+#[test]
+fn text_says_it_in_words_and_the_plot_is_written() {
+    let folder = a_b_a(&two_jets());
+    let plot = folder.path().join("plot.svg");
+    let text = run(folder.path(), &["--plot", plot.to_str().unwrap()]).unwrap();
+    for part in [
+        "main jet 110 is higher from ",
+        "no measurable difference (anything over ",
+        "left out: pull 5, main jet 110: aborted: the throttle was let go early",
+        "part: main jet, 110 against 105",
+        "repeatability: standard deviation ",
+        "taken out",
+        "peak torque",
+        "Difference",
+    ] {
+        assert!(text.contains(part), "\"{part}\" is not in\n{text}");
+    }
+    assert!(!text.contains("CONFOUNDED"));
+    let svg = std::fs::read_to_string(plot).unwrap();
+    assert!(svg.contains("main jet 110 less main jet 105"));
+}
+
+#[test]
+fn bad_options_are_refused_with_what_was_expected() {
+    let folder = a_b_a(&two_jets());
+    for (arguments, said) in [
+        (["--range", "5000"], "expected two engine speeds in rpm"),
+        (["--range", "100-7000"], "within the "),
+        (["--margin", "5 rpm"], "--margin: "),
+        (
+            ["--margin=-1 N*m", "--json"],
+            "margin: expected a positive torque, found -1",
+        ),
+    ] {
+        let error = run(folder.path(), &arguments).unwrap_err();
+        assert!(error.contains(said), "{arguments:?}: {error}");
+    }
+}
