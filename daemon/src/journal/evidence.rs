@@ -39,6 +39,10 @@ pub struct EvidenceSeries {
 pub struct Evidence {
     /// The connection that the event belongs to.
     pub connection: ConnectionId,
+    /// Board tick of the event: its own, or that of the sample nearest to it.
+    pub tick: Option<u64>,
+    /// Ticks a second; 0 where the board never told.
+    pub tick_hz: u32,
     /// Numbers of the first and last chunk within reach, in the connection.
     pub chunks: Option<(u32, u32)>,
     /// Bytes in them.
@@ -95,6 +99,8 @@ pub fn evidence(
     let of_store = stand_of(reader, id, event)?;
     let mut found = Evidence {
         connection: id,
+        tick: event.tick,
+        tick_hz: 0,
         chunks: None,
         bytes: 0,
         series: Vec::new(),
@@ -115,10 +121,25 @@ pub fn evidence(
         .connection(id)?
         .hello
         .map_or(0, |hello| hello.tick_hz);
+    found.tick_hz = tick_hz;
     if let (Some(stand), Some((first, last))) = (of_store.as_ref().or(stand), found.chunks) {
         decode(reader, event, stand, tick_hz, (first, last), &mut found)?;
     }
     Ok(Some(found))
+}
+
+/// The unit that ends a field's name, as people write it.
+fn symbol(suffix: &str) -> &str {
+    match suffix {
+        "_k" => "K",
+        "_pa" => "Pa",
+        "_v" => "V",
+        "_n" => "N",
+        "_m_per_s" => "m/s",
+        "_kg_per_s" => "kg/s",
+        "_m3_per_s" => "m³/s",
+        other => other.trim_start_matches('_'),
+    }
 }
 
 fn stand_of(
@@ -147,11 +168,12 @@ fn decode(
     #[expect(clippy::cast_possible_truncation, reason = "a small number")]
     let early = first.saturating_sub(CHUNKS_REMEMBERED as u32);
     let mut samples = Samples::new(stand, tick_hz, None);
+    let mut nearest: Option<(f64, u64)> = None;
     found.series = series(stand)
         .into_iter()
         .map(|series| EvidenceSeries {
             channel: series.channel,
-            unit: series.unit.trim_start_matches('_').to_owned(),
+            unit: symbol(series.unit).to_owned(),
             samples: Vec::new(),
         })
         .collect();
@@ -181,6 +203,9 @@ fn decode(
                     if at_s.abs() > AROUND_US as f64 * 1e-6 {
                         continue;
                     }
+                    if nearest.is_none_or(|(s, _)| at_s.abs() < s) {
+                        nearest = Some((at_s.abs(), sample.tick));
+                    }
                     if let Some(series) = found.series.get_mut(sample.series) {
                         series.samples.push(EvidenceSample {
                             at_s,
@@ -199,6 +224,7 @@ fn decode(
             }
         }
     }
+    found.tick = found.tick.or(nearest.map(|(_, tick)| tick));
     for series in &mut found.series {
         series.samples.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
     }
