@@ -733,3 +733,54 @@ fn is_passing(error: &StoreError) -> bool {
             | StoreError::Io { .. }
     )
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Nobody takes records until the queue and what waits before it are full. What is lost then is
+    /// counted, and the journal hears of it as soon as there is room.
+    #[test]
+    fn an_overflow_is_told_with_its_count() {
+        let (sender, receiver) = sync_channel(RECORDS_MAX);
+        let flow = Arc::new(Flow::default());
+        let mut records = Records {
+            sender,
+            backlog: VecDeque::new(),
+            lost: 0,
+            lost_untold: 0,
+            clock: Clock::start(),
+            taken_before: 0,
+            progress_us: 0,
+            flow: Arc::clone(&flow),
+        };
+        let record = || Record::Disconnected {
+            now: Now {
+                mono_us: 0,
+                wall_us: 0,
+            },
+            reason: "a test".to_owned(),
+        };
+        let room = RECORDS_MAX + BACKLOG_MAX;
+        for _ in 0..room + 7 {
+            records.give(&mut vec![record()]);
+        }
+        assert!(!records.keeps_up(0));
+        assert_eq!(flow.lost.load(Ordering::Relaxed), 7);
+        // There is room again.
+        let mut taken: Vec<Record> = receiver.try_iter().collect();
+        for _ in 0..4 {
+            records.give(&mut Vec::new());
+            taken.extend(receiver.try_iter());
+        }
+        assert_eq!(taken.len(), room + 1);
+        let Some(Record::Event(event)) = taken.pop() else {
+            panic!("no event at the end");
+        };
+        assert_eq!(
+            (event.kind, event.severity),
+            ("queue overflow", Severity::Error)
+        );
+        assert_eq!(event.data["count"], 7);
+    }
+}
