@@ -235,6 +235,8 @@ class Stand:
         database.close()
 
     def events(self, *arguments):
+        if not self.count("events"):
+            return []
         printed = self.of_store("journal", "--json", "--unfolded", "--limit", 100000, *arguments).stdout
         return [json.loads(line) for line in printed.splitlines()]
 

@@ -9,8 +9,8 @@ use leverarm::store::{
 };
 
 /// What the recorder does, without its thread.
-pub struct Recorder {
-    pub store: Store,
+pub(crate) struct Recorder {
+    pub(crate) store: Store,
     stand: ContentHash,
     calibration: ContentHash,
     connection: Option<ConnectionId>,
@@ -18,7 +18,7 @@ pub struct Recorder {
 }
 
 impl Recorder {
-    pub fn new(folder: &Path, stand: &str) -> Self {
+    pub(crate) fn new(folder: &Path, stand: &str) -> Self {
         let mut store = Store::open(folder).unwrap();
         Self {
             stand: store.put_stand(stand).unwrap(),
@@ -29,7 +29,7 @@ impl Recorder {
         }
     }
 
-    pub fn put(&mut self, record: &Record) {
+    pub(crate) fn put(&mut self, record: &Record) {
         let store = &mut self.store;
         match record {
             Record::Connected { port, now } => {
