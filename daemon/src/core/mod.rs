@@ -881,7 +881,8 @@ impl Core {
     ) -> Result<String, CommandError> {
         match command {
             Command::Cut { reason } => {
-                self.request_cut(now, None, reason.clone(), out);
+                let tick = self.link.as_ref().and_then(Link::tick);
+                self.request_cut(now, tick, reason.clone(), out);
                 if let Some(tick) = self.link.as_ref().map(|link| link.tick_newest) {
                     let mut pulls = Vec::new();
                     self.cut_pull(tick, &mut pulls);
