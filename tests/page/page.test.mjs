@@ -332,6 +332,11 @@ for (const [colorScheme, viewport] of [["light", { width: 1366, height: 768 }], 
       await page.locator("#journal-channels label", { hasText: "barometer" }).click();
       await page.waitForFunction(() => /^barometer, \d\d+ samples from 2 s before/.test(document.getElementById("journal-plot").getAttribute("aria-label")));
       assert.ok(await page.locator("#journal-plot canvas").isVisible());
+      // What came after the cut is fetched once it is stored; the channel stays chosen.
+      const after = async () => Number(/, (\d+) samples/.exec(await page.locator("#journal-plot").getAttribute("aria-label"))[1]);
+      const first = await after();
+      if (first < 70) await until("samples after the cut", async () => (await after()) > first);
+      assert.ok(await page.locator('#journal-channels input[value="barometer"]').isChecked());
       await page.getByLabel("What was found").fill("belt rubbed on its guard");
       await page.getByRole("button", { name: "Looked at" }).click();
       await cut.filter({ hasText: "belt rubbed on its guard" }).waitFor();

@@ -9,6 +9,8 @@ const ENTRIES = 200;
 const EVERY_MS = 500;
 const DAY_US = 86400e6;
 const AROUND_S = 2;
+// Samples of the last moment are not stored yet.
+const LATER_MS = 3000;
 const TRENDS = { healthy: "no fault", steady: "no change", worse: "getting worse", better: "getting better" };
 
 const when = (us) => new Date(us / 1000).toLocaleString([], { dateStyle: "short", timeStyle: "medium", hour12: false });
@@ -134,6 +136,23 @@ export class Journal {
       said.textContent = error.message;
       return;
     }
+    this.#detail();
+    byId("journal-event").focus();
+    byId("journal-event").scrollIntoView({ block: "start" });
+    this.#refresh();
+    const newest = Math.max(...(this.#event.evidence?.series ?? []).flatMap(({ samples }) => samples.slice(-1).map(({ at_s: at }) => at)));
+    if (Number.isFinite(newest) && newest < AROUND_S - 0.5) setTimeout(() => this.#later(entry.id), LATER_MS);
+  }
+
+  /** What was stored meanwhile, if the event is still looked at. */
+  async #later(id) {
+    const { evidence } = await request(`/api/events/${id}`).catch(() => ({}));
+    if (!evidence || this.#event.id !== id) return;
+    this.#event.evidence = evidence;
+    this.#channels(this.#channel?.channel);
+  }
+
+  #detail() {
     const event = this.#event;
     byId("journal-event").hidden = false;
     setText(byId("journal-event-title"), event.channel ? `${event.kind}, ${event.channel}` : event.kind);
@@ -148,15 +167,12 @@ export class Journal {
     byId("journal-facts").replaceChildren(...facts.map(([term, text]) => make("div", {}, make("dt", {}, term), make("dd", {}, String(text)))));
     const faults = [...(evidence?.faults ?? []).map(([text, count]) => `${count} × ${text}`), ...(evidence?.gaps ?? [])];
     byId("journal-faults").replaceChildren(...faults.map((text) => make("li", {}, text)));
-    this.#channels((evidence?.series ?? []).filter(({ samples }) => samples.length));
-    for (const row of byId("journal-entries").querySelectorAll("[aria-current]")) row.removeAttribute("aria-current");
-    byId("journal-event").focus();
-    byId("journal-event").scrollIntoView({ block: "start" });
-    this.#refresh();
+    this.#channels(event.channel);
   }
 
-  #channels(series) {
-    const own = series.find(({ channel }) => channel === this.#event.channel) ?? series[0];
+  #channels(wanted) {
+    const series = (this.#event.evidence?.series ?? []).filter(({ samples }) => samples.length);
+    const own = series.find(({ channel }) => channel === wanted) ?? series[0];
     this.#channel = own ?? null;
     const field = byId("journal-channels");
     const switches = series.map((each) => {

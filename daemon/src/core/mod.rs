@@ -192,6 +192,8 @@ const HEARTBEAT_EVERY_US: u64 = 50_000;
 const IDENTIFY_EVERY_US: u64 = 500_000;
 const LIMITS_EVERY_US: u64 = 500_000;
 const IDENTIFY_AFTER_LOSS_US: u64 = 1_000_000;
+/// Why a connection was closed that did not end before the daemon did.
+pub const DAEMON_STOPPED: &str = "the daemon was stopped";
 /// Longest time between two ticks of the core.
 const TICK_EVERY_US: u64 = 20_000;
 /// A hello that never comes, and limits that are never in force, are told after so long.
@@ -912,7 +914,7 @@ impl Core {
         let Some(link) = self.link.take() else {
             return;
         };
-        let reason = "the daemon was stopped";
+        let reason = DAEMON_STOPPED;
         self.close(now, &link, reason.to_owned(), out);
         out.records.push(Record::Disconnected {
             now,

@@ -4,8 +4,10 @@ use leverarm_config::Stand;
 use serde::Serialize;
 
 use crate::board_time::CHUNKS_REMEMBERED;
+use crate::core::DAEMON_STOPPED;
 use crate::store::{
-    Chunk, ChunkGap, ChunkRange, ConnectionId, EventRecord, StoreError, StoreReader,
+    Chunk, ChunkGap, ChunkRange, ConnectionId, ConnectionRecord, EventRecord, StoreError,
+    StoreReader,
 };
 use crate::stream::samples::{Samples, Seen, series};
 
@@ -122,10 +124,76 @@ pub fn evidence(
         .hello
         .map_or(0, |hello| hello.tick_hz);
     found.tick_hz = tick_hz;
-    if let (Some(stand), Some((first, last))) = (of_store.as_ref().or(stand), found.chunks) {
-        decode(reader, event, stand, tick_hz, (first, last), &mut found)?;
+    if let Some(stand) = of_store.as_ref().or(stand) {
+        found.series = series(stand)
+            .into_iter()
+            .map(|series| EvidenceSeries {
+                channel: series.channel,
+                unit: symbol(series.unit).to_owned(),
+                samples: Vec::new(),
+            })
+            .collect();
+        if let Some(chunks) = found.chunks {
+            let own = Stretch {
+                id,
+                tick_hz,
+                chunks,
+            };
+            decode(reader, (event, event.tick), stand, &own, &mut found)?;
+        }
+        // What is beyond a restart of the board has other ticks, and only the host's clock in common.
+        for beside in beside(reader, event, id)? {
+            decode(reader, (event, None), stand, &beside, &mut found)?;
+        }
+    }
+    for series in &mut found.series {
+        series.samples.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
     }
     Ok(Some(found))
+}
+
+/// Chunks of one connection near an event.
+struct Stretch {
+    id: ConnectionId,
+    tick_hz: u32,
+    chunks: (u32, u32),
+}
+
+/// The connections before and after an event's own, as far as they reach into the time around it.
+fn beside(
+    reader: &StoreReader,
+    event: &EventRecord,
+    id: ConnectionId,
+) -> Result<Vec<Stretch>, StoreError> {
+    let connections = reader.connections()?;
+    // One that ended before its daemon did is followed by another of the same run.
+    let goes_on = |it: &ConnectionRecord| {
+        let reason = it.closed_reason.as_deref();
+        it.closed_wall_us.is_some() && reason.is_some_and(|reason| reason != DAEMON_STOPPED)
+    };
+    let mut found = Vec::new();
+    for pair in connections.windows(2) {
+        let [earlier, later] = pair else { continue };
+        let connection = match id {
+            _ if !goes_on(earlier) => continue,
+            _ if earlier.id == id => later,
+            _ if later.id == id => earlier,
+            _ => continue,
+        };
+        let Some(hello) = &connection.hello else {
+            continue;
+        };
+        let chunks = chunks_around(reader, connection.id, event)?;
+        let mut seqs = chunks.iter().flatten().map(|chunk| chunk.seq);
+        if let Some(first) = seqs.next() {
+            found.push(Stretch {
+                id: connection.id,
+                tick_hz: hello.tick_hz,
+                chunks: (first, seqs.last().unwrap_or(first)),
+            });
+        }
+    }
+    Ok(found)
 }
 
 /// The unit that ends a field's name, as people write it.
@@ -158,26 +226,22 @@ fn stand_of(
 
 fn decode(
     reader: &StoreReader,
-    event: &EventRecord,
+    (event, tick): (&EventRecord, Option<u64>),
     stand: &Stand,
-    tick_hz: u32,
-    (first, last): (u32, u32),
+    stretch: &Stretch,
     found: &mut Evidence,
 ) -> Result<(), StoreError> {
+    let Stretch {
+        id,
+        tick_hz,
+        chunks: (first, last),
+    } = *stretch;
     // Speeds and times need what came shortly before.
     #[expect(clippy::cast_possible_truncation, reason = "a small number")]
     let early = first.saturating_sub(CHUNKS_REMEMBERED as u32);
     let mut samples = Samples::new(stand, tick_hz, None);
     let mut nearest: Option<(f64, u64)> = None;
-    found.series = series(stand)
-        .into_iter()
-        .map(|series| EvidenceSeries {
-            channel: series.channel,
-            unit: symbol(series.unit).to_owned(),
-            samples: Vec::new(),
-        })
-        .collect();
-    for chunk in reader.chunks(found.connection, &ChunkRange::Seq(early..=last))? {
+    for chunk in reader.chunks(id, &ChunkRange::Seq(early..=last))? {
         let Ok(chunk) = chunk else {
             continue;
         };
@@ -189,7 +253,7 @@ fn decode(
         for what in seen {
             match what {
                 Seen::Sample(sample) => {
-                    let at_s = match (event.tick, samples.mono_us(sample.tick)) {
+                    let at_s = match (tick, samples.mono_us(sample.tick)) {
                         (Some(tick), _) => {
                             let ticks = sample.tick.wrapping_sub(tick).cast_signed();
                             ticks as f64 / f64::from(tick_hz.max(1))
@@ -224,9 +288,8 @@ fn decode(
             }
         }
     }
-    found.tick = found.tick.or(nearest.map(|(_, tick)| tick));
-    for series in &mut found.series {
-        series.samples.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+    if id == found.connection {
+        found.tick = found.tick.or(nearest.map(|(_, tick)| tick));
     }
     Ok(())
 }
