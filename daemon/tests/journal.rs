@@ -123,7 +123,7 @@ struct Moment<'a> {
 fn run(
     recorder: &mut Recorder,
     text: &str,
-    (seed, seconds, pulls): (u64, f64, u32),
+    (seed, seconds, pulls): (u64, u64, u32),
     change_model: impl FnOnce(&mut StandModel),
     mut act: impl FnMut(&mut Moment<'_>),
     mut fate: impl FnMut(f64, bool, &BoardMessage<'_>) -> Fate,
@@ -148,7 +148,7 @@ fn run(
     for step in 1.. {
         let now_us = step * STEP_US;
         let at_s = now_us as f64 * 1e-6;
-        if at_s >= seconds {
+        if now_us >= seconds * 1_000_000 {
             break;
         }
         board.advance(now_us, &mut sent);
@@ -181,7 +181,7 @@ fn run(
             .drain(..)
             .for_each(|record| recorder.put(&record));
     }
-    let end_us = (seconds * 1e6) as u64;
+    let end_us = seconds * 1_000_000;
     core.shut_down(at(end_us, wall_jump_us), &mut out);
     out.records
         .drain(..)
@@ -205,7 +205,7 @@ fn a_stand_without_faults_leaves_a_journal_without_faults() {
     ] {
         let folder = tempfile::tempdir().unwrap();
         let mut recorder = Recorder::new(folder.path(), &text);
-        let ride = (seed, 60.0, 2);
+        let ride = (seed, 60, 2);
         run(
             &mut recorder,
             &text,
@@ -305,7 +305,7 @@ fn faults_within_a_pull_are_told_with_the_pull_and_their_evidence() {
     run(
         &mut recorder,
         &text,
-        (4, 50.0, 1),
+        (4, 50, 1),
         |model| {
             let pickup = &mut model.pickups[0];
             pickup.missed_probability = 0.01;
@@ -329,12 +329,12 @@ fn faults_within_a_pull_are_told_with_the_pull_and_their_evidence() {
                 // A scan in forty has one value far off.
                 BoardMessage::Analog(scan) if is_pulling && frames % 40 < 4 => {
                     let mut counts: Vec<i16> = scan.counts().collect();
-                    if frames % 40 == 0 {
+                    if frames.is_multiple_of(40) {
                         counts[1] += 500;
                     }
                     Fate::Scan(counts)
                 }
-                BoardMessage::Status(_) if is_pulling && frames % 7 == 0 => Fate::Lost,
+                BoardMessage::Status(_) if is_pulling && frames.is_multiple_of(7) => Fate::Lost,
                 BoardMessage::Status(_) if is_pulling && frames % 7 == 1 => Fate::Damaged,
                 // From the pull on something leans on the arm: 2.5 N, more than half a per cent of
                 // the 60 N that the pull brought.
@@ -404,10 +404,9 @@ fn faults_within_a_pull_are_told_with_the_pull_and_their_evidence() {
 }
 
 /// Noise of a few counts for a sensor that has none of its own here.
-fn restless(at_s: f64) -> i16 {
-    // Steps of no pattern that a mean could follow.
-    let step = (at_s * 1e3).round() as i64;
-    i16::try_from((step * 7_919 + step * step * 104_729).rem_euclid(11)).unwrap() - 5
+fn restless(scan: i64) -> i16 {
+    // No pattern that a mean could follow.
+    i16::try_from((scan * 7_919 + scan * scan * 104_729).rem_euclid(11)).unwrap() - 5
 }
 
 #[test]
@@ -417,10 +416,11 @@ fn faults_of_sensors_link_and_computer_are_told_with_their_evidence() {
     let mut recorder = Recorder::new(folder.path(), &text);
     let mut done = 0;
     let mut frozen = None;
+    let mut scans = 0;
     run(
         &mut recorder,
         &text,
-        (5, 60.0, 0),
+        (5, 60, 0),
         |_| {},
         |moment| {
             let due = [20.0, 25.0, 30.0, 40.0];
@@ -450,7 +450,8 @@ fn faults_of_sensors_link_and_computer_are_told_with_their_evidence() {
             BoardMessage::Analog(scan) => {
                 let mut counts: Vec<i16> = scan.counts().collect();
                 // The intake's sensor freezes for eight seconds.
-                let value = counts[2].saturating_add(restless(at_s));
+                let value = counts[2].saturating_add(restless(scans));
+                scans += 1;
                 counts[2] = if (8.0..16.0).contains(&at_s) {
                     *frozen.get_or_insert(value)
                 } else {

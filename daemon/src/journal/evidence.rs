@@ -189,7 +189,7 @@ fn beside(
             found.push(Stretch {
                 id: connection.id,
                 tick_hz: hello.tick_hz,
-                chunks: (first, seqs.last().unwrap_or(first)),
+                chunks: (first, seqs.next_back().unwrap_or(first)),
             });
         }
     }
