@@ -337,7 +337,12 @@ impl SoftwareStand {
             }
         }
         let exposure = Exposure {
-            engine_nm: torque.now_nm,
+            // Drag holds back what turns; at rest nothing pulls.
+            engine_nm: if to.crank_rad_per_s > 0.0 {
+                torque.now_nm
+            } else {
+                0.0
+            },
             brake_nm: if to.drum_rad_per_s > 0.0 {
                 controls.brake_nm
             } else {
