@@ -1,5 +1,6 @@
 //! The command line.
 
+mod board;
 mod budget;
 mod calibrate;
 mod compare;
@@ -9,6 +10,7 @@ mod demo;
 mod dialogue;
 mod journal;
 mod pulls;
+mod size;
 mod stand;
 mod stream;
 mod times;
@@ -41,6 +43,10 @@ enum Command {
         #[arg(default_value = "stand.toml")]
         file: PathBuf,
     },
+    /// Size a drum: inertia for a wanted pull time, dimensions, energy, rim speed, stress, balance
+    Size(size::Arguments),
+    /// Look at a connected board: who it is, live raw values, noise, loss, faults of the wiring
+    Board(board::Arguments),
     /// Run the stand: read the board, guard, record, serve the page
     Serve {
         #[command(flatten)]
@@ -338,6 +344,8 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
 fn dispatch(command: Command) -> Result<(), Failure> {
     match command {
         Command::Check { file } => stand::check(&file),
+        Command::Size(arguments) => size::run(&arguments),
+        Command::Board(arguments) => board::run(&arguments),
         Command::Serve { stand, access } => stand::serve(&stand.file, &access),
         Command::Rehearse {
             stand,

@@ -8,9 +8,9 @@ use leverarm_torque::air::{Air, Correction};
 use leverarm_torque::sensor::Law;
 
 use crate::software_stand::{
-    AnalogChannel, AnalogSource, Drum, Engine, ForceChannel, Losses, Pickup, Reaction, RiderScript,
-    Setup, Shaft, StandAir, StandModel, TemperatureChannel, TemperatureLaw, TemperatureSource,
-    TorqueCurve, rad_per_s, rpm,
+    AnalogChannel, AnalogSource, Drum, Engine, ForceChannel, Hum, Losses, Pickup, Reaction,
+    RiderScript, Setup, Shaft, StandAir, StandModel, TemperatureChannel, TemperatureLaw,
+    TemperatureSource, TorqueCurve, rad_per_s, rpm,
 };
 
 /// A pull of the simulated engine lasts about so long on any stand.
@@ -172,6 +172,7 @@ fn forces(stand: &Stand) -> Vec<ForceChannel> {
         noise_counts_rms: 40.0,
         lag_s: 0.02,
         rate_hz: 80,
+        hum: Hum::default(),
     };
     vec![channel; usize::from(cell.channel) + 1]
 }

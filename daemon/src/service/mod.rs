@@ -19,6 +19,7 @@ use crate::store::{EventId, PullId, PullState, StoreError};
 use crate::stream::{Streamer, StreamerParts};
 
 pub use guard::PortError;
+pub(crate) use guard::open as open_port;
 pub use http::{PageAccess, PageTokens};
 pub(crate) use keep::{Belongs, keep};
 pub use keep::{KeepError, KeepRequest};

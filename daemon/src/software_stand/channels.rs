@@ -1,5 +1,7 @@
 //! Load cells, analog inputs and temperature sensors: from what is true to counts.
 
+use std::f64::consts::TAU;
+
 use super::mechanics::STEP_S;
 use super::model::{
     AnalogChannel, AnalogSource, ForceChannel, Reaction, StandModel, TemperatureChannel,
@@ -10,6 +12,9 @@ use super::thermocouple;
 
 /// Counts of a broken sensor, by the protocol's specification.
 const SENSOR_BROKEN: i32 = i32::MAX;
+
+/// Ends of the range of a load cell's converter, counts: it has 24 bits.
+const FORCE_COUNTS: std::ops::RangeInclusive<f64> = -8_388_608.0..=8_388_607.0;
 
 /// What the sensors are exposed to.
 #[derive(Clone, Copy, Debug)]
@@ -31,6 +36,8 @@ pub(super) struct Exposure {
 pub(super) struct LoadCell {
     channel: ForceChannel,
     force_n: f64,
+    /// Where the mains is, turns.
+    mains: f64,
     noise: Noise,
 }
 
@@ -39,6 +46,7 @@ impl LoadCell {
         Self {
             channel,
             force_n: 0.0,
+            mains: 0.0,
             noise: Noise::new(seed, Stream::Force(index)),
         }
     }
@@ -51,6 +59,7 @@ impl LoadCell {
         };
         let step = -(-STEP_S / self.channel.lag_s).exp_m1();
         self.force_n += step * (torque_nm / self.channel.arm_m - self.force_n);
+        self.mains = (self.mains + STEP_S * self.channel.hum.frequency_hz).fract();
     }
 
     pub(super) fn counts(&mut self) -> i32 {
@@ -58,10 +67,13 @@ impl LoadCell {
             counts_per_n,
             zero_counts,
             noise_counts_rms,
+            hum,
             ..
         } = self.channel;
-        let counts = zero_counts + counts_per_n * self.force_n;
-        to_i32(counts + self.noise.normal(noise_counts_rms))
+        let hum = hum.amplitude_counts * (TAU * self.mains).sin();
+        let counts = zero_counts + counts_per_n * self.force_n + hum;
+        let noisy = counts + self.noise.normal(noise_counts_rms);
+        to_i32(noisy.clamp(*FORCE_COUNTS.start(), *FORCE_COUNTS.end()))
     }
 }
 

@@ -17,8 +17,8 @@ mod torque_curve;
 
 pub use board::Restart;
 pub use model::{
-    AnalogChannel, AnalogSource, BoardModel, Drag, Drum, Engine, ForceChannel, Head, Interference,
-    Losses, ModelError, Pickup, Reaction, Ripple, Setup, Shaft, StandAir, StandModel,
+    AnalogChannel, AnalogSource, BoardModel, Drag, Drum, Engine, ForceChannel, Head, Hum,
+    Interference, Losses, ModelError, Pickup, Reaction, Ripple, Setup, Shaft, StandAir, StandModel,
     TemperatureChannel, TemperatureLaw, TemperatureSource,
 };
 pub use rider::{RiderEvent, RiderScript};
