@@ -32,7 +32,7 @@ pub use friction::{Friction, estimated_fmep_pa, estimated_friction_nm, motored_f
 pub use fuel::{Fuel, FuelKind};
 pub use limits::{Device, DeviceLoad, Filling, LimitReport, Missing, Restriction, limits};
 pub use mixture::{MixtureCurve, work_per_air};
-pub use points::{EnginePoint, EngineSeries, FlowSource, engine_points};
+pub use points::{EnginePoint, EngineSeries, FlowSource, engine_points, mean_points};
 pub use reading::Reading;
 pub use role::Role;
 pub use trace::{SensorDelay, Trace};

@@ -325,3 +325,71 @@ fn torque_as_measured(point: &CurvePoint) -> Reading {
     };
     Reading::new(point.measured_torque_nm, u(false), u(true))
 }
+
+/// Points of several pulls of one setup as one: means at the speeds that all of them have. What
+/// varies from sample to sample averages out, and shows in the scatter of the pulls too: the greater
+/// of the two is kept.
+#[must_use]
+pub fn mean_points(pulls: &[Vec<EnginePoint>]) -> Vec<EnginePoint> {
+    let Some((first, rest)) = pulls.split_first() else {
+        return Vec::new();
+    };
+    let at = |points: &'_ [EnginePoint], rpm: f64| {
+        let mut points = points.iter();
+        points.find(|p| (p.rpm - rpm).abs() < 0.01).cloned()
+    };
+    first
+        .iter()
+        .filter_map(|point| {
+            let mut all = vec![point.clone()];
+            for points in rest {
+                all.push(at(points, point.rpm)?);
+            }
+            Some(mean_point(&all, point))
+        })
+        .collect()
+}
+
+fn mean_point(all: &[EnginePoint], first: &EnginePoint) -> EnginePoint {
+    let of = |get: &dyn Fn(&EnginePoint) -> Option<Reading>| {
+        let each: Option<Vec<Reading>> = all.iter().map(get).collect();
+        each.map(|each| mean_reading(&each))
+    };
+    EnginePoint {
+        rpm: first.rpm,
+        torque_nm: of(&|p| Some(p.torque_nm)).unwrap_or(first.torque_nm),
+        bmep_pa: of(&|p| p.bmep_pa),
+        piston_speed_m_per_s: first.piston_speed_m_per_s,
+        air_kg_per_s: of(&|p| p.air_kg_per_s),
+        air_from_fuel: all.iter().any(|p| p.air_from_fuel),
+        air_m3_per_s: of(&|p| p.air_m3_per_s),
+        air_at_standard_kg_per_s: of(&|p| p.air_at_standard_kg_per_s),
+        fuel_kg_per_s: of(&|p| p.fuel_kg_per_s),
+        volumetric_efficiency: of(&|p| p.volumetric_efficiency),
+        bsfc_kg_per_j: of(&|p| p.bsfc_kg_per_j),
+        bsac_kg_per_j: of(&|p| p.bsac_kg_per_j),
+        thermal_efficiency: of(&|p| p.thermal_efficiency),
+        lambda: of(&|p| p.lambda),
+        lambda_of_flows: of(&|p| p.lambda_of_flows),
+        depression_pa: of(&|p| p.depression_pa),
+        others: first
+            .others
+            .iter()
+            .filter_map(|(role, _)| Some((*role, of(&|p| p.other(*role))?)))
+            .collect(),
+    }
+}
+
+fn mean_reading(each: &[Reading]) -> Reading {
+    let n = each.len().max(1) as f64;
+    let value = each.iter().map(|r| r.value).sum::<f64>() / n;
+    let of_samples = each.iter().map(|r| r.random * r.random).sum::<f64>().sqrt() / n;
+    let of_pulls = if each.len() > 1 {
+        let squares: f64 = each.iter().map(|r| (r.value - value).powi(2)).sum();
+        (squares / (n - 1.0) / n).sqrt()
+    } else {
+        0.0
+    };
+    let common = each.iter().map(|r| r.common).fold(0.0, f64::max);
+    Reading::new(value, of_samples.max(of_pulls), common)
+}
