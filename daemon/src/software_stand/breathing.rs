@@ -74,6 +74,8 @@ const BENCH_KG_PER_M3: f64 = 1.2;
 /// Density at which curves of this model hold: ISO 1585's reference air.
 const REFERENCE_KG_PER_M3: f64 = 1.157;
 const REFERENCE_PA: f64 = 99_000.0;
+/// J/(kg·K)
+const DRY_AIR_J_PER_KG_K: f64 = 287.05;
 /// Mixture of most work, and how fast work falls off about it.
 const BEST_LAMBDA: f64 = 0.87;
 const LAMBDA_BEND: f64 = 1.9;
@@ -223,6 +225,9 @@ pub(super) struct Gases {
     steps: u64,
     lambda: f64,
     crank_rad_per_s: f64,
+    /// Density of the air in the shed, kg/m³, and the dry air's share of it.
+    density: f64,
+    dry_share: f64,
 }
 
 /// Lambda is kept so often, and so many of it.
@@ -233,7 +238,15 @@ const TANK_KG: f64 = 3.0;
 
 impl Gases {
     pub(super) fn new(model: &StandModel) -> Self {
+        let air = &model.air;
+        let density = density_kg_per_m3(model);
+        let dry = Air::new(air.pressure_pa, air.temperature_k, air.relative_humidity)
+            .map_or(density, |air| {
+                air.dry_pressure_pa() / (DRY_AIR_J_PER_KG_K * air.temperature_k())
+            });
         Self {
+            density,
+            dry_share: dry / density,
             air_kg_per_s: 0.0,
             fuel_kg_per_s: 0.0,
             depression_pa: 0.0,
@@ -257,7 +270,7 @@ impl Gases {
     ) -> f64 {
         let engine = &model.engine;
         let breathing = &engine.breathing;
-        let density = density_kg_per_m3(model);
+        let density = self.density;
         let fires = torque.firing_nm > 0.0 && crank_rad_per_s > 0.0;
         self.crank_rad_per_s = crank_rad_per_s;
         self.opening = controls.throttle;
@@ -265,7 +278,8 @@ impl Gases {
         if fires {
             let gas_nm = torque.firing_nm + torque.opening * engine.drag.torque_nm(crank_rad_per_s);
             self.air_kg_per_s = breathing.air_kg_per_s(gas_nm, crank_rad_per_s);
-            self.fuel_kg_per_s = self.air_kg_per_s / (lambda * breathing.stoichiometric_ratio);
+            self.fuel_kg_per_s =
+                self.dry_share * self.air_kg_per_s / (lambda * breathing.stoichiometric_ratio);
         } else {
             self.air_kg_per_s =
                 CLOSED_SHARE * density * breathing.displaced_m3_per_s(crank_rad_per_s);
