@@ -31,7 +31,7 @@ use crate::calibration::Calibration;
 use crate::store::Severity;
 use chunks::ChunkBuilder;
 use cut::CutDesk;
-use guards::{GuardDesk, Verdict};
+use guards::{Context, GuardDesk, Verdict};
 use health::HealthDesk;
 pub(crate) use link::no_board_text;
 use link::{Link, limits_lacking, limits_wanted};
@@ -520,6 +520,7 @@ impl Core {
             let (kind, number) = match channel.source {
                 Source::Analog(number) => (Kind::Analog, number),
                 Source::Temperature(number) => (Kind::Temperature, number),
+                Source::Pulses(number) => (Kind::Teeth, number),
             };
             (channel.name.clone(), kind, number)
         });
@@ -623,6 +624,9 @@ impl Core {
         out: &mut Output,
     ) {
         let pickup = teeth.pickup;
+        if self.signals.counts_pulses(pickup) {
+            return self.pulses(now, link, tick, teeth, out);
+        }
         for (number, tick) in (u64::from(teeth.first_tooth)..).zip(teeth.ticks(tick)) {
             link.tick_newest = link.tick_newest.max(tick);
             let edge = Edge { tick, number };
@@ -640,6 +644,23 @@ impl Core {
             let is_engine_source = self.signals.speed_source(Shaft::Engine) == Some(pickup);
             if let Some(mark) = seen.mark.filter(|_| is_engine_source) {
                 pulls.extend(self.pulls.mark(mark, !self.cut.is_cut()));
+            }
+        }
+    }
+
+    /// Pulses of a flow meter.
+    fn pulses(
+        &mut self,
+        now: Now,
+        link: &mut Link,
+        tick: u64,
+        teeth: &Teeth<'_>,
+        out: &mut Output,
+    ) {
+        for tick in teeth.ticks(tick) {
+            link.tick_newest = link.tick_newest.max(tick);
+            if let Some(counts) = self.signals.pulse(teeth.pickup, tick) {
+                self.sample(now, tick, Source::Pulses(teeth.pickup), Some(counts), out);
             }
         }
     }
@@ -695,7 +716,11 @@ impl Core {
             return;
         };
         let value = self.signals.value(signal);
-        let verdicts = self.guards.check(signal, &value, board_us);
+        let context = Context {
+            pulling: self.pulls.pulls(),
+            engine_rad_per_s: self.signals.speed_at(Shaft::Engine, tick),
+        };
+        let verdicts = self.guards.check(signal, &value, board_us, context);
         self.act(now, Some(tick), verdicts, out);
     }
 

@@ -136,6 +136,7 @@ fn word(quantity: Quantity) -> &'static str {
         Quantity::Speed => "speed",
         Quantity::MassFlow => "mass_flow",
         Quantity::VolumeFlow => "volume_flow",
+        Quantity::Mass => "mass",
     }
 }
 
@@ -160,6 +161,7 @@ fn units(units: &DisplayUnits) -> Value {
         (word(Quantity::Speed), units.road_speed),
         (word(Quantity::MassFlow), units.mass_flow),
         (word(Quantity::VolumeFlow), units.volume_flow),
+        (word(Quantity::Mass), units.mass),
     ];
     let entry = |(key, unit): (&str, DisplayUnit)| {
         let unit = json!({
