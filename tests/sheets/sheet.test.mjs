@@ -11,7 +11,7 @@ import { pathToFileURL } from "node:url";
 const { chromium } = createRequire(new URL("../page/", import.meta.url))("playwright-core");
 const dir = process.env.SHEETS_DIR;
 const file = `${dir}/sheet.html`;
-const leverarm = (...words) => execFileSync(process.env.LEVERARM, [...words, "--store", `${dir}/store`], { encoding: "utf8" });
+const leverarm = (...words) => execFileSync(process.env.LEVERARM, [...words, "--store", `${dir}/pulls`], { encoding: "utf8" });
 const setups = ["main jet 105", "main jet 110", "exhaust 1"];
 
 let browser;
@@ -54,7 +54,7 @@ test("the readout says what is under the pointer, and follows the arrow keys", a
   await page.mouse.move(box.x + 0.4 * box.width, box.y + 0.3 * box.height);
   const said = await page.locator(".readout").textContent();
   assert.match(said, /^\d{4} rpm/);
-  assert.match(said, /main jet 110 less main jet 105 [+-]?\d+\.\d+ ± \d+\.\d+ N·m/);
+  assert.match(said, /main jet 110 less main jet 105 [+−]?\d+\.\d+ ± \d+\.\d+ N·m/);
   const { rpm, columns } = JSON.parse(await page.locator("#numbers").textContent());
   const at = rpm.indexOf(Number(said.match(/^(\d+) rpm/)[1]));
   assert.ok(at >= 0, "a speed of the table");

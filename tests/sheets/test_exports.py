@@ -20,7 +20,7 @@ FIRST = datetime.fromtimestamp(1_760_000_000 + 60, timezone.utc)
 
 
 def leverarm(*words):
-    words = [os.environ["LEVERARM"], *words, "--store", str(DIR / "store")]
+    words = [os.environ["LEVERARM"], *words, "--store", str(DIR / "pulls")]
     return subprocess.run(words, check=True, capture_output=True, text=True).stdout
 
 

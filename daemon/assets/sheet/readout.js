@@ -7,23 +7,29 @@
     return { left: +left, right: +right, top: +top, bottom: +bottom, low: +low, high: +high };
   };
   const decimals = band => Math.max(0, Math.min(4, Math.ceil(-Math.log10(band / 3))));
-  const text = ({ label, unit, signed, values, band }, i) => {
+  const value = ({ unit, signed, values, band }, i) => {
     const d = decimals(band[i]);
     const sign = signed && values[i] > 0 ? '+' : '';
-    const entry = document.createElement('span');
+    return `${sign}${values[i].toFixed(d)} ± ${band[i].toFixed(d)} ${unit}`.replace('-', '−');
+  };
+  // Torque and power of a curve stand together.
+  const labels = [...new Set(columns.map(column => column.label))];
+  const entry = (label, i) => {
     const name = document.createElement('i');
     name.textContent = `${label} `;
-    entry.append(name, `${sign}${values[i].toFixed(d)} ± ${band[i].toFixed(d)} ${unit}`);
-    return entry;
+    const all = columns.filter(column => column.label === label).map(column => value(column, i));
+    const span = document.createElement('span');
+    span.append(name, all.join(', '));
+    return span;
   };
   let at = -1;
   const show = i => {
     at = Math.max(0, Math.min(rpm.length - 1, i));
     const speed = document.createElement('b');
     speed.textContent = `${rpm[at].toFixed(0)} rpm`;
-    readout.replaceChildren(speed, ...columns.map(column => text(column, at)));
+    readout.replaceChildren(speed, ...labels.map(label => entry(label, at)));
     readout.hidden = false;
-    for (const svg of document.querySelectorAll('figure svg')) {
+    for (const svg of document.querySelectorAll('figure > svg')) {
       const { left, right, top, bottom, low, high } = scale(svg);
       let cursor = svg.querySelector('.cursor');
       if (!cursor) {
@@ -40,7 +46,7 @@
     rpm.forEach((r, i) => { if (Math.abs(r - speed) < Math.abs(rpm[best] - speed)) best = i; });
     return best;
   };
-  for (const svg of document.querySelectorAll('figure svg')) {
+  for (const svg of document.querySelectorAll('figure > svg')) {
     svg.addEventListener('pointermove', event => {
       const { left, right, low, high } = scale(svg);
       const box = svg.getBoundingClientRect();

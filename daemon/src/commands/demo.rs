@@ -105,7 +105,9 @@ pub(super) fn run(out: &Path, as_json: bool, seed: u64) -> Result<(), Failure> {
         ));
         say(&format!(
             "      leverarm compare {} -c {}",
-            [Setup::MainJet105, Setup::MainJet110].map(|setup| format!("\"{}\"", setup.label())).join(" "),
+            [Setup::MainJet105, Setup::MainJet110]
+                .map(|setup| format!("\"{}\"", setup.label()))
+                .join(" "),
             stand.display()
         ));
     }

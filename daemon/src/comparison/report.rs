@@ -2,6 +2,7 @@
 //! both say.
 
 use leverarm_config::display::{DisplayUnit, DisplayUnits};
+use leverarm_torque::air::Correction;
 use leverarm_torque::comparison::words::{self, TorqueUnit};
 use leverarm_torque::comparison::{Comparison, Estimate, Extreme, Figures, Pair, Setup};
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
@@ -136,9 +137,10 @@ impl Report<'_> {
             ("greatest gain", gain_nm, gain_w),
             ("greatest loss", loss_nm, loss_w),
         ] {
-            // With no loss anywhere there is nothing to tell of the greatest.
-            let sign = if word == "greatest gain" { 1.0 } else { -1.0 };
-            if sign * nm.difference.value > 0.0 {
+            // What lies inside the band is no gain and no loss.
+            if nm.difference.value.abs() > nm.difference.half_width
+                && (nm.difference.value > 0.0) == (word == "greatest gain")
+            {
                 lines.push(format!(
                     "{}; {}",
                     words::extreme(word, nm, unit),
@@ -167,7 +169,7 @@ impl Report<'_> {
     #[must_use]
     pub fn band_words(&self) -> String {
         format!(
-            "± and bands: {:.0} % confidence, from the scatter of the pulls alone. Bands over rpm hold at all speeds at once (max-t, parametric bootstrap): where a difference lies outside its band, marked *, it is real",
+            "± and bands: {:.0} % confidence, from the scatter of the pulls alone. Bands over rpm hold at all speeds at once (max-t, parametric bootstrap): a difference outside its band, marked *, is more than scatter",
             100.0 * self.comparison().confidence
         )
     }
@@ -203,20 +205,24 @@ impl Report<'_> {
                 range(span(&|p| p.curve.temperature_k), self.units.temperature, 1),
                 range(span(&|p| p.curve.relative_humidity), percent, 0),
             ),
-            format!(
-                "corrected by {}: factor {}{}",
-                self.found.correction,
-                if format!("{low:.4}") == format!("{high:.4}") {
-                    format!("{low:.4}")
-                } else {
-                    format!("{low:.4} to {high:.4}")
-                },
-                if outside {
-                    ", in part outside its valid range"
-                } else {
-                    ""
-                }
-            ),
+            if self.found.correction == Correction::None {
+                "not corrected for the air".to_owned()
+            } else {
+                format!(
+                    "corrected by {}: factor {}{}",
+                    self.found.correction,
+                    if format!("{low:.4}") == format!("{high:.4}") {
+                        format!("{low:.4}")
+                    } else {
+                        format!("{low:.4} to {high:.4}")
+                    },
+                    if outside {
+                        ", in part outside its valid range"
+                    } else {
+                        ""
+                    }
+                )
+            },
         ]
     }
 
@@ -259,9 +265,12 @@ impl Report<'_> {
                 let (difference, band) = (value(&pair.difference_nm), value(&pair.band_nm));
                 let omega = rpm * RAD_PER_S_PER_RPM;
                 let sure = if difference.abs() > band { '*' } else { ' ' };
-                row.push(format!("{:+.2}{sure}", torque.difference(difference)));
+                row.push(format!(
+                    "{}{sure}",
+                    signed(torque.difference(difference), 2)
+                ));
                 row.push(format!("{:.2}", torque.difference(band)));
-                row.push(format!("{:+.3}", power.difference(difference * omega)));
+                row.push(signed(power.difference(difference * omega), 3));
             }
             table.rows.push(row);
         }
@@ -470,6 +479,16 @@ impl Report<'_> {
             rows: rows.into_iter().map(|(_, row)| row).collect(),
             text_columns: 4,
         }
+    }
+}
+
+/// With its sign, but for what rounds to zero.
+fn signed(value: f64, decimals: usize) -> String {
+    let text = format!("{value:+.decimals$}");
+    if text.contains(|c: char| ('1'..='9').contains(&c)) || !value.is_finite() {
+        text
+    } else {
+        format!("{:.decimals$}", 0.0)
     }
 }
 

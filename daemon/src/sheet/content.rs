@@ -44,7 +44,7 @@ impl Sheet {
             Block::Figure(figure(
                 "difference",
                 report.differences_plot(),
-                "Difference with its band: outside the band it is real, inside it is not shown to be.",
+                "Difference with its band: where the band is clear of zero, the difference is more than scatter.",
             )),
         ]);
         let overlays = report.overlays.iter();
@@ -74,10 +74,41 @@ impl Sheet {
         Self {
             title: report.title(),
             subtitle,
-            blocks,
+            blocks: blocks.into_iter().map(typeset).collect(),
             readout: readout(report),
         }
     }
+}
+
+/// With minus signs for the hyphens that stand for them: on paper the difference shows.
+fn typeset(block: Block) -> Block {
+    match block {
+        Block::Answer(text) => Block::Answer(with_minus(&text)),
+        Block::Text(text) => Block::Text(with_minus(&text)),
+        Block::Lines(lines) => Block::Lines(lines.iter().map(|line| with_minus(line)).collect()),
+        Block::Table(rows) => Block::Table(Rows {
+            rows: rows
+                .rows
+                .iter()
+                .map(|row| row.iter().map(|cell| with_minus(cell)).collect())
+                .collect(),
+            ..rows
+        }),
+        other => other,
+    }
+}
+
+fn with_minus(text: &str) -> String {
+    let mut set = String::with_capacity(text.len());
+    let mut before = ' ';
+    let mut signs = text.chars().peekable();
+    while let Some(sign) = signs.next() {
+        let begins = matches!(before, ' ' | '(');
+        let is_minus = sign == '-' && begins && signs.peek().is_some_and(char::is_ascii_digit);
+        set.push(if is_minus { '−' } else { sign });
+        before = sign;
+    }
+    set
 }
 
 /// A plot for the sheet, which says title and notes itself.
@@ -242,5 +273,18 @@ fn readout(report: &Report<'_>) -> Readout {
     Readout {
         rpm: rpm.clone(),
         columns,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_a_sign_becomes_a_minus() {
+        assert_eq!(with_minus("-0.02 N·m at -3"), "−0.02 N·m at −3");
+        for text in ["2025-10-09", "A-B-A", "main jet -", "max-t"] {
+            assert_eq!(with_minus(text), text);
+        }
     }
 }

@@ -140,9 +140,7 @@ impl Limits {
     /// What the shares ought to be, with three and a half standard deviations of as many tests: a
     /// true share at the bound fails once in some thousand runs.
     fn of(tests: u32) -> Self {
-        let chance = |percent: f64, tests: f64| {
-            3.5 * (percent * (100.0 - percent) / tests).sqrt()
-        };
+        let chance = |percent: f64, tests: f64| 3.5 * (percent * (100.0 - percent) / tests).sqrt();
         let tests = f64::from(tests);
         let familywise = chance(95.0, 2.0 * tests);
         Self {
@@ -211,7 +209,10 @@ fn main() -> ExitCode {
     match run(Arguments::parse()) {
         Ok(true) => ExitCode::SUCCESS,
         Ok(false) => {
-            drop(writeln!(std::io::stderr(), "the shares are not what they ought to be"));
+            drop(writeln!(
+                std::io::stderr(),
+                "the shares are not what they ought to be"
+            ));
             ExitCode::FAILURE
         }
         Err(error) => {

@@ -64,22 +64,25 @@ fn run(arguments: &Arguments) -> Result<(), Box<dyn std::error::Error>> {
     std::fs::create_dir_all(&arguments.out)?;
     let stand = arguments.out.join("stand.toml");
     std::fs::write(&stand, STAND)?;
-    fill(
-        &arguments.out.join("store"),
-        &setups,
-        &order,
-        arguments.seed,
-    )
-    .map_err(|error| format!("{error:?}"))?;
+    // Where that stand file says.
+    let store = arguments.out.join("pulls");
+    fill(&store, &setups, &order, arguments.seed).map_err(|error| format!("{error:?}"))?;
     let mut out = std::io::stdout();
     writeln!(out, "pulls={}", order.len())?;
     if !arguments.measure {
         return Ok(());
     }
-    let ten: Vec<&str> = setups.iter().take(10).map(|setup| setup.name.as_str()).collect();
+    let ten: Vec<&str> = setups
+        .iter()
+        .take(10)
+        .map(|setup| setup.name.as_str())
+        .collect();
     let sheet = arguments.out.join("sheet.html");
     let asked: [(&str, Vec<&str>); 4] = [
-        ("compare_first", [&["compare", "--json"], ten.as_slice()].concat()),
+        (
+            "compare_first",
+            [&["compare", "--json"], ten.as_slice()].concat(),
+        ),
         ("compare", [&["compare", "--json"], ten.as_slice()].concat()),
         ("sheet_two", vec!["sheet", ten[0], ten[1]]),
         ("sheet_ten", [&["sheet"], ten.as_slice()].concat()),
@@ -89,7 +92,7 @@ fn run(arguments: &Arguments) -> Result<(), Box<dyn std::error::Error>> {
         if words[0] == "sheet" {
             words.extend(["--out", &file]);
         }
-        let took = time(&arguments.out.join("store"), &words)?;
+        let took = time(&store, &words)?;
         writeln!(out, "{name}_ms={}", took.as_millis())?;
     }
     Ok(())
