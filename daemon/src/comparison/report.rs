@@ -347,10 +347,10 @@ impl Report<'_> {
         let mut shown = vec![
             ShownFigure::new("peak torque", torque, |f| f.peak_torque_nm)
                 .marked("at the end: ", |s| s.limits.torque_peak_at_end),
-            ShownFigure::new("  at", RPM, |f| f.peak_torque_rpm),
+            ShownFigure::new("peak torque, at", RPM, |f| f.peak_torque_rpm),
             ShownFigure::new("peak power", power, |f| f.peak_power_w)
                 .marked("at the end: ", |s| s.limits.power_peak_at_end),
-            ShownFigure::new("  at", RPM, |f| f.peak_power_rpm),
+            ShownFigure::new("peak power, at", RPM, |f| f.peak_power_rpm),
             ShownFigure::new(&format!("average torque, {range}"), torque, |f| {
                 f.average_torque_nm
             }),

@@ -185,3 +185,69 @@ pub fn shown_in(stand: &Stand) -> impl Fn(&str, f64) -> String + use<'_> {
         None => format!("{si}"),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::plan::Block;
+    use crate::store::EventId;
+
+    fn plan(setup: &str) -> Plan {
+        Plan {
+            blocks: vec![Block {
+                setup: setup.to_owned(),
+                pulls: 2,
+            }],
+            windows: vec![Window {
+                channel: "oil".to_owned(),
+                low_si: 340.0,
+                high_si: 360.0,
+            }],
+            fuel: "5 l of petrol".to_owned(),
+            by: "the owner".to_owned(),
+        }
+    }
+
+    fn kept(wall_us: i64, word: &Word) -> EventRecord {
+        let now = Now {
+            mono_us: 0,
+            wall_us,
+        };
+        let new = event(word, "the owner", now);
+        EventRecord {
+            id: EventId::new(wall_us),
+            wall_us: new.wall_us,
+            mono_us: new.mono_us,
+            tick: new.tick,
+            connection: new.connection,
+            pull: new.pull,
+            severity: new.severity,
+            kind: new.kind,
+            channel: new.channel,
+            message: new.message,
+            data: new.data,
+            acknowledged: None,
+        }
+    }
+
+    #[test]
+    fn a_plan_is_left_and_resumed_and_another_takes_its_place() {
+        let events = [
+            kept(1, &Word::Begin(plan("A"))),
+            kept(5, &Word::Leave),
+            kept(6, &Word::Leave),
+            kept(9, &Word::Resume),
+            kept(20, &Word::Begin(plan("B"))),
+            kept(25, &Word::Leave),
+        ];
+        let plans = of_events(&events);
+        assert_eq!(plans.len(), 2);
+        assert_eq!(plans[0].plan, plan("A"));
+        assert_eq!(plans[0].away, [(5, Some(9))]);
+        let away: Vec<bool> = [4, 5, 8, 9].map(|at| plans[0].is_away(at)).to_vec();
+        assert_eq!(away, [false, true, true, false]);
+        assert!(plans[1].is_left && plans[1].is_away(1000));
+        assert_eq!(plans[1].plan.blocks[0].setup, "B");
+        assert!(events[0].message.contains("begun by the owner: A"));
+    }
+}

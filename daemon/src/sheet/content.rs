@@ -66,7 +66,7 @@ impl Sheet {
         if let Some((title, rows)) = &facts.budget {
             blocks.push(Block::Heading("Uncertainty budget".to_owned()));
             blocks.push(Block::Text(format!(
-                "{title} What is the same in every pull cancels in the differences above; it counts against figures from another stand."
+                "{title}. What is the same in every pull cancels in the differences above; it counts against figures from another stand."
             )));
             blocks.push(Block::Table(rows.clone()));
         }

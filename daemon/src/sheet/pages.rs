@@ -50,12 +50,14 @@ const BODY: f64 = 8.5;
 const CELL: f64 = 7.0;
 /// Least size of the text in a table that is too wide.
 const CELL_MIN: f64 = 4.6;
+/// Size of the text in a table that is so wide that it is parted.
+const CELL_WIDE: f64 = 6.0;
 /// Between columns, in sizes of the text.
 const COLUMN_GAP: f64 = 1.3;
 /// Distance of base lines, in sizes of the text.
 const LEADING: f64 = 1.4;
 /// Of a figure, in user units; the page shrinks it to its width.
-const FIGURE_PX: (u32, u32) = (1150, 780);
+const FIGURE_PX: (u32, u32) = (1150, 620);
 const LINES_MAX: usize = 200;
 
 /// Breaks a sheet into pages.
@@ -136,10 +138,9 @@ impl Setter {
         ));
     }
 
-    fn rule(&mut self, width: f64, colour: &str) {
+    fn rule(&mut self, length: f64, width: f64, colour: &str) {
         self.elements.push_str(&format!(
-            "<path d=\"M{MARGIN} {y:.2}H{:.2}\" stroke=\"{colour}\" stroke-width=\"{width}\"/>\n",
-            self.width - MARGIN,
+            "<path d=\"M{MARGIN} {y:.2}h{length:.2}\" stroke=\"{colour}\" stroke-width=\"{width}\"/>\n",
             y = self.y
         ));
     }
@@ -162,7 +163,7 @@ impl Setter {
                 // Never the last on a page.
                 self.need(70.0);
                 self.y += 12.0;
-                self.rule(1.0, ink);
+                self.rule(self.text_width(), 1.0, ink);
                 self.y += 2.0;
                 self.text(text, 10.0, Weight::Bold, ink, 0.0);
                 self.y += 2.0;
@@ -222,6 +223,12 @@ impl Setter {
     }
 
     fn table(&mut self, table: &Rows) {
+        for part in parts(table, self.text_width()) {
+            self.table_part(&part);
+        }
+    }
+
+    fn table_part(&mut self, table: &Rows) {
         let columns = Columns::fit(table, self.text_width());
         let headings: Vec<Vec<String>> = table
             .headings
@@ -266,7 +273,7 @@ impl Setter {
         } else {
             (0.25, "#BBB7AD")
         };
-        self.rule(width, colour);
+        self.rule(columns.width(), width, colour);
         self.y += 0.8;
     }
 
@@ -290,6 +297,37 @@ impl Setter {
         }
         pages
     }
+}
+
+/// A table that is too wide even in small text, as several with the same first column. Columns of
+/// text wrap, so only those of numbers make a table too wide.
+fn parts(table: &Rows, room: f64) -> Vec<Rows> {
+    let part = |columns: &[usize]| {
+        let pick = |row: &Vec<String>| {
+            let cells = columns.iter().map(|column| row.get(*column).cloned());
+            cells.map(Option::unwrap_or_default).collect()
+        };
+        Rows {
+            headings: pick(&table.headings),
+            rows: table.rows.iter().map(pick).collect(),
+            text_columns: table.text_columns.min(1),
+        }
+    };
+    if table.text_columns > 1 || Columns::fit(table, room).width() <= room + 0.5 {
+        return vec![table.clone()];
+    }
+    let mut parts = Vec::new();
+    let mut columns = vec![0];
+    for column in 1..table.headings.len() {
+        columns.push(column);
+        if columns.len() > 2 && Columns::fit(&part(&columns), room).size < CELL_WIDE {
+            columns.pop();
+            parts.push(part(&columns));
+            columns = vec![0, column];
+        }
+    }
+    parts.push(part(&columns));
+    parts
 }
 
 /// Where the columns of a table go.
@@ -353,6 +391,11 @@ impl Columns {
         }
     }
 
+    /// Of all columns together.
+    fn width(&self) -> f64 {
+        self.places.last().map_or(0.0, |(left, width)| left + width)
+    }
+
     fn lines(&self, column: usize, text: &str) -> Vec<String> {
         let width = self.places.get(column).map_or(0.0, |place| place.1);
         if column >= self.text_columns {
@@ -376,21 +419,46 @@ impl Columns {
 mod tests {
     use super::*;
 
-    fn long_table() -> Sheet {
+    fn long_table_rows() -> Rows {
         let row = |i: u32| vec![i.to_string(), "a long text that has to wrap ".repeat(12)];
+        Rows {
+            headings: vec!["pull".to_owned(), "doubtful".to_owned()],
+            rows: (0..80).map(row).collect(),
+            text_columns: 2,
+        }
+    }
+
+    fn long_table() -> Sheet {
         Sheet {
             title: "a sheet".to_owned(),
             subtitle: "somewhere".to_owned(),
             blocks: vec![
                 Block::Heading("Pulls".to_owned()),
-                Block::Table(Rows {
-                    headings: vec!["pull".to_owned(), "doubtful".to_owned()],
-                    rows: (0..80).map(row).collect(),
-                    text_columns: 2,
-                }),
+                Block::Table(long_table_rows()),
             ],
             readout: super::super::Readout::default(),
         }
+    }
+
+    #[test]
+    fn a_table_too_wide_is_parted_and_keeps_its_first_column() {
+        let cells = |row: u32| (0..40).map(|c| format!("{row}.{c} ± 0.123 N·m")).collect();
+        let table = Rows {
+            headings: (0..40).map(|c| format!("setup {c}")).collect(),
+            rows: (0..3).map(cells).collect(),
+            text_columns: 1,
+        };
+        let room = 500.0;
+        let parts = parts(&table, room);
+        assert!(parts.len() > 3, "{}", parts.len());
+        for part in &parts {
+            assert_eq!(part.headings[0], "setup 0");
+            let columns = Columns::fit(part, room);
+            assert!(columns.width() <= room + 0.5 && columns.size >= CELL_WIDE);
+        }
+        let headings: Vec<&String> = parts.iter().flat_map(|part| &part.headings[1..]).collect();
+        assert_eq!(headings, table.headings[1..].iter().collect::<Vec<_>>());
+        assert_eq!(super::parts(&long_table_rows(), room).len(), 1);
     }
 
     #[test]
