@@ -42,11 +42,13 @@ def program():
     given = os.environ.get("LEVERARM")
     if given:
         return Path(given)
-    build = ["cargo", "build", "--quiet", "-p", "leverarm", "--bin", "leverarm", "--message-format=json"]
-    printed = subprocess.run(build, cwd=ROOT, check=True, stdout=subprocess.PIPE).stdout
+    # As tests/all builds: nothing is built twice.
+    build = ["cargo", "build", "--quiet", "--locked", "--workspace", "--bins", "--tests", "--examples"]
+    printed = subprocess.run([*build, "--message-format=json"], cwd=ROOT, check=True, stdout=subprocess.PIPE).stdout
     for line in printed.splitlines():
         message = json.loads(line)
-        if message.get("executable"):
+        target = message.get("target", {})
+        if message.get("executable") and target["name"] == "leverarm" and not message["profile"]["test"]:
             return Path(message["executable"])
     raise RuntimeError("cargo built no program")
 

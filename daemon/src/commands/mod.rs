@@ -1,5 +1,6 @@
 //! The command line.
 
+mod board;
 mod budget;
 mod calibrate;
 mod compare;
@@ -7,8 +8,13 @@ mod control;
 mod curve_output;
 mod demo;
 mod dialogue;
+mod engine;
+mod export;
 mod journal;
+mod plan;
 mod pulls;
+mod sheet;
+mod size;
 mod stand;
 mod stream;
 mod times;
@@ -21,6 +27,8 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand, ValueEnum};
 use leverarm_config::Stand;
 use leverarm_torque::air::Correction;
+
+use crate::comparison::ExclusionRequest;
 
 /// Acquisition daemon for a home-built inertia or brake dynamometer stand.
 ///
@@ -41,6 +49,10 @@ enum Command {
         #[arg(default_value = "stand.toml")]
         file: PathBuf,
     },
+    /// Size a drum: inertia for a wanted pull time, dimensions, energy, rim speed, stress, balance
+    Size(size::Arguments),
+    /// Look at a connected board: who it is, live raw values, noise, loss, faults of the wiring
+    Board(board::Arguments),
     /// Run the stand: read the board, guard, record, serve the page
     Serve {
         #[command(flatten)]
@@ -104,12 +116,52 @@ enum Command {
         /// Show what the uncertainty is made of, at one speed
         #[arg(long)]
         budget: bool,
+        /// Show fuel, air, mixture, and what limits the power
+        #[arg(long, conflicts_with = "budget")]
+        engine: bool,
         /// Engine speed of the budget, rpm; that of the peak torque when left out
         #[arg(long, value_name = "RPM", requires = "budget")]
         rpm: Option<f64>,
     },
     /// Compare setups: what the change did, where in rpm, by how much, and how sure that is
     Compare(compare::CompareArguments),
+    /// Make a sheet of a comparison to publish: HTML, PDF, pictures
+    Sheet(sheet::SheetArguments),
+    /// Write pulls to a file for other programs: CSV, Parquet, MDF4, curves or raw samples
+    Export(export::ExportArguments),
+    /// Show the test plan: what is next, and what to wait for; or begin, leave, resume one
+    #[command(args_conflicts_with_subcommands = true)]
+    Plan {
+        #[command(subcommand)]
+        action: Option<plan::Action>,
+        #[command(flatten)]
+        daemon: DaemonArgument,
+        /// JSON instead of words
+        #[arg(long)]
+        json: bool,
+    },
+    /// Leave a pull out of comparisons, with a reason; it stays in the store and is named
+    Exclude {
+        /// Number of the pull
+        pull: i64,
+        /// Why, such as "misfired above 7,000 rpm"
+        reason: String,
+        /// Who says so
+        #[arg(long, default_value = "")]
+        by: String,
+        #[command(flatten)]
+        daemon: DaemonArgument,
+    },
+    /// Let an excluded pull take part in comparisons again
+    Include {
+        /// Number of the pull
+        pull: i64,
+        /// Who says so
+        #[arg(long, default_value = "")]
+        by: String,
+        #[command(flatten)]
+        daemon: DaemonArgument,
+    },
     /// Name what is bolted on: the next pulls belong to it
     Setup {
         /// Its name, such as "main jet 105"; without one, list the setups
@@ -117,7 +169,8 @@ enum Command {
         /// Notes
         #[arg(long, default_value = "")]
         notes: String,
-        /// A part as KEY=VALUE, such as "main jet=105"; may be given several times
+        /// A part as KEY=VALUE, such as "main jet=105" or "spacer=3 mm; home-made" with unit and
+        /// note; may be given several times
         #[arg(long = "part", value_name = "KEY=VALUE")]
         parts: Vec<String>,
         #[command(flatten)]
@@ -338,6 +391,8 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
 fn dispatch(command: Command) -> Result<(), Failure> {
     match command {
         Command::Check { file } => stand::check(&file),
+        Command::Size(arguments) => size::run(&arguments),
+        Command::Board(arguments) => board::run(&arguments),
         Command::Serve { stand, access } => stand::serve(&stand.file, &access),
         Command::Rehearse {
             stand,
@@ -356,6 +411,7 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             plot,
             dark,
             budget,
+            engine,
             rpm,
         } => pulls::show(&pulls::Show {
             pull,
@@ -365,9 +421,30 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             plot,
             dark,
             budget,
+            engine,
             rpm,
         }),
         Command::Compare(arguments) => compare::run(&arguments),
+        Command::Sheet(arguments) => sheet::run(&arguments),
+        Command::Export(arguments) => export::run(&arguments),
+        Command::Plan {
+            action,
+            daemon,
+            json,
+        } => plan::run(action.as_ref(), &daemon, json),
+        Command::Exclude {
+            pull,
+            reason,
+            by,
+            daemon,
+        } => {
+            let reason = Some(reason);
+            control::exclude(pull, &ExclusionRequest { reason, by }, &daemon)
+        }
+        Command::Include { pull, by, daemon } => {
+            let reason = None;
+            control::exclude(pull, &ExclusionRequest { reason, by }, &daemon)
+        }
         Command::Setup {
             name,
             notes,

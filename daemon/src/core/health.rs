@@ -434,7 +434,7 @@ impl HealthDesk {
             source: channel.source,
             watch: SampleWatch::new(match channel.source {
                 Source::Analog(_) => (i32::from(i16::MIN), i32::from(i16::MAX)),
-                Source::Temperature(_) => (i32::MIN, i32::MAX),
+                Source::Temperature(_) | Source::Pulses(_) => (i32::MIN, i32::MAX),
             }),
             spikes: 0,
             spike_counts: 0.0,

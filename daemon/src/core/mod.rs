@@ -17,8 +17,8 @@ mod wheel;
 use leverarm_config::{GuardAction, Shaft, Signal, Source, Stand};
 use leverarm_filters::teeth::{Edge, ToothKind};
 use leverarm_protocol::{
-    BoardMessage, BoardState, ChannelKind, Counters, CutCause, FrameWriter, Hello, HostMessage,
-    LinkFault, Reading, Status, TEMPERATURE_UNREADABLE, Teeth,
+    BoardMessage, BoardState, ChannelKind, Counters, CutCause, Form, FrameWriter, Hello,
+    HostMessage, HostWriter, LinkFault, Reading, Status, TEMPERATURE_UNREADABLE, Teeth,
 };
 
 use leverarm_torque::reduce::ReductionModel;
@@ -31,8 +31,9 @@ use crate::calibration::Calibration;
 use crate::store::Severity;
 use chunks::ChunkBuilder;
 use cut::CutDesk;
-use guards::{GuardDesk, Verdict};
+use guards::{Context, GuardDesk, Verdict};
 use health::HealthDesk;
+pub(crate) use link::no_board_text;
 use link::{Link, limits_lacking, limits_wanted};
 use pulls::{PullEvent, PullFinder};
 use signals::Signals;
@@ -210,7 +211,9 @@ pub struct Core {
     model: ReductionModel,
     link: Option<Link>,
     is_open: bool,
-    frames: FrameWriter,
+    host: HostWriter,
+    /// How the board speaks, once that is known.
+    form: Option<Form>,
     signals: Signals,
     guards: GuardDesk,
     cut: CutDesk,
@@ -232,7 +235,8 @@ impl Core {
             model: crate::reduction::model(&stand, &Calibration::default()),
             link: None,
             is_open: false,
-            frames: FrameWriter::new(),
+            host: HostWriter::new(),
+            form: None,
             signals: Signals::new(&stand),
             guards: GuardDesk::new(&stand),
             cut: CutDesk::default(),
@@ -298,7 +302,8 @@ impl Core {
     /// A port was opened.
     pub fn port_opened(&mut self, now: Now, port: &str, out: &mut Output) {
         self.port_lost(now, "it was opened again", out);
-        self.frames = FrameWriter::new();
+        self.host = HostWriter::new();
+        self.form = None;
         self.is_open = true;
         self.begin(now, port, out);
         // A delimiter first ends whatever the opening put on the line.
@@ -376,6 +381,7 @@ impl Core {
                     self.message(now, &mut link, tick, &message, &mut pulls, out);
                 }
             });
+            self.form = reader.form();
             self.chunks.push(now, frame);
             self.cut_pull(link.tick_newest, &mut pulls);
             self.pull_events(now, pulls.drain(..), out);
@@ -514,6 +520,7 @@ impl Core {
             let (kind, number) = match channel.source {
                 Source::Analog(number) => (Kind::Analog, number),
                 Source::Temperature(number) => (Kind::Temperature, number),
+                Source::Pulses(number) => (Kind::Teeth, number),
             };
             (channel.name.clone(), kind, number)
         });
@@ -617,6 +624,9 @@ impl Core {
         out: &mut Output,
     ) {
         let pickup = teeth.pickup;
+        if self.signals.counts_pulses(pickup) {
+            return self.pulses(now, link, tick, teeth, out);
+        }
         for (number, tick) in (u64::from(teeth.first_tooth)..).zip(teeth.ticks(tick)) {
             link.tick_newest = link.tick_newest.max(tick);
             let edge = Edge { tick, number };
@@ -634,6 +644,23 @@ impl Core {
             let is_engine_source = self.signals.speed_source(Shaft::Engine) == Some(pickup);
             if let Some(mark) = seen.mark.filter(|_| is_engine_source) {
                 pulls.extend(self.pulls.mark(mark, !self.cut.is_cut()));
+            }
+        }
+    }
+
+    /// Pulses of a flow meter.
+    fn pulses(
+        &mut self,
+        now: Now,
+        link: &mut Link,
+        tick: u64,
+        teeth: &Teeth<'_>,
+        out: &mut Output,
+    ) {
+        for tick in teeth.ticks(tick) {
+            link.tick_newest = link.tick_newest.max(tick);
+            if let Some(counts) = self.signals.pulse(teeth.pickup, tick) {
+                self.sample(now, tick, Source::Pulses(teeth.pickup), Some(counts), out);
             }
         }
     }
@@ -689,7 +716,11 @@ impl Core {
             return;
         };
         let value = self.signals.value(signal);
-        let verdicts = self.guards.check(signal, &value, board_us);
+        let context = Context {
+            pulling: self.pulls.pulls(),
+            engine_rad_per_s: self.signals.speed_at(Shaft::Engine, tick),
+        };
+        let verdicts = self.guards.check(signal, &value, board_us, context);
         self.act(now, Some(tick), verdicts, out);
     }
 
@@ -728,18 +759,24 @@ impl Core {
     }
 
     fn send_cut(&mut self, now: Now, out: &mut Output) {
-        self.send(now, &HostMessage::Cut { reason: 1 }, out);
+        self.send_as(self.form, now, &HostMessage::Cut { reason: 1 }, out);
         self.cut.sent(now);
     }
 
+    /// In the form of the board; in frames, as most boards speak, while that is not known.
     fn send(&mut self, now: Now, message: &HostMessage, out: &mut Output) {
+        self.send_as(self.form.or(Some(Form::Frames)), now, message, out);
+    }
+
+    fn send_as(&mut self, form: Option<Form>, now: Now, message: &HostMessage, out: &mut Output) {
         #[expect(
             clippy::cast_possible_truncation,
             reason = "informational, wraps by design"
         )]
         let milliseconds = (now.mono_us / 1000) as u32;
-        if let Ok(bytes) = self.frames.write(milliseconds, message) {
-            out.write.extend_from_slice(bytes);
+        let mut write = |bytes: &[u8]| out.write.extend_from_slice(bytes);
+        if let Err(error) = self.host.write(form, milliseconds, message, &mut write) {
+            debug_assert!(false, "{error}: every host message fits");
         }
     }
 
@@ -770,7 +807,8 @@ impl Core {
         let open_us = now.mono_us.saturating_sub(link.opened_us);
         if link.hello.is_none() && !link.no_hello_told && open_us > PATIENCE_US {
             link.no_hello_told = true;
-            let message = link.no_board_text(&self.stand);
+            let counters = link.reader.counters();
+            let message = no_board_text(&link.port, self.stand.port.baud, &counters);
             event(
                 out,
                 now,
@@ -833,7 +871,14 @@ impl Core {
             self.send(now, &HostMessage::Release { cut_id }, out);
         }
         if link.identify_wanted && now.mono_us >= link.identify_due_us {
-            self.send(now, &HostMessage::Identify, out);
+            // A board that says nothing to the first may be one that speaks lines.
+            let form = if link.identify_asked {
+                None
+            } else {
+                Some(Form::Frames)
+            };
+            self.send_as(self.form.or(form), now, &HostMessage::Identify, out);
+            link.identify_asked = true;
             let every_us = if link.hello.is_some() {
                 IDENTIFY_AFTER_LOSS_US
             } else {

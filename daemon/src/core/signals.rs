@@ -7,6 +7,8 @@ use leverarm_protocol::{ChannelKind, Hello};
 use leverarm_torque::reduce::LoadCellModel;
 use leverarm_torque::sensor::Law;
 
+use crate::pulses::period_counts;
+
 use super::wheel::{Mark, SeenTooth, Wheel};
 
 const FORCE_CUTOFF_HZ: f64 = 5.0;
@@ -59,6 +61,8 @@ pub(super) struct Signals {
     wheels: Vec<Wheel>,
     channels: Vec<ChannelState>,
     force: Option<ForceState>,
+    /// Inputs that count a flow meter's pulses, each with the tick of its last.
+    pulses: Vec<(u8, Option<u64>)>,
     board_us: Option<u64>,
     tick_hz: f64,
     engine_per_drum: f64,
@@ -92,6 +96,14 @@ impl Signals {
                 newton: None,
                 at_us: None,
             }),
+            pulses: stand
+                .channels
+                .iter()
+                .filter_map(|channel| match channel.source {
+                    Source::Pulses(number) => Some((number, None)),
+                    Source::Analog(_) | Source::Temperature(_) => None,
+                })
+                .collect(),
             board_us: None,
             tick_hz: 0.0,
             engine_per_drum,
@@ -110,6 +122,9 @@ impl Signals {
         }
         if let Some(force) = &mut self.force {
             force.newton = None;
+        }
+        for (_, last) in &mut self.pulses {
+            *last = None;
         }
         self.tick_hz = 0.0;
         self.motion = None;
@@ -168,6 +183,19 @@ impl Signals {
             self.motion = seen.mark;
         }
         Some(seen)
+    }
+
+    /// Whether an input counts pulses rather than teeth.
+    pub(super) fn counts_pulses(&self, pickup: u8) -> bool {
+        self.pulses.iter().any(|(number, _)| *number == pickup)
+    }
+
+    /// Takes a pulse; gives the counts of its source once there were two.
+    pub(super) fn pulse(&mut self, pickup: u8, tick: u64) -> Option<i32> {
+        let mut pulses = self.pulses.iter_mut();
+        let (_, last) = pulses.find(|(number, _)| *number == pickup)?;
+        let before = last.replace(tick)?;
+        period_counts(before, tick, self.tick_hz)
     }
 
     /// True when it is the stand's load cell.

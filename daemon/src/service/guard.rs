@@ -66,7 +66,7 @@ pub enum PortError {
     },
 }
 
-fn open(path: &Path, baud: u32) -> Result<SerialStream, PortError> {
+pub(crate) fn open(path: &Path, baud: u32) -> Result<SerialStream, PortError> {
     let shown = path.display().to_string();
     // The library's own message for a port held by another program is misleading, so look first.
     if !path.exists() {
