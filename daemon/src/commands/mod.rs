@@ -8,6 +8,7 @@ mod control;
 mod curve_output;
 mod demo;
 mod dialogue;
+mod engine;
 mod journal;
 mod pulls;
 mod size;
@@ -110,6 +111,9 @@ enum Command {
         /// Show what the uncertainty is made of, at one speed
         #[arg(long)]
         budget: bool,
+        /// Show fuel, air, mixture, and what limits the power
+        #[arg(long, conflicts_with = "budget")]
+        engine: bool,
         /// Engine speed of the budget, rpm; that of the peak torque when left out
         #[arg(long, value_name = "RPM", requires = "budget")]
         rpm: Option<f64>,
@@ -364,6 +368,7 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             plot,
             dark,
             budget,
+            engine,
             rpm,
         } => pulls::show(&pulls::Show {
             pull,
@@ -373,6 +378,7 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             plot,
             dark,
             budget,
+            engine,
             rpm,
         }),
         Command::Compare(arguments) => compare::run(&arguments),

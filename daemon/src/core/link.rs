@@ -82,6 +82,11 @@ impl Link {
         };
     }
 
+    /// The newest tick, once there is one.
+    pub(super) fn tick(&self) -> Option<u64> {
+        (self.tick_newest > 0).then_some(self.tick_newest)
+    }
+
     /// Since when there has been no status, µs; `None` while none can be expected.
     pub(super) fn status_age_us(&self, now: Now) -> Option<u64> {
         self.status_us.map(|at| now.mono_us.saturating_sub(at))

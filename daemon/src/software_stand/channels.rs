@@ -2,10 +2,13 @@
 
 use std::f64::consts::TAU;
 
+use leverarm_torque::engine::AirState;
+
+use super::breathing::{Gases, density_kg_per_m3};
 use super::mechanics::STEP_S;
 use super::model::{
-    AnalogChannel, AnalogSource, ForceChannel, Reaction, StandModel, TemperatureChannel,
-    TemperatureLaw, TemperatureSource,
+    AnalogChannel, AnalogSensor, AnalogSource, ForceChannel, Reaction, StandModel,
+    TemperatureChannel, TemperatureLaw, TemperatureSource,
 };
 use super::noise::{Noise, Stream};
 use super::thermocouple;
@@ -25,8 +28,8 @@ pub(super) struct Exposure {
     pub(super) brake_nm: f64,
     /// Throttle opening, 0–1.
     pub(super) throttle: f64,
-    /// Whether the engine fires.
-    pub(super) firing: bool,
+    /// Temperature of the exhaust's sensor, K.
+    pub(super) exhaust_k: f64,
     /// Temperature of the head's sensor, K.
     pub(super) head_k: f64,
 }
@@ -91,24 +94,53 @@ impl AnalogScan {
     }
 
     /// Counts of every channel, little endian as in a frame.
-    pub(super) fn counts(&mut self, model: &StandModel, exposure: &Exposure) -> Vec<[u8; 2]> {
-        /// What a lambda sensor's controller reports in plain air.
-        const LAMBDA_OF_AIR: f64 = 2.0;
+    pub(super) fn counts(
+        &mut self,
+        model: &StandModel,
+        gases: &Gases,
+        exposure: &Exposure,
+    ) -> Vec<[u8; 2]> {
         let value = |source| match source {
             AnalogSource::Throttle => exposure.throttle,
             AnalogSource::AirPressure => model.air.pressure_pa,
             AnalogSource::AirTemperature => model.air.temperature_k,
             AnalogSource::RelativeHumidity => model.air.relative_humidity,
-            AnalogSource::Lambda if exposure.firing => model.engine.lambda,
-            AnalogSource::Lambda => LAMBDA_OF_AIR,
+            AnalogSource::Engine(role) => gases.value(role, model, exposure.head_k),
             AnalogSource::Constant(value) => value,
         };
         let mut counts = |channel: &AnalogChannel| {
-            let exact = (value(channel.source) - channel.at_zero) / channel.per_count;
+            let sensed = sensed(channel.sensor, value(channel.source), model);
+            let exact = (sensed - channel.at_zero) / channel.per_count;
             let noisy = exact + self.noise.normal(channel.noise_counts_rms);
             to_i16(noisy.clamp(0.0, f64::from(channel.counts_max.max(0)))).to_le_bytes()
         };
         model.analogs.iter().map(&mut counts).collect()
+    }
+}
+
+/// What a sensor makes of a value.
+fn sensed(sensor: AnalogSensor, value: f64, model: &StandModel) -> f64 {
+    match sensor {
+        AnalogSensor::Straight => value,
+        AnalogSensor::Thermal(meter) => meter.volt(value),
+        AnalogSensor::Difference(meter) => {
+            let air = AirState {
+                pressure_pa: model.air.pressure_pa,
+                temperature_k: model.air.temperature_k,
+                density_kg_per_m3: density_kg_per_m3(model),
+            };
+            let (mut low, mut high) = (0.0, 0.2 * air.pressure_pa);
+            for _ in 0..40 {
+                let middle = f64::midpoint(low, high);
+                let flow = meter.mass_flow_kg_per_s(middle, &air);
+                if flow.is_ok_and(|flow| flow < value) {
+                    low = middle;
+                } else {
+                    high = middle;
+                }
+            }
+            low
+        }
     }
 }
 
@@ -130,6 +162,7 @@ impl Thermometer {
     pub(super) fn counts(&mut self, air_k: f64, exposure: &Exposure) -> i32 {
         let temperature_k = match self.channel.source {
             TemperatureSource::Head => exposure.head_k,
+            TemperatureSource::Exhaust => exposure.exhaust_k,
             TemperatureSource::Air => air_k,
             TemperatureSource::Broken => return SENSOR_BROKEN,
         };
