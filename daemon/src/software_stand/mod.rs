@@ -19,9 +19,9 @@ mod torque_curve;
 pub use board::Restart;
 pub use breathing::{Breathing, Exhaust, Intake, Mixture};
 pub use model::{
-    AnalogChannel, AnalogSensor, AnalogSource, BoardModel, Drag, Drum, Engine, ForceChannel, Head, Hum,
-    Interference, Losses, ModelError, Pickup, Reaction, Ripple, Setup, Shaft, StandAir, StandModel,
-    TemperatureChannel, TemperatureLaw, TemperatureSource,
+    AnalogChannel, AnalogSensor, AnalogSource, BoardModel, Drag, Drum, Engine, ForceChannel, Head,
+    Hum, Interference, Losses, ModelError, Pickup, Reaction, Ripple, Setup, Shaft, StandAir,
+    StandModel, TemperatureChannel, TemperatureLaw, TemperatureSource,
 };
 pub use rider::{RiderEvent, RiderScript};
 pub use torque_curve::{Peak, TorqueCurve, rad_per_s, rpm};
