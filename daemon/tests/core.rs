@@ -53,6 +53,7 @@ struct Bench {
     mute: bool,
     next_status_us: u64,
     hears: Decoder,
+    not_understood: u32,
     /// What the core sent, and when.
     sent: Vec<(u64, HostMessage)>,
     records: Vec<Record>,
@@ -87,6 +88,7 @@ impl Bench {
             mute: false,
             next_status_us: 0,
             hears: Decoder::new(),
+            not_understood: 0,
             sent: Vec::new(),
             records: Vec::new(),
             fed: Vec::new(),
@@ -103,6 +105,7 @@ impl Bench {
         bench.hello();
         bench.pass_ms(200);
         assert_eq!(bench.board.limits.heartbeat_timeout_ms, 250);
+        assert_eq!(bench.not_understood, 0);
         bench
     }
 
@@ -120,8 +123,10 @@ impl Bench {
     fn take(&mut self, out: Output) {
         self.records.extend(out.records);
         let mut heard = Vec::new();
-        self.hears.feed(&out.write, &mut |frame| {
-            heard.push(HostMessage::parse(&frame.unwrap()).unwrap());
+        self.hears.feed(&out.write, &mut |frame| match frame {
+            Ok(frame) => heard.push(HostMessage::parse(&frame).unwrap()),
+            // Said as a line as well, while nobody knows what the board speaks.
+            Err(_) => self.not_understood += 1,
         });
         for message in heard {
             if !self.deaf {

@@ -17,8 +17,8 @@ pub(super) fn check(file: &Path) -> Result<(), Failure> {
 pub(super) const SAFETY: &str = "\
 A turning drum holds the energy of a moving car, and exhaust gas kills unnoticed. Software cutoffs
 are not the emergency stop: have one hard-wired and within reach, guards over drum and chain, a way
-out for the exhaust, and a second person. hardware-notes/ has the page to read first; local codes
-and licensed engineers come before all of it.";
+out for the exhaust, and a second person. Read hardware-notes/safety.md first; local codes and
+licensed engineers come before all of it.";
 
 fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
     tokio::runtime::Builder::new_multi_thread()
