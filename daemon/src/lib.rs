@@ -3,6 +3,7 @@
 //! Two ways through share every conversion: live, from port bytes to guards, store and live values
 //! ([`core`]); and reduced, from stored bytes to curves. `DEVELOPERS.md` has the map.
 
+pub mod board_check;
 pub(crate) mod board_time;
 pub mod calibration;
 pub mod clock;

@@ -74,7 +74,7 @@ impl Recording {
         recording
     }
 
-    fn take(&mut self, reading: &Reading<'_>, shift: i64) {
+    pub(crate) fn take(&mut self, reading: &Reading<'_>, shift: i64) {
         let (tick, message) = match reading {
             Reading::Message { tick, message, .. } => (tick.wrapping_add_signed(shift), message),
             Reading::Fault(fault) => {
@@ -127,14 +127,19 @@ impl Recording {
         }
     }
 
+    /// Edges of a pickup, all of them.
+    #[must_use]
+    pub fn edges_of(&self, pickup: u8) -> &[Edge] {
+        self.edges
+            .iter()
+            .find(|(p, _)| *p == pickup)
+            .map_or(&[], |(_, e)| e)
+    }
+
     /// Edges of a pickup within a range of ticks.
     #[must_use]
     pub fn edges_within(&self, pickup: u8, ticks: std::ops::RangeInclusive<u64>) -> &[Edge] {
-        let edges = self
-            .edges
-            .iter()
-            .find(|(p, _)| *p == pickup)
-            .map_or(&[][..], |(_, e)| e);
+        let edges = self.edges_of(pickup);
         let from = edges.partition_point(|e| e.tick < *ticks.start());
         let to = edges.partition_point(|e| e.tick <= *ticks.end());
         &edges[from..to]

@@ -217,15 +217,17 @@ impl VirtualBench {
                 };
                 self.store.set_hello(connection, &hello)?;
             }
-            (Record::Chunk(chunk), Some(connection)) => self.store.add_chunk(&NewChunk {
-                connection,
-                seq: chunk.seq,
-                mono_us_first: chunk.first.mono_us,
-                mono_us_last: chunk.last_mono_us,
-                wall_us_first: chunk.first.wall_us,
-                tick_first: chunk.tick_first,
-                bytes: &chunk.bytes,
-            })?,
+            (Record::Chunk(chunk), Some(connection)) => {
+                self.store.add_chunk(&NewChunk {
+                    connection,
+                    seq: chunk.seq,
+                    mono_us_first: chunk.first.mono_us,
+                    mono_us_last: chunk.last_mono_us,
+                    wall_us_first: chunk.first.wall_us,
+                    tick_first: chunk.tick_first,
+                    bytes: &chunk.bytes,
+                })?;
+            }
             (
                 Record::PullStarted {
                     now,

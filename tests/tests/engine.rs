@@ -61,7 +61,7 @@ fn store() -> &'static Path {
     made.path()
 }
 
-/// The program, which tests/engine/run builds beforehand.
+/// The program, which tests/all builds beforehand.
 fn leverarm() -> PathBuf {
     let test = std::env::current_exe().unwrap();
     let profile = test.parent().and_then(Path::parent).unwrap();
@@ -319,6 +319,49 @@ fn without_channels_the_answer_is_what_to_measure() {
     for what in ["air_flow", "intake_depression", "lambda", "fuel_flow"] {
         assert!(missing.contains(&what), "{missing:?}");
     }
+}
+
+/// After a pull the clutch stays in and the ignition goes off: the drum turns the engine over, and its
+/// friction comes out as it was put in.
+#[test]
+fn friction_from_a_coast_down_with_the_clutch_in() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = DEMO_STAND.replace("coast = \"250 ms\"", "coast = \"2.5 s\"");
+    let mut model = demo_model();
+    model.engine = engine(Setup::MainJet105);
+    let mut bench = VirtualBench::new(folder.path(), &text, model).unwrap();
+    bench.wait(0.5).unwrap();
+    bench.stand().clutch(true);
+    bench.stand().throttle(1.0);
+    while bench.stand().truth().omega_engine_rad_per_s < rad_per_s(9_000.0) {
+        bench.wait(0.02).unwrap();
+    }
+    bench.stand().throttle(0.0);
+    bench.stand().ignition(false);
+    bench.wait(4.0).unwrap();
+    bench.finish().unwrap();
+    let run = Command::new(leverarm())
+        .args(["show", "1", "--engine", "--json", "--store"])
+        .arg(folder.path())
+        .output()
+        .unwrap();
+    let object: Value = serde_json::from_slice(&run.stdout)
+        .unwrap_or_else(|_| panic!("{}", String::from_utf8_lossy(&run.stderr)));
+    let friction = &object["engine"]["friction"];
+    let half = f64_of(&friction["plus_minus_nm"]);
+    let at = |omega: f64| {
+        f64_of(&friction["constant_nm"]) + omega * f64_of(&friction["per_rad_per_s_nm"])
+    };
+    let drag = Engine::pit_bike(Setup::MainJet105).drag;
+    for omega in [800.0, 900.0] {
+        let truth = drag.torque_nm(omega);
+        let found = at(omega);
+        println!("friction at {omega} rad/s: {found:.3} ± {half:.3} for {truth:.3}");
+        assert!((found - truth).abs() < half, "{found} ± {half} for {truth}");
+        assert!(half < 0.1 * truth);
+    }
+    let missing = object["engine"]["limits"]["missing"].to_string();
+    assert!(!missing.contains("friction"), "{missing}");
 }
 
 /// Guards of the engine's channels: lean while pulling warns after its debounce, and not before or

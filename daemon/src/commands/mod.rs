@@ -1,5 +1,6 @@
 //! The command line.
 
+mod board;
 mod budget;
 mod calibrate;
 mod compare;
@@ -10,6 +11,7 @@ mod dialogue;
 mod engine;
 mod journal;
 mod pulls;
+mod size;
 mod stand;
 mod stream;
 mod times;
@@ -42,6 +44,10 @@ enum Command {
         #[arg(default_value = "stand.toml")]
         file: PathBuf,
     },
+    /// Size a drum: inertia for a wanted pull time, dimensions, energy, rim speed, stress, balance
+    Size(size::Arguments),
+    /// Look at a connected board: who it is, live raw values, noise, loss, faults of the wiring
+    Board(board::Arguments),
     /// Run the stand: read the board, guard, record, serve the page
     Serve {
         #[command(flatten)]
@@ -342,6 +348,8 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
 fn dispatch(command: Command) -> Result<(), Failure> {
     match command {
         Command::Check { file } => stand::check(&file),
+        Command::Size(arguments) => size::run(&arguments),
+        Command::Board(arguments) => board::run(&arguments),
         Command::Serve { stand, access } => stand::serve(&stand.file, &access),
         Command::Rehearse {
             stand,

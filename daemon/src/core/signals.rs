@@ -4,6 +4,7 @@ use leverarm_config::{ChannelId, Shaft, Signal, Source, Stand};
 use leverarm_filters::live::LowPass;
 use leverarm_filters::teeth::Edge;
 use leverarm_protocol::{ChannelKind, Hello};
+use leverarm_torque::reduce::LoadCellModel;
 use leverarm_torque::sensor::Law;
 
 use crate::pulses::period_counts;
@@ -48,6 +49,8 @@ struct ForceState {
     channel: u8,
     newton_per_count: f64,
     zero_counts: f64,
+    /// As calibrated; stands before the two above.
+    calibrated: Option<LoadCellModel>,
     low_pass: Option<LowPass>,
     newton: Option<f64>,
     at_us: Option<u64>,
@@ -88,6 +91,7 @@ impl Signals {
                 channel: cell.channel,
                 newton_per_count: cell.newton_per_count.value * cell.sign,
                 zero_counts: cell.zero_counts,
+                calibrated: None,
                 low_pass: None,
                 newton: None,
                 at_us: None,
@@ -124,6 +128,14 @@ impl Signals {
         }
         self.tick_hz = 0.0;
         self.motion = None;
+    }
+
+    /// The load cell was calibrated: its filter begins anew from the next sample.
+    pub(super) fn calibrated(&mut self, model: Option<&LoadCellModel>) {
+        if let Some(force) = &mut self.force {
+            force.calibrated = model.cloned();
+            force.newton = None;
+        }
     }
 
     /// The board said what it has. From now on it has to send it.
@@ -191,7 +203,11 @@ impl Signals {
         let Some(force) = self.force.as_mut().filter(|f| f.channel == channel) else {
             return false;
         };
-        let newton = (f64::from(counts) - force.zero_counts) * force.newton_per_count;
+        let counts = f64::from(counts);
+        let newton = force.calibrated.as_ref().map_or_else(
+            || (counts - force.zero_counts) * force.newton_per_count,
+            |model| model.force_at_n(counts),
+        );
         let filtered = match &mut force.low_pass {
             Some(low_pass) => {
                 if force.newton.is_none() {

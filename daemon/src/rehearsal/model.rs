@@ -9,7 +9,7 @@ use leverarm_torque::engine::Role;
 use leverarm_torque::sensor::Law;
 
 use crate::software_stand::{
-    AnalogChannel, AnalogSensor, AnalogSource, Breathing, Drum, Engine, Exhaust, ForceChannel,
+    AnalogChannel, AnalogSensor, AnalogSource, Breathing, Drum, Engine, Exhaust, ForceChannel, Hum,
     Intake, Losses, Mixture, Pickup, Reaction, RiderScript, Setup, Shaft, StandAir, StandModel,
     TemperatureChannel, TemperatureLaw, TemperatureSource, TorqueCurve, rad_per_s, rpm,
 };
@@ -241,6 +241,7 @@ fn forces(stand: &Stand) -> Vec<ForceChannel> {
         noise_counts_rms: 40.0,
         lag_s: 0.02,
         rate_hz: 80,
+        hum: Hum::default(),
     };
     vec![channel; usize::from(cell.channel) + 1]
 }

@@ -1,5 +1,7 @@
 //! Load cells, analog inputs and temperature sensors: from what is true to counts.
 
+use std::f64::consts::TAU;
+
 use leverarm_torque::engine::AirState;
 
 use super::breathing::{Gases, density_kg_per_m3};
@@ -13,6 +15,9 @@ use super::thermocouple;
 
 /// Counts of a broken sensor, by the protocol's specification.
 const SENSOR_BROKEN: i32 = i32::MAX;
+
+/// Ends of the range of a load cell's converter, counts: it has 24 bits.
+const FORCE_COUNTS: std::ops::RangeInclusive<f64> = -8_388_608.0..=8_388_607.0;
 
 /// What the sensors are exposed to.
 #[derive(Clone, Copy, Debug)]
@@ -34,6 +39,8 @@ pub(super) struct Exposure {
 pub(super) struct LoadCell {
     channel: ForceChannel,
     force_n: f64,
+    /// Where the mains is, turns.
+    mains: f64,
     noise: Noise,
 }
 
@@ -42,6 +49,7 @@ impl LoadCell {
         Self {
             channel,
             force_n: 0.0,
+            mains: 0.0,
             noise: Noise::new(seed, Stream::Force(index)),
         }
     }
@@ -54,6 +62,7 @@ impl LoadCell {
         };
         let step = -(-STEP_S / self.channel.lag_s).exp_m1();
         self.force_n += step * (torque_nm / self.channel.arm_m - self.force_n);
+        self.mains = (self.mains + STEP_S * self.channel.hum.frequency_hz).fract();
     }
 
     pub(super) fn counts(&mut self) -> i32 {
@@ -61,10 +70,13 @@ impl LoadCell {
             counts_per_n,
             zero_counts,
             noise_counts_rms,
+            hum,
             ..
         } = self.channel;
-        let counts = zero_counts + counts_per_n * self.force_n;
-        to_i32(counts + self.noise.normal(noise_counts_rms))
+        let hum = hum.amplitude_counts * (TAU * self.mains).sin();
+        let counts = zero_counts + counts_per_n * self.force_n + hum;
+        let noisy = counts + self.noise.normal(noise_counts_rms);
+        to_i32(noisy.clamp(*FORCE_COUNTS.start(), *FORCE_COUNTS.end()))
     }
 }
 

@@ -20,8 +20,8 @@ pub use board::Restart;
 pub use breathing::{Breathing, Exhaust, Intake, Mixture};
 pub use model::{
     AnalogChannel, AnalogSensor, AnalogSource, BoardModel, Drag, Drum, Engine, ForceChannel, Head,
-    Interference, Losses, ModelError, Pickup, Reaction, Ripple, Setup, Shaft, StandAir, StandModel,
-    TemperatureChannel, TemperatureLaw, TemperatureSource,
+    Hum, Interference, Losses, ModelError, Pickup, Reaction, Ripple, Setup, Shaft, StandAir,
+    StandModel, TemperatureChannel, TemperatureLaw, TemperatureSource,
 };
 pub use rider::{RiderEvent, RiderScript};
 pub use torque_curve::{Peak, TorqueCurve, rad_per_s, rpm};
@@ -343,7 +343,12 @@ impl SoftwareStand {
             }
         }
         let exposure = Exposure {
-            engine_nm: torque.now_nm,
+            // Drag holds back what turns; at rest nothing pulls.
+            engine_nm: if to.crank_rad_per_s > 0.0 {
+                torque.now_nm
+            } else {
+                0.0
+            },
             brake_nm: if to.drum_rad_per_s > 0.0 {
                 controls.brake_nm
             } else {

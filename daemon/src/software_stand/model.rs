@@ -234,6 +234,17 @@ pub struct ForceChannel {
     pub lag_s: f64,
     /// Conversions per second, ≥ 1.
     pub rate_hz: u16,
+    /// What the cable picks up from the mains.
+    pub hum: Hum,
+}
+
+/// A sine that the mains puts on a cable.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Hum {
+    /// Its frequency, Hz.
+    pub frequency_hz: f64,
+    /// Its amplitude, counts; 0: none.
+    pub amplitude_counts: f64,
 }
 
 /// What an analog channel measures.
@@ -430,6 +441,7 @@ impl StandModel {
                 noise_counts_rms: 40.0,
                 lag_s: 0.02,
                 rate_hz: 80,
+                hum: Hum::default(),
             }],
             analogs: vec![
                 AnalogChannel::new(AnalogSource::Throttle, 0.0, 1.0 / 4000.0, 1.5),
