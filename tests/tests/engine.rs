@@ -182,7 +182,9 @@ fn a_pull_shows_its_filling_mixture_and_consumption() {
             "VE at {rpm}: {ve} for {expected}"
         );
         let bmep = f64_of(&found["bmep_pa"][i]);
-        let torque = f64_of(&object["measured_torque_nm"][i]);
+        let speeds = object["rpm"].as_array().unwrap();
+        let at = speeds.iter().position(|speed| speed.as_f64() == Some(*rpm));
+        let torque = f64_of(&object["measured_torque_nm"][at.unwrap()]);
         let by_hand = 4.0 * std::f64::consts::PI * torque / 140e-6;
         assert!((bmep / by_hand - 1.0).abs() < 1e-9);
         let piston = f64_of(&found["mean_piston_speed_m_per_s"][i]);
