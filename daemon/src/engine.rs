@@ -17,7 +17,8 @@ use leverarm_torque::uncertainty::Measured;
 use crate::comparison::StoredComparison;
 use crate::recording::Recording;
 use crate::reduction::{
-    ReducedPull, ReductionError, channel_mean, curve_pickup, model, recording_of, second_pickup,
+    CurveChoice, ReducedPull, ReductionError, channel_mean, curve_pickup, model, reduce_recorded,
+    second_pickup,
 };
 use crate::store::StoreReader;
 
@@ -253,16 +254,21 @@ impl Why {
 ///
 /// # Errors
 /// When the samples of a pull can't be read again.
-pub fn why(reader: &StoreReader, found: &StoredComparison) -> Result<Vec<Why>, ReductionError> {
-    let mut pulls: Vec<(usize, &ReducedPull, EnginePull)> = Vec::new();
-    for reduced in &found.pulls {
-        let recording = recording_of(reader, &reduced.pull)?;
+pub fn why(
+    reader: &StoreReader,
+    found: &StoredComparison,
+    choice: CurveChoice,
+) -> Result<Vec<Why>, ReductionError> {
+    let mut pulls: Vec<(usize, ReducedPull, EnginePull)> = Vec::new();
+    for compared in &found.pulls {
         let setup = found
             .setups
             .iter()
-            .position(|setup| Some(setup.id) == reduced.pull.setup);
+            .position(|setup| Some(setup.id) == compared.pull.setup);
         if let Some(setup) = setup {
-            pulls.push((setup, reduced, engine_pull(reduced, &recording)));
+            let (reduced, recording) = reduce_recorded(reader, compared.pull.id, choice)?;
+            let engine = engine_pull(&reduced, &recording);
+            pulls.push((setup, reduced, engine));
         }
     }
     let comparison = &found.comparison;
@@ -289,7 +295,7 @@ pub fn why(reader: &StoreReader, found: &StoredComparison) -> Result<Vec<Why>, R
 
 fn why_of_pair(
     (first, second): (usize, usize),
-    pulls: &[(usize, &ReducedPull, EnginePull)],
+    pulls: &[(usize, ReducedPull, EnginePull)],
     ranges: &[(f64, f64)],
     with_drift: bool,
 ) -> Why {
@@ -322,7 +328,7 @@ fn why_of_pair(
         .iter()
         .filter_map(|(_, (_, _, engine))| engine.friction.as_ref())
         .collect();
-    let newest = own.last().map(|(_, (_, reduced, _))| *reduced);
+    let newest = own.last().map(|(_, (_, reduced, _))| reduced);
     let friction_nm = |rpm: f64| {
         let omega = rpm * RAD_PER_S_PER_RPM;
         let n = measured.len() as f64;

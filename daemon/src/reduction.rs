@@ -1,6 +1,8 @@
 //! From the store to a curve: bytes, stand file and air of a pull, through the pure reduction.
 
-use leverarm_config::{AirInput, ConfigErrors, Pickup, Shaft, Stand, StandKind};
+use leverarm_config::{
+    AirInput, Channel, ChannelId, ConfigErrors, Pickup, Quantity, Shaft, Stand, StandKind,
+};
 use leverarm_torque::air::Correction;
 use leverarm_torque::curve::Curve;
 use leverarm_torque::reduce::{
@@ -9,10 +11,11 @@ use leverarm_torque::reduce::{
 };
 use leverarm_torque::uncertainty::Measured;
 use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
 
 use crate::calibration::{Calibration, CalibrationError};
 use crate::recording::Recording;
-use crate::store::{PullId, PullRecord, StoreError, StoreReader};
+use crate::store::{Chunk, ChunkGap, PullId, PullRecord, StoreError, StoreReader};
 
 /// Why a pull could not be reduced.
 #[derive(Debug, thiserror::Error)]
@@ -170,20 +173,28 @@ pub fn air(
 /// Mean and standard uncertainty of the mean of a channel over the recording.
 pub(crate) fn channel_mean(
     stand: &Stand,
-    id: leverarm_config::ChannelId,
+    id: ChannelId,
     recording: &Recording,
+) -> Result<Measured, ReductionError> {
+    channel_mean_until(stand, id, recording, u64::MAX)
+}
+
+/// [`channel_mean`] of the samples up to a tick.
+fn channel_mean_until(
+    stand: &Stand,
+    id: ChannelId,
+    recording: &Recording,
+    tick_last: u64,
 ) -> Result<Measured, ReductionError> {
     let unknown = || ReductionError::NoAir {
         channel: format!("number {}", id.0),
     };
     let channel = stand.channel(id).ok_or_else(unknown)?;
-    let cold = match channel.cold_junction {
-        Some(cold) => Some(channel_mean(stand, cold, recording)?.value),
-        None => None,
-    };
+    let cold = cold_junction_k(stand, channel, recording, tick_last)?;
     let values: Vec<f64> = recording
         .samples_of(channel.source)
         .iter()
+        .take_while(|(tick, _)| *tick <= tick_last)
         .filter_map(|(_, counts)| channel.law.si(f64::from((*counts)?), cold).ok())
         .filter(|si| {
             channel
@@ -203,6 +214,32 @@ pub(crate) fn channel_mean(
         mean,
         (spread / n).sqrt().hypot(channel.uncertainty_si),
     ))
+}
+
+/// Mean temperature of a channel's cold junction, K; none where it has none.
+fn cold_junction_k(
+    stand: &Stand,
+    channel: &Channel,
+    recording: &Recording,
+    tick_last: u64,
+) -> Result<Option<f64>, ReductionError> {
+    let junction = channel.cold_junction;
+    junction
+        .map(|cold| Ok(channel_mean_until(stand, cold, recording, tick_last)?.value))
+        .transpose()
+}
+
+/// Counts of a channel to SI, over one recording; none where the law has no value.
+pub(crate) fn channel_law<'a>(
+    stand: &Stand,
+    channel: &'a Channel,
+    recording: &Recording,
+) -> impl Fn(i32) -> Option<f64> + 'a {
+    let cold = cold_junction_k(stand, channel, recording, u64::MAX);
+    move |counts| {
+        let cold = cold.as_ref().ok()?;
+        channel.law.si(f64::from(counts), *cold).ok()
+    }
 }
 
 /// How a person wants the curve, where it differs from the stand file.
@@ -229,6 +266,57 @@ pub fn options(stand: &Stand, air: AirReadings, choice: CurveChoice) -> ReduceOp
     }
 }
 
+/// What the raw data of a pull is, and what it shows beside the curve.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RawData {
+    /// SHA-256 of the bytes of all its chunks in order, hexadecimal: what `sha256sum` prints for
+    /// `leverarm export --bytes`.
+    pub sha256: String,
+    /// How many bytes.
+    pub bytes: u64,
+    /// Frames that were lost or damaged on the way.
+    pub link_faults: usize,
+    /// Mean of each temperature channel before the pull began, K.
+    pub start_temperatures_k: Vec<(String, f64)>,
+}
+
+impl RawData {
+    fn of(
+        chunks: &[Result<Chunk, ChunkGap>],
+        recording: &Recording,
+        stand: &Stand,
+        tick_start: u64,
+    ) -> Self {
+        let mut hash = Sha256::new();
+        let mut bytes = 0;
+        for chunk in chunks.iter().flatten() {
+            hash.update(&chunk.bytes);
+            bytes += chunk.bytes.len() as u64;
+        }
+        let digits = hash
+            .finalize()
+            .iter()
+            .map(|byte| format!("{byte:02x}"))
+            .collect();
+        let temperatures = stand
+            .channels
+            .iter()
+            .enumerate()
+            .filter(|(_, channel)| channel.quantity == Quantity::Temperature);
+        Self {
+            sha256: digits,
+            bytes,
+            link_faults: recording.faults.len(),
+            start_temperatures_k: temperatures
+                .filter_map(|(number, channel)| {
+                    let mean = channel_mean_until(stand, ChannelId(number), recording, tick_start);
+                    Some((channel.name.clone(), mean.ok()?.value))
+                })
+                .collect(),
+        }
+    }
+}
+
 /// A stored pull with all that belongs to its curve.
 #[derive(Debug, Clone)]
 pub struct ReducedPull {
@@ -244,6 +332,24 @@ pub struct ReducedPull {
     pub calibration: Calibration,
     /// The curve.
     pub curve: Curve,
+    /// Where it comes from.
+    pub raw: RawData,
+}
+
+/// The samples of a stored pull, with the stand as it was.
+///
+/// # Errors
+/// See [`ReductionError`].
+pub fn record_pull(
+    reader: &StoreReader,
+    pull: &PullRecord,
+) -> Result<(Stand, Recording), ReductionError> {
+    let text = reader.stand_text(pull.stand)?;
+    let stand = leverarm_config::parse("(kept with the pull)", &text)?;
+    let connection = reader.connection(pull.connection)?;
+    let hello = connection.hello.ok_or(ReductionError::NoTickRate)?;
+    let chunks = reader.pull_chunks(pull.id)?;
+    Ok((stand, Recording::of_chunks(&chunks, hello.tick_hz)))
 }
 
 /// Reduces a stored pull from its raw bytes.
@@ -258,23 +364,6 @@ pub fn reduce_pull(
     reduce_recorded(reader, id, choice).map(|(reduced, _)| reduced)
 }
 
-/// The samples of a stored pull.
-///
-/// # Errors
-/// See [`ReductionError`].
-pub(crate) fn recording_of(
-    reader: &StoreReader,
-    pull: &PullRecord,
-) -> Result<Recording, ReductionError> {
-    let connection = reader.connection(pull.connection)?;
-    let tick_hz = connection
-        .hello
-        .as_ref()
-        .ok_or(ReductionError::NoTickRate)?
-        .tick_hz;
-    Ok(Recording::of_chunks(&reader.pull_chunks(pull.id)?, tick_hz))
-}
-
 /// Reduces a stored pull, and gives the samples it was reduced from.
 ///
 /// # Errors
@@ -287,7 +376,14 @@ pub(crate) fn reduce_recorded(
     let pull = reader.pull(id)?;
     let text = reader.stand_text(pull.stand)?;
     let stand = leverarm_config::parse("(kept with the pull)", &text)?;
-    let recording = recording_of(reader, &pull)?;
+    let connection = reader.connection(pull.connection)?;
+    let tick_hz = connection
+        .hello
+        .as_ref()
+        .ok_or(ReductionError::NoTickRate)?
+        .tick_hz;
+    let chunks = reader.pull_chunks(id)?;
+    let recording = Recording::of_chunks(&chunks, tick_hz);
     let calibration = if choice.calibrations_of_now {
         Calibration::in_force(reader)?.0
     } else {
@@ -305,7 +401,9 @@ pub(crate) fn reduce_recorded(
             .map(|gap| format!("raw data lacking: {gap}")),
     );
     curve.remarks.extend(pull.reasons.iter().cloned());
+    let raw = RawData::of(&chunks, &recording, &stand, pull.tick_start);
     let reduced = ReducedPull {
+        raw,
         pull,
         correction: options.correction,
         stand,

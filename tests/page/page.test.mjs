@@ -81,6 +81,30 @@ test("from a setup over pulls to their curves and a note", async () => {
   });
 });
 
+test("the test plan says what is next and why it isn't ready, and an excluded pull is named", async () => {
+  await together({ pulls: 1 }, async ({ daemon, page }) => {
+    await link(page, "live");
+    const line = page.locator("#plan");
+    assert.equal(await line.isVisible(), false);
+    const blocks = ["main jet 105", "main jet 110"].map((setup) => ({ setup, pulls: 1 }));
+    await daemon.post("/api/plan", { word: "begin", plan: { blocks }, by: "the owner" });
+    await line.filter({ hasText: 'pull 1 of 1 with "main jet 105"' }).waitFor();
+    assert.match(await line.textContent(), /put on "main jet 105"|change from/);
+    await writeSetup(page, "main jet 105");
+    await line.filter({ hasText: "; ready" }).waitFor();
+    // The pull that this stand makes counts if it is made with the setup; an excluded one does not.
+    const rows = page.locator("#pulls tr");
+    await until("a whole pull", async () => (await daemon.get("/api/pulls")).pulls[0]?.state === "stored", 60000);
+    await daemon.post("/api/pulls/1/exclusion", { reason: "misfired", by: "the owner" });
+    await rows.filter({ hasText: "excluded: misfired" }).waitFor();
+    await line.filter({ hasText: 'pull 1 of 1 with "main jet 105"' }).waitFor();
+    assert.equal((await daemon.get("/api/pulls/1")).excluded.reason, "misfired");
+    await daemon.post("/api/plan", { word: "leave" });
+    await line.waitFor({ state: "hidden" });
+    assert.equal((await daemon.get("/api/plan")).left, true);
+  });
+});
+
 test("air of the day is entered, shown and forgotten", async () => {
   await together({}, async ({ page }) => {
     await link(page, "live");

@@ -27,7 +27,7 @@ const CHUNK_BYTES: usize = 16 * 1024;
 #[derive(Debug, Clone, PartialEq)]
 pub struct SimulatedSetup {
     /// Its name.
-    pub name: &'static str,
+    pub name: String,
     /// Its parts.
     pub parts: Value,
     /// Its torque over speed.
@@ -39,12 +39,12 @@ pub struct SimulatedSetup {
 pub fn two_jets() -> [SimulatedSetup; 2] {
     [
         SimulatedSetup {
-            name: "main jet 105",
+            name: "main jet 105".to_owned(),
             parts: json!({ "main jet": "105", "needle clip": "2" }),
             shape: Shape::Dip,
         },
         SimulatedSetup {
-            name: "main jet 110",
+            name: "main jet 110".to_owned(),
             parts: json!({ "main jet": "110", "needle clip": "2" }),
             shape: Shape::Hump,
         },
@@ -109,7 +109,7 @@ pub fn fill(
     let mut ids = Vec::new();
     for setup in setups {
         ids.push(store.add_setup(&NewSetup {
-            name: setup.name.to_owned(),
+            name: setup.name.clone(),
             created_wall_us: FIRST_WALL_US,
             notes: String::new(),
             parts: setup.parts.clone(),

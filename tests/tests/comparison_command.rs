@@ -5,9 +5,12 @@
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use leverarm::comparison::{CompareError, StoredComparison, compare_setups};
+use leverarm::comparison::{
+    CompareError, ExclusionRequest, StoredComparison, compare_setups, exclusion_event,
+};
+use leverarm::core::Now;
 use leverarm::reduction::CurveChoice;
-use leverarm::store::{PullState, StoreReader};
+use leverarm::store::{PullId, PullState, Store, StoreReader};
 use leverarm_tests::simulated_store::{SimulatedSetup, fill, pull_of, two_jets};
 use leverarm_torque::comparison::{Options, Verdict};
 use serde_json::{Value, json};
@@ -86,6 +89,104 @@ fn a_pull_given_up_is_left_out_and_named() {
     };
     assert_eq!(left.pull.id.get(), 5);
     assert_eq!(left.reason, "aborted: the throttle was let go early");
+}
+
+#[test]
+fn a_pull_that_a_person_excludes_is_left_out_until_they_include_it() {
+    let folder = a_b_a(&two_jets());
+    let both = ["main jet 105", "main jet 110"];
+    let say = |pull: i64, reason: Option<&str>| {
+        let request = ExclusionRequest {
+            reason: reason.map(str::to_owned),
+            by: "the owner".to_owned(),
+        };
+        let now = Now {
+            mono_us: 0,
+            wall_us: 1_760_000_900_000_000,
+        };
+        let mut store = Store::open(folder.path()).unwrap();
+        store
+            .add_event(&exclusion_event(PullId::new(pull), &request, now))
+            .unwrap();
+    };
+    say(2, Some("misfired above 7,000 rpm"));
+    let found = compared(folder.path(), &both).unwrap();
+    assert_eq!(found.comparison.setups[0].pulls, ["1", "3", "8", "9", "10"]);
+    assert_eq!(found.left_out[0].pull.id.get(), 2);
+    assert_eq!(
+        found.left_out[0].reason,
+        "excluded by the owner: misfired above 7,000 rpm"
+    );
+    say(2, None);
+    let found = compared(folder.path(), &both).unwrap();
+    assert_eq!(found.comparison.setups[0].pulls.len(), 6);
+    assert_eq!(found.left_out.len(), 1);
+}
+
+/// A kept curve is taken while what it was made from is the same, and only then.
+#[test]
+fn kept_curves_change_nothing() {
+    let folder = a_b_a(&two_jets());
+    let both = ["main jet 105", "main jet 110"];
+    let first = compared(folder.path(), &both).unwrap();
+    let file = folder.path().join("curves/pull-1.json");
+    let text = std::fs::read_to_string(&file).unwrap();
+    let again = compared(folder.path(), &both).unwrap();
+    assert_eq!(again.pulls, first.pulls);
+    assert_eq!(again.comparison, first.comparison);
+    // Another curve under the same name is believed: that it is taken shows that it is read.
+    let mut kept: Value = serde_json::from_str(&text).unwrap();
+    kept["curve"]["air_factor"] = json!(1.5);
+    std::fs::write(&file, kept.to_string()).unwrap();
+    let taken = compared(folder.path(), &both).unwrap();
+    assert!((taken.pulls[0].curve.air_factor - 1.5).abs() < 1e-12);
+    // Made from something else, or cut off by a full disk, it is not.
+    kept["made_from"] = json!("0");
+    for spoilt in [kept.to_string(), text[..text.len() / 2].to_owned()] {
+        std::fs::write(&file, spoilt).unwrap();
+        let made_anew = compared(folder.path(), &both).unwrap();
+        assert_eq!(made_anew.pulls, first.pulls);
+    }
+    // Another grid step is another curve.
+    let reader = StoreReader::open(folder.path()).unwrap();
+    let finer = CurveChoice {
+        step_rpm: Some(50.0),
+        ..CurveChoice::default()
+    };
+    let found = compare_setups(
+        &reader,
+        &names(&both),
+        finer,
+        &Options::default(),
+        |_, _| {},
+    );
+    assert!(found.unwrap().comparison.rpm.len() > first.comparison.rpm.len());
+}
+
+#[test]
+fn what_is_doubtful_about_a_pull_is_said() {
+    let folder = a_b_a(&two_jets());
+    let found = compared(folder.path(), &["main jet 105", "main jet 110"]).unwrap();
+    assert!(found.pulls.iter().all(|pull| pull.reasons.is_empty()));
+    // Doubts put into a kept curve, as a pull that went wrong would have them.
+    let lossy = tempfile::tempdir().unwrap();
+    let order = [0, 0, 1, 1].map(|setup| (setup, STORED));
+    fill(lossy.path(), &two_jets(), &order, 3).unwrap();
+    let file = lossy.path().join("curves");
+    compared(lossy.path(), &["main jet 105", "main jet 110"]).unwrap();
+    let file = file.join("pull-3.json");
+    let mut kept: Value = serde_json::from_slice(&std::fs::read(&file).unwrap()).unwrap();
+    kept["curve"]["raw"]["link_faults"] = json!(2);
+    kept["curve"]["sweep_rpm_per_s"] = json!(100.0);
+    kept["curve"]["air_factor_within_range"] = json!(false);
+    std::fs::write(&file, kept.to_string()).unwrap();
+    let found = compared(lossy.path(), &["main jet 105", "main jet 110"]).unwrap();
+    let [frames, air, sweep] = found.pulls[2].reasons.as_slice() else {
+        panic!("{:?}", found.pulls[2].reasons);
+    };
+    assert_eq!(frames, "2 frames lost or damaged on the way");
+    assert!(air.contains("outside its valid range"));
+    assert!(sweep.starts_with("sweep rate 100 rpm/s, -"), "{sweep}");
 }
 
 #[test]
@@ -189,6 +290,8 @@ fn json_holds_what_a_script_needs() {
     assert_eq!(object["left_out"][0]["pull"], 5);
     assert_eq!(object["pairs"][0]["regions"], object["regions"]);
     assert_eq!(object["setups"][1]["pulls"], json!(["4", "6", "7"]));
+    let hash = object["pulls"][0]["sha256"].as_str().unwrap();
+    assert!(hash.len() == 64 && hash.bytes().all(|digit| digit.is_ascii_hexdigit()));
 }
 
 #[test]
@@ -204,7 +307,7 @@ fn text_says_it_in_words_and_the_plot_is_written() {
         "repeatability: standard deviation ",
         "taken out",
         "peak torque",
-        "Difference",
+        "Torque difference",
     ] {
         assert!(text.contains(part), "\"{part}\" is not in\n{text}");
     }

@@ -95,7 +95,8 @@ export class Forms {
     const chosen = new FormData(byId("setup-choose")).get("setup") ?? current;
     const options = setups.toReversed().map(({ name, parts, notes }) => {
       const input = make("input", { type: "radio", name: "setup", value: name, checked: name === chosen });
-      const more = [...Object.entries(parts ?? {}).map(([part, value]) => `${part} ${value}`), notes].filter(Boolean).join(", ");
+      const size = (value) => (typeof value === "string" ? value : [value.value, value.unit].filter(Boolean).join(" "));
+      const more = [...Object.entries(parts ?? {}).map(([part, value]) => `${part} ${size(value)}`), notes].filter(Boolean).join(", ");
       return make("label", {}, input, make("span", {}, name, more ? make("small", {}, ` ${more}`) : ""));
     });
     byId("setups").replaceChildren(...(options.length ? options : [make("p", {}, "None yet.")]));

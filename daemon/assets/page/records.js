@@ -4,6 +4,7 @@ import { byId, make, setData, setText } from "./dom.js";
 import { request } from "./api.js";
 import { Curves } from "./chart.js";
 import { noteForm } from "./forms.js";
+import { PlanLine } from "./plan.js";
 import { numberText } from "./units.js";
 
 const ROWS = 12;
@@ -20,6 +21,7 @@ export class Records {
   #busy = false;
   #pulls = [];
   #forms;
+  #plan = new PlanLine();
 
   constructor(units, chart, forms) {
     this.#units = units;
@@ -47,6 +49,7 @@ export class Records {
     this.#busy = true;
     try {
       const { pulls, setups, events, setup } = this.#wanted;
+      if (pulls !== this.#seen.pulls || events !== this.#seen.events || setup !== this.#seen.setup) this.#plan.update();
       if (setups !== this.#seen.setups || setup !== this.#seen.setup) {
         this.#forms.setups(await request("/api/setups"));
         Object.assign(this.#seen, { setups, setup });
@@ -81,7 +84,8 @@ export class Records {
   #row(pull, curve) {
     const units = this.#units;
     const peak = (quantity, value, rpm) => (value === null || value === undefined ? "\u2013" : `${units.text(quantity, value)} at ${numberText(rpm, 0)} rpm`);
-    const remarks = [pull.state === "stored" ? "" : pull.state, ...pull.reasons, ...(curve?.remarks ?? [])];
+    const excluded = pull.excluded ? `excluded: ${pull.excluded.reason}` : "";
+    const remarks = [pull.state === "stored" ? "" : pull.state, excluded, ...pull.reasons, ...(curve?.remarks ?? [])];
     const note = make("td", {});
     noteForm(note, pull);
     return make("tr", {},

@@ -6,6 +6,7 @@ use leverarm_torque::uncertainty::{BudgetLine, Combined, Part};
 use serde_json::{Value, json};
 
 use super::{Failure, curve_output, say};
+use crate::comparison::Rows;
 
 /// A point with its budget added up.
 pub(super) struct PointBudget<'a> {
@@ -102,21 +103,22 @@ fn freedom(value: f64) -> String {
 }
 
 impl PointBudget<'_> {
-    /// Prints it.
-    pub(super) fn print(&self, units: &DisplayUnits) {
+    /// The torque with its expanded uncertainty.
+    pub(super) fn total_words(&self, units: &DisplayUnits) -> String {
         let torque = units.torque;
-        let mut table = curve_output::table_of(&[
-            "source",
-            "value",
-            "standard uncertainty",
-            "type",
-            "dof",
-            "sensitivity",
-            "share",
-            "from pull to pull",
-        ]);
-        for (line, share) in self.lines.iter().zip(&self.combined.shares) {
-            table.add_row([
+        format!(
+            "torque at {:.0} rpm: {} ± {} (95 %)",
+            self.point.rpm,
+            torque.text(self.point.torque_nm, 3),
+            torque.text(self.combined.total.expanded_uncertainty, 3)
+        )
+    }
+
+    /// A line a source.
+    pub(super) fn rows(&self) -> Rows {
+        let lines = self.lines.iter().zip(&self.combined.shares);
+        let rows = lines.map(|(line, share)| {
+            vec![
                 line.source.clone(),
                 with_unit(
                     &value_text(line.value, line.standard_uncertainty),
@@ -128,15 +130,35 @@ impl PointBudget<'_> {
                 with_unit(&digits(line.sensitivity, 3), &sensitivity_unit(&line.unit)),
                 format!("{:.1} %", 100.0 * share),
                 if line.common { "the same" } else { "differs" }.to_owned(),
-            ]);
+            ]
+        });
+        Rows {
+            headings: [
+                "source",
+                "value",
+                "standard uncertainty",
+                "type",
+                "dof",
+                "sensitivity",
+                "share",
+                "from pull to pull",
+            ]
+            .map(str::to_owned)
+            .to_vec(),
+            rows: rows.collect(),
+            text_columns: 1,
         }
+    }
+
+    /// Prints it.
+    pub(super) fn print(&self, units: &DisplayUnits) {
+        let torque = units.torque;
+        let rows = self.rows();
+        let headings: Vec<&str> = rows.headings.iter().map(String::as_str).collect();
+        let mut table = curve_output::table_of(&headings);
+        table.add_rows(&rows.rows);
         curve_output::align_right(&mut table, [1, 2, 4, 5, 6]);
-        say(&format!(
-            "torque at {:.0} rpm: {} ± {} (95 %)",
-            self.point.rpm,
-            torque.text(self.point.torque_nm, 3),
-            torque.text(self.combined.total.expanded_uncertainty, 3)
-        ));
+        say(&self.total_words(units));
         say(&table.to_string());
         let part = |name: &str, part: &Part| {
             say(&format!(

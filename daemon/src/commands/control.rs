@@ -9,11 +9,12 @@ use serde_json::{Value, json};
 
 use super::{DaemonArgument, Failure, StandFile, curve_output, read_stand, say};
 use crate::clock::{Clock, local_text};
+use crate::comparison::{ExclusionRequest, Part, exclusion_event, parts_of};
 use crate::reduction::EnteredAir;
 use crate::service::{
     Belongs, KeepRequest, NewSetupRequest, keep as keep_stretch, put_air, take_setup,
 };
-use crate::store::{Store, StoreReader};
+use crate::store::{PullId, Store, StoreReader};
 
 /// How the daemon answered, if it is there.
 pub(super) enum Answer {
@@ -235,6 +236,41 @@ pub(super) fn keep(
     Ok(())
 }
 
+/// Leaves a pull out of comparisons, or lets it take part again.
+pub(super) fn exclude(
+    pull: i64,
+    request: &ExclusionRequest,
+    daemon: &DaemonArgument,
+) -> Result<(), Failure> {
+    if let Some(reason) = &request.reason
+        && reason.trim().is_empty()
+    {
+        return Err(Failure::new(
+            "the reason is empty: say why the pull is to be left out",
+        ));
+    }
+    let read = read_stand(&daemon.stand.file)?;
+    let body = serde_json::to_value(request).map_err(Failure::of)?;
+    let path = format!("/api/pulls/{pull}/exclusion");
+    let done = match Line::to(&read.stand, daemon).post(&path, &body) {
+        Answer::Done(value) => message(&value).to_owned(),
+        Answer::Refused(error) => return Err(Failure(error)),
+        Answer::NotRunning => {
+            let mut store = Store::open(&read.store_folder).map_err(Failure::of)?;
+            let id = PullId::new(pull);
+            store
+                .reader()
+                .and_then(|reader| reader.pull(id))
+                .map_err(Failure::of)?;
+            let event = exclusion_event(id, request, Clock::start().now());
+            store.add_event(&event).map_err(Failure::of)?;
+            event.message
+        }
+    };
+    say(&done);
+    Ok(())
+}
+
 pub(super) fn setup(
     name: Option<String>,
     notes: String,
@@ -256,9 +292,8 @@ pub(super) fn setup(
                 "--part {part:?}: expected KEY=VALUE, such as \"main jet=105\""
             )));
         };
-        request
-            .parts
-            .insert(key.trim().to_owned(), json!(value.trim()));
+        let part = Part::of_text(value).json();
+        request.parts.insert(key.trim().to_owned(), part);
     }
     let body = serde_json::to_value(&request).map_err(Failure::of)?;
     let name = match Line::to(&read.stand, daemon).post("/api/setup", &body) {
@@ -280,17 +315,10 @@ fn list_setups(read: &StandFile) -> Result<(), Failure> {
     let current = reader.meta("setup").map_err(Failure::of)?;
     let mut table = curve_output::table_of(&["setup", "since", "parts", "notes", ""]);
     for setup in reader.setups().map_err(Failure::of)? {
-        let parts = setup.parts.as_object().map_or_else(String::new, |parts| {
-            let pair = |(key, value): (&String, &Value)| {
-                format!(
-                    "{key}: {}",
-                    value
-                        .as_str()
-                        .map_or_else(|| value.to_string(), str::to_owned)
-                )
-            };
-            parts.iter().map(pair).collect::<Vec<_>>().join(", ")
-        });
+        let parts: Vec<String> = parts_of(&setup.parts)
+            .iter()
+            .map(|(key, part)| format!("{key}: {}", part.words_with_note()))
+            .collect();
         let now = if current.as_deref() == Some(&setup.name) {
             "in force"
         } else {
@@ -299,7 +327,7 @@ fn list_setups(read: &StandFile) -> Result<(), Failure> {
         table.add_row([
             setup.name.clone(),
             local_text(setup.created_wall_us),
-            parts,
+            parts.join(", "),
             setup.notes,
             now.to_owned(),
         ]);

@@ -97,10 +97,18 @@ pub(super) fn run(out: &Path, as_json: bool, seed: u64) -> Result<(), Failure> {
     if as_json {
         json_line(&summary(&pulls, &store, &plot));
     } else if let Some(pull) = pulls.first() {
+        let stand = out.join("stand.toml");
         say(&format!(
             "next: leverarm show {} -c {}",
             pull.pull.id,
-            out.join("stand.toml").display()
+            stand.display()
+        ));
+        say(&format!(
+            "      leverarm compare {} -c {}",
+            [Setup::MainJet105, Setup::MainJet110]
+                .map(|setup| format!("\"{}\"", setup.label()))
+                .join(" "),
+            stand.display()
         ));
     }
     Ok(())
@@ -128,7 +136,7 @@ async fn make_pulls(demo: DemoStand) -> Result<Vec<PullNotice>, Failure> {
         let request = NewSetupRequest {
             name: setup.label().to_owned(),
             notes: String::new(),
-            parts: serde_json::Map::new(),
+            parts: parts_of(setup),
         };
         handle
             .setup(request)
@@ -163,6 +171,14 @@ async fn make_pulls(demo: DemoStand) -> Result<Vec<PullNotice>, Failure> {
     bar.finish_and_clear();
     daemon.stop().await.map_err(Failure::of)?;
     Ok(notices)
+}
+
+/// What is bolted on with a setup of the demo.
+fn parts_of(setup: Setup) -> serde_json::Map<String, Value> {
+    let jet = setup.label().trim_start_matches("main jet ");
+    let parts = [("main jet", jet), ("needle clip", "2"), ("fuel", "petrol")];
+    let part = |(key, value): (&str, &str)| (key.to_owned(), json!(value));
+    parts.map(part).into_iter().collect()
 }
 
 fn setup_of(pull: &ReducedPull) -> &str {

@@ -9,8 +9,11 @@ mod curve_output;
 mod demo;
 mod dialogue;
 mod engine;
+mod export;
 mod journal;
+mod plan;
 mod pulls;
+mod sheet;
 mod size;
 mod stand;
 mod stream;
@@ -24,6 +27,8 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand, ValueEnum};
 use leverarm_config::Stand;
 use leverarm_torque::air::Correction;
+
+use crate::comparison::ExclusionRequest;
 
 /// Acquisition daemon for a home-built inertia or brake dynamometer stand.
 ///
@@ -120,6 +125,43 @@ enum Command {
     },
     /// Compare setups: what the change did, where in rpm, by how much, and how sure that is
     Compare(compare::CompareArguments),
+    /// Make a sheet of a comparison to publish: HTML, PDF, pictures
+    Sheet(sheet::SheetArguments),
+    /// Write pulls to a file for other programs: CSV, Parquet, MDF4, curves or raw samples
+    Export(export::ExportArguments),
+    /// Show the test plan: what is next, and what to wait for; or begin, leave, resume one
+    #[command(args_conflicts_with_subcommands = true)]
+    Plan {
+        #[command(subcommand)]
+        action: Option<plan::Action>,
+        #[command(flatten)]
+        daemon: DaemonArgument,
+        /// JSON instead of words
+        #[arg(long)]
+        json: bool,
+    },
+    /// Leave a pull out of comparisons, with a reason; it stays in the store and is named
+    Exclude {
+        /// Number of the pull
+        pull: i64,
+        /// Why, such as "misfired above 7,000 rpm"
+        reason: String,
+        /// Who says so
+        #[arg(long, default_value = "")]
+        by: String,
+        #[command(flatten)]
+        daemon: DaemonArgument,
+    },
+    /// Let an excluded pull take part in comparisons again
+    Include {
+        /// Number of the pull
+        pull: i64,
+        /// Who says so
+        #[arg(long, default_value = "")]
+        by: String,
+        #[command(flatten)]
+        daemon: DaemonArgument,
+    },
     /// Name what is bolted on: the next pulls belong to it
     Setup {
         /// Its name, such as "main jet 105"; without one, list the setups
@@ -127,7 +169,8 @@ enum Command {
         /// Notes
         #[arg(long, default_value = "")]
         notes: String,
-        /// A part as KEY=VALUE, such as "main jet=105"; may be given several times
+        /// A part as KEY=VALUE, such as "main jet=105" or "spacer=3 mm; home-made" with unit and
+        /// note; may be given several times
         #[arg(long = "part", value_name = "KEY=VALUE")]
         parts: Vec<String>,
         #[command(flatten)]
@@ -382,6 +425,26 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             rpm,
         }),
         Command::Compare(arguments) => compare::run(&arguments),
+        Command::Sheet(arguments) => sheet::run(&arguments),
+        Command::Export(arguments) => export::run(&arguments),
+        Command::Plan {
+            action,
+            daemon,
+            json,
+        } => plan::run(action.as_ref(), &daemon, json),
+        Command::Exclude {
+            pull,
+            reason,
+            by,
+            daemon,
+        } => {
+            let reason = Some(reason);
+            control::exclude(pull, &ExclusionRequest { reason, by }, &daemon)
+        }
+        Command::Include { pull, by, daemon } => {
+            let reason = None;
+            control::exclude(pull, &ExclusionRequest { reason, by }, &daemon)
+        }
         Command::Setup {
             name,
             notes,

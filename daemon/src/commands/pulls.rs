@@ -13,6 +13,7 @@ use super::engine;
 use super::{CurveArguments, Failure, StoreArgument, json_line, read_stand, say};
 use crate::calibration::Calibration;
 use crate::clock::local_text;
+use crate::comparison::{Exclusion, exclusions};
 use crate::engine::engine_pull;
 use crate::plot::{self, Plot, Size, Theme};
 use crate::reduction::{CurveChoice, reduce_log, reduce_pull, reduce_recorded};
@@ -21,6 +22,7 @@ use crate::store::{PullId, PullState, StoreReader};
 pub(super) fn list(store: &StoreArgument, as_json: bool) -> Result<(), Failure> {
     let reader = store.open()?;
     let pulls = reader.pulls().map_err(Failure::of)?;
+    let excluded = exclusions(&reader).map_err(Failure::of)?;
     let mut table = curve_output::table_of(&[
         "pull",
         "when",
@@ -45,6 +47,7 @@ pub(super) fn list(store: &StoreArgument, as_json: bool) -> Result<(), Failure> 
                 "started_wall_us": pull.started_wall_us,
                 "reasons": pull.reasons,
                 "note": pull.note,
+                "excluded": excluded.get(&pull.id),
                 "peak_torque_nm": reduced.as_ref().and_then(|r| r.curve.peak_torque).map(|p| p.value),
                 "peak_torque_rpm": reduced.as_ref().and_then(|r| r.curve.peak_torque).map(|p| p.rpm),
                 "peak_power_w": reduced.as_ref().and_then(|r| r.curve.peak_power).map(|p| p.value),
@@ -75,6 +78,7 @@ pub(super) fn list(store: &StoreArgument, as_json: bool) -> Result<(), Failure> 
                 .chain([&pull.note])
                 .filter(|s| !s.is_empty())
                 .cloned()
+                .chain(excluded.get(&pull.id).map(Exclusion::words))
                 .collect::<Vec<_>>()
                 .join("; "),
         ]);

@@ -32,14 +32,14 @@ pub(super) fn database() -> Arc<fontdb::Database> {
 
 /// Weight of a text.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Weight {
+pub(crate) enum Weight {
     Regular,
     Bold,
 }
 
 /// Width of `text` at `size_px`, in pixels. Kerning is left out, so it errs on the wide side; a
 /// sign the font doesn't have counts as one em.
-pub(super) fn width(text: &str, size_px: f64, weight: Weight) -> f64 {
+pub(crate) fn width(text: &str, size_px: f64, weight: Weight) -> f64 {
     let data = match weight {
         Weight::Regular => FONT_REGULAR,
         Weight::Bold => FONT_BOLD,
@@ -63,7 +63,7 @@ pub(super) fn width(text: &str, size_px: f64, weight: Weight) -> f64 {
 
 /// `text` broken at spaces into at most `lines_max` lines no wider than `width_px`; what doesn't
 /// fit ends in "…".
-pub(super) fn wrap(
+pub(crate) fn wrap(
     text: &str,
     width_px: f64,
     size_px: f64,

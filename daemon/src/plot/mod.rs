@@ -16,7 +16,10 @@ mod terminal;
 mod theme;
 
 pub use font::{FONT_BOLD, FONT_FAMILY, FONT_LICENCE, FONT_REGULAR};
+pub(crate) use font::{Weight, width as text_width, wrap};
+pub(crate) use pen::escape;
 pub use png::png;
+pub(crate) use png::tree;
 pub use svg::{svg, svg_with_font};
 pub use terminal::text;
 pub use theme::{Marker, Style, Theme};

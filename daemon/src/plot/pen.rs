@@ -250,7 +250,7 @@ pub(super) fn px(length: f64) -> String {
 
 /// `text` fit for XML 1.0 content and attributes: markup escaped, white space made plain, and what
 /// XML forbids (most control characters) replaced by U+FFFD.
-pub(super) fn escape(text: &str) -> String {
+pub(crate) fn escape(text: &str) -> String {
     let mut escaped = String::with_capacity(text.len());
     for c in text.chars() {
         match c {

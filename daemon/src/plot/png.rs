@@ -10,15 +10,7 @@ use super::{Plot, PlotError, Size, Theme, font, svg};
 /// [`PlotError::Size`] for a size out of range, see [`Size::new`]; [`PlotError::Raster`] when rasterising fails, for example for want of memory.
 pub fn png(plot: &Plot, width_px: u32, height_px: u32, theme: Theme) -> Result<Vec<u8>, PlotError> {
     let source = svg(plot, Size::new(width_px, height_px)?, theme);
-    let options = usvg::Options {
-        fontdb: font::database(),
-        font_family: font::FONT_FAMILY.to_owned(),
-        ..usvg::Options::default()
-    };
-    let tree = usvg::Tree::from_str(&source, &options).map_err(|error| PlotError::Raster {
-        step: "reading the SVG",
-        found: error.to_string(),
-    })?;
+    let tree = tree(&source)?;
     let mut pixels =
         tiny_skia::Pixmap::new(width_px, height_px).ok_or_else(|| PlotError::Raster {
             step: "making room for the pixels",
@@ -31,6 +23,22 @@ pub fn png(plot: &Plot, width_px: u32, height_px: u32, theme: Theme) -> Result<V
     );
     pixels.encode_png().map_err(|error| PlotError::Raster {
         step: "packing the PNG",
+        found: error.to_string(),
+    })
+}
+
+/// An SVG of ours as shapes, with the embedded font.
+///
+/// # Errors
+/// [`PlotError::Raster`] when it can't be read.
+pub(crate) fn tree(source: &str) -> Result<usvg::Tree, PlotError> {
+    let options = usvg::Options {
+        fontdb: font::database(),
+        font_family: font::FONT_FAMILY.to_owned(),
+        ..usvg::Options::default()
+    };
+    usvg::Tree::from_str(source, &options).map_err(|error| PlotError::Raster {
+        step: "reading the SVG",
         found: error.to_string(),
     })
 }

@@ -154,6 +154,7 @@ fn panels(pen: &mut Pen, plot: &Plot, width: f64, top: f64, bottom: f64) {
         .unwrap_or_default();
 
     let mut y = top;
+    let mut area_of_all: Option<(f64, f64)> = None;
     for (index, (panel, (height, y_span, y_ticks))) in panels.iter().zip(rows).enumerate() {
         y += gap;
         axis_name(
@@ -171,6 +172,7 @@ fn panels(pen: &mut Pen, plot: &Plot, width: f64, top: f64, bottom: f64) {
             height,
         };
         y = area.bottom();
+        area_of_all = Some((area_of_all.map_or(area.top, |(top, _)| top), y));
         let frame = Frame {
             panel,
             shades: &plot.shades,
@@ -183,6 +185,20 @@ fn panels(pen: &mut Pen, plot: &Plot, width: f64, top: f64, bottom: f64) {
             y_ticks: &y_ticks,
         };
         panel::draw(pen, &frame);
+    }
+
+    // For a page's own script: where along the picture which x is.
+    if let Some((map, area)) = x_map.zip(area_of_all) {
+        pen.put(&format!(
+            "<g class=\"scale\" data-left=\"{}\" data-right=\"{}\" data-top=\"{}\" \
+             data-bottom=\"{}\" data-low=\"{}\" data-high=\"{}\"/>",
+            px(left),
+            px(right),
+            px(area.0),
+            px(area.1),
+            map.span.low,
+            map.span.high
+        ));
     }
 
     // Name and unit of the x axis stand at its end, in the row of the tick labels.

@@ -12,6 +12,8 @@ pub enum Theme {
     Light,
     /// Light ink on a near-black ground.
     Dark,
+    /// [`Light`](Self::Light) on white, for what is printed.
+    Paper,
 }
 
 impl Theme {
@@ -20,6 +22,7 @@ impl Theme {
     pub fn ground(self) -> &'static str {
         match self {
             Self::Light => "#FAF9F6",
+            Self::Paper => "#FFFFFF",
             Self::Dark => "#12171B",
         }
     }
@@ -28,7 +31,7 @@ impl Theme {
     #[must_use]
     pub fn ink(self) -> &'static str {
         match self {
-            Self::Light => "#20262B",
+            Self::Light | Self::Paper => "#20262B",
             Self::Dark => "#EEF0EF",
         }
     }
@@ -37,7 +40,7 @@ impl Theme {
     #[must_use]
     pub fn muted(self) -> &'static str {
         match self {
-            Self::Light => "#5A6268",
+            Self::Light | Self::Paper => "#5A6268",
             Self::Dark => "#A3ACB2",
         }
     }
@@ -45,7 +48,7 @@ impl Theme {
     /// Base line and marks.
     pub(super) fn rule(self) -> &'static str {
         match self {
-            Self::Light => "#8A9197",
+            Self::Light | Self::Paper => "#8A9197",
             Self::Dark => "#7B858C",
         }
     }
@@ -53,7 +56,7 @@ impl Theme {
     /// Grid.
     pub(super) fn grid(self) -> &'static str {
         match self {
-            Self::Light => "#E3E1DB",
+            Self::Light | Self::Paper => "#E3E1DB",
             Self::Dark => "#283036",
         }
     }
@@ -61,7 +64,7 @@ impl Theme {
     /// Hatching of shaded ranges.
     pub(super) fn hatch(self) -> &'static str {
         match self {
-            Self::Light => "#CFCCC3",
+            Self::Light | Self::Paper => "#CFCCC3",
             Self::Dark => "#3A444B",
         }
     }
@@ -69,14 +72,14 @@ impl Theme {
     /// Opacity of a band around a curve.
     pub(super) fn band_opacity(self) -> &'static str {
         match self {
-            Self::Light => "0.17",
+            Self::Light | Self::Paper => "0.17",
             Self::Dark => "0.24",
         }
     }
 
     fn colours(self) -> [&'static str; 6] {
         match self {
-            Self::Light => [
+            Self::Light | Self::Paper => [
                 "#00537F", "#B9540A", "#8E42D3", "#004F12", "#98154A", "#1E1812",
             ],
             Self::Dark => [

@@ -15,7 +15,7 @@ use tokio::sync::{broadcast, mpsc, oneshot, watch};
 use crate::calibration::{Calibration, CalibrationError, NewCalibrationRequest};
 use crate::clock::Clock;
 use crate::core::{Command, CommandError, Live};
-use crate::store::{EventId, PullId, PullState, StoreError};
+use crate::store::{EventId, NewEvent, PullId, PullState, StoreError};
 use crate::stream::{Streamer, StreamerParts};
 
 pub use guard::PortError;
@@ -223,6 +223,21 @@ impl Handle {
     ) -> Result<Result<(), StoreError>, NoAnswer> {
         let (answer, answered) = oneshot::channel();
         let request = StoreRequest::Note { pull, note, answer };
+        self.requests
+            .send(request)
+            .await
+            .map_err(|_closed| NoAnswer)?;
+        answered.await.map_err(|_closed| NoAnswer)
+    }
+
+    /// Keeps an event that a person's command made; its times are set as it is kept.
+    ///
+    /// # Errors
+    /// As [`Handle::setup`].
+    pub async fn event(&self, event: NewEvent) -> Result<Result<(), StoreError>, NoAnswer> {
+        let (answer, answered) = oneshot::channel();
+        let event = Box::new(event);
+        let request = StoreRequest::Event { event, answer };
         self.requests
             .send(request)
             .await

@@ -78,6 +78,13 @@ pub enum StoreRequest {
         /// Where the outcome goes.
         answer: oneshot::Sender<Result<(), StoreError>>,
     },
+    /// Keep an event that a person's command made.
+    Event {
+        /// The event; the recorder sets its times.
+        event: Box<NewEvent>,
+        /// Where the outcome goes.
+        answer: oneshot::Sender<Result<(), StoreError>>,
+    },
     /// Keep what a destination tells: its events, then how far it has come.
     Stream {
         /// Its name.
@@ -591,6 +598,16 @@ impl Recorder {
                 let wall_us = self.clock.now().wall_us;
                 let look = Acknowledgement { wall_us, note };
                 drop(answer.send(self.acknowledge(event, &look)));
+            }
+            StoreRequest::Event { mut event, answer } => {
+                let now = self.clock.now();
+                (event.wall_us, event.mono_us) = (now.wall_us, now.mono_us);
+                let outcome = self.add_event(&event);
+                // A word on a pull: lists of pulls show it.
+                if outcome.is_ok() && event.pull.is_some() {
+                    self.outlets.stored.send_modify(|stored| stored.pulls += 1);
+                }
+                drop(answer.send(outcome));
             }
             StoreRequest::Stream {
                 destination,

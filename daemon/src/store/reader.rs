@@ -452,6 +452,26 @@ impl StoreReader {
         )
     }
 
+    /// The checksums of the chunks of a pull as they were written, in order, without reading the
+    /// chunks: while they stay the same, so do the bytes.
+    ///
+    /// # Errors
+    ///
+    /// As every reading method.
+    pub fn chunk_checksums(&self, pull: &PullRecord) -> Result<Vec<(u32, u32)>, StoreError> {
+        self.list(
+            "chunk checksum",
+            "SELECT seq, checksum FROM chunks WHERE connection_id = ? AND seq BETWEEN ? AND ? \
+             ORDER BY seq",
+            params![
+                pull.connection,
+                pull.chunk_seq_first,
+                pull.chunk_seq_last.unwrap_or(u32::MAX)
+            ],
+            |row| Ok((row.get(0)?, row.get(1)?)),
+        )
+    }
+
     /// The chunks of a connection within a range, in order. A chunk that is lacking or damaged is
     /// an `Err` in its place, and the others are there all the same.
     ///

@@ -42,6 +42,7 @@ export class Fake {
     switch (pathname) {
       case "/api/stand": return this.#json(response, this.stand);
       case "/api/setups": return this.#json(response, { setups: [], current: null });
+      case "/api/plan": return this.#json(response, { plan: null });
       case "/api/events": return this.#json(response, { events: this.#journal() });
       case "/api/pulls": return this.#json(response, { pulls: this.#list(), more: true });
       case "/api/live/stream":

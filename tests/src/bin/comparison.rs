@@ -28,6 +28,9 @@ struct Arguments {
     /// Seed of the simulation
     #[arg(long, default_value_t = 1)]
     seed: u64,
+    /// Fail when the shares are further from what they ought to be than chance explains
+    #[arg(long)]
+    check: bool,
     /// Also other plans and other kinds of scatter
     #[arg(long)]
     thorough: bool,
@@ -61,7 +64,7 @@ impl Report {
     }
 }
 
-fn run(arguments: Arguments) -> Result<(), ComparisonError> {
+fn run(arguments: Arguments) -> Result<bool, ComparisonError> {
     let (plans, scatters) = others();
     let kinds = 2 + if arguments.thorough {
         plans.len() + scatters.len()
@@ -118,7 +121,41 @@ fn run(arguments: Arguments) -> Result<(), ComparisonError> {
         gain.percent(gain.found),
         both.percent(both.covered)
     ));
-    Ok(())
+    let is_right = Limits::of(report.arguments.tests).hold(
+        alike.percent(alike.called),
+        gain.percent(gain.found),
+        both.percent(both.covered),
+    );
+    Ok(is_right || !report.arguments.check)
+}
+
+/// Bounds of the shares, %.
+struct Limits {
+    false_difference_max: f64,
+    found_min: f64,
+    familywise: (f64, f64),
+}
+
+impl Limits {
+    /// What the shares ought to be, with three and a half standard deviations of as many tests: a
+    /// true share at the bound fails once in some thousand runs.
+    fn of(tests: u32) -> Self {
+        let chance = |percent: f64, tests: f64| 3.5 * (percent * (100.0 - percent) / tests).sqrt();
+        let tests = f64::from(tests);
+        let familywise = chance(95.0, 2.0 * tests);
+        Self {
+            false_difference_max: 5.0 + chance(5.0, tests),
+            found_min: 90.0 - chance(90.0, tests),
+            familywise: (95.0 - 1.0 - familywise, 95.0 + 1.0 + familywise),
+        }
+    }
+
+    fn hold(&self, false_difference: f64, found: f64, familywise: f64) -> bool {
+        let (low, high) = self.familywise;
+        false_difference <= self.false_difference_max
+            && found >= self.found_min
+            && (low..=high).contains(&familywise)
+    }
 }
 
 type Plans = Vec<(&'static str, Vec<usize>, f64)>;
@@ -170,7 +207,14 @@ fn others() -> (Plans, Scatters) {
 
 fn main() -> ExitCode {
     match run(Arguments::parse()) {
-        Ok(()) => ExitCode::SUCCESS,
+        Ok(true) => ExitCode::SUCCESS,
+        Ok(false) => {
+            drop(writeln!(
+                std::io::stderr(),
+                "the shares are not what they ought to be"
+            ));
+            ExitCode::FAILURE
+        }
         Err(error) => {
             drop(writeln!(std::io::stderr(), "error: {error}"));
             ExitCode::FAILURE

@@ -17,14 +17,15 @@ use super::request::{Args, Input, Number};
 use super::{State, Web};
 use crate::calibration::tare::{SECONDS_DEFAULT, measure};
 use crate::calibration::{Calibration, Change, NewCalibrationRequest};
-use crate::core::Command;
+use crate::comparison::{Exclusion, ExclusionRequest, exclusion_event, exclusions};
+use crate::core::{Command, Now};
 use crate::reduction::EnteredAir;
 use crate::service::{KeepRequest, NewSetupRequest};
 use crate::store::{
     EventFilter, EventId, EventOrder, PullId, PullRecord, Severity, StoreError, StoreReader,
 };
 
-const NAME_CHARS_MAX: usize = 100;
+pub(super) const NAME_CHARS_MAX: usize = 100;
 const TEXT_CHARS_MAX: usize = 4000;
 const REASON_CHARS_MAX: usize = 200;
 const PARTS_MAX: usize = 64;
@@ -260,12 +261,7 @@ pub(super) async fn setup(Extract(web): State, Input(request): Input<SetupReques
         if line("parts", key, NAME_CHARS_MAX)?.is_empty() {
             return Err(Problem::value("parts: a part needs a name"));
         }
-        let Some(value) = value.as_str() else {
-            return Err(Problem::value(format!(
-                "parts: {key:?}: expected a text, found {value}"
-            )));
-        };
-        line("parts", value, NAME_CHARS_MAX)?;
+        check_part(key, value)?;
     }
     let request = NewSetupRequest {
         name: name.to_owned(),
@@ -273,6 +269,31 @@ pub(super) async fn setup(Extract(web): State, Input(request): Input<SetupReques
         parts: request.parts,
     };
     Ok(message(web.handle.setup(request).await??))
+}
+
+/// A part is a text, or a value with unit and note.
+fn check_part(key: &str, part: &Value) -> Result<(), Problem> {
+    let texts: Vec<&Value> = match part {
+        Value::Object(part) => {
+            let known = |key: &str| matches!(key, "value" | "unit" | "note");
+            if !part.contains_key("value") || !part.keys().all(|key| known(key)) {
+                return Err(Problem::value(format!(
+                    "parts: {key:?}: expected \"value\", \"unit\" and \"note\""
+                )));
+            }
+            part.values().collect()
+        }
+        text => vec![text],
+    };
+    for found in texts {
+        let Some(text) = found.as_str() else {
+            return Err(Problem::value(format!(
+                "parts: {key:?}: expected a text, found {found}"
+            )));
+        };
+        line("parts", text, NAME_CHARS_MAX)?;
+    }
+    Ok(())
 }
 
 /// A text in one line, trimmed.
@@ -411,6 +432,36 @@ pub(super) async fn note(
     Ok(message(done))
 }
 
+/// Leaves a pull out of comparisons, or lets it take part again.
+pub(super) async fn exclude(
+    Extract(web): State,
+    Number(id): Number,
+    Input(request): Input<ExclusionRequest>,
+) -> Answer {
+    let id = PullId::new(id);
+    let by = line("by", &request.by, NAME_CHARS_MAX)?.to_owned();
+    let reason = match &request.reason {
+        Some(reason) => Some(line("reason", reason, REASON_CHARS_MAX)?.to_owned()),
+        None => None,
+    };
+    if reason.as_deref() == Some("") {
+        return Err(Problem::value(
+            "reason: expected why the pull is to be left out, or null to let it take part again",
+        ));
+    }
+    web.read(move |reader| Ok(reader.pull(id)?)).await?;
+    let request = ExclusionRequest { reason, by };
+    // The recorder sets the times.
+    let now = Now {
+        mono_us: 0,
+        wall_us: 0,
+    };
+    let event = exclusion_event(id, &request, now);
+    let done = event.message.clone();
+    web.handle.event(event).await??;
+    Ok(message(done))
+}
+
 pub(super) async fn setups(Extract(web): State) -> Answer {
     let setups = web.read(|reader| Ok(reader.setups()?)).await?;
     let current = web.handle.stored().borrow().setup.clone();
@@ -427,14 +478,19 @@ pub(super) struct PullsQuery {
 pub(super) async fn pulls(Extract(web): State, Args(query): Args<PullsQuery>) -> Answer {
     let limit = limit(query.limit, 100)?;
     let before = number("before", query.before)?;
-    let mut pulls = web.read(|reader| Ok(reader.pulls()?)).await?;
+    let (mut pulls, excluded) = web
+        .read(|reader| Ok((reader.pulls()?, exclusions(reader)?)))
+        .await?;
     pulls.reverse();
     if let Some(before) = before {
         pulls.retain(|pull| pull.id.get() < before);
     }
     let more = pulls.len() > limit;
     pulls.truncate(limit);
-    let pulls: Vec<Value> = pulls.iter().map(pull_json).collect();
+    let pulls: Vec<Value> = pulls
+        .iter()
+        .map(|pull| pull_json(pull, excluded.get(&pull.id)))
+        .collect();
     Ok(Json(json!({ "pulls": pulls, "more": more })).into_response())
 }
 
@@ -461,13 +517,14 @@ pub(super) fn limit(asked: Option<u32>, otherwise: u32) -> Result<usize, Problem
 }
 
 pub(super) async fn pull(Extract(web): State, Number(id): Number) -> Answer {
-    let pull = web
-        .read(move |reader| Ok(reader.pull(PullId::new(id))?))
+    let id = PullId::new(id);
+    let (pull, excluded) = web
+        .read(move |reader| Ok((reader.pull(id)?, exclusions(reader)?)))
         .await?;
-    Ok(Json(pull_json(&pull)).into_response())
+    Ok(Json(pull_json(&pull, excluded.get(&id))).into_response())
 }
 
-fn pull_json(pull: &PullRecord) -> Value {
+fn pull_json(pull: &PullRecord, exclusion: Option<&Exclusion>) -> Value {
     json!({
         "id": pull.id,
         "setup": pull.setup_name,
@@ -476,6 +533,7 @@ fn pull_json(pull: &PullRecord) -> Value {
         "reasons": pull.reasons,
         "note": pull.note,
         "air": pull.air,
+        "excluded": exclusion,
     })
 }
 

@@ -42,6 +42,7 @@ static ASSETS: LazyLock<Vec<Asset>> = LazyLock::new(|| {
         "journal.js": "text/javascript; charset=utf-8",
         "safety.js": "text/javascript; charset=utf-8",
         "link.js": "text/javascript; charset=utf-8",
+        "plan.js": "text/javascript; charset=utf-8",
         "records.js": "text/javascript; charset=utf-8",
         "stream.js": "text/javascript; charset=utf-8",
         "strip.js": "text/javascript; charset=utf-8",

@@ -10,6 +10,7 @@ mod connection;
 mod curves;
 mod journal;
 mod metrics;
+mod plan;
 mod problem;
 mod request;
 mod stream;
@@ -78,17 +79,20 @@ fn router(web: &Arc<Web>) -> Router {
         .route("/api/release", post(api::release))
         .route("/api/setup", post(api::setup))
         .route("/api/air", post(api::set_air))
+        .route("/api/plan", post(plan::set_plan))
         .route("/api/calibration", post(api::set_calibration))
         .route("/api/tare", post(api::tare))
         .route("/api/events/{id}/note", post(journal::note))
         .route("/api/keep", post(api::keep))
         .route("/api/pulls/{id}/note", post(api::note))
+        .route("/api/pulls/{id}/exclusion", post(api::exclude))
         .route_layer(middleware::from_fn(access::needs_control));
     let read = Router::new()
         .route("/api/stand", get(api::stand))
         .route("/api/live", get(api::live))
         .route("/api/live/stream", get(stream::stream))
         .route("/api/setups", get(api::setups))
+        .route("/api/plan", get(plan::plan))
         .route("/api/pulls", get(api::pulls))
         .route("/api/pulls/{id}", get(api::pull))
         .route("/api/pulls/{id}/curve", get(api::curve))

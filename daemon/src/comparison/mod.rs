@@ -1,12 +1,27 @@
 //! From the store to a comparison of setups: which pulls take part, and what else differs.
 
+mod curves;
+mod exclusion;
+mod json;
+mod parts;
+mod plots;
+mod quality;
+mod report;
+
 use std::sync::atomic::{AtomicUsize, Ordering};
 
+use leverarm_config::{ConfigErrors, Stand};
+use leverarm_torque::air::Correction;
 use leverarm_torque::comparison::{Comparison, ComparisonError, Options, Pull, compare};
-use serde_json::Value;
 
-use crate::reduction::{CurveChoice, ReducedPull, ReductionError, reduce_pull};
-use crate::store::{PullRecord, PullState, SetupRecord, StoreError, StoreReader};
+pub use curves::{CurveFiles, PullCurve};
+pub use exclusion::{Exclusion, ExclusionRequest, event as exclusion_event, exclusions};
+pub use parts::{Part, PartDifference, confounded_by, part_differences, parts_of};
+pub use report::{Report, Rows, confounded_words, part_words};
+
+use crate::plan::windows_at;
+use crate::reduction::{CurveChoice, ReductionError};
+use crate::store::{ContentHash, PullRecord, PullState, SetupRecord, StoreError, StoreReader};
 
 /// Why setups could not be compared.
 #[derive(Debug, thiserror::Error)]
@@ -25,6 +40,15 @@ pub enum CompareError {
     /// A setup named twice.
     #[error("setup \"{0}\" is named twice; a setup is compared with others")]
     NamedTwice(String),
+    /// No pull of any of the setups takes part.
+    #[error("none of the setups has a pull that takes part{left_out}")]
+    NoPulls {
+        /// Pulls left out, in words; empty when there are none.
+        left_out: String,
+    },
+    /// The stand file of the newest pull can't be read by this version.
+    #[error("the stand file kept with the newest pull: {0}")]
+    Stand(Box<ConfigErrors>),
     /// The pulls make no comparison; with those left out, because that may be why.
     #[error("{error}{left_out}")]
     Comparison {
@@ -44,15 +68,17 @@ pub struct LeftOut {
     pub reason: String,
 }
 
-/// A part that is not the same in two setups.
+/// A pull that takes part.
 #[derive(Debug, Clone, PartialEq)]
-pub struct PartDifference {
-    /// What part, such as "main jet".
-    pub key: String,
-    /// What the first setup has, if it is recorded.
-    pub first: Option<Value>,
-    /// What the second has.
-    pub second: Option<Value>,
+pub struct ComparedPull {
+    /// What the store knows of it.
+    pub pull: PullRecord,
+    /// The calibrations that its curve was made with; none before the first.
+    pub calibration: Option<ContentHash>,
+    /// Its curve.
+    pub curve: PullCurve,
+    /// What is doubtful about it, in words.
+    pub reasons: Vec<String>,
 }
 
 /// A comparison with all that it was made from.
@@ -60,10 +86,14 @@ pub struct PartDifference {
 pub struct StoredComparison {
     /// The statistics.
     pub comparison: Comparison,
+    /// The stand, as it was with the newest pull.
+    pub stand: Stand,
+    /// Correction and grid step of all curves.
+    pub correction: Correction,
     /// The setups, in the order asked for.
     pub setups: Vec<SetupRecord>,
     /// The pulls that took part, oldest first.
-    pub pulls: Vec<ReducedPull>,
+    pub pulls: Vec<ComparedPull>,
     /// The pulls that did not.
     pub left_out: Vec<LeftOut>,
     /// What to know of the pulls, in words: their own remarks, and what was not the same in all.
@@ -81,39 +111,11 @@ impl StoredComparison {
     }
 }
 
-/// Parts of which two setups have different ones, by name.
-#[must_use]
-pub fn part_differences(first: &Value, second: &Value) -> Vec<PartDifference> {
-    let keys = |parts: &Value| -> Vec<String> {
-        let object = parts.as_object();
-        object.map_or_else(Vec::new, |parts| parts.keys().cloned().collect())
-    };
-    let mut all = keys(first);
-    all.extend(keys(second));
-    all.sort();
-    all.dedup();
-    all.into_iter()
-        .map(|key| PartDifference {
-            first: first.get(&key).cloned(),
-            second: second.get(&key).cloned(),
-            key,
-        })
-        .filter(|part| part.first != part.second)
-        .collect()
-}
-
-/// When more than one part differs, the names of all that do: what the change did can't be laid at
-/// one of them.
-#[must_use]
-pub fn confounded_by(differences: &[PartDifference]) -> Vec<String> {
-    if differences.len() < 2 {
-        return Vec::new();
-    }
-    differences.iter().map(|part| part.key.clone()).collect()
-}
-
 /// Why a pull of a setup takes no part, if it does not.
-fn reason_to_leave_out(pull: &PullRecord) -> Option<String> {
+fn reason_to_leave_out(pull: &PullRecord, exclusion: Option<&Exclusion>) -> Option<String> {
+    if let Some(exclusion) = exclusion {
+        return Some(exclusion.words());
+    }
     if pull.state == PullState::Stored {
         return None;
     }
@@ -134,20 +136,27 @@ pub fn compare_setups(
 ) -> Result<StoredComparison, CompareError> {
     let setups = named_setups(reader, names)?;
     let index = |pull: &PullRecord| setups.iter().position(|s| Some(s.id) == pull.setup);
+    let excluded = exclusions(reader)?;
     let mut left_out = Vec::new();
     let mut wanted = Vec::new();
     for pull in reader.pulls()?.into_iter().filter(|p| index(p).is_some()) {
-        match reason_to_leave_out(&pull) {
+        match reason_to_leave_out(&pull, excluded.get(&pull.id)) {
             Some(reason) => left_out.push(LeftOut { pull, reason }),
             None => wanted.push(pull),
         }
     }
-    let choice = same_for_all(reader, &wanted, choice)?;
-    let mut pulls = Vec::new();
-    let curves = reduce_all(reader, &wanted, choice, reduced)?;
+    let (stand, choice) = same_for_all(reader, &wanted, &left_out, choice)?;
+    let files = CurveFiles::new(reader, choice)?;
+    let curves = reduce_all(reader, &wanted, &files, reduced)?;
+    let mut pulls: Vec<ComparedPull> = Vec::new();
     for (pull, curve) in wanted.into_iter().zip(curves) {
         match curve {
-            Ok(reduced) => pulls.push(reduced),
+            Ok(curve) => pulls.push(ComparedPull {
+                calibration: files.calibration(&pull),
+                pull,
+                curve,
+                reasons: Vec::new(),
+            }),
             Err(error) => left_out.push(LeftOut {
                 pull,
                 reason: format!("no curve: {error}"),
@@ -155,15 +164,18 @@ pub fn compare_setups(
         }
     }
     left_out.sort_by_key(|left| left.pull.id);
+    let times = pulls.iter().map(|compared| compared.pull.started_wall_us);
+    let reasons = quality::reasons(&pulls, &windows_at(reader, times)?);
+    for (compared, reasons) in pulls.iter_mut().zip(reasons) {
+        compared.reasons = reasons;
+    }
     let compared: Vec<Pull> = pulls
         .iter()
-        .filter_map(|reduced| {
-            Some(Pull::of_curve(
-                reduced.pull.id.to_string(),
-                index(&reduced.pull)?,
-                seconds(reduced.pull.started_wall_us),
-                &reduced.curve,
-            ))
+        .filter_map(|compared| {
+            let record = &compared.pull;
+            let time_s = seconds(record.started_wall_us);
+            let label = record.id.to_string();
+            Some(compared.curve.to_compare(label, index(record)?, time_s))
         })
         .collect();
     let comparison =
@@ -173,7 +185,9 @@ pub fn compare_setups(
         })?;
     Ok(StoredComparison {
         remarks: remarks(&pulls),
+        correction: choice.correction.unwrap_or(stand.correction),
         comparison,
+        stand,
         setups,
         pulls,
         left_out,
@@ -224,30 +238,32 @@ fn named_setups(reader: &StoreReader, names: &[String]) -> Result<Vec<SetupRecor
 fn same_for_all(
     reader: &StoreReader,
     pulls: &[PullRecord],
+    left_out: &[LeftOut],
     choice: CurveChoice,
-) -> Result<CurveChoice, CompareError> {
+) -> Result<(Stand, CurveChoice), CompareError> {
     let Some(newest) = pulls.last() else {
-        return Ok(choice);
+        return Err(CompareError::NoPulls {
+            left_out: in_words(left_out),
+        });
     };
     let text = reader.stand_text(newest.stand)?;
-    // A stand file that can't be read makes the pull's own reduction say so.
-    let Ok(stand) = leverarm_config::parse("(kept with the pull)", &text) else {
-        return Ok(choice);
-    };
-    Ok(CurveChoice {
+    let stand = leverarm_config::parse("(kept with the pull)", &text)
+        .map_err(|error| CompareError::Stand(Box::new(error)))?;
+    let choice = CurveChoice {
         correction: choice.correction.or(Some(stand.correction)),
         step_rpm: choice.step_rpm.or(Some(stand.curve.step_rpm)),
         ..choice
-    })
+    };
+    Ok((stand, choice))
 }
 
-type Reduced = Result<ReducedPull, ReductionError>;
+type Reduced = Result<PullCurve, ReductionError>;
 
 /// Reduces all pulls on all cores, in order.
 fn reduce_all(
     reader: &StoreReader,
     pulls: &[PullRecord],
-    choice: CurveChoice,
+    files: &CurveFiles,
     reduced: impl Fn(usize, usize) + Sync,
 ) -> Result<Vec<Reduced>, StoreError> {
     let cores = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
@@ -260,7 +276,7 @@ fn reduce_all(
         let reader = StoreReader::open(folder)?;
         let own = pulls.iter().skip(worker).step_by(workers);
         let curves = own.map(|pull| {
-            let curve = reduce_pull(&reader, pull.id, choice);
+            let curve = files.curve(&reader, pull);
             reduced(done.fetch_add(1, Ordering::Relaxed) + 1, pulls.len());
             curve
         });
@@ -284,10 +300,10 @@ fn reduce_all(
 }
 
 /// What the pulls themselves say, and what was not the same in all of them.
-fn remarks(pulls: &[ReducedPull]) -> Vec<String> {
+fn remarks(pulls: &[ComparedPull]) -> Vec<String> {
     let mut remarks = Vec::new();
     let mut differs = |what: &str,
-                       same: &dyn Fn(&ReducedPull, &ReducedPull) -> bool,
+                       same: &dyn Fn(&ComparedPull, &ComparedPull) -> bool,
                        hint: &str| {
         let Some(first) = pulls.first() else {
             return;
@@ -331,34 +347,4 @@ fn remarks(pulls: &[ReducedPull]) -> Vec<String> {
         several => format!("pulls {}: {text}", several.join(", ")),
     }));
     remarks
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use serde_json::json;
-
-    #[test]
-    fn parts_that_differ_are_named() {
-        let with_105 = json!({ "main jet": "105", "needle": "2nd clip", "spacer": "none" });
-        let with_110 = json!({ "main jet": "110", "needle": "2nd clip", "airbox": "open" });
-        let differences = part_differences(&with_105, &with_110);
-        let keys: Vec<&str> = differences.iter().map(|part| part.key.as_str()).collect();
-        assert_eq!(keys, ["airbox", "main jet", "spacer"]);
-        assert_eq!(differences[0].first, None);
-        assert_eq!(differences[0].second, Some(json!("open")));
-        assert_eq!(
-            confounded_by(&differences),
-            ["airbox", "main jet", "spacer"]
-        );
-    }
-
-    #[test]
-    fn one_changed_part_is_a_clean_test() {
-        let parts = |jet: &str| json!({ "main jet": jet, "needle": "2nd clip" });
-        let differences = part_differences(&parts("105"), &parts("110"));
-        assert_eq!(differences.len(), 1);
-        assert!(confounded_by(&differences).is_empty());
-        assert!(part_differences(&parts("105"), &Value::Null).len() == 2);
-    }
 }

@@ -1,0 +1,183 @@
+//! `export`: pulls as files for other programs.
+
+use std::fs::File;
+use std::io::{BufWriter, Write};
+use std::path::PathBuf;
+
+use indicatif::ProgressIterator;
+
+use super::{CurveArguments, Failure, StoreArgument, say};
+use crate::export::{ExportError, Facts, Table, csv, mdf4, parquet, raw, reduced};
+use crate::reduction::{CurveChoice, record_pull, reduce_pull};
+use crate::store::{PullId, PullRecord, PullState, StoreReader};
+
+/// What to export, and where to.
+#[derive(Debug, Clone, clap::Args)]
+pub(super) struct ExportArguments {
+    /// Numbers of the pulls; all when neither pulls nor setups are named
+    pulls: Vec<i64>,
+    /// All whole pulls with this setup; may be given several times
+    #[arg(long, value_name = "NAME")]
+    setup: Vec<String>,
+    #[command(flatten)]
+    store: StoreArgument,
+    #[command(flatten)]
+    choice: CurveArguments,
+    /// The file; its ending says which kind: .csv, .parquet, .mf4, or .bin for the bytes of one pull
+    /// as they came from the board
+    #[arg(long, value_name = "FILE")]
+    out: PathBuf,
+    /// Samples as they came from the board instead of curves
+    #[arg(long)]
+    raw: bool,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Kind {
+    Csv,
+    Parquet,
+    Mdf4,
+    Bytes,
+}
+
+impl ExportArguments {
+    fn kind(&self) -> Result<Kind, Failure> {
+        let ending = self
+            .out
+            .extension()
+            .map(|e| e.to_string_lossy().to_lowercase());
+        match ending.as_deref() {
+            Some("csv") => Ok(Kind::Csv),
+            Some("parquet") => Ok(Kind::Parquet),
+            Some("mf4") => Ok(Kind::Mdf4),
+            Some("bin") => Ok(Kind::Bytes),
+            found => Err(Failure(format!(
+                "{}: expected an ending of .csv, .parquet, .mf4 or .bin, found {}",
+                self.out.display(),
+                found.unwrap_or("none")
+            ))),
+        }
+    }
+
+    fn wanted(&self, reader: &StoreReader) -> Result<Vec<PullRecord>, Failure> {
+        let mut wanted = Vec::new();
+        for number in &self.pulls {
+            wanted.push(reader.pull(PullId::new(*number)).map_err(Failure::of)?);
+        }
+        for name in &self.setup {
+            reader.setup_named(name).map_err(Failure::of)?;
+        }
+        if self.pulls.is_empty() || !self.setup.is_empty() {
+            let all = reader.pulls().map_err(Failure::of)?;
+            let named = |pull: &PullRecord| {
+                let name = pull.setup_name.as_ref();
+                self.setup.is_empty() || name.is_some_and(|name| self.setup.contains(name))
+            };
+            let whole = all
+                .into_iter()
+                .filter(|pull| pull.state == PullState::Stored);
+            wanted.extend(whole.filter(named));
+        }
+        wanted.sort_by_key(|pull| pull.id);
+        wanted.dedup_by_key(|pull| pull.id);
+        Ok(wanted)
+    }
+}
+
+pub(super) fn run(arguments: &ExportArguments) -> Result<(), Failure> {
+    let kind = arguments.kind()?;
+    let reader = arguments.store.open()?;
+    let wanted = arguments.wanted(&reader)?;
+    let Some(newest) = wanted.last() else {
+        return Err(Failure::new(
+            "no whole pull fits, so there is nothing to export",
+        ));
+    };
+    let cannot = |error: ExportError| Failure(format!("{}: {error}", arguments.out.display()));
+    if kind == Kind::Bytes {
+        let [pull] = wanted.as_slice() else {
+            return Err(Failure(format!(
+                "the bytes of one pull make a .bin file, found {} pulls: name one",
+                wanted.len()
+            )));
+        };
+        let mut out = create(arguments)?;
+        for chunk in reader
+            .pull_chunks(pull.id)
+            .map_err(Failure::of)?
+            .iter()
+            .flatten()
+        {
+            out.write_all(&chunk.bytes).map_err(|e| cannot(e.into()))?;
+        }
+        out.flush().map_err(|e| cannot(e.into()))?;
+        say(&format!("written: {}", arguments.out.display()));
+        return Ok(());
+    }
+    let choice = arguments.choice.choice()?;
+    let facts = facts(&reader, newest, choice, arguments.raw)?;
+    let mut tables: Vec<Table> = Vec::new();
+    for pull in wanted.iter().progress() {
+        tables.extend(tables_of(&reader, pull, choice, arguments.raw)?);
+    }
+    let out = create(arguments)?;
+    match kind {
+        Kind::Csv => csv(&tables, out),
+        Kind::Parquet => parquet(&tables, &facts, out),
+        Kind::Mdf4 | Kind::Bytes => mdf4(&tables, &facts, out),
+    }
+    .map_err(cannot)?;
+    let pulls = wanted.len();
+    say(&format!(
+        "written: {} ({pulls} pulls)",
+        arguments.out.display()
+    ));
+    Ok(())
+}
+
+fn create(arguments: &ExportArguments) -> Result<BufWriter<File>, Failure> {
+    let file = File::create(&arguments.out);
+    file.map(BufWriter::new)
+        .map_err(|error| Failure(format!("{}: {error}", arguments.out.display())))
+}
+
+fn tables_of(
+    reader: &StoreReader,
+    pull: &PullRecord,
+    choice: CurveChoice,
+    is_raw: bool,
+) -> Result<Vec<Table>, Failure> {
+    let of_pull =
+        |error: crate::reduction::ReductionError| Failure(format!("pull {}: {error}", pull.id));
+    if is_raw {
+        let (stand, recording) = record_pull(reader, pull).map_err(of_pull)?;
+        return Ok(raw(pull, &stand, &recording));
+    }
+    let curve = reduce_pull(reader, pull.id, choice).map_err(of_pull)?;
+    Ok(vec![reduced(&curve)])
+}
+
+/// What the file says of itself.
+fn facts(
+    reader: &StoreReader,
+    newest: &PullRecord,
+    choice: CurveChoice,
+    is_raw: bool,
+) -> Result<Facts, Failure> {
+    let text = reader.stand_text(newest.stand).map_err(Failure::of)?;
+    let stand = leverarm_config::parse("(kept with the pull)", &text).map_err(Failure::of)?;
+    let correction = choice.correction.unwrap_or(stand.correction);
+    let mut facts = vec![
+        (
+            "program".to_owned(),
+            format!("leverarm {}", env!("CARGO_PKG_VERSION")),
+        ),
+        ("stand".to_owned(), stand.name),
+        ("engine".to_owned(), stand.engine.name),
+        ("stand_file_sha256".to_owned(), newest.stand.to_string()),
+    ];
+    if !is_raw {
+        facts.push(("correction".to_owned(), correction.key()));
+    }
+    Ok(facts)
+}

@@ -1,0 +1,254 @@
+//! `plan`: which setup to test next, and what to wait for.
+
+use leverarm_config::{Quantity, Stand, units};
+use serde_json::{Value, json};
+
+use super::control::{Answer, Line};
+use super::{DaemonArgument, Failure, json_line, read_stand, say};
+use crate::clock::{Clock, local_text};
+use crate::plan::{Block, Plan, Window, Word, current, event, made_since, randomised, shown_in};
+use crate::store::{Store, StoreReader};
+
+/// What to do with the test plan.
+#[derive(Debug, Clone, clap::Subcommand)]
+pub(super) enum Action {
+    /// Begin a plan: setups in the order they are to be tested, such as A B A
+    Begin(Begin),
+    /// Leave the plan for now: pulls are made and kept as ever
+    Leave(Who),
+    /// Go on with the plan that was left
+    Resume(Who),
+}
+
+/// A plan to begin.
+#[derive(Debug, Clone, clap::Args)]
+pub(super) struct Begin {
+    /// Names of the setups in order; the first one once more at the end tells drift from the change
+    #[arg(required = true, value_name = "SETUP")]
+    setups: Vec<String>,
+    /// Pulls with each setup, in each block
+    #[arg(long, default_value_t = 3)]
+    pulls: u32,
+    /// So many blocks that hold every setup once, each in a random order, instead of the order given
+    #[arg(long, value_name = "BLOCKS")]
+    random_blocks: Option<u32>,
+    /// Seed of the random orders
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// Range in which a channel has to be before a pull, such as "oil=70..90 degC"; may be given
+    /// several times
+    #[arg(long = "window", value_name = "CHANNEL=LOW..HIGH UNIT")]
+    windows: Vec<String>,
+    /// What fuel is to be in the tank, and how much of it, to be checked by whoever tests
+    #[arg(long, default_value = "")]
+    fuel: String,
+    #[command(flatten)]
+    who: Who,
+}
+
+/// Who says so.
+#[derive(Debug, Clone, clap::Args)]
+pub(super) struct Who {
+    /// Who says so
+    #[arg(long, default_value = "")]
+    by: String,
+    #[command(flatten)]
+    daemon: DaemonArgument,
+}
+
+impl Begin {
+    fn plan(&self, stand: &Stand) -> Result<Plan, Failure> {
+        let blocks = match self.random_blocks {
+            Some(blocks) => {
+                let mut setups = self.setups.clone();
+                setups.sort();
+                setups.dedup();
+                randomised(&setups, self.pulls, blocks, self.seed)
+            }
+            None => {
+                let block = |setup: &String| Block {
+                    setup: setup.clone(),
+                    pulls: self.pulls,
+                };
+                self.setups.iter().map(block).collect()
+            }
+        };
+        let windows = self.windows.iter().map(|text| window(stand, text));
+        let plan = Plan {
+            blocks,
+            windows: windows.collect::<Result<_, _>>()?,
+            fuel: self.fuel.clone(),
+            by: self.who.by.clone(),
+        };
+        plan.check().map_err(Failure::of)?;
+        Ok(plan)
+    }
+}
+
+/// "oil=70..90 degC".
+fn window(stand: &Stand, text: &str) -> Result<Window, Failure> {
+    let bad = |why: String| Failure(format!("--window {text:?}: {why}"));
+    let form = || bad("expected CHANNEL=LOW..HIGH UNIT, such as \"oil=70..90 degC\"".to_owned());
+    let (name, range) = text.split_once('=').ok_or_else(form)?;
+    let (low, high) = range.split_once("..").ok_or_else(form)?;
+    let (name, low, high) = (name.trim(), low.trim(), high.trim());
+    let Some((_, channel)) = stand.channel_named(name) else {
+        let known: Vec<&str> = stand.channels.iter().map(|c| c.name.as_str()).collect();
+        return Err(bad(format!(
+            "the stand has no channel \"{name}\"; it has: {}",
+            known.join(", ")
+        )));
+    };
+    let (_, unit) = high.split_once(' ').unwrap_or((high, ""));
+    let kind = match channel.quantity {
+        Quantity::Temperature => &units::TEMPERATURE,
+        Quantity::Pressure => &units::PRESSURE,
+        Quantity::Fraction => &units::RATIO,
+        _ => {
+            return Err(bad(
+                "windows are for channels of temperature, pressure or humidity".to_owned(),
+            ));
+        }
+    };
+    let si = |number: &str| {
+        // A unit behind the highest value stands for both.
+        let quantity = if number.contains(' ') {
+            number.to_owned()
+        } else {
+            format!("{number} {unit}")
+        };
+        units::quantity(quantity.trim(), kind).map_err(|error| bad(error.to_string()))
+    };
+    Ok(Window {
+        channel: name.to_owned(),
+        low_si: si(low)?,
+        high_si: si(high)?,
+    })
+}
+
+/// Without an action: where the plan stands.
+pub(super) fn run(
+    action: Option<&Action>,
+    daemon: &DaemonArgument,
+    as_json: bool,
+) -> Result<(), Failure> {
+    match action {
+        None => show(daemon, as_json),
+        Some(Action::Begin(begin)) => {
+            let read = read_stand(&begin.who.daemon.stand.file)?;
+            let plan = begin.plan(&read.stand)?;
+            let body = json!({ "word": "begin", "plan": plan, "by": begin.who.by });
+            tell(&Word::Begin(plan), &body, &begin.who)?;
+            show(&begin.who.daemon, as_json)
+        }
+        Some(Action::Leave(who)) => {
+            let body = json!({ "word": "leave", "by": who.by });
+            tell(&Word::Leave, &body, who)
+        }
+        Some(Action::Resume(who)) => {
+            let body = json!({ "word": "resume", "by": who.by });
+            tell(&Word::Resume, &body, who)?;
+            show(&who.daemon, as_json)
+        }
+    }
+}
+
+/// Through the running daemon, or into the store itself.
+fn tell(word: &Word, body: &Value, who: &Who) -> Result<(), Failure> {
+    let read = read_stand(&who.daemon.stand.file)?;
+    let done = match Line::to(&read.stand, &who.daemon).post("/api/plan", body) {
+        Answer::Done(value) => value
+            .get("message")
+            .and_then(Value::as_str)
+            .unwrap_or("done")
+            .to_owned(),
+        Answer::Refused(error) => return Err(Failure(error)),
+        Answer::NotRunning => {
+            let mut store = Store::open(&read.store_folder).map_err(Failure::of)?;
+            let reader = store.reader().map_err(Failure::of)?;
+            if !matches!(word, Word::Begin(_)) && current(&reader).map_err(Failure::of)?.is_none() {
+                return Err(Failure::new("there is no test plan to leave or to resume"));
+            }
+            let event = event(word, &who.by, Clock::start().now());
+            store.add_event(&event).map_err(Failure::of)?;
+            event.message
+        }
+    };
+    say(&done);
+    Ok(())
+}
+
+fn show(daemon: &DaemonArgument, as_json: bool) -> Result<(), Failure> {
+    let read = read_stand(&daemon.stand.file)?;
+    let reader = StoreReader::open(&read.store_folder).map_err(Failure::of)?;
+    let Some(current) = current(&reader).map_err(Failure::of)? else {
+        if as_json {
+            json_line(&json!({ "plan": null }));
+        } else {
+            say("no test plan; begin one with `leverarm plan begin`");
+        }
+        return Ok(());
+    };
+    let made = made_since(&reader, &current).map_err(Failure::of)?;
+    let standing = current.plan.standing(&made);
+    // Only the running daemon knows the temperatures of now.
+    let waits = match Line::to(&read.stand, daemon).get("/api/plan") {
+        Answer::Done(value) => value.get("not_ready").cloned(),
+        Answer::Refused(_) | Answer::NotRunning => None,
+    };
+    if as_json {
+        json_line(&json!({
+            "plan": current.plan,
+            "begun_wall_us": current.begun_wall_us,
+            "left": current.is_left,
+            "made": standing.made,
+            "beside": standing.beside,
+            "next": standing.next,
+            "not_ready": waits,
+        }));
+        return Ok(());
+    }
+    say(&format!("plan of {}", local_text(current.begun_wall_us)));
+    let blocks = current.plan.blocks.iter().zip(&standing.made);
+    for (number, (block, made)) in (1..).zip(blocks) {
+        say(&format!(
+            "{number:>3}. {}: {made} of {} pulls",
+            block.setup, block.pulls
+        ));
+    }
+    let shown = shown_in(&read.stand);
+    for window in &current.plan.windows {
+        let (low, high) = (
+            shown(&window.channel, window.low_si),
+            shown(&window.channel, window.high_si),
+        );
+        say(&format!(
+            "before each pull: {} at {low} to {high}",
+            window.channel
+        ));
+    }
+    if !current.plan.fuel.is_empty() {
+        say(&format!(
+            "fuel, to be checked by hand: {}",
+            current.plan.fuel
+        ));
+    }
+    if standing.beside > 0 {
+        say(&format!("pulls beside the plan: {}", standing.beside));
+    }
+    if current.is_left {
+        say("the plan is left for now; go on with `leverarm plan resume`");
+        return Ok(());
+    }
+    say(&standing.next.words());
+    match waits.as_ref().and_then(Value::as_array) {
+        Some(waits) if waits.is_empty() => say("ready"),
+        Some(waits) => {
+            for wait in waits.iter().filter_map(Value::as_str) {
+                say(&format!("not ready: {wait}"));
+            }
+        }
+        None => say("no daemon runs, so what to wait for is not known"),
+    }
+    Ok(())
+}

@@ -1,0 +1,120 @@
+//! `sheet`: a comparison to publish, as HTML, PDF and pictures.
+
+use std::path::{Path, PathBuf};
+
+use super::compare::ComparisonArguments;
+use super::pulls::PLOT_PX;
+use super::{Failure, budget, say};
+use crate::comparison::Report;
+use crate::plot::{self, Plot, Size, Theme};
+use crate::reduction::{CurveChoice, reduce_pull};
+use crate::sheet::{Paper, Sheet, SheetFacts, html, pdf};
+
+/// What goes on the sheet, and where the sheet goes.
+#[derive(Debug, Clone, clap::Args)]
+pub(super) struct SheetArguments {
+    #[command(flatten)]
+    comparison: ComparisonArguments,
+    /// The sheet: one HTML file that needs nothing else
+    #[arg(long, value_name = "FILE.html")]
+    out: Option<PathBuf>,
+    /// The sheet as PDF pages
+    #[arg(long, value_name = "FILE.pdf")]
+    pdf: Option<PathBuf>,
+    /// Size of the PDF's pages
+    #[arg(long, value_enum, default_value_t = PaperChoice::A4)]
+    paper: PaperChoice,
+    /// Folder for each plot as SVG and as PNG of 1920 × 1080, light and dark
+    #[arg(long, value_name = "DIR")]
+    plots: Option<PathBuf>,
+    /// Who made the tests, to be named on the sheet
+    #[arg(long, default_value = "")]
+    author: String,
+    /// A remark to put on the sheet
+    #[arg(long, default_value = "")]
+    note: String,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+enum PaperChoice {
+    /// 210 × 297 mm
+    A4,
+    /// 8.5 × 11 in
+    Letter,
+}
+
+pub(super) fn run(arguments: &SheetArguments) -> Result<(), Failure> {
+    if arguments.out.is_none() && arguments.pdf.is_none() && arguments.plots.is_none() {
+        return Err(Failure::new(
+            "give --out FILE.html, --pdf FILE.pdf or --plots DIR: where is the sheet to go?",
+        ));
+    }
+    let (found, overlays) = arguments.comparison.compare()?;
+    let report = arguments.comparison.report(&found, &overlays);
+    let facts = SheetFacts {
+        author: arguments.author.clone(),
+        note: arguments.note.clone(),
+        budget: budget_rows(arguments, &report),
+    };
+    let sheet = Sheet::of(&report, &facts);
+    if let Some(file) = &arguments.out {
+        let html = html(&sheet).map_err(Failure::of)?;
+        write(file, html.as_bytes())?;
+    }
+    if let Some(file) = &arguments.pdf {
+        let paper = match arguments.paper {
+            PaperChoice::A4 => Paper::A4,
+            PaperChoice::Letter => Paper::Letter,
+        };
+        write(file, &pdf(&sheet, paper).map_err(Failure::of)?)?;
+    }
+    if let Some(folder) = &arguments.plots {
+        let cannot = |error| Failure(format!("{}: {error}", folder.display()));
+        std::fs::create_dir_all(folder).map_err(cannot)?;
+        write_pictures(folder, "torque-and-power", &report.curves_plot())?;
+        write_pictures(folder, "difference", &report.differences_plot())?;
+    }
+    Ok(())
+}
+
+/// The budget at peak torque of the first setup's newest pull. A pull that can't be reduced again
+/// took no part, so there is always one; without it the sheet goes without.
+fn budget_rows(
+    arguments: &SheetArguments,
+    report: &Report<'_>,
+) -> Option<(String, crate::comparison::Rows)> {
+    let first = report.found.setups.first()?;
+    let mut own = report.found.pulls.iter().rev();
+    let pull = own.find(|compared| compared.pull.setup == Some(first.id))?;
+    let reader = arguments.comparison.store.open().ok()?;
+    let choice = CurveChoice {
+        correction: Some(report.found.correction),
+        ..arguments.comparison.choice.choice().ok()?
+    };
+    let reduced = reduce_pull(&reader, pull.pull.id, choice).ok()?;
+    let point = budget::at(&reduced.curve, None).ok()?;
+    let title = format!(
+        "Pull {}, {}: {}",
+        pull.pull.id,
+        first.name,
+        point.total_words(&report.units)
+    );
+    Some((title, point.rows()))
+}
+
+fn write_pictures(folder: &Path, name: &str, plot: &Plot) -> Result<(), Failure> {
+    let size = Size::new(PLOT_PX.0, PLOT_PX.1).map_err(Failure::of)?;
+    for (theme, word) in [(Theme::Light, "light"), (Theme::Dark, "dark")] {
+        let svg = plot::svg_with_font(plot, size, theme);
+        write(&folder.join(format!("{name}-{word}.svg")), svg.as_bytes())?;
+        let png = plot::png(plot, PLOT_PX.0, PLOT_PX.1, theme).map_err(Failure::of)?;
+        write(&folder.join(format!("{name}-{word}.png")), &png)?;
+    }
+    Ok(())
+}
+
+fn write(file: &Path, bytes: &[u8]) -> Result<(), Failure> {
+    std::fs::write(file, bytes).map_err(|error| Failure(format!("{}: {error}", file.display())))?;
+    say(&format!("written: {}", file.display()));
+    Ok(())
+}

@@ -1,0 +1,101 @@
+//! What is doubtful about a pull, as reasons in words. Nothing here leaves a pull out: a person does.
+
+use super::ComparedPull;
+use super::curves::PullCurve;
+use crate::plan::Window;
+
+/// A sweep rate this far from the middle one makes another inertia torque, and another engine: wall
+/// temperatures lag, the mixture does. Common practice, no source.
+const SWEEP_SHARE: f64 = 0.1;
+/// A start this much hotter or colder than the middle one, K. Common practice, no source.
+const START_K: f64 = 10.0;
+/// A load cell's zero that moved by this share of the peak torque.
+const ZERO_SHARE: f64 = 0.005;
+
+/// Reasons for each pull, in their order. `windows` are those of the test plan each pull was made
+/// under; where there are none, the pulls are held against each other.
+pub(super) fn reasons(pulls: &[ComparedPull], windows: &[Vec<Window>]) -> Vec<Vec<String>> {
+    let curves: Vec<&PullCurve> = pulls.iter().map(|pull| &pull.curve).collect();
+    let sweep = median(curves.iter().map(|curve| curve.sweep_rpm_per_s));
+    let zero = median(curves.iter().filter_map(|curve| curve.zero_nm));
+    let none = Vec::new();
+    curves
+        .iter()
+        .enumerate()
+        .map(|(i, curve)| {
+            let mut reasons = Vec::new();
+            if curve.raw.link_faults > 0 {
+                reasons.push(format!(
+                    "{} frames lost or damaged on the way",
+                    curve.raw.link_faults
+                ));
+            }
+            let windows = windows.get(i).unwrap_or(&none);
+            reasons.extend(starts(curve, &curves, windows));
+            if !curve.air_factor_within_range {
+                reasons.push(format!(
+                    "air correction {:.4} is outside its valid range",
+                    curve.air_factor
+                ));
+            }
+            if let Some(sweep) = sweep.filter(|sweep| *sweep > 0.0) {
+                let off = curve.sweep_rpm_per_s / sweep - 1.0;
+                if off.abs() > SWEEP_SHARE {
+                    reasons.push(format!(
+                        "sweep rate {:.0} rpm/s, {:+.0} % from the others",
+                        curve.sweep_rpm_per_s,
+                        100.0 * off
+                    ));
+                }
+            }
+            if let (Some(own), Some(zero), Some((_, peak))) =
+                (curve.zero_nm, zero, curve.peak_torque)
+                && (own - zero).abs() > ZERO_SHARE * peak
+            {
+                reasons.push(format!(
+                    "load cell zero {:+.2} N·m from the others",
+                    own - zero
+                ));
+            }
+            reasons.extend(
+                curve
+                    .remarks
+                    .iter()
+                    .filter(|remark| remark.starts_with("slip:"))
+                    .cloned(),
+            );
+            reasons
+        })
+        .collect()
+}
+
+/// Temperatures at the start, against the windows or the other pulls.
+fn starts(curve: &PullCurve, all: &[&PullCurve], windows: &[Window]) -> Vec<String> {
+    let celsius = |kelvin: f64| kelvin - leverarm_torque::ZERO_CELSIUS_K;
+    let starts = curve.raw.start_temperatures_k.iter();
+    starts
+        .filter_map(|(channel, start)| {
+            let shown = format!("started with {channel} at {:.0} °C", celsius(*start));
+            if let Some(window) = windows.iter().find(|window| window.channel == *channel) {
+                let inside = (window.low_si..=window.high_si).contains(start);
+                return (!inside).then(|| {
+                    format!(
+                        "{shown}, outside {:.0} to {:.0} °C",
+                        celsius(window.low_si),
+                        celsius(window.high_si)
+                    )
+                });
+            }
+            let others = all.iter().flat_map(|other| &other.raw.start_temperatures_k);
+            let middle = median(others.filter(|(name, _)| name == channel).map(|(_, k)| *k))?;
+            let off = start - middle;
+            (off.abs() > START_K).then(|| format!("{shown}, {off:+.0} K from the others"))
+        })
+        .collect()
+}
+
+fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
+    let mut sorted: Vec<f64> = values.collect();
+    sorted.sort_by(f64::total_cmp);
+    sorted.get(sorted.len() / 2).copied()
+}

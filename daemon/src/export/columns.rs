@@ -1,0 +1,144 @@
+//! Columns of a pull: its reduced curve, and its raw samples.
+
+use leverarm_config::{Channel, Quantity, Stand};
+use leverarm_torque::curve::CurvePoint;
+
+use super::{Column, Table};
+use crate::recording::Recording;
+use crate::reduction::{ReducedPull, channel_law};
+use crate::store::PullRecord;
+
+fn name_of(pull: &PullRecord) -> String {
+    format!(
+        "pull {}, {}",
+        pull.id,
+        pull.setup_name.as_deref().unwrap_or("no setup")
+    )
+}
+
+/// Pull and setup in every row.
+fn belonging(pull: &PullRecord, rows: usize) -> [Column; 2] {
+    let setup = pull.setup_name.clone().unwrap_or_default();
+    [
+        Column::whole("pull", "1", vec![pull.id.get(); rows]),
+        Column::texts("setup", vec![setup; rows]),
+    ]
+}
+
+/// The curve of a pull, a row for each engine speed, in the order of time.
+#[must_use]
+pub fn reduced(reduced: &ReducedPull) -> Table {
+    let mut points: Vec<&CurvePoint> = reduced.curve.points.iter().collect();
+    points.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
+    let column = |name: &str, unit: &str, value: &dyn Fn(&CurvePoint) -> f64| {
+        let values = points.iter().map(|point| value(point)).collect();
+        Column::numbers(name, unit, values)
+    };
+    // A point that can't be trusted has no value here, as it has none on the page.
+    let trusted = |value: &'static dyn Fn(&CurvePoint) -> f64| {
+        move |p: &CurvePoint| if p.trustworthy { value(p) } else { f64::NAN }
+    };
+    let mut columns = vec![
+        column("time", "s", &|p| p.time_s),
+        column("rpm", "rpm", &|p| p.rpm),
+        column("torque", "N·m", &trusted(&|p| p.torque_nm)),
+        column("power", "W", &trusted(&CurvePoint::power_w)),
+        column(
+            "measured_torque",
+            "N·m",
+            &trusted(&|p| p.measured_torque_nm),
+        ),
+        column(
+            "expanded_uncertainty",
+            "N·m",
+            &trusted(&CurvePoint::expanded_uncertainty_nm),
+        ),
+        column(
+            "pull_to_pull_uncertainty",
+            "N·m",
+            &trusted(&CurvePoint::pull_to_pull_uncertainty_nm),
+        ),
+    ];
+    columns.extend(belonging(&reduced.pull, points.len()));
+    Table {
+        name: name_of(&reduced.pull),
+        start_wall_us: reduced.pull.started_wall_us,
+        columns,
+    }
+}
+
+/// The raw samples of a pull, a table for each pickup and channel: counts as they came, and for
+/// channels with a law of their own the SI value. Time is zero where the pull began.
+#[must_use]
+pub fn raw(pull: &PullRecord, stand: &Stand, recording: &Recording) -> Vec<Table> {
+    let ticks = pull.tick_first_wanted..=pull.tick_end.unwrap_or(u64::MAX);
+    let time_s = |tick: u64| {
+        let since = tick.wrapping_sub(pull.tick_start).cast_signed();
+        since as f64 / recording.tick_hz
+    };
+    let table = |channel: &str, times: Vec<f64>, counts: Vec<i64>, si: Option<Vec<f64>>, unit| {
+        let rows = times.len();
+        let values = si.unwrap_or_else(|| vec![f64::NAN; rows]);
+        let unit: &str = unit;
+        let mut columns = vec![
+            Column::numbers("time", "s", times),
+            Column::whole("counts", "1", counts),
+            Column::numbers("value", unit, values),
+            Column::texts("unit", vec![unit.to_owned(); rows]),
+            Column::texts("channel", vec![channel.to_owned(); rows]),
+        ];
+        columns.extend(belonging(pull, rows));
+        Table {
+            name: format!("{}: {channel}", name_of(pull)),
+            start_wall_us: pull.started_wall_us,
+            columns,
+        }
+    };
+    let mut tables = Vec::new();
+    for pickup in recording.edges.iter().map(|(pickup, _)| *pickup) {
+        let edges = recording.edges_within(pickup, ticks.clone());
+        let times = edges.iter().map(|edge| time_s(edge.tick)).collect();
+        let numbers = edges.iter().map(|edge| edge.number.cast_signed()).collect();
+        tables.push(table(&format!("teeth_{pickup}"), times, numbers, None, "1"));
+    }
+    for channel in recording.forces.iter().map(|(channel, _)| *channel) {
+        let forces = recording.forces_within(channel, ticks.clone());
+        let times = forces.iter().map(|(tick, _)| time_s(*tick)).collect();
+        let counts = forces
+            .iter()
+            .map(|(_, counts)| i64::from(*counts))
+            .collect();
+        tables.push(table(&format!("force_{channel}"), times, counts, None, "1"));
+    }
+    for channel in &stand.channels {
+        let law = channel_law(stand, channel, recording);
+        let samples = recording.samples_of(channel.source);
+        let (times, counts): (Vec<f64>, Vec<i32>) = samples
+            .iter()
+            .filter(|(tick, _)| ticks.contains(tick))
+            .filter_map(|(tick, counts)| Some((time_s(*tick), (*counts)?)))
+            .unzip();
+        let values = counts.iter().map(|counts| law(*counts).unwrap_or(f64::NAN));
+        let values = Some(values.collect());
+        let counts = counts.iter().map(|counts| i64::from(*counts)).collect();
+        let name = channel.name.replace(' ', "_");
+        tables.push(table(&name, times, counts, values, si_unit(channel)));
+    }
+    tables.retain(|table| !table.is_empty());
+    tables
+}
+
+fn si_unit(channel: &Channel) -> &'static str {
+    match channel.quantity {
+        Quantity::Temperature => "K",
+        Quantity::Pressure => "Pa",
+        Quantity::Fraction | Quantity::Number => "1",
+        Quantity::Voltage => "V",
+        Quantity::Force => "N",
+        Quantity::Length => "m",
+        Quantity::Speed => "m/s",
+        Quantity::MassFlow => "kg/s",
+        Quantity::VolumeFlow => "m³/s",
+        Quantity::Mass => "kg",
+    }
+}
