@@ -270,6 +270,30 @@ fn words_table_and_plot() {
     }
 }
 
+/// Sheets and exports carry it like any other curve.
+#[test]
+fn sheet_and_export() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
+    let (html, csv) = (file("sheet.html"), file("pulls.csv"));
+    run(&["sheet", "main jet 105", "main jet 110", "--out", &html]);
+    let sheet = std::fs::read_to_string(&html).unwrap();
+    for part in ["<h2>Why", "the mixture makes", "lambda there"] {
+        assert!(sheet.contains(part), "\"{part}\" is not on the sheet");
+    }
+    run(&["export", "2", "--engine", "--out", &csv]);
+    let csv = std::fs::read_to_string(&csv).unwrap();
+    for column in [
+        "volumetric_efficiency",
+        "lambda_of_flows",
+        "bsfc_expanded_uncertainty",
+        "air_flow",
+        "exhaust_gas",
+    ] {
+        assert!(csv.contains(column), "\"{column}\" is not exported");
+    }
+}
+
 /// A stand without the engine's channels says what to measure next, and attributes nothing to them.
 #[test]
 fn without_channels_the_answer_is_what_to_measure() {
