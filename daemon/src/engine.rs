@@ -22,6 +22,42 @@ use crate::reduction::{
 };
 use crate::store::StoreReader;
 
+/// A figure of the engine over speed, by its name in files.
+#[derive(Debug, Clone, Copy)]
+pub struct EngineFigure {
+    /// Its name, a word without blanks.
+    pub name: &'static str,
+    /// Its SI unit.
+    pub unit: &'static str,
+    /// Its value at a point.
+    pub get: fn(&EnginePoint) -> Option<Reading>,
+}
+
+impl EngineFigure {
+    /// All of them.
+    pub const ALL: &[Self] = &[
+        Self::new("bmep", "Pa", |p| p.bmep_pa),
+        Self::new("volumetric_efficiency", "1", |p| p.volumetric_efficiency),
+        Self::new("air", "kg/s", |p| p.air_kg_per_s),
+        Self::new("air_at_standard", "kg/s", |p| p.air_at_standard_kg_per_s),
+        Self::new("fuel", "kg/s", |p| p.fuel_kg_per_s),
+        Self::new("lambda_of_sensor", "1", |p| p.lambda),
+        Self::new("lambda_of_flows", "1", |p| p.lambda_of_flows),
+        Self::new("bsfc", "kg/J", |p| p.bsfc_kg_per_j),
+        Self::new("bsac", "kg/J", |p| p.bsac_kg_per_j),
+        Self::new("thermal_efficiency", "1", |p| p.thermal_efficiency),
+        Self::new("depression", "Pa", |p| p.depression_pa),
+    ];
+
+    const fn new(
+        name: &'static str,
+        unit: &'static str,
+        get: fn(&EnginePoint) -> Option<Reading>,
+    ) -> Self {
+        Self { name, unit, get }
+    }
+}
+
 /// A channel over the speeds of a curve.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ChannelCurve {
@@ -259,6 +295,11 @@ pub fn why(
     found: &StoredComparison,
     choice: CurveChoice,
 ) -> Result<Vec<Why>, ReductionError> {
+    // The comparison's own correction: like with like.
+    let choice = CurveChoice {
+        correction: Some(found.correction),
+        ..choice
+    };
     let mut pulls: Vec<(usize, ReducedPull, EnginePull)> = Vec::new();
     for compared in &found.pulls {
         let setup = found

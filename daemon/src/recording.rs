@@ -1,7 +1,5 @@
 //! Samples of a recorded stretch of bytes: the same decoder as live, run again.
 
-use std::borrow::Cow;
-
 use leverarm_config::Source;
 use leverarm_filters::teeth::Edge;
 use leverarm_protocol::{BoardMessage, BoardReader, LinkFault, Reading};
@@ -41,6 +39,7 @@ impl Recording {
         let mut reader = BoardReader::new();
         reader.feed(0, bytes, &mut |reading| recording.take(&reading, 0));
         recording.tick_hz = reader.tick_hz().map_or(0.0, f64::from);
+        recording.find_pulses();
         recording
     }
 
@@ -71,6 +70,7 @@ impl Recording {
                 recording.take(&reading, shift.unwrap_or(0));
             });
         }
+        recording.find_pulses();
         recording
     }
 
@@ -191,25 +191,26 @@ impl Recording {
     /// Samples of a channel, all of them. Those of pulses are the times from one to the next, at the
     /// second of the two.
     #[must_use]
-    pub fn samples_of(&self, source: Source) -> Cow<'_, [(u64, Option<i32>)]> {
-        if let Source::Pulses(number) = source {
-            return Cow::Owned(self.pulse_periods(number));
-        }
+    pub fn samples_of(&self, source: Source) -> &[(u64, Option<i32>)] {
         self.samples
             .iter()
             .find(|(s, _)| *s == source)
-            .map_or(Cow::Borrowed(&[]), |(_, v)| Cow::Borrowed(v.as_slice()))
+            .map_or(&[], |(_, v)| v)
     }
 
-    fn pulse_periods(&self, number: u8) -> Samples {
-        let edges = self.edges_within(number, 0..=u64::MAX);
-        edges
-            .windows(2)
-            .filter_map(|pair| match pair {
-                [a, b] => Some((b.tick, Some(period_counts(a.tick, b.tick, self.tick_hz)?))),
+    /// The times between the edges of each input, in case it counts a flow meter's pulses.
+    fn find_pulses(&mut self) {
+        let tick_hz = self.tick_hz;
+        let periods = |edges: &[Edge]| -> Samples {
+            let pairs = edges.windows(2).filter_map(|pair| match pair {
+                [a, b] => Some((b.tick, period_counts(a.tick, b.tick, tick_hz))),
                 _ => None,
-            })
-            .collect()
+            });
+            pairs.filter(|(_, counts)| counts.is_some()).collect()
+        };
+        let pulses = self.edges.iter();
+        let pulses = pulses.map(|(pickup, edges)| (Source::Pulses(*pickup), periods(edges)));
+        self.samples.extend(pulses.collect::<Vec<_>>());
     }
 }
 

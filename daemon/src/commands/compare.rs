@@ -13,7 +13,6 @@ use super::engine::WhyReport;
 use super::pulls::write_plot;
 use super::{CurveArguments, Failure, StoreArgument, json_line, say};
 use crate::comparison::{Report, Rows, StoredComparison, compare_setups, part_words};
-use crate::engine::why;
 use crate::overlay::Overlay;
 use crate::plot::{self, Theme};
 
@@ -153,15 +152,7 @@ pub(super) fn run(arguments: &CompareArguments) -> Result<(), Failure> {
     let report = arguments.comparison.report(&found, &overlays);
     let why = arguments
         .why
-        .then(|| {
-            let reader = arguments.comparison.store.open()?;
-            Ok::<_, Failure>(WhyReport {
-                found: &found,
-                whys: why(&reader, &found, arguments.comparison.choice.choice()?)
-                    .map_err(Failure::of)?,
-                units: report.units,
-            })
-        })
+        .then(|| WhyReport::of(&arguments.comparison, &report))
         .transpose()?;
     if let Some(file) = &arguments.plot {
         let theme = if arguments.dark {
@@ -256,7 +247,7 @@ fn print(report: &Report<'_>) {
     }
 }
 
-fn terminal_table(rows: &Rows) -> Table {
+pub(super) fn terminal_table(rows: &Rows) -> Table {
     let headings: Vec<&str> = rows.headings.iter().map(String::as_str).collect();
     let mut table = table_of(&headings);
     table.add_rows(&rows.rows);

@@ -2,7 +2,7 @@
 
 use comfy_table::Table;
 use leverarm_config::display::DisplayUnits;
-use leverarm_config::{Quantity, units};
+use leverarm_config::units;
 use leverarm_torque::comparison::Estimate;
 use leverarm_torque::comparison::words::decimals_for;
 use leverarm_torque::engine::{
@@ -10,11 +10,14 @@ use leverarm_torque::engine::{
 };
 use serde_json::{Value, json};
 
+use super::compare::{ComparisonArguments, terminal_table};
 use super::curve_output::{align_right, table_of};
-use super::say;
-use crate::comparison::StoredComparison;
-use crate::engine::{EnginePull, Why};
+use super::{Failure, say};
+use crate::comparison::{Report, Rows, StoredComparison};
+use crate::engine::{EnginePull, Why, why};
+use crate::export::quantity_unit;
 use crate::plot::{Axis, Mark, Panel, Plot, Range, Series};
+use crate::sheet::SheetReasons;
 
 /// Rows of a table in the terminal, about.
 const TABLE_ROWS: usize = 28;
@@ -318,7 +321,7 @@ pub(super) fn json(pull: &EnginePull) -> Value {
         })),
         "channels": pull.channels.iter().map(|channel| json!({
             "name": channel.name,
-            "unit": si_unit(channel.quantity),
+            "unit": quantity_unit(channel.quantity),
             "values": channel.values.iter().map(|r| r.map(|r| r.value)).collect::<Vec<_>>(),
             "plus_minus":
                 channel.values.iter().map(|r| r.map(|r| r.expanded())).collect::<Vec<_>>(),
@@ -333,21 +336,6 @@ pub(super) fn json(pull: &EnginePull) -> Value {
         object[format!("{}_plus_minus", figure.key)] = json!(half);
     }
     object
-}
-
-const fn si_unit(quantity: Quantity) -> &'static str {
-    match quantity {
-        Quantity::Temperature => "K",
-        Quantity::Pressure => "Pa",
-        Quantity::Fraction | Quantity::Number => "1",
-        Quantity::Voltage => "V",
-        Quantity::Force => "N",
-        Quantity::Length => "m",
-        Quantity::Speed => "m/s",
-        Quantity::MassFlow => "kg/s",
-        Quantity::VolumeFlow => "m³/s",
-        Quantity::Mass => "kg",
-    }
 }
 
 /// Filling, and what it would be without the intake's depression; mixture below.
@@ -443,12 +431,23 @@ const fn cause_word(cause: Cause) -> &'static str {
 
 /// Why the setups of a comparison differ, pair by pair.
 pub(super) struct WhyReport<'a> {
-    pub(super) found: &'a StoredComparison,
-    pub(super) whys: Vec<Why>,
-    pub(super) units: DisplayUnits,
+    found: &'a StoredComparison,
+    whys: Vec<Why>,
+    units: DisplayUnits,
 }
 
-impl WhyReport<'_> {
+impl<'a> WhyReport<'a> {
+    /// Works it out, from the samples of the pulls that were compared.
+    pub(super) fn of(asked: &ComparisonArguments, report: &Report<'a>) -> Result<Self, Failure> {
+        let reader = asked.store.open()?;
+        let whys = why(&reader, report.found, asked.choice.choice()?).map_err(Failure::of)?;
+        Ok(Self {
+            found: report.found,
+            whys,
+            units: report.units,
+        })
+    }
+
     fn name(&self, setup: usize) -> &str {
         let setup = self.found.comparison.setups.get(setup);
         setup.map_or("?", |setup| setup.name.as_str())
@@ -463,7 +462,7 @@ impl WhyReport<'_> {
                 self.name(why.first)
             ));
             if let Ok(found) = &why.attribution {
-                say(&self.table(found.regions.as_slice()).to_string());
+                say(&terminal_table(&self.table(&found.regions)).to_string());
             }
             for line in self.words(why) {
                 say(&format!("  {line}"));
@@ -471,32 +470,51 @@ impl WhyReport<'_> {
         }
     }
 
-    fn table(&self, regions: &[RegionParts]) -> Table {
+    fn table(&self, regions: &[RegionParts]) -> Rows {
         let unit = self.units.torque;
-        let mut table = table_of(&[
-            "rpm",
-            &format!("difference {}", unit.symbol),
-            "air",
-            "mixture",
-            "rest",
-            "cause",
-        ]);
-        for region in regions {
+        let text = |estimate: Option<Estimate>| {
+            estimate.map_or_else(|| "not measured".to_owned(), |e| self.torque_text(e))
+        };
+        let row = |region: &RegionParts| {
             let parts = &region.parts;
-            let text = |estimate: Option<Estimate>| {
-                estimate.map_or_else(|| "not measured".to_owned(), |e| self.torque_text(e))
-            };
-            table.add_row([
+            vec![
                 format!("{:.0}-{:.0}", region.from_rpm, region.to_rpm),
+                cause_word(parts.cause()).to_owned(),
                 text(Some(parts.total)),
                 text(parts.air),
                 text(parts.mixture),
                 text(Some(parts.rest)),
-                cause_word(parts.cause()).to_owned(),
-            ]);
+            ]
+        };
+        Rows {
+            headings: vec![
+                "rpm".to_owned(),
+                "cause".to_owned(),
+                format!("difference {}", unit.symbol),
+                "air".to_owned(),
+                "mixture".to_owned(),
+                "rest".to_owned(),
+            ],
+            rows: regions.iter().map(row).collect(),
+            text_columns: 2,
         }
-        align_right(&mut table, 0..5);
-        table
+    }
+
+    /// What a sheet says of it: title and lines of each pair, the parts of each range, the plot.
+    pub(super) fn on_sheet(&self) -> SheetReasons {
+        let pairs = self.whys.iter().map(|why| {
+            let title = format!("{} against {}", self.name(why.second), self.name(why.first));
+            let regions = why.attribution.as_ref().ok().map(|found| &found.regions);
+            let rows = regions.map(|regions| self.table(regions));
+            // What to measure next is for who tests, not for who reads.
+            let mut lines = self.words(why);
+            lines.retain(|line| !line.starts_with("next: "));
+            (title, rows, lines)
+        });
+        SheetReasons {
+            pairs: pairs.collect(),
+            plot: self.plot("", ""),
+        }
     }
 
     fn torque_text(&self, estimate: Estimate) -> String {

@@ -379,12 +379,12 @@ impl Work<'_> {
         columns: &[&Column],
         shift: f64,
         best: f64,
-        bend: f64,
+        loss: f64,
     ) -> Option<Vec<f64>> {
         self.mean_by_pull(columns, |column, point| {
             let lambda = point.lambda?.value;
             let covered = self.curve.covers(lambda);
-            covered.then(|| column.work_nm * work_per_air(lambda + shift, best, bend).ln())
+            covered.then(|| column.work_nm * work_per_air(lambda + shift, best, loss).ln())
         })
     }
 
@@ -404,8 +404,8 @@ impl Work<'_> {
             let ve = point.volumetric_efficiency?.value;
             (ve > 0.0).then(|| column.work_nm * ve.ln())
         });
-        let (best, bend) = (self.curve.best, self.curve.bend);
-        let mixture = self.through_mixture(columns, 0.0, best.value, bend.value);
+        let (best, loss) = (self.curve.best, self.curve.loss);
+        let mixture = self.through_mixture(columns, 0.0, best.value, loss.value);
         let value = |values: &Option<Vec<f64>>| {
             values.as_ref().map_or(0.0, |values| contrast.value(values))
         };
@@ -415,13 +415,13 @@ impl Work<'_> {
             .flat_map(|c| &c.points)
             .filter_map(|p| Some(p.lambda?.common))
             .fold(0.0, f64::max);
-        let moved = |shift: f64, best: f64, bend: f64| {
-            value(&self.through_mixture(columns, shift, best, bend)) - mixture_value
+        let moved = |shift: f64, best: f64, loss: f64| {
+            value(&self.through_mixture(columns, shift, best, loss)) - mixture_value
         };
         let mixture_common = [
-            moved(sensor_u, best.value, bend.value),
-            moved(0.0, best.value + best.common, bend.value),
-            moved(0.0, best.value, bend.value + bend.common),
+            moved(sensor_u, best.value, loss.value),
+            moved(0.0, best.value + best.common, loss.value),
+            moved(0.0, best.value, loss.value + loss.common),
             scale_u * mixture_value,
         ];
         let air_common = [scale_u * value(&air)];

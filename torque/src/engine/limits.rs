@@ -123,7 +123,8 @@ pub struct DeviceLoad {
     pub flow_m3_per_s: Reading,
     /// That flow over each capacity.
     pub load: [f64; 2],
-    /// Depression that the device by itself needs for that flow, Pa.
+    /// Depression that the device by itself needs for that flow of this air, Pa: it goes with density
+    /// and the square of the volume flow.
     pub needed_pa: Reading,
     /// That over the measured depression: the rest is taken by filter, box and pipes.
     pub share_of_depression: Option<Reading>,
@@ -148,6 +149,8 @@ pub struct LimitReport {
 const FALL_OFF: f64 = 0.03;
 /// A shortfall smaller than this can't be shared out.
 const SHORTFALL_MIN: f64 = 0.02;
+/// Density of the air that flow benches are rated with: 20 °C and 101.325 kPa, dry.
+const BENCH_AIR_KG_PER_M3: f64 = 1.2041;
 /// Ratio of specific heats of the residual gas.
 const RESIDUAL_KAPPA: f64 = 1.35;
 
@@ -173,7 +176,7 @@ pub fn limits(points: &[EnginePoint], model: &EngineModel, ambient_pa: Measured)
     let restriction = restriction(points, filling.as_ref(), exponent, ambient_pa);
     let device = model.device.and_then(|device| {
         let top = points.iter().rev().find(|p| p.air_m3_per_s.is_some())?;
-        Some(load(&device, top.air_m3_per_s?, top.depression_pa))
+        load(&device, top)
     });
     let any = |has: fn(&EnginePoint) -> bool| points.iter().any(has);
     let missing = [
@@ -276,20 +279,23 @@ fn restriction(
     })
 }
 
-fn load(device: &Device, flow: Reading, depression: Option<Reading>) -> DeviceLoad {
+fn load(device: &Device, top: &EnginePoint) -> Option<DeviceLoad> {
+    let flow = top.air_m3_per_s?;
+    let density = top.air_kg_per_s?.value / flow.value;
     let rated = Reading::common(device.flow_m3_per_s);
     let capacity = TEST_DEPRESSIONS_PA
         .map(|pa| flow_at_depression(device.flow_m3_per_s.value, device.depression_pa, pa));
     let needed = Reading::through([flow, rated], |[flow, rated]| {
-        device.depression_pa * (flow / rated).powi(2)
+        device.depression_pa * (flow / rated).powi(2) * density / BENCH_AIR_KG_PER_M3
     });
-    DeviceLoad {
+    Some(DeviceLoad {
         capacity_m3_per_s: capacity,
         flow_m3_per_s: flow,
         load: capacity.map(|capacity| flow.value / capacity),
         needed_pa: needed,
-        share_of_depression: depression
+        share_of_depression: top
+            .depression_pa
             .filter(|pa| pa.value > 0.0)
             .map(|pa| Reading::through([needed, pa], |[needed, pa]| needed / pa)),
-    }
+    })
 }

@@ -2,26 +2,27 @@
 
 use super::Reading;
 
-/// Work per mass of air over lambda, relative to its best: `1 − bend · (λ − λ_best)²`.
+/// Work per mass of air over lambda, relative to its best: `1 − loss · ((λ − λ_best)/(1 − λ_best))²`.
 ///
 /// The best is on the rich side, where all the oxygen finds fuel and evaporation still cools the
 /// charge; lean of it the work falls because fuel lacks, rich of it because it burns incompletely.
 /// Torque at best lies at a fuel/air equivalence ratio of 1.1 to 1.2 (Heywood 1988, sec. 15.3, from
-/// memory); λ = 1 gives 3 to 4 % less, λ = 0.8 about 1 % less (common practice, no source). The
-/// uncertainties cover that spread. Holds for spark ignition, λ from 0.7 to 1.2.
+/// memory); λ = 1 gives 3 to 4 % less, λ = 0.8 about 1 to 2 % less (common practice, no source). The
+/// loss at λ = 1 is what is known best, so it is what the curve is written with. The uncertainties
+/// cover the spread from engine to engine. Holds for spark ignition, λ from 0.7 to 1.2.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct MixtureCurve {
     /// Lambda of the most work.
     pub best: Reading,
-    /// How fast it falls off.
-    pub bend: Reading,
+    /// Share of the work that is lost at λ = 1.
+    pub loss: Reading,
 }
 
 impl Default for MixtureCurve {
     fn default() -> Self {
         Self {
-            best: Reading::new(0.88, 0.0, 0.015),
-            bend: Reading::new(2.0, 0.0, 0.4),
+            best: Reading::new(0.88, 0.0, 0.012),
+            loss: Reading::new(0.033, 0.0, 0.005),
         }
     }
 }
@@ -39,12 +40,12 @@ impl MixtureCurve {
     /// Its value.
     #[must_use]
     pub fn value(&self, lambda: f64) -> f64 {
-        work_per_air(lambda, self.best.value, self.bend.value)
+        work_per_air(lambda, self.best.value, self.loss.value)
     }
 }
 
-/// Work per mass of air relative to its best.
+/// Work per mass of air relative to its best, see [`MixtureCurve`].
 #[must_use]
-pub fn work_per_air(lambda: f64, best: f64, bend: f64) -> f64 {
-    (1.0 - bend * (lambda - best).powi(2)).max(0.05)
+pub fn work_per_air(lambda: f64, best: f64, loss: f64) -> f64 {
+    (1.0 - loss * ((lambda - best) / (1.0 - best)).powi(2)).max(0.05)
 }

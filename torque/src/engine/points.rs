@@ -121,24 +121,62 @@ pub fn engine_points(
     ) else {
         return Vec::new();
     };
-    let work = Work {
+    let points: Vec<&CurvePoint> = curve.points.iter().filter(|p| p.trustworthy).collect();
+    let mut work = Work {
         model,
-        series,
+        series: series.to_vec(),
         air,
         ambient,
     };
-    let points = curve.points.iter().filter(|point| point.trustworthy);
-    points.map(|point| work.point(point)).collect()
+    work.keep_to_full_throttle(&points);
+    points.iter().map(|point| work.point(point)).collect()
 }
 
 struct Work<'a> {
     model: &'a EngineModel,
-    series: &'a [EngineSeries],
+    series: Vec<EngineSeries>,
     air: &'a AirReadings,
     ambient: Air,
 }
 
 impl Work<'_> {
+    /// What jumps when the throttle closes is taken from while it was open only: a line through both
+    /// would show neither.
+    fn keep_to_full_throttle(&mut self, points: &[&CurvePoint]) {
+        let by_time = |a: &&&CurvePoint, b: &&&CurvePoint| a.time_s.total_cmp(&b.time_s);
+        let (Some(first), Some(last)) =
+            (points.iter().min_by(by_time), points.iter().max_by(by_time))
+        else {
+            return;
+        };
+        let delay = |point: &CurvePoint| {
+            let displaced = self.displaced(point.rpm * RAD_PER_S_PER_RPM);
+            self.delay_s(point.time_s, self.air_flow(point.time_s), displaced)
+        };
+        let delays = [delay(first), delay(last)];
+        let (from_s, to_s) = (first.time_s, last.time_s);
+        for series in &mut self.series {
+            let [before, after] = if series.role == Role::Lambda {
+                delays
+            } else {
+                [0.0; 2]
+            };
+            if jumps(series.role) {
+                series.trace = series.trace.between(from_s + before, to_s + after);
+            }
+        }
+    }
+
+    fn displaced(&self, omega: f64) -> Option<f64> {
+        let model = self.model;
+        let displacement = model.displacement_m3?;
+        Some(displaced_m3_per_s(
+            displacement,
+            model.cycles_per_turn,
+            omega,
+        ))
+    }
+
     fn series(&self, role: Role) -> Option<&EngineSeries> {
         self.series.iter().find(|series| series.role == role)
     }
@@ -200,10 +238,15 @@ impl Work<'_> {
 
     /// The sensor's value of the gas that left the engine at an instant.
     fn lambda(&self, time_s: f64, air: Option<Reading>, displaced: Option<f64>) -> Option<Reading> {
-        let series = self.series(Role::Lambda)?;
-        if series.delay.is_none() {
-            return series.trace.at(time_s);
-        }
+        let delay_s = self.delay_s(time_s, air, displaced);
+        self.series(Role::Lambda)?.trace.at(time_s + delay_s)
+    }
+
+    /// How late the lambda sensor is for the gas that leaves the engine at an instant.
+    fn delay_s(&self, time_s: f64, air: Option<Reading>, displaced: Option<f64>) -> f64 {
+        let Some(series) = self.series(Role::Lambda).filter(|s| !s.delay.is_none()) else {
+            return 0.0;
+        };
         let rho = self.ambient.density_kg_per_m3();
         let flow_kg_per_s = match (air, displaced) {
             (Some(air), _) => air.value,
@@ -214,7 +257,7 @@ impl Work<'_> {
             .reading(Role::ExhaustTemperature(1), time_s)
             .map_or(EXHAUST_K, |reading| reading.value);
         let hot = flow_kg_per_s / rho * exhaust_k / self.ambient.temperature_k();
-        series.trace.at(time_s + series.delay.delay_s(hot))
+        series.delay.delay_s(hot)
     }
 
     fn depression(&self, time_s: f64) -> Option<Reading> {
@@ -231,9 +274,7 @@ impl Work<'_> {
         let omega = point.rpm * RAD_PER_S_PER_RPM;
         let time_s = point.time_s;
         let torque = torque_as_measured(point);
-        let displaced = model
-            .displacement_m3
-            .map(|v| displaced_m3_per_s(v, model.cycles_per_turn, omega));
+        let displaced = self.displaced(omega);
         let measured_air = self.air_flow(time_s);
         let fuel = self.fuel_flow(time_s);
         let lambda = self.lambda(time_s, measured_air, displaced);
@@ -311,6 +352,20 @@ impl Work<'_> {
                 .collect(),
         }
     }
+}
+
+/// Whether a channel jumps when the throttle closes.
+const fn jumps(role: Role) -> bool {
+    matches!(
+        role,
+        Role::AirFlow
+            | Role::FuelFlow
+            | Role::Lambda
+            | Role::ManifoldPressure
+            | Role::IntakeDepression
+            | Role::BackPressure
+            | Role::Throttle
+    )
 }
 
 /// Torque as measured with its uncertainty: the correction's part is not in it.

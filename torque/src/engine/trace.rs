@@ -8,6 +8,8 @@ const WINDOW_S: f64 = 0.12;
 const SAMPLES_MIN: usize = 5;
 /// The window of a slow channel grows up to this.
 const WINDOW_S_MAX: f64 = 0.6;
+/// A line through samples may be read so far beyond them, s.
+const BEYOND_S: f64 = 0.03;
 /// A falling mass needs a longer look: its slope is wanted.
 const SLOPE_WINDOW_S: f64 = 0.6;
 
@@ -72,6 +74,16 @@ impl Trace {
         &self.samples
     }
 
+    /// The samples between two instants.
+    #[must_use]
+    pub fn between(&self, from_s: f64, to_s: f64) -> Self {
+        let inside = |sample: &&(f64, f64)| (from_s..=to_s).contains(&sample.0);
+        Self {
+            samples: self.samples.iter().filter(inside).copied().collect(),
+            common: self.common,
+        }
+    }
+
     /// Value at an instant: a straight line through the samples about it, with what their scatter
     /// leaves open. None outside the samples.
     #[must_use]
@@ -97,7 +109,7 @@ impl Trace {
 
     fn line(&self, time_s: f64, half_s: f64) -> Option<Line> {
         let (first, last) = (self.samples.first()?.0, self.samples.last()?.0);
-        if !(first..=last).contains(&time_s) {
+        if !(first - BEYOND_S..=last + BEYOND_S).contains(&time_s) {
             return None;
         }
         let from = self.samples.partition_point(|s| s.0 < time_s - half_s);

@@ -468,7 +468,8 @@ fn what_is_not_measured_is_named() {
     assert!(report.lambda_disagrees_rpm.is_empty());
 }
 
-/// A device rated 0.0085 m³/s at 1.5 inHg that passes 0.009 m³/s needs 1.5 · (9/8.5)² inHg.
+/// A device rated 0.0085 m³/s at 1.5 inHg with bench air (1.2041 kg/m³: CIPM-2007 gives 1.20456) that
+/// passes 0.009 m³/s of 10/9 kg/m³ needs 1.5 · (9/8.5)² · 1.1111/1.2041 inHg.
 #[test]
 fn a_rated_device_at_its_load() {
     let mut engine = model();
@@ -478,7 +479,7 @@ fn a_rated_device_at_its_load() {
     });
     let report = limits(&restricted(0.0), &engine, AMBIENT_PA);
     let load = report.device.unwrap();
-    let needed = TEST_DEPRESSIONS_PA[0] * (9.0_f64 / 8.5).powi(2);
+    let needed = TEST_DEPRESSIONS_PA[0] * (9.0_f64 / 8.5).powi(2) * (10.0 / 9.0) / 1.2041;
     close_rel("needed", load.needed_pa.value, needed, 1e-12);
     close_rel("load", load.load[0], 9.0 / 8.5, 1e-12);
     close_rel("load", load.load[1], 9.0 / 8.5 / 2.0_f64.sqrt(), 1e-12);
