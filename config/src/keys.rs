@@ -27,8 +27,15 @@ pub const KEYS: &[(&str, &[&str])] = &[
     ),
     ("stand", &["name", "kind"]),
     ("engine", &["name", "displacement", "inertia", "strokes"]),
-    ("port", &["path", "baud"]),
-    ("board", &["heartbeat_timeout", "short_periods_to_cut"]),
+    ("port", &["path", "baud", "real_time"]),
+    (
+        "board",
+        &[
+            "heartbeat_timeout",
+            "short_periods_to_cut",
+            "self_test_max_age",
+        ],
+    ),
     ("drum", &["inertia", "outer_diameter", "piece"]),
     (
         "drum.piece",

@@ -14,6 +14,7 @@ pub mod plot;
 pub mod recording;
 pub mod reduction;
 pub mod rehearsal;
+pub mod self_test;
 pub mod service;
 pub mod software_stand;
 pub mod store;

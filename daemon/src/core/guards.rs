@@ -17,6 +17,9 @@ pub(super) struct Verdict {
     pub(super) limit_si: Option<f64>,
 }
 
+/// What a guard says that trips in a self-test.
+const SELF_TEST: &str = "self-test: its limit was taken to be below the present value";
+
 /// Shortest time over which a rate of rise is taken.
 const RATE_S_MIN: f64 = 0.5;
 /// A guard clears once its limit has been kept for so long without a break: a value that rests on
@@ -57,6 +60,8 @@ impl Finding {
 pub(super) struct GuardDesk {
     states: Vec<State>,
     texts: Texts,
+    /// The guard whose limit is taken to be below the present value, for a self-test.
+    forced: Option<usize>,
 }
 
 /// How values are put in words.
@@ -82,7 +87,17 @@ impl GuardDesk {
                 units: stand.units,
                 quantities: stand.channels.iter().map(|c| c.quantity).collect(),
             },
+            forced: None,
         }
+    }
+
+    /// Takes the limit of one guard to be below the present value, or of none any more.
+    pub(super) fn force(&mut self, index: Option<usize>) {
+        self.forced = index;
+    }
+
+    pub(super) fn is_tripped(&self, index: usize) -> bool {
+        self.states.get(index).is_some_and(|state| state.tripped)
     }
 
     /// The clock of the samples begins again. What tripped stays so until it is seen to be over.
@@ -105,7 +120,7 @@ impl GuardDesk {
     /// A signal has a new value, at `at_us` of the board's time.
     pub(super) fn check(&mut self, signal: Signal, value: &Value, at_us: f64) -> Vec<Verdict> {
         let mut verdicts = Vec::new();
-        for state in &mut self.states {
+        for (index, state) in self.states.iter_mut().enumerate() {
             let si = value.si();
             let finding = match state.guard.watch {
                 Watch::Overspeed {
@@ -144,7 +159,10 @@ impl GuardDesk {
                 state.value_si = si;
             }
             let texts = &self.texts;
+            let forced = self.forced == Some(index) && *value != Value::Unknown;
+            let finding = if forced { Finding::Passed } else { finding };
             verdicts.extend(state.settle(finding, at_us, |watch, si| match value {
+                _ if forced => SELF_TEST.to_owned(),
                 Value::Lost(why, _) if matches!(watch, Watch::SensorLost { .. }) => why.clone(),
                 _ => texts.passed(watch, signal, si),
             }));
@@ -163,7 +181,7 @@ impl GuardDesk {
     ) -> Vec<Verdict> {
         let mut verdicts = Vec::new();
         let board_us = tick.and_then(|tick| signals.board_us(tick));
-        for state in &mut self.states {
+        for (index, state) in self.states.iter_mut().enumerate() {
             let (finding, at_us) = match (state.guard.watch, tick, board_us) {
                 (Watch::StaleData { signal, age_ms_max }, ..) => {
                     let age_ms = signals.age_ms(signal, mono_us);
@@ -210,7 +228,16 @@ impl GuardDesk {
                 _ => continue,
             };
             let texts = &self.texts;
-            verdicts.extend(state.settle(finding, at_us, |watch, si| texts.silent(watch, si)));
+            // At standstill no teeth come: that there are none is what such a guard can be told.
+            let forced = self.forced == Some(index);
+            let finding = if forced { Finding::Passed } else { finding };
+            verdicts.extend(state.settle(finding, at_us, |watch, si| {
+                if forced {
+                    SELF_TEST.to_owned()
+                } else {
+                    texts.silent(watch, si)
+                }
+            }));
         }
         verdicts
     }

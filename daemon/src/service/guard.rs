@@ -13,7 +13,7 @@ use tokio_serial::{SerialPortBuilderExt, SerialStream};
 use super::recorder::Records;
 use super::{Asked, ServeError};
 use crate::clock::Clock;
-use crate::core::{Core, Live, Output};
+use crate::core::{Arming, Core, Live, Output};
 
 /// Live values go out so often.
 const LIVE_EVERY_US: u64 = 33_000;
@@ -96,6 +96,7 @@ fn open(path: &Path, baud: u32) -> Result<SerialStream, PortError> {
 /// What the guard thread owns.
 pub(super) struct GuardThread {
     pub(super) stand: Stand,
+    pub(super) arming: Arming,
     pub(super) clock: Clock,
     pub(super) asked: mpsc::Receiver<Asked>,
     pub(super) records: Records,
@@ -110,6 +111,9 @@ pub(super) async fn start(guard: GuardThread) -> Result<std::thread::JoinHandle<
     let thread = std::thread::Builder::new()
         .name("guard".to_owned())
         .spawn(move || {
+            if guard.stand.port.real_time {
+                super::real_time::ask();
+            }
             let runtime = tokio::runtime::Builder::new_current_thread()
                 .enable_all()
                 .build();
@@ -132,7 +136,7 @@ pub(super) async fn start(guard: GuardThread) -> Result<std::thread::JoinHandle<
 
 impl GuardThread {
     async fn run(mut self, opened: oneshot::Sender<Result<(), PortError>>) {
-        let mut core = Core::new(self.stand.clone());
+        let mut core = Core::new(self.stand.clone()).with_arming(self.arming);
         let mut out = Output::default();
         let path = self.stand.port.path.clone();
         let mut port = match open(&path, self.stand.port.baud) {
