@@ -1,9 +1,12 @@
 //! Samples of a recorded stretch of bytes: the same decoder as live, run again.
 
+use std::borrow::Cow;
+
 use leverarm_config::Source;
 use leverarm_filters::teeth::Edge;
 use leverarm_protocol::{BoardMessage, BoardReader, LinkFault, Reading};
 
+use crate::pulses::period_counts;
 use crate::store::{Chunk, ChunkGap};
 
 /// Tick and counts of each sample; no counts where the board reported the sensor as broken.
@@ -71,7 +74,7 @@ impl Recording {
         recording
     }
 
-    fn take(&mut self, reading: &Reading<'_>, shift: i64) {
+    pub(crate) fn take(&mut self, reading: &Reading<'_>, shift: i64) {
         let (tick, message) = match reading {
             Reading::Message { tick, message, .. } => (tick.wrapping_add_signed(shift), message),
             Reading::Fault(fault) => {
@@ -124,14 +127,19 @@ impl Recording {
         }
     }
 
+    /// Edges of a pickup, all of them.
+    #[must_use]
+    pub fn edges_of(&self, pickup: u8) -> &[Edge] {
+        self.edges
+            .iter()
+            .find(|(p, _)| *p == pickup)
+            .map_or(&[], |(_, e)| e)
+    }
+
     /// Edges of a pickup within a range of ticks.
     #[must_use]
     pub fn edges_within(&self, pickup: u8, ticks: std::ops::RangeInclusive<u64>) -> &[Edge] {
-        let edges = self
-            .edges
-            .iter()
-            .find(|(p, _)| *p == pickup)
-            .map_or(&[][..], |(_, e)| e);
+        let edges = self.edges_of(pickup);
         let from = edges.partition_point(|e| e.tick < *ticks.start());
         let to = edges.partition_point(|e| e.tick <= *ticks.end());
         &edges[from..to]
@@ -180,13 +188,28 @@ impl Recording {
             .map_or(&[], |(_, f)| f)
     }
 
-    /// Samples of an analog or temperature channel, all of them.
+    /// Samples of a channel, all of them. Those of pulses are the times from one to the next, at the
+    /// second of the two.
     #[must_use]
-    pub fn samples_of(&self, source: Source) -> &[(u64, Option<i32>)] {
+    pub fn samples_of(&self, source: Source) -> Cow<'_, [(u64, Option<i32>)]> {
+        if let Source::Pulses(number) = source {
+            return Cow::Owned(self.pulse_periods(number));
+        }
         self.samples
             .iter()
             .find(|(s, _)| *s == source)
-            .map_or(&[], |(_, v)| v)
+            .map_or(Cow::Borrowed(&[]), |(_, v)| Cow::Borrowed(v.as_slice()))
+    }
+
+    fn pulse_periods(&self, number: u8) -> Samples {
+        let edges = self.edges_within(number, 0..=u64::MAX);
+        edges
+            .windows(2)
+            .filter_map(|pair| match pair {
+                [a, b] => Some((b.tick, Some(period_counts(a.tick, b.tick, self.tick_hz)?))),
+                _ => None,
+            })
+            .collect()
     }
 }
 

@@ -78,7 +78,7 @@ pub fn curve_pickup(stand: &Stand) -> Option<&Pickup> {
 }
 
 /// The pickup on the other shaft, which the drive ratio is checked with.
-fn second_pickup(stand: &Stand) -> Option<&Pickup> {
+pub(crate) fn second_pickup(stand: &Stand) -> Option<&Pickup> {
     let first = curve_pickup(stand)?;
     stand.pickups.iter().find(|p| p.shaft != first.shaft)
 }
@@ -255,17 +255,39 @@ pub fn reduce_pull(
     id: PullId,
     choice: CurveChoice,
 ) -> Result<ReducedPull, ReductionError> {
-    let pull = reader.pull(id)?;
-    let text = reader.stand_text(pull.stand)?;
-    let stand = leverarm_config::parse("(kept with the pull)", &text)?;
+    reduce_recorded(reader, id, choice).map(|(reduced, _)| reduced)
+}
+
+/// The samples of a stored pull.
+///
+/// # Errors
+/// See [`ReductionError`].
+pub(crate) fn recording_of(
+    reader: &StoreReader,
+    pull: &PullRecord,
+) -> Result<Recording, ReductionError> {
     let connection = reader.connection(pull.connection)?;
     let tick_hz = connection
         .hello
         .as_ref()
         .ok_or(ReductionError::NoTickRate)?
         .tick_hz;
-    let chunks = reader.pull_chunks(id)?;
-    let recording = Recording::of_chunks(&chunks, tick_hz);
+    Ok(Recording::of_chunks(&reader.pull_chunks(pull.id)?, tick_hz))
+}
+
+/// Reduces a stored pull, and gives the samples it was reduced from.
+///
+/// # Errors
+/// See [`ReductionError`].
+pub(crate) fn reduce_recorded(
+    reader: &StoreReader,
+    id: PullId,
+    choice: CurveChoice,
+) -> Result<(ReducedPull, Recording), ReductionError> {
+    let pull = reader.pull(id)?;
+    let text = reader.stand_text(pull.stand)?;
+    let stand = leverarm_config::parse("(kept with the pull)", &text)?;
+    let recording = recording_of(reader, &pull)?;
     let calibration = if choice.calibrations_of_now {
         Calibration::in_force(reader)?.0
     } else {
@@ -283,14 +305,15 @@ pub fn reduce_pull(
             .map(|gap| format!("raw data lacking: {gap}")),
     );
     curve.remarks.extend(pull.reasons.iter().cloned());
-    Ok(ReducedPull {
+    let reduced = ReducedPull {
         pull,
         correction: options.correction,
         stand,
         air,
         calibration,
         curve,
-    })
+    };
+    Ok((reduced, recording))
 }
 
 /// Reduces a plain byte log with a stand and calibrations: the whole log is taken as one pull.

@@ -105,7 +105,8 @@ pub struct SpeedFit {
     gaps_s: Vec<(f64, f64)>,
     /// Position error by tooth, in rad; empty for a wheel of one tooth.
     pub pattern_rad: Vec<f64>,
-    /// Standard uncertainty of each pattern entry in rad.
+    /// Standard uncertainty of each pattern entry less the mean of all, in rad: the mean is the angle
+    /// that counting starts from, which nothing tells.
     pub pattern_uncertainty_rad: Vec<f64>,
     /// Timing noise found, in s rms.
     pub noise_s: f64,
@@ -768,7 +769,9 @@ fn finish(
             .iter()
             .copied()
             .collect(),
-        pattern_uncertainty_rad: pattern.map(|i| noise_s * inverse[(i, i)].sqrt()).collect(),
+        pattern_uncertainty_rad: centred_deviations(&inverse, pattern)
+            .map(|deviation| noise_s * deviation)
+            .collect(),
         noise_s,
         effective_parameters,
         teeth_used: used,
@@ -778,6 +781,23 @@ fn finish(
         coefficients: current.coefficients,
         basis: current.basis,
     }
+}
+
+/// Square roots of the variances of some unknowns less their mean.
+fn centred_deviations(
+    covariance: &DMatrix<f64>,
+    range: std::ops::Range<usize>,
+) -> impl Iterator<Item = f64> {
+    let block = covariance.view((range.start, range.start), (range.len(), range.len()));
+    let n = range.len().max(1) as f64;
+    let with_mean: Vec<f64> = block.row_iter().map(|row| row.sum() / n).collect();
+    let of_mean = with_mean.iter().sum::<f64>() / n;
+    let variances: Vec<f64> = with_mean
+        .iter()
+        .enumerate()
+        .map(|(i, shared)| block[(i, i)] - 2.0 * shared + of_mean)
+        .collect();
+    variances.into_iter().map(|v| v.max(0.0).sqrt())
 }
 
 /// Stretches longer than `longest_s` and than a pitch or two without a tooth that took part.

@@ -3,8 +3,8 @@
 #![expect(clippy::unwrap_used, reason = "a test may stop")]
 
 use leverarm_protocol::{
-    BoardMessage, HostMessage, Limits, LineDecoder, LineWriter, LinkFault, ParseError,
-    TemperatureLimit, crc16,
+    BoardMessage, Decoder, Form, Frame, HostMessage, HostWriter, Limits, LineDecoder, LineWriter,
+    LinkFault, ParseError, TemperatureLimit, crc16,
 };
 
 /// A line of this text, with its checksum.
@@ -148,4 +148,48 @@ fn limits_may_be_tighter_but_not_looser() {
     }
     // What is not guarded can't be guarded too loosely.
     assert!(limits(100, 50, 1000, &[]).are_at_least_as_tight_as(&Limits::default()));
+}
+
+/// Section 12, "Which form": a board that knows one form only understands every message, whichever
+/// way the host finds out.
+#[test]
+fn a_board_of_either_form_understands_a_host_that_finds_out() {
+    let messages = |form: Form| {
+        let mut host = HostWriter::new();
+        let mut bytes = Vec::new();
+        let said = [
+            (Some(Form::Frames), HostMessage::Identify),
+            (None, HostMessage::Identify),
+            (None, HostMessage::Cut { reason: 1 }),
+            (Some(form), HostMessage::Heartbeat),
+            (Some(form), HostMessage::Release { cut_id: 4 }),
+        ];
+        for (known, message) in &said {
+            let mut sink = |piece: &[u8]| bytes.extend_from_slice(piece);
+            host.write(*known, 7, message, &mut sink).unwrap();
+        }
+        bytes
+    };
+    let mut results = Vec::new();
+    let mut take = |result: Result<Frame<'_>, LinkFault>| {
+        results.push(result.map(|frame| (frame.seq, HostMessage::parse(&frame).unwrap())));
+    };
+    Decoder::new().feed(&messages(Form::Frames), &mut take);
+    LineDecoder::from_host().feed(&messages(Form::Lines), &mut take);
+    let found: Vec<(u16, HostMessage)> = results.iter().flatten().cloned().collect();
+    let expected = [
+        (0, HostMessage::Identify),
+        (1, HostMessage::Identify),
+        (2, HostMessage::Cut { reason: 1 }),
+        (3, HostMessage::Heartbeat),
+        (4, HostMessage::Release { cut_id: 4 }),
+        // Its first was in frames only.
+        (0, HostMessage::Identify),
+        (1, HostMessage::Cut { reason: 1 }),
+        (2, HostMessage::Heartbeat),
+        (3, HostMessage::Release { cut_id: 4 }),
+    ];
+    assert_eq!(found, expected);
+    // The two lines, and what stands before each line feed.
+    assert_eq!(results.len() - found.len(), 2 + 2);
 }

@@ -26,10 +26,12 @@ pub use model::{LoadCellModel, LossModel, ReductionModel, WheelModel};
 use crate::air::{Air, AirError, Correction, CorrectionFactor};
 use crate::calibration::wheel::Pattern;
 use crate::curve::{Curve, CurvePoint, How, PointInput, RAD_PER_S_PER_RPM, Source, peak};
+use crate::turns::TurnSpeed;
 use crate::uncertainty::{Assessed, Measured};
 use force::Force;
 use point::PointModel;
 use ratio::SecondWheel;
+use steady::Hold;
 
 /// Readings of the air with their uncertainties: Pa, K, fraction.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -124,6 +126,9 @@ const FORCE_SAMPLES_MIN: usize = 4;
 const PEAK_SAMPLES: usize = 400;
 /// A rise that holds its speed for more than this share of its time is a step test, not a sweep.
 const HELD_SHARE_MAX: f64 = 0.2;
+/// A rise that ends so close to the begin of a hold was the way to it, not a sweep: that one ends
+/// when the throttle closes.
+const HELD_AFTER_S_MAX: f64 = 0.5;
 /// A hold with less torque than this share of the greatest was not at full throttle (common
 /// practice, no source).
 const FULL_THROTTLE_SHARE: f64 = 0.5;
@@ -217,8 +222,10 @@ impl Reduction<'_> {
 
     fn curve(&self) -> Result<Curve, ReduceError> {
         let mut remarks = self.remarks_of_teeth();
-        let mut steady = self.steady_points(&mut remarks);
-        let sweep = self.sweep(&steady)?;
+        let speeds = self.averaged_speeds();
+        let holds = self.holds(&speeds);
+        let mut steady = self.steady_points(&holds, &speeds, &mut remarks);
+        let sweep = self.sweep(&holds)?;
         if sweep.is_none() && steady.is_empty() {
             return Err(ReduceError::NoRise {
                 start_rpm: self.options.start_rad_per_s / RAD_PER_S_PER_RPM,
@@ -284,20 +291,36 @@ impl Reduction<'_> {
         rise * self.engine_per_wheel() / RAD_PER_S_PER_RPM / (last.time_s - first.time_s)
     }
 
+    fn averaged_speeds(&self) -> Vec<TurnSpeed> {
+        let teeth = self.stand.wheel.teeth_per_turn;
+        steady::speeds(&self.train, teeth, self.cycles_per_turn())
+    }
+
+    /// Speeds that were held: only a load cell says what the torque was there.
+    fn holds(&self, speeds: &[TurnSpeed]) -> Vec<Hold> {
+        if self.stand.load_cell.is_none() {
+            return Vec::new();
+        }
+        let slowest = self.options.start_rad_per_s / self.engine_per_wheel();
+        steady::holds(speeds, slowest)
+    }
+
     /// Points of speeds that were held, on a stand with a load cell.
-    fn steady_points(&self, remarks: &mut Vec<String>) -> Vec<CurvePoint> {
+    fn steady_points(
+        &self,
+        holds: &[Hold],
+        speeds: &[TurnSpeed],
+        remarks: &mut Vec<String>,
+    ) -> Vec<CurvePoint> {
         let Some(cell) = &self.stand.load_cell else {
             return Vec::new();
         };
-        let teeth = self.stand.wheel.teeth_per_turn;
-        let speeds = steady::speeds(&self.train, teeth, self.cycles_per_turn());
-        let slowest = self.options.start_rad_per_s / self.engine_per_wheel();
         let mut unsettled = 0;
         let mut points = Vec::new();
-        for hold in steady::holds(&speeds, slowest) {
+        for hold in holds {
             let zero = cell.zero_counts.value();
             let tick_of = |time_s| self.tick_of(time_s);
-            let Some(settled) = steady::settled(&hold, &speeds, &self.force, zero, tick_of) else {
+            let Some(settled) = steady::settled(hold, speeds, &self.force, zero, tick_of) else {
                 unsettled += 1;
                 continue;
             };
@@ -321,8 +344,8 @@ impl Reduction<'_> {
         points
     }
 
-    /// The full-throttle rise, fitted; `None` when there is none.
-    fn sweep(&self, steady: &[CurvePoint]) -> Result<Option<Sweep>, ReduceError> {
+    /// The full-throttle rise, fitted; `None` when there is none, or only the way to a held speed.
+    fn sweep(&self, holds: &[Hold]) -> Result<Option<Sweep>, ReduceError> {
         let wheel = Wheel {
             teeth_per_turn: self.stand.wheel.teeth_per_turn,
             cycles_per_turn: self.cycles_per_turn(),
@@ -335,15 +358,12 @@ impl Reduction<'_> {
         let (Some(from_s), Some(to_s)) = (part.time_s.first(), part.time_s.last()) else {
             return Ok(None);
         };
-        let held: f64 = steady
+        let ends_in_hold = |hold: &Hold| (hold.from_s - to_s).abs() < HELD_AFTER_S_MAX;
+        let held: f64 = holds
             .iter()
-            .filter(|p| (*from_s..=*to_s).contains(&p.time_s))
-            .map(|p| match p.how {
-                How::Steady { seconds } => seconds,
-                How::Sweep => 0.0,
-            })
+            .map(|hold| (hold.to_s.min(*to_s) - hold.from_s.max(*from_s)).max(0.0))
             .sum();
-        if held > HELD_SHARE_MAX * (to_s - from_s) {
+        if holds.iter().any(ends_in_hold) || held > HELD_SHARE_MAX * (to_s - from_s) {
             return Ok(None);
         }
         let (fit, pattern_found) = self.fit(&part)?;
@@ -438,10 +458,12 @@ impl Reduction<'_> {
     }
 
     fn swept(&self, sweep: &Sweep, motion: Motion) -> PointModel<'_> {
+        let (from_s, to_s) = sweep.fit.time_range_s();
+        let within = (self.tick_of(from_s), self.tick_of(to_s));
         let force = self
             .stand
             .load_cell
-            .and_then(|_| self.force.around(self.tick_of(motion.time_s)));
+            .and_then(|_| self.force.around(self.tick_of(motion.time_s), within));
         let mut model = PointModel::new(self.stand, self.options, motion, force);
         model.alpha = Assessed::type_a(model.alpha.measured, sweep.degrees_of_freedom);
         model

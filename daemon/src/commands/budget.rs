@@ -45,11 +45,7 @@ fn digits(value: f64, significant: i32) -> String {
     if magnitude == 0.0 || !value.is_finite() {
         return format!("{value}");
     }
-    #[expect(
-        clippy::cast_possible_truncation,
-        reason = "the exponent of a double is small"
-    )]
-    let exponent = magnitude.log10().floor() as i32;
+    let exponent = exponent(value);
     let after_point = significant - 1 - exponent;
     if (-4..7).contains(&exponent) {
         let after_point = usize::try_from(after_point.max(0)).unwrap_or(0);
@@ -60,16 +56,22 @@ fn digits(value: f64, significant: i32) -> String {
     }
 }
 
-/// A value to the last digit that its uncertainty leaves two of.
+/// The exponent of a number other than zero.
+fn exponent(value: f64) -> i32 {
+    #[expect(
+        clippy::cast_possible_truncation,
+        reason = "the exponent of a double is small"
+    )]
+    let exponent = value.abs().log10().floor() as i32;
+    exponent
+}
+
+/// A value to the last of the two digits that its uncertainty is given with.
 fn value_text(value: f64, uncertainty: f64) -> String {
     if uncertainty <= 0.0 || value == 0.0 {
         return digits(value, 5);
     }
-    #[expect(
-        clippy::cast_possible_truncation,
-        reason = "the exponents of doubles are small"
-    )]
-    let significant = (value.abs() / uncertainty).log10().floor().clamp(0.0, 12.0) as i32 + 2;
+    let significant = (exponent(value) - exponent(uncertainty)).clamp(0, 12) + 2;
     digits(value, significant)
 }
 

@@ -14,9 +14,11 @@ use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 use serde_json::{Value, json};
 
 use super::curve_output::{self, align_right, table_of};
+use super::engine::WhyReport;
 use super::pulls::{air_text, write_plot};
 use super::{CurveArguments, Failure, StoreArgument, json_line, say};
 use crate::comparison::{PartDifference, StoredComparison, compare_setups, confounded_by};
+use crate::engine::why;
 use crate::plot::{self, Axis, Mark, Panel, Plot, Range, Series, Theme};
 
 /// Rows of the speed table in the terminal, about; JSON has every speed.
@@ -52,6 +54,9 @@ pub(super) struct CompareArguments {
     /// Drift over the test: along the order of the pulls, along time, or left in
     #[arg(long, value_enum, default_value_t = DriftChoice::Order)]
     drift: DriftChoice,
+    /// Say why they differ: how much of it is air, mixture, or neither; a plot shows that
+    #[arg(long)]
+    why: bool,
     /// JSON instead of tables
     #[arg(long)]
     json: bool,
@@ -126,18 +131,39 @@ pub(super) fn run(arguments: &CompareArguments) -> Result<(), Failure> {
         comparison: &found.comparison,
         found: &found,
     };
+    let why = arguments
+        .why
+        .then(|| {
+            Ok::<_, Failure>(WhyReport {
+                found: &found,
+                whys: why(&reader, &found).map_err(Failure::of)?,
+                units: report.units,
+            })
+        })
+        .transpose()?;
     if let Some(file) = &arguments.plot {
         let theme = if arguments.dark {
             Theme::Dark
         } else {
             Theme::Light
         };
-        write_plot(&report.plot(), file, theme)?;
+        let plot = report.plot();
+        let reasons = why
+            .as_ref()
+            .and_then(|why| why.plot(&plot.title, &plot.subtitle));
+        write_plot(&reasons.unwrap_or(plot), file, theme)?;
     }
     if arguments.json {
-        json_line(&report.json());
+        let mut object = report.json();
+        if let Some(why) = &why {
+            why.add_to(&mut object);
+        }
+        json_line(&object);
     } else {
         report.print();
+        if let Some(why) = &why {
+            why.print();
+        }
         if let Some(file) = &arguments.plot {
             say(&format!("plot: {}", file.display()));
         }

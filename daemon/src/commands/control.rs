@@ -91,7 +91,7 @@ impl<'a> Line<'a> {
         answer_of(request.send_json(body))
     }
 
-    fn get(&self, path: &str) -> Answer {
+    pub(super) fn get(&self, path: &str) -> Answer {
         let mut request = agent().get(&format!("http://{}{path}", self.address));
         if let Some(authorization) = &self.authorization {
             request = request.header("Authorization", authorization);

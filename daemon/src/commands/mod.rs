@@ -1,5 +1,6 @@
 //! The command line.
 
+mod board;
 mod budget;
 mod calibrate;
 mod compare;
@@ -8,9 +9,11 @@ mod curve_output;
 mod demo;
 mod dialogue;
 mod doctor;
+mod engine;
 mod guards;
 mod journal;
 mod pulls;
+mod size;
 mod stand;
 mod stream;
 mod system;
@@ -44,6 +47,10 @@ enum Command {
         #[arg(default_value = "stand.toml")]
         file: PathBuf,
     },
+    /// Size a drum: inertia for a wanted pull time, dimensions, energy, rim speed, stress, balance
+    Size(size::Arguments),
+    /// Look at a connected board: who it is, live raw values, noise, loss, faults of the wiring
+    Board(board::Arguments),
     /// Run the stand: read the board, guard, record, serve the page
     Serve {
         #[command(flatten)]
@@ -117,6 +124,9 @@ enum Command {
         /// Show what the uncertainty is made of, at one speed
         #[arg(long)]
         budget: bool,
+        /// Show fuel, air, mixture, and what limits the power
+        #[arg(long, conflicts_with = "budget")]
+        engine: bool,
         /// Engine speed of the budget, rpm; that of the peak torque when left out
         #[arg(long, value_name = "RPM", requires = "budget")]
         rpm: Option<f64>,
@@ -365,6 +375,8 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
 fn dispatch(command: Command) -> Result<(), Failure> {
     match command {
         Command::Check { file } => stand::check(&file),
+        Command::Size(arguments) => size::run(&arguments),
+        Command::Board(arguments) => board::run(&arguments),
         Command::Serve {
             stand,
             also,
@@ -408,6 +420,7 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             plot,
             dark,
             budget,
+            engine,
             rpm,
         } => pulls::show(&pulls::Show {
             pull,
@@ -417,6 +430,7 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             plot,
             dark,
             budget,
+            engine,
             rpm,
         }),
         Command::Compare(arguments) => compare::run(&arguments),

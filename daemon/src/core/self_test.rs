@@ -16,8 +16,8 @@ const TURNING_RAD_PER_S: f64 = 1.0;
 const TRIP_US_MAX: u64 = 3_000_000;
 /// Longest time for the board to confirm a cut or a release.
 const BOARD_US_MAX: u64 = 1_500_000;
-/// Longest time for a guard to see that all is well again.
-const CLEAR_US_MAX: u64 = 4_000_000;
+/// So long a guard is given to see a real reason, before the cut of its trial is released.
+const CLEAR_US: u64 = 500_000;
 
 /// Whether a self-test is asked for, and when one passed.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -130,6 +130,7 @@ impl Core {
         super::event(
             out,
             now,
+            None,
             Severity::Error,
             "not armed",
             None,
@@ -223,10 +224,10 @@ impl Core {
         match test.step {
             Step::Free => match (view.latch, view.cut_id) {
                 (CutLatch::Running, _) if needs_teeth(&guard.watch) => {
-                    self.tried(&mut test, trial, now);
+                    self.tried(&mut test, trial, now, out);
                 }
                 (CutLatch::Running, _) => {
-                    self.guards.force(Some(test.index));
+                    self.guards.force(test.index);
                     test.go_to(Step::Trip, now);
                 }
                 _ if waited_us > BOARD_US_MAX => {
@@ -249,30 +250,30 @@ impl Core {
                     );
                 } else {
                     trial.tripped_ms = ms(waited_us);
-                    self.tried(&mut test, trial, now);
+                    self.tried(&mut test, trial, now, out);
                 }
             }
             Step::Trip if waited_us > TRIP_US_MAX + debounce_us => {
                 trial.failure = Some("it did not trip: the board sends no value for it".to_owned());
-                self.tried(&mut test, trial, now);
+                self.tried(&mut test, trial, now, out);
             }
             Step::Confirm { tripped_us } if view.latch == CutLatch::Confirmed => {
                 trial.tripped_ms = ms(tripped_us);
                 trial.confirmed_ms = ms(waited_us);
-                self.tried(&mut test, trial, now);
+                self.tried(&mut test, trial, now, out);
             }
             Step::Confirm { tripped_us } if waited_us > BOARD_US_MAX => {
                 trial.tripped_ms = ms(tripped_us);
                 trial.failure = Some("the board did not confirm the cut".to_owned());
-                self.tried(&mut test, trial, now);
+                self.tried(&mut test, trial, now, out);
             }
-            Step::Clear if !self.guards.is_tripped(test.index) => {
+            Step::Clear if waited_us >= CLEAR_US => {
+                if let Some(guard) = self.guards.tripped_cut() {
+                    let why = format!("guard \"{guard}\" sees a reason to cut");
+                    return self.end_self_test(now, test, Some(why), out);
+                }
                 test.index += 1;
                 test.go_to(Step::Free, now);
-            }
-            Step::Clear if waited_us > CLEAR_US_MAX => {
-                let why = format!("guard \"{}\" does not clear", trial.guard);
-                return self.end_self_test(now, test, Some(why), out);
             }
             Step::Trip | Step::Confirm { .. } | Step::Clear => {}
         }
@@ -286,8 +287,9 @@ impl Core {
         }
     }
 
-    fn tried(&mut self, test: &mut SelfTest, trial: GuardTrial, now: Now) {
-        self.guards.force(None);
+    fn tried(&mut self, test: &mut SelfTest, trial: GuardTrial, now: Now, out: &mut Output) {
+        let cleared = self.guards.unforce();
+        self.act(now, None, cleared.into_iter().collect(), out);
         test.trials.push(trial);
         test.go_to(Step::Clear, now);
     }
@@ -299,7 +301,8 @@ impl Core {
         broken_off: Option<String>,
         out: &mut Output,
     ) {
-        self.guards.force(None);
+        let cleared = self.guards.unforce();
+        self.act(now, None, cleared.into_iter().collect(), out);
         let passed = broken_off.is_none() && test.trials.iter().all(|it| it.failure.is_none());
         let report = SelfTestReport {
             wall_us: now.wall_us,

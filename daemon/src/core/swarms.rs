@@ -22,7 +22,8 @@ struct Swarm {
     /// The first of them, in words.
     first: String,
     count: u64,
-    since_us: u64,
+    /// When the first of them was, on the computer's clocks and on the board's.
+    when: (Now, Option<u64>),
 }
 
 /// There are no more of these than kinds times pickups.
@@ -34,7 +35,7 @@ pub(super) struct Swarms {
 impl Swarms {
     pub(super) fn add(
         &mut self,
-        now: Now,
+        when: (Now, Option<u64>),
         about: About,
         (kind, severity): (&'static str, Severity),
         count: u64,
@@ -49,18 +50,22 @@ impl Swarms {
                 severity,
                 first: first(),
                 count,
-                since_us: now.mono_us,
+                when,
             }),
         }
     }
 
-    /// Tells of the swarms that are old enough, or of all.
-    pub(super) fn tell(&mut self, now: Now, tick: Option<u64>, all: bool, out: &mut Output) {
+    /// Tells of the swarms that are old enough, or of all. The event's time is that of the first.
+    pub(super) fn tell(&mut self, now: Now, all: bool, out: &mut Output) {
         let is_due =
-            |swarm: &mut Swarm| all || now.mono_us.saturating_sub(swarm.since_us) >= FOLD_US;
+            |swarm: &mut Swarm| all || now.mono_us.saturating_sub(swarm.when.0.mono_us) >= FOLD_US;
         for swarm in self.swarms.extract_if(.., is_due) {
             let Swarm {
-                kind, count, first, ..
+                kind,
+                count,
+                first,
+                when: (now, tick),
+                ..
             } = swarm;
             out.records.push(Record::Event(EventData {
                 now,

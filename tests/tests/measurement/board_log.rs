@@ -160,13 +160,11 @@ impl BoardLog {
         let mut writer = FrameWriter::new();
         let hello = self.hello();
         // The hello took the first number.
-        drop(writer.write(
-            0,
-            &BoardMessage::Force {
-                channel: 0,
-                counts: 0,
-            },
-        ));
+        let first = BoardMessage::Force {
+            channel: 0,
+            counts: 0,
+        };
+        writer.write(0, &first).unwrap();
         let mut batches = [TeethBatch::new(0), TeethBatch::new(1)];
         let last = [
             self.drum.last(),

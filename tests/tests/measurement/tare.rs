@@ -29,14 +29,14 @@ fn the_zero_is_taken_at_rest() {
 
 #[test]
 fn it_is_refused_while_anything_moves() {
-    let moving: [(&dyn Fn(f64, f64) -> f64, &str); 2] = [
-        (&|t, _| 5000.0 + 100.0 * t, "the signal moves"),
-        (&|t, _| 5000.0 + 300.0 * (2.0 * t).sin(), "the signal moves"),
-    ];
-    for (counts, why) in moving {
+    let drifting = |t: f64, _: f64| 5000.0 + 100.0 * t;
+    let swinging = |t: f64, _: f64| 5000.0 + 300.0 * (2.0 * t).sin();
+    for told in [at_rest(&drifting), at_rest(&swinging)] {
         let bench = Bench::new(BRAKE_STAND);
-        bench.record(&at_rest(counts));
-        bench.run(&["tare"]).fails_with(&["tare refused", why]);
+        bench.record(&told);
+        bench
+            .run(&["tare"])
+            .fails_with(&["tare refused", "the signal moves"]);
     }
     let bench = Bench::new(BRAKE_STAND);
     let turning = Story {

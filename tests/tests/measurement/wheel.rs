@@ -47,7 +47,11 @@ fn tooth_errors_are_learnt_refined_and_watched() {
     let first = bench.log("first.bin", &coast(1, 0, &ERRORS));
     let found = bench.json(&["calibrate", "wheel", "--from", &first, "--json"]);
     let errors = numbers(&found, "/record/error_rad");
-    assert!(off(&errors, &ERRORS) < 2e-4, "{}", off(&errors, &ERRORS));
+    assert!(
+        off(&errors, &ERRORS) < 2e-4,
+        "{} {found}",
+        off(&errors, &ERRORS)
+    );
 
     // Found again in another recording, and refined with it.
     let second = bench.log("second.bin", &coast(2, 5, &ERRORS));

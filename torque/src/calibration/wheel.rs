@@ -59,6 +59,8 @@ pub struct PatternChange {
 /// A tooth moved when its change is larger than so many standard uncertainties: among a few dozen
 /// teeth none is by chance.
 const MOVED_SIGMA: f64 = 4.0;
+/// A wheel that sits differently is another one when more than one tooth in so many moved as well.
+const OTHER_WHEEL: usize = 8;
 /// A turn counts as found when the next best fits worse by this much in χ² a tooth.
 const MARGIN_PER_TOOTH: f64 = 1.0;
 /// And by at least this much: 9 is three standard deviations.
@@ -207,6 +209,10 @@ impl Pattern {
         let once_per_turn_rad = wave.cos.hypot(wave.sin);
         let once_per_turn_uncertainty_rad = rms(&uncertainty_rad) * (2.0 / n).sqrt();
         let around = once_per_turn_rad > MOVED_SIGMA * once_per_turn_uncertainty_rad;
+        // A shift on the shaft and several teeth besides: so much turns any wheel into any other.
+        if around && OTHER_WHEEL * moved.len() > self.teeth() {
+            return None;
+        }
         let change_rad = (0_u32..)
             .zip(&change)
             .map(|(j, value)| value - if around { wave.at(j, n) } else { wave.offset })

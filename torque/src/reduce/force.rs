@@ -128,10 +128,11 @@ impl<'a> Force<'a> {
         }
     }
 
-    /// Line through the samples around a tick, at that tick; `None` with too few of them.
-    pub(super) fn around(&self, tick: f64) -> Option<ForceMean> {
+    /// Line through the samples around a tick, at that tick, of those within a stretch of ticks: the
+    /// force jumps where the throttle opens and closes. `None` with too few of them.
+    pub(super) fn around(&self, tick: f64, (from, to): (f64, f64)) -> Option<ForceMean> {
         let half = HALF_WIDTH_S * self.tick_hz;
-        self.line(tick - half, tick + half, tick, |_| 1.0)
+        self.line(from.max(tick - half), to.min(tick + half), tick, |_| 1.0)
     }
 
     /// Mean over a stretch of ticks, with samples that hang together counting for fewer.
@@ -198,6 +199,7 @@ mod tests {
     use super::*;
 
     const HZ: f64 = 1e6;
+    const ALL: (f64, f64) = (0.0, f64::INFINITY);
 
     /// 80 samples a second of a signal that scatters by some counts.
     fn live(count: u64) -> Vec<(u64, i32)> {
@@ -274,11 +276,11 @@ mod tests {
             })
             .collect();
         let force = Force::new(&samples, HZ, None);
-        let mean = force.around(2.5e6).unwrap();
+        let mean = force.around(2.5e6, ALL).unwrap();
         assert!((mean.counts.value() - 2000.0).abs() < 1.0);
         assert!((mean.counts_per_s - 800.0).abs() < 10.0);
         // 19 samples that scatter by 3: 3/√19.
         assert!((mean.counts.standard_uncertainty() - 0.7).abs() < 0.1);
-        assert_eq!(force.around(9e6), None);
+        assert_eq!(force.around(9e6, ALL), None);
     }
 }

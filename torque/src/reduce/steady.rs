@@ -1,7 +1,8 @@
 //! Step tests on a brake: stretches in which a speed is held.
 //!
 //! The rule: a speed counts as held while its whole-turn averages stay within ±0.5 % of their mean
-//! for 2 s or longer; the first 0.5 s of it are left out, in which brake and load cell settle; what
+//! for 2 s or longer; the first 0.5 s of it are left out, in which brake and load cell settle, and the
+//! last 0.2 s, in which the force may have changed already while the speed only begins to; what
 //! remains counts when the force drifts by no more than 1 % of itself over it. Where it still
 //! drifts, its first third is left out, twice at most. (Common practice, no source.)
 
@@ -16,6 +17,7 @@ use crate::uncertainty::{Assessed, Measured};
 const HELD_SHARE: f64 = 0.005;
 const HELD_S_MIN: f64 = 2.0;
 const SETTLING_S: f64 = 0.5;
+const LEAVING_S: f64 = 0.2;
 const DRIFT_SHARE_MAX: f64 = 0.01;
 const AVERAGE_S: f64 = 0.1;
 /// Left of a hold after settling, at least.
@@ -88,12 +90,13 @@ pub(super) fn settled(
     tick_of: impl Fn(f64) -> f64,
 ) -> Option<Settled> {
     let mut from_s = hold.from_s + SETTLING_S;
+    let to_s = hold.to_s - LEAVING_S;
     for _ in 0..3 {
-        let seconds = hold.to_s - from_s;
+        let seconds = to_s - from_s;
         if seconds < USED_S_MIN {
             return None;
         }
-        let mean = force.over(tick_of(from_s), tick_of(hold.to_s))?;
+        let mean = force.over(tick_of(from_s), tick_of(to_s))?;
         let load = (mean.counts.value() - zero_counts).abs();
         // A drift is only seen where it stands out of the scatter: the slope of a line over a
         // stretch T has √12/T times the uncertainty of the mean.
@@ -103,7 +106,7 @@ pub(super) fn settled(
             from_s += seconds / 3.0;
             continue;
         }
-        return averaged(from_s, hold.to_s, speeds, mean);
+        return averaged(from_s, to_s, speeds, mean);
     }
     None
 }

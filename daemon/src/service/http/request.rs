@@ -79,7 +79,7 @@ impl<S: Send + Sync> FromRequestParts<S> for Number {
         let bad = || {
             Problem::new(
                 StatusCode::BAD_REQUEST,
-                "expected a pull's number, such as 3",
+                "expected a number in the path, such as 3",
             )
         };
         let Path(text) = Path::<String>::from_request_parts(parts, state)
