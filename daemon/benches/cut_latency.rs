@@ -293,7 +293,7 @@ fn round(
     board.port.write_all(&rise)?;
     // Not in step with anything else that happens now and then.
     board.idle(Duration::from_millis(23 + (number as u64 * 7) % 31))?;
-    let over = board.teeth(OVER_RPM, OVER_RPM, 0.0)?;
+    let over = board.teeth(OVER_RPM, OVER_RPM, RPM_PER_S)?;
     let measure_bare = |bare: &mut Board| bare.provoke(&over);
     let (own, other);
     if number.is_multiple_of(2) {
