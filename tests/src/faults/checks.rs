@@ -437,6 +437,7 @@ impl Checks {
                 self.count("command release");
                 self.is_release_accepted = true;
             }
+            (Command::SelfTest, Ok(_)) => self.count("command self-test"),
             (_, Err(error)) => {
                 let error = format!("{error:?}");
                 let name = error.split([' ', '{']).next().unwrap_or_default();
@@ -630,6 +631,7 @@ impl Checks {
                 });
             }
             Record::PullEnded(ended) => self.pull_ended(around, ended),
+            Record::SelfTested(_) => self.fail(now_us, "a self-test that nobody asked for"),
             Record::Event(event) => {
                 self.count(format!("event {}", event.kind));
                 // Its time is that of the first it stands for.
