@@ -21,8 +21,11 @@ use leverarm::store::{ChunkRange, ConnectionId, NewConnection, Store, StoreReade
 use leverarm_protocol::{BoardReader, Decoder, Form, FrameWriter, LineDecoder};
 use rusqlite::{Connection, params};
 
+/// A target: takes any bytes, and panics where a promise is broken.
+pub type Target = fn(&[u8]);
+
 /// All targets by name.
-pub const TARGETS: [(&str, fn(&[u8])); 6] = [
+pub const TARGETS: [(&str, Target); 6] = [
     ("decoder", decoder),
     ("core", core),
     ("config", config),
