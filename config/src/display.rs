@@ -127,6 +127,19 @@ pub const POUND_FORCE: DisplayUnit = DisplayUnit::new("lbf", "pound-force", POUN
 pub const MILLIMETRE: DisplayUnit = DisplayUnit::new("mm", "millimetre", 1e-3);
 /// in
 pub const INCH: DisplayUnit = DisplayUnit::new("in", "inch", 0.025_4);
+/// MPa
+pub const MEGAPASCAL: DisplayUnit = DisplayUnit::new("MPa", "megapascal", 1e6);
+/// psi
+pub const POUND_FORCE_PER_SQUARE_INCH: DisplayUnit = DisplayUnit::new(
+    "psi",
+    "pound-force per square inch",
+    POUND_FORCE_N / (0.025_4 * 0.025_4),
+);
+/// g·mm
+pub const GRAM_MILLIMETRE: DisplayUnit = DisplayUnit::new("g·mm", "gram millimetre", 1e-6);
+/// oz·in
+pub const OUNCE_INCH: DisplayUnit =
+    DisplayUnit::new("oz·in", "ounce inch", 0.453_592_37 / 16.0 * 0.025_4);
 /// %
 pub const PERCENT: DisplayUnit = DisplayUnit::new("%", "per cent", 0.01);
 /// V
@@ -162,6 +175,8 @@ pub struct DisplayUnits {
     pub length: DisplayUnit,
     pub force: DisplayUnit,
     pub energy: DisplayUnit,
+    pub stress: DisplayUnit,
+    pub unbalance: DisplayUnit,
     pub rim_speed: DisplayUnit,
     pub road_speed: DisplayUnit,
     pub mass_flow: DisplayUnit,
@@ -180,6 +195,8 @@ impl DisplayUnits {
         length: MILLIMETRE,
         force: NEWTON,
         energy: KILOJOULE,
+        stress: MEGAPASCAL,
+        unbalance: GRAM_MILLIMETRE,
         rim_speed: METRE_PER_SECOND,
         road_speed: KILOMETRE_PER_HOUR,
         mass_flow: KILOGRAM_PER_HOUR,
@@ -197,6 +214,8 @@ impl DisplayUnits {
         length: INCH,
         force: POUND_FORCE,
         energy: FOOT_POUND_FORCE,
+        stress: POUND_FORCE_PER_SQUARE_INCH,
+        unbalance: OUNCE_INCH,
         rim_speed: FOOT_PER_SECOND,
         road_speed: MILE_PER_HOUR,
         mass_flow: POUND_PER_HOUR,

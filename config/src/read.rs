@@ -3,7 +3,9 @@
 
 mod channels;
 mod drum;
+mod engine;
 mod guards;
+mod roles;
 mod streams;
 
 use std::collections::HashSet;
@@ -18,6 +20,7 @@ use toml::de::DeTable;
 
 use self::channels::Channels;
 use self::drum::drum;
+use self::engine::engine;
 use self::guards::guards;
 use self::streams::streams;
 use crate::display::{
@@ -25,12 +28,12 @@ use crate::display::{
 };
 use crate::mistake::{ConfigErrors, Mistake};
 use crate::reader::{
-    Choice, Found, Item, List, Log, MeasuredQuantity, Number, Parsed, Place, Quantity as Q, Rule,
-    Section, Text, Whole,
+    Choice, Flag, Found, Item, List, Log, MeasuredQuantity, Number, Parsed, Place, Quantity as Q,
+    Rule, Section, Text, Whole,
 };
 use crate::stand::{
-    AirInput, AirInputs, BoardLimits, CurveRules, Drive, Engine, LoadCell, Losses, Pickup, Port,
-    PullRules, Quantity, Shaft, Stage, Stand, StandKind, Tyre, overspeed_cut_rad_per_s,
+    AirInput, AirInputs, BoardLimits, CurveRules, Drive, LoadCell, Losses, Pickup, Port, PullRules,
+    Quantity, Shaft, Stage, Stand, StandKind, Tyre, overspeed_cut_rad_per_s,
 };
 use crate::units::{self, RPM_RAD_PER_S};
 
@@ -83,7 +86,7 @@ fn read_stand(root: Section<'_>) -> Option<Stand> {
         Some(section) => stand_name_and_kind(section),
         None => (None, None),
     };
-    let engine = engine(root.section("engine"));
+    let engine = engine(root.section("engine"), root.optional_section("intake"));
     let port = root.required_section("port").map(port);
     let board = board(root.section("board"));
     let drum = root.optional_section("drum").map(drum);
@@ -91,6 +94,7 @@ fn read_stand(root: Section<'_>) -> Option<Stand> {
     let drive = root.required_section("drive").map(drive);
     let load_cell = root.optional_section("load_cell").map(load_cell);
     let channels = Channels::read(&root);
+    channels.check_pulses(&root, pickups.as_deref().unwrap_or_default());
     let losses = losses(root.section("losses"), &channels);
     let guards = guards(&root, &channels, root.has("load_cell"));
     let air = root
@@ -168,34 +172,15 @@ fn stand_name_and_kind(section: Section<'_>) -> (Option<String>, Option<StandKin
     (name, kind)
 }
 
-/// Working cycles per crank turn by the word for the engine's cycle.
-const STROKES: &[(&str, f64)] = &[("four", 0.5), ("two", 1.0)];
-
-fn engine(section: Section<'_>) -> Option<Engine> {
-    let name = section.optional("name", &Text("140 cc single"));
-    let displacement_m3 =
-        section.optional("displacement", &Q(&units::VOLUME, Some(("1 cc", "30 L"))));
-    let inertia_kg_m2 = section.optional(
-        "inertia",
-        &MeasuredQuantity(&units::INERTIA, ("1e-6 kg*m^2", "100 kg*m^2")),
-    );
-    let strokes = section.optional("strokes", &Choice(STROKES));
-    section.finish();
-    Some(Engine {
-        name: name.unwrap_or_default(),
-        displacement_m3,
-        inertia_kg_m2: inertia_kg_m2.unwrap_or(Measured::exact(0.0)),
-        cycles_per_turn: strokes.unwrap_or(0.5),
-    })
-}
-
 fn port(section: Section<'_>) -> Option<Port> {
     let path = section.required("path", &Text("/dev/ttyUSB0"));
     let baud = section.optional("baud", &Whole(9_600..=4_000_000));
+    let real_time = section.optional("real_time", &Flag);
     section.finish();
     Some(Port {
         path: path?.into(),
         baud: baud.unwrap_or(500_000),
+        real_time: real_time.unwrap_or(false),
     })
 }
 
@@ -205,11 +190,16 @@ fn board(section: Section<'_>) -> Option<BoardLimits> {
         &Q(&units::DURATION, Some(("50 ms", "2000 ms"))),
     );
     let short_periods_to_cut = section.optional("short_periods_to_cut", &Whole(1..=50));
+    let self_test_age_s_max = section.optional(
+        "self_test_max_age",
+        &Q(&units::DURATION, Some(("0 s", "744 h"))),
+    );
     section.finish();
     let heartbeat_timeout_ms = u16::try_from(milliseconds(timeout.unwrap_or(0.25))).ok()?;
     Some(BoardLimits {
         heartbeat_timeout_ms,
         short_periods_to_cut: short_periods_to_cut.unwrap_or(3),
+        self_test_age_s_max: self_test_age_s_max.map(|age_s| milliseconds(age_s) / 1000),
     })
 }
 

@@ -334,6 +334,18 @@ impl<'a> Item<'a> {
         rule.read(self)
     }
 
+    /// An entry of this list.
+    fn within(&self, value: &'a Spanned<DeValue<'a>>) -> Self {
+        Self {
+            log: self.log,
+            place: Place {
+                span: value.span(),
+                ..self.place.clone()
+            },
+            value,
+        }
+    }
+
     /// Notes that this value breaks a rule.
     pub(crate) fn fault(
         &self,
@@ -353,7 +365,7 @@ impl<'a> Item<'a> {
         table
     }
 
-    fn text(&self) -> Option<&'a str> {
+    pub(crate) fn text(&self) -> Option<&'a str> {
         self.value.get_ref().as_str()
     }
 
@@ -644,6 +656,30 @@ impl<T, F: Fn(&str) -> Result<T, (String, Option<String>)>> Rule for Parsed<F> {
     }
 }
 
+/// A list of two: the first by one rule, the second by another.
+pub(crate) struct Pair<A, B>(pub(crate) A, pub(crate) B);
+
+impl<A: Rule, B: Rule> Rule for Pair<A, B> {
+    type Value = (A::Value, B::Value);
+
+    fn read(&self, item: &Item<'_>) -> Option<Self::Value> {
+        let entries = item.value.get_ref().as_array();
+        let mut entries = entries.into_iter().flat_map(|array| array.iter());
+        let (Some(first), Some(second), None) = (entries.next(), entries.next(), entries.next())
+        else {
+            item.fault("this is a pair", self.expected(), None);
+            return None;
+        };
+        let at = |value| item.within(value);
+        let (first, second) = (at(first).read(&self.0), at(second).read(&self.1));
+        Some((first?, second?))
+    }
+
+    fn expected(&self) -> String {
+        format!("[{}, {}]", self.0.expected(), self.1.expected())
+    }
+}
+
 /// A list, each entry read by the same rule.
 pub(crate) struct List<R>(pub(crate) R);
 
@@ -662,17 +698,7 @@ impl<R: Rule> Rule for List<R> {
         };
         let values: Vec<Option<R::Value>> = array
             .iter()
-            .map(|value| {
-                Item {
-                    log: item.log,
-                    place: Place {
-                        span: value.span(),
-                        ..item.place.clone()
-                    },
-                    value,
-                }
-                .read(&self.0)
-            })
+            .map(|value| item.within(value).read(&self.0))
             .collect();
         values.into_iter().collect()
     }

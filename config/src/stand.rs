@@ -5,6 +5,7 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use leverarm_torque::air::Correction;
+use leverarm_torque::engine::{Device, EngineModel, FlowMeter, Fuel, Role, SensorDelay};
 use leverarm_torque::inertia::Inertia;
 use leverarm_torque::sensor::Law;
 use leverarm_torque::uncertainty::Measured;
@@ -124,6 +125,18 @@ pub struct Engine {
     pub name: String,
     /// Swept volume.
     pub displacement_m3: Option<f64>,
+    /// Bore.
+    pub bore_m: Option<f64>,
+    /// Stroke.
+    pub stroke_m: Option<f64>,
+    /// Cylinders, 1 or more.
+    pub cylinders: u8,
+    /// Compression ratio.
+    pub compression_ratio: Option<f64>,
+    /// What it burns.
+    pub fuel: Fuel,
+    /// Rated capacity of carburettor or throttle body.
+    pub device: Option<Device>,
     /// Moment of inertia of all that turns with the crank, about the crank, kg·m²; 0 when the
     /// curves are to show what reaches the drum rather than what the gas does at the crank.
     pub inertia_kg_m2: Measured,
@@ -138,6 +151,8 @@ pub struct Port {
     pub path: PathBuf,
     /// Bits per second.
     pub baud: u32,
+    /// Whether the thread that cuts asks the system for real-time priority and locked memory.
+    pub real_time: bool,
 }
 
 /// Limits that the board holds by itself when the host falls silent or is too slow.
@@ -147,6 +162,9 @@ pub struct BoardLimits {
     pub heartbeat_timeout_ms: u16,
     /// The board cuts after this many successive tooth periods that are too short.
     pub short_periods_to_cut: u8,
+    /// Oldest self-test of the guards with which the stand is armed, s; 0: none is asked for. `None`
+    /// when the stand file does not say.
+    pub self_test_age_s_max: Option<u32>,
 }
 
 /// The drum and all that turns with it.
@@ -267,6 +285,12 @@ pub struct Channel {
     pub quantity: Quantity,
     /// Smallest and largest believable value, SI; outside it the sensor counts as lost.
     pub expected_si: Option<(f64, f64)>,
+    /// What it tells of the engine.
+    pub role: Option<Role>,
+    /// The orifice or nozzle whose pressure difference it measures.
+    pub meter: Option<FlowMeter>,
+    /// How late it is.
+    pub delay: SensorDelay,
     /// Standard uncertainty of a long mean: what sensor and converter are out by, SI; 0 when none was
     /// stated.
     pub uncertainty_si: f64,
@@ -279,6 +303,9 @@ pub enum Source {
     Analog(u8),
     /// Board channel kind *temperature*.
     Temperature(u8),
+    /// A pickup input that counts a meter's pulses; its counts are the time from one to the next, see
+    /// [`PULSE_PERIOD_S_PER_COUNT`](leverarm_torque::sensor::PULSE_PERIOD_S_PER_COUNT).
+    Pulses(u8),
 }
 
 /// What a channel measures; it decides the SI unit and the unit to show.
@@ -304,6 +331,8 @@ pub enum Quantity {
     MassFlow,
     /// m³/s
     VolumeFlow,
+    /// kg
+    Mass,
 }
 
 /// A rule that watches one signal.
@@ -317,6 +346,11 @@ pub struct Guard {
     pub action: GuardAction,
     /// How long the limit has to be passed without a break; 0 acts on the first reading.
     pub debounce_ms: u32,
+    /// Whether it watches only during a pull.
+    pub while_pulling: bool,
+    /// Engine speed in rad/s and limit in SI, speeds rising: stands in for the limit in `watch`.
+    /// Straight between the points, level above the last, no limit below the first. Empty without.
+    pub limit_by_speed: Vec<(f64, f64)>,
 }
 
 /// What a guard does.
@@ -471,6 +505,37 @@ impl Drive {
     }
 }
 
+impl Engine {
+    /// What the analysis of fuel and air has to know.
+    #[must_use]
+    pub const fn model(&self) -> EngineModel {
+        EngineModel {
+            displacement_m3: self.displacement_m3,
+            stroke_m: self.stroke_m,
+            cylinders: self.cylinders,
+            compression_ratio: self.compression_ratio,
+            cycles_per_turn: self.cycles_per_turn,
+            fuel: self.fuel,
+            device: self.device,
+        }
+    }
+}
+
+impl Guard {
+    /// The limit at an engine speed, for a guard whose limit goes with it; none below its first speed.
+    #[must_use]
+    pub fn limit_at(&self, engine_rad_per_s: f64) -> Option<f64> {
+        let points = &self.limit_by_speed;
+        let above = points.partition_point(|(speed, _)| *speed <= engine_rad_per_s);
+        let (low, low_limit) = *points.get(above.checked_sub(1)?)?;
+        let Some((high, high_limit)) = points.get(above) else {
+            return Some(low_limit);
+        };
+        let share = (engine_rad_per_s - low) / (high - low);
+        Some(low_limit + share * (high_limit - low_limit))
+    }
+}
+
 impl Losses {
     /// Whether the file says any.
     pub(crate) fn are_given(&self) -> bool {
@@ -510,6 +575,7 @@ impl Quantity {
         Self::Speed,
         Self::MassFlow,
         Self::VolumeFlow,
+        Self::Mass,
     ];
 
     /// How its values are written.
@@ -526,6 +592,7 @@ impl Quantity {
             Self::Speed => units::SPEED,
             Self::MassFlow => units::MASS_FLOW,
             Self::VolumeFlow => units::VOLUME_FLOW,
+            Self::Mass => units::MASS,
         }
     }
 
@@ -543,6 +610,7 @@ impl Quantity {
             Self::Speed => units.road_speed,
             Self::MassFlow => units.mass_flow,
             Self::VolumeFlow => units.volume_flow,
+            Self::Mass => units.mass,
         }
     }
 }

@@ -24,6 +24,8 @@ pub const HORSEPOWER_MECHANICAL_W: f64 = 550.0 * FOOT_M * POUND_FORCE_N;
 pub const HORSEPOWER_METRIC_W: f64 = 75.0 * STANDARD_GRAVITY_M_PER_S2;
 /// Conventional inch of mercury, Pa: 13 595.1 kg/m³ under standard gravity (NIST SP 811, B.8).
 pub const INCH_OF_MERCURY_PA: f64 = 13_595.1 * STANDARD_GRAVITY_M_PER_S2 * INCH_M;
+/// Conventional inch of water, Pa (NIST SP 811, B.8).
+const INCH_OF_WATER_PA: f64 = 249.088_9;
 /// 0 °F in kelvin: t °F = (t + 459.67)·5/9 K.
 pub(crate) const FAHRENHEIT_ZERO_K: f64 = 459.67 * 5.0 / 9.0;
 /// One revolution per minute, rad/s.
@@ -178,12 +180,17 @@ kinds! {
     MASS_FLOW = "a mass flow", "12 kg/h", Dimension::new(0, 1, -1);
     /// m³/s
     VOLUME_FLOW = "a volume flow", "20 L/min", Dimension::new(3, 0, -1);
+    /// J/kg
+    HEATING_VALUE = "a heating value", "43.4 MJ/kg", Dimension::new(2, 0, -2);
     /// 1, written with % or as "0.45 1"
     FRACTION = "a fraction", "45 %", Dimension::NONE;
     /// N/count
     FORCE_PER_COUNT = "a force per count", "0.000214 N/count", Dimension::new(1, 1, -2).count(-1);
     /// kg/count
     MASS_PER_COUNT = "a mass per count", "0.0000218 kg/count", Dimension::new(0, 1, 0).count(-1);
+    /// Pa/count
+    PRESSURE_PER_COUNT = "a pressure per count", "0.61 Pa/count",
+        Dimension::new(-1, 1, -2).count(-1);
     /// V/count
     VOLTAGE_PER_COUNT = "a voltage per count", "7.8125 uV/count",
         Dimension::new(2, 1, -3).ampere(-1).count(-1);
@@ -263,6 +270,11 @@ static UNITS: &[Unit] = &[
     prefixed("L", 1e-3, VOLUME.dimension),
     prefixed("l", 1e-3, VOLUME.dimension),
     unit("cc", 1e-6, VOLUME.dimension),
+    unit(
+        "cfm",
+        FOOT_M * FOOT_M * FOOT_M / 60.0,
+        VOLUME_FLOW.dimension,
+    ),
     prefixed("N", 1.0, FORCE.dimension),
     unit("lbf", POUND_FORCE_N, FORCE.dimension),
     unit("kgf", STANDARD_GRAVITY_M_PER_S2, FORCE.dimension),
@@ -276,6 +288,8 @@ static UNITS: &[Unit] = &[
     unit("psi", POUND_FORCE_N / (INCH_M * INCH_M), PRESSURE.dimension),
     unit("inHg", INCH_OF_MERCURY_PA, PRESSURE.dimension),
     unit("mmHg", INCH_OF_MERCURY_PA / 25.4, PRESSURE.dimension),
+    unit("inH2O", INCH_OF_WATER_PA, PRESSURE.dimension),
+    unit("mmH2O", INCH_OF_WATER_PA / 25.4, PRESSURE.dimension),
     unit("Torr", 101_325.0 / 760.0, PRESSURE.dimension),
     prefixed("K", 1.0, TEMPERATURE.dimension),
     // As amounts; for points on their scales see `zero_si`.

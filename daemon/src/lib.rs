@@ -3,20 +3,24 @@
 //! Two ways through share every conversion: live, from port bytes to guards, store and live values
 //! ([`core`]); and reduced, from stored bytes to curves. `DEVELOPERS.md` has the map.
 
+pub mod board_check;
 pub(crate) mod board_time;
 pub mod calibration;
 pub mod clock;
 pub mod commands;
 pub mod comparison;
 pub mod core;
+pub mod engine;
 pub mod export;
 pub mod journal;
 pub mod overlay;
 pub mod plan;
 pub mod plot;
+pub mod pulses;
 pub mod recording;
 pub mod reduction;
 pub mod rehearsal;
+pub mod self_test;
 pub mod service;
 pub mod sheet;
 pub mod software_stand;

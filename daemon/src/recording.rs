@@ -4,6 +4,7 @@ use leverarm_config::Source;
 use leverarm_filters::teeth::Edge;
 use leverarm_protocol::{BoardMessage, BoardReader, LinkFault, Reading};
 
+use crate::pulses::period_counts;
 use crate::store::{Chunk, ChunkGap};
 
 /// Tick and counts of each sample; no counts where the board reported the sensor as broken.
@@ -38,6 +39,7 @@ impl Recording {
         let mut reader = BoardReader::new();
         reader.feed(0, bytes, &mut |reading| recording.take(&reading, 0));
         recording.tick_hz = reader.tick_hz().map_or(0.0, f64::from);
+        recording.find_pulses();
         recording
     }
 
@@ -68,10 +70,11 @@ impl Recording {
                 recording.take(&reading, shift.unwrap_or(0));
             });
         }
+        recording.find_pulses();
         recording
     }
 
-    fn take(&mut self, reading: &Reading<'_>, shift: i64) {
+    pub(crate) fn take(&mut self, reading: &Reading<'_>, shift: i64) {
         let (tick, message) = match reading {
             Reading::Message { tick, message, .. } => (tick.wrapping_add_signed(shift), message),
             Reading::Fault(fault) => {
@@ -124,14 +127,19 @@ impl Recording {
         }
     }
 
+    /// Edges of a pickup, all of them.
+    #[must_use]
+    pub fn edges_of(&self, pickup: u8) -> &[Edge] {
+        self.edges
+            .iter()
+            .find(|(p, _)| *p == pickup)
+            .map_or(&[], |(_, e)| e)
+    }
+
     /// Edges of a pickup within a range of ticks.
     #[must_use]
     pub fn edges_within(&self, pickup: u8, ticks: std::ops::RangeInclusive<u64>) -> &[Edge] {
-        let edges = self
-            .edges
-            .iter()
-            .find(|(p, _)| *p == pickup)
-            .map_or(&[][..], |(_, e)| e);
+        let edges = self.edges_of(pickup);
         let from = edges.partition_point(|e| e.tick < *ticks.start());
         let to = edges.partition_point(|e| e.tick <= *ticks.end());
         &edges[from..to]
@@ -180,13 +188,29 @@ impl Recording {
             .map_or(&[], |(_, f)| f)
     }
 
-    /// Samples of an analog or temperature channel, all of them.
+    /// Samples of a channel, all of them. Those of pulses are the times from one to the next, at the
+    /// second of the two.
     #[must_use]
     pub fn samples_of(&self, source: Source) -> &[(u64, Option<i32>)] {
         self.samples
             .iter()
             .find(|(s, _)| *s == source)
             .map_or(&[], |(_, v)| v)
+    }
+
+    /// The times between the edges of each input, in case it counts a flow meter's pulses.
+    fn find_pulses(&mut self) {
+        let tick_hz = self.tick_hz;
+        let periods = |edges: &[Edge]| -> Samples {
+            let pairs = edges.windows(2).filter_map(|pair| match pair {
+                [a, b] => Some((b.tick, period_counts(a.tick, b.tick, tick_hz))),
+                _ => None,
+            });
+            pairs.filter(|(_, counts)| counts.is_some()).collect()
+        };
+        let pulses = self.edges.iter();
+        let pulses = pulses.map(|(pickup, edges)| (Source::Pulses(*pickup), periods(edges)));
+        self.samples.extend(pulses.collect::<Vec<_>>());
     }
 }
 

@@ -81,7 +81,7 @@ pub fn curve_pickup(stand: &Stand) -> Option<&Pickup> {
 }
 
 /// The pickup on the other shaft, which the drive ratio is checked with.
-fn second_pickup(stand: &Stand) -> Option<&Pickup> {
+pub(crate) fn second_pickup(stand: &Stand) -> Option<&Pickup> {
     let first = curve_pickup(stand)?;
     stand.pickups.iter().find(|p| p.shaft != first.shaft)
 }
@@ -361,6 +361,18 @@ pub fn reduce_pull(
     id: PullId,
     choice: CurveChoice,
 ) -> Result<ReducedPull, ReductionError> {
+    reduce_recorded(reader, id, choice).map(|(reduced, _)| reduced)
+}
+
+/// Reduces a stored pull, and gives the samples it was reduced from.
+///
+/// # Errors
+/// See [`ReductionError`].
+pub(crate) fn reduce_recorded(
+    reader: &StoreReader,
+    id: PullId,
+    choice: CurveChoice,
+) -> Result<(ReducedPull, Recording), ReductionError> {
     let pull = reader.pull(id)?;
     let text = reader.stand_text(pull.stand)?;
     let stand = leverarm_config::parse("(kept with the pull)", &text)?;
@@ -390,7 +402,7 @@ pub fn reduce_pull(
     );
     curve.remarks.extend(pull.reasons.iter().cloned());
     let raw = RawData::of(&chunks, &recording, &stand, pull.tick_start);
-    Ok(ReducedPull {
+    let reduced = ReducedPull {
         raw,
         pull,
         correction: options.correction,
@@ -398,7 +410,8 @@ pub fn reduce_pull(
         air,
         calibration,
         curve,
-    })
+    };
+    Ok((reduced, recording))
 }
 
 /// Reduces a plain byte log with a stand and calibrations: the whole log is taken as one pull.

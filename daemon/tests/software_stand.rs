@@ -3,8 +3,8 @@
 use std::f64::consts::TAU;
 
 use leverarm::software_stand::{
-    Drag, Engine, ForceChannel, Interference, Losses, Pickup, Reaction, Restart, RiderEvent,
-    RiderScript, Ripple, Setup, Shaft, SoftwareStand, StandModel, TemperatureChannel,
+    Drag, Engine, ForceChannel, Interference, Losses, Mixture, Pickup, Reaction, Restart,
+    RiderEvent, RiderScript, Ripple, Setup, Shaft, SoftwareStand, StandModel, TemperatureChannel,
     TemperatureLaw, TemperatureSource, TorqueCurve, rad_per_s, rpm,
 };
 use leverarm_protocol::{
@@ -1037,12 +1037,13 @@ fn load_cell_shows_the_reaction() {
 #[test]
 fn analog_scan_follows_its_laws() {
     let mut model = ideal(10.0);
+    model.engine.breathing.mixture = Mixture::constant(0.94);
     for analog in &mut model.analogs {
         analog.noise_counts_rms = 0.0;
     }
     let mut bench = Bench::new(model);
     pull_from_rest(&mut bench);
-    bench.listen_ms(100);
+    bench.listen_ms(300);
     let scans = bench.arrivals.iter().map(|arrival| &arrival.heard);
     let Some(Heard::Analog(counts)) = scans.rev().find(|heard| matches!(heard, Heard::Analog(_)))
     else {

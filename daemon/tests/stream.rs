@@ -2,19 +2,20 @@
 
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
+mod shared;
+
 use std::collections::BTreeMap;
 use std::path::Path;
 
-use leverarm::core::{Core, Now, Output, Record};
+use leverarm::core::{Core, Now, Output};
 use leverarm::recording::Recording;
 use leverarm::rehearsal::{DEMO_STAND, model_of, script_of};
 use leverarm::software_stand::SoftwareStand;
-use leverarm::store::{
-    ChunkId, ChunkRange, ConnectionId, ContentHash, Cursor, Hello, NewChunk, NewConnection,
-    NewEvent, NewPull, PullEnd, PullId, PullState, Store, StoreReader,
-};
+use leverarm::store::{ChunkId, ChunkRange, Cursor, PullState, StoreReader};
 use leverarm::stream::{Batch, Feed, Range};
 use leverarm_config::{Source, Stand, StreamApi, StreamDestination};
+
+use shared::Recorder;
 
 const WALL_US: i64 = 1_795_600_000_000_000;
 
@@ -36,157 +37,48 @@ fn destination(rate_hz: f64) -> StreamDestination {
     }
 }
 
-/// What the recorder does, without its thread.
-struct Recorder {
-    store: Store,
-    stand: ContentHash,
-    calibration: ContentHash,
-    connection: Option<ConnectionId>,
-    pull: Option<PullId>,
-}
-
-impl Recorder {
-    fn new(folder: &Path) -> Self {
-        let mut store = Store::open(folder).unwrap();
-        Self {
-            stand: store.put_stand(DEMO_STAND).unwrap(),
-            calibration: store.put_calibration("{}").unwrap(),
-            store,
-            connection: None,
-            pull: None,
-        }
+/// Records a stretch of the simulated stand. Its daemon is killed at the end, with `kill` in the
+/// midst of everything, else stops.
+fn run(recorder: &mut Recorder, begin_us: u64, seconds: u64, pulls: u32, kill: bool) {
+    let stand = stand();
+    let mut board = SoftwareStand::new(model_of(&stand), begin_us).unwrap();
+    board.ride(Some(script_of(&stand, pulls)));
+    let mut core = Core::new(stand);
+    let mut out = Output::default();
+    let mut bytes = Vec::new();
+    let at = |us: u64| Now {
+        mono_us: us,
+        wall_us: WALL_US + begin_us.cast_signed() + us.cast_signed(),
+    };
+    core.port_opened(at(1000), "simulated", &mut out);
+    for step in 1..seconds * 200 {
+        let now = at(step * 5000);
+        bytes.clear();
+        board.advance(now.mono_us, &mut bytes);
+        core.feed(now, &bytes, &mut out);
+        core.tick(now, &mut out);
+        board.receive(&out.write);
+        out.write.clear();
+        out.records
+            .drain(..)
+            .for_each(|record| recorder.put(&record));
     }
-
-    fn put(&mut self, record: &Record) {
-        let store = &mut self.store;
-        match record {
-            Record::Connected { port, now } => {
-                let new = NewConnection {
-                    port: port.clone(),
-                    opened_wall_us: now.wall_us,
-                    opened_mono_us: now.mono_us,
-                };
-                self.connection = Some(store.add_connection_of(self.stand, &new).unwrap());
-            }
-            Record::Hello(hello) => {
-                let hello = Hello {
-                    frame: hello.frame.clone(),
-                    tick_hz: hello.tick_hz,
-                    board_id: hello.board_id,
-                    boot: hello.boot,
-                };
-                store.set_hello(self.connection.unwrap(), &hello).unwrap();
-            }
-            Record::Chunk(chunk) => {
-                let new = NewChunk {
-                    connection: self.connection.unwrap(),
-                    seq: chunk.seq,
-                    mono_us_first: chunk.first.mono_us,
-                    mono_us_last: chunk.last_mono_us,
-                    wall_us_first: chunk.first.wall_us,
-                    tick_first: chunk.tick_first,
-                    bytes: &chunk.bytes,
-                };
-                store.add_chunk(&new).unwrap();
-            }
-            Record::PullStarted {
-                now,
-                tick_first_wanted,
-                tick_start,
-                chunk_seq_first,
-            } => {
-                let new = NewPull {
-                    connection: self.connection.unwrap(),
-                    setup: None,
-                    stand: self.stand,
-                    calibration: self.calibration,
-                    started_wall_us: now.wall_us,
-                    tick_first_wanted: *tick_first_wanted,
-                    tick_start: *tick_start,
-                    chunk_seq_first: *chunk_seq_first,
-                    air: serde_json::Value::Null,
-                    note: String::new(),
-                    end: None,
-                };
-                self.pull = Some(store.add_pull(&new).unwrap());
-            }
-            Record::PullEnded(ended) => {
-                let end = PullEnd {
-                    state: if ended.whole {
-                        PullState::Stored
-                    } else {
-                        PullState::Aborted
-                    },
-                    tick_peak: Some(ended.tick_peak),
-                    tick_end: ended.tick_end,
-                    chunk_seq_last: ended.chunk_seq_last,
-                    reasons: ended.reasons.clone(),
-                };
-                store.finish_pull(self.pull.take().unwrap(), &end).unwrap();
-            }
-            Record::Event(event) => {
-                let new = NewEvent {
-                    wall_us: event.now.wall_us,
-                    mono_us: event.now.mono_us,
-                    tick: event.tick,
-                    connection: self.connection,
-                    pull: self.pull,
-                    severity: event.severity,
-                    kind: event.kind.to_owned(),
-                    channel: event.channel.clone(),
-                    message: event.message.clone(),
-                    data: event.data.clone(),
-                };
-                store.add_event(&new).unwrap();
-            }
-            Record::Disconnected { now, reason } => {
-                let connection = self.connection.take().unwrap();
-                store
-                    .close_connection(connection, now.wall_us, reason)
-                    .unwrap();
-            }
-        }
-    }
-
-    /// Records a stretch of the simulated stand. Its daemon is killed at the end, with `kill` in the
-    /// midst of everything, else stops.
-    fn run(&mut self, begin_us: u64, seconds: u64, pulls: u32, kill: bool) {
-        let stand = stand();
-        let mut board = SoftwareStand::new(model_of(&stand), begin_us).unwrap();
-        board.ride(Some(script_of(&stand, pulls)));
-        let mut core = Core::new(stand);
-        let mut out = Output::default();
-        let mut bytes = Vec::new();
-        let at = |us: u64| Now {
-            mono_us: us,
-            wall_us: WALL_US + begin_us.cast_signed() + us.cast_signed(),
-        };
-        core.port_opened(at(1000), "simulated", &mut out);
-        for step in 1..seconds * 200 {
-            let now = at(step * 5000);
-            bytes.clear();
-            board.advance(now.mono_us, &mut bytes);
-            core.feed(now, &bytes, &mut out);
-            core.tick(now, &mut out);
-            board.receive(&out.write);
-            out.write.clear();
-            out.records.drain(..).for_each(|record| self.put(&record));
-        }
-        if !kill {
-            core.shut_down(at(seconds * 1_000_000), &mut out);
-            out.records.drain(..).for_each(|record| self.put(&record));
-        }
+    if !kill {
+        core.shut_down(at(seconds * 1_000_000), &mut out);
+        out.records
+            .drain(..)
+            .for_each(|record| recorder.put(&record));
     }
 }
 
 /// Two runs of the daemon; the first ends with a kill.
 fn recorded() -> tempfile::TempDir {
     let folder = tempfile::tempdir().unwrap();
-    let mut recorder = Recorder::new(folder.path());
-    recorder.run(0, 30, 1, true);
+    let mut recorder = Recorder::new(folder.path(), DEMO_STAND);
+    run(&mut recorder, 0, 30, 1, true);
     drop(recorder);
-    let mut recorder = Recorder::new(folder.path());
-    recorder.run(60_000_000, 20, 1, false);
+    let mut recorder = Recorder::new(folder.path(), DEMO_STAND);
+    run(&mut recorder, 60_000_000, 20, 1, false);
     folder
 }
 

@@ -124,7 +124,7 @@ void guard_release(uint16_t cut_id)
     if (self_test_failed || silent || hot[0] || hot[1])
         return;
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
-        if (cut.in_force && cut_id && !overspeed_now) {
+        if (cut.in_force && cut.id == cut_id && !overspeed_now) {
             cut.in_force = false;
             RUN_PORT |= RUN_BIT;
         }

@@ -8,7 +8,7 @@
 //! - A board, real or simulated, reads the host with [`Decoder`] and [`HostMessage::parse`], and
 //!   writes with [`FrameWriter`], gathering teeth in a [`TeethBatch`].
 //! - [`LineDecoder`] and [`LineWriter`] do the same for the plain-text form. [`BoardReader`] finds
-//!   out by itself which form a board speaks.
+//!   out by itself which form a board speaks; [`HostWriter`] writes in either, or in both.
 //!
 //! ```
 //! use leverarm_protocol::{BoardMessage, BoardReader, FrameWriter, Reading};
@@ -43,6 +43,7 @@
 mod decoder;
 mod fault;
 mod frame;
+mod host;
 mod line;
 mod message;
 mod reader;
@@ -56,6 +57,7 @@ pub use frame::{
     BODY_BYTES_MAX, EncodeError, FRAME_BYTES_MAX, Frame, FrameWriter, Message, PAYLOAD_BYTES_MAX,
     VERSION, crc16,
 };
+pub use host::HostWriter;
 pub use line::{LINE_BYTES_MAX, LineDecoder, LineWriter};
 pub use message::{
     Analog, BoardMessage, BoardState, Channel, ChannelKind, CutCause, Hello, HostMessage, Limits,

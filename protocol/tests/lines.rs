@@ -1,10 +1,10 @@
-//! Lines whose numbers do not fit, and limits that are tight enough.
+//! Lines whose numbers do not fit, and a host that finds out what its board speaks.
 
 #![expect(clippy::unwrap_used, reason = "a test may stop")]
 
 use leverarm_protocol::{
-    BoardMessage, HostMessage, Limits, LineDecoder, LineWriter, LinkFault, ParseError,
-    TemperatureLimit, crc16,
+    BoardMessage, Decoder, Form, Frame, HostMessage, HostWriter, LineDecoder, LineWriter,
+    LinkFault, ParseError, crc16,
 };
 
 /// A line of this text, with its checksum.
@@ -110,42 +110,46 @@ fn a_line_too_long_for_its_message_is_not_written() {
     );
 }
 
+/// Section 12, "Which form": a board that knows one form only understands every message, whichever
+/// way the host finds out.
 #[test]
-fn limits_may_be_tighter_but_not_looser() {
-    let limits = |period, short, timeout, temperatures: &[(u8, i32)]| Limits {
-        tooth_period_ticks_min: period,
-        short_periods_to_cut: short,
-        heartbeat_timeout_ms: timeout,
-        temperatures: temperatures
-            .iter()
-            .map(|&(channel, counts_max)| TemperatureLimit {
-                channel,
-                counts_max,
-            })
-            .collect(),
+fn a_board_of_either_form_understands_a_host_that_finds_out() {
+    let messages = |form: Form| {
+        let mut host = HostWriter::new();
+        let mut bytes = Vec::new();
+        let said = [
+            (Some(Form::Frames), HostMessage::Identify),
+            (None, HostMessage::Identify),
+            (None, HostMessage::Cut { reason: 1 }),
+            (Some(form), HostMessage::Heartbeat),
+            (Some(form), HostMessage::Release { cut_id: 4 }),
+        ];
+        for (known, message) in &said {
+            let mut sink = |piece: &[u8]| bytes.extend_from_slice(piece);
+            host.write(*known, 7, message, &mut sink).unwrap();
+        }
+        bytes
     };
-    let wanted = limits(1600, 3, 250, &[(0, 400)]);
-    for tighter in [
-        wanted.clone(),
-        limits(1700, 3, 250, &[(0, 400)]),
-        limits(1600, 1, 250, &[(0, 400)]),
-        limits(1600, 0, 250, &[(0, 400)]),
-        limits(1600, 3, 100, &[(0, 400)]),
-        limits(1600, 3, 250, &[(1, 7), (0, 399)]),
-    ] {
-        assert!(tighter.are_at_least_as_tight_as(&wanted), "{tighter:?}");
-    }
-    for looser in [
-        Limits::default(),
-        limits(1599, 3, 250, &[(0, 400)]),
-        limits(1600, 4, 250, &[(0, 400)]),
-        limits(1600, 3, 251, &[(0, 400)]),
-        limits(1600, 3, 0, &[(0, 400)]),
-        limits(1600, 3, 250, &[(0, 401)]),
-        limits(1600, 3, 250, &[(1, 400)]),
-    ] {
-        assert!(!looser.are_at_least_as_tight_as(&wanted), "{looser:?}");
-    }
-    // What is not guarded can't be guarded too loosely.
-    assert!(limits(100, 50, 1000, &[]).are_at_least_as_tight_as(&Limits::default()));
+    let mut results = Vec::new();
+    let mut take = |result: Result<Frame<'_>, LinkFault>| {
+        results.push(result.map(|frame| (frame.seq, HostMessage::parse(&frame).unwrap())));
+    };
+    Decoder::new().feed(&messages(Form::Frames), &mut take);
+    LineDecoder::from_host().feed(&messages(Form::Lines), &mut take);
+    let found: Vec<(u16, HostMessage)> = results.iter().flatten().cloned().collect();
+    let expected = [
+        (0, HostMessage::Identify),
+        (1, HostMessage::Identify),
+        (2, HostMessage::Cut { reason: 1 }),
+        (3, HostMessage::Heartbeat),
+        (4, HostMessage::Release { cut_id: 4 }),
+        // Its first was in frames only.
+        (0, HostMessage::Identify),
+        (1, HostMessage::Cut { reason: 1 }),
+        (2, HostMessage::Heartbeat),
+        (3, HostMessage::Release { cut_id: 4 }),
+    ];
+    assert_eq!(found, expected);
+    // The two lines, and what stands before each line feed.
+    assert_eq!(results.len() - found.len(), 2 + 2);
 }

@@ -339,6 +339,80 @@ for (const colorScheme of ["light", "dark"]) {
   }
 }
 
+for (const [colorScheme, viewport] of [["light", { width: 1366, height: 768 }], ["dark", { width: 390, height: 844 }]]) {
+  test(`the journal: a fault, what to check first, its samples, and a person's word: ${colorScheme}`, async () => {
+    await together({ pulls: 1, context: { colorScheme, viewport } }, async ({ daemon, page }) => {
+      await link(page, "live");
+      await until("a pull", async () => (await page.locator("#pulls tr").count()) > 0, 60000);
+      await pressCut(daemon, page);
+      await page.getByRole("link", { name: "Journal", exact: true }).click();
+      const rows = page.locator("#journal-entries tr");
+      const cut = rows.filter({ hasText: "cut requested: a person's command: button on the page" });
+      await cut.waitFor();
+      assert.equal(await page.locator("#live").isVisible(), false);
+      assert.ok(await page.getByRole("button", { name: /Cut the engine|Cut again/ }).isVisible(), "the cut is in reach");
+      await cut.getByRole("button", { name: "cut", exact: true }).click();
+      await page.locator("#journal-check", { hasText: "Find the cause before releasing" }).waitFor();
+      assert.match(await page.locator("#journal-facts").textContent(), /Since the board's start\d+\.\d{6} s/);
+      await page.locator("#journal-channels label", { hasText: "barometer" }).click();
+      await page.waitForFunction(() => /^barometer, \d\d+ samples from 2 s before/.test(document.getElementById("journal-plot").getAttribute("aria-label")));
+      assert.ok(await page.locator("#journal-plot canvas").isVisible());
+      // What came after the cut is fetched once it is stored; the channel stays chosen.
+      const after = async () => Number(/, (\d+) samples/.exec(await page.locator("#journal-plot").getAttribute("aria-label"))[1]);
+      const first = await after();
+      if (first < 70) await until("samples after the cut", async () => (await after()) > first);
+      assert.ok(await page.locator('#journal-channels input[value="barometer"]').isChecked());
+      await page.getByLabel("What was found").fill("belt rubbed on its guard");
+      await page.getByRole("button", { name: "Looked at" }).click();
+      await cut.filter({ hasText: "belt rubbed on its guard" }).waitFor();
+      const { entries } = await daemon.get("/api/journal?kind=cut");
+      assert.equal(entries[0].acknowledged.note, "belt rubbed on its guard");
+      await page.locator("#journal-days tr").first().waitFor();
+      await page.locator("#journal-health tr", { hasText: "barometer" }).filter({ hasText: "no fault" }).waitFor();
+      await audit(page, "journal");
+      assert.ok(await page.evaluate(() => document.documentElement.scrollWidth <= innerWidth), "nothing sticks out to the side");
+      await page.locator('#journal-filter [name="channel"]').selectOption("barometer");
+      await page.locator("#journal-none", { hasText: "Nothing of this kind" }).waitFor();
+      // Over the address, back and forth.
+      await page.goBack();
+      await page.locator("#live").waitFor();
+      assert.equal(await page.locator("#journal").isVisible(), false);
+      if (process.env.SHOTS) {
+        await page.goForward();
+        await page.locator('#journal-filter [name="channel"]').selectOption("");
+        await cut.waitFor();
+        await page.waitForTimeout(500);
+        await page.screenshot({ path: `${process.env.SHOTS}/journal-${colorScheme}.png`, fullPage: true });
+      }
+    });
+  });
+}
+
+test("the load cell is tared at rest, and not while something turns", async () => {
+  const cell = '\n[load_cell]\nchannel = 0\non = "engine"\nper_count = "0.0005 N/count"\nzero_counts = 8000\narm = "250 mm"\nsign = "+"\n';
+  const change = (text) => text.replace('kind = "inertia"', 'kind = "both"') + cell;
+  await together({ change }, async ({ daemon, page }) => {
+    await link(page, "live");
+    const said = page.locator("#tare + .said");
+    const tare = page.getByRole("button", { name: "Tare", exact: true });
+    await until("the engine turns", async () => (await daemon.get("/api/live")).engine_rpm > 500);
+    await until("a refusal", async () => {
+      await tare.click();
+      return /Not kept: tare refused: pickup \d saw \d+ teeth/.test(await said.textContent());
+    });
+    // A cut brings everything to rest.
+    await pressCut(daemon, page);
+    await until("the engine stands", async () => (await daemon.get("/api/live")).engine_rpm === 0, 60000);
+    await until("a tare", async () => {
+      await tare.click();
+      return /^zero [\d.]+ counts, .* N from the last: in force/.test(await said.textContent());
+    }, 60000);
+    // What it shows live follows at once.
+    await until("no force", async () => Math.abs((await daemon.get("/api/live")).force_n) < 0.05);
+    if (process.env.SHOTS) await page.screenshot({ path: `${process.env.SHOTS}/tare.png`, fullPage: true });
+  });
+});
+
 test("what a person reads from three metres is large enough", async () => {
   await together({}, async ({ page }) => {
     await link(page, "live");

@@ -1,7 +1,8 @@
 """A time-series server that misbehaves as it is told.
 
 It takes points at the paths of both kinds of servers, keeps them, and answers each request as the
-next mood says; after the last mood it is well. It refuses a line that holds its poison, whatever
+next mood says; after the last mood it is well, once the time is over in which it refuses
+everything. It refuses a line that holds its poison, whatever
 its mood, and with it the whole request, as a strict server does."""
 
 import http.server
@@ -24,8 +25,9 @@ MOODS = {
 
 
 class BadServer:
-    def __init__(self, moods=(), poison=None):
+    def __init__(self, moods=(), poison=None, refuse_s=0):
         self.moods = list(moods)
+        self.refuse_s = refuse_s
         self.poison = poison
         self.lines = []
         self.requests = []
@@ -64,7 +66,9 @@ class BadServer:
     def answer(self, request):
         length = int(request.headers["Content-Length"])
         with self.lock:
-            mood = self.moods.pop(0) if self.moods else "well"
+            began = self.requests[0][0] if self.requests else time.monotonic()
+            refuses = time.monotonic() - began < self.refuse_s
+            mood = "400" if refuses else self.moods.pop(0) if self.moods else "well"
             self.requests.append((time.monotonic(), mood, request.path, request.headers.get("Authorization")))
         if mood == "half":
             request.rfile.read(length // 2)

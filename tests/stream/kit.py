@@ -1,6 +1,7 @@
 """What the tests of streaming and of the journal share: a daemon on a simulated stand, and points
 as lines."""
 
+import concurrent.futures
 import json
 import os
 import re
@@ -9,17 +10,31 @@ import socket
 import sqlite3
 import subprocess
 import sys
+import threading
 import time
+import traceback
+import urllib.error
+import urllib.request
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 DEMO = ROOT / "daemon/src/rehearsal/demo.toml"
 
 
+PORTS = set()
+PORTS_LOCK = threading.Lock()
+
+
 def free_port():
-    with socket.socket() as listener:
-        listener.bind(("127.0.0.1", 0))
-        return listener.getsockname()[1]
+    """A port that nothing listens on, and that no other check here was given."""
+    with PORTS_LOCK:
+        while True:
+            with socket.socket() as listener:
+                listener.bind(("127.0.0.1", 0))
+                port = listener.getsockname()[1]
+            if port not in PORTS:
+                PORTS.add(port)
+                return port
 
 
 def program():
@@ -27,37 +42,48 @@ def program():
     given = os.environ.get("LEVERARM")
     if given:
         return Path(given)
-    build = ["cargo", "build", "--quiet", "-p", "leverarm", "--bin", "leverarm", "--message-format=json"]
-    printed = subprocess.run(build, cwd=ROOT, check=True, stdout=subprocess.PIPE).stdout
+    # As tests/all builds: nothing is built twice.
+    build = ["cargo", "build", "--quiet", "--locked", "--workspace", "--bins", "--tests", "--examples"]
+    printed = subprocess.run([*build, "--message-format=json"], cwd=ROOT, check=True, stdout=subprocess.PIPE).stdout
     for line in printed.splitlines():
         message = json.loads(line)
-        if message.get("executable"):
+        target = message.get("target", {})
+        if message.get("executable") and target["name"] == "leverarm" and not message["profile"]["test"]:
             return Path(message["executable"])
     raise RuntimeError("cargo built no program")
 
 
 class Checks:
-    """Runs checks one by one and counts."""
+    """Runs checks, some at a time, and counts. Most of the time they wait for something."""
 
-    def __init__(self):
+    def __init__(self, at_once=1):
         self.passed = self.failed = 0
+        self.pool = concurrent.futures.ThreadPoolExecutor(at_once)
+        self.running = []
 
     def run(self, title, check, *arguments):
-        print(f"{title} ... ", end="", flush=True)
+        self.running.append(self.pool.submit(self.one, title, check, *arguments))
+
+    def one(self, title, check, *arguments):
         began = time.monotonic()
         try:
             told = check(*arguments)
         except Exception as error:  # a check that breaks is a check that failed
-            self.failed += 1
-            print(f"FAILED\n  {type(error).__name__}: {error}", flush=True)
-            if os.environ.get("VERBOSE"):
-                import traceback
-
-                traceback.print_exc()
-            return
-        self.passed += 1
+            took = time.monotonic() - began
+            print(f"{title} ... FAILED ({took:.0f} s)\n  {type(error).__name__}: {error}", flush=True)
+            traceback.print_exc(file=sys.stdout)
+            return False
         took = time.monotonic() - began
-        print(f"ok ({took:.0f} s){'; ' + told if told else ''}", flush=True)
+        print(f"{title} ... ok ({took:.0f} s){'; ' + told if told else ''}", flush=True)
+        return True
+
+    def wait(self):
+        for check in self.running:
+            if check.result():
+                self.passed += 1
+            else:
+                self.failed += 1
+        self.running = []
 
     def end(self):
         print(f"{self.passed} passed, {self.failed} failed")
@@ -73,6 +99,18 @@ def until(seconds, what, condition, every=0.1):
             return found
         if time.monotonic() > end:
             raise AssertionError(f"after {seconds} s still not: {what}")
+        time.sleep(every)
+
+
+def eventually(check, seconds=60, every=0.5):
+    """Does a check again until it holds, for what a server shows only after a while."""
+    end = time.monotonic() + seconds
+    while True:
+        try:
+            return check()
+        except AssertionError:
+            if time.monotonic() > end:
+                raise
         time.sleep(every)
 
 
@@ -101,7 +139,8 @@ class Stand:
         if store:
             folder = str(store).removesuffix("-rehearsal")
             text = re.sub(r'(?m)^folder = ".*"', f'folder = "{folder}"', text)
-        text = relaxed(text).replace('"127.0.0.1:0"', f'"127.0.0.1:{free_port()}"')
+        self.port = free_port()
+        text = relaxed(text).replace('"127.0.0.1:0"', f'"127.0.0.1:{self.port}"')
         self.file.write_text(text + streams)
 
     def command(self, *arguments, check=True):
@@ -118,6 +157,16 @@ class Stand:
 
     def of_store(self, *arguments, check=True):
         return self.command(*arguments, "--store", self.store, check=check)
+
+    def post(self, path, **body):
+        """Asks the running daemon; None when it is not up, or refuses."""
+        head = {"Content-Type": "application/json"}
+        request = urllib.request.Request(f"http://127.0.0.1:{self.port}{path}", json.dumps(body).encode(), head)
+        try:
+            with urllib.request.urlopen(request, timeout=10) as answer:
+                return json.loads(answer.read())
+        except (urllib.error.URLError, ConnectionError, TimeoutError):
+            return None
 
     def start(self, pulls, seed=1, env=None):
         """Starts the daemon on a simulated stand, on which a simulated person makes pulls."""
@@ -154,9 +203,9 @@ class Stand:
     def finish(self):
         """Waits until the pulls are made, or the stand is cut, and stops the daemon."""
         try:
-            until(40, "a board", lambda: self.count("connections") > self.connections)
-            until(40, "chunks", lambda: self.count("chunks JOIN connections c ON c.id = connection_id AND closed_reason IS NULL") > 2)
-            until(120, "pulls", lambda: self.pulls() >= self.wanted or self.is_cut(), every=0.3)
+            until(120, "a board", lambda: self.count("connections") > self.connections)
+            until(120, "chunks", lambda: self.count("chunks JOIN connections c ON c.id = connection_id AND closed_reason IS NULL") > 2)
+            until(240, "pulls", lambda: self.pulls() >= self.wanted or self.is_cut(), every=0.3)
         finally:
             self.stop()
 
@@ -188,6 +237,8 @@ class Stand:
         database.close()
 
     def events(self, *arguments):
+        if not self.count("events"):
+            return []
         printed = self.of_store("journal", "--json", "--unfolded", "--limit", 100000, *arguments).stdout
         return [json.loads(line) for line in printed.splitlines()]
 

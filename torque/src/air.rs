@@ -12,7 +12,7 @@ use crate::{STANDARD_GRAVITY_M_PER_S2, ZERO_CELSIUS_K};
 
 /// Specific gas constant of dry air, J/(kg·K): R* / M with the constants of the US
 /// Standard Atmosphere 1976 (8.314 32 J/(mol·K), 28.9644 g/mol).
-const DRY_AIR_J_PER_KG_K: f64 = 8.314_32 / 28.9644e-3;
+pub(crate) const DRY_AIR_J_PER_KG_K: f64 = 8.314_32 / 28.9644e-3;
 
 /// Specific gas constant of water vapour, J/(kg·K): the same R* over 18.015 268 g/mol
 /// (IAPWS).

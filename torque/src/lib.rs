@@ -8,6 +8,7 @@ pub mod air;
 pub mod calibration;
 pub mod comparison;
 pub mod curve;
+pub mod engine;
 pub mod inertia;
 pub mod reduce;
 pub mod regression;

@@ -8,6 +8,11 @@ pub use platinum::{platinum_resistance_ratio, platinum_temperature_k};
 pub use thermistor::{Divider, NtcCurve, NtcSide, SteinhartHart};
 pub use thermocouple::{type_k_emf_v, type_k_temperature_k};
 
+use crate::engine::King;
+
+/// One count of a pulse meter's source: its counts are the time between two pulses in units of this, s.
+pub const PULSE_PERIOD_S_PER_COUNT: f64 = 1e-7;
+
 /// How raw counts become a value in SI.
 ///
 /// Counts are a real number, so that an average can be converted too.
@@ -44,6 +49,21 @@ pub enum Law {
         ohm_per_count: f64,
         /// Resistance at zero counts.
         ohm_at_zero: f64,
+    },
+    /// A meter that gives a pulse for so much mass or volume: counts are the time from one pulse to the
+    /// next, see [`PULSE_PERIOD_S_PER_COUNT`].
+    Pulses {
+        /// Mass in kg or volume in m³ of one pulse.
+        per_pulse: f64,
+    },
+    /// A thermal flow meter that follows King's law.
+    Thermal {
+        /// Input voltage per count.
+        volt_per_count: f64,
+        /// Input voltage at zero counts.
+        volt_at_zero: f64,
+        /// The meter.
+        meter: King,
     },
     /// Thermistor with a negative temperature coefficient in a voltage divider.
     Ntc {
@@ -97,6 +117,8 @@ impl Law {
             Self::Quadratic { .. } => "quadratic",
             Self::ThermocoupleK { .. } => thermocouple::NAME,
             Self::Platinum { .. } => platinum::NAME,
+            Self::Pulses { .. } => "pulses",
+            Self::Thermal { .. } => "thermal meter",
             Self::Ntc { .. } => thermistor::NAME,
         }
     }
@@ -136,6 +158,12 @@ impl Law {
                 ohm_per_count,
                 ohm_at_zero,
             } => platinum_temperature_k(ohm_per_count.mul_add(counts, ohm_at_zero) / r0_ohm)?,
+            Self::Pulses { per_pulse } => per_pulse / (counts * PULSE_PERIOD_S_PER_COUNT),
+            Self::Thermal {
+                volt_per_count,
+                volt_at_zero,
+                meter,
+            } => meter.flow_kg_per_s(volt_per_count.mul_add(counts, volt_at_zero)),
             Self::Ntc { divider, curve } => curve.temperature_k(divider.resistance_ohm(counts)?)?,
         };
         if value.is_finite() {

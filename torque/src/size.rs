@@ -174,6 +174,7 @@ impl Tube {
             energy_j: stored_energy_j(self.inertia_kg_m2(), omega_rad_per_s),
             rim_speed_m_per_s: rim_speed_m_per_s(outer_m, omega_rad_per_s),
             thin_ring_pa: thin_ring_stress_pa(density, mean_speed),
+            solid_disc_pa: solid_disc_stress_pa(density, omega_rad_per_s, outer_m, POISSON_STEEL),
             bore_hoop_pa: bored_disc_hoop_stress_pa(
                 density,
                 omega_rad_per_s,
@@ -194,6 +195,9 @@ pub struct TubeAtSpeed {
     pub rim_speed_m_per_s: f64,
     /// Hoop stress as a thin ring of its mean radius, Pa.
     pub thin_ring_pa: f64,
+    /// Stress at the centre of a solid disc of its outer diameter, Pa: what an end plate without
+    /// a bore would bear.
+    pub solid_disc_pa: f64,
     /// Greatest hoop stress, at the bore, Pa, with steel's Poisson's ratio. The one to look at.
     pub bore_hoop_pa: f64,
 }

@@ -45,14 +45,14 @@ impl Stand {
                 format!(
                     "{} is above {}",
                     self.signal_text(signal),
-                    self.value(signal, limit_si)
+                    self.limit(guard, signal, limit_si)
                 )
             }
             Watch::Below { signal, limit_si } => {
                 format!(
                     "{} is below {}",
                     self.signal_text(signal),
-                    self.value(signal, limit_si)
+                    self.limit(guard, signal, limit_si)
                 )
             }
             Watch::RateOfRise {
@@ -69,10 +69,27 @@ impl Stand {
                 )
             }
         };
+        let pulling = if guard.while_pulling {
+            " during a pull"
+        } else {
+            ""
+        };
         match guard.debounce_ms {
-            0 => format!("{action} when {when}"),
-            ms => format!("{action} when {when}, for {ms} ms"),
+            0 => format!("{action} when {when}{pulling}"),
+            ms => format!("{action} when {when}{pulling}, for {ms} ms"),
         }
+    }
+
+    /// A limit, or the limits over engine speed.
+    fn limit(&self, guard: &Guard, signal: Signal, limit_si: f64) -> String {
+        if guard.limit_by_speed.is_empty() {
+            return self.value(signal, limit_si);
+        }
+        let points = guard.limit_by_speed.iter();
+        let each: Vec<String> = points
+            .map(|(speed, si)| format!("{} at {}", self.value(signal, *si), RPM.text(*speed, 0)))
+            .collect();
+        each.join(", ")
     }
 
     fn signal_text(&self, signal: Signal) -> String {

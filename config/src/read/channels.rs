@@ -1,12 +1,14 @@
 //! `[[channel]]`: the board's inputs and the laws of the sensors on them.
 
+use leverarm_torque::engine::Role;
 use leverarm_torque::sensor::{Divider, Law, NtcCurve, NtcSide, SteinhartHart};
 
 use super::Unique;
+use super::roles;
 use crate::reader::{
     Choice, Item, List, Number, Parsed, Quantity as Q, Rule, Section, Text, did_you_mean,
 };
-use crate::stand::{Channel, ChannelId, Quantity, Shaft, Signal, Source};
+use crate::stand::{Channel, ChannelId, Pickup, Quantity, Shaft, Signal, Source};
 use crate::units::{self, Form, Kind};
 
 /// The channels as far as they could be read, so that what refers to them can be checked.
@@ -49,10 +51,14 @@ impl Channels {
             channels: Vec::new(),
         };
         let mut sources = Unique::new("two channels can't share a source", "a source of its own");
+        let mut roles = Unique::new(
+            "two channels can't measure the same of the engine",
+            "one of its own (exhaust temperatures tell their cylinder)",
+        );
         let mut references = Vec::new();
         for (section, name) in sections.into_iter().zip(channels.names.clone()) {
             references.push(section.peek("cold_junction"));
-            let (channel, quantity) = channels.read_one(section, name, &mut sources);
+            let (channel, quantity) = channels.read_one(section, name, &mut sources, &mut roles);
             channels.channels.push(channel);
             channels.quantities.push(quantity);
         }
@@ -62,6 +68,21 @@ impl Channels {
             }
         }
         channels
+    }
+
+    /// A pickup's teeth are no pulses of a meter.
+    pub(super) fn check_pulses(&self, root: &Section<'_>, pickups: &[Pickup]) {
+        if self.channels.iter().any(Option::is_none) {
+            return; // their mistakes come first
+        }
+        for (channel, section) in self.channels.iter().flatten().zip(root.sections("channel")) {
+            if let Source::Pulses(number) = channel.source
+                && pickups.iter().any(|pickup| pickup.channel == number)
+                && let Some(item) = section.item("source")
+            {
+                item.fault("a [[pickup]] has this input", "an input of its own", None);
+            }
+        }
     }
 
     /// Cold junctions may be listed after their thermocouples, so this comes last.
@@ -82,6 +103,7 @@ impl Channels {
         section: Section<'_>,
         name: Option<String>,
         sources: &mut Unique<Source>,
+        roles: &mut Unique<Role>,
     ) -> (Option<Channel>, Option<Quantity>) {
         let source = section.required(
             "source",
@@ -92,6 +114,7 @@ impl Channels {
         );
         sources.check(source, section.item("source"));
         let law = section.required("law", &Choice(LAWS));
+        let mut meter = None;
         let (quantity, law_read, cold_junction) = match law {
             None => {
                 section.excuse_rest();
@@ -101,6 +124,20 @@ impl Channels {
                 Some((quantity, law)) => (Some(quantity), law, Some(None)),
                 None => (None, None, Some(None)),
             },
+            Some(LawName::Pulses) => match roles::pulses(&section) {
+                Some((quantity, law)) => (Some(quantity), Some(law), Some(None)),
+                None => (None, None, Some(None)),
+            },
+            Some(LawName::Thermal) => {
+                let law = roles::thermal(&section);
+                (Some(Quantity::MassFlow), law, Some(None))
+            }
+            Some(name @ (LawName::Orifice | LawName::Nozzle)) => {
+                let read = roles::difference(&section, matches!(name, LawName::Orifice));
+                meter = read.map(|(_, meter)| meter);
+                let law = read.map(|(law, _)| law);
+                (Some(Quantity::Pressure), law, Some(None))
+            }
             Some(other) => {
                 let cold_junction = if matches!(other, LawName::ThermocoupleK) {
                     section.required("cold_junction", &self.named()).map(Some)
@@ -122,6 +159,9 @@ impl Channels {
             |quantity| expected_range(&section, quantity),
         );
         let uncertainty_si = uncertainty(&section, quantity);
+        let has_meter = matches!(law, Some(LawName::Orifice | LawName::Nozzle));
+        let telling = roles::telling(&section, quantity, has_meter, roles);
+        check_source(&section, source, law);
         section.finish();
         let channel = (|| {
             Some(Channel {
@@ -132,6 +172,9 @@ impl Channels {
                 quantity: quantity?,
                 expected_si: expected_si?,
                 uncertainty_si: uncertainty_si?,
+                role: telling.as_ref()?.role,
+                delay: telling.as_ref()?.delay,
+                meter,
             })
         })();
         (channel, quantity)
@@ -169,7 +212,23 @@ impl Channels {
     }
 }
 
-const SOURCE: &str = "\"analog N\" or \"temperature N\", N from 0 to 255";
+const SOURCE: &str = "\"analog N\", \"temperature N\" or \"pulses N\", N from 0 to 255";
+
+/// Pulses are counted, and only pulses.
+fn check_source(section: &Section<'_>, source: Option<Source>, law: Option<LawName>) {
+    let (Some(source), Some(law), Some(item)) = (source, law, section.item("law")) else {
+        return;
+    };
+    let counts = matches!(source, Source::Pulses(_));
+    if counts != matches!(law, LawName::Pulses) {
+        let expected = if counts {
+            "law = \"pulses\", as the source is one of pulses"
+        } else {
+            "a source = \"pulses N\" for this law"
+        };
+        item.fault("law and source don't go together", expected, None);
+    }
+}
 
 fn source(text: &str) -> Result<Source, (String, Option<String>)> {
     let parsed = text.split_once(' ').and_then(|(kind, number)| {
@@ -177,6 +236,7 @@ fn source(text: &str) -> Result<Source, (String, Option<String>)> {
         match kind {
             "analog" => Some(Source::Analog(number)),
             "temperature" => Some(Source::Temperature(number)),
+            "pulses" => Some(Source::Pulses(number)),
             _ => None,
         }
     });
@@ -190,6 +250,10 @@ enum LawName {
     Pt100,
     Pt1000,
     Ntc,
+    Pulses,
+    Thermal,
+    Orifice,
+    Nozzle,
 }
 
 const LAWS: &[(&str, LawName)] = &[
@@ -198,6 +262,10 @@ const LAWS: &[(&str, LawName)] = &[
     ("pt100", LawName::Pt100),
     ("pt1000", LawName::Pt1000),
     ("ntc", LawName::Ntc),
+    ("pulses", LawName::Pulses),
+    ("thermal meter", LawName::Thermal),
+    ("orifice", LawName::Orifice),
+    ("nozzle", LawName::Nozzle),
 ];
 
 /// A linear law with the quantity that its scale is in.
@@ -278,7 +346,11 @@ fn temperature_law(section: &Section<'_>, law: LawName) -> Option<Law> {
         })
     };
     match law {
-        LawName::Linear => None,
+        LawName::Linear
+        | LawName::Pulses
+        | LawName::Thermal
+        | LawName::Orifice
+        | LawName::Nozzle => None,
         LawName::ThermocoupleK => {
             let per_count = Q(
                 &units::VOLTAGE_PER_COUNT,

@@ -3,7 +3,7 @@
 use super::channels::{Channels, OTHER_SIGNALS};
 use super::{Unique, milliseconds};
 use crate::reader::{
-    Choice, Found, Parsed, Place, Quantity as Q, Rule, Section, Text, did_you_mean,
+    Choice, Found, List, Pair, Parsed, Place, Quantity as Q, Rule, Section, Text, did_you_mean,
 };
 use crate::stand::{ChannelId, Guard, GuardAction, Quantity, Signal, Watch};
 use crate::units::{self, Kind};
@@ -103,8 +103,18 @@ impl GuardReader<'_, '_> {
         let debounce = section.item("debounce").map_or(Some(0.0), |item| {
             item.read(&Q(&units::DURATION, Some(("0 ms", debounce_max))))
         });
+        let while_pulling = section.item("while").map_or(Some(None), |item| {
+            item.read(&Choice(&[("pulling", ())])).map(Some)
+        });
+        let by_speed = self.limit_by_speed(kind, signal);
+        if cuts_on_overspeed
+            && kind.is_some()
+            && let Some(item) = section.item("while")
+        {
+            item.fault("a cut on overspeed holds always", "no such key here", None);
+        }
         let watch = match kind {
-            Some(kind) => self.watch(kind, signal),
+            Some(kind) => self.watch(kind, signal, by_speed.as_deref().unwrap_or_default()),
             None => {
                 section.excuse_rest();
                 None
@@ -113,6 +123,8 @@ impl GuardReader<'_, '_> {
         let guard = (|| {
             let default_name = || Some(self.default_name(kind?, signal?));
             Some(Guard {
+                while_pulling: while_pulling?.is_some(),
+                limit_by_speed: by_speed?,
                 name: name.unwrap_or_else(default_name)?,
                 watch: watch?,
                 action: action?,
@@ -178,7 +190,42 @@ impl GuardReader<'_, '_> {
         }
     }
 
-    fn watch(&self, kind: GuardKind, signal: Option<Signal>) -> Option<Watch> {
+    /// `limit_by_speed = [["2000 rpm", "0.8 bar"], …]` in place of `limit`; empty without it.
+    fn limit_by_speed(
+        &self,
+        kind: Option<GuardKind>,
+        signal: Option<Signal>,
+    ) -> Option<Vec<(f64, f64)>> {
+        if !matches!(kind, Some(GuardKind::Above | GuardKind::Below)) {
+            return Some(Vec::new());
+        }
+        let Some(item) = self.section.item("limit_by_speed") else {
+            return Some(Vec::new());
+        };
+        let of_signal = self.kind_of(signal?)?;
+        let speed = Q(&units::ROTATION, Some(("0 rpm", "30000 rpm")));
+        let points = item.read(&List(Pair(speed, Q(&of_signal, None))))?;
+        let rise = points.windows(2).all(|pair| match pair {
+            [a, b] => a.0 < b.0,
+            _ => true,
+        });
+        if !rise {
+            item.fault(
+                "the speeds have to rise",
+                "the lowest engine speed first",
+                None,
+            );
+            return None;
+        }
+        Some(points)
+    }
+
+    fn watch(
+        &self,
+        kind: GuardKind,
+        signal: Option<Signal>,
+        by_speed: &[(f64, f64)],
+    ) -> Option<Watch> {
         let limit = |kind: &Kind, bounds| self.section.required("limit", &Q(kind, bounds));
         match kind {
             GuardKind::Overspeed => {
@@ -237,7 +284,14 @@ impl GuardReader<'_, '_> {
                         limit_si_per_s,
                     });
                 }
-                let limit_si = limit(&of_signal, None)?;
+                // Where one number is shown, the last of a table stands for all.
+                if by_speed.is_empty() && self.section.has("limit_by_speed") {
+                    return None; // it has its own mistake
+                }
+                let limit_si = match by_speed.last() {
+                    Some((_, last)) => *last,
+                    None => limit(&of_signal, None)?,
+                };
                 Some(match kind {
                     GuardKind::Above => Watch::Above { signal, limit_si },
                     _ => Watch::Below { signal, limit_si },

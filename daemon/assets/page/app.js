@@ -7,6 +7,7 @@ import { Figures } from "./figures.js";
 import { Forms } from "./forms.js";
 import { Freshness } from "./freshness.js";
 import { Guards } from "./guards.js";
+import { Journal } from "./journal.js";
 import { Records } from "./records.js";
 import { Safety } from "./safety.js";
 import { Strip } from "./strip.js";
@@ -111,8 +112,10 @@ async function start() {
   const strip = new Strip(stand);
   const forms = new Forms(stand, units);
   const records = new Records(units, chart, forms);
-  appearance(() => { chart.build(); strip.build(); });
-  document.fonts?.ready.then(() => { chart.build(); strip.build(); });
+  const journal = new Journal();
+  const build = () => { for (const plot of [chart, strip, journal]) plot.build(); };
+  appearance(build);
+  document.fonts?.ready.then(build);
 
   let live = null;
   let drawn = true;
@@ -162,6 +165,7 @@ async function start() {
         another ||= run !== null && run !== stored.started_wall_us;
         run = stored.started_wall_us;
         records.stored(stored);
+        journal.stored(stored);
         break;
       }
       case "refused":

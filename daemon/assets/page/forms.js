@@ -4,7 +4,7 @@ import { byId, make, setData, setText } from "./dom.js";
 import { request } from "./api.js";
 
 /** Sends a form once, and says beside it how it went. */
-function onSubmit(form, body, said) {
+export function onSubmit(form, body, said) {
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
     await send(form, () => body(new FormData(form)), said);
@@ -52,6 +52,8 @@ export class Forms {
     const airSaid = byId("air-form").nextElementSibling;
     onSubmit(byId("air-form"), (data) => ({ path: "/api/air", value: this.#entered(data) }), airSaid);
     byId("air-forget").addEventListener("click", () => send(byId("air-form"), () => ({ path: "/api/air", value: null }), airSaid));
+    byId("load-cell").hidden = !stand.load_cell;
+    onSubmit(byId("tare"), () => ({ path: "/api/tare", value: {} }), byId("tare").nextElementSibling);
     units.onChange(() => this.air(this.#air));
     this.air(null);
   }

@@ -4,7 +4,7 @@ import { byId, kept, make } from "./dom.js";
 
 const NAMES = { si: "SI", us: "US", stand: "Stand" };
 const DECIMALS = { torque: 1, power: 2, rotation: 0, duration: 2, temperature: 0, fraction: 0, number: 2,
-  voltage: 2, force: 1, length: 1, speed: 1, mass_flow: 1, volume_flow: 1 };
+  voltage: 2, force: 1, length: 1, speed: 1, mass_flow: 1, volume_flow: 1, mass: 3 };
 // Below this size of unit one decimal more is worth showing.
 const FINE = { pressure: { hPa: 0 } };
 

@@ -5,6 +5,7 @@
 //! stand file's value holds.
 
 pub mod runs;
+pub mod tare;
 
 use leverarm_config::Stand;
 use leverarm_filters::speed_fit::KnownPattern;

@@ -9,6 +9,7 @@ use leverarm_torque::comparison::words;
 use leverarm_torque::comparison::{DriftAxis, Options};
 
 use super::curve_output::{self, align_right, table_of};
+use super::engine::WhyReport;
 use super::pulls::write_plot;
 use super::{CurveArguments, Failure, StoreArgument, json_line, say};
 use crate::comparison::{Report, Rows, StoredComparison, compare_setups, part_words};
@@ -56,6 +57,9 @@ pub(super) struct ComparisonArguments {
 pub(super) struct CompareArguments {
     #[command(flatten)]
     comparison: ComparisonArguments,
+    /// Say why they differ: how much of it is air, mixture, or neither; a plot shows that
+    #[arg(long)]
+    why: bool,
     /// JSON instead of tables
     #[arg(long)]
     json: bool,
@@ -146,18 +150,33 @@ impl ComparisonArguments {
 pub(super) fn run(arguments: &CompareArguments) -> Result<(), Failure> {
     let (found, overlays) = arguments.comparison.compare()?;
     let report = arguments.comparison.report(&found, &overlays);
+    let why = arguments
+        .why
+        .then(|| WhyReport::of(&arguments.comparison, &report))
+        .transpose()?;
     if let Some(file) = &arguments.plot {
         let theme = if arguments.dark {
             Theme::Dark
         } else {
             Theme::Light
         };
-        write_plot(&report.plot(), file, theme)?;
+        let plot = report.plot();
+        let reasons = why
+            .as_ref()
+            .and_then(|why| why.plot(&plot.title, &plot.subtitle));
+        write_plot(&reasons.unwrap_or(plot), file, theme)?;
     }
     if arguments.json {
-        json_line(&report.json());
+        let mut object = report.json();
+        if let Some(why) = &why {
+            why.add_to(&mut object);
+        }
+        json_line(&object);
     } else {
         print(&report);
+        if let Some(why) = &why {
+            why.print();
+        }
         if let Some(file) = &arguments.plot {
             say(&format!("plot: {}", file.display()));
         }
@@ -228,7 +247,7 @@ fn print(report: &Report<'_>) {
     }
 }
 
-fn terminal_table(rows: &Rows) -> Table {
+pub(super) fn terminal_table(rows: &Rows) -> Table {
     let headings: Vec<&str> = rows.headings.iter().map(String::as_str).collect();
     let mut table = table_of(&headings);
     table.add_rows(&rows.rows);

@@ -7,8 +7,9 @@ use std::path::PathBuf;
 use indicatif::ProgressIterator;
 
 use super::{CurveArguments, Failure, StoreArgument, say};
+use crate::engine::engine_pull;
 use crate::export::{ExportError, Facts, Table, csv, mdf4, parquet, raw, reduced};
-use crate::reduction::{CurveChoice, record_pull, reduce_pull};
+use crate::reduction::{CurveChoice, record_pull, reduce_recorded};
 use crate::store::{PullId, PullRecord, PullState, StoreReader};
 
 /// What to export, and where to.
@@ -30,6 +31,9 @@ pub(super) struct ExportArguments {
     /// Samples as they came from the board instead of curves
     #[arg(long)]
     raw: bool,
+    /// Beside torque and power, fuel, air and mixture and every channel over engine speed
+    #[arg(long, conflicts_with = "raw")]
+    engine: bool,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -118,7 +122,7 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<(), Failure> {
     let facts = facts(&reader, newest, choice, arguments.raw)?;
     let mut tables: Vec<Table> = Vec::new();
     for pull in wanted.iter().progress() {
-        tables.extend(tables_of(&reader, pull, choice, arguments.raw)?);
+        tables.extend(tables_of(&reader, pull, choice, arguments)?);
     }
     let out = create(arguments)?;
     match kind {
@@ -145,16 +149,17 @@ fn tables_of(
     reader: &StoreReader,
     pull: &PullRecord,
     choice: CurveChoice,
-    is_raw: bool,
+    arguments: &ExportArguments,
 ) -> Result<Vec<Table>, Failure> {
     let of_pull =
         |error: crate::reduction::ReductionError| Failure(format!("pull {}: {error}", pull.id));
-    if is_raw {
+    if arguments.raw {
         let (stand, recording) = record_pull(reader, pull).map_err(of_pull)?;
         return Ok(raw(pull, &stand, &recording));
     }
-    let curve = reduce_pull(reader, pull.id, choice).map_err(of_pull)?;
-    Ok(vec![reduced(&curve)])
+    let (curve, recording) = reduce_recorded(reader, pull.id, choice).map_err(of_pull)?;
+    let engine = arguments.engine.then(|| engine_pull(&curve, &recording));
+    Ok(vec![reduced(&curve, engine.as_ref())])
 }
 
 /// What the file says of itself.

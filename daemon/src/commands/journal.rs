@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use clap::Subcommand;
 use jiff::tz::TimeZone;
-use serde_json::{Value, json};
+use serde_json::json;
 
 use super::control::{Answer, Line};
 use super::{
@@ -14,16 +14,16 @@ use super::{
 };
 use crate::clock::{Clock, local_text};
 use crate::journal::{
-    self, Entry, Evidence, EvidenceSeries, FOLD_US, Trend, advice, days, evidence, fold, health,
+    self, Entry, Evidence, EvidenceSeries, Trend, advice, channel_names, days, evidence, faults,
+    fold, health,
 };
 use crate::store::{
-    Acknowledgement, EventFilter, EventId, EventOrder, EventRecord, PullId, Severity, Store,
-    StoreReader,
+    Acknowledgement, EventFilter, EventId, EventRecord, PullId, Store, StoreReader,
 };
 
 /// How often `--follow` looks.
 const FOLLOW_EVERY: Duration = Duration::from_millis(200);
-/// Events read at one go.
+/// Events read at one go while following.
 const PAGE: u32 = 2000;
 /// Samples of a channel that a table shows around an event.
 const ROWS_MAX: usize = 21;
@@ -169,86 +169,16 @@ pub(super) fn act(action: &Action) -> Result<(), Failure> {
     }
 }
 
-/// Every event that a filter lets through, oldest first.
-fn all_events(reader: &StoreReader, mut filter: EventFilter) -> Result<Vec<EventRecord>, Failure> {
-    let mut events: Vec<EventRecord> = Vec::new();
-    loop {
-        let page = reader.events(&filter).map_err(Failure::of)?;
-        let Some(last) = page.last() else {
-            return Ok(events);
-        };
-        filter.after = Some(last.id);
-        events.extend(page);
-    }
-}
-
-/// The newest events, oldest first: enough of them for `limit` entries, or all there are.
-fn newest_entries(
-    reader: &StoreReader,
-    filter: &EventFilter,
-    limit: usize,
-    unfolded: bool,
-) -> Result<Vec<Entry>, Failure> {
-    let mut wanted = PAGE.max(u32::try_from(limit).unwrap_or(u32::MAX));
-    loop {
-        let newest = EventFilter {
-            order: EventOrder::NewestFirst,
-            limit: wanted,
-            ..filter.clone()
-        };
-        let mut events = reader.events(&newest).map_err(Failure::of)?;
-        events.reverse();
-        let all = events.len() < wanted as usize;
-        let oldest_us = events.first().map_or(i64::MIN, |event| event.wall_us);
-        let mut entries = if unfolded {
-            events.into_iter().flat_map(|event| fold([event])).collect()
-        } else {
-            fold(events)
-        };
-        // An entry near the oldest event may have begun before it: it is not whole.
-        if !all && !unfolded {
-            let whole_from = oldest_us.saturating_add(FOLD_US);
-            entries.retain(|entry| entry.first.wall_us >= whole_from);
-        }
-        if all || entries.len() >= limit || wanted == u32::MAX {
-            let excess = entries.len().saturating_sub(limit);
-            return Ok(entries.split_off(excess));
-        }
-        wanted = wanted.saturating_mul(4);
-    }
-}
-
-fn entry_json(entry: &Entry) -> Value {
-    let event = &entry.first;
-    json!({
-        "id": event.id,
-        "last_id": entry.last_id,
-        "count": entry.count,
-        "wall_us": event.wall_us,
-        "last_wall_us": entry.last_wall_us,
-        "mono_us": event.mono_us,
-        "tick": event.tick,
-        "connection": event.connection,
-        "pull": event.pull,
-        "severity": event.severity.word(),
-        "kind": event.kind,
-        "channel": event.channel,
-        "message": event.message,
-        "data": event.data,
-        "acknowledged": event.acknowledged,
-        "check_first": advice(&event.kind),
-    })
-}
-
 pub(super) fn list(arguments: &List) -> Result<(), Failure> {
     let reader = arguments.store.open()?;
     let filter = arguments.filter.filter()?;
     // Before the list, so that nothing falls between the list and what follows it.
     let newest = reader.newest().map_err(Failure::of)?.event;
-    let entries = newest_entries(&reader, &filter, arguments.limit, arguments.unfolded)?;
+    let entries = journal::newest(&reader, &filter, arguments.limit, arguments.unfolded)
+        .map_err(Failure::of)?;
     if arguments.json {
         for entry in &entries {
-            json_line(&entry_json(entry));
+            json_line(&entry.json());
         }
     } else if entries.is_empty() {
         say("nothing in the journal");
@@ -275,7 +205,7 @@ fn follow(
             if as_json {
                 fold([event])
                     .iter()
-                    .for_each(|entry| json_line(&entry_json(entry)));
+                    .for_each(|entry| json_line(&entry.json()));
             } else {
                 say(&line(&event));
             }
@@ -352,15 +282,18 @@ fn show(
             .map_err(|error| Failure(format!("{}: {error}", file.display())))?;
     }
     if as_json {
-        let mut object = fold([event]).first().map(entry_json).unwrap_or_default();
+        let mut object = fold([event]).first().map(Entry::json).unwrap_or_default();
         object["evidence"] = json!(found);
         json_line(&object);
         return Ok(());
     }
     say(&line(&event));
     say(&format!("kind       {}", event.kind));
-    if let Some(tick) = event.tick {
-        say(&format!("board time {tick} ticks"));
+    if let Some((tick, hz)) = found.as_ref().and_then(|f| Some((f.tick?, f.tick_hz))) {
+        let seconds = tick as f64 / f64::from(hz.max(1));
+        say(&format!(
+            "board time {seconds:.6} s after its start (tick {tick})"
+        ));
     }
     if let Some(pull) = event.pull {
         say(&format!("pull       {pull}"));
@@ -466,23 +399,16 @@ fn ack(event: EventId, note: &str, daemon: &DaemonArgument) -> Result<(), Failur
     Ok(())
 }
 
-/// Warnings and worse since a time, folded.
-fn faults(reader: &StoreReader, since: Option<&str>) -> Result<Vec<Entry>, Failure> {
-    let filter = EventFilter {
-        since_wall_us: time(since)?,
-        severity_at_least: Severity::Warning,
-        limit: PAGE,
-        ..EventFilter::default()
-    };
-    Ok(fold(all_events(reader, filter)?))
-}
-
 fn show_days(store: &StoreArgument, since: Option<&str>, as_json: bool) -> Result<(), Failure> {
     let reader = store.open()?;
     let since_us = time(since)?.unwrap_or(i64::MIN);
     let mut pulls = reader.pulls().map_err(Failure::of)?;
     pulls.retain(|pull| pull.started_wall_us >= since_us);
-    let days = days(&faults(&reader, since)?, &pulls, &TimeZone::system());
+    let days = days(
+        &faults(&reader, time(since)?).map_err(Failure::of)?,
+        &pulls,
+        &TimeZone::system(),
+    );
     if as_json {
         for (date, day) in &days {
             let mut object = json!(day);
@@ -538,7 +464,7 @@ fn show_health(
     if let Some(since_us) = time(since)? {
         connections.retain(|connection| connection.opened_wall_us >= since_us);
     }
-    let entries = faults(&reader, since)?;
+    let entries = faults(&reader, time(since)?).map_err(Failure::of)?;
     let names = read_stand(&store.stand.file)
         .map_or_else(|_| Vec::new(), |read| channel_names(&read.stand));
     let now_wall_us = Clock::start().now().wall_us;
@@ -591,19 +517,4 @@ fn show_health(
     }
     say(&table.to_string());
     Ok(())
-}
-
-/// The channels of a stand, as events name them.
-fn channel_names(stand: &leverarm_config::Stand) -> Vec<String> {
-    let pickups = stand
-        .pickups
-        .iter()
-        .map(|pickup| format!("pickup {}", pickup.channel));
-    let cell = stand.load_cell.as_ref().map(|_| "load cell".to_owned());
-    let channels = stand.channels.iter().map(|channel| channel.name.clone());
-    pickups
-        .chain(cell)
-        .chain(channels)
-        .chain(["link".to_owned()])
-        .collect()
 }

@@ -9,12 +9,14 @@ use serde_json::json;
 
 use super::budget;
 use super::curve_output::{self, Named};
+use super::engine;
 use super::{CurveArguments, Failure, StoreArgument, json_line, read_stand, say};
 use crate::calibration::Calibration;
 use crate::clock::local_text;
 use crate::comparison::{Exclusion, exclusions};
+use crate::engine::engine_pull;
 use crate::plot::{self, Plot, Size, Theme};
-use crate::reduction::{CurveChoice, reduce_log, reduce_pull};
+use crate::reduction::{CurveChoice, reduce_log, reduce_pull, reduce_recorded};
 use crate::store::{PullId, PullState, StoreReader};
 
 pub(super) fn list(store: &StoreArgument, as_json: bool) -> Result<(), Failure> {
@@ -116,13 +118,16 @@ pub(super) struct Show {
     pub(super) plot: Option<PathBuf>,
     pub(super) dark: bool,
     pub(super) budget: bool,
+    pub(super) engine: bool,
     pub(super) rpm: Option<f64>,
 }
 
 pub(super) fn show(asked: &Show) -> Result<(), Failure> {
     let (pull, choice) = (asked.pull, &asked.choice);
     let reader = asked.store.open()?;
-    let reduced = reduce_pull(&reader, PullId::new(pull), choice.choice()?).map_err(Failure::of)?;
+    let (reduced, recording) =
+        reduce_recorded(&reader, PullId::new(pull), choice.choice()?).map_err(Failure::of)?;
+    let engine_side = asked.engine.then(|| engine_pull(&reduced, &recording));
     let budget = asked
         .budget
         .then(|| budget::at(&reduced.curve, asked.rpm))
@@ -157,16 +162,19 @@ pub(super) fn show(asked: &Show) -> Result<(), Failure> {
         } else {
             Theme::Light
         };
-        write_plot(
-            &curve_output::plot(&title, &subtitle, &named, &units, notes),
-            file,
-            theme,
-        )?;
+        let plot = match &engine_side {
+            Some(engine_side) => engine::plot(engine_side, &title, &subtitle, notes),
+            None => curve_output::plot(&title, &subtitle, &named, &units, notes),
+        };
+        write_plot(&plot, file, theme)?;
     }
     if asked.json {
         let mut object = curve_output::json(&reduced.curve);
         if let Some(budget) = &budget {
             object["budget"] = budget.json();
+        }
+        if let Some(engine_side) = &engine_side {
+            object["engine"] = engine::json(engine_side);
         }
         object["id"] = json!(pull);
         object["setup"] = json!(reduced.pull.setup_name);
@@ -186,12 +194,16 @@ pub(super) fn show(asked: &Show) -> Result<(), Failure> {
         local_text(reduced.pull.started_wall_us)
     ));
     say(&air);
-    match &budget {
-        Some(budget) => {
+    match (&budget, &engine_side) {
+        (_, Some(engine_side)) => {
+            engine::print(engine_side, &units);
+            print_remarks(&reduced.curve);
+        }
+        (Some(budget), None) => {
             budget.print(&units);
             print_remarks(&reduced.curve);
         }
-        None => print_curve(&reduced.curve, &units),
+        (None, None) => print_curve(&reduced.curve, &units),
     }
     if let Some(file) = plot_file {
         say(&format!("plot: {}", file.display()));

@@ -3,12 +3,14 @@
 use std::path::{Path, PathBuf};
 
 use super::compare::ComparisonArguments;
+use super::engine::WhyReport;
 use super::pulls::PLOT_PX;
 use super::{Failure, budget, say};
 use crate::comparison::Report;
+use crate::engine::has_engine_channels;
 use crate::plot::{self, Plot, Size, Theme};
 use crate::reduction::{CurveChoice, reduce_pull};
-use crate::sheet::{Paper, Sheet, SheetFacts, html, pdf};
+use crate::sheet::{Paper, Sheet, SheetFacts, SheetReasons, html, pdf};
 
 /// What goes on the sheet, and where the sheet goes.
 #[derive(Debug, Clone, clap::Args)]
@@ -55,6 +57,7 @@ pub(super) fn run(arguments: &SheetArguments) -> Result<(), Failure> {
         author: arguments.author.clone(),
         note: arguments.note.clone(),
         budget: budget_rows(arguments, &report),
+        reasons: reasons(arguments, &report)?,
     };
     let sheet = Sheet::of(&report, &facts);
     if let Some(file) = &arguments.out {
@@ -73,8 +76,23 @@ pub(super) fn run(arguments: &SheetArguments) -> Result<(), Failure> {
         std::fs::create_dir_all(folder).map_err(cannot)?;
         write_pictures(folder, "torque-and-power", &report.curves_plot())?;
         write_pictures(folder, "difference", &report.differences_plot())?;
+        if let Some(plot) = facts.reasons.as_ref().and_then(|r| r.plot.as_ref()) {
+            write_pictures(folder, "why", plot)?;
+        }
     }
     Ok(())
+}
+
+/// Why the setups differ, where the stand measures anything that tells.
+fn reasons(
+    arguments: &SheetArguments,
+    report: &Report<'_>,
+) -> Result<Option<SheetReasons>, Failure> {
+    if !has_engine_channels(&report.found.stand) {
+        return Ok(None);
+    }
+    let why = WhyReport::of(&arguments.comparison, report)?;
+    Ok(Some(why.on_sheet()))
 }
 
 /// The budget at peak torque of the first setup's newest pull. A pull that can't be reduced again

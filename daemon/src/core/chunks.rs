@@ -73,7 +73,9 @@ impl ChunkBuilder {
     /// garbage is kept too.
     pub(super) fn take(&mut self, all: bool) -> Option<ChunkData> {
         let (first, last) = self.span?;
-        let delimited = self.bytes.iter().rposition(|b| *b == 0).map(|at| at + 1);
+        let last_of = |end| self.bytes.iter().rposition(|byte| *byte == end);
+        // Half a second of frames holds delimiters; lines hold none, and end with a line feed.
+        let delimited = last_of(0).or_else(|| last_of(b'\n')).map(|at| at + 1);
         let end = match delimited {
             _ if all => self.bytes.len(),
             Some(end) => end,
@@ -148,6 +150,15 @@ mod tests {
         let two = builder.take(true).unwrap();
         assert_eq!((two.seq, two.bytes.as_slice()), (1, &[3, 4, 0][..]));
         assert_eq!(builder.take(true), None);
+    }
+
+    #[test]
+    fn chunks_of_lines_end_at_line_feeds() {
+        let mut builder = ChunkBuilder::default();
+        builder.push(at(0), b"status 1 2\r\nteeth 2");
+        assert_eq!(builder.take(false).unwrap().bytes, b"status 1 2\r\n");
+        builder.push(at(1), b" 3 0 0\n");
+        assert_eq!(builder.take(false).unwrap().bytes, b"teeth 2 3 0 0\n");
     }
 
     #[test]

@@ -17,6 +17,43 @@ pub(super) struct Verdict {
     pub(super) limit_si: Option<f64>,
 }
 
+/// What a guard says that trips in a self-test.
+const SELF_TEST: &str = "self-test: its limit was taken to be below the present value";
+
+/// What goes on while a value is judged.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Context {
+    /// Whether the engine pulls: it rises above the start speed, fast enough.
+    pub(super) pulling: bool,
+    /// Speed of the engine, where it is known.
+    pub(super) engine_rad_per_s: Option<f64>,
+}
+
+impl Context {
+    /// What a guard watches now; none while its limit goes with a speed that is not known.
+    fn watch(&self, guard: &Guard) -> Option<Watch> {
+        if guard.limit_by_speed.is_empty() {
+            return Some(guard.watch);
+        }
+        let limit = guard.limit_at(self.engine_rad_per_s?);
+        Some(match guard.watch {
+            Watch::Above { signal, .. } => Watch::Above {
+                signal,
+                limit_si: limit.unwrap_or(f64::INFINITY),
+            },
+            Watch::Below { signal, .. } => Watch::Below {
+                signal,
+                limit_si: limit.unwrap_or(f64::NEG_INFINITY),
+            },
+            other => other,
+        })
+    }
+
+    fn applies_to(&self, guard: &Guard) -> bool {
+        self.pulling || !guard.while_pulling
+    }
+}
+
 /// Shortest time over which a rate of rise is taken.
 const RATE_S_MIN: f64 = 0.5;
 /// A guard clears once its limit has been kept for so long without a break: a value that rests on
@@ -27,6 +64,8 @@ const CLEAR_US: f64 = 500_000.0;
 #[derive(Debug)]
 struct State {
     guard: Guard,
+    /// What it watches, with the limit that holds now.
+    watch: Watch,
     /// Since when the limit has been passed without a break.
     over_since_us: Option<f64>,
     /// Since when the limit has been kept without a break.
@@ -57,6 +96,8 @@ impl Finding {
 pub(super) struct GuardDesk {
     states: Vec<State>,
     texts: Texts,
+    /// The guard whose limit is taken to be below the present value, for a self-test.
+    forced: Option<usize>,
 }
 
 /// How values are put in words.
@@ -70,6 +111,7 @@ impl GuardDesk {
     pub(super) fn new(stand: &Stand) -> Self {
         let state = |guard: &Guard| State {
             guard: guard.clone(),
+            watch: guard.watch,
             over_since_us: None,
             within_since_us: None,
             tripped: false,
@@ -82,7 +124,27 @@ impl GuardDesk {
                 units: stand.units,
                 quantities: stand.channels.iter().map(|c| c.quantity).collect(),
             },
+            forced: None,
         }
+    }
+
+    /// Takes the limit of one guard to be below the present value, for a self-test.
+    pub(super) fn force(&mut self, index: usize) {
+        self.forced = Some(index);
+    }
+
+    /// All limits are the stand file's again. What tripped by the self-test is over: if there is a
+    /// reason besides, the next value tells.
+    pub(super) fn unforce(&mut self) -> Option<Verdict> {
+        let state = self.states.get_mut(self.forced.take()?)?;
+        state.over_since_us = None;
+        state.within_since_us = None;
+        std::mem::take(&mut state.tripped)
+            .then(|| state.verdict("the self-test is over".to_owned()))
+    }
+
+    pub(super) fn is_tripped(&self, index: usize) -> bool {
+        self.states.get(index).is_some_and(|state| state.tripped)
     }
 
     /// The clock of the samples begins again. What tripped stays so until it is seen to be over.
@@ -103,11 +165,24 @@ impl GuardDesk {
     }
 
     /// A signal has a new value, at `at_us` of the board's time.
-    pub(super) fn check(&mut self, signal: Signal, value: &Value, at_us: f64) -> Vec<Verdict> {
+    pub(super) fn check(
+        &mut self,
+        signal: Signal,
+        value: &Value,
+        at_us: f64,
+        context: Context,
+    ) -> Vec<Verdict> {
         let mut verdicts = Vec::new();
-        for state in &mut self.states {
+        for (index, state) in self.states.iter_mut().enumerate() {
             let si = value.si();
-            let finding = match state.guard.watch {
+            let forced = self.forced == Some(index) && *value != Value::Unknown;
+            let watch = match context.watch(&state.guard) {
+                Some(watch) => watch,
+                None if forced => state.guard.watch,
+                None => continue, // its limit goes with a speed that is not known
+            };
+            state.watch = watch;
+            let finding = match watch {
                 Watch::Overspeed {
                     shaft,
                     limit_rad_per_s,
@@ -140,11 +215,19 @@ impl GuardDesk {
                 } if signal == watched => state.rate(value, at_us, limit_si_per_s),
                 _ => continue,
             };
-            if !matches!(state.guard.watch, Watch::RateOfRise { .. }) {
+            // Outside of a pull there is nothing to find, and what tripped is over.
+            let finding = if !context.applies_to(&state.guard) {
+                Finding::Within
+            } else {
+                finding
+            };
+            if !matches!(watch, Watch::RateOfRise { .. }) {
                 state.value_si = si;
             }
             let texts = &self.texts;
+            let finding = if forced { Finding::Passed } else { finding };
             verdicts.extend(state.settle(finding, at_us, |watch, si| match value {
+                _ if forced => SELF_TEST.to_owned(),
                 Value::Lost(why, _) if matches!(watch, Watch::SensorLost { .. }) => why.clone(),
                 _ => texts.passed(watch, signal, si),
             }));
@@ -163,7 +246,7 @@ impl GuardDesk {
     ) -> Vec<Verdict> {
         let mut verdicts = Vec::new();
         let board_us = tick.and_then(|tick| signals.board_us(tick));
-        for state in &mut self.states {
+        for (index, state) in self.states.iter_mut().enumerate() {
             let (finding, at_us) = match (state.guard.watch, tick, board_us) {
                 (Watch::StaleData { signal, age_ms_max }, ..) => {
                     let age_ms = signals.age_ms(signal, mono_us);
@@ -210,7 +293,16 @@ impl GuardDesk {
                 _ => continue,
             };
             let texts = &self.texts;
-            verdicts.extend(state.settle(finding, at_us, |watch, si| texts.silent(watch, si)));
+            // At standstill no teeth come: that there are none is what such a guard can be told.
+            let forced = self.forced == Some(index);
+            let finding = if forced { Finding::Passed } else { finding };
+            verdicts.extend(state.settle(finding, at_us, |watch, si| {
+                if forced {
+                    SELF_TEST.to_owned()
+                } else {
+                    texts.silent(watch, si)
+                }
+            }));
         }
         verdicts
     }
@@ -219,7 +311,7 @@ impl GuardDesk {
         self.states
             .iter()
             .map(|state| {
-                let limit_si = limit_of(&state.guard.watch);
+                let limit_si = limit_of(&state.watch);
                 GuardLive {
                     name: state.guard.name.clone(),
                     cuts: state.guard.action == GuardAction::Cut,
@@ -307,7 +399,10 @@ fn limit_of(watch: &Watch) -> Option<f64> {
             limit_rad_per_s, ..
         } => Some(limit_rad_per_s),
         Watch::OverTemperature { limit_k, .. } => Some(limit_k),
-        Watch::Above { limit_si, .. } | Watch::Below { limit_si, .. } => Some(limit_si),
+        // Where a table has no limit there is none to show.
+        Watch::Above { limit_si, .. } | Watch::Below { limit_si, .. } => {
+            limit_si.is_finite().then_some(limit_si)
+        }
         Watch::StaleData { age_ms_max, .. } => Some(f64::from(age_ms_max) * 1e-3),
         Watch::RateOfRise { limit_si_per_s, .. } => Some(limit_si_per_s),
         Watch::SensorLost { .. } => None,
@@ -370,24 +465,28 @@ impl State {
             return None;
         }
         self.tripped = trips;
-        Some(Verdict {
+        Some(self.verdict(if trips {
+            message(&self.watch, self.value_si)
+        } else {
+            "within its limit again".to_owned()
+        }))
+    }
+
+    fn verdict(&self, message: String) -> Verdict {
+        Verdict {
             name: self.guard.name.clone(),
             action: self.guard.action,
-            tripped: trips,
-            message: if trips {
-                message(&self.guard.watch, self.value_si)
-            } else {
-                "within its limit again".to_owned()
-            },
+            tripped: self.tripped,
+            message,
             value_si: self.value_si,
-            limit_si: limit_of(&self.guard.watch),
-        })
+            limit_si: limit_of(&self.watch),
+        }
     }
 
     /// How near the value is to the limit: 0 far, 1 at it. Temperatures count from 20 degC.
     fn nearness(&self) -> Option<f64> {
         let value = self.value_si?;
-        let near = match self.guard.watch {
+        let near = match self.watch {
             Watch::Overspeed {
                 limit_rad_per_s, ..
             } => value / limit_rad_per_s,

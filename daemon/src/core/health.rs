@@ -401,7 +401,8 @@ struct Input {
     watch: SampleWatch,
     spikes: u64,
     spike_counts: f64,
-    spikes_since_us: u64,
+    /// When the first of them was.
+    spikes_since: (Now, u64),
 }
 
 /// A load cell.
@@ -418,6 +419,8 @@ struct Cell {
 pub struct HealthDesk {
     inputs: Vec<Input>,
     cell: Option<Cell>,
+    /// Counts of the load cell without load, as tared; stands before the stand file's.
+    zero_counts: Option<f64>,
     clocks: ClockWatch,
     tick_hz: f64,
 }
@@ -431,11 +434,17 @@ impl HealthDesk {
             source: channel.source,
             watch: SampleWatch::new(match channel.source {
                 Source::Analog(_) => (i32::from(i16::MIN), i32::from(i16::MAX)),
-                Source::Temperature(_) => (i32::MIN, i32::MAX),
+                Source::Temperature(_) | Source::Pulses(_) => (i32::MIN, i32::MAX),
             }),
             spikes: 0,
             spike_counts: 0.0,
-            spikes_since_us: 0,
+            spikes_since: (
+                Now {
+                    mono_us: 0,
+                    wall_us: 0,
+                },
+                0,
+            ),
         });
         // Converters for load cells have 24 bits; wider ones never reach these ends by chance.
         const BITS_24: i32 = 1 << 23;
@@ -447,6 +456,7 @@ impl HealthDesk {
                 watch: SampleWatch::new((-BITS_24, BITS_24 - 1)),
                 zero: ZeroWatch::new(cell.zero_counts),
             }),
+            zero_counts: None,
             clocks: ClockWatch::new(stand.board.heartbeat_timeout_ms),
             tick_hz: 0.0,
         }
@@ -454,19 +464,30 @@ impl HealthDesk {
 
     /// Another connection, or a board that began anew: what was learnt of the inputs is forgotten.
     pub fn begin(&mut self, stand: &Stand) {
-        let clocks = self.clocks.clone();
+        let (clocks, zero_counts) = (self.clocks.clone(), self.zero_counts);
         *self = Self {
             clocks,
             ..Self::new(stand)
         };
         self.clocks.no_beat();
+        self.tared(zero_counts);
+    }
+
+    /// What the load cell shows without load was taken anew.
+    pub fn tared(&mut self, zero_counts: Option<f64>) {
+        self.zero_counts = zero_counts;
+        if let (Some(cell), Some(zero_counts)) = (&mut self.cell, zero_counts) {
+            cell.zero = ZeroWatch::new(zero_counts);
+        }
+    }
+
+    /// The board said how many ticks it has in a second.
+    pub fn board(&mut self, tick_hz: u32) {
+        self.tick_hz = f64::from(tick_hz);
     }
 
     /// Listens to a message of the board.
     pub fn hears(&mut self, now: Now, tick: u64, message: &BoardMessage<'_>, out: &mut Output) {
-        if let BoardMessage::Hello(hello) = message {
-            self.tick_hz = f64::from(hello.tick_hz);
-        }
         if self.tick_hz <= 0.0 {
             return;
         }
@@ -515,13 +536,13 @@ impl HealthDesk {
                 watch,
                 spikes,
                 spike_counts,
-                spikes_since_us,
+                spikes_since,
                 ..
             } = input;
             watch.push(at_s, counts, |finding| match finding {
                 Finding::Spike { counts } => {
                     if *spikes == 0 {
-                        (*spike_counts, *spikes_since_us) = (counts, now.mono_us);
+                        (*spike_counts, *spikes_since) = (counts, (now, tick));
                     }
                     *spikes += 1;
                 }
@@ -531,7 +552,7 @@ impl HealthDesk {
     }
 
     /// Time passes: call it often.
-    pub fn tick(&mut self, now: Now, out: &mut Output) {
+    pub fn tick(&mut self, now: Now, tick: Option<u64>, out: &mut Output) {
         if let Some(jump_us) = self.clocks.look(now) {
             let ms = jump_us / 1000;
             let direction = if ms > 0 { "forward" } else { "back" };
@@ -543,27 +564,41 @@ impl HealthDesk {
             put(
                 out,
                 now,
-                None,
+                tick,
                 Severity::Warning,
                 ("clock jump", "clock"),
                 message,
                 data,
             );
         }
+        self.tell_spikes(now, false, out);
+    }
+
+    /// Tells of the spikes that have waited long enough, or of all, with the time of the first.
+    pub fn tell_spikes(&mut self, now: Now, all: bool, out: &mut Output) {
         for input in &mut self.inputs {
-            let due = now.mono_us.saturating_sub(input.spikes_since_us) >= TELL_SPIKES_US;
+            let (first, tick) = input.spikes_since;
+            let due = all || now.mono_us.saturating_sub(first.mono_us) >= TELL_SPIKES_US;
             if input.spikes > 0 && due {
                 let (count, counts) = (std::mem::take(&mut input.spikes), input.spike_counts);
                 let message = format!("single samples far off, the first by {counts:.0} counts");
                 let data = serde_json::json!({ "count": count, "counts": counts });
                 let about = ("noise spike", input.name.as_str());
-                put(out, now, None, Severity::Warning, about, message, data);
+                put(
+                    out,
+                    first,
+                    Some(tick),
+                    Severity::Warning,
+                    about,
+                    message,
+                    data,
+                );
             }
         }
     }
 
     /// A heartbeat went out.
-    pub fn beat(&mut self, now: Now, out: &mut Output) {
+    pub fn beat(&mut self, now: Now, tick: Option<u64>, out: &mut Output) {
         if let Some(gap_us) = self.clocks.beat(now) {
             let ms = gap_us / 1000;
             let message = format!("a heartbeat came {ms} ms after the one before");
@@ -571,7 +606,7 @@ impl HealthDesk {
             put(
                 out,
                 now,
-                None,
+                tick,
                 Severity::Warning,
                 ("heartbeat late", "link"),
                 message,

@@ -1,7 +1,7 @@
 //! One connection to a board: what has been heard, and what is due to be said.
 
 use leverarm_config::{GuardAction, Source, Stand, Watch};
-use leverarm_protocol::{BoardReader, Limits, TemperatureLimit, TemperatureLimits};
+use leverarm_protocol::{BoardReader, Counters, Limits, TemperatureLimit, TemperatureLimits};
 use leverarm_torque::sensor::Law;
 
 use super::{HelloData, Now};
@@ -30,6 +30,7 @@ pub(super) struct Link {
     pub(super) silence_told: bool,
     pub(super) no_hello_told: bool,
     pub(super) identify_wanted: bool,
+    pub(super) identify_asked: bool,
     pub(super) identify_due_us: u64,
     pub(super) heartbeat_due_us: u64,
     /// What the latest status lacks of the limits wanted; `None` before there is one.
@@ -58,6 +59,7 @@ impl Link {
             silence_told: false,
             no_hello_told: false,
             identify_wanted: true,
+            identify_asked: false,
             identify_due_us: now.mono_us,
             heartbeat_due_us: now.mono_us,
             limits_lacking: None,
@@ -80,6 +82,11 @@ impl Link {
         };
     }
 
+    /// The newest tick, once there is one.
+    pub(super) fn tick(&self) -> Option<u64> {
+        (self.tick_newest > 0).then_some(self.tick_newest)
+    }
+
     /// Since when there has been no status, µs; `None` while none can be expected.
     pub(super) fn status_age_us(&self, now: Now) -> Option<u64> {
         self.status_us.map(|at| now.mono_us.saturating_sub(at))
@@ -94,29 +101,25 @@ impl Link {
     pub(super) fn limits_in_force(&self) -> bool {
         self.limits_lacking.as_ref().is_some_and(Vec::is_empty)
     }
+}
 
-    /// Why no hello came, as far as can be told.
-    pub(super) fn no_board_text(&self, stand: &Stand) -> String {
-        let counters = self.reader.counters();
-        let (port, baud) = (&self.port, stand.port.baud);
-        if counters.bytes_received == 0 {
-            format!(
-                "{port}: not a byte came in 2 s; is the board powered and wired, and this its port?"
-            )
-        } else if counters.wrong_version > 0 {
-            format!(
-                "{port}: the board speaks another protocol version than {}; update its firmware",
-                leverarm_protocol::VERSION
-            )
-        } else if counters.frames == 0 {
-            format!(
-                "{port}: {} bytes came, but no frame among them; the baud rate {baud} may be \
-                 wrong, or it is another device",
-                counters.bytes_received
-            )
-        } else {
-            format!("{port}: frames come, but the board does not answer identify with a hello")
-        }
+/// Why no hello came from a port, as far as can be told.
+pub(crate) fn no_board_text(port: &str, baud: u32, counters: &Counters) -> String {
+    let bytes = counters.bytes_received;
+    if bytes == 0 {
+        format!("{port}: not a byte came; is the board powered and wired, and this its port?")
+    } else if counters.wrong_version > 0 {
+        format!(
+            "{port}: the board speaks another protocol version than {}; update its firmware",
+            leverarm_protocol::VERSION
+        )
+    } else if counters.frames == 0 {
+        format!(
+            "{port}: {bytes} bytes came, but no frame among them; the baud rate {baud} may be \
+             wrong, or it is another device"
+        )
+    } else {
+        format!("{port}: frames come, but the board does not answer identify with a hello")
     }
 }
 

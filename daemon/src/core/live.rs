@@ -161,8 +161,8 @@ pub(super) fn snapshot(core: &Core, now: Now) -> Live {
 
 /// Rough torque at the crank from the last whole turns, or from the load cell.
 fn torque(core: &Core) -> Option<f64> {
-    let stand = &core.stand;
-    let ratio = stand.drive.engine_per_drum.value;
+    let model = &core.model;
+    let ratio = model.engine_per_drum.value();
     let motion = core.signals.motion()?;
     let link = core.link.as_ref()?;
     let age_s =
@@ -170,24 +170,25 @@ fn torque(core: &Core) -> Option<f64> {
     if age_s > MOTION_AGE_S_MAX {
         return None;
     }
-    let drum_omega = motion.engine_rad_per_s / ratio;
+    // Marks come with the stand file's ratio.
+    let drum_omega = motion.engine_rad_per_s / core.stand.drive.engine_per_drum.value;
+    let drum_alpha = motion.engine_rad_per_s2 / core.stand.drive.engine_per_drum.value;
     // As in the reduction: the torque that speeds up the crank's own parts is the engine's too.
-    let (inertia, engine_inertia) = match (stand.kind, &stand.drum) {
+    let (inertia, engine_inertia) = match (core.stand.kind, &model.drum_inertia_kg_m2) {
         (StandKind::Inertia | StandKind::Both, Some(drum)) => {
-            (drum.inertia_kg_m2.value, stand.engine.inertia_kg_m2.value)
+            (drum.value(), model.engine_inertia_kg_m2.value())
         }
         _ => (0.0, 0.0),
     };
-    let held = stand.load_cell.as_ref().and_then(|cell| {
+    let held = model.load_cell.as_ref().and_then(|cell| {
         let newton = core.signals.value(Signal::LoadCell).si()?;
-        Some((cell.shaft, newton * cell.arm_m.value))
+        Some((cell.on_engine, newton * cell.arm_m.value()))
     });
-    let through_drum =
-        (inertia * motion.engine_rad_per_s2 / ratio + stand.losses.torque_nm(drum_omega)) / ratio
-            + engine_inertia * motion.engine_rad_per_s2;
+    let through_drum = (inertia * drum_alpha + model.losses.torque_nm(drum_omega)) / ratio
+        + engine_inertia * drum_alpha * ratio;
     Some(match held {
-        Some((Shaft::Engine, torque)) => torque,
-        Some((Shaft::Drum, torque)) => torque / ratio + through_drum,
+        Some((true, torque)) => torque,
+        Some((false, torque)) => torque / ratio + through_drum,
         None => through_drum,
     })
 }
@@ -201,6 +202,10 @@ fn waiting_for(core: &Core, connected: bool) -> String {
     ) {
         (false, ..) => "the port".to_owned(),
         (true, false, ..) => "the board's hello".to_owned(),
+        _ if core.self_test.is_some() => "the self-test of the guards".to_owned(),
+        _ if !core.armed => {
+            "a self-test of the guards: leverarm rehearse --guards --board".to_owned()
+        }
         (_, _, CutLatch::Requested, _) => "the board to confirm the cut".to_owned(),
         (_, _, CutLatch::Confirmed, _) => "a person to release the cut".to_owned(),
         (_, _, CutLatch::Releasing, _) => "the board to release the cut".to_owned(),

@@ -10,6 +10,7 @@ pub mod health;
 mod link;
 mod live;
 mod pulls;
+mod self_test;
 mod signals;
 mod swarms;
 mod wheel;
@@ -17,20 +18,27 @@ mod wheel;
 use leverarm_config::{GuardAction, Shaft, Signal, Source, Stand};
 use leverarm_filters::teeth::{Edge, ToothKind};
 use leverarm_protocol::{
-    BoardMessage, BoardState, ChannelKind, Counters, CutCause, FrameWriter, Hello, HostMessage,
-    LinkFault, Reading, Status, TEMPERATURE_UNREADABLE, Teeth,
+    BoardMessage, BoardState, ChannelKind, Counters, CutCause, Form, FrameWriter, Hello,
+    HostMessage, HostWriter, LinkFault, Reading, Status, TEMPERATURE_UNREADABLE, Teeth,
 };
+
+use leverarm_torque::reduce::ReductionModel;
 
 pub use chunks::ChunkData;
 pub use cut::{CutLatch, CutView};
 pub use live::{ChannelLive, GuardLive, Live, PullPhase};
+pub use self_test::{Arming, GuardTrial, SelfTestReport};
 
+use crate::calibration::Calibration;
 use crate::store::Severity;
 use chunks::ChunkBuilder;
 use cut::CutDesk;
-use guards::{GuardDesk, Verdict};
+use guards::{Context, GuardDesk, Verdict};
+use health::HealthDesk;
+pub(crate) use link::no_board_text;
 use link::{Link, limits_lacking, limits_wanted};
 use pulls::{PullEvent, PullFinder};
+use self_test::SelfTest;
 use signals::Signals;
 use swarms::{About, Swarms};
 
@@ -121,6 +129,8 @@ pub enum Record {
     PullEnded(PullEnded),
     /// For the journal.
     Event(EventData),
+    /// A self-test of the guards is over.
+    SelfTested(SelfTestReport),
     /// The connection is over.
     Disconnected {
         /// When.
@@ -152,6 +162,8 @@ pub enum Command {
         /// Number of the cut, as the board counts.
         cut_id: u16,
     },
+    /// Try every guard, with everything at standstill.
+    SelfTest,
 }
 
 /// Why a command had no effect.
@@ -179,6 +191,17 @@ pub enum CommandError {
         /// The guard.
         guard: String,
     },
+    /// The stand waits for a self-test of its guards.
+    #[error(
+        "the stand is not armed: with everything at standstill, test its guards first: leverarm rehearse --guards --board"
+    )]
+    NotArmed,
+    /// The guards can't be tested now.
+    #[error("the guards can't be tested now: {why}")]
+    NoSelfTest {
+        /// Why not.
+        why: String,
+    },
     /// No board.
     #[error("no board is connected, so the cut can't be released")]
     NoBoard,
@@ -188,6 +211,8 @@ const HEARTBEAT_EVERY_US: u64 = 50_000;
 const IDENTIFY_EVERY_US: u64 = 500_000;
 const LIMITS_EVERY_US: u64 = 500_000;
 const IDENTIFY_AFTER_LOSS_US: u64 = 1_000_000;
+/// Why a connection was closed that did not end before the daemon did.
+pub const DAEMON_STOPPED: &str = "the daemon was stopped";
 /// Longest time between two ticks of the core.
 const TICK_EVERY_US: u64 = 20_000;
 /// A hello that never comes, and limits that are never in force, are told after so long.
@@ -200,19 +225,27 @@ const PATIENCE_US: u64 = 2_000_000;
 #[derive(Debug)]
 pub struct Core {
     stand: Stand,
+    /// The stand's constants as calibrated, for live torque.
+    model: ReductionModel,
     link: Option<Link>,
     is_open: bool,
-    frames: FrameWriter,
+    host: HostWriter,
+    /// How the board speaks, once that is known.
+    form: Option<Form>,
     signals: Signals,
     guards: GuardDesk,
     cut: CutDesk,
     pulls: PullFinder,
     chunks: ChunkBuilder,
     swarms: Swarms,
+    health: HealthDesk,
     last_tick_us: Option<u64>,
     fit: bool,
     store_behind: bool,
     earlier: Counters,
+    arming: Arming,
+    armed: bool,
+    self_test: Option<SelfTest>,
 }
 
 impl Core {
@@ -220,19 +253,25 @@ impl Core {
     #[must_use]
     pub fn new(stand: Stand) -> Self {
         Self {
+            model: crate::reduction::model(&stand, &Calibration::default()),
             link: None,
             is_open: false,
-            frames: FrameWriter::new(),
+            host: HostWriter::new(),
+            form: None,
             signals: Signals::new(&stand),
             guards: GuardDesk::new(&stand),
             cut: CutDesk::default(),
             pulls: PullFinder::new(&stand),
             chunks: ChunkBuilder::default(),
             swarms: Swarms::default(),
+            health: HealthDesk::new(&stand),
             last_tick_us: None,
             fit: false,
             store_behind: false,
             earlier: Counters::default(),
+            arming: Arming::default(),
+            armed: true,
+            self_test: None,
             stand,
         }
     }
@@ -241,6 +280,15 @@ impl Core {
     #[must_use]
     pub fn stand(&self) -> &Stand {
         &self.stand
+    }
+
+    /// Other calibrations are in force: what is live follows them at once. Guards on a speed keep the
+    /// stand file's drive ratio.
+    pub fn calibrated(&mut self, model: ReductionModel) {
+        let cell = model.load_cell.as_ref();
+        self.signals.calibrated(cell);
+        self.health.tared(cell.map(|cell| cell.zero_counts.value()));
+        self.model = model;
     }
 
     /// When [`Core::tick`] is due again, on the monotonic clock.
@@ -271,13 +319,15 @@ impl Core {
                 "the store does not keep up: heartbeats stop, so the board cuts",
             )
         };
-        event(out, now, severity, "store", None, message.to_owned());
+        let tick = self.link.as_ref().and_then(Link::tick);
+        event(out, now, tick, severity, "store", None, message.to_owned());
     }
 
     /// A port was opened.
     pub fn port_opened(&mut self, now: Now, port: &str, out: &mut Output) {
         self.port_lost(now, "it was opened again", out);
-        self.frames = FrameWriter::new();
+        self.host = HostWriter::new();
+        self.form = None;
         self.is_open = true;
         self.begin(now, port, out);
         // A delimiter first ends whatever the opening put on the line.
@@ -290,6 +340,7 @@ impl Core {
     fn begin(&mut self, now: Now, port: &str, out: &mut Output) {
         self.signals.reset();
         self.guards.begin();
+        self.health.begin(&self.stand);
         self.chunks.begin();
         self.cut.board_unknown(now);
         self.fit = false;
@@ -307,7 +358,15 @@ impl Core {
         let message = format!("{} is gone: {reason}; trying to open it again", link.port);
         let why = format!("the connection was lost: {reason}");
         self.close(now, &link, why, out);
-        event(out, now, Severity::Error, "port lost", None, message);
+        event(
+            out,
+            now,
+            link.tick(),
+            Severity::Error,
+            "port lost",
+            None,
+            message,
+        );
         out.records.push(Record::Disconnected {
             now,
             reason: reason.to_owned(),
@@ -318,11 +377,13 @@ impl Core {
     fn close(&mut self, now: Now, link: &Link, why: String, out: &mut Output) {
         self.is_open = false;
         self.fit = false;
+        self.break_off_self_test(now, &why, out);
         add_counters(&mut self.earlier, &link.reader.counters());
         self.earlier.bytes_discarded += link.reader.pending_bytes() as u64;
         let pull = self.pulls.break_off(link.tick_newest, why);
         self.pull_events(now, pull, out);
-        self.swarms.tell(now, Some(link.tick_newest), true, out);
+        self.swarms.tell(now, true, out);
+        self.health.tell_spikes(now, true, out);
         self.flush_chunk(true, out);
         self.signals.reset();
     }
@@ -345,6 +406,7 @@ impl Core {
                     self.message(now, &mut link, tick, &message, &mut pulls, out);
                 }
             });
+            self.form = reader.form();
             self.chunks.push(now, frame);
             self.cut_pull(link.tick_newest, &mut pulls);
             self.pull_events(now, pulls.drain(..), out);
@@ -363,11 +425,13 @@ impl Core {
         let reason = "the board restarted";
         let pull = self.pulls.break_off(link.tick_newest, reason.to_owned());
         self.pull_events(now, pull, out);
-        self.swarms.tell(now, Some(link.tick_newest), true, out);
+        self.swarms.tell(now, true, out);
+        self.health.tell_spikes(now, true, out);
         self.flush_chunk(false, out);
         event(
             out,
             now,
+            link.tick(),
             Severity::Error,
             "board restart",
             None,
@@ -377,6 +441,7 @@ impl Core {
             now,
             reason: reason.to_owned(),
         });
+        self.break_off_self_test(now, reason, out);
         link.restart(now);
         self.begin(now, &link.port, out);
     }
@@ -408,6 +473,7 @@ impl Core {
         if link.hello.is_none() {
             return; // without a tick rate the time of a sample means nothing; its bytes are kept
         }
+        self.health.hears(now, tick, message, out);
         match message {
             BoardMessage::Teeth(teeth) => self.teeth(now, link, tick, teeth, pulls, out),
             BoardMessage::Force { channel, counts } => {
@@ -449,17 +515,27 @@ impl Core {
             "board {:016x}, firmware {major}.{minor}.{patch}, {} ticks/s, start {}",
             hello.board_id, hello.tick_hz, hello.boot
         );
-        event(out, now, Severity::Info, "board", None, message);
-        self.missing_channels(now, hello, out);
+        event(
+            out,
+            now,
+            link.tick(),
+            Severity::Info,
+            "board",
+            None,
+            message,
+        );
+        self.missing_channels(now, link.tick(), hello, out);
         self.signals.board(&self.stand, hello, now.mono_us);
+        self.health.board(hello.tick_hz);
         self.pulls.board(hello.tick_hz);
         out.records.push(Record::Hello(data.clone()));
         link.hello = Some(data);
         link.status_us.get_or_insert(now.mono_us);
+        self.arm(now, out);
     }
 
     /// Says which inputs of the stand file the board does not have.
-    fn missing_channels(&self, now: Now, hello: &Hello<'_>, out: &mut Output) {
+    fn missing_channels(&self, now: Now, tick: Option<u64>, hello: &Hello<'_>, out: &mut Output) {
         use ChannelKind as Kind;
         let pickups = self.stand.pickups.iter().map(|pickup| {
             let name = format!("pickup {}", pickup.channel);
@@ -471,6 +547,7 @@ impl Core {
             let (kind, number) = match channel.source {
                 Source::Analog(number) => (Kind::Analog, number),
                 Source::Temperature(number) => (Kind::Temperature, number),
+                Source::Pulses(number) => (Kind::Teeth, number),
             };
             (channel.name.clone(), kind, number)
         });
@@ -485,6 +562,7 @@ impl Core {
             event(
                 out,
                 now,
+                tick,
                 Severity::Warning,
                 "input missing",
                 Some(name),
@@ -497,14 +575,22 @@ impl Core {
         if link.silence_told {
             link.silence_told = false;
             let message = "the board tells its state again".to_owned();
-            event(out, now, Severity::Info, "board silent", None, message);
+            event(
+                out,
+                now,
+                Some(tick),
+                Severity::Info,
+                "board silent",
+                None,
+                message,
+            );
         }
         link.status_us = Some(now.mono_us);
         link.has_status = true;
         if tick < link.cut_tick {
             return; // late: newer ones have told
         }
-        self.board_counts(now, link, status);
+        self.board_counts(now, tick, link, status);
         if let Some(hello) = &link.hello {
             let wanted = limits_wanted(&self.stand, hello.tick_hz);
             link.limits_lacking = Some(limits_lacking(&wanted, &status.limits));
@@ -530,7 +616,7 @@ impl Core {
     }
 
     /// Errors that the board counts since its start.
-    fn board_counts(&mut self, now: Now, link: &mut Link, status: &Status) {
+    fn board_counts(&mut self, now: Now, tick: u64, link: &mut Link, status: &Status) {
         let before = (link.captures_lost, link.receive_errors);
         link.captures_lost = Some(status.captures_lost);
         link.receive_errors = Some(status.receive_errors);
@@ -540,16 +626,18 @@ impl Core {
         let lost = more(before.0, status.captures_lost);
         if lost > 0 {
             let kind = ("captures lost", Severity::Error);
-            self.swarms.add(now, About::Link, kind, lost, || {
-                "tooth times that the board could not record".to_owned()
-            });
+            self.swarms
+                .add((now, Some(tick)), About::Link, kind, lost, || {
+                    "tooth times that the board could not record".to_owned()
+                });
         }
         let errors = more(before.1, status.receive_errors);
         if errors > 0 {
             let kind = ("board receive errors", Severity::Warning);
-            self.swarms.add(now, About::Link, kind, errors, || {
-                "frames that came damaged to the board".to_owned()
-            });
+            self.swarms
+                .add((now, Some(tick)), About::Link, kind, errors, || {
+                    "frames that came damaged to the board".to_owned()
+                });
         }
     }
 
@@ -563,13 +651,18 @@ impl Core {
         out: &mut Output,
     ) {
         let pickup = teeth.pickup;
+        if self.signals.counts_pulses(pickup) {
+            return self.pulses(now, link, tick, teeth, out);
+        }
         for (number, tick) in (u64::from(teeth.first_tooth)..).zip(teeth.ticks(tick)) {
             link.tick_newest = link.tick_newest.max(tick);
             let edge = Edge { tick, number };
             let Some(seen) = self.signals.edge(now.mono_us, pickup, edge) else {
                 continue;
             };
-            self.tooth_fault(now, pickup, seen.tooth.kind);
+            if seen.was_turning {
+                self.tooth_fault(now, tick, pickup, seen.tooth.kind);
+            }
             for shaft in [Shaft::Drum, Shaft::Engine] {
                 if self.signals.speed_source(shaft) == Some(pickup) {
                     self.check(now, tick, Signal::Speed(shaft), out);
@@ -582,7 +675,24 @@ impl Core {
         }
     }
 
-    fn tooth_fault(&mut self, now: Now, pickup: u8, kind: ToothKind) {
+    /// Pulses of a flow meter.
+    fn pulses(
+        &mut self,
+        now: Now,
+        link: &mut Link,
+        tick: u64,
+        teeth: &Teeth<'_>,
+        out: &mut Output,
+    ) {
+        for tick in teeth.ticks(tick) {
+            link.tick_newest = link.tick_newest.max(tick);
+            if let Some(counts) = self.signals.pulse(teeth.pickup, tick) {
+                self.sample(now, tick, Source::Pulses(teeth.pickup), Some(counts), out);
+            }
+        }
+    }
+
+    fn tooth_fault(&mut self, now: Now, tick: u64, pickup: u8, kind: ToothKind) {
         let (kind, count, text) = match kind {
             ToothKind::First | ToothKind::Regular => return,
             ToothKind::AfterMissed { missed } => (
@@ -598,7 +708,7 @@ impl Core {
             ToothKind::Irregular { .. } => (
                 ("irregular teeth", Severity::Info),
                 1,
-                "teeth early or late by more than a fifth of a pitch",
+                "teeth early or late by more than three tenths of a pitch",
             ),
             ToothKind::Relocked => (
                 ("tooth count lost", Severity::Warning),
@@ -606,8 +716,9 @@ impl Core {
                 "the speed no longer fitted what came before",
             ),
         };
+        let when = (now, Some(tick));
         self.swarms
-            .add(now, About::Pickup(pickup), kind, count, || text.to_owned());
+            .add(when, About::Pickup(pickup), kind, count, || text.to_owned());
     }
 
     fn sample(
@@ -632,7 +743,11 @@ impl Core {
             return;
         };
         let value = self.signals.value(signal);
-        let verdicts = self.guards.check(signal, &value, board_us);
+        let context = Context {
+            pulling: self.pulls.pulls(),
+            engine_rad_per_s: self.signals.speed_at(Shaft::Engine, tick),
+        };
+        let verdicts = self.guards.check(signal, &value, board_us, context);
         self.act(now, Some(tick), verdicts, out);
     }
 
@@ -671,18 +786,24 @@ impl Core {
     }
 
     fn send_cut(&mut self, now: Now, out: &mut Output) {
-        self.send(now, &HostMessage::Cut { reason: 1 }, out);
+        self.send_as(self.form, now, &HostMessage::Cut { reason: 1 }, out);
         self.cut.sent(now);
     }
 
+    /// In the form of the board; in frames, as most boards speak, while that is not known.
     fn send(&mut self, now: Now, message: &HostMessage, out: &mut Output) {
+        self.send_as(self.form.or(Some(Form::Frames)), now, message, out);
+    }
+
+    fn send_as(&mut self, form: Option<Form>, now: Now, message: &HostMessage, out: &mut Output) {
         #[expect(
             clippy::cast_possible_truncation,
             reason = "informational, wraps by design"
         )]
         let milliseconds = (now.mono_us / 1000) as u32;
-        if let Ok(bytes) = self.frames.write(milliseconds, message) {
-            out.write.extend_from_slice(bytes);
+        let mut write = |bytes: &[u8]| out.write.extend_from_slice(bytes);
+        if let Err(error) = self.host.write(form, milliseconds, message, &mut write) {
+            debug_assert!(false, "{error}: every host message fits");
         }
     }
 
@@ -694,6 +815,7 @@ impl Core {
         self.act(now, tick, verdicts, out);
         if let (Some(mut link), Some(tick)) = (self.link.take(), tick) {
             self.complain(now, &mut link, out);
+            self.self_test(now, &link, out);
             self.speak(now, &mut link, out);
             self.link = Some(link);
             let mut pulls = Vec::from_iter(self.pulls.time(tick));
@@ -701,7 +823,8 @@ impl Core {
             self.pull_events(now, pulls, out);
         }
         self.cut.tell_unheard(now, out);
-        self.swarms.tell(now, tick, false, out);
+        self.swarms.tell(now, false, out);
+        self.health.tick(now, tick, out);
         if self.chunks.is_due(now) {
             self.flush_chunk(false, out);
         }
@@ -712,14 +835,31 @@ impl Core {
         let open_us = now.mono_us.saturating_sub(link.opened_us);
         if link.hello.is_none() && !link.no_hello_told && open_us > PATIENCE_US {
             link.no_hello_told = true;
-            let message = link.no_board_text(&self.stand);
-            event(out, now, Severity::Error, "no board", None, message);
+            let counters = link.reader.counters();
+            let message = no_board_text(&link.port, self.stand.port.baud, &counters);
+            event(
+                out,
+                now,
+                link.tick(),
+                Severity::Error,
+                "no board",
+                None,
+                message,
+            );
         }
         let age_us = link.status_age_us(now).unwrap_or(0);
         if age_us > link::STATUS_AGE_US_MAX && !link.silence_told {
             link.silence_told = true;
             let message = "no status from the board for 300 ms: heartbeats stop".to_owned();
-            event(out, now, Severity::Error, "board silent", None, message);
+            event(
+                out,
+                now,
+                link.tick(),
+                Severity::Error,
+                "board silent",
+                None,
+                message,
+            );
         }
         let asked_us = link
             .limits_since_us
@@ -734,7 +874,15 @@ impl Core {
                  temperature channels",
                 lacking.join(", ")
             );
-            event(out, now, Severity::Error, "limits refused", None, message);
+            event(
+                out,
+                now,
+                link.tick(),
+                Severity::Error,
+                "limits refused",
+                None,
+                message,
+            );
         }
     }
 
@@ -751,7 +899,14 @@ impl Core {
             self.send(now, &HostMessage::Release { cut_id }, out);
         }
         if link.identify_wanted && now.mono_us >= link.identify_due_us {
-            self.send(now, &HostMessage::Identify, out);
+            // A board that says nothing to the first may be one that speaks lines.
+            let form = if link.identify_asked {
+                None
+            } else {
+                Some(Form::Frames)
+            };
+            self.send_as(self.form.or(form), now, &HostMessage::Identify, out);
+            link.identify_asked = true;
             let every_us = if link.hello.is_some() {
                 IDENTIFY_AFTER_LOSS_US
             } else {
@@ -760,13 +915,17 @@ impl Core {
             link.identify_due_us = now.mono_us + every_us;
         }
         self.fit = self.is_fit(now, link);
-        if self.fit && now.mono_us >= link.heartbeat_due_us {
+        if !self.fit {
+            self.health.no_beat();
+        } else if now.mono_us >= link.heartbeat_due_us {
+            self.health.beat(now, link.tick(), out);
             self.send(now, &HostMessage::Heartbeat, out);
             link.heartbeat_due_us = now.mono_us + HEARTBEAT_EVERY_US;
         }
         // Not before the first status, and so not before the first heartbeat. When the store is
         // behind there is none, and with its limits the board cuts, as it should.
         if let Some(hello) = link.hello.as_ref().filter(|_| link.has_fresh_status(now))
+            && self.may_arm()
             && !link.limits_in_force()
             && now.mono_us >= link.limits_due_us
         {
@@ -782,8 +941,15 @@ impl Core {
     fn is_fit(&self, now: Now, link: &Link) -> bool {
         link.hello.is_some()
             && link.has_fresh_status(now)
+            && self.may_arm()
             && !self.store_behind
             && !self.cut.is_unheard(now)
+    }
+
+    /// Whether the board may be given limits and heartbeats: the stand is armed, or its guards are
+    /// being tested.
+    fn may_arm(&self) -> bool {
+        self.armed || self.self_test.is_some()
     }
 
     /// A person's command.
@@ -798,7 +964,8 @@ impl Core {
     ) -> Result<String, CommandError> {
         match command {
             Command::Cut { reason } => {
-                self.request_cut(now, None, reason.clone(), out);
+                let tick = self.link.as_ref().and_then(Link::tick);
+                self.request_cut(now, tick, reason.clone(), out);
                 if let Some(tick) = self.link.as_ref().map(|link| link.tick_newest) {
                     let mut pulls = Vec::new();
                     self.cut_pull(tick, &mut pulls);
@@ -811,6 +978,7 @@ impl Core {
                     return Err(CommandError::NoBoard);
                 };
                 let released = match self.guards.tripped_cut() {
+                    _ if !self.armed => Err(CommandError::NotArmed),
                     Some(guard) => Err(CommandError::StillTripped {
                         guard: guard.to_owned(),
                     }),
@@ -820,6 +988,7 @@ impl Core {
                 self.link = Some(link);
                 released.map(|()| format!("release of cut {cut_id} sent to the board"))
             }
+            Command::SelfTest => self.begin_self_test(now),
         }
     }
 
@@ -828,7 +997,7 @@ impl Core {
         let Some(link) = self.link.take() else {
             return;
         };
-        let reason = "the daemon was stopped";
+        let reason = DAEMON_STOPPED;
         self.close(now, &link, reason.to_owned(), out);
         out.records.push(Record::Disconnected {
             now,
@@ -897,8 +1066,9 @@ impl Core {
             | LinkFault::TooShort { .. } => (("damaged bytes", Severity::Error), 1),
             LinkFault::BoardRestarted => (("board restart", Severity::Error), 1),
         };
+        let when = (now, link.tick());
         self.swarms
-            .add(now, About::Link, kind, count, || fault.to_string());
+            .add(when, About::Link, kind, count, || fault.to_string());
     }
 
     fn flush_chunk(&mut self, all: bool, out: &mut Output) {
@@ -979,10 +1149,11 @@ fn add_counters(sum: &mut Counters, other: &Counters) {
     sum.restarts += other.restarts;
 }
 
-/// Adds an event without tick and numbers.
+/// Adds an event without numbers.
 fn event(
     out: &mut Output,
     now: Now,
+    tick: Option<u64>,
     severity: Severity,
     kind: &'static str,
     channel: Option<String>,
@@ -991,7 +1162,7 @@ fn event(
     let data = serde_json::Value::Null;
     out.records.push(Record::Event(EventData {
         now,
-        tick: None,
+        tick,
         severity,
         kind,
         channel,

@@ -85,6 +85,11 @@ impl PullFinder {
         self.previous = None;
     }
 
+    /// Whether the engine pulls: a rise counts before it is long enough to be called a pull.
+    pub(super) fn pulls(&self) -> bool {
+        matches!(self.state, State::Rising { .. } | State::Pulling(_))
+    }
+
     pub(super) fn phase(&self) -> PullPhase {
         match self.state {
             State::Still => PullPhase::Idle,

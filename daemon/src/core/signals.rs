@@ -4,7 +4,10 @@ use leverarm_config::{ChannelId, Shaft, Signal, Source, Stand};
 use leverarm_filters::live::LowPass;
 use leverarm_filters::teeth::Edge;
 use leverarm_protocol::{ChannelKind, Hello};
+use leverarm_torque::reduce::LoadCellModel;
 use leverarm_torque::sensor::Law;
+
+use crate::pulses::period_counts;
 
 use super::wheel::{Mark, SeenTooth, Wheel};
 
@@ -46,6 +49,8 @@ struct ForceState {
     channel: u8,
     newton_per_count: f64,
     zero_counts: f64,
+    /// As calibrated; stands before the two above.
+    calibrated: Option<LoadCellModel>,
     low_pass: Option<LowPass>,
     newton: Option<f64>,
     at_us: Option<u64>,
@@ -56,6 +61,8 @@ pub(super) struct Signals {
     wheels: Vec<Wheel>,
     channels: Vec<ChannelState>,
     force: Option<ForceState>,
+    /// Inputs that count a flow meter's pulses, each with the tick of its last.
+    pulses: Vec<(u8, Option<u64>)>,
     board_us: Option<u64>,
     tick_hz: f64,
     engine_per_drum: f64,
@@ -84,10 +91,19 @@ impl Signals {
                 channel: cell.channel,
                 newton_per_count: cell.newton_per_count.value * cell.sign,
                 zero_counts: cell.zero_counts,
+                calibrated: None,
                 low_pass: None,
                 newton: None,
                 at_us: None,
             }),
+            pulses: stand
+                .channels
+                .iter()
+                .filter_map(|channel| match channel.source {
+                    Source::Pulses(number) => Some((number, None)),
+                    Source::Analog(_) | Source::Temperature(_) => None,
+                })
+                .collect(),
             board_us: None,
             tick_hz: 0.0,
             engine_per_drum,
@@ -107,8 +123,19 @@ impl Signals {
         if let Some(force) = &mut self.force {
             force.newton = None;
         }
+        for (_, last) in &mut self.pulses {
+            *last = None;
+        }
         self.tick_hz = 0.0;
         self.motion = None;
+    }
+
+    /// The load cell was calibrated: its filter begins anew from the next sample.
+    pub(super) fn calibrated(&mut self, model: Option<&LoadCellModel>) {
+        if let Some(force) = &mut self.force {
+            force.calibrated = model.cloned();
+            force.newton = None;
+        }
     }
 
     /// The board said what it has. From now on it has to send it.
@@ -158,12 +185,29 @@ impl Signals {
         Some(seen)
     }
 
+    /// Whether an input counts pulses rather than teeth.
+    pub(super) fn counts_pulses(&self, pickup: u8) -> bool {
+        self.pulses.iter().any(|(number, _)| *number == pickup)
+    }
+
+    /// Takes a pulse; gives the counts of its source once there were two.
+    pub(super) fn pulse(&mut self, pickup: u8, tick: u64) -> Option<i32> {
+        let mut pulses = self.pulses.iter_mut();
+        let (_, last) = pulses.find(|(number, _)| *number == pickup)?;
+        let before = last.replace(tick)?;
+        period_counts(before, tick, self.tick_hz)
+    }
+
     /// True when it is the stand's load cell.
     pub(super) fn force(&mut self, mono_us: u64, channel: u8, counts: i32) -> bool {
         let Some(force) = self.force.as_mut().filter(|f| f.channel == channel) else {
             return false;
         };
-        let newton = (f64::from(counts) - force.zero_counts) * force.newton_per_count;
+        let counts = f64::from(counts);
+        let newton = force.calibrated.as_ref().map_or_else(
+            || (counts - force.zero_counts) * force.newton_per_count,
+            |model| model.force_at_n(counts),
+        );
         let filtered = match &mut force.low_pass {
             Some(low_pass) => {
                 if force.newton.is_none() {

@@ -22,7 +22,10 @@ struct Swarm {
     /// The first of them, in words.
     first: String,
     count: u64,
-    since_us: u64,
+    /// When the first of them was, on the computer's clocks and on the board's.
+    when: (Now, Option<u64>),
+    /// When the last of them was.
+    last: Now,
 }
 
 /// There are no more of these than kinds times pickups.
@@ -34,7 +37,7 @@ pub(super) struct Swarms {
 impl Swarms {
     pub(super) fn add(
         &mut self,
-        now: Now,
+        when: (Now, Option<u64>),
         about: About,
         (kind, severity): (&'static str, Severity),
         count: u64,
@@ -42,25 +45,34 @@ impl Swarms {
     ) {
         let mut swarms = self.swarms.iter_mut();
         match swarms.find(|swarm| swarm.kind == kind && swarm.about == about) {
-            Some(swarm) => swarm.count = swarm.count.saturating_add(count),
+            Some(swarm) => {
+                swarm.count = swarm.count.saturating_add(count);
+                swarm.last = when.0;
+            }
             None => self.swarms.push(Swarm {
                 about,
                 kind,
                 severity,
                 first: first(),
                 count,
-                since_us: now.mono_us,
+                when,
+                last: when.0,
             }),
         }
     }
 
-    /// Tells of the swarms that are old enough, or of all.
-    pub(super) fn tell(&mut self, now: Now, tick: Option<u64>, all: bool, out: &mut Output) {
+    /// Tells of the swarms that are old enough, or of all. The event's time is that of the first.
+    pub(super) fn tell(&mut self, now: Now, all: bool, out: &mut Output) {
         let is_due =
-            |swarm: &mut Swarm| all || now.mono_us.saturating_sub(swarm.since_us) >= FOLD_US;
+            |swarm: &mut Swarm| all || now.mono_us.saturating_sub(swarm.when.0.mono_us) >= FOLD_US;
         for swarm in self.swarms.extract_if(.., is_due) {
             let Swarm {
-                kind, count, first, ..
+                kind,
+                count,
+                first,
+                when: (now, tick),
+                last,
+                ..
             } = swarm;
             out.records.push(Record::Event(EventData {
                 now,
@@ -72,7 +84,11 @@ impl Swarms {
                     About::Pickup(number) => format!("pickup {number}"),
                 }),
                 message: format!("{kind} ({count}): {first}"),
-                data: serde_json::json!({ "count": count }),
+                data: serde_json::json!({
+                    "count": count,
+                    "last_mono_us": last.mono_us,
+                    "last_wall_us": last.wall_us,
+                }),
             }));
         }
     }

@@ -40,6 +40,8 @@ pub(super) struct Mark {
 
 pub(super) struct SeenTooth {
     pub(super) tooth: Tooth,
+    /// Before this edge the wheel turned so fast that its teeth have to be where they are expected.
+    pub(super) was_turning: bool,
     pub(super) mark: Option<Mark>,
 }
 
@@ -98,6 +100,7 @@ impl Wheel {
         if self.last_tick.is_some_and(|last| edge.tick < last) {
             return None;
         }
+        let was_turning = self.outruns_a_stop();
         let tracker = self.tracker.as_mut()?;
         let before = tracker.last();
         let tooth = tracker.push(edge);
@@ -119,7 +122,11 @@ impl Wheel {
             }
         };
         self.last_number = edge.number;
-        Some(SeenTooth { tooth, mark })
+        Some(SeenTooth {
+            tooth,
+            was_turning,
+            mark,
+        })
     }
 
     fn begin(&mut self, tooth: &Tooth) {
@@ -203,11 +210,21 @@ impl Wheel {
     /// again: nothing else can show that the pickup works.
     pub(super) fn teeth_lost(&self, newest_tick: u64) -> Option<bool> {
         let (tracker, last_tick) = (self.tracker.as_ref()?, self.last_tick?);
-        let Some(mean) = self.guard_rad_per_s() else {
-            return Some(false);
+        let since_s = newest_tick.saturating_sub(last_tick) as f64 / self.tick_hz;
+        let patience_s = |mean: f64| LOST_TEETH_S + 3.0 * tracker.pitch_rad() / mean;
+        let is_long = self
+            .guard_rad_per_s()
+            .is_some_and(|mean| since_s > patience_s(mean));
+        Some(is_long && self.outruns_a_stop())
+    }
+
+    /// Whether the wheel turns too fast to come to rest within one pitch. Slower than that, and so
+    /// around each standstill, a long pitch may be a true one and no tooth need be missing.
+    fn outruns_a_stop(&self) -> bool {
+        let (Some(tracker), Some(mean)) = (&self.tracker, self.guard_rad_per_s()) else {
+            return false;
         };
         let pitch_rad = tracker.pitch_rad();
-        let since_s = newest_tick.saturating_sub(last_tick) as f64 / self.tick_hz;
         let stops_within = match self.pickup.shaft {
             Shaft::Drum => DRUM_RAD_PER_S2_MAX,
             Shaft::Engine => ENGINE_RAD_PER_S2_MAX,
@@ -215,10 +232,7 @@ impl Wheel {
         // At the last tooth the speed was the mean over its pitch φ less half of what it lost
         // there, ω = ω̄ − α φ/ω̄ / 2. From there it stops within one pitch if ω² ≤ 2 α φ.
         let at_last = mean - 0.5 * stops_within * pitch_rad / mean;
-        Some(
-            at_last > (2.0 * stops_within * pitch_rad).sqrt()
-                && since_s > LOST_TEETH_S + 3.0 * pitch_rad / mean,
-        )
+        at_last > (2.0 * stops_within * pitch_rad).sqrt()
     }
 
     pub(super) fn last_us(&self) -> Option<u64> {

@@ -3,7 +3,10 @@
 use leverarm_config::{Channel, Quantity, Stand};
 use leverarm_torque::curve::CurvePoint;
 
+use leverarm_torque::engine::Reading;
+
 use super::{Column, Table};
+use crate::engine::{EngineFigure, EnginePull};
 use crate::recording::Recording;
 use crate::reduction::{ReducedPull, channel_law};
 use crate::store::PullRecord;
@@ -25,9 +28,10 @@ fn belonging(pull: &PullRecord, rows: usize) -> [Column; 2] {
     ]
 }
 
-/// The curve of a pull, a row for each engine speed, in the order of time.
+/// The curve of a pull, a row for each engine speed, in the order of time; with `engine`, what it
+/// tells of fuel, air and mixture and every channel beside it.
 #[must_use]
-pub fn reduced(reduced: &ReducedPull) -> Table {
+pub fn reduced(reduced: &ReducedPull, engine: Option<&EnginePull>) -> Table {
     let mut points: Vec<&CurvePoint> = reduced.curve.points.iter().collect();
     points.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
     let column = |name: &str, unit: &str, value: &dyn Fn(&CurvePoint) -> f64| {
@@ -59,12 +63,52 @@ pub fn reduced(reduced: &ReducedPull) -> Table {
             &trusted(&CurvePoint::pull_to_pull_uncertainty_nm),
         ),
     ];
+    columns.extend(
+        engine
+            .into_iter()
+            .flat_map(|engine| of_engine(engine, &points)),
+    );
     columns.extend(belonging(&reduced.pull, points.len()));
     Table {
         name: name_of(&reduced.pull),
         start_wall_us: reduced.pull.started_wall_us,
         columns,
     }
+}
+
+/// Figures of the engine and channels, each with the half width of its 95 % interval.
+fn of_engine(engine: &EnginePull, points: &[&CurvePoint]) -> Vec<Column> {
+    // Not every point of the curve can be trusted, and the engine has those only.
+    let places: Vec<Option<usize>> = points
+        .iter()
+        .map(|point| engine.points.iter().position(|p| p.rpm == point.rpm))
+        .collect();
+    let both = |name: &str, unit: &str, get: &dyn Fn(usize) -> Option<Reading>| {
+        let column = |of: fn(Reading) -> f64| -> Vec<f64> {
+            let values = places.iter().map(|place| get((*place)?).map(of));
+            values.map(|value| value.unwrap_or(f64::NAN)).collect()
+        };
+        [
+            Column::numbers(name, unit, column(|r| r.value)),
+            Column::numbers(
+                &format!("{name}_expanded_uncertainty"),
+                unit,
+                column(|r| r.expanded()),
+            ),
+        ]
+    };
+    let figures = EngineFigure::ALL.iter().flat_map(|figure| {
+        both(figure.name, figure.unit, &|place| {
+            (figure.get)(engine.points.get(place)?)
+        })
+    });
+    let channels = engine.channels.iter().flat_map(|channel| {
+        let name = channel.name.replace(' ', "_");
+        both(&name, quantity_unit(channel.quantity), &|place| {
+            channel.values.get(place).copied().flatten()
+        })
+    });
+    figures.chain(channels).collect()
 }
 
 /// The raw samples of a pull, a table for each pickup and channel: counts as they came, and for
@@ -112,8 +156,9 @@ pub fn raw(pull: &PullRecord, stand: &Stand, recording: &Recording) -> Vec<Table
     }
     for channel in &stand.channels {
         let law = channel_law(stand, channel, recording);
-        let samples = recording.samples_of(channel.source).iter();
+        let samples = recording.samples_of(channel.source);
         let (times, counts): (Vec<f64>, Vec<i32>) = samples
+            .iter()
             .filter(|(tick, _)| ticks.contains(tick))
             .filter_map(|(tick, counts)| Some((time_s(*tick), (*counts)?)))
             .unzip();
@@ -128,7 +173,13 @@ pub fn raw(pull: &PullRecord, stand: &Stand, recording: &Recording) -> Vec<Table
 }
 
 fn si_unit(channel: &Channel) -> &'static str {
-    match channel.quantity {
+    quantity_unit(channel.quantity)
+}
+
+/// The SI unit of a quantity.
+#[must_use]
+pub const fn quantity_unit(quantity: Quantity) -> &'static str {
+    match quantity {
         Quantity::Temperature => "K",
         Quantity::Pressure => "Pa",
         Quantity::Fraction | Quantity::Number => "1",
@@ -138,5 +189,6 @@ fn si_unit(channel: &Channel) -> &'static str {
         Quantity::Speed => "m/s",
         Quantity::MassFlow => "kg/s",
         Quantity::VolumeFlow => "m³/s",
+        Quantity::Mass => "kg",
     }
 }

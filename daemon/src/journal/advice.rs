@@ -137,7 +137,7 @@ const ADVICE: &[(&str, &str)] = &[
 pub fn advice(kind: &str) -> Option<&'static str> {
     if kind.starts_with("cut") {
         return Some(
-            "The engine was cut. Find the cause before releasing: the event before this one names it. `leverarm journal --severity warning` shows what led to it.",
+            "The engine was cut. Find the cause before releasing: this event or the one before it names it, and the warnings before that show what led to it.",
         );
     }
     ADVICE

@@ -9,6 +9,9 @@ use serde::Serialize;
 use super::Entry;
 use crate::store::{PullRecord, PullState, Severity};
 
+/// Kinds of events that begin a cut: asked for by the daemon or a person, or the board's own.
+const CUTS: [&str; 2] = ["cut", "board cut"];
+
 /// One day.
 #[derive(Debug, Clone, Default, PartialEq, Serialize)]
 pub struct Day {
@@ -58,7 +61,9 @@ pub fn days(entries: &[Entry], pulls: &[PullRecord], zone: &TimeZone) -> BTreeMa
             Severity::Info => continue,
             Severity::Warning => day.warnings += 1,
             Severity::Error => day.errors += 1,
-            Severity::Cut => day.cuts += 1,
+            // Its cause, its confirmation and its release are other entries.
+            Severity::Cut if CUTS.contains(&entry.first.kind.as_str()) => day.cuts += 1,
+            Severity::Cut => {}
         }
         if entry.acknowledged().is_none() {
             day.not_looked_at += 1;

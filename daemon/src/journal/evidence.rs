@@ -4,8 +4,10 @@ use leverarm_config::Stand;
 use serde::Serialize;
 
 use crate::board_time::CHUNKS_REMEMBERED;
+use crate::core::DAEMON_STOPPED;
 use crate::store::{
-    Chunk, ChunkGap, ChunkRange, ConnectionId, EventRecord, StoreError, StoreReader,
+    Chunk, ChunkGap, ChunkRange, ConnectionId, ConnectionRecord, EventRecord, StoreError,
+    StoreReader,
 };
 use crate::stream::samples::{Samples, Seen, series};
 
@@ -39,6 +41,10 @@ pub struct EvidenceSeries {
 pub struct Evidence {
     /// The connection that the event belongs to.
     pub connection: ConnectionId,
+    /// Board tick of the event: its own, or that of the sample nearest to it.
+    pub tick: Option<u64>,
+    /// Ticks a second; 0 where the board never told.
+    pub tick_hz: u32,
     /// Numbers of the first and last chunk within reach, in the connection.
     pub chunks: Option<(u32, u32)>,
     /// Bytes in them.
@@ -95,6 +101,8 @@ pub fn evidence(
     let of_store = stand_of(reader, id, event)?;
     let mut found = Evidence {
         connection: id,
+        tick: event.tick,
+        tick_hz: 0,
         chunks: None,
         bytes: 0,
         series: Vec::new(),
@@ -115,10 +123,91 @@ pub fn evidence(
         .connection(id)?
         .hello
         .map_or(0, |hello| hello.tick_hz);
-    if let (Some(stand), Some((first, last))) = (of_store.as_ref().or(stand), found.chunks) {
-        decode(reader, event, stand, tick_hz, (first, last), &mut found)?;
+    found.tick_hz = tick_hz;
+    if let Some(stand) = of_store.as_ref().or(stand) {
+        found.series = series(stand)
+            .into_iter()
+            .map(|series| EvidenceSeries {
+                channel: series.channel,
+                unit: symbol(series.unit).to_owned(),
+                samples: Vec::new(),
+            })
+            .collect();
+        if let Some(chunks) = found.chunks {
+            let own = Stretch {
+                id,
+                tick_hz,
+                chunks,
+            };
+            decode(reader, (event, event.tick), stand, &own, &mut found)?;
+        }
+        // What is beyond a restart of the board has other ticks, and only the host's clock in common.
+        for beside in beside(reader, event, id)? {
+            decode(reader, (event, None), stand, &beside, &mut found)?;
+        }
+    }
+    for series in &mut found.series {
+        series.samples.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
     }
     Ok(Some(found))
+}
+
+/// Chunks of one connection near an event.
+struct Stretch {
+    id: ConnectionId,
+    tick_hz: u32,
+    chunks: (u32, u32),
+}
+
+/// The connections before and after an event's own, as far as they reach into the time around it.
+fn beside(
+    reader: &StoreReader,
+    event: &EventRecord,
+    id: ConnectionId,
+) -> Result<Vec<Stretch>, StoreError> {
+    let connections = reader.connections()?;
+    // One that ended before its daemon did is followed by another of the same run.
+    let goes_on = |it: &ConnectionRecord| {
+        let reason = it.closed_reason.as_deref();
+        it.closed_wall_us.is_some() && reason.is_some_and(|reason| reason != DAEMON_STOPPED)
+    };
+    let mut found = Vec::new();
+    for pair in connections.windows(2) {
+        let [earlier, later] = pair else { continue };
+        let connection = match id {
+            _ if !goes_on(earlier) => continue,
+            _ if earlier.id == id => later,
+            _ if later.id == id => earlier,
+            _ => continue,
+        };
+        let Some(hello) = &connection.hello else {
+            continue;
+        };
+        let chunks = chunks_around(reader, connection.id, event)?;
+        let mut seqs = chunks.iter().flatten().map(|chunk| chunk.seq);
+        if let Some(first) = seqs.next() {
+            found.push(Stretch {
+                id: connection.id,
+                tick_hz: hello.tick_hz,
+                chunks: (first, seqs.next_back().unwrap_or(first)),
+            });
+        }
+    }
+    Ok(found)
+}
+
+/// The unit that ends a field's name, as people write it.
+fn symbol(suffix: &str) -> &str {
+    match suffix {
+        "_k" => "K",
+        "_pa" => "Pa",
+        "_v" => "V",
+        "_n" => "N",
+        "_m_per_s" => "m/s",
+        "_kg_per_s" => "kg/s",
+        "_m3_per_s" => "m³/s",
+        other => other.trim_start_matches('_'),
+    }
 }
 
 fn stand_of(
@@ -137,25 +226,22 @@ fn stand_of(
 
 fn decode(
     reader: &StoreReader,
-    event: &EventRecord,
+    (event, tick): (&EventRecord, Option<u64>),
     stand: &Stand,
-    tick_hz: u32,
-    (first, last): (u32, u32),
+    stretch: &Stretch,
     found: &mut Evidence,
 ) -> Result<(), StoreError> {
+    let Stretch {
+        id,
+        tick_hz,
+        chunks: (first, last),
+    } = *stretch;
     // Speeds and times need what came shortly before.
     #[expect(clippy::cast_possible_truncation, reason = "a small number")]
     let early = first.saturating_sub(CHUNKS_REMEMBERED as u32);
     let mut samples = Samples::new(stand, tick_hz, None);
-    found.series = series(stand)
-        .into_iter()
-        .map(|series| EvidenceSeries {
-            channel: series.channel,
-            unit: series.unit.trim_start_matches('_').to_owned(),
-            samples: Vec::new(),
-        })
-        .collect();
-    for chunk in reader.chunks(found.connection, &ChunkRange::Seq(early..=last))? {
+    let mut nearest: Option<(f64, u64)> = None;
+    for chunk in reader.chunks(id, &ChunkRange::Seq(early..=last))? {
         let Ok(chunk) = chunk else {
             continue;
         };
@@ -167,7 +253,7 @@ fn decode(
         for what in seen {
             match what {
                 Seen::Sample(sample) => {
-                    let at_s = match (event.tick, samples.mono_us(sample.tick)) {
+                    let at_s = match (tick, samples.mono_us(sample.tick)) {
                         (Some(tick), _) => {
                             let ticks = sample.tick.wrapping_sub(tick).cast_signed();
                             ticks as f64 / f64::from(tick_hz.max(1))
@@ -180,6 +266,9 @@ fn decode(
                     };
                     if at_s.abs() > AROUND_US as f64 * 1e-6 {
                         continue;
+                    }
+                    if nearest.is_none_or(|(s, _)| at_s.abs() < s) {
+                        nearest = Some((at_s.abs(), sample.tick));
                     }
                     if let Some(series) = found.series.get_mut(sample.series) {
                         series.samples.push(EvidenceSample {
@@ -199,8 +288,8 @@ fn decode(
             }
         }
     }
-    for series in &mut found.series {
-        series.samples.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+    if id == found.connection {
+        found.tick = found.tick.or(nearest.map(|(_, tick)| tick));
     }
     Ok(())
 }

@@ -9,6 +9,7 @@ mod days;
 mod evidence;
 mod fold;
 mod health;
+mod query;
 mod throttle;
 
 pub use advice::advice;
@@ -16,6 +17,7 @@ pub use days::{Day, days};
 pub use evidence::{AROUND_US, Evidence, EvidenceSample, EvidenceSeries, evidence, raw_bytes};
 pub use fold::{Entry, FOLD_US, fold};
 pub use health::{ChannelHealth, HealthDay, Trend, health};
+pub use query::{channel_names, faults, newest};
 pub(crate) use throttle::Throttle;
 
 use crate::store::EventRecord;

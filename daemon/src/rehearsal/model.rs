@@ -5,12 +5,13 @@ use leverarm_config::{
     AirInput, Channel, ChannelId, Quantity, Shaft as ConfigShaft, Source, Stand, StandKind,
 };
 use leverarm_torque::air::{Air, Correction};
+use leverarm_torque::engine::Role;
 use leverarm_torque::sensor::Law;
 
 use crate::software_stand::{
-    AnalogChannel, AnalogSource, Drum, Engine, ForceChannel, Losses, Pickup, Reaction, RiderScript,
-    Setup, Shaft, StandAir, StandModel, TemperatureChannel, TemperatureLaw, TemperatureSource,
-    TorqueCurve, rad_per_s, rpm,
+    AnalogChannel, AnalogSensor, AnalogSource, Breathing, Drum, Engine, Exhaust, ForceChannel, Hum,
+    Intake, Losses, Mixture, Pickup, Reaction, RiderScript, Setup, Shaft, StandAir, StandModel,
+    TemperatureChannel, TemperatureLaw, TemperatureSource, TorqueCurve, rad_per_s, rpm,
 };
 
 /// A pull of the simulated engine lasts about so long on any stand.
@@ -59,6 +60,7 @@ pub fn model_of(stand: &Stand) -> StandModel {
         forces: forces(stand),
         analogs: analogs(stand, &air),
         analog_rate_hz: base.analog_rate_hz,
+        fuel_kg_per_turn: fuel_kg_per_pulse(stand).unwrap_or(base.fuel_kg_per_turn),
         temperatures: temperatures(stand),
         board: crate::software_stand::BoardModel {
             baud: stand.port.baud,
@@ -66,6 +68,29 @@ pub fn model_of(stand: &Stand) -> StandModel {
         },
         air,
     }
+}
+
+/// The input of a fuel meter, and what its pulse is worth, kg.
+fn fuel_pulses(stand: &Stand) -> Option<(u8, f64)> {
+    let mut channels = stand.channels.iter();
+    let channel = channels.find(|channel| channel.role == Some(Role::FuelFlow))?;
+    match (channel.source, channel.law, channel.quantity) {
+        (Source::Pulses(number), Law::Pulses { per_pulse }, Quantity::VolumeFlow) => Some((
+            number,
+            per_pulse * stand.engine.fuel.density_kg_per_m3.value,
+        )),
+        (Source::Pulses(number), Law::Pulses { per_pulse }, _) => Some((number, per_pulse)),
+        _ => None,
+    }
+}
+
+fn fuel_kg_per_pulse(stand: &Stand) -> Option<f64> {
+    fuel_pulses(stand).map(|(_, kg)| kg)
+}
+
+fn density_kg_per_m3(air: &StandAir) -> f64 {
+    Air::new(air.pressure_pa, air.temperature_k, air.relative_humidity)
+        .map_or(1.2, |air| air.density_kg_per_m3())
 }
 
 /// Pulls over the speeds of the stand file's rules.
@@ -127,7 +152,46 @@ fn scaled_engine(stand: &Stand, locked_kg_m2: f64) -> Engine {
     engine.drag.constant_nm *= torque;
     engine.drag.per_speed_nm_s *= torque / speed;
     engine.head.heat_per_power /= (torque * speed).max(1e-3);
+    engine.breathing = breathing(stand, base.breathing, torque, speed);
     engine
+}
+
+/// Breathing for a torque and speeds that are so many times the demonstration's: the file's
+/// displacement, fuel, intake and exhaust, and the demonstration's filling and mixture.
+fn breathing(stand: &Stand, base: Breathing, torque: f64, speed: f64) -> Breathing {
+    let engine = &stand.engine;
+    let displacement_m3 = engine.displacement_m3.unwrap_or(base.displacement_m3);
+    let turns_per_cycle = 1.0 / engine.cycles_per_turn;
+    let filled =
+        (displacement_m3 / base.displacement_m3) * (base.turns_per_cycle / turns_per_cycle);
+    let scaled = |(from, to): (f64, f64)| (from * speed, to * speed);
+    let lambda = stand.channels.iter().find(|c| c.role == Some(Role::Lambda));
+    Breathing {
+        displacement_m3,
+        turns_per_cycle,
+        mixture: Mixture {
+            first_rpm: scaled(base.mixture.first_rpm),
+            second_rpm: scaled(base.mixture.second_rpm),
+            ..base.mixture
+        },
+        work_j_per_kg: base.work_j_per_kg * torque / filled,
+        stoichiometric_ratio: engine.fuel.stoichiometric_ratio.value,
+        intake: engine.device.map_or(
+            Intake {
+                flow_m3_per_s: base.intake.flow_m3_per_s * filled * speed,
+                ..base.intake
+            },
+            |device| Intake {
+                flow_m3_per_s: device.flow_m3_per_s.value,
+                depression_pa: device.depression_pa,
+            },
+        ),
+        exhaust: lambda.map_or(base.exhaust, |channel| Exhaust {
+            pipe_m3: channel.delay.pipe_m3,
+            sensor_s: channel.delay.fixed_s,
+            ..base.exhaust
+        }),
+    }
 }
 
 fn pickups(stand: &Stand, base: &StandModel) -> Vec<Pickup> {
@@ -137,7 +201,12 @@ fn pickups(stand: &Stand, base: &StandModel) -> Vec<Pickup> {
         .map(|p| usize::from(p.channel) + 1)
         .max()
         .unwrap_or(0);
+    let meter = fuel_pulses(stand).map(|(number, _)| usize::from(number));
+    let count = count.max(meter.map_or(0, |number| number + 1));
     let mut pickups = vec![Pickup::perfect(Shaft::Drum, 1); count];
+    if let Some(slot) = meter.and_then(|number| pickups.get_mut(number)) {
+        *slot = Pickup::perfect(Shaft::FuelMeter, 1);
+    }
     for pickup in &stand.pickups {
         let shaft = match pickup.shaft {
             ConfigShaft::Drum => Shaft::Drum,
@@ -172,6 +241,7 @@ fn forces(stand: &Stand) -> Vec<ForceChannel> {
         noise_counts_rms: 40.0,
         lag_s: 0.02,
         rate_hz: 80,
+        hum: Hum::default(),
     };
     vec![channel; usize::from(cell.channel) + 1]
 }
@@ -220,7 +290,8 @@ fn plausible(channel: &Channel, air: &StandAir) -> f64 {
         | Quantity::Length
         | Quantity::Speed
         | Quantity::MassFlow
-        | Quantity::VolumeFlow => 0.0,
+        | Quantity::VolumeFlow
+        | Quantity::Mass => 0.0,
     };
     match channel.expected_si {
         Some((low, high)) if !(low..=high).contains(&usual) => 0.5 * (low + high),
@@ -231,7 +302,7 @@ fn plausible(channel: &Channel, air: &StandAir) -> f64 {
 fn analogs(stand: &Stand, air: &StandAir) -> Vec<AnalogChannel> {
     let number = |source: Source| match source {
         Source::Analog(n) => Some(usize::from(n)),
-        Source::Temperature(_) => None,
+        Source::Temperature(_) | Source::Pulses(_) => None,
     };
     let count = stand
         .channels
@@ -254,9 +325,38 @@ fn analogs(stand: &Stand, air: &StandAir) -> Vec<AnalogChannel> {
         } else if is_air(stand.air.relative_humidity) {
             Some(AnalogSource::RelativeHumidity)
         } else {
-            None
+            channel.role.map(AnalogSource::Engine)
         };
         *slot = match (source, channel.law) {
+            (
+                Some(source),
+                Law::Thermal {
+                    volt_per_count,
+                    volt_at_zero,
+                    meter,
+                },
+            ) => AnalogChannel {
+                sensor: AnalogSensor::Thermal(meter),
+                ..AnalogChannel::new(source, volt_at_zero, volt_per_count, 0.7)
+            },
+            (Some(source), Law::Linear { per_count, at_zero }) if channel.meter.is_some() => {
+                AnalogChannel {
+                    sensor: channel
+                        .meter
+                        .map_or(AnalogSensor::Straight, AnalogSensor::Difference),
+                    ..AnalogChannel::new(source, at_zero, per_count, 0.7)
+                }
+            }
+            (Some(source), Law::Linear { per_count, at_zero })
+                if channel.quantity == Quantity::VolumeFlow =>
+            {
+                // The simulation knows masses.
+                let density = match channel.role {
+                    Some(Role::FuelFlow) => stand.engine.fuel.density_kg_per_m3.value,
+                    _ => density_kg_per_m3(air),
+                };
+                AnalogChannel::new(source, at_zero * density, per_count * density, 0.7)
+            }
             (Some(source), Law::Linear { per_count, at_zero }) => {
                 AnalogChannel::new(source, at_zero, per_count, 0.7)
             }
@@ -272,7 +372,7 @@ fn analogs(stand: &Stand, air: &StandAir) -> Vec<AnalogChannel> {
 fn temperatures(stand: &Stand) -> Vec<TemperatureChannel> {
     let number = |source: Source| match source {
         Source::Temperature(n) => Some(usize::from(n)),
-        Source::Analog(_) => None,
+        Source::Analog(_) | Source::Pulses(_) => None,
     };
     let count = stand
         .channels
@@ -303,6 +403,8 @@ fn temperatures(stand: &Stand) -> Vec<TemperatureChannel> {
         };
         slot.source = if cold_junctions.contains(&index) {
             TemperatureSource::Air
+        } else if matches!(channel.role, Some(Role::ExhaustTemperature(_))) {
+            TemperatureSource::Exhaust
         } else {
             TemperatureSource::Head
         };

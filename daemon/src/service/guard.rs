@@ -13,10 +13,11 @@ use tokio_serial::{SerialPortBuilderExt, SerialStream};
 use super::recorder::Records;
 use super::{Asked, ServeError};
 use crate::clock::Clock;
-use crate::core::{Core, Live, Output};
+use crate::core::{Arming, Core, Live, Output};
+use leverarm_torque::reduce::ReductionModel;
 
 /// Live values go out so often.
-const LIVE_EVERY_US: u64 = 33_000;
+const LIVE_EVERY_US: u64 = 33_333;
 const REOPEN_MS: [u64; 5] = [100, 200, 400, 800, 1000];
 const READ_BYTES: usize = 4096;
 
@@ -65,7 +66,7 @@ pub enum PortError {
     },
 }
 
-fn open(path: &Path, baud: u32) -> Result<SerialStream, PortError> {
+pub(crate) fn open(path: &Path, baud: u32) -> Result<SerialStream, PortError> {
     let shown = path.display().to_string();
     // The library's own message for a port held by another program is misleading, so look first.
     if !path.exists() {
@@ -96,10 +97,12 @@ fn open(path: &Path, baud: u32) -> Result<SerialStream, PortError> {
 /// What the guard thread owns.
 pub(super) struct GuardThread {
     pub(super) stand: Stand,
+    pub(super) arming: Arming,
     pub(super) clock: Clock,
     pub(super) asked: mpsc::Receiver<Asked>,
     pub(super) records: Records,
     pub(super) live: watch::Sender<Arc<Live>>,
+    pub(super) model: watch::Receiver<Arc<ReductionModel>>,
     pub(super) stop: watch::Receiver<bool>,
 }
 
@@ -110,6 +113,9 @@ pub(super) async fn start(guard: GuardThread) -> Result<std::thread::JoinHandle<
     let thread = std::thread::Builder::new()
         .name("guard".to_owned())
         .spawn(move || {
+            if guard.stand.port.real_time {
+                super::real_time::ask();
+            }
             let runtime = tokio::runtime::Builder::new_current_thread()
                 .enable_all()
                 .build();
@@ -132,7 +138,8 @@ pub(super) async fn start(guard: GuardThread) -> Result<std::thread::JoinHandle<
 
 impl GuardThread {
     async fn run(mut self, opened: oneshot::Sender<Result<(), PortError>>) {
-        let mut core = Core::new(self.stand.clone());
+        let mut core = Core::new(self.stand.clone()).with_arming(self.arming);
+        self.model.mark_changed();
         let mut out = Output::default();
         let path = self.stand.port.path.clone();
         let mut port = match open(&path, self.stand.port.baud) {
@@ -162,9 +169,13 @@ impl GuardThread {
             self.records.give(&mut out.records);
             let now = self.clock.now();
             core.store_keeps_up(self.records.keeps_up(now.mono_us), now, &mut out);
+            if self.model.has_changed().unwrap_or(false) {
+                core.calibrated(ReductionModel::clone(&self.model.borrow_and_update()));
+            }
             if now.mono_us >= live_due_us {
                 self.live.send_replace(Arc::new(core.live(now)));
-                live_due_us = now.mono_us + LIVE_EVERY_US;
+                // By the clock, not by the loop, so that small delays do not add up.
+                live_due_us = (live_due_us + LIVE_EVERY_US).max(now.mono_us);
             }
             if port.is_none() && now.mono_us >= reopen_due_us {
                 match open(&path, self.stand.port.baud) {

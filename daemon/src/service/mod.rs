@@ -4,6 +4,7 @@
 mod guard;
 mod http;
 mod keep;
+mod real_time;
 mod recorder;
 
 use std::path::PathBuf;
@@ -12,13 +13,14 @@ use std::sync::Arc;
 use leverarm_config::Stand;
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
 
-use crate::calibration::{CalibrationError, NewCalibrationRequest};
+use crate::calibration::{Calibration, CalibrationError, NewCalibrationRequest};
 use crate::clock::Clock;
 use crate::core::{Command, CommandError, Live};
 use crate::store::{EventId, NewEvent, PullId, PullState, StoreError};
 use crate::stream::{Streamer, StreamerParts};
 
 pub use guard::PortError;
+pub(crate) use guard::open as open_port;
 pub use http::{PageAccess, PageTokens};
 pub(crate) use keep::{Belongs, keep};
 pub use keep::{KeepError, KeepRequest};
@@ -301,6 +303,8 @@ impl Daemon {
         for destination in &options.stand.streams {
             cursors.push(store.begin_cursor(&destination.name)?);
         }
+        let arming =
+            crate::self_test::arming(&store.reader()?, &options.stand, &options.stand_text)?;
         let address = options.page_address.unwrap_or(options.stand.page_address);
         let listener =
             http::listen(address).map_err(|source| ServeError::Page { address, source })?;
@@ -314,8 +318,12 @@ impl Daemon {
         let (live_sender, live) = watch::channel(Arc::new(Live::default()));
         let (notices, _) = broadcast::channel(NOTICES_MAX);
         let (stored_sender, stored) = watch::channel(Stored::default());
-        let flow = Arc::new(recorder::Flow::default());
         let stand = Arc::new(options.stand);
+        let (model_sender, model) = watch::channel(Arc::new(crate::reduction::model(
+            &stand,
+            &Calibration::default(),
+        )));
+        let flow = Arc::new(recorder::Flow::default());
         let handle = Handle {
             commands,
             requests,
@@ -328,18 +336,24 @@ impl Daemon {
         };
         let (records, recorder) = recorder::start(
             store,
-            options.stand_text,
+            (Arc::clone(&stand), options.stand_text),
             clock,
             requested,
-            (notices, stored_sender),
+            recorder::Outlets {
+                notices,
+                stored: stored_sender,
+                model: model_sender,
+            },
             flow,
         )?;
         let guard = guard::start(guard::GuardThread {
             stand: (*stand).clone(),
+            arming,
             clock,
             asked,
             records,
             live: live_sender,
+            model,
             stop: stopped.clone(),
         })
         .await?;

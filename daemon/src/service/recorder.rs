@@ -6,14 +6,17 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
 use std::time::Duration;
 
+use leverarm_config::Stand;
+use leverarm_torque::reduce::ReductionModel;
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
 
 use super::{Belongs, KeepError, KeepRequest, PullNotice, ServeError, keep};
-use crate::calibration::{CalibrationError, NewCalibrationRequest, put_change};
+use crate::calibration::{Calibration, CalibrationError, NewCalibrationRequest, put_change};
 use crate::clock::Clock;
 use crate::core::{EventData, Now, Record};
 use crate::journal::Throttle;
-use crate::reduction::EnteredAir;
+use crate::reduction::{self, EnteredAir};
+use crate::self_test::{TestedOn, keep_self_test};
 use crate::store::{
     Acknowledgement, ConnectionId, ContentHash, Cursor, EventId, Hello, NewChunk, NewConnection,
     NewEvent, NewPull, NewSetup, PullEdit, PullEnd, PullId, PullState, SetupId, Severity, Store,
@@ -233,6 +236,14 @@ fn overflow(now: Now, count: u64) -> Record {
     })
 }
 
+/// Where the recorder tells what is new.
+pub(super) struct Outlets {
+    pub(super) notices: broadcast::Sender<PullNotice>,
+    pub(super) stored: watch::Sender<Stored>,
+    /// The stand's constants as calibrated.
+    pub(super) model: watch::Sender<Arc<ReductionModel>>,
+}
+
 struct Recorder {
     store: Store,
     clock: Clock,
@@ -242,9 +253,9 @@ struct Recorder {
     pull: Option<(PullId, Option<String>)>,
     setup: Option<(SetupId, String)>,
     air: serde_json::Value,
-    notices: broadcast::Sender<PullNotice>,
     throttle: Throttle,
-    stored: watch::Sender<Stored>,
+    outlets: Outlets,
+    of_stand: Arc<Stand>,
     flow: Arc<Flow>,
 }
 
@@ -254,10 +265,10 @@ type Started = (Records, std::thread::JoinHandle<Result<(), StoreError>>);
 /// Starts the recorder. It ends when the guard thread's end of the queue is dropped.
 pub(super) fn start(
     mut store: Store,
-    stand_text: String,
+    (of_stand, stand_text): (Arc<Stand>, String),
     clock: Clock,
     requests: mpsc::Receiver<StoreRequest>,
-    (notices, stored): (broadcast::Sender<PullNotice>, watch::Sender<Stored>),
+    outlets: Outlets,
     flow: Arc<Flow>,
 ) -> Result<Started, ServeError> {
     let stand = store.put_stand(&stand_text)?;
@@ -277,7 +288,7 @@ pub(super) fn start(
         tracing::warn!(pull = %pull, "a pull was under way when the daemon last ended: kept as interrupted");
     }
     let air = air.unwrap_or(serde_json::Value::Null);
-    stored.send_replace(Stored {
+    outlets.stored.send_replace(Stored {
         started_wall_us: clock.now().wall_us,
         setup: setup.as_ref().map(|(_, name)| name.clone()),
         air: serde_json::from_value(air.clone()).ok(),
@@ -292,11 +303,12 @@ pub(super) fn start(
         pull: None,
         setup,
         air,
-        notices,
         throttle: Throttle::default(),
-        stored,
+        outlets,
+        of_stand,
         flow: Arc::clone(&flow),
     };
+    recorder.tell_model();
     let (sender, records) = sync_channel(RECORDS_MAX);
     let thread = std::thread::Builder::new()
         .name("recorder".to_owned())
@@ -422,14 +434,28 @@ impl Recorder {
 
     fn add_event(&mut self, event: &NewEvent) -> Result<(), StoreError> {
         self.store.add_event(event)?;
-        self.stored.send_modify(|stored| stored.events += 1);
+        self.outlets.stored.send_modify(|stored| stored.events += 1);
         Ok(())
+    }
+
+    /// Lets live values follow the calibrations in force.
+    fn tell_model(&self) {
+        let reader = self.store.reader().map_err(CalibrationError::from);
+        match reader.and_then(|reader| Calibration::in_force(&reader)) {
+            Ok((calibration, _)) => {
+                let model = reduction::model(&self.of_stand, &calibration);
+                self.outlets.model.send_replace(Arc::new(model));
+            }
+            Err(error) => {
+                tracing::error!(%error, "live torque is made with the stand file's constants");
+            }
+        }
     }
 
     /// Lets the page know that there is something new.
     fn tell(&self, record: &Record) {
         if matches!(record, Record::PullStarted { .. } | Record::PullEnded(_)) {
-            self.stored.send_modify(|stored| stored.pulls += 1);
+            self.outlets.stored.send_modify(|stored| stored.pulls += 1);
         }
     }
 
@@ -515,10 +541,13 @@ impl Recorder {
                 self.pull = None;
                 tracing::info!(pull = %id, state = %state, "pull stored");
                 // Nobody need be listening.
-                drop(self.notices.send(PullNotice { id, state, setup }));
+                drop(self.outlets.notices.send(PullNotice { id, state, setup }));
             }
             // Events go by the throttle.
             Record::Event(_) => {}
+            Record::SelfTested(report) => {
+                keep_self_test(&mut self.store, self.stand, TestedOn::Board, report)?;
+            }
             Record::Disconnected { now, reason } => {
                 if let Some(connection) = self.connection.take() {
                     self.store
@@ -572,7 +601,7 @@ impl Recorder {
             } => {
                 let wall_us = self.clock.now().wall_us;
                 let look = Acknowledgement { wall_us, note };
-                drop(answer.send(self.store.acknowledge(event, &look)));
+                drop(answer.send(self.acknowledge(event, &look)));
             }
             StoreRequest::Event { mut event, answer } => {
                 let now = self.clock.now();
@@ -580,7 +609,7 @@ impl Recorder {
                 let outcome = self.add_event(&event);
                 // A word on a pull: lists of pulls show it.
                 if outcome.is_ok() && event.pull.is_some() {
-                    self.stored.send_modify(|stored| stored.pulls += 1);
+                    self.outlets.stored.send_modify(|stored| stored.pulls += 1);
                 }
                 drop(answer.send(outcome));
             }
@@ -611,11 +640,17 @@ impl Recorder {
         }
     }
 
+    fn acknowledge(&mut self, event: EventId, look: &Acknowledgement) -> Result<(), StoreError> {
+        self.store.acknowledge(event, look)?;
+        self.outlets.stored.send_modify(|stored| stored.events += 1);
+        Ok(())
+    }
+
     fn setup(&mut self, request: NewSetupRequest) -> Result<String, StoreError> {
         let taken = take_setup(&mut self.store, &request, self.clock.now().wall_us)?;
         let name = taken.1.clone();
         self.setup = Some(taken);
-        self.stored.send_modify(|stored| {
+        self.outlets.stored.send_modify(|stored| {
             stored.setup = Some(name.clone());
             stored.setups += 1;
         });
@@ -625,6 +660,7 @@ impl Recorder {
     fn calibrate(&mut self, request: NewCalibrationRequest) -> Result<(), CalibrationError> {
         let summary = request.summary.clone();
         self.calibration = put_change(&mut self.store, request, self.clock.now().wall_us)?;
+        self.tell_model();
         tracing::info!(summary, "calibration in force");
         Ok(())
     }
@@ -638,11 +674,11 @@ impl Recorder {
         };
         let id = keep(&mut self.store, request, belongs)?;
         tracing::info!(pull = %id, seconds = request.seconds, "kept by hand");
-        self.stored.send_modify(|stored| stored.pulls += 1);
+        self.outlets.stored.send_modify(|stored| stored.pulls += 1);
         let setup = self.setup.as_ref().map(|(_, name)| name.clone());
         let state = PullState::Stored;
         // Nobody need be listening.
-        drop(self.notices.send(PullNotice { id, state, setup }));
+        drop(self.outlets.notices.send(PullNotice { id, state, setup }));
         Ok(id)
     }
 
@@ -652,13 +688,13 @@ impl Recorder {
             ..PullEdit::default()
         };
         self.store.edit_pull(pull, &edit)?;
-        self.stored.send_modify(|stored| stored.pulls += 1);
+        self.outlets.stored.send_modify(|stored| stored.pulls += 1);
         Ok(())
     }
 
     fn air(&mut self, air: Option<EnteredAir>) -> Result<(), StoreError> {
         self.air = put_air(&mut self.store, air)?;
-        self.stored.send_modify(|stored| stored.air = air);
+        self.outlets.stored.send_modify(|stored| stored.air = air);
         Ok(())
     }
 }
@@ -717,4 +753,55 @@ fn is_passing(error: &StoreError) -> bool {
             | StoreError::ReadOnly { .. }
             | StoreError::Io { .. }
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Nobody takes records until the queue and what waits before it are full. What is lost then is
+    /// counted, and the journal hears of it as soon as there is room.
+    #[test]
+    fn an_overflow_is_told_with_its_count() {
+        let (sender, receiver) = sync_channel(RECORDS_MAX);
+        let flow = Arc::new(Flow::default());
+        let mut records = Records {
+            sender,
+            backlog: VecDeque::new(),
+            lost: 0,
+            lost_untold: 0,
+            clock: Clock::start(),
+            taken_before: 0,
+            progress_us: 0,
+            flow: Arc::clone(&flow),
+        };
+        let record = || Record::Disconnected {
+            now: Now {
+                mono_us: 0,
+                wall_us: 0,
+            },
+            reason: "a test".to_owned(),
+        };
+        let room = RECORDS_MAX + BACKLOG_MAX;
+        for _ in 0..room + 7 {
+            records.give(&mut vec![record()]);
+        }
+        assert!(!records.keeps_up(0));
+        assert_eq!(flow.lost.load(Ordering::Relaxed), 7);
+        // There is room again.
+        let mut taken: Vec<Record> = receiver.try_iter().collect();
+        for _ in 0..4 {
+            records.give(&mut Vec::new());
+            taken.extend(receiver.try_iter());
+        }
+        assert_eq!(taken.len(), room + 1);
+        let Some(Record::Event(event)) = taken.pop() else {
+            panic!("no event at the end");
+        };
+        assert_eq!(
+            (event.kind, event.severity),
+            ("queue overflow", Severity::Error)
+        );
+        assert_eq!(event.data["count"], 7);
+    }
 }

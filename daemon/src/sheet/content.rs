@@ -20,6 +20,17 @@ pub struct SheetFacts {
     pub note: String,
     /// What the uncertainty of one point is made of, with what point that is.
     pub budget: Option<(String, Rows)>,
+    /// Why the setups differ, where the stand measures fuel, air or mixture.
+    pub reasons: Option<SheetReasons>,
+}
+
+/// Why setups differ, as it goes on a sheet.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SheetReasons {
+    /// Each pair: who against whom, the parts of each range of speeds, and the words.
+    pub pairs: Vec<(String, Option<Rows>, Vec<String>)>,
+    /// The parts over speed.
+    pub plot: Option<Plot>,
 }
 
 impl Sheet {
@@ -54,6 +65,7 @@ impl Sheet {
         if !marks.is_empty() {
             blocks.push(Block::Lines(marks));
         }
+        blocks.extend(facts.reasons.iter().flat_map(reasons));
         blocks.push(Block::Heading("Figures".to_owned()));
         blocks.push(Block::Table(report.figure_table()));
         blocks.push(Block::Heading("Over engine speed".to_owned()));
@@ -78,6 +90,24 @@ impl Sheet {
             readout: readout(report),
         }
     }
+}
+
+/// Air, mixture, or neither.
+fn reasons(reasons: &SheetReasons) -> Vec<Block> {
+    let mut blocks = vec![Block::Heading("Why".to_owned())];
+    if let Some(plot) = &reasons.plot {
+        blocks.push(Block::Figure(figure(
+            "why",
+            plot.clone(),
+            "Parts of the difference: through the air drawn in, through the mixture, and the rest; below, what was measured of both.",
+        )));
+    }
+    for (title, rows, lines) in &reasons.pairs {
+        blocks.push(Block::Text(format!("{title}:")));
+        blocks.extend(rows.clone().map(Block::Table));
+        blocks.push(Block::Lines(lines.clone()));
+    }
+    blocks
 }
 
 /// With minus signs for the hyphens that stand for them: on paper the difference shows.

@@ -7,7 +7,7 @@ mod html;
 mod pages;
 mod pdf;
 
-pub use content::SheetFacts;
+pub use content::{SheetFacts, SheetReasons};
 pub use html::html;
 pub use pages::Paper;
 pub use pdf::{PdfError, pdf};

@@ -5,6 +5,7 @@
 
 use std::f64::consts::TAU;
 
+use super::breathing::Gases;
 use super::model::{Engine, Head, Shaft, StandModel};
 
 /// Length of a step, s.
@@ -34,6 +35,9 @@ pub(super) struct State {
     pub(super) engine_work_j: f64,
     /// Work that went into losses, brake and clutch, J.
     pub(super) lost_work_j: f64,
+    /// Angle and speed of the fuel meter.
+    pub(super) meter_rad: f64,
+    pub(super) meter_rad_per_s: f64,
 }
 
 impl State {
@@ -46,6 +50,8 @@ impl State {
             crank_rad_per_s: self.crank_rad_per_s + dt_s * rate.crank_rad_per_s,
             engine_work_j: self.engine_work_j + dt_s * rate.engine_work_j,
             lost_work_j: self.lost_work_j + dt_s * rate.lost_work_j,
+            meter_rad: self.meter_rad,
+            meter_rad_per_s: self.meter_rad_per_s,
         }
     }
 
@@ -54,6 +60,7 @@ impl State {
         match shaft {
             Shaft::Drum => (self.drum_rad, self.drum_rad_per_s),
             Shaft::Engine => (self.crank_rad, self.crank_rad_per_s),
+            Shaft::FuelMeter => (self.meter_rad, self.meter_rad_per_s),
         }
     }
 }
@@ -74,6 +81,8 @@ pub(super) struct EngineTorque {
     pub(super) firing_nm: f64,
     /// Net torque at this crank angle, N·m.
     pub(super) now_nm: f64,
+    /// How far the throttle is open, the idle stop included, 0–1; 0 without ignition.
+    pub(super) opening: f64,
 }
 
 /// The moving stand.
@@ -82,6 +91,7 @@ pub(super) struct Mechanics {
     pub(super) state: State,
     link: Link,
     pulse: FiringPulse,
+    pub(super) gases: Gases,
     head_k: f64,
     sensor_k: f64,
     /// Firing torque over the curve's: what air and the scatter of this pull leave of it.
@@ -94,6 +104,7 @@ impl Mechanics {
             state: State::default(),
             link: Link::Open,
             pulse: FiringPulse::new(),
+            gases: Gases::new(model),
             head_k: model.engine.head.start_k,
             sensor_k: model.engine.head.start_k,
             torque_factor: 1.0 / model.air.torque_divisor,
@@ -128,6 +139,12 @@ impl Mechanics {
         self.state = to;
         let torque = self.engine_torque(&model.engine, controls, &to);
         self.warm(model, torque.firing_nm);
+        let fuel_kg = self
+            .gases
+            .step(model, controls, &torque, to.crank_rad_per_s);
+        let turned = TAU * fuel_kg / model.fuel_kg_per_turn;
+        self.state.meter_rad += turned;
+        self.state.meter_rad_per_s = turned / STEP_S;
         (from, torque)
     }
 
@@ -181,6 +198,7 @@ impl Mechanics {
         EngineTorque {
             firing_nm,
             now_nm: firing_nm * pulse - drag_nm,
+            opening,
         }
     }
 
@@ -216,6 +234,8 @@ impl Mechanics {
             crank_rad_per_s: crank_rate,
             engine_work_j: engine_nm * crank,
             lost_work_j: resisting_nm * drum + clutch_w,
+            meter_rad: 0.0,
+            meter_rad_per_s: 0.0,
         }
     }
 

@@ -5,6 +5,7 @@
 //! no port; a thin shell gives it both.
 
 mod board;
+mod breathing;
 mod channels;
 mod line;
 mod mechanics;
@@ -16,15 +17,17 @@ mod thermocouple;
 mod torque_curve;
 
 pub use board::Restart;
+pub use breathing::{Breathing, Exhaust, Intake, Mixture};
 pub use model::{
-    AnalogChannel, AnalogSource, BoardModel, Drag, Drum, Engine, ForceChannel, Head, Interference,
-    Losses, ModelError, Pickup, Reaction, Ripple, Setup, Shaft, StandAir, StandModel,
-    TemperatureChannel, TemperatureLaw, TemperatureSource,
+    AnalogChannel, AnalogSensor, AnalogSource, BoardModel, Drag, Drum, Engine, ForceChannel, Head,
+    Hum, Interference, Losses, ModelError, Pickup, Reaction, Ripple, Setup, Shaft, StandAir,
+    StandModel, TemperatureChannel, TemperatureLaw, TemperatureSource,
 };
 pub use rider::{RiderEvent, RiderScript};
 pub use torque_curve::{Peak, TorqueCurve, rad_per_s, rpm};
 
 use board::{Board, Inputs};
+use breathing::Gases;
 use channels::{AnalogScan, Exposure, LoadCell, Thermometer};
 use mechanics::{Controls, Mechanics, STEP_S};
 use noise::{Noise, Stream};
@@ -107,6 +110,7 @@ struct Sensors {
 
 struct SensorInputs<'a> {
     model: &'a StandModel,
+    gases: &'a Gases,
     sensors: &'a mut Sensors,
     exposure: Exposure,
 }
@@ -120,7 +124,9 @@ impl Inputs for SensorInputs<'_> {
     }
 
     fn analog_counts(&mut self) -> Vec<[u8; 2]> {
-        self.sensors.analog.counts(self.model, &self.exposure)
+        self.sensors
+            .analog
+            .counts(self.model, self.gases, &self.exposure)
     }
 
     fn temperature_counts(&mut self, channel: u8) -> i32 {
@@ -337,14 +343,19 @@ impl SoftwareStand {
             }
         }
         let exposure = Exposure {
-            engine_nm: torque.now_nm,
+            // Drag holds back what turns; at rest nothing pulls.
+            engine_nm: if to.crank_rad_per_s > 0.0 {
+                torque.now_nm
+            } else {
+                0.0
+            },
             brake_nm: if to.drum_rad_per_s > 0.0 {
                 controls.brake_nm
             } else {
                 0.0
             },
             throttle: controls.throttle,
-            firing: torque.firing_nm > 0.0 && to.crank_rad_per_s > 0.0,
+            exhaust_k: self.mechanics.gases.exhaust_k(),
             head_k: self.mechanics.sensor_k(),
         };
         for cell in &mut self.sensors.cells {
@@ -352,6 +363,7 @@ impl SoftwareStand {
         }
         let mut inputs = SensorInputs {
             model: &self.model,
+            gases: &self.mechanics.gases,
             sensors: &mut self.sensors,
             exposure,
         };

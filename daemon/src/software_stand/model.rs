@@ -4,6 +4,9 @@ use std::f64::consts::TAU;
 
 use leverarm_protocol::{TICK_HZ_MAX, TICK_HZ_MIN};
 
+use leverarm_torque::engine::{FlowMeter, King, Role};
+
+use super::breathing::{Breathing, Exhaust, Intake, Mixture};
 use super::torque_curve::{TorqueCurve, rad_per_s};
 
 /// A stand, the engine on it, the air around it, its sensors and its board.
@@ -27,6 +30,8 @@ pub struct StandModel {
     pub analogs: Vec<AnalogChannel>,
     /// Analog scans per second, 0 = none.
     pub analog_rate_hz: u16,
+    /// Fuel that turns a fuel meter once, kg, > 0.
+    pub fuel_kg_per_turn: f64,
     /// Temperature channels; the index is the channel number on the wire.
     pub temperatures: Vec<TemperatureChannel>,
     /// The acquisition board.
@@ -79,8 +84,8 @@ pub struct Engine {
     /// Scatter of the torque from one pull to the next, relative, rms. Drawn at each opening of
     /// the throttle; 0 = every pull the same.
     pub scatter_rms: f64,
-    /// Air/fuel ratio over stoichiometric at full throttle.
-    pub lambda: f64,
+    /// Air, fuel and exhaust.
+    pub breathing: Breathing,
     /// The cylinder head's temperature.
     pub head: Head,
 }
@@ -149,6 +154,9 @@ pub enum Shaft {
     Drum,
     /// The crank.
     Engine,
+    /// A flow meter in the fuel line, which turns once for so much fuel; see
+    /// [`StandModel::fuel_kg_per_turn`].
+    FuelMeter,
 }
 
 /// A tooth wheel and its pickup.
@@ -226,6 +234,17 @@ pub struct ForceChannel {
     pub lag_s: f64,
     /// Conversions per second, ≥ 1.
     pub rate_hz: u16,
+    /// What the cable picks up from the mains.
+    pub hum: Hum,
+}
+
+/// A sine that the mains puts on a cable.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Hum {
+    /// Its frequency, Hz.
+    pub frequency_hz: f64,
+    /// Its amplitude, counts; 0: none.
+    pub amplitude_counts: f64,
 }
 
 /// What an analog channel measures.
@@ -239,8 +258,8 @@ pub enum AnalogSource {
     AirTemperature,
     /// Relative humidity, 0–1.
     RelativeHumidity,
-    /// Air/fuel ratio over stoichiometric: the engine's at full throttle, plain air when off.
-    Lambda,
+    /// Something of the engine, in its SI unit.
+    Engine(Role),
     /// A value that stays.
     Constant(f64),
 }
@@ -258,6 +277,19 @@ pub struct AnalogChannel {
     pub noise_counts_rms: f64,
     /// Counts the converter can give at most; it gives none below 0.
     pub counts_max: i16,
+    /// What the sensor makes of its value before it is counted.
+    pub sensor: AnalogSensor,
+}
+
+/// What an analog channel's sensor makes of its value.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum AnalogSensor {
+    /// Nothing: value = at_zero + per_count · counts.
+    Straight,
+    /// The voltage of a thermal flow meter.
+    Thermal(King),
+    /// The pressure difference of an orifice or nozzle.
+    Difference(FlowMeter),
 }
 
 /// What a temperature channel measures.
@@ -265,6 +297,8 @@ pub struct AnalogChannel {
 pub enum TemperatureSource {
     /// Cylinder head, through the sensor's lag.
     Head,
+    /// Exhaust gas, through its thermocouple's lag.
+    Exhaust,
     /// Air, which is also where the cold junctions are.
     Air,
     /// Nothing: the sensor is broken or not connected.
@@ -407,15 +441,17 @@ impl StandModel {
                 noise_counts_rms: 40.0,
                 lag_s: 0.02,
                 rate_hz: 80,
+                hum: Hum::default(),
             }],
             analogs: vec![
                 AnalogChannel::new(AnalogSource::Throttle, 0.0, 1.0 / 4000.0, 1.5),
                 AnalogChannel::new(AnalogSource::AirPressure, 50_000.0, 15.0, 0.7),
                 AnalogChannel::new(AnalogSource::AirTemperature, 243.15, 0.025, 0.7),
                 AnalogChannel::new(AnalogSource::RelativeHumidity, 0.0, 1.0 / 4000.0, 2.0),
-                AnalogChannel::new(AnalogSource::Lambda, 0.5, 0.0004, 3.0),
+                AnalogChannel::new(AnalogSource::Engine(Role::Lambda), 0.5, 0.0004, 3.0),
             ],
             analog_rate_hz: 50,
+            fuel_kg_per_turn: 1.5e-5,
             temperatures: vec![
                 TemperatureChannel {
                     source: TemperatureSource::Head,
@@ -474,6 +510,42 @@ impl StandModel {
         positive("engine.inertia_kg_m2", self.engine.inertia_kg_m2)?;
         positive("ratio", self.ratio)?;
         positive("clutch_torque_nm", self.clutch_torque_nm)?;
+        positive("fuel_kg_per_turn", self.fuel_kg_per_turn)?;
+        let breathing = &self.engine.breathing;
+        let mixture = breathing.mixture;
+        for (what, value) in [
+            (
+                "engine.breathing.displacement_m3",
+                breathing.displacement_m3,
+            ),
+            (
+                "engine.breathing.turns_per_cycle",
+                breathing.turns_per_cycle,
+            ),
+            ("engine.breathing.work_j_per_kg", breathing.work_j_per_kg),
+            (
+                "engine.breathing.stoichiometric_ratio",
+                breathing.stoichiometric_ratio,
+            ),
+            (
+                "engine.breathing.mixture",
+                mixture.low.min(mixture.middle).min(mixture.high),
+            ),
+            (
+                "engine.breathing.intake.flow_m3_per_s",
+                breathing.intake.flow_m3_per_s,
+            ),
+            (
+                "engine.breathing.intake.depression_pa",
+                breathing.intake.depression_pa,
+            ),
+            (
+                "engine.breathing.exhaust.thermocouple_lag_s",
+                breathing.exhaust.thermocouple_lag_s,
+            ),
+        ] {
+            positive(what, value)?;
+        }
         positive("air.torque_divisor", self.air.torque_divisor)?;
         positive("air.temperature_k", self.air.temperature_k)?;
         if !self.engine.full_throttle.is_finite() {
@@ -596,13 +668,16 @@ impl StandModel {
     }
 }
 
-/// The two setups of the demonstration.
+/// Setups of the demonstration's engine. The demonstration itself has the two jets.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Setup {
     /// "main jet 105".
     MainJet105,
-    /// "main jet 110": about 3 % more from 6500 to 8800 rev/min, about 1 % less below 4500.
+    /// "main jet 110": 10 % more fuel. About 3 % more torque from 6500 to 8800 rev/min, where the
+    /// smaller jet is lean, and about 1 % less below 4500, where it is rich.
     MainJet110,
+    /// "small intake": main jet 105 behind an intake that passes less.
+    SmallIntake,
 }
 
 impl Setup {
@@ -612,6 +687,7 @@ impl Setup {
         match self {
             Self::MainJet105 => "main jet 105",
             Self::MainJet110 => "main jet 110",
+            Self::SmallIntake => "small intake",
         }
     }
 }
@@ -634,14 +710,10 @@ impl Engine {
             (9_500.0, 7.9),
             (10_500.0, 5.5),
         ]);
-        let (full_throttle, lambda) = match setup {
-            Setup::MainJet105 => (with_105, 0.94),
-            Setup::MainJet110 => (with_105.scaled(gain_of_110), 0.87),
-        };
-        Self {
+        let base = Self {
             setup: setup.label().to_owned(),
             inertia_kg_m2: 0.006,
-            full_throttle,
+            full_throttle: with_105,
             drag: Drag {
                 constant_nm: 1.0,
                 per_speed_nm_s: 0.0024,
@@ -649,7 +721,7 @@ impl Engine {
             ripple: Ripple { amplitude: 2.5 },
             idle_rad_per_s: rad_per_s(1_600.0),
             scatter_rms: 0.003,
-            lambda,
+            breathing: Breathing::pit_bike(),
             head: Head {
                 start_k: 355.0,
                 capacity_j_per_k: 1_800.0,
@@ -658,18 +730,46 @@ impl Engine {
                 heat_per_power: 0.3,
                 sensor_lag_s: 1.5,
             },
+        };
+        match setup {
+            Setup::MainJet105 => base,
+            // Jets are numbered by their bore, and fuel goes with its area (common practice).
+            Setup::MainJet110 => base.with_main_jet((110.0_f64 / 105.0).powi(2)),
+            Setup::SmallIntake => base.with_intake(Intake {
+                flow_m3_per_s: 0.7 * base.breathing.intake.flow_m3_per_s,
+                ..base.breathing.intake
+            }),
         }
     }
 }
 
-/// Torque with main jet 110 over torque with 105: −1 % up to 4500 rev/min, +3 % from 6500 to 8800,
-/// +1 % above 9800, with smooth passages.
-fn gain_of_110(speed_rpm: f64) -> f64 {
-    let passage = |from: f64, to: f64| {
-        let x = ((speed_rpm - from) / (to - from)).clamp(0.0, 1.0);
-        x * x * (3.0 - 2.0 * x)
-    };
-    0.99 + 0.04 * passage(4_500.0, 6_500.0) - 0.02 * passage(8_800.0, 9_800.0)
+impl Breathing {
+    /// The demonstration's engine: a main jet that is right up to 4500 rev/min and lean from 6500.
+    #[must_use]
+    pub fn pit_bike() -> Self {
+        Self {
+            displacement_m3: 140e-6,
+            turns_per_cycle: 2.0,
+            mixture: Mixture {
+                low: 0.88,
+                middle: 0.982,
+                high: 0.94,
+                first_rpm: (4_500.0, 6_500.0),
+                second_rpm: (8_800.0, 9_800.0),
+            },
+            work_j_per_kg: 1.12e6,
+            stoichiometric_ratio: 14.7,
+            intake: Intake {
+                flow_m3_per_s: 0.012,
+                depression_pa: 5_080.0,
+            },
+            exhaust: Exhaust {
+                pipe_m3: 0.4e-3,
+                sensor_s: 0.04,
+                thermocouple_lag_s: 0.3,
+            },
+        }
+    }
 }
 
 impl AnalogChannel {
@@ -682,6 +782,7 @@ impl AnalogChannel {
             per_count,
             noise_counts_rms,
             counts_max: 4_095,
+            sensor: AnalogSensor::Straight,
         }
     }
 }

@@ -11,6 +11,7 @@ use leverarm_protocol::{
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 
 use crate::board_time::TickClock;
+use crate::pulses::period_counts;
 use crate::store::Chunk;
 
 /// A turn of a wheel that takes longer is no speed.
@@ -68,6 +69,7 @@ fn quantity_names(quantity: Quantity) -> (&'static str, &'static str) {
         Quantity::Speed => ("linear_speed", "_m_per_s"),
         Quantity::MassFlow => ("mass_flow", "_kg_per_s"),
         Quantity::VolumeFlow => ("volume_flow", "_m3_per_s"),
+        Quantity::Mass => ("mass", "_kg"),
     }
 }
 
@@ -153,6 +155,8 @@ pub(crate) struct Samples {
     channels: Vec<(Channel, usize)>,
     /// Latest believable value by channel, for cold junctions.
     latest: Vec<Option<f64>>,
+    /// Inputs that count a flow meter's pulses, each with the tick of its last.
+    pulses: Vec<(u8, Option<u64>)>,
     /// Channel of the load cell, its series, newtons per count, counts without load.
     cell: Option<(u8, usize, f64, f64)>,
 }
@@ -196,6 +200,14 @@ impl Samples {
                 .zip(first_channel..)
                 .collect(),
             latest: vec![None; stand.channels.len()],
+            pulses: stand
+                .channels
+                .iter()
+                .filter_map(|channel| match channel.source {
+                    Source::Pulses(number) => Some((number, None)),
+                    Source::Analog(_) | Source::Temperature(_) => None,
+                })
+                .collect(),
             cell: stand.load_cell.as_ref().map(|cell| {
                 let newton_per_count = cell.newton_per_count.value * cell.sign;
                 (cell.channel, 2, newton_per_count, cell.zero_counts)
@@ -219,6 +231,7 @@ impl Samples {
             wheels,
             channels,
             latest,
+            pulses,
             cell,
         } = self;
         // The reader's ticks count from where it began; the chunk knows the live run's.
@@ -261,6 +274,26 @@ impl Samples {
                 } => {
                     let counts = (*counts != TEMPERATURE_UNREADABLE).then_some(*counts);
                     channel(Source::Temperature(*number), counts);
+                }
+                BoardMessage::Teeth(teeth) if pulses.iter().any(|p| p.0 == teeth.pickup) => {
+                    for tick in teeth.ticks(tick) {
+                        let last = pulses.iter_mut().find(|p| p.0 == teeth.pickup);
+                        let before = last.and_then(|(_, last)| last.replace(tick));
+                        if let Some(counts) =
+                            before.and_then(|before| period_counts(before, tick, *tick_hz))
+                        {
+                            let source = Source::Pulses(teeth.pickup);
+                            convert(
+                                channels,
+                                latest,
+                                source,
+                                Some(counts),
+                                &mut |series, value| {
+                                    put(tick, series, Some(counts), value);
+                                },
+                            );
+                        }
+                    }
                 }
                 BoardMessage::Teeth(teeth) => {
                     speeds(wheels, teeth, tick, *tick_hz, &mut |tick, series, rpm| {

@@ -45,12 +45,12 @@ export class Daemon {
 
   static async start(options = {}) {
     const daemon = new Daemon();
-    daemon.options = { pulls: 0, arguments: [], host: "127.0.0.1", environment: {}, ...options };
+    daemon.options = { pulls: 0, arguments: [], host: "127.0.0.1", environment: {}, change: (text) => text, ...options };
     daemon.folder = mkdtempSync(join(tmpdir(), "leverarm-page-"));
     daemon.port = await freePort();
     daemon.stand = join(daemon.folder, "stand.toml");
     const address = `${daemon.options.host}:${daemon.port}`;
-    writeFileSync(daemon.stand, readFileSync(STAND, "utf8").replace("127.0.0.1:0", address));
+    writeFileSync(daemon.stand, daemon.options.change(readFileSync(STAND, "utf8")).replace("127.0.0.1:0", address));
     await daemon.run();
     return daemon;
   }

@@ -239,7 +239,7 @@ fn a_board_that_says_nothing() {
     told(
         &["--mute"],
         "no board",
-        "not a byte came in 2 s; is the board powered and wired",
+        "not a byte came; is the board powered and wired",
     );
 }
 

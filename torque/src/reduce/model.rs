@@ -91,6 +91,16 @@ pub struct LoadCellModel {
 }
 
 impl LoadCellModel {
+    /// Force in N at these counts; positive when the torque on the shaft is.
+    #[must_use]
+    pub fn force_at_n(&self, counts: f64) -> f64 {
+        self.force_n(
+            counts,
+            self.newton_per_count.value(),
+            self.zero_counts.value(),
+        )
+    }
+
     /// Force in N, for another scale and zero than the model's.
     pub(super) fn force_n(&self, counts: f64, newton_per_count: f64, zero_counts: f64) -> f64 {
         let bend = (counts - self.bend_about_counts).powi(2)

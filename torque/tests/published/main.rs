@@ -3,6 +3,7 @@
 
 mod air;
 mod common;
+mod engine;
 mod inertia;
 mod load_cell;
 mod losses;

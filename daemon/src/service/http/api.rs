@@ -15,7 +15,8 @@ use super::access::Level;
 use super::problem::Problem;
 use super::request::{Args, Input, Number};
 use super::{State, Web};
-use crate::calibration::NewCalibrationRequest;
+use crate::calibration::tare::{SECONDS_DEFAULT, measure};
+use crate::calibration::{Calibration, Change, NewCalibrationRequest};
 use crate::comparison::{Exclusion, ExclusionRequest, exclusion_event, exclusions};
 use crate::core::{Command, Now};
 use crate::reduction::EnteredAir;
@@ -136,6 +137,7 @@ fn word(quantity: Quantity) -> &'static str {
         Quantity::Speed => "speed",
         Quantity::MassFlow => "mass_flow",
         Quantity::VolumeFlow => "volume_flow",
+        Quantity::Mass => "mass",
     }
 }
 
@@ -160,6 +162,7 @@ fn units(units: &DisplayUnits) -> Value {
         (word(Quantity::Speed), units.road_speed),
         (word(Quantity::MassFlow), units.mass_flow),
         (word(Quantity::VolumeFlow), units.volume_flow),
+        (word(Quantity::Mass), units.mass),
     ];
     let entry = |(key, unit): (&str, DisplayUnit)| {
         let unit = json!({
@@ -235,6 +238,17 @@ pub(super) async fn release(Extract(web): State, Input(request): Input<ReleaseRe
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
+pub(super) struct SelfTestRequest {}
+
+pub(super) async fn self_test(
+    Extract(web): State,
+    Input(SelfTestRequest {}): Input<SelfTestRequest>,
+) -> Answer {
+    Ok(message(web.handle.command(Command::SelfTest).await??))
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 pub(super) struct SetupRequest {
     name: String,
     #[serde(default)]
@@ -305,7 +319,7 @@ pub(super) fn line<'a>(key: &str, text: &'a str, chars_max: usize) -> Result<&'a
 }
 
 /// A text that may have several lines, trimmed.
-fn text<'a>(key: &str, text: &'a str) -> Result<&'a str, Problem> {
+pub(super) fn text<'a>(key: &str, text: &'a str) -> Result<&'a str, Problem> {
     let text = text.trim();
     if text
         .chars()
@@ -363,6 +377,42 @@ pub(super) async fn set_calibration(
 ) -> Answer {
     web.handle.calibrate(request).await??;
     Ok(message("in force for the next pulls"))
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct TareRequest {
+    seconds: Option<f64>,
+}
+
+/// Takes the load cell's zero from the last seconds, and puts it in force.
+pub(super) async fn tare(Extract(web): State, Input(request): Input<TareRequest>) -> Answer {
+    let seconds = request.seconds.unwrap_or(SECONDS_DEFAULT);
+    let stand = web.handle.stand().clone();
+    let now_wall_us = web.handle.live().borrow().wall_us;
+    let tared = web
+        .read(move |reader| {
+            let (calibration, _) = Calibration::in_force(reader)?;
+            Ok(measure(
+                reader,
+                (&stand, &calibration),
+                seconds,
+                now_wall_us,
+            )?)
+        })
+        .await?;
+    let summary = tared.summary();
+    let request = NewCalibrationRequest {
+        change: Change::Tare(tared.record),
+        summary: summary.clone(),
+    };
+    web.handle.calibrate(request).await??;
+    Ok(Json(json!({
+        "message": format!("{summary}: in force for the next pulls"),
+        "zero_counts": tared.record.zero_counts.value(),
+        "moved_n": tared.moved_n,
+    }))
+    .into_response())
 }
 
 pub(super) async fn keep(Extract(web): State, Input(request): Input<KeepRequest>) -> Answer {
@@ -456,7 +506,7 @@ pub(super) async fn pulls(Extract(web): State, Args(query): Args<PullsQuery>) ->
 }
 
 /// A number in a query, as the store counts: from 0.
-fn number(key: &str, asked: Option<i64>) -> Result<Option<i64>, Problem> {
+pub(super) fn number(key: &str, asked: Option<i64>) -> Result<Option<i64>, Problem> {
     match asked {
         Some(found) if found < 0 => Err(Problem::new(
             StatusCode::BAD_REQUEST,
@@ -466,7 +516,7 @@ fn number(key: &str, asked: Option<i64>) -> Result<Option<i64>, Problem> {
     }
 }
 
-fn limit(asked: Option<u32>, otherwise: u32) -> Result<usize, Problem> {
+pub(super) fn limit(asked: Option<u32>, otherwise: u32) -> Result<usize, Problem> {
     let limit = asked.unwrap_or(otherwise);
     if !(1..=LIMIT_MAX).contains(&limit) {
         return Err(Problem::new(

@@ -195,7 +195,7 @@ fn name_of(guard: &crate::core::GuardLive) -> &str {
     &guard.name
 }
 
-const CHANNELS: [(Quantity, &str, &str); 10] = [
+const CHANNELS: [(Quantity, &str, &str); 11] = [
     (
         Quantity::Temperature,
         "channel_temperature_celsius",
@@ -209,6 +209,7 @@ const CHANNELS: [(Quantity, &str, &str); 10] = [
     ),
     (Quantity::Number, "channel_number", "A plain number."),
     (Quantity::Voltage, "channel_voltage_volts", "Voltage."),
+    (Quantity::Mass, "channel_mass_kilograms", "Mass."),
     (Quantity::Force, "channel_force_newtons", "Force."),
     (Quantity::Length, "channel_length_meters", "Length."),
     (Quantity::Speed, "channel_speed_meters_per_second", "Speed."),

@@ -8,6 +8,7 @@ mod api;
 mod assets;
 mod connection;
 mod curves;
+mod journal;
 mod metrics;
 mod plan;
 mod problem;
@@ -76,10 +77,13 @@ impl Web {
 fn router(web: &Arc<Web>) -> Router {
     let controlled = Router::new()
         .route("/api/release", post(api::release))
+        .route("/api/self-test", post(api::self_test))
         .route("/api/setup", post(api::setup))
         .route("/api/air", post(api::set_air))
         .route("/api/plan", post(plan::set_plan))
         .route("/api/calibration", post(api::set_calibration))
+        .route("/api/tare", post(api::tare))
+        .route("/api/events/{id}/note", post(journal::note))
         .route("/api/keep", post(api::keep))
         .route("/api/pulls/{id}/note", post(api::note))
         .route("/api/pulls/{id}/exclusion", post(api::exclude))
@@ -94,6 +98,10 @@ fn router(web: &Arc<Web>) -> Router {
         .route("/api/pulls/{id}", get(api::pull))
         .route("/api/pulls/{id}/curve", get(api::curve))
         .route("/api/events", get(api::events))
+        .route("/api/events/{id}", get(journal::event))
+        .route("/api/journal", get(journal::entries))
+        .route("/api/journal/days", get(journal::days))
+        .route("/api/journal/health", get(journal::health))
         .route("/api/cut", post(api::cut))
         .route("/metrics", get(metrics::page));
     let known = controlled.merge(read).route_layer(

@@ -5,6 +5,8 @@ use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 
 use crate::calibration::CalibrationError;
+use crate::calibration::runs::RunSourceError;
+use crate::calibration::tare::TareError;
 use crate::core::CommandError;
 use crate::reduction::ReductionError;
 use crate::service::{KeepError, NoAnswer};
@@ -102,6 +104,16 @@ impl From<CalibrationError> for Problem {
     fn from(error: CalibrationError) -> Self {
         match error {
             CalibrationError::Store(error) => error.into(),
+            error => Self::new(StatusCode::CONFLICT, error),
+        }
+    }
+}
+
+impl From<TareError> for Problem {
+    fn from(error: TareError) -> Self {
+        match error {
+            TareError::Source(RunSourceError::Store(error)) => error.into(),
+            TareError::Seconds { .. } => Self::value(error),
             error => Self::new(StatusCode::CONFLICT, error),
         }
     }

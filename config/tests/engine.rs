@@ -1,0 +1,199 @@
+//! The engine's description, the channels that tell of it, and their guards.
+
+use leverarm_config::{EXAMPLE_STAND, Quantity, Source, Stand, parse};
+use leverarm_torque::engine::{FlowElement, Role, Taps};
+use leverarm_torque::sensor::Law;
+
+const EVERY_KEY: &str = include_str!("every_key.toml");
+
+#[track_caller]
+fn stand(text: &str) -> Stand {
+    parse("stand.toml", text).unwrap_or_else(|errors| panic!("{errors}"))
+}
+
+/// One mistake, at this key, with these words in it.
+#[track_caller]
+fn one_mistake(old: &str, new: &str, key: &str, said: &str) {
+    assert_eq!(EVERY_KEY.matches(old).count(), 1, "{old}");
+    let errors = parse("stand.toml", &EVERY_KEY.replace(old, new)).unwrap_err();
+    assert_eq!(errors.mistakes.len(), 1, "{errors}");
+    assert!(errors.mistakes[0].key.ends_with(key), "{errors}");
+    assert!(errors.to_string().contains(said), "{errors}");
+}
+
+#[test]
+fn an_engine_with_its_fuel() {
+    let engine = stand(EVERY_KEY).engine;
+    assert!((engine.bore_m.unwrap() - 0.056_007).abs() < 1e-6);
+    assert_eq!(engine.compression_ratio, Some(9.5));
+    assert_eq!(engine.fuel.stoichiometric_ratio.value, 9.76);
+    assert!((engine.fuel.heating_value_j_per_kg.value - 29.2e6).abs() < 1.0);
+    let device = engine.device.unwrap();
+    // 60 ft³/min and 1.5 inHg by NIST SP 811.
+    assert!((device.flow_m3_per_s.value - 60.0 * 4.719_474e-4).abs() < 1e-8);
+    assert!((device.depression_pa - 1.5 * 3_386.389).abs() < 0.01);
+    // Nothing said: petrol, one cylinder, displacement as stated.
+    let plain = stand(EXAMPLE_STAND).engine;
+    assert_eq!((plain.cylinders, plain.device), (1, None));
+    assert_eq!(plain.fuel.stoichiometric_ratio.value, 14.7);
+}
+
+#[test]
+fn displacement_comes_of_bore_and_stroke() {
+    let text = EVERY_KEY.replace("displacement = \"8.54 in^3\"\n", "");
+    let found = stand(&text).engine.displacement_m3.unwrap();
+    let inch: f64 = 0.0254;
+    let by_hand = std::f64::consts::PI / 4.0 * 2.205 * 2.205 * 2.236 * inch.powi(3);
+    assert!((found - by_hand).abs() < 1e-12);
+    one_mistake(
+        "\"8.54 in^3\"",
+        "\"9.0 in^3\"",
+        "displacement",
+        "within 3 %",
+    );
+}
+
+#[test]
+fn channels_tell_of_the_engine() {
+    let stand = stand(EVERY_KEY);
+    let channel = |name: &str| stand.channel_named(name).unwrap().1;
+    let fuel = channel("fuel meter");
+    assert_eq!(
+        (fuel.role, fuel.source),
+        (Some(Role::FuelFlow), Source::Pulses(2))
+    );
+    assert_eq!(fuel.quantity, Quantity::VolumeFlow);
+    // 0.02 mL every 25 ms are 0.8 mL/s; counts are tenths of a microsecond.
+    let flow = fuel.law.si(250_000.0, None).unwrap();
+    assert!((flow - 0.8e-6).abs() < 1e-15);
+    let meter = channel("orifice").meter.unwrap();
+    assert_eq!(meter.element, FlowElement::Orifice(Taps::DAndHalfD));
+    assert!((meter.bore_m - 0.03).abs() < 1e-9);
+    assert!((meter.beta() - 30.0 / 52.0).abs() < 1e-9);
+    assert_eq!(meter.discharge, Some(0.61));
+    let thermal = channel("thermal meter");
+    assert!(matches!(thermal.law, Law::Thermal { .. }));
+    // 3.4 V is the known flow of 60 kg/h.
+    let flow = thermal.law.si(3.4 / 1.25e-3, None).unwrap();
+    assert!((flow * 3600.0 - 60.0).abs() < 1e-9);
+    let lambda = channel("lambda");
+    assert_eq!((lambda.delay.fixed_s, lambda.delay.pipe_m3), (0.08, 0.4e-3));
+    assert_eq!(
+        channel("exhaust gas").role,
+        Some(Role::ExhaustTemperature(1))
+    );
+}
+
+#[test]
+fn guards_with_a_table_and_a_condition() {
+    let stand = stand(EVERY_KEY);
+    let guard = |name: &str| stand.guards.iter().find(|g| g.name == name).unwrap();
+    assert!(guard("lean under load").while_pulling);
+    let oil = guard("oil pressure low");
+    let at = |rpm: f64| oil.limit_at(rpm * std::f64::consts::TAU / 60.0);
+    assert_eq!(at(1999.0), None);
+    assert!((at(4000.0).unwrap() - 1.65e5).abs() < 1e-6);
+    assert_eq!(at(9000.0), Some(2.5e5));
+    let text = stand.guard_text(oil);
+    assert!(
+        text.contains("800 hPa at 2000 rpm") || text.contains("at 2000 rpm"),
+        "{text}"
+    );
+    let text = stand.guard_text(guard("lean under load"));
+    assert_eq!(
+        text,
+        "cuts when \"lambda\" is above 1.05 during a pull, for 200 ms"
+    );
+}
+
+#[test]
+fn one_mistake_gives_one_message() {
+    one_mistake(
+        "fuel = \"e85\"",
+        "fuel = \"e86\"",
+        "fuel",
+        "did you mean \"e85\"?",
+    );
+    one_mistake(
+        "measures = \"oil pressure\"",
+        "measures = \"oil temperature\"",
+        "measures",
+        "can't measure that",
+    );
+    one_mistake(
+        "source = \"pulses 2\"",
+        "source = \"pulses 1\"",
+        "source",
+        "a [[pickup]] has this input",
+    );
+    one_mistake(
+        "source = \"pulses 2\"",
+        "source = \"analog 12\"",
+        "law",
+        "don't go together",
+    );
+    one_mistake(
+        "per_pulse = \"0.02 mL\"",
+        "per_pulse = \"0.02 m\"",
+        "per_pulse",
+        "no mass and no volume",
+    );
+    one_mistake(
+        "at_known_flow = \"3.4 V\"",
+        "at_known_flow = \"1.1 V\"",
+        "at_known_flow",
+        "rises with flow",
+    );
+    one_mistake(
+        "bore = \"30 mm\"",
+        "bore = \"45 mm\"",
+        "bore",
+        "0.8 of the pipe",
+    );
+    one_mistake(
+        "measures = \"exhaust temperature\"\ncylinder = 1",
+        "measures = \"coolant temperature\"\ncylinder = 1",
+        "cylinder",
+        "no use",
+    );
+    one_mistake(
+        "[\"6000 rpm\", \"2.5 bar\"]",
+        "[\"1000 rpm\", \"2.5 bar\"]",
+        "limit_by_speed",
+        "rise",
+    );
+    one_mistake(
+        "[\"6000 rpm\", \"2.5 bar\"]",
+        "[\"6000 rpm\"]",
+        "limit_by_speed",
+        "a pair",
+    );
+    one_mistake(
+        "while = \"pulling\"",
+        "while = \"idling\"",
+        "while",
+        "pulling",
+    );
+    one_mistake(
+        "test_depression = \"1.5 inHg\"\n",
+        "",
+        "test_depression",
+        "missing",
+    );
+    one_mistake(
+        "taps = \"d and d/2\"",
+        "taps = \"corners\"",
+        "taps",
+        "\"corner\"",
+    );
+}
+
+#[test]
+fn an_orifice_measures_air() {
+    one_mistake(
+        "discharge_coefficient = 0.61\nmeasures = \"air flow\"\n",
+        "discharge_coefficient = 0.61\n",
+        "measures",
+        "that is what this law is for",
+    );
+}

@@ -1,0 +1,442 @@
+//! The engine's channels of stored pulls on their curves: fuel, air, mixture, and why setups differ.
+
+use leverarm_config::{Channel, ChannelId, Quantity, Source, Stand};
+use leverarm_filters::teeth::resolve;
+use leverarm_torque::calibration::coast::{coast_down, coast_speeds};
+use leverarm_torque::calibration::losses::SpeedSample;
+use leverarm_torque::comparison::Verdict;
+use leverarm_torque::curve::RAD_PER_S_PER_RPM;
+use leverarm_torque::engine::{
+    Attribution, AttributionError, EnginePoint, EngineSeries, FlowSource, Friction, LimitReport,
+    Missing, MixtureCurve, PullTrace, Reading, Trace, TracePoint, attribute, engine_points,
+    estimated_friction_nm, limits, mean_points, motored_friction,
+};
+use leverarm_torque::turns::turn_speeds;
+use leverarm_torque::uncertainty::Measured;
+
+use crate::comparison::StoredComparison;
+use crate::recording::Recording;
+use crate::reduction::{
+    CurveChoice, ReducedPull, ReductionError, channel_mean, curve_pickup, model, reduce_recorded,
+    second_pickup,
+};
+use crate::store::StoreReader;
+
+/// A figure of the engine over speed, by its name in files.
+#[derive(Debug, Clone, Copy)]
+pub struct EngineFigure {
+    /// Its name, a word without blanks.
+    pub name: &'static str,
+    /// Its SI unit.
+    pub unit: &'static str,
+    /// Its value at a point.
+    pub get: fn(&EnginePoint) -> Option<Reading>,
+}
+
+impl EngineFigure {
+    /// All of them.
+    pub const ALL: &[Self] = &[
+        Self::new("bmep", "Pa", |p| p.bmep_pa),
+        Self::new("volumetric_efficiency", "1", |p| p.volumetric_efficiency),
+        Self::new("air", "kg/s", |p| p.air_kg_per_s),
+        Self::new("air_at_standard", "kg/s", |p| p.air_at_standard_kg_per_s),
+        Self::new("fuel", "kg/s", |p| p.fuel_kg_per_s),
+        Self::new("lambda_of_sensor", "1", |p| p.lambda),
+        Self::new("lambda_of_flows", "1", |p| p.lambda_of_flows),
+        Self::new("bsfc", "kg/J", |p| p.bsfc_kg_per_j),
+        Self::new("bsac", "kg/J", |p| p.bsac_kg_per_j),
+        Self::new("thermal_efficiency", "1", |p| p.thermal_efficiency),
+        Self::new("depression", "Pa", |p| p.depression_pa),
+    ];
+
+    const fn new(
+        name: &'static str,
+        unit: &'static str,
+        get: fn(&EnginePoint) -> Option<Reading>,
+    ) -> Self {
+        Self { name, unit, get }
+    }
+}
+
+/// A channel over the speeds of a curve.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChannelCurve {
+    /// The channel's name.
+    pub name: String,
+    /// What it measures.
+    pub quantity: Quantity,
+    /// Its value at each point; none where it gave nothing believable.
+    pub values: Vec<Option<Reading>>,
+}
+
+/// What a pull tells of the engine.
+#[derive(Debug, Clone, PartialEq)]
+pub struct EnginePull {
+    /// Trustworthy speeds of the curve.
+    pub points: Vec<EnginePoint>,
+    /// All channels at those speeds.
+    pub channels: Vec<ChannelCurve>,
+    /// What limits it.
+    pub limits: LimitReport,
+    /// Friction, where the drum turned the engine over after the pull.
+    pub friction: Option<Friction>,
+}
+
+/// A wheel without an edge for this long has stopped.
+const STANDSTILL_S: f64 = 1.0;
+/// The clutch is in while the two speeds keep the drive ratio within this.
+const LOCKED: f64 = 0.01;
+
+/// What a reduced pull tells of the engine, from its samples.
+#[must_use]
+pub fn engine_pull(reduced: &ReducedPull, recording: &Recording) -> EnginePull {
+    let stand = &reduced.stand;
+    let traces: Vec<Trace> = stand
+        .channels
+        .iter()
+        .map(|channel| trace(reduced, recording, channel))
+        .collect();
+    let series: Vec<EngineSeries> = stand
+        .channels
+        .iter()
+        .zip(&traces)
+        .filter_map(|(channel, trace)| {
+            Some(EngineSeries {
+                role: channel.role?,
+                trace: trace.clone(),
+                flow: match (channel.meter, channel.quantity) {
+                    (Some(meter), _) => FlowSource::Difference(meter),
+                    (None, Quantity::VolumeFlow) => FlowSource::Volume,
+                    (None, _) => FlowSource::Mass,
+                },
+                delay: channel.delay,
+            })
+        })
+        .collect();
+    let engine = stand.engine.model();
+    let points = engine_points(&reduced.curve, &engine, &series, &reduced.air);
+    let friction = friction(reduced, recording);
+    let mut limits = limits(&points, &engine, reduced.air.pressure_pa);
+    if friction.is_none() {
+        limits.missing.push(Missing::Friction);
+    }
+    let trusted = reduced.curve.points.iter().filter(|p| p.trustworthy);
+    let times: Vec<f64> = trusted.map(|p| p.time_s).collect();
+    EnginePull {
+        channels: stand
+            .channels
+            .iter()
+            .zip(&traces)
+            .map(|(channel, trace)| ChannelCurve {
+                name: channel.name.clone(),
+                quantity: channel.quantity,
+                values: times.iter().map(|time_s| trace.at(*time_s)).collect(),
+            })
+            .collect(),
+        points,
+        limits,
+        friction,
+    }
+}
+
+/// Whether a stand has any channel that tells of its engine.
+#[must_use]
+pub fn has_engine_channels(stand: &Stand) -> bool {
+    stand.channels.iter().any(|channel| channel.role.is_some())
+}
+
+fn ticks(reduced: &ReducedPull) -> std::ops::RangeInclusive<u64> {
+    reduced.pull.tick_first_wanted..=reduced.pull.tick_end.unwrap_or(u64::MAX)
+}
+
+/// Tick of the curve's time zero: the first edge that it was made from.
+fn origin_tick(reduced: &ReducedPull, recording: &Recording) -> Option<u64> {
+    let pickup = curve_pickup(&reduced.stand)?;
+    let edges = recording.edges_within(pickup.channel, ticks(reduced));
+    edges.first().map(|edge| edge.tick)
+}
+
+/// A channel's believable samples, timed as the curve is.
+fn trace(reduced: &ReducedPull, recording: &Recording, channel: &Channel) -> Trace {
+    let stand = &reduced.stand;
+    let Some(origin) = origin_tick(reduced, recording).filter(|_| recording.tick_hz > 0.0) else {
+        return Trace::default();
+    };
+    // A cold junction hardly changes during a pull.
+    let cold = channel.cold_junction.map(|id: ChannelId| {
+        channel_mean(stand, id, recording)
+            .ok()
+            .map(|mean| mean.value)
+    });
+    if cold == Some(None) {
+        return Trace::default();
+    }
+    let samples = recording.samples_of(channel.source);
+    let values = samples.iter().filter_map(|(tick, counts)| {
+        let si = channel.law.si(f64::from((*counts)?), cold.flatten()).ok()?;
+        let believable = channel
+            .expected_si
+            .is_none_or(|(low, high)| (low..=high).contains(&si));
+        let time_s = (*tick as f64 - origin as f64) / recording.tick_hz;
+        believable.then_some((time_s, si))
+    });
+    let values: Vec<(f64, f64)> = match channel.source {
+        Source::Pulses(_) => centred(values.collect()),
+        Source::Analog(_) | Source::Temperature(_) => values.collect(),
+    };
+    Trace::new(values, channel.uncertainty_si)
+}
+
+/// A time between two pulses belongs to its middle, not to the second of them.
+fn centred(values: Vec<(f64, f64)>) -> Vec<(f64, f64)> {
+    let mut before: Option<f64> = None;
+    values
+        .into_iter()
+        .map(|(time_s, si)| {
+            let middle = before.map_or(time_s, |before| f64::midpoint(before, time_s));
+            before = Some(time_s);
+            (middle, si)
+        })
+        .collect()
+}
+
+/// Friction from the coast-down after a pull, where two pickups show that the clutch stayed in.
+fn friction(reduced: &ReducedPull, recording: &Recording) -> Option<Friction> {
+    let stand = &reduced.stand;
+    let (first, second) = (curve_pickup(stand)?, second_pickup(stand)?);
+    let train = |channel: u8, teeth: u16| {
+        let edges = recording.edges_within(channel, ticks(reduced));
+        resolve(edges, recording.tick_hz, u32::from(teeth), STANDSTILL_S)
+    };
+    let (own, other) = (
+        train(first.channel, first.teeth),
+        train(second.channel, second.teeth),
+    );
+    let teeth = u32::from(first.teeth);
+    let coast = own.part(coast_down(&own, teeth).ok()?);
+    let speeds = coast_speeds(&coast, teeth);
+    let (from_s, to_s) = (speeds.first()?.time_s, speeds.last()?.time_s);
+    let shift_s = (other.origin_tick as f64 - own.origin_tick as f64) / recording.tick_hz;
+    let reduction = model(stand, &reduced.calibration);
+    let ratio = reduction.engine_per_drum.value();
+    let others: Vec<(f64, f64)> = turn_speeds(&other, u32::from(second.teeth), 0.0, 0.05)
+        .iter()
+        .map(|speed| (speed.middle_s() + shift_s, speed.omega_rad_per_s))
+        .filter(|(time_s, _)| (from_s..=to_s).contains(time_s))
+        .collect();
+    let locked = !others.is_empty()
+        && others.iter().all(|(time_s, engine)| {
+            let near = speeds.iter().min_by(|a, b| {
+                (a.time_s - time_s)
+                    .abs()
+                    .total_cmp(&(b.time_s - time_s).abs())
+            });
+            near.is_some_and(|drum: &SpeedSample| {
+                (engine / (drum.omega_rad_per_s * ratio) - 1.0).abs() < LOCKED
+            })
+        });
+    if !locked {
+        return None;
+    }
+    let drum = reduction.drum_inertia_kg_m2?;
+    let engine = reduction.engine_inertia_kg_m2;
+    let inertia = Measured::new(
+        drum.value() + ratio * ratio * engine.value(),
+        drum.standard_uncertainty()
+            .hypot(ratio * ratio * engine.standard_uncertainty()),
+    );
+    let losses = |omega: f64| {
+        Measured::new(
+            reduction.losses.torque_nm(omega),
+            reduction.losses.standard_uncertainty_nm(omega),
+        )
+    };
+    motored_friction(&speeds, inertia, losses, ratio).ok()
+}
+
+/// Why one setup differs from another.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Why {
+    /// Index of the first setup.
+    pub first: usize,
+    /// Index of the second.
+    pub second: usize,
+    /// The parts; the first range is all speeds, the others are those that differ.
+    pub attribution: Result<Attribution, AttributionError>,
+    /// Mean points of the two.
+    pub points: [Vec<EnginePoint>; 2],
+    /// What limits each.
+    pub limits: [LimitReport; 2],
+    /// Whether friction was measured; else it is estimated.
+    pub friction_measured: bool,
+    /// What was not measured, of both.
+    pub missing: Vec<Missing>,
+}
+
+impl Why {
+    /// Place of the range that tells most: the greatest mean difference among those that differ, or
+    /// all speeds when none does.
+    #[must_use]
+    pub fn main_range(&self) -> Option<usize> {
+        let regions = &self.attribution.as_ref().ok()?.regions;
+        let size = |i: &usize| regions.get(*i).map_or(0.0, |r| r.parts.total.value.abs());
+        (1..regions.len())
+            .max_by(|a, b| size(a).total_cmp(&size(b)))
+            .or_else(|| (!regions.is_empty()).then_some(0))
+    }
+}
+
+/// Why the setups of a comparison differ, pair by pair.
+///
+/// # Errors
+/// When the samples of a pull can't be read again.
+pub fn why(
+    reader: &StoreReader,
+    found: &StoredComparison,
+    choice: CurveChoice,
+) -> Result<Vec<Why>, ReductionError> {
+    // The comparison's own correction: like with like.
+    let choice = CurveChoice {
+        correction: Some(found.correction),
+        ..choice
+    };
+    let mut pulls: Vec<(usize, ReducedPull, EnginePull)> = Vec::new();
+    for compared in &found.pulls {
+        let setup = found
+            .setups
+            .iter()
+            .position(|setup| Some(setup.id) == compared.pull.setup);
+        if let Some(setup) = setup {
+            let (reduced, recording) = reduce_recorded(reader, compared.pull.id, choice)?;
+            let engine = engine_pull(&reduced, &recording);
+            pulls.push((setup, reduced, engine));
+        }
+    }
+    let comparison = &found.comparison;
+    Ok(comparison
+        .pairs
+        .iter()
+        .map(|pair| {
+            let whole = comparison
+                .rpm
+                .first()
+                .zip(comparison.rpm.last())
+                .map(|(from, to)| (*from, *to));
+            let differing = pair
+                .regions
+                .iter()
+                .filter(|region| region.verdict != Verdict::NoMeasurableDifference)
+                .map(|region| (region.from_rpm, region.to_rpm));
+            let ranges: Vec<(f64, f64)> = whole.into_iter().chain(differing).collect();
+            let with_drift = comparison.drift.is_some_and(|drift| drift.removed);
+            why_of_pair((pair.first, pair.second), &pulls, &ranges, with_drift)
+        })
+        .collect())
+}
+
+fn why_of_pair(
+    (first, second): (usize, usize),
+    pulls: &[(usize, ReducedPull, EnginePull)],
+    ranges: &[(f64, f64)],
+    with_drift: bool,
+) -> Why {
+    let own: Vec<_> = pulls
+        .iter()
+        .enumerate()
+        .filter(|(_, (setup, ..))| *setup == first || *setup == second)
+        .collect();
+    let traces: Vec<PullTrace> = own
+        .iter()
+        .map(|(order, (setup, reduced, engine))| PullTrace {
+            second: *setup == second,
+            order: *order as f64,
+            points: reduced
+                .curve
+                .points
+                .iter()
+                .filter(|p| p.trustworthy)
+                .zip(&engine.points)
+                .map(|(point, engine)| TracePoint {
+                    rpm: point.rpm,
+                    torque_nm: point.torque_nm,
+                    volumetric_efficiency: engine.volumetric_efficiency,
+                    lambda: engine.best_lambda(),
+                })
+                .collect(),
+        })
+        .collect();
+    let measured: Vec<&Friction> = own
+        .iter()
+        .filter_map(|(_, (_, _, engine))| engine.friction.as_ref())
+        .collect();
+    let newest = own.last().map(|(_, (_, reduced, _))| reduced);
+    let friction_nm = |rpm: f64| {
+        let omega = rpm * RAD_PER_S_PER_RPM;
+        let n = measured.len() as f64;
+        if measured.is_empty() {
+            let engine = newest.map(|reduced| reduced.stand.engine.model());
+            return engine
+                .and_then(|engine| estimated_friction_nm(&engine, omega))
+                .unwrap_or(Measured::exact(0.0));
+        }
+        let each: Vec<Measured> = measured.iter().map(|f| f.torque_nm(omega)).collect();
+        let u = each
+            .iter()
+            .map(|m| m.standard_uncertainty)
+            .fold(0.0, f64::max);
+        Measured::new(each.iter().map(|m| m.value).sum::<f64>() / n, u)
+    };
+    let mean_of = |wanted: usize| {
+        let each: Vec<Vec<EnginePoint>> = own
+            .iter()
+            .filter(|(_, (setup, ..))| *setup == wanted)
+            .map(|(_, (_, _, engine))| engine.points.clone())
+            .collect();
+        mean_points(&each)
+    };
+    let points = [mean_of(first), mean_of(second)];
+    let limits_of = |points: &[EnginePoint]| {
+        let (engine, ambient) = newest.map_or_else(
+            || (None, Measured::exact(101_325.0)),
+            |reduced| (Some(reduced.stand.engine.model()), reduced.air.pressure_pa),
+        );
+        engine.map(|engine| limits(points, &engine, ambient))
+    };
+    let [first_points, second_points] = &points;
+    let empty = || LimitReport {
+        filling: None,
+        restriction: None,
+        device: None,
+        lambda_disagrees_rpm: Vec::new(),
+        missing: Vec::new(),
+    };
+    let limits = [
+        limits_of(first_points).unwrap_or_else(empty),
+        limits_of(second_points).unwrap_or_else(empty),
+    ];
+    let mut missing: Vec<Missing> = limits.iter().flat_map(|l| l.missing.clone()).collect();
+    if measured.is_empty() {
+        missing.push(Missing::Friction);
+    }
+    let mut seen = Vec::new();
+    missing.retain(|m| {
+        let new = !seen.contains(m);
+        seen.push(*m);
+        new
+    });
+    Why {
+        first,
+        second,
+        attribution: attribute(
+            &traces,
+            friction_nm,
+            &MixtureCurve::default(),
+            ranges,
+            with_drift,
+        ),
+        points,
+        limits,
+        friction_measured: !measured.is_empty(),
+        missing,
+    }
+}

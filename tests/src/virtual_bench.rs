@@ -1,0 +1,280 @@
+//! The whole job in virtual time: software stand, live core and a real store, without a port, a
+//! thread or a clock. What takes a person minutes takes seconds here.
+
+use std::path::Path;
+
+use leverarm::core::{Core, EventData, Now, Output, Record};
+use leverarm::software_stand::{
+    Engine, ModelError, RiderEvent, RiderScript, SoftwareStand, StandModel,
+};
+use leverarm::store::{
+    ConnectionId, ContentHash, Hello, NewChunk, NewConnection, NewPull, NewSetup, PullEnd, PullId,
+    PullState, SetupId, Store, StoreError,
+};
+use leverarm_config::{ConfigErrors, Stand};
+use serde_json::Value;
+
+const STEP_US: u64 = 1_000;
+const WALL_US: i64 = 1_790_000_000_000_000;
+
+/// Why a bench could not go on.
+#[derive(Debug)]
+pub enum BenchError {
+    /// The store refused.
+    Store(StoreError),
+    /// The stand file.
+    Config(ConfigErrors),
+    /// The model.
+    Model(ModelError),
+    /// The rider did not get through.
+    Late,
+}
+
+impl From<StoreError> for BenchError {
+    fn from(error: StoreError) -> Self {
+        Self::Store(error)
+    }
+}
+
+impl From<ConfigErrors> for BenchError {
+    fn from(error: ConfigErrors) -> Self {
+        Self::Config(error)
+    }
+}
+
+impl From<ModelError> for BenchError {
+    fn from(error: ModelError) -> Self {
+        Self::Model(error)
+    }
+}
+
+/// A stand with a store.
+#[derive(Debug)]
+pub struct VirtualBench {
+    stand_file: Stand,
+    stand: SoftwareStand,
+    core: Core,
+    now_us: u64,
+    to_board: Vec<u8>,
+    store: Store,
+    stand_hash: ContentHash,
+    calibration: ContentHash,
+    connection: Option<ConnectionId>,
+    pull: Option<PullId>,
+    setup: Option<SetupId>,
+    events: Vec<EventData>,
+}
+
+impl VirtualBench {
+    /// A stand file, the stand it is for, and a new store.
+    ///
+    /// # Errors
+    /// What is wrong with any of them.
+    pub fn new(folder: &Path, stand_text: &str, model: StandModel) -> Result<Self, BenchError> {
+        let stand_file = leverarm_config::parse("stand.toml", stand_text)?;
+        let mut store = Store::open(folder)?;
+        let mut bench = Self {
+            stand: SoftwareStand::new(model, 5)?,
+            core: Core::new(stand_file.clone()),
+            stand_file,
+            now_us: 0,
+            to_board: Vec::new(),
+            stand_hash: store.put_stand(stand_text)?,
+            calibration: store.put_calibration("{}")?,
+            store,
+            connection: None,
+            pull: None,
+            setup: None,
+            events: Vec::new(),
+        };
+        bench.call(|core, now, out| core.port_opened(now, "simulated", out))?;
+        Ok(bench)
+    }
+
+    /// The stand file.
+    #[must_use]
+    pub fn stand_file(&self) -> &Stand {
+        &self.stand_file
+    }
+
+    /// Bolts a setup on: the next pulls belong to it.
+    ///
+    /// # Errors
+    /// When store or stand refuse it.
+    pub fn fit(&mut self, name: &str, parts: Value, engine: Engine) -> Result<(), BenchError> {
+        self.stand.fit(engine)?;
+        let known = self.store.reader()?.setups()?;
+        self.setup = Some(match known.iter().find(|setup| setup.name == name) {
+            Some(known) => known.id,
+            None => self.store.add_setup(&NewSetup {
+                name: name.to_owned(),
+                created_wall_us: self.now().wall_us,
+                notes: String::new(),
+                parts,
+            })?,
+        });
+        Ok(())
+    }
+
+    /// Lets the simulated person ride until they are done.
+    ///
+    /// # Errors
+    /// When they are not after so many seconds, or the store refuses.
+    pub fn ride(&mut self, script: RiderScript, seconds_max: u64) -> Result<(), BenchError> {
+        self.stand.ride(Some(script));
+        let until_us = self.now_us + seconds_max * 1_000_000;
+        while self.now_us < until_us {
+            self.step()?;
+            let done = |event: &RiderEvent| matches!(event, RiderEvent::Done { .. });
+            if self.stand.take_events().iter().any(done) {
+                return Ok(());
+            }
+        }
+        Err(BenchError::Late)
+    }
+
+    /// Lets the stand be for some time.
+    ///
+    /// # Errors
+    /// When the store refuses.
+    pub fn wait(&mut self, seconds: f64) -> Result<(), BenchError> {
+        let until_s = self.now_us as f64 * 1e-6 + seconds;
+        while (self.now_us as f64) * 1e-6 < until_s {
+            self.step()?;
+        }
+        Ok(())
+    }
+
+    /// The simulated stand, for a hand on its controls.
+    pub fn stand(&mut self) -> &mut SoftwareStand {
+        &mut self.stand
+    }
+
+    /// What went into the journal since the last call.
+    pub fn take_events(&mut self) -> Vec<EventData> {
+        std::mem::take(&mut self.events)
+    }
+
+    /// Ends the run: what waits is stored.
+    ///
+    /// # Errors
+    /// When the store refuses.
+    pub fn finish(mut self) -> Result<(), BenchError> {
+        self.call(Core::shut_down)
+    }
+
+    fn now(&self) -> Now {
+        Now {
+            mono_us: self.now_us,
+            wall_us: WALL_US + self.now_us.cast_signed(),
+        }
+    }
+
+    fn step(&mut self) -> Result<(), BenchError> {
+        self.now_us += STEP_US;
+        let commands = std::mem::take(&mut self.to_board);
+        if !commands.is_empty() {
+            self.stand.receive(&commands);
+        }
+        let mut bytes = Vec::new();
+        self.stand.advance(self.now_us, &mut bytes);
+        if !bytes.is_empty() {
+            self.call(|core, now, out| core.feed(now, &bytes, out))?;
+        }
+        if self.now_us >= self.core.wake_us() {
+            self.call(Core::tick)?;
+        }
+        Ok(())
+    }
+
+    fn call(&mut self, call: impl FnOnce(&mut Core, Now, &mut Output)) -> Result<(), BenchError> {
+        let mut out = Output::default();
+        let now = self.now();
+        call(&mut self.core, now, &mut out);
+        self.to_board.extend(out.write);
+        for record in out.records {
+            self.record(record)?;
+        }
+        Ok(())
+    }
+
+    fn record(&mut self, record: Record) -> Result<(), BenchError> {
+        match (record, self.connection) {
+            (Record::Connected { port, now }, _) => {
+                let new = NewConnection {
+                    port,
+                    opened_wall_us: now.wall_us,
+                    opened_mono_us: now.mono_us,
+                };
+                self.connection = Some(self.store.add_connection(&new)?);
+            }
+            (Record::Hello(hello), Some(connection)) => {
+                let hello = Hello {
+                    frame: hello.frame,
+                    tick_hz: hello.tick_hz,
+                    board_id: hello.board_id,
+                    boot: hello.boot,
+                };
+                self.store.set_hello(connection, &hello)?;
+            }
+            (Record::Chunk(chunk), Some(connection)) => {
+                self.store.add_chunk(&NewChunk {
+                    connection,
+                    seq: chunk.seq,
+                    mono_us_first: chunk.first.mono_us,
+                    mono_us_last: chunk.last_mono_us,
+                    wall_us_first: chunk.first.wall_us,
+                    tick_first: chunk.tick_first,
+                    bytes: &chunk.bytes,
+                })?;
+            }
+            (
+                Record::PullStarted {
+                    now,
+                    tick_first_wanted,
+                    tick_start,
+                    chunk_seq_first,
+                },
+                Some(connection),
+            ) => {
+                self.pull = Some(self.store.add_pull(&NewPull {
+                    connection,
+                    setup: self.setup,
+                    stand: self.stand_hash,
+                    calibration: self.calibration,
+                    started_wall_us: now.wall_us,
+                    tick_first_wanted,
+                    tick_start,
+                    chunk_seq_first,
+                    air: Value::Null,
+                    note: String::new(),
+                    end: None,
+                })?);
+            }
+            (Record::PullEnded(ended), _) => {
+                if let Some(id) = self.pull.take() {
+                    let end = PullEnd {
+                        state: if ended.whole {
+                            PullState::Stored
+                        } else {
+                            PullState::Aborted
+                        },
+                        tick_peak: Some(ended.tick_peak),
+                        tick_end: ended.tick_end,
+                        chunk_seq_last: ended.chunk_seq_last,
+                        reasons: ended.reasons,
+                    };
+                    self.store.finish_pull(id, &end)?;
+                }
+            }
+            (Record::Event(event), _) => self.events.push(event),
+            (Record::Disconnected { now, reason }, Some(connection)) => {
+                self.store
+                    .close_connection(connection, now.wall_us, &reason)?;
+                self.connection = None;
+            }
+            _ => {}
+        }
+        Ok(())
+    }
+}
