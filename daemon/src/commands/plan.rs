@@ -119,11 +119,7 @@ fn window(stand: &Stand, text: &str) -> Result<Window, Failure> {
         };
         units::quantity(quantity.trim(), kind).map_err(|error| bad(error.to_string()))
     };
-    Ok(Window {
-        channel: name.to_owned(),
-        low_si: si(low)?,
-        high_si: si(high)?,
-    })
+    Ok(Window::between(name.to_owned(), si(low)?, si(high)?))
 }
 
 /// Without an action: where the plan stands.

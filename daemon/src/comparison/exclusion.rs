@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 
+use serde::Deserialize;
 use serde_json::json;
 
 use crate::core::Now;
@@ -39,10 +40,11 @@ impl Exclusion {
 }
 
 /// A person's word on a pull.
-#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct ExclusionRequest {
-    /// Why it is to be left out; none to let it take part again.
+    /// Why it is to be left out; none, which has to be said, to let it take part again.
+    #[serde(deserialize_with = "Option::deserialize")]
     pub reason: Option<String>,
     /// Who says so.
     #[serde(default)]

@@ -68,7 +68,7 @@ pub enum PlanError {
     NoName,
     /// A window that is empty.
     #[error(
-        "{channel}: expected a lowest value below the highest, found {low_si} and {high_si} in SI"
+        "{channel}: expected a lowest value not above the highest, found {low_si} and {high_si} in SI"
     )]
     Window {
         /// The channel.
@@ -154,6 +154,18 @@ pub struct Conditions {
     pub channels: Vec<(String, Option<f64>)>,
 }
 
+impl Window {
+    /// Between two values, whichever is named first.
+    #[must_use]
+    pub fn between(channel: String, one_si: f64, other_si: f64) -> Self {
+        Self {
+            channel,
+            low_si: one_si.min(other_si),
+            high_si: one_si.max(other_si),
+        }
+    }
+}
+
 impl Plan {
     /// Checks what a person wrote.
     ///
@@ -173,7 +185,7 @@ impl Plan {
         }
         for window in &self.windows {
             let (low_si, high_si) = (window.low_si, window.high_si);
-            if !(low_si < high_si && low_si.is_finite() && high_si.is_finite()) {
+            if !(low_si <= high_si && low_si.is_finite() && high_si.is_finite()) {
                 return Err(PlanError::Window {
                     channel: window.channel.clone(),
                     low_si,

@@ -42,6 +42,9 @@ mod scatter;
 pub mod two_sample;
 pub mod words;
 
+use std::cell::RefCell;
+use std::collections::BTreeMap;
+
 use nalgebra::{DMatrix, DVector};
 
 pub use checks::FirstPulls;
@@ -644,6 +647,9 @@ struct Study<'a> {
     max_t: MaxT,
     critical: f64,
     confidence: f64,
+    /// True difference, in standard errors, that shows with so many more pulls with each of two
+    /// setups: every pair asks for much the same numbers.
+    effects: RefCell<BTreeMap<u32, f64>>,
 }
 
 impl<'a> Study<'a> {
@@ -674,6 +680,29 @@ impl<'a> Study<'a> {
             fit,
             scatter,
             max_t,
+            effects: RefCell::default(),
+        })
+    }
+
+    /// True difference, in standard errors, that shows with a probability of 90 % with `more` pulls
+    /// more with each of two setups.
+    ///
+    /// More pulls lower the critical value too. The band's is taken as Student's t with Bonferroni's
+    /// allowance for some number of independent speeds, and that number is kept.
+    fn effect(&self, more: u32) -> f64 {
+        let known = self.effects.borrow().get(&more).copied();
+        known.unwrap_or_else(|| {
+            let critical = if more == 0 {
+                self.critical
+            } else {
+                let alpha = 1.0 - self.confidence;
+                let speeds = (alpha / (2.0 * upper_tail(self.critical, self.dof()))).max(1.0);
+                two_sided_factor(alpha / speeds, self.dof() + 2.0 * f64::from(more))
+            };
+            let dof = self.dof() + 2.0 * f64::from(more);
+            let effect = detectable_effect(DETECTION_PROBABILITY, critical, dof);
+            self.effects.borrow_mut().insert(more, effect);
+            effect
         })
     }
 
@@ -879,8 +908,7 @@ impl<'a> Study<'a> {
         let band_nm = times(&standard_error, self.critical);
         let t = |alpha: f64| two_sided_factor(alpha, self.dof());
         let pointwise_nm = times(&standard_error, t(1.0 - self.confidence));
-        let effect = detectable_effect(DETECTION_PROBABILITY, self.critical, self.dof());
-        let detectable_by_rpm_nm = times(&standard_error, effect);
+        let detectable_by_rpm_nm = times(&standard_error, self.effect(0));
         let judged = Judged {
             rpm,
             difference: &difference_nm,
@@ -971,9 +999,6 @@ impl<'a> Study<'a> {
     }
 
     /// How many more pulls with each setup it takes.
-    ///
-    /// More pulls lower the critical value too. The band's is taken as Student's t with Bonferroni's
-    /// allowance for some number of independent speeds, and that number is kept.
     fn further_pulls(
         &self,
         counts: [usize; 2],
@@ -986,19 +1011,13 @@ impl<'a> Study<'a> {
             .resolve_nm
             .or(options.margin_nm)
             .unwrap_or(0.5 * now);
-        let alpha = 1.0 - self.confidence;
-        let speeds = (alpha / (2.0 * upper_tail(self.critical, self.dof()))).max(1.0);
-        // Of a single pull, so that the plan's number of pulls can change.
-        let effect =
-            |dof: f64, critical: f64| detectable_effect(DETECTION_PROBABILITY, critical, dof);
-        let ratio = |more: f64| -> f64 { counts.iter().map(|n| 1.0 / (*n as f64 + more)).sum() };
-        let per_effect = now / effect(self.dof(), self.critical) / ratio(0.0).sqrt();
-        let shows = |more: u32| {
+        let ratio = |more: u32| -> f64 {
             let more = f64::from(more);
-            let dof = self.dof() + 2.0 * more;
-            let critical = two_sided_factor(alpha / speeds, dof);
-            per_effect * effect(dof, critical) * ratio(more).sqrt() <= difference_nm
+            counts.iter().map(|n| 1.0 / (*n as f64 + more)).sum()
         };
+        // Of a single pull, so that the plan's number of pulls can change.
+        let per_effect = now / self.effect(0) / ratio(0).sqrt();
+        let shows = |more| per_effect * self.effect(more) * ratio(more).sqrt() <= difference_nm;
         let each = if now <= difference_nm {
             Some(0)
         } else {

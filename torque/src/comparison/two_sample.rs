@@ -141,7 +141,7 @@ pub fn two_sided_factor(alpha: f64, degrees_of_freedom: f64) -> f64 {
 /// P = ∫ [Φ(effect − critical·s) + Φ(−effect − critical·s)] f(s) ds, by Simpson's rule.
 #[must_use]
 pub fn power(effect: f64, critical: f64, degrees_of_freedom: f64) -> f64 {
-    const INTERVALS: u32 = 1000;
+    const INTERVALS: u32 = 400;
     let nu = degrees_of_freedom.max(1.0);
     let constant = std::f64::consts::LN_2 + 0.5 * nu * (0.5 * nu).ln() - ln_gamma(0.5 * nu);
     let density = |s: f64| {
@@ -177,7 +177,7 @@ pub fn detectable_effect(probability: f64, critical: f64, degrees_of_freedom: f6
     while power(high, critical, degrees_of_freedom) < probability && high < 1e6 {
         high *= 2.0;
     }
-    for _ in 0..60 {
+    while high - low > 1e-9 * high {
         let middle = 0.5 * (low + high);
         if power(middle, critical, degrees_of_freedom) < probability {
             low = middle;

@@ -2,6 +2,7 @@
 
 use axum::Json;
 use axum::extract::State as Extract;
+use axum::http::StatusCode;
 use axum::response::IntoResponse;
 use serde::Deserialize;
 use serde_json::json;
@@ -11,7 +12,7 @@ use super::api::{Answer, NAME_CHARS_MAX, line, message};
 use super::problem::Problem;
 use super::request::Input;
 use crate::core::{Live, Now};
-use crate::plan::{Conditions, Plan, Word, current, event, made_since, shown_in};
+use crate::plan::{Conditions, Plan, Window, Word, current, event, made_since, shown_in};
 
 /// Where the plan stands; `plan` is null before the first one.
 pub(super) async fn plan(Extract(web): State) -> Answer {
@@ -84,23 +85,16 @@ enum PlanWord {
 pub(super) async fn set_plan(Extract(web): State, Input(request): Input<PlanRequest>) -> Answer {
     let by = line("by", &request.by, NAME_CHARS_MAX)?.to_owned();
     let word = match (request.word, request.plan) {
-        (PlanWord::Begin, Some(plan)) => {
-            plan.check().map_err(Problem::value)?;
-            for text in plan
-                .blocks
-                .iter()
-                .map(|block| &block.setup)
-                .chain([&plan.fuel, &plan.by])
-            {
-                line("plan", text, NAME_CHARS_MAX)?;
+        (PlanWord::Begin, Some(mut plan)) => {
+            for window in &mut plan.windows {
+                line("plan", &window.channel, NAME_CHARS_MAX)?;
+                let channel = std::mem::take(&mut window.channel);
+                *window = Window::between(channel, window.low_si, window.high_si);
             }
-            for window in &plan.windows {
-                if web.handle.stand().channel_named(&window.channel).is_none() {
-                    return Err(Problem::value(format!(
-                        "plan: the stand has no channel {:?}",
-                        window.channel
-                    )));
-                }
+            plan.check().map_err(Problem::value)?;
+            let setups = plan.blocks.iter().map(|block| &block.setup);
+            for text in setups.chain([&plan.fuel, &plan.by]) {
+                line("plan", text, NAME_CHARS_MAX)?;
             }
             Word::Begin(plan)
         }
@@ -120,8 +114,9 @@ pub(super) async fn set_plan(Extract(web): State, Input(request): Input<PlanRequ
     if !matches!(word, Word::Begin(_)) {
         let known = web.read(|reader| Ok(current(reader)?.is_some())).await?;
         if !known {
-            return Err(Problem::value(
-                "word: there is no test plan to leave or to resume",
+            return Err(Problem::new(
+                StatusCode::CONFLICT,
+                "there is no test plan to leave or to resume",
             ));
         }
     }
