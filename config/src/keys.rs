@@ -45,8 +45,15 @@ pub const KEYS: &[(&str, &[&str])] = &[
         ],
     ),
     ("intake", &["flow", "test_depression"]),
-    ("port", &["path", "baud"]),
-    ("board", &["heartbeat_timeout", "short_periods_to_cut"]),
+    ("port", &["path", "baud", "real_time"]),
+    (
+        "board",
+        &[
+            "heartbeat_timeout",
+            "short_periods_to_cut",
+            "self_test_max_age",
+        ],
+    ),
     ("drum", &["inertia", "outer_diameter", "piece"]),
     (
         "drum.piece",

@@ -28,8 +28,8 @@ use crate::display::{
 };
 use crate::mistake::{ConfigErrors, Mistake};
 use crate::reader::{
-    Choice, Found, Item, List, Log, MeasuredQuantity, Number, Parsed, Place, Quantity as Q, Rule,
-    Section, Text, Whole,
+    Choice, Flag, Found, Item, List, Log, MeasuredQuantity, Number, Parsed, Place, Quantity as Q,
+    Rule, Section, Text, Whole,
 };
 use crate::stand::{
     AirInput, AirInputs, BoardLimits, CurveRules, Drive, LoadCell, Losses, Pickup, Port, PullRules,
@@ -175,10 +175,12 @@ fn stand_name_and_kind(section: Section<'_>) -> (Option<String>, Option<StandKin
 fn port(section: Section<'_>) -> Option<Port> {
     let path = section.required("path", &Text("/dev/ttyUSB0"));
     let baud = section.optional("baud", &Whole(9_600..=4_000_000));
+    let real_time = section.optional("real_time", &Flag);
     section.finish();
     Some(Port {
         path: path?.into(),
         baud: baud.unwrap_or(500_000),
+        real_time: real_time.unwrap_or(false),
     })
 }
 
@@ -188,11 +190,16 @@ fn board(section: Section<'_>) -> Option<BoardLimits> {
         &Q(&units::DURATION, Some(("50 ms", "2000 ms"))),
     );
     let short_periods_to_cut = section.optional("short_periods_to_cut", &Whole(1..=50));
+    let self_test_age_s_max = section.optional(
+        "self_test_max_age",
+        &Q(&units::DURATION, Some(("0 s", "744 h"))),
+    );
     section.finish();
     let heartbeat_timeout_ms = u16::try_from(milliseconds(timeout.unwrap_or(0.25))).ok()?;
     Some(BoardLimits {
         heartbeat_timeout_ms,
         short_periods_to_cut: short_periods_to_cut.unwrap_or(3),
+        self_test_age_s_max: self_test_age_s_max.map(|age_s| milliseconds(age_s) / 1000),
     })
 }
 

@@ -151,6 +151,8 @@ pub struct Port {
     pub path: PathBuf,
     /// Bits per second.
     pub baud: u32,
+    /// Whether the thread that cuts asks the system for real-time priority and locked memory.
+    pub real_time: bool,
 }
 
 /// Limits that the board holds by itself when the host falls silent or is too slow.
@@ -160,6 +162,9 @@ pub struct BoardLimits {
     pub heartbeat_timeout_ms: u16,
     /// The board cuts after this many successive tooth periods that are too short.
     pub short_periods_to_cut: u8,
+    /// Oldest self-test of the guards with which the stand is armed, s; 0: none is asked for. `None`
+    /// when the stand file does not say.
+    pub self_test_age_s_max: Option<u32>,
 }
 
 /// The drum and all that turns with it.

@@ -20,6 +20,7 @@ pub mod pulses;
 pub mod recording;
 pub mod reduction;
 pub mod rehearsal;
+pub mod self_test;
 pub mod service;
 pub mod sheet;
 pub mod software_stand;

@@ -76,6 +76,9 @@ pub enum OverlayError {
     },
 }
 
+/// What the column of engine speeds may be called.
+const SPEED_NAMES: [&str; 3] = ["rpm", "engine speed", "speed"];
+
 /// A column: where it is and what one of its unit is in SI (rpm for speeds).
 struct Column {
     index: usize,
@@ -108,9 +111,17 @@ impl Overlay {
             Some(line) => line.map_err(unreadable)?,
             None => csv::StringRecord::new(),
         };
-        let is_number = |line: &csv::StringRecord| line.iter().any(|cell| number(cell).is_some());
+        // A line without a number for the speed is one of units.
+        let speeds = names.iter().position(|heading| {
+            let (name, _) = name_and_unit(heading);
+            SPEED_NAMES.contains(&name.as_str())
+        });
+        let is_units = |line: &csv::StringRecord| {
+            let cell = speeds.and_then(|index| line.get(index));
+            cell.is_none_or(|cell| number(cell).is_none())
+        };
         let units = match lines.peek() {
-            Some(Ok(line)) if !is_number(line) => lines.next().transpose().map_err(unreadable)?,
+            Some(Ok(line)) if is_units(line) => lines.next().transpose().map_err(unreadable)?,
             _ => None,
         };
         let (speed, value) = columns(&shown, &names, units.as_ref())?;
@@ -206,7 +217,7 @@ fn columns(
             .collect::<Vec<_>>()
             .join(", "),
     };
-    let (index, unit) = named(&["rpm", "engine speed", "speed"]).ok_or_else(no_columns)?;
+    let (index, unit) = named(&SPEED_NAMES).ok_or_else(no_columns)?;
     let bad_unit = |column: &str, error: String| OverlayError::Unit {
         file: file.to_owned(),
         column: column.to_owned(),
@@ -261,7 +272,7 @@ mod tests {
         let plain = read("rpm,torque\n4000,10.5\n3000,9.5\n").unwrap();
         assert_eq!(plain.points, [(3000.0, 9.5), (4000.0, 10.5)]);
         assert_eq!(plain.name, "elsewhere (imported)");
-        let below = read("# from elsewhere\nrpm,note,torque\nrpm,,N·m\n3000,a,9.5\n4000,,10.5\n");
+        let below = read("# from elsewhere\nrpm,pull,torque\nrpm,1,N·m\n3000,7,9.5\n4000,7,10.5\n");
         assert_eq!(below.unwrap().points, plain.points);
         // 1 lbf·ft = 1.3558179483 N·m (NIST SP 811, B.8).
         let feet = read("rpm;x\n1;2\n").unwrap_err().to_string();

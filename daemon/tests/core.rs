@@ -6,7 +6,8 @@
 use std::f64::consts::TAU;
 
 use leverarm::core::{
-    ChunkData, Command, CommandError, Core, CutLatch, Now, Output, PullEnded, PullPhase, Record,
+    Arming, ChunkData, Command, CommandError, Core, CutLatch, Now, Output, PullEnded, PullPhase,
+    Record, SelfTestReport,
 };
 use leverarm::store::Severity;
 use leverarm_protocol::{
@@ -53,6 +54,7 @@ struct Bench {
     mute: bool,
     next_status_us: u64,
     hears: Decoder,
+    not_understood: u32,
     /// What the core sent, and when.
     sent: Vec<(u64, HostMessage)>,
     records: Vec<Record>,
@@ -87,6 +89,7 @@ impl Bench {
             mute: false,
             next_status_us: 0,
             hears: Decoder::new(),
+            not_understood: 0,
             sent: Vec::new(),
             records: Vec::new(),
             fed: Vec::new(),
@@ -103,6 +106,7 @@ impl Bench {
         bench.hello();
         bench.pass_ms(200);
         assert_eq!(bench.board.limits.heartbeat_timeout_ms, 250);
+        assert_eq!(bench.not_understood, 0);
         bench
     }
 
@@ -120,8 +124,10 @@ impl Bench {
     fn take(&mut self, out: Output) {
         self.records.extend(out.records);
         let mut heard = Vec::new();
-        self.hears.feed(&out.write, &mut |frame| {
-            heard.push(HostMessage::parse(&frame.unwrap()).unwrap());
+        self.hears.feed(&out.write, &mut |frame| match frame {
+            Ok(frame) => heard.push(HostMessage::parse(&frame).unwrap()),
+            // Said as a line as well, while nobody knows what the board speaks.
+            Err(_) => self.not_understood += 1,
         });
         for message in heard {
             if !self.deaf {
@@ -1318,4 +1324,200 @@ fn frames_that_come_twice_or_late_are_told_and_used_once() {
         "a late tooth is no false one"
     );
     assert_eq!(bench.latch(), CutLatch::Running);
+}
+
+/// A bench whose core asks for a self-test of its guards before it arms.
+fn unarmed(passed_wall_us: Option<i64>) -> Bench {
+    let mut bench = Bench::new();
+    bench.core =
+        Core::new(leverarm_config::parse("stand.toml", STAND).unwrap()).with_arming(Arming {
+            age_us_max: Some(3_600_000_000),
+            passed_wall_us,
+        });
+    bench
+}
+
+const HOUR_US: i64 = 3_600_000_000;
+
+impl Bench {
+    /// Everything stands still, and temperatures come.
+    fn stand_still(&mut self, seconds: u32) {
+        for _ in 0..10 * seconds {
+            self.pass_ms(100);
+            for channel in [0, 1] {
+                let frame = self.temperature(channel, 300.0);
+                self.feed(&frame);
+            }
+        }
+    }
+
+    fn report(&self) -> SelfTestReport {
+        let mut reports = self.records.iter().filter_map(|record| match record {
+            Record::SelfTested(report) => Some(report.clone()),
+            _ => None,
+        });
+        reports.next_back().unwrap()
+    }
+}
+
+#[test]
+fn a_stand_is_cut_until_its_guards_have_passed() {
+    let mut bench = unarmed(None);
+    bench.open();
+    bench.hello();
+    bench.stand_still(1);
+    assert!(!bench.core.is_armed());
+    assert_eq!(bench.latch(), CutLatch::Confirmed);
+    assert_eq!(bench.count(|it| *it == HostMessage::Heartbeat), 0);
+    assert_eq!(bench.count(|it| matches!(it, HostMessage::Limits(_))), 0);
+    let refused = bench.command(&Command::Release { cut_id: 1 }).unwrap_err();
+    assert_eq!(refused, CommandError::NotArmed);
+    assert!(refused.to_string().contains("leverarm rehearse --guards"));
+
+    bench.command(&Command::SelfTest).unwrap();
+    bench.stand_still(10);
+    let report = bench.report();
+    assert!(report.passed, "{report:?}");
+    let names: Vec<&str> = report.trials.iter().map(|it| it.guard.as_str()).collect();
+    assert_eq!(
+        names,
+        [
+            "drum overspeed",
+            "engine overspeed",
+            "head too hot",
+            "sensor lost (drum speed)",
+            "stale data (board)"
+        ]
+    );
+    for (trial, debounce_ms) in report.trials.iter().zip([0.0, 100.0, 500.0, 200.0, 0.0]) {
+        assert!(trial.cuts && trial.confirmed_ms.is_some(), "{trial:?}");
+        let tripped_ms = trial.tripped_ms.unwrap();
+        // A debounce counts from the first value, and a channel has one each 100 ms.
+        assert!(
+            (debounce_ms..debounce_ms + 250.0).contains(&tripped_ms),
+            "{trial:?}"
+        );
+    }
+    assert!(bench.core.is_armed());
+    assert_eq!(bench.board.limits.heartbeat_timeout_ms, 250);
+    assert!(bench.count(|it| *it == HostMessage::Heartbeat) > 100);
+
+    // That the engine may run is for a person to say.
+    assert_eq!(bench.latch(), CutLatch::Confirmed);
+    let cut_id = bench.core.cut_view().cut_id.unwrap();
+    assert_eq!(cut_id, 6, "one for the arming, and one for each guard");
+    bench.command(&Command::Release { cut_id }).unwrap();
+    bench.stand_still(1);
+    assert_eq!(bench.latch(), CutLatch::Running);
+
+    // A board that is plugged in again within the hour is armed at once.
+    bench.open();
+    bench.hello();
+    bench.stand_still(1);
+    assert!(bench.core.is_armed());
+    assert_eq!(bench.latch(), CutLatch::Running);
+}
+
+#[test]
+fn only_a_recent_self_test_arms() {
+    let now = WALL_US + 5_000_000;
+    for (passed, armed) in [
+        (now - HOUR_US, true),
+        (now - HOUR_US - 1, false),
+        (now + 1, false),
+    ] {
+        let mut bench = unarmed(Some(passed));
+        bench.open();
+        bench.hello();
+        assert_eq!(bench.core.is_armed(), armed, "{}", passed - now);
+        bench.stand_still(1);
+        let cut = bench.latch() != CutLatch::Running;
+        assert_eq!(cut, !armed);
+    }
+}
+
+#[test]
+fn a_guard_without_a_value_does_not_pass() {
+    let mut bench = unarmed(None);
+    bench.open();
+    bench.hello();
+    bench.pass_ms(500);
+    bench.command(&Command::SelfTest).unwrap();
+    // No temperature ever comes.
+    bench.pass_ms(15_000);
+    let report = bench.report();
+    assert!(!report.passed);
+    let failures = report.failures();
+    assert_eq!(failures.len(), 1, "{failures:?}");
+    assert!(failures[0].contains("head too hot"), "{failures:?}");
+    assert!(!bench.core.is_armed());
+    assert_eq!(bench.latch(), CutLatch::Confirmed);
+    let heartbeats = bench.count(|it| *it == HostMessage::Heartbeat);
+    bench.pass_ms(1_000);
+    assert_eq!(bench.count(|it| *it == HostMessage::Heartbeat), heartbeats);
+}
+
+#[test]
+fn a_board_that_does_not_cut_fails_the_self_test() {
+    let mut bench = unarmed(None);
+    bench.open();
+    bench.hello();
+    bench.stand_still(1);
+    bench.command(&Command::SelfTest).unwrap();
+    while bench.latch() != CutLatch::Running {
+        bench.pass_ms(1);
+    }
+    bench.deaf = true;
+    bench.stand_still(15);
+    let failures = bench.report().failures();
+    assert!(
+        failures[0].contains("did not confirm the cut"),
+        "{failures:?}"
+    );
+    assert!(!bench.core.is_armed());
+}
+
+#[test]
+fn the_guards_are_tested_at_standstill_only() {
+    let mut bench = unarmed(None);
+    let why = |result: Result<String, CommandError>| result.unwrap_err().to_string();
+    let no_board = why(bench.command(&Command::SelfTest));
+    assert!(no_board.contains("no board is connected"), "{no_board}");
+
+    let mut bench = Bench::up();
+    bench.drive(1.0, |_| 30.0);
+    let turning = why(bench.command(&Command::SelfTest));
+    assert!(turning.contains("the drum turns"), "{turning}");
+
+    let mut bench = Bench::up();
+    bench.cut_by_hand();
+    bench.pass_ms(100);
+    let cut = why(bench.command(&Command::SelfTest));
+    assert!(cut.contains("a cut is in force"), "{cut}");
+
+    // Something turns while it is under way.
+    let mut bench = unarmed(None);
+    bench.open();
+    bench.hello();
+    bench.stand_still(1);
+    bench.command(&Command::SelfTest).unwrap();
+    bench.pass_ms(300);
+    bench.drive(1.0, |_| 30.0);
+    let report = bench.report();
+    assert_eq!(report.broken_off.as_deref(), Some("the drum turned"));
+    assert!(!bench.core.is_armed());
+    bench.stand_still(1);
+    assert_eq!(bench.latch(), CutLatch::Confirmed);
+}
+
+#[test]
+fn a_self_test_ends_with_the_board_and_changes_no_armed_stand() {
+    let mut bench = Bench::up();
+    bench.command(&Command::SelfTest).unwrap();
+    bench.pass_ms(100);
+    bench.restart();
+    bench.hello();
+    let broken_off = bench.report().broken_off.unwrap();
+    assert!(broken_off.contains("restarted"), "{broken_off}");
+    assert!(bench.core.is_armed(), "none was asked for");
 }

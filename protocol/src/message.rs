@@ -308,32 +308,6 @@ pub struct Limits {
 }
 
 impl Limits {
-    /// Whether these guard everything that `wanted` does, at least as tightly: what a host looks
-    /// for in a status, since a board may have a ceiling of its own.
-    ///
-    /// ```
-    /// use leverarm_protocol::Limits;
-    ///
-    /// let wanted = Limits { heartbeat_timeout_ms: 250, ..Limits::default() };
-    /// let in_force = Limits { tooth_period_ticks_min: 100, ..wanted.clone() };
-    /// assert!(in_force.are_at_least_as_tight_as(&wanted));
-    /// assert!(!wanted.are_at_least_as_tight_as(&in_force));
-    /// ```
-    #[must_use]
-    pub fn are_at_least_as_tight_as(&self, wanted: &Self) -> bool {
-        let periods = |limits: &Self| limits.short_periods_to_cut.max(1);
-        let speed = self.tooth_period_ticks_min >= wanted.tooth_period_ticks_min
-            && (wanted.tooth_period_ticks_min == 0 || periods(self) <= periods(wanted));
-        let heartbeat = wanted.heartbeat_timeout_ms == 0
-            || (1..=wanted.heartbeat_timeout_ms).contains(&self.heartbeat_timeout_ms);
-        let temperatures = wanted.temperatures.iter().all(|limit| {
-            self.temperatures
-                .iter()
-                .any(|found| found.channel == limit.channel && found.counts_max <= limit.counts_max)
-        });
-        speed && heartbeat && temperatures
-    }
-
     fn parse(kind: u8, fields: &mut Fields<'_>) -> Result<Self, ParseError> {
         let mut limits = Self {
             tooth_period_ticks_min: fields.u32()?,

@@ -1,10 +1,10 @@
-//! Lines whose numbers do not fit, and limits that are tight enough.
+//! Lines whose numbers do not fit, and a host that finds out what its board speaks.
 
 #![expect(clippy::unwrap_used, reason = "a test may stop")]
 
 use leverarm_protocol::{
-    BoardMessage, Decoder, Form, Frame, HostMessage, HostWriter, Limits, LineDecoder, LineWriter,
-    LinkFault, ParseError, TemperatureLimit, crc16,
+    BoardMessage, Decoder, Form, Frame, HostMessage, HostWriter, LineDecoder, LineWriter,
+    LinkFault, ParseError, crc16,
 };
 
 /// A line of this text, with its checksum.
@@ -108,46 +108,6 @@ fn a_line_too_long_for_its_message_is_not_written() {
         writer.write(9, &HostMessage::Identify).unwrap(),
         line("identify 0 9").to_ascii_lowercase()
     );
-}
-
-#[test]
-fn limits_may_be_tighter_but_not_looser() {
-    let limits = |period, short, timeout, temperatures: &[(u8, i32)]| Limits {
-        tooth_period_ticks_min: period,
-        short_periods_to_cut: short,
-        heartbeat_timeout_ms: timeout,
-        temperatures: temperatures
-            .iter()
-            .map(|&(channel, counts_max)| TemperatureLimit {
-                channel,
-                counts_max,
-            })
-            .collect(),
-    };
-    let wanted = limits(1600, 3, 250, &[(0, 400)]);
-    for tighter in [
-        wanted.clone(),
-        limits(1700, 3, 250, &[(0, 400)]),
-        limits(1600, 1, 250, &[(0, 400)]),
-        limits(1600, 0, 250, &[(0, 400)]),
-        limits(1600, 3, 100, &[(0, 400)]),
-        limits(1600, 3, 250, &[(1, 7), (0, 399)]),
-    ] {
-        assert!(tighter.are_at_least_as_tight_as(&wanted), "{tighter:?}");
-    }
-    for looser in [
-        Limits::default(),
-        limits(1599, 3, 250, &[(0, 400)]),
-        limits(1600, 4, 250, &[(0, 400)]),
-        limits(1600, 3, 251, &[(0, 400)]),
-        limits(1600, 3, 0, &[(0, 400)]),
-        limits(1600, 3, 250, &[(0, 401)]),
-        limits(1600, 3, 250, &[(1, 400)]),
-    ] {
-        assert!(!looser.are_at_least_as_tight_as(&wanted), "{looser:?}");
-    }
-    // What is not guarded can't be guarded too loosely.
-    assert!(limits(100, 50, 1000, &[]).are_at_least_as_tight_as(&Limits::default()));
 }
 
 /// Section 12, "Which form": a board that knows one form only understands every message, whichever

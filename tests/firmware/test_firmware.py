@@ -1073,7 +1073,7 @@ def text_sketch_speaks_the_text_form():
 def daemon_and_firmware_together():
     loop = subprocess.run(
         [ROOT / "target" / "debug" / "firmware_loop", OUT / "board_simulator", image(),
-         HERE / "loop.toml"],
+         OUT / "text_board", HERE / "loop.toml"],
         capture_output=True, text=True,
     )
     assert loop.returncode == 0, loop.stdout + loop.stderr

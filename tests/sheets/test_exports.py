@@ -29,6 +29,12 @@ def export(name, *words):
     return DIR / name
 
 
+def rows_of(file):
+    with file.open(newline="") as lines:
+        names, units, *rows = csv.reader(lines)
+    return names, units, rows
+
+
 def shown(pull):
     return json.loads(leverarm("show", str(pull), "--json"))
 
@@ -75,7 +81,7 @@ class Reduced(unittest.TestCase):
 
     def test_csv_has_a_units_row_and_comes_back_as_an_overlay(self):
         file = export("curve.csv", "1")
-        names, units, *rows = csv.reader(file.open(newline=""))
+        names, units, rows = rows_of(file)
         self.assertEqual(names[:4], ["time", "rpm", "torque", "power"])
         self.assertEqual(units[:4], ["s", "rpm", "N·m", "W"])
         curve = shown(1)
@@ -101,7 +107,7 @@ class Raw(unittest.TestCase):
         self.assertEqual(set(table["channel"].to_pylist()), {"teeth_0"})
         # Teeth follow each other, and there are as many as turns of the drum times eight.
         self.assertTrue((numpy.diff(teeth.samples) == 1).all())
-        names, units, *rows = csv.reader(export("raw.csv", "1", "--raw").open(newline=""))
+        names, units, rows = rows_of(export("raw.csv", "1", "--raw"))
         self.assertEqual([int(row[names.index("counts")]) for row in rows], teeth.samples.tolist())
         self.assertEqual(units[names.index("time")], "s")
 

@@ -178,10 +178,10 @@ mod tests {
     }
 
     #[test]
-    fn a_sine_has_its_rms_and_peak_and_a_drift_has_none() {
+    fn a_cosine_has_its_rms_and_peak_and_a_drift_has_none() {
         // 7 whole turns of amplitude 1000: rms 1000/√2.
-        let sine = samples(1000.0, 1000, |at| 5000.0 + 1000.0 * (TAU * 7.0 * at).sin());
-        let noise = Detrended::of(sine).unwrap().noise();
+        let cosine = samples(1000.0, 1000, |at| 5000.0 + 1000.0 * (TAU * 7.0 * at).cos());
+        let noise = Detrended::of(cosine).unwrap().noise();
         assert!((noise.mean - 5000.0).abs() < 1.0, "{noise:?}");
         assert!((noise.rms - 1000.0 / SQRT_2).abs() < 10.0, "{noise:?}");
         assert!((noise.peak - 1000.0).abs() < 50.0, "{noise:?}");

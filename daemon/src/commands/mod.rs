@@ -8,8 +8,10 @@ mod control;
 mod curve_output;
 mod demo;
 mod dialogue;
+mod doctor;
 mod engine;
 mod export;
+mod guards;
 mod journal;
 mod plan;
 mod pulls;
@@ -17,6 +19,7 @@ mod sheet;
 mod size;
 mod stand;
 mod stream;
+mod system;
 mod times;
 
 use std::ffi::OsString;
@@ -57,6 +60,10 @@ enum Command {
     Serve {
         #[command(flatten)]
         stand: StandArgument,
+        /// Run a further stand in the same process, with a store and a page of its own; may be given
+        /// several times
+        #[arg(long, value_name = "FILE")]
+        also: Vec<PathBuf>,
         #[command(flatten)]
         access: AccessArguments,
     },
@@ -73,6 +80,12 @@ enum Command {
         /// Stop after the last pull
         #[arg(long)]
         once: bool,
+        /// Test every guard instead: each has to trip, and the simulated board to cut
+        #[arg(long, conflicts_with_all = ["pulls", "once"])]
+        guards: bool,
+        /// Test them on the running daemon and its board, with everything at standstill
+        #[arg(long, requires = "guards")]
+        board: bool,
         #[command(flatten)]
         access: AccessArguments,
     },
@@ -228,6 +241,13 @@ enum Command {
     /// While the daemon runs it sends by itself. With --since or --pull this command sends what is
     /// stored once more: a server that has the points already keeps them as they are.
     Stream(stream::Arguments),
+    /// Copy the store, while the daemon runs or not, into a new folder
+    Backup(doctor::BackupArguments),
+    /// Look through the whole store for damage, and save what can be read into a new one
+    ///
+    /// Every page of the database, every chunk's checksum and every text's hash is looked at. The
+    /// store itself is never changed.
+    Doctor(doctor::DoctorArguments),
     /// Cut the engine through the running daemon. Not the emergency stop
     Cut {
         /// Why, for the journal
@@ -242,6 +262,13 @@ enum Command {
         cut: Option<u16>,
         #[command(flatten)]
         daemon: DaemonArgument,
+    },
+    /// Write manual pages and completions into a folder, as packages want them
+    #[command(hide = true)]
+    Documents {
+        /// The folder
+        #[arg(value_name = "DIR")]
+        folder: PathBuf,
     },
     /// Reduce a recorded byte log of a board to a curve
     Reduce {
@@ -393,12 +420,37 @@ fn dispatch(command: Command) -> Result<(), Failure> {
         Command::Check { file } => stand::check(&file),
         Command::Size(arguments) => size::run(&arguments),
         Command::Board(arguments) => board::run(&arguments),
-        Command::Serve { stand, access } => stand::serve(&stand.file, &access),
+        Command::Serve {
+            stand,
+            also,
+            access,
+        } => {
+            let files = std::iter::once(&stand.file).chain(&also);
+            stand::serve(files.map(PathBuf::as_path), &access)
+        }
+        Command::Rehearse {
+            stand,
+            pulls: _,
+            seed,
+            once: _,
+            guards: true,
+            board,
+            access,
+        } => {
+            if board {
+                let token = access.token;
+                guards::on_board(&DaemonArgument { stand, token })
+            } else {
+                guards::on_software_stand(&stand.file, seed)
+            }
+        }
         Command::Rehearse {
             stand,
             pulls,
             seed,
             once,
+            guards: false,
+            board: _,
             access,
         } => stand::rehearse(&stand.file, &access, pulls, seed, once),
         Command::Demo { out, json, seed } => demo::run(&out, json, seed),
@@ -478,8 +530,11 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             Some(action) => journal::act(&action),
         },
         Command::Stream(arguments) => stream::run(&arguments),
+        Command::Backup(arguments) => doctor::backup(&arguments),
+        Command::Doctor(arguments) => doctor::doctor(&arguments),
         Command::Cut { reason, daemon } => control::cut(&reason, &daemon),
         Command::Release { cut, daemon } => control::release(cut, &daemon),
+        Command::Documents { folder } => system::documents(&folder),
         Command::Reduce {
             board_log,
             stand,

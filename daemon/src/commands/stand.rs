@@ -3,7 +3,7 @@
 use std::net::{IpAddr, SocketAddr};
 use std::path::Path;
 
-use super::{AccessArguments, Failure, StandFile, complain, read_stand, say, start_log};
+use super::{AccessArguments, Failure, StandFile, complain, read_stand, say, start_log, system};
 use crate::rehearsal::{Rehearsal, model_of, script_of};
 use crate::service::{Daemon, PageAccess, ServeOptions};
 use crate::software_stand::RiderEvent;
@@ -17,10 +17,10 @@ pub(super) fn check(file: &Path) -> Result<(), Failure> {
 pub(super) const SAFETY: &str = "\
 A turning drum holds the energy of a moving car, and exhaust gas kills unnoticed. Software cutoffs
 are not the emergency stop: have one hard-wired and within reach, guards over drum and chain, a way
-out for the exhaust, and a second person. hardware-notes/ has the page to read first; local codes
-and licensed engineers come before all of it.";
+out for the exhaust, and a second person. Read hardware-notes/safety.md first; local codes and
+licensed engineers come before all of it.";
 
-fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
+pub(super) fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
     tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
         .enable_all()
@@ -88,29 +88,59 @@ fn hosts(address: IpAddr) -> Vec<IpAddr> {
     }
 }
 
-pub(super) fn serve(file: &Path, access: &AccessArguments) -> Result<(), Failure> {
-    let read = read_stand(file)?;
+pub(super) fn serve<'a>(
+    files: impl Iterator<Item = &'a Path>,
+    access: &AccessArguments,
+) -> Result<(), Failure> {
+    let read = files.map(read_stand).collect::<Result<Vec<_>, _>>()?;
     start_log("info");
-    let first_start = !read.store_folder.exists();
-    if first_start {
+    if read.iter().any(|read| !read.store_folder.exists()) {
         complain(SAFETY);
     }
-    for caution in &read.stand.summary().cautions {
+    for caution in read.iter().flat_map(|read| read.stand.summary().cautions) {
         tracing::warn!(key = caution.key, "{}", caution.text);
     }
     runtime()?.block_on(async {
-        let port = read.stand.port.path.display().to_string();
-        let daemon = Daemon::start(read.options(access.page_access()))
-            .await
-            .map_err(Failure::of)?;
-        if let Some(links) = links(&daemon) {
-            say(&links);
+        let mut daemons = Vec::new();
+        for read in read {
+            let port = read.stand.port.path.display().to_string();
+            let daemon = Daemon::start(read.options(access.page_access()))
+                .await
+                .map_err(Failure::of)?;
+            if let Some(links) = links(&daemon) {
+                say(&links);
+            }
+            tracing::info!(port, page = %format!("http://{}", daemon.page_address()), "running");
+            daemons.push(daemon);
         }
-        tracing::info!(port, page = %format!("http://{}", daemon.page_address()), "running");
-        let signal = asked_to_stop().await?;
+        let handles: Vec<_> = daemons.iter().map(Daemon::handle).collect();
+        let signal = tokio::select! {
+            signal = asked_to_stop() => signal?,
+            never = system::keep_telling(&handles) => match never {},
+        };
+        drop(handles);
+        system::tell_stopping();
         tracing::info!(signal, "stopping");
-        daemon.stop().await.map_err(Failure::of)
+        for daemon in daemons {
+            daemon.stop().await.map_err(Failure::of)?;
+        }
+        Ok(())
     })
+}
+
+/// Puts a simulated stand in the place of the real one.
+pub(super) fn rehearse_on(read: &mut StandFile, rehearsal: &Rehearsal) {
+    read.stand.port.path = rehearsal.path().to_path_buf();
+    // Nothing turns that a guard would have to keep from harm.
+    read.stand.board.self_test_age_s_max = Some(0);
+    // Rehearsed pulls never mix with real ones.
+    read.store_folder = read.store_folder.with_file_name(format!(
+        "{}-rehearsal",
+        read.store_folder
+            .file_name()
+            .map_or_else(|| "pulls".into(), |name| name.to_string_lossy())
+    ));
+    super::stream::mark_rehearsal(&mut read.stand);
 }
 
 pub(super) fn rehearse(
@@ -123,15 +153,7 @@ pub(super) fn rehearse(
     let mut read = read_stand(file)?;
     start_log("info");
     let rehearsal = Rehearsal::start(model_of(&read.stand), seed).map_err(Failure::of)?;
-    read.stand.port.path = rehearsal.path().to_path_buf();
-    // Rehearsed pulls never mix with real ones.
-    read.store_folder = read.store_folder.with_file_name(format!(
-        "{}-rehearsal",
-        read.store_folder
-            .file_name()
-            .map_or_else(|| "pulls".into(), |name| name.to_string_lossy())
-    ));
-    super::stream::mark_rehearsal(&mut read.stand);
+    rehearse_on(&mut read, &rehearsal);
     let script = script_of(&read.stand, pulls);
     let store = read.store_folder.display().to_string();
     runtime()?.block_on(async {

@@ -23,7 +23,8 @@ pub(super) fn reasons(pulls: &[ComparedPull], windows: &[Vec<Window>]) -> Vec<Ve
         .iter()
         .enumerate()
         .map(|(i, curve)| {
-            let mut reasons = Vec::new();
+            let own = pulls.get(i).map_or(&[][..], |pull| &pull.pull.reasons);
+            let mut reasons = own.to_vec();
             if curve.raw.link_faults > 0 {
                 reasons.push(format!(
                     "{} frames lost or damaged on the way",

@@ -562,12 +562,12 @@ impl ShownFigure {
         }
     }
 
-    fn text(&self, estimate: Estimate, signed: bool) -> String {
+    fn text(&self, estimate: Estimate, is_difference: bool) -> String {
         let value = self.unit.difference(estimate.value);
         let half_width = self.unit.difference(estimate.half_width);
         let decimals = words::decimals_for(half_width).min(self.decimals_max);
-        let value = if signed {
-            format!("{value:+.decimals$}")
+        let value = if is_difference {
+            signed(value, decimals)
         } else {
             format!("{value:.decimals$}")
         };

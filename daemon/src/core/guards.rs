@@ -17,6 +17,9 @@ pub(super) struct Verdict {
     pub(super) limit_si: Option<f64>,
 }
 
+/// What a guard says that trips in a self-test.
+const SELF_TEST: &str = "self-test: its limit was taken to be below the present value";
+
 /// What goes on while a value is judged.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Context {
@@ -93,6 +96,8 @@ impl Finding {
 pub(super) struct GuardDesk {
     states: Vec<State>,
     texts: Texts,
+    /// The guard whose limit is taken to be below the present value, for a self-test.
+    forced: Option<usize>,
 }
 
 /// How values are put in words.
@@ -119,7 +124,27 @@ impl GuardDesk {
                 units: stand.units,
                 quantities: stand.channels.iter().map(|c| c.quantity).collect(),
             },
+            forced: None,
         }
+    }
+
+    /// Takes the limit of one guard to be below the present value, for a self-test.
+    pub(super) fn force(&mut self, index: usize) {
+        self.forced = Some(index);
+    }
+
+    /// All limits are the stand file's again. What tripped by the self-test is over: if there is a
+    /// reason besides, the next value tells.
+    pub(super) fn unforce(&mut self) -> Option<Verdict> {
+        let state = self.states.get_mut(self.forced.take()?)?;
+        state.over_since_us = None;
+        state.within_since_us = None;
+        std::mem::take(&mut state.tripped)
+            .then(|| state.verdict("the self-test is over".to_owned()))
+    }
+
+    pub(super) fn is_tripped(&self, index: usize) -> bool {
+        self.states.get(index).is_some_and(|state| state.tripped)
     }
 
     /// The clock of the samples begins again. What tripped stays so until it is seen to be over.
@@ -148,10 +173,13 @@ impl GuardDesk {
         context: Context,
     ) -> Vec<Verdict> {
         let mut verdicts = Vec::new();
-        for state in &mut self.states {
+        for (index, state) in self.states.iter_mut().enumerate() {
             let si = value.si();
-            let Some(watch) = context.watch(&state.guard) else {
-                continue; // its limit goes with a speed that is not known
+            let forced = self.forced == Some(index) && *value != Value::Unknown;
+            let watch = match context.watch(&state.guard) {
+                Some(watch) => watch,
+                None if forced => state.guard.watch,
+                None => continue, // its limit goes with a speed that is not known
             };
             state.watch = watch;
             let finding = match watch {
@@ -197,7 +225,9 @@ impl GuardDesk {
                 state.value_si = si;
             }
             let texts = &self.texts;
+            let finding = if forced { Finding::Passed } else { finding };
             verdicts.extend(state.settle(finding, at_us, |watch, si| match value {
+                _ if forced => SELF_TEST.to_owned(),
                 Value::Lost(why, _) if matches!(watch, Watch::SensorLost { .. }) => why.clone(),
                 _ => texts.passed(watch, signal, si),
             }));
@@ -216,7 +246,7 @@ impl GuardDesk {
     ) -> Vec<Verdict> {
         let mut verdicts = Vec::new();
         let board_us = tick.and_then(|tick| signals.board_us(tick));
-        for state in &mut self.states {
+        for (index, state) in self.states.iter_mut().enumerate() {
             let (finding, at_us) = match (state.guard.watch, tick, board_us) {
                 (Watch::StaleData { signal, age_ms_max }, ..) => {
                     let age_ms = signals.age_ms(signal, mono_us);
@@ -263,7 +293,16 @@ impl GuardDesk {
                 _ => continue,
             };
             let texts = &self.texts;
-            verdicts.extend(state.settle(finding, at_us, |watch, si| texts.silent(watch, si)));
+            // At standstill no teeth come: that there are none is what such a guard can be told.
+            let forced = self.forced == Some(index);
+            let finding = if forced { Finding::Passed } else { finding };
+            verdicts.extend(state.settle(finding, at_us, |watch, si| {
+                if forced {
+                    SELF_TEST.to_owned()
+                } else {
+                    texts.silent(watch, si)
+                }
+            }));
         }
         verdicts
     }
@@ -426,18 +465,22 @@ impl State {
             return None;
         }
         self.tripped = trips;
-        Some(Verdict {
+        Some(self.verdict(if trips {
+            message(&self.watch, self.value_si)
+        } else {
+            "within its limit again".to_owned()
+        }))
+    }
+
+    fn verdict(&self, message: String) -> Verdict {
+        Verdict {
             name: self.guard.name.clone(),
             action: self.guard.action,
-            tripped: trips,
-            message: if trips {
-                message(&self.watch, self.value_si)
-            } else {
-                "within its limit again".to_owned()
-            },
+            tripped: self.tripped,
+            message,
             value_si: self.value_si,
             limit_si: limit_of(&self.watch),
-        })
+        }
     }
 
     /// How near the value is to the limit: 0 far, 1 at it. Temperatures count from 20 degC.

@@ -202,6 +202,10 @@ fn waiting_for(core: &Core, connected: bool) -> String {
     ) {
         (false, ..) => "the port".to_owned(),
         (true, false, ..) => "the board's hello".to_owned(),
+        _ if core.self_test.is_some() => "the self-test of the guards".to_owned(),
+        _ if !core.armed => {
+            "a self-test of the guards: leverarm rehearse --guards --board".to_owned()
+        }
         (_, _, CutLatch::Requested, _) => "the board to confirm the cut".to_owned(),
         (_, _, CutLatch::Confirmed, _) => "a person to release the cut".to_owned(),
         (_, _, CutLatch::Releasing, _) => "the board to release the cut".to_owned(),

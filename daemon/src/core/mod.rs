@@ -10,6 +10,7 @@ pub mod health;
 mod link;
 mod live;
 mod pulls;
+mod self_test;
 mod signals;
 mod swarms;
 mod wheel;
@@ -26,6 +27,7 @@ use leverarm_torque::reduce::ReductionModel;
 pub use chunks::ChunkData;
 pub use cut::{CutLatch, CutView};
 pub use live::{ChannelLive, GuardLive, Live, PullPhase};
+pub use self_test::{Arming, GuardTrial, SelfTestReport};
 
 use crate::calibration::Calibration;
 use crate::store::Severity;
@@ -36,6 +38,7 @@ use health::HealthDesk;
 pub(crate) use link::no_board_text;
 use link::{Link, limits_lacking, limits_wanted};
 use pulls::{PullEvent, PullFinder};
+use self_test::SelfTest;
 use signals::Signals;
 use swarms::{About, Swarms};
 
@@ -126,6 +129,8 @@ pub enum Record {
     PullEnded(PullEnded),
     /// For the journal.
     Event(EventData),
+    /// A self-test of the guards is over.
+    SelfTested(SelfTestReport),
     /// The connection is over.
     Disconnected {
         /// When.
@@ -157,6 +162,8 @@ pub enum Command {
         /// Number of the cut, as the board counts.
         cut_id: u16,
     },
+    /// Try every guard, with everything at standstill.
+    SelfTest,
 }
 
 /// Why a command had no effect.
@@ -183,6 +190,17 @@ pub enum CommandError {
     StillTripped {
         /// The guard.
         guard: String,
+    },
+    /// The stand waits for a self-test of its guards.
+    #[error(
+        "the stand is not armed: with everything at standstill, test its guards first: leverarm rehearse --guards --board"
+    )]
+    NotArmed,
+    /// The guards can't be tested now.
+    #[error("the guards can't be tested now: {why}")]
+    NoSelfTest {
+        /// Why not.
+        why: String,
     },
     /// No board.
     #[error("no board is connected, so the cut can't be released")]
@@ -225,6 +243,9 @@ pub struct Core {
     fit: bool,
     store_behind: bool,
     earlier: Counters,
+    arming: Arming,
+    armed: bool,
+    self_test: Option<SelfTest>,
 }
 
 impl Core {
@@ -248,6 +269,9 @@ impl Core {
             fit: false,
             store_behind: false,
             earlier: Counters::default(),
+            arming: Arming::default(),
+            armed: true,
+            self_test: None,
             stand,
         }
     }
@@ -353,6 +377,7 @@ impl Core {
     fn close(&mut self, now: Now, link: &Link, why: String, out: &mut Output) {
         self.is_open = false;
         self.fit = false;
+        self.break_off_self_test(now, &why, out);
         add_counters(&mut self.earlier, &link.reader.counters());
         self.earlier.bytes_discarded += link.reader.pending_bytes() as u64;
         let pull = self.pulls.break_off(link.tick_newest, why);
@@ -416,6 +441,7 @@ impl Core {
             now,
             reason: reason.to_owned(),
         });
+        self.break_off_self_test(now, reason, out);
         link.restart(now);
         self.begin(now, &link.port, out);
     }
@@ -505,6 +531,7 @@ impl Core {
         out.records.push(Record::Hello(data.clone()));
         link.hello = Some(data);
         link.status_us.get_or_insert(now.mono_us);
+        self.arm(now, out);
     }
 
     /// Says which inputs of the stand file the board does not have.
@@ -788,6 +815,7 @@ impl Core {
         self.act(now, tick, verdicts, out);
         if let (Some(mut link), Some(tick)) = (self.link.take(), tick) {
             self.complain(now, &mut link, out);
+            self.self_test(now, &link, out);
             self.speak(now, &mut link, out);
             self.link = Some(link);
             let mut pulls = Vec::from_iter(self.pulls.time(tick));
@@ -897,6 +925,7 @@ impl Core {
         // Not before the first status, and so not before the first heartbeat. When the store is
         // behind there is none, and with its limits the board cuts, as it should.
         if let Some(hello) = link.hello.as_ref().filter(|_| link.has_fresh_status(now))
+            && self.may_arm()
             && !link.limits_in_force()
             && now.mono_us >= link.limits_due_us
         {
@@ -912,8 +941,15 @@ impl Core {
     fn is_fit(&self, now: Now, link: &Link) -> bool {
         link.hello.is_some()
             && link.has_fresh_status(now)
+            && self.may_arm()
             && !self.store_behind
             && !self.cut.is_unheard(now)
+    }
+
+    /// Whether the board may be given limits and heartbeats: the stand is armed, or its guards are
+    /// being tested.
+    fn may_arm(&self) -> bool {
+        self.armed || self.self_test.is_some()
     }
 
     /// A person's command.
@@ -942,6 +978,7 @@ impl Core {
                     return Err(CommandError::NoBoard);
                 };
                 let released = match self.guards.tripped_cut() {
+                    _ if !self.armed => Err(CommandError::NotArmed),
                     Some(guard) => Err(CommandError::StillTripped {
                         guard: guard.to_owned(),
                     }),
@@ -951,6 +988,7 @@ impl Core {
                 self.link = Some(link);
                 released.map(|()| format!("release of cut {cut_id} sent to the board"))
             }
+            Command::SelfTest => self.begin_self_test(now),
         }
     }
 

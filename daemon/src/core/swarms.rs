@@ -24,6 +24,8 @@ struct Swarm {
     count: u64,
     /// When the first of them was, on the computer's clocks and on the board's.
     when: (Now, Option<u64>),
+    /// When the last of them was.
+    last: Now,
 }
 
 /// There are no more of these than kinds times pickups.
@@ -43,7 +45,10 @@ impl Swarms {
     ) {
         let mut swarms = self.swarms.iter_mut();
         match swarms.find(|swarm| swarm.kind == kind && swarm.about == about) {
-            Some(swarm) => swarm.count = swarm.count.saturating_add(count),
+            Some(swarm) => {
+                swarm.count = swarm.count.saturating_add(count);
+                swarm.last = when.0;
+            }
             None => self.swarms.push(Swarm {
                 about,
                 kind,
@@ -51,6 +56,7 @@ impl Swarms {
                 first: first(),
                 count,
                 when,
+                last: when.0,
             }),
         }
     }
@@ -65,6 +71,7 @@ impl Swarms {
                 count,
                 first,
                 when: (now, tick),
+                last,
                 ..
             } = swarm;
             out.records.push(Record::Event(EventData {
@@ -77,7 +84,11 @@ impl Swarms {
                     About::Pickup(number) => format!("pickup {number}"),
                 }),
                 message: format!("{kind} ({count}): {first}"),
-                data: serde_json::json!({ "count": count }),
+                data: serde_json::json!({
+                    "count": count,
+                    "last_mono_us": last.mono_us,
+                    "last_wall_us": last.wall_us,
+                }),
             }));
         }
     }

@@ -66,7 +66,8 @@ fn block(id: &str, links: &[Link], data: &[u8]) -> Vec<u8> {
     bytes
 }
 
-/// Writes tables, each as a channel group; columns of text are left out, and tables without rows.
+/// Writes tables, each as a channel group; columns of text or without any number are left out, and
+/// tables without rows.
 /// Times count from the earliest table's start.
 ///
 /// # Errors
@@ -139,7 +140,11 @@ fn group(blocks: &mut Blocks, table: &Table, shift_s: f64, next: Link) -> Link {
     let columns: Vec<&Column> = table
         .columns
         .iter()
-        .filter(|column| !matches!(column.values, Values::Text(_)))
+        .filter(|column| match &column.values {
+            Values::Number(values) => values.iter().any(|value| !value.is_nan()),
+            Values::Whole(_) => true,
+            Values::Text(_) => false,
+        })
         .collect();
     let data = blocks.add("##DT", &[], &records(&columns, table.len(), shift_s));
     let mut channel = 0;

@@ -95,8 +95,12 @@ fn merge(held: &mut NewEvent, event: &NewEvent) {
         other => Map::from_iter([("first".to_owned(), other)]),
     };
     data.insert("count".to_owned(), count.into());
-    data.insert("last_wall_us".to_owned(), event.wall_us.into());
-    data.insert("last_mono_us".to_owned(), event.mono_us.into());
+    // The event may be one of several itself.
+    let last = |key: &str, own: Value| event.data.get(key).cloned().unwrap_or(own);
+    let last_wall_us = last("last_wall_us", event.wall_us.into());
+    let last_mono_us = last("last_mono_us", event.mono_us.into());
+    data.insert("last_wall_us".to_owned(), last_wall_us);
+    data.insert("last_mono_us".to_owned(), last_mono_us);
     held.data = Value::Object(data);
 }
 

@@ -5,6 +5,8 @@ mod model;
 
 use std::io::{ErrorKind, Read, Write};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, SyncSender, TryRecvError, sync_channel};
 use std::time::Duration;
 
@@ -52,6 +54,7 @@ pub enum RehearsalError {
 enum Order {
     Fit(Box<Engine>),
     Ride(RiderScript),
+    RunAway,
 }
 
 /// A simulated stand that runs in real time behind a pseudo-terminal.
@@ -60,6 +63,8 @@ pub struct Rehearsal {
     path: PathBuf,
     orders: SyncSender<Order>,
     events: Receiver<RiderEvent>,
+    /// Its bits.
+    drum_peak: Arc<AtomicU64>,
     thread: Option<std::thread::JoinHandle<()>>,
 }
 
@@ -78,7 +83,9 @@ impl Rehearsal {
         let path = nix::unistd::ttyname(&slave)?;
         let (orders, ordered) = sync_channel(ORDERS_MAX);
         let (happened, events) = sync_channel(EVENTS_MAX);
+        let drum_peak = Arc::new(AtomicU64::new(0));
         let shell = Shell {
+            drum_peak: Arc::clone(&drum_peak),
             stand,
             port: std::fs::File::from(master),
             ordered,
@@ -97,6 +104,7 @@ impl Rehearsal {
             path,
             orders,
             events,
+            drum_peak,
             thread: Some(thread),
         })
     }
@@ -127,6 +135,22 @@ impl Rehearsal {
             .map_err(|_closed| RehearsalError::Over)
     }
 
+    /// Opens the throttle and leaves it open, with nobody there.
+    ///
+    /// # Errors
+    /// When the rehearsal is over.
+    pub fn run_away(&self) -> Result<(), RehearsalError> {
+        self.orders
+            .send(Order::RunAway)
+            .map_err(|_closed| RehearsalError::Over)
+    }
+
+    /// The greatest speed that the simulated drum has had.
+    #[must_use]
+    pub fn drum_peak_rad_per_s(&self) -> f64 {
+        f64::from_bits(self.drum_peak.load(Ordering::Relaxed))
+    }
+
     /// What the simulated person did since the last call.
     pub fn events(&self) -> Vec<RiderEvent> {
         self.events.try_iter().collect()
@@ -151,6 +175,7 @@ struct Shell {
     port: std::fs::File,
     ordered: Receiver<Order>,
     happened: SyncSender<RiderEvent>,
+    drum_peak: Arc<AtomicU64>,
     unsent: Vec<u8>,
 }
 
@@ -170,6 +195,12 @@ impl Shell {
                         }
                     }
                     Ok(Order::Ride(script)) => self.stand.ride(Some(script)),
+                    Ok(Order::RunAway) => {
+                        self.stand.ride(None);
+                        self.stand.ignition(true);
+                        self.stand.clutch(true);
+                        self.stand.throttle(1.0);
+                    }
                     Err(TryRecvError::Empty) => break,
                     Err(TryRecvError::Disconnected) => return,
                 }
@@ -184,6 +215,11 @@ impl Shell {
             }
             self.stand.advance(clock.now().mono_us, &mut self.unsent);
             self.send();
+            let drum_rad_per_s = self.stand.truth().omega_drum_rad_per_s;
+            if drum_rad_per_s > f64::from_bits(self.drum_peak.load(Ordering::Relaxed)) {
+                self.drum_peak
+                    .store(drum_rad_per_s.to_bits(), Ordering::Relaxed);
+            }
             for event in self.stand.take_events() {
                 // A listener that does not fetch events misses them; the stand goes on.
                 if self.happened.try_send(event).is_err() {

@@ -13,7 +13,7 @@ use tokio_serial::{SerialPortBuilderExt, SerialStream};
 use super::recorder::Records;
 use super::{Asked, ServeError};
 use crate::clock::Clock;
-use crate::core::{Core, Live, Output};
+use crate::core::{Arming, Core, Live, Output};
 use leverarm_torque::reduce::ReductionModel;
 
 /// Live values go out so often.
@@ -97,6 +97,7 @@ pub(crate) fn open(path: &Path, baud: u32) -> Result<SerialStream, PortError> {
 /// What the guard thread owns.
 pub(super) struct GuardThread {
     pub(super) stand: Stand,
+    pub(super) arming: Arming,
     pub(super) clock: Clock,
     pub(super) asked: mpsc::Receiver<Asked>,
     pub(super) records: Records,
@@ -112,6 +113,9 @@ pub(super) async fn start(guard: GuardThread) -> Result<std::thread::JoinHandle<
     let thread = std::thread::Builder::new()
         .name("guard".to_owned())
         .spawn(move || {
+            if guard.stand.port.real_time {
+                super::real_time::ask();
+            }
             let runtime = tokio::runtime::Builder::new_current_thread()
                 .enable_all()
                 .build();
@@ -134,7 +138,7 @@ pub(super) async fn start(guard: GuardThread) -> Result<std::thread::JoinHandle<
 
 impl GuardThread {
     async fn run(mut self, opened: oneshot::Sender<Result<(), PortError>>) {
-        let mut core = Core::new(self.stand.clone());
+        let mut core = Core::new(self.stand.clone()).with_arming(self.arming);
         self.model.mark_changed();
         let mut out = Output::default();
         let path = self.stand.port.path.clone();

@@ -4,6 +4,7 @@
 mod guard;
 mod http;
 mod keep;
+mod real_time;
 mod recorder;
 
 use std::path::PathBuf;
@@ -302,6 +303,8 @@ impl Daemon {
         for destination in &options.stand.streams {
             cursors.push(store.begin_cursor(&destination.name)?);
         }
+        let arming =
+            crate::self_test::arming(&store.reader()?, &options.stand, &options.stand_text)?;
         let address = options.page_address.unwrap_or(options.stand.page_address);
         let listener =
             http::listen(address).map_err(|source| ServeError::Page { address, source })?;
@@ -345,6 +348,7 @@ impl Daemon {
         )?;
         let guard = guard::start(guard::GuardThread {
             stand: (*stand).clone(),
+            arming,
             clock,
             asked,
             records,

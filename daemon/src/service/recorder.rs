@@ -16,6 +16,7 @@ use crate::clock::Clock;
 use crate::core::{EventData, Now, Record};
 use crate::journal::Throttle;
 use crate::reduction::{self, EnteredAir};
+use crate::self_test::{TestedOn, keep_self_test};
 use crate::store::{
     Acknowledgement, ConnectionId, ContentHash, Cursor, EventId, Hello, NewChunk, NewConnection,
     NewEvent, NewPull, NewSetup, PullEdit, PullEnd, PullId, PullState, SetupId, Severity, Store,
@@ -544,6 +545,9 @@ impl Recorder {
             }
             // Events go by the throttle.
             Record::Event(_) => {}
+            Record::SelfTested(report) => {
+                keep_self_test(&mut self.store, self.stand, TestedOn::Board, report)?;
+            }
             Record::Disconnected { now, reason } => {
                 if let Some(connection) = self.connection.take() {
                     self.store

@@ -10,7 +10,7 @@ use crate::comparison::Rows;
 use crate::plot::{self, FONT_BOLD, FONT_FAMILY, FONT_REGULAR, PlotError, Size, Theme, escape};
 
 /// Of a figure, user units: the text in it then reads like that around it.
-const FIGURE_PX: (u32, u32) = (1150, 860);
+const FIGURE_PX: (u32, u32) = (1150, 660);
 const CSS: &str = include_str!("../../assets/sheet/sheet.css");
 const SCRIPT: &str = include_str!("../../assets/sheet/readout.js");
 const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; font-src data:; img-src data:";

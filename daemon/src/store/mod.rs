@@ -20,8 +20,10 @@ mod error;
 mod hash;
 mod lock;
 mod open;
+mod raw_chunks;
 mod reader;
 mod records;
+mod salvage;
 mod schema;
 mod writer;
 
@@ -36,5 +38,6 @@ pub use records::{
     NewEvent, NewPull, NewSetup, PullEdit, PullEnd, PullId, PullRecord, PullState, SetupId,
     SetupRecord, Severity,
 };
+pub use salvage::{Salvage, salvage};
 pub use schema::SCHEMA_VERSION;
 pub use writer::{Recovered, Store};

@@ -12,6 +12,9 @@ use super::schema::{self, APPLICATION_ID, SCHEMA_VERSION};
 /// The database in the store folder.
 pub(super) const DATABASE_FILE: &str = "leverarm.sqlite";
 
+/// Its write-ahead log.
+pub(super) const WAL_FILE: &str = "leverarm.sqlite-wal";
+
 /// How long SQLite waits for a lock that only lasts as long as another connection's recovery or
 /// checkpoint.
 const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
@@ -42,7 +45,7 @@ impl StoreSize {
             database_bytes: len(DATABASE_FILE)?.ok_or_else(|| StoreError::Moved {
                 folder: folder.into(),
             })?,
-            wal_bytes: len("leverarm.sqlite-wal")?.unwrap_or(0),
+            wal_bytes: len(WAL_FILE)?.unwrap_or(0),
             free_bytes: fs4::available_space(folder).map_err(failed)?,
         })
     }

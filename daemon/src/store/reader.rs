@@ -212,15 +212,7 @@ impl StoreReader {
             "change of the calibrations",
             "SELECT * FROM calibration_history ORDER BY id",
             [],
-            |row| {
-                Ok(CalibrationRecord {
-                    id: row.get("id")?,
-                    wall_us: row.get("wall_us")?,
-                    part: row.get("part")?,
-                    calibration: row.get("calibration_hash")?,
-                    summary: row.get("summary")?,
-                })
-            },
+            calibration_record,
         )
     }
 
@@ -809,6 +801,36 @@ const EVENTS: &str = "SELECT events.*, acknowledgements.wall_us AS acknowledged_
 const PULLS: &str =
     "SELECT pulls.*, setups.name AS setup_name FROM pulls LEFT JOIN setups ON setups.id = setup_id";
 
+/// A statement that reads one row by its number, and whether its row can be understood.
+type RowCheck = fn(&Row<'_>) -> rusqlite::Result<()>;
+
+/// Tables whose rows are more than their columns' types, and how one is read.
+pub(super) const ROWS: [(&str, &str, RowCheck); 5] = [
+    (
+        "connections",
+        "SELECT * FROM connections WHERE id = ?",
+        |row| connection_record(row).map(drop),
+    ),
+    ("setups", "SELECT * FROM setups WHERE id = ?", |row| {
+        setup_record(row).map(drop)
+    }),
+    (
+        "pulls",
+        "SELECT *, NULL AS setup_name FROM pulls WHERE id = ?",
+        |row| pull_record(row).map(drop),
+    ),
+    (
+        "events",
+        "SELECT *, NULL AS acknowledged_wall_us FROM events WHERE id = ?",
+        |row| event_record(row).map(drop),
+    ),
+    (
+        "calibration_history",
+        "SELECT * FROM calibration_history WHERE id = ?",
+        |row| calibration_record(row).map(drop),
+    ),
+];
+
 fn connection_record(row: &Row<'_>) -> rusqlite::Result<ConnectionRecord> {
     let hello = match row.get::<_, Option<Vec<u8>>>("hello")? {
         Some(frame) => Some(Hello {
@@ -828,6 +850,16 @@ fn connection_record(row: &Row<'_>) -> rusqlite::Result<ConnectionRecord> {
         closed_wall_us: row.get("closed_wall_us")?,
         closed_reason: row.get("closed_reason")?,
         stand: row.get("stand_hash")?,
+    })
+}
+
+fn calibration_record(row: &Row<'_>) -> rusqlite::Result<CalibrationRecord> {
+    Ok(CalibrationRecord {
+        id: row.get("id")?,
+        wall_us: row.get("wall_us")?,
+        part: row.get("part")?,
+        calibration: row.get("calibration_hash")?,
+        summary: row.get("summary")?,
     })
 }
 

@@ -82,6 +82,7 @@ impl Recorder {
                 };
                 self.pull = Some(store.add_pull(&new).unwrap());
             }
+            Record::SelfTested(_) => {}
             Record::PullEnded(ended) => {
                 let end = PullEnd {
                     state: if ended.whole {

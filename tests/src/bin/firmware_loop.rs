@@ -4,7 +4,7 @@
 //! own that is driven through pipes (`tests/firmware/simulator`). Nothing here reads a clock, so
 //! every run is the same.
 //!
-//! Usage: `firmware_loop SIMULATOR FIRMWARE.bin STAND.toml`
+//! Usage: `firmware_loop SIMULATOR FIRMWARE.bin TEXT_BOARD STAND.toml`
 
 #![expect(
     clippy::print_stdout,
@@ -16,6 +16,9 @@ use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::process::{Child, ChildStdin, ChildStdout, Command as Process, ExitCode, Stdio};
 
 use leverarm::core::{Command, Core, CutLatch, Now, Output, Record};
+
+/// Programs and files, as in the usage.
+type Arguments = [String; 4];
 
 const CYCLES_PER_US: u64 = 16;
 const CYCLES_PER_S: u64 = 1_000_000 * CYCLES_PER_US;
@@ -34,9 +37,9 @@ struct Board {
 }
 
 impl Board {
-    fn start(simulator: &str, firmware: &str) -> Self {
-        let mut process = Process::new(simulator)
-            .args([firmware, "500000"])
+    fn start(program: &str, arguments: &[&str]) -> Self {
+        let mut process = Process::new(program)
+            .args(arguments)
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .spawn()
@@ -112,19 +115,30 @@ struct Loop {
 const STEP_CYCLES: u64 = 1000 * CYCLES_PER_US;
 
 impl Loop {
-    fn start(arguments: &[String; 3]) -> Self {
-        let [simulator, firmware, stand_file] = arguments;
+    fn start(arguments: &Arguments) -> Self {
+        let [simulator, firmware, _, _] = arguments;
+        let mut board = Board::start(simulator, &[firmware, "500000"]);
+        board.command("thermocouple 01900190"); // 25 degrees Celsius both
+        Self::with(board, arguments)
+    }
+
+    /// The text sketch instead of the reference firmware.
+    fn with_text_board(arguments: &Arguments) -> Self {
+        let [_, _, text_board, _] = arguments;
+        Self::with(Board::start(text_board, &[]), arguments)
+    }
+
+    fn with(board: Board, [.., stand_file]: &Arguments) -> Self {
         let text = std::fs::read_to_string(stand_file).expect("the stand file");
         let stand = leverarm_config::parse(stand_file, &text).expect("a sound stand file");
         let mut this = Self {
-            board: Board::start(simulator, firmware),
+            board,
             core: Core::new(stand),
             cycle: 0,
             core_runs: true,
             records: Vec::new(),
             next_tooth: None,
         };
-        this.board.command("thermocouple 01900190"); // 25 degrees Celsius both
         let mut out = Output::default();
         let now = this.now();
         this.core.port_opened(now, "simulated", &mut out);
@@ -226,7 +240,7 @@ impl Loop {
     }
 
     /// A loop whose board is connected, guarded, released and turning.
-    fn turning(arguments: &[String; 3], rpm: f64) -> Self {
+    fn turning(arguments: &Arguments, rpm: f64) -> Self {
         let mut this = Self::start(arguments);
         this.run(0.3, 0.0..=0.0);
         this.release(0.0);
@@ -261,7 +275,7 @@ fn ms(cycles: u64) -> f64 {
 }
 
 /// The board starts cut; the core finds it, guards it, and a person releases it.
-fn a_person_releases_the_first_cut(arguments: &[String; 3]) -> String {
+fn a_person_releases_the_first_cut(arguments: &Arguments) -> String {
     let mut run = Loop::start(arguments);
     run.run(0.3, 0.0..=0.0);
     assert!(!run.board.lets_run());
@@ -280,7 +294,7 @@ fn a_person_releases_the_first_cut(arguments: &[String; 3]) -> String {
 }
 
 /// The drum passes the daemon's limit, below the board's own: the daemon's cut reaches the pin.
-fn the_daemons_overspeed_cut_reaches_the_pin(arguments: &[String; 3]) -> String {
+fn the_daemons_overspeed_cut_reaches_the_pin(arguments: &Arguments) -> String {
     let mut run = Loop::turning(arguments, 1600.0);
     // 1,780 rpm is passed after 0.9 s; the board's own limit is 5 % higher.
     let start = run.cycle;
@@ -305,7 +319,7 @@ fn the_daemons_overspeed_cut_reaches_the_pin(arguments: &[String; 3]) -> String 
 }
 
 /// A speed that jumps over both limits at once: the board does not wait for the daemon.
-fn the_board_cuts_first_when_it_is_faster(arguments: &[String; 3]) -> String {
+fn the_board_cuts_first_when_it_is_faster(arguments: &Arguments) -> String {
     let mut run = Loop::turning(arguments, 1600.0);
     let start = run.cycle;
     run.run(0.1, 1950.0..=1950.0);
@@ -321,7 +335,7 @@ fn the_board_cuts_first_when_it_is_faster(arguments: &[String; 3]) -> String {
 }
 
 /// A person's cut, and nobody but a person ends it.
-fn a_persons_cut_reaches_the_pin(arguments: &[String; 3]) -> String {
+fn a_persons_cut_reaches_the_pin(arguments: &Arguments) -> String {
     let mut run = Loop::turning(arguments, 1500.0);
     let at = run.cycle;
     let reason = "by hand".to_owned();
@@ -338,7 +352,7 @@ fn a_persons_cut_reaches_the_pin(arguments: &[String; 3]) -> String {
 }
 
 /// Whatever stops the daemon, its heartbeat stops with it.
-fn the_board_cuts_when_the_daemon_stops(arguments: &[String; 3]) -> String {
+fn the_board_cuts_when_the_daemon_stops(arguments: &Arguments) -> String {
     let mut run = Loop::turning(arguments, 1500.0);
     run.core_runs = false;
     let at = run.cycle;
@@ -349,7 +363,7 @@ fn the_board_cuts_when_the_daemon_stops(arguments: &[String; 3]) -> String {
 }
 
 /// A store that falls behind could lose a pull: not fit to guard.
-fn the_board_cuts_when_the_store_falls_behind(arguments: &[String; 3]) -> String {
+fn the_board_cuts_when_the_store_falls_behind(arguments: &Arguments) -> String {
     let mut run = Loop::turning(arguments, 1500.0);
     let mut out = Output::default();
     run.core.store_keeps_up(false, run.now(), &mut out);
@@ -363,7 +377,7 @@ fn the_board_cuts_when_the_store_falls_behind(arguments: &[String; 3]) -> String
 }
 
 /// The board's supply dips in a pull: cut, noticed, and guarded again before a release.
-fn a_brown_out_is_a_cut_and_a_new_connection(arguments: &[String; 3]) -> String {
+fn a_brown_out_is_a_cut_and_a_new_connection(arguments: &Arguments) -> String {
     let mut run = Loop::turning(arguments, 1500.0);
     let at = run.cycle;
     run.board.command("reset 4");
@@ -387,7 +401,7 @@ fn a_brown_out_is_a_cut_and_a_new_connection(arguments: &[String; 3]) -> String 
 }
 
 /// A hot cylinder head is cut by the board and seen by the daemon, or the other way round.
-fn over_temperature_cuts(arguments: &[String; 3]) -> String {
+fn over_temperature_cuts(arguments: &Arguments) -> String {
     let mut run = Loop::turning(arguments, 1500.0);
     run.board.command("thermocouple 0e740190"); // 231.25 degrees
     let at = run.cycle;
@@ -406,9 +420,37 @@ fn over_temperature_cuts(arguments: &[String; 3]) -> String {
     String::new()
 }
 
-type Scenario = fn(&[String; 3]) -> String;
+/// A board that speaks lines: found out, guarded, its teeth the same samples, cut on command and
+/// without a heartbeat.
+fn a_board_that_speaks_lines_is_guarded_too(arguments: &Arguments) -> String {
+    let mut run = Loop::with_text_board(arguments);
+    run.run(0.5, 0.0..=0.0);
+    let live = run.core.live(run.now());
+    assert!(live.connected && live.fit, "{live:?}");
+    run.release(0.0);
+    run.run(1.0, 40.0..=200.0);
+    run.run(1.0, 200.0..=200.0);
+    let drum_rpm = run.core.live(run.now()).drum_rpm.expect("a speed");
+    assert!((drum_rpm - 200.0).abs() < 2.0, "{drum_rpm}");
+    let at = run.cycle;
+    let reason = "by hand".to_owned();
+    run.command(&Command::Cut { reason })
+        .expect("always possible");
+    run.run(0.2, 200.0..=150.0);
+    let took = ms(run.board.cut_at(at).expect("a cut") - at);
+    assert!(took < 5.0, "{took} ms");
+    run.release(150.0);
+    run.core_runs = false;
+    let at = run.cycle;
+    run.run(0.5, 150.0..=150.0);
+    let lost = ms(run.board.cut_at(at).expect("a cut") - at);
+    assert!((200.0..=255.0).contains(&lost), "{lost} ms");
+    format!("cut {took:.1} ms from the command, {lost:.0} ms after the daemon stops")
+}
 
-const SCENARIOS: [(&str, Scenario); 8] = [
+type Scenario = fn(&Arguments) -> String;
+
+const SCENARIOS: [(&str, Scenario); 9] = [
     (
         "a person releases the first cut",
         a_person_releases_the_first_cut,
@@ -438,12 +480,16 @@ const SCENARIOS: [(&str, Scenario); 8] = [
         a_brown_out_is_a_cut_and_a_new_connection,
     ),
     ("over-temperature cuts", over_temperature_cuts),
+    (
+        "a board that speaks lines is guarded too",
+        a_board_that_speaks_lines_is_guarded_too,
+    ),
 ];
 
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
-    let Ok(arguments) = <[String; 3]>::try_from(arguments) else {
-        println!("usage: firmware_loop SIMULATOR FIRMWARE.bin STAND.toml");
+    let Ok(arguments) = Arguments::try_from(arguments) else {
+        println!("usage: firmware_loop SIMULATOR FIRMWARE.bin TEXT_BOARD STAND.toml");
         return ExitCode::FAILURE;
     };
     let mut failed = 0;

@@ -437,6 +437,7 @@ impl Checks {
                 self.count("command release");
                 self.is_release_accepted = true;
             }
+            (Command::SelfTest, Ok(_)) => self.count("command self-test"),
             (_, Err(error)) => {
                 let error = format!("{error:?}");
                 let name = error.split([' ', '{']).next().unwrap_or_default();
@@ -630,9 +631,12 @@ impl Checks {
                 });
             }
             Record::PullEnded(ended) => self.pull_ended(around, ended),
+            Record::SelfTested(_) => self.fail(now_us, "a self-test that nobody asked for"),
             Record::Event(event) => {
                 self.count(format!("event {}", event.kind));
-                let at_us = event.now.mono_us - around.mono_start_us;
+                // Its time is that of the first it stands for.
+                let last_us = event.data["last_mono_us"].as_u64();
+                let at_us = last_us.unwrap_or(event.now.mono_us) - around.mono_start_us;
                 self.expected.retain(|it| {
                     let is_it = it.kinds.contains(&event.kind)
                         && it.from_us <= at_us

@@ -144,7 +144,10 @@ impl Real {
                         .close_connection(connection, now.wall_us, &reason)?;
                 }
             }
-            Record::PullStarted { .. } | Record::PullEnded(_) | Record::Event(_) => {}
+            Record::PullStarted { .. }
+            | Record::PullEnded(_)
+            | Record::Event(_)
+            | Record::SelfTested(_) => {}
         }
         Ok(())
     }

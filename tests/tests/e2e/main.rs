@@ -3,6 +3,7 @@
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
 mod bad_input;
+mod board;
 mod breaks;
 mod guards;
 mod harness;

@@ -238,6 +238,17 @@ pub(super) async fn release(Extract(web): State, Input(request): Input<ReleaseRe
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
+pub(super) struct SelfTestRequest {}
+
+pub(super) async fn self_test(
+    Extract(web): State,
+    Input(SelfTestRequest {}): Input<SelfTestRequest>,
+) -> Answer {
+    Ok(message(web.handle.command(Command::SelfTest).await??))
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 pub(super) struct SetupRequest {
     name: String,
     #[serde(default)]

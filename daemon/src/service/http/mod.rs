@@ -77,6 +77,7 @@ impl Web {
 fn router(web: &Arc<Web>) -> Router {
     let controlled = Router::new()
         .route("/api/release", post(api::release))
+        .route("/api/self-test", post(api::self_test))
         .route("/api/setup", post(api::setup))
         .route("/api/air", post(api::set_air))
         .route("/api/plan", post(plan::set_plan))

@@ -23,7 +23,7 @@ impl<T: DeserializeOwned, S: Send + Sync> FromRequest<S> for Input<T> {
 
     async fn from_request(request: Request, state: &S) -> Result<Self, Problem> {
         let read = Json::<Value>::from_request(request, state);
-        let Json(value) = match tokio::time::timeout(BODY_TIMEOUT, read).await {
+        let Json(mut value) = match tokio::time::timeout(BODY_TIMEOUT, read).await {
             Ok(read) => read.map_err(|rejection| of_json(&rejection))?,
             Err(_elapsed) => {
                 let late = "the body did not arrive within 5 s";
@@ -36,9 +36,29 @@ impl<T: DeserializeOwned, S: Send + Sync> FromRequest<S> for Input<T> {
                 "expected an object with named values, found a list",
             ));
         }
+        whole_numbers(&mut value);
         serde_json::from_value(value)
             .map(Self)
             .map_err(Problem::value)
+    }
+}
+
+/// JSON has one kind of number: 3.0 is the 3 that a whole number is asked for.
+fn whole_numbers(value: &mut Value) {
+    const EXACT_MAX: f64 = 9_007_199_254_740_992.0; // 2^53
+    match value {
+        Value::Array(values) => values.iter_mut().for_each(whole_numbers),
+        Value::Object(fields) => fields.values_mut().for_each(whole_numbers),
+        Value::Number(number) if number.is_f64() => {
+            let whole = number
+                .as_f64()
+                .filter(|it| it.fract() == 0.0 && it.abs() <= EXACT_MAX);
+            #[expect(clippy::cast_possible_truncation, reason = "whole, and within 2^53")]
+            if let Some(whole) = whole.map(|it| it as i64) {
+                *number = whole.into();
+            }
+        }
+        _ => {}
     }
 }
 
@@ -86,5 +106,18 @@ impl<S: Send + Sync> FromRequestParts<S> for Number {
             .await
             .map_err(|_rejection| bad())?;
         text.parse().map(Self).map_err(|_not_a_number| bad())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::json;
+
+    #[test]
+    fn whole_numbers_are_whole_however_they_are_written() {
+        let mut value = json!({ "a": [3.0, 3.5, -0.0], "b": 1e300, "c": "3.0" });
+        whole_numbers(&mut value);
+        assert_eq!(value, json!({ "a": [3, 3.5, 0], "b": 1e300, "c": "3.0" }));
     }
 }

@@ -1,0 +1,412 @@
+//! How long the daemon takes from the last byte of an over-limit frame to its cut frame, over a
+//! pseudo-terminal, beside a bare loop of a blocking read and a blocking write that answers the same
+//! bytes on the same machine in the same run.
+//!
+//! Each round is a pull: the drum speeds up until its overspeed guard cuts. The board's time runs
+//! faster than the clock, so that there are many rounds; pages listen and a destination streams all
+//! the while, and each pull goes into the store. Prints `p99_ratio=… max_ms=…`.
+
+#![expect(
+    clippy::disallowed_methods,
+    clippy::print_stdout,
+    reason = "measuring and telling is what it is for"
+)]
+
+mod rig;
+
+use std::fs::File;
+use std::io::{Read, Write};
+use std::os::fd::AsFd;
+use std::process::ExitCode;
+use std::sync::atomic::Ordering;
+use std::time::{Duration, Instant};
+
+use leverarm::core::{Command, CutLatch};
+use leverarm::rehearsal::DEMO_STAND;
+use leverarm::service::{Daemon, Handle, PageAccess, ServeOptions};
+use leverarm_protocol::{
+    Analog, BoardMessage, BoardState, Channel, ChannelKind, CutCause, Decoder, FrameWriter, Hello,
+    HostMessage, Limits, Status, TeethBatch,
+};
+use nix::poll::{PollFd, PollFlags, PollTimeout, poll};
+
+use rig::{Outcome, Terminal, listen, share, sink, terminal};
+
+const ROUNDS: usize = 600;
+const CLIENTS: usize = 10;
+const RATIO_MAX: f64 = 1.5;
+const TICK_HZ: u32 = 100_000;
+const TEETH: f64 = 8.0;
+/// The drum's speed at rest between pulls, at the end of a pull, and above the limit of 1780 rpm.
+const LOW_RPM: f64 = 500.0;
+const HIGH_RPM: f64 = 1720.0;
+const OVER_RPM: f64 = 1900.0;
+const RPM_PER_S: f64 = 400.0;
+/// The guard believes a speed after two pitches.
+const OVER_TEETH: usize = 3;
+/// Status, analog inputs and force come so often, in real time.
+const PERIOD: Duration = Duration::from_millis(10);
+const PATIENCE: Duration = Duration::from_secs(10);
+
+struct Board {
+    port: File,
+    writer: FrameWriter,
+    decoder: Decoder,
+    limits: Limits,
+    cut_id: u16,
+    is_cut: bool,
+    released: bool,
+    tick: f64,
+    batch: TeethBatch,
+    heard: Vec<Instant>,
+}
+
+impl Board {
+    fn new(port: File) -> Self {
+        Self {
+            port,
+            writer: FrameWriter::new(),
+            decoder: Decoder::new(),
+            limits: Limits::default(),
+            cut_id: 0,
+            is_cut: false,
+            released: false,
+            tick: 0.0,
+            batch: TeethBatch::new(0),
+            heard: Vec::new(),
+        }
+    }
+
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a positive time that wraps"
+    )]
+    fn now(&self) -> u32 {
+        self.tick as u64 as u32
+    }
+
+    fn frame(&mut self, tick: u32, message: &BoardMessage<'_>) -> Outcome<Vec<u8>> {
+        let bytes = self.writer.write(tick, message);
+        Ok(bytes.map_err(|error| format!("{error:?}"))?.to_vec())
+    }
+
+    fn send(&mut self, message: &BoardMessage<'_>) -> Outcome<()> {
+        let bytes = self.frame(self.now(), message)?;
+        Ok(self.port.write_all(&bytes)?)
+    }
+
+    fn hello(&mut self) -> Outcome<()> {
+        let channels = [
+            (ChannelKind::Teeth, 0),
+            (ChannelKind::Teeth, 1),
+            (ChannelKind::Analog, 1),
+        ]
+        .map(|(kind, number)| {
+            let rate_hz = 0;
+            Channel {
+                kind,
+                number,
+                rate_hz,
+            }
+            .to_bytes()
+        });
+        self.send(&BoardMessage::Hello(Hello {
+            board_id: 1,
+            boot: 1,
+            firmware: [1, 0, 0],
+            tick_hz: TICK_HZ,
+            channels: &channels,
+        }))
+    }
+
+    fn status(&mut self) -> Outcome<()> {
+        let status = Status {
+            state: if self.is_cut {
+                BoardState::Cut
+            } else {
+                BoardState::Running
+            },
+            cut_id: self.cut_id,
+            cause: self.is_cut.then_some(CutCause::HostCommand),
+            captures_lost: 0,
+            receive_errors: 0,
+            limits: self.limits.clone(),
+        };
+        self.send(&BoardMessage::Status(status))
+    }
+
+    /// What comes all the time, besides teeth.
+    fn other(&mut self) -> Outcome<()> {
+        self.tick += 1.0;
+        self.status()?;
+        let counts = [3400_i16; 16].map(i16::to_le_bytes);
+        self.send(&BoardMessage::Analog(Analog {
+            first_channel: 1,
+            counts: &counts,
+        }))?;
+        self.send(&BoardMessage::Force {
+            channel: 0,
+            counts: 1000,
+        })
+    }
+
+    /// Frames of teeth from one speed to another.
+    fn teeth(&mut self, from_rpm: f64, to_rpm: f64, rpm_per_s: f64) -> Outcome<Vec<u8>> {
+        let mut rpm = from_rpm;
+        let mut bytes = Vec::new();
+        let mut batch = std::mem::replace(&mut self.batch, TeethBatch::new(0));
+        let seconds = (to_rpm - from_rpm).abs() / rpm_per_s;
+        let ends = self.tick + seconds.max(0.0) * f64::from(TICK_HZ);
+        let mut left = if seconds > 0.0 {
+            usize::MAX
+        } else {
+            OVER_TEETH
+        };
+        while left > 0 && (seconds <= 0.0 || self.tick < ends) {
+            let pitch_s = 60.0 / rpm / TEETH;
+            self.tick += pitch_s * f64::from(TICK_HZ);
+            rpm += (to_rpm - from_rpm).signum() * rpm_per_s * pitch_s;
+            #[expect(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "a positive time"
+            )]
+            let tick = self.tick as u64;
+            if !batch.push(tick) {
+                if let Some((first, message)) = batch.message() {
+                    bytes.extend(self.frame(first, &message)?);
+                }
+                batch.clear();
+                // An empty one has room.
+                let _has_room = batch.push(tick);
+            }
+            left = left.saturating_sub(1);
+        }
+        if let Some((first, message)) = batch.message() {
+            bytes.extend(self.frame(first, &message)?);
+        }
+        batch.clear();
+        self.batch = batch;
+        Ok(bytes)
+    }
+
+    /// Takes what the host said within this time.
+    fn hear(&mut self, wait: Duration) -> Outcome<()> {
+        if !readable(&self.port, wait)? {
+            return Ok(());
+        }
+        let mut buffer = [0; 1024];
+        let got = self.port.read(&mut buffer)?;
+        let at = Instant::now();
+        let mut said = Vec::new();
+        let bytes = buffer.get(..got).unwrap_or_default();
+        self.decoder.feed(bytes, &mut |frame| {
+            said.extend(frame.ok().and_then(|frame| HostMessage::parse(&frame).ok()));
+        });
+        for message in said {
+            match message {
+                HostMessage::Cut { .. } => self.heard.push(at),
+                HostMessage::Release { cut_id } if cut_id == self.cut_id => self.released = true,
+                HostMessage::Limits(limits) => self.limits = limits,
+                HostMessage::Identify => self.hello()?,
+                HostMessage::Heartbeat | HostMessage::Release { .. } => {}
+            }
+        }
+        Ok(())
+    }
+
+    /// Goes on as a board does until something is true.
+    fn until(&mut self, what: &str, mut is: impl FnMut(&mut Self) -> bool) -> Outcome<()> {
+        let begun = Instant::now();
+        while !is(self) {
+            if begun.elapsed() > PATIENCE {
+                return Err(format!("waited in vain for {what}").into());
+            }
+            self.other()?;
+            self.hear(PERIOD)?;
+        }
+        Ok(())
+    }
+
+    fn idle(&mut self, time: Duration) -> Outcome<()> {
+        let begun = Instant::now();
+        self.until("the time to pass", |_| begun.elapsed() >= time)
+    }
+
+    /// The over-limit frame goes out; the time until the cut frame is here.
+    fn provoke(&mut self, frame: &[u8]) -> Outcome<Duration> {
+        while readable(&self.port, Duration::ZERO)? {
+            self.hear(Duration::ZERO)?;
+        }
+        self.heard.clear();
+        let begun = Instant::now();
+        self.port.write_all(frame)?;
+        while self.heard.is_empty() {
+            self.hear(PATIENCE)?;
+            if begun.elapsed() > PATIENCE {
+                return Err("no cut came".into());
+            }
+        }
+        let at = self.heard.first().copied().unwrap_or(begun);
+        Ok(at.duration_since(begun))
+    }
+}
+
+fn readable(port: &File, wait: Duration) -> Outcome<bool> {
+    let timeout = PollTimeout::try_from(wait)?;
+    let mut polled = [PollFd::new(port.as_fd(), PollFlags::POLLIN)];
+    Ok(poll(&mut polled, timeout)? > 0)
+}
+
+/// The loop to be measured against: reads, and when a frame's delimiter is there, writes a cut.
+fn bare_loop(terminal: Terminal) -> Outcome<File> {
+    let Terminal { board, path, host } = terminal;
+    let mut port = File::options().read(true).write(true).open(path)?;
+    let mut writer = FrameWriter::new();
+    let cut = writer
+        .write(0, &HostMessage::Cut { reason: 1 })
+        .map_err(|error| format!("{error:?}"))?
+        .to_vec();
+    std::thread::spawn(move || {
+        let _kept_open = host;
+        let mut buffer = [0; 4096];
+        while let Ok(got @ 1..) = port.read(&mut buffer) {
+            let bytes = buffer.get(..got).unwrap_or_default();
+            if bytes.last() == Some(&0) && port.write_all(&cut).is_err() {
+                return;
+            }
+        }
+    });
+    Ok(board)
+}
+
+fn round(
+    board: &mut Board,
+    bare: &mut Board,
+    handle: &Handle,
+    number: usize,
+) -> Outcome<(f64, f64)> {
+    let live = handle.live();
+    let latch = || live.borrow().cut.latch;
+    let rise = board.teeth(LOW_RPM, HIGH_RPM, RPM_PER_S)?;
+    board.port.write_all(&rise)?;
+    // Not in step with anything else that happens now and then.
+    board.idle(Duration::from_millis(23 + (number as u64 * 7) % 31))?;
+    let over = board.teeth(OVER_RPM, OVER_RPM, RPM_PER_S)?;
+    let measure_bare = |bare: &mut Board| bare.provoke(&over);
+    let (own, other);
+    if number.is_multiple_of(2) {
+        own = board.provoke(&over)?;
+        other = measure_bare(bare)?;
+    } else {
+        other = measure_bare(bare)?;
+        own = board.provoke(&over)?;
+    }
+    board.cut_id += 1;
+    board.is_cut = true;
+    board.until("the confirmed cut", |_| latch() == CutLatch::Confirmed)?;
+    let fall = board.teeth(OVER_RPM, LOW_RPM, 2.0 * RPM_PER_S)?;
+    board.port.write_all(&fall)?;
+    board.idle(Duration::from_millis(20))?;
+    board.released = false;
+    let cut_id = board.cut_id;
+    let asked = handle.clone();
+    let command = tokio::runtime::Handle::current()
+        .spawn(async move { asked.command(Command::Release { cut_id }).await });
+    board.until("the release", |board| {
+        board.released || command.is_finished()
+    })?;
+    board.until("the release's frame", |board| board.released)?;
+    board.is_cut = false;
+    board.until("the engine to be free", |_| latch() == CutLatch::Running)?;
+    let ms = |time: Duration| time.as_secs_f64() * 1e3;
+    Ok((ms(own), ms(other)))
+}
+
+fn measure(handle: &Handle, port: File, bare: File) -> Outcome<(Vec<f64>, Vec<f64>)> {
+    let mut board = Board::new(port);
+    let mut bare = Board::new(bare);
+    board.hello()?;
+    let live = handle.live();
+    board.until("limits in force", |_| live.borrow().fit)?;
+    let steady = board.teeth(LOW_RPM - 100.0, LOW_RPM, RPM_PER_S)?;
+    board.port.write_all(&steady)?;
+    board.idle(Duration::from_millis(300))?;
+    let (mut own, mut other) = (Vec::new(), Vec::new());
+    for number in 0..ROUNDS {
+        let (one, two) = round(&mut board, &mut bare, handle, number)?;
+        own.push(one);
+        other.push(two);
+    }
+    own.sort_by(f64::total_cmp);
+    other.sort_by(f64::total_cmp);
+    Ok((own, other))
+}
+
+fn main() -> Outcome<ExitCode> {
+    // `RUST_LOG=info` tells what the daemon makes of it.
+    drop(
+        tracing_subscriber::fmt()
+            .with_env_filter(tracing_subscriber::EnvFilter::from_default_env())
+            .with_writer(std::io::stderr)
+            .try_init(),
+    );
+    let port = terminal()?;
+    let bare = bare_loop(terminal()?)?;
+    let (server, requests) = sink()?;
+    let text = DEMO_STAND
+        .replace("end_speed = \"8900 rpm\"", "end_speed = \"9700 rpm\"")
+        .replace("[[pickup]]\nchannel = 1\non = \"engine\"\nteeth = 1\n", "")
+        + &format!(
+            "\n[[stream]]\nname = \"sink\"\nkind = \"v2\"\nurl = \"http://{server}\"\n\
+             bucket = \"bench\"\n"
+        );
+    let mut stand = leverarm_config::parse("bench.toml", &text)?;
+    stand.port.path.clone_from(&port.path);
+    let folder = tempfile::tempdir()?;
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()?;
+    let (own, other, pulls) = runtime.block_on(async {
+        let daemon = Daemon::start(ServeOptions {
+            stand,
+            stand_text: text,
+            store_folder: folder.path().join("pulls"),
+            page_address: None,
+            page_access: PageAccess::default(),
+        })
+        .await?;
+        let handle = daemon.handle();
+        let heard = listen(daemon.page_address(), CLIENTS)?;
+        let measured = handle.clone();
+        let board = tokio::task::spawn_blocking(move || measure(&measured, port.board, bare));
+        let (own, other) = board.await??;
+        let pulls = handle.stored().borrow().pulls;
+        println!(
+            "rounds={ROUNDS} pages={CLIENTS} page_mb={:.1} stream_requests={}",
+            heard.load(Ordering::Relaxed) as f64 * 1e-6,
+            requests.load(Ordering::Relaxed)
+        );
+        daemon.stop().await?;
+        Outcome::Ok((own, other, pulls))
+    })?;
+    let last = |sorted: &[f64]| sorted.last().copied().unwrap_or(f64::NAN);
+    let ratio = share(&own, 0.99) / share(&other, 0.99);
+    println!(
+        "cut_p50_ms={:.3} cut_p99_ms={:.3} bare_p50_ms={:.3} bare_p99_ms={:.3} bare_max_ms={:.3} \
+         pull_changes={pulls}",
+        share(&own, 0.5),
+        share(&own, 0.99),
+        share(&other, 0.5),
+        share(&other, 0.99),
+        last(&other),
+    );
+    println!("p99_ratio={ratio:.2} max_ms={:.3}", last(&own));
+    if pulls < ROUNDS as u64 {
+        println!("expected a pull in the store for each of {ROUNDS} rounds");
+        return Ok(ExitCode::FAILURE);
+    }
+    Ok(ExitCode::from(u8::from(ratio > RATIO_MAX)))
+}

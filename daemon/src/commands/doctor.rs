@@ -1,0 +1,122 @@
+//! `backup` and `doctor`.
+
+use std::path::{Path, PathBuf};
+
+use super::{Failure, StandArgument, StoreArgument, json_line, read_stand, say};
+use crate::store::{Salvage, StoreError, StoreReader, salvage};
+
+#[derive(Debug, clap::Args)]
+pub(super) struct BackupArguments {
+    /// The new folder
+    #[arg(value_name = "DIR")]
+    into: PathBuf,
+    #[command(flatten)]
+    store: StoreArgument,
+}
+
+#[derive(Debug, clap::Args)]
+pub(super) struct DoctorArguments {
+    /// Folder of the store; the stand file's when left out
+    #[arg(value_name = "STORE")]
+    store: Option<PathBuf>,
+    /// Save all that can be read into a store in this new folder
+    #[arg(long, value_name = "DIR")]
+    repair_into: Option<PathBuf>,
+    /// JSON instead of words
+    #[arg(long)]
+    json: bool,
+    #[command(flatten)]
+    stand: StandArgument,
+}
+
+pub(super) fn backup(arguments: &BackupArguments) -> Result<(), Failure> {
+    let reader = arguments.store.open()?;
+    reader.backup(&arguments.into).map_err(Failure::of)?;
+    say(&format!(
+        "copied {} to {}",
+        reader.folder().display(),
+        arguments.into.display()
+    ));
+    Ok(())
+}
+
+pub(super) fn doctor(arguments: &DoctorArguments) -> Result<(), Failure> {
+    let folder = match &arguments.store {
+        Some(folder) => folder.clone(),
+        None => read_stand(&arguments.stand.file)?.store_folder,
+    };
+    let found = look(&folder)?;
+    let saved = arguments
+        .repair_into
+        .as_ref()
+        .map(|into| repair(&folder, into));
+    let saved = saved.transpose()?;
+    if arguments.json {
+        let saved = saved.as_ref().map(|saved| {
+            let kept: serde_json::Map<_, _> = saved
+                .kept
+                .iter()
+                .map(|(table, rows)| ((*table).to_owned(), (*rows).into()))
+                .collect();
+            serde_json::json!({ "kept": kept, "lost": saved.lost })
+        });
+        json_line(&serde_json::json!({ "damage": found, "saved": saved }));
+    } else {
+        found.iter().for_each(|line| say(line));
+        if let (Some(saved), Some(into)) = (&saved, &arguments.repair_into) {
+            say(&in_words(saved, into));
+        }
+    }
+    match (found.len(), saved) {
+        (0, _) if arguments.json => Ok(()),
+        (0, _) => {
+            say(&format!("{}: no damage found", folder.display()));
+            Ok(())
+        }
+        (_, Some(_)) => Ok(()),
+        (places, None) => Err(Failure(format!(
+            "{}: damage in {places} places. Stop the daemon and keep the folder as it is; go on from \
+             a backup, or save what can be read: leverarm doctor {} --repair-into NEW_FOLDER",
+            folder.display(),
+            folder.display()
+        ))),
+    }
+}
+
+/// All that is wrong. Damage that keeps the store from being opened is a finding too.
+fn look(folder: &Path) -> Result<Vec<String>, Failure> {
+    match StoreReader::open(folder).and_then(|reader| reader.check()) {
+        Ok(found) => Ok(found),
+        Err(
+            error @ (StoreError::NoStore { .. }
+            | StoreError::CannotRead { .. }
+            | StoreError::Older { .. }
+            | StoreError::Newer { .. }
+            | StoreError::Busy { .. }),
+        ) => Err(Failure::of(error)),
+        Err(error) => Ok(vec![error.to_string()]),
+    }
+}
+
+fn repair(folder: &Path, into: &Path) -> Result<Salvage, Failure> {
+    let saved = salvage(folder, into).map_err(Failure::of)?;
+    // The new store has to pass what the old one did not.
+    let reader = StoreReader::open(into).map_err(Failure::of)?;
+    reader.pulls().map_err(Failure::of)?;
+    Ok(saved)
+}
+
+fn in_words(saved: &Salvage, into: &Path) -> String {
+    let kept: Vec<String> = saved
+        .kept
+        .iter()
+        .filter(|(_, rows)| *rows > 0)
+        .map(|(table, rows)| format!("{rows} {}", table.replace('_', " ")))
+        .collect();
+    let mut text = format!("saved into {}: {}", into.display(), kept.join(", "));
+    for lost in &saved.lost {
+        text.push_str("\nlost: ");
+        text.push_str(lost);
+    }
+    text
+}

@@ -1,0 +1,274 @@
+//! `rehearse --guards`: the self-test of the guards, on a simulated stand or with the board.
+
+use std::path::Path;
+use std::time::Duration;
+
+use leverarm_config::{GuardAction, Shaft, Watch};
+use serde_json::json;
+
+use super::control::{Answer, Line};
+use super::{DaemonArgument, Failure, StandFile, curve_output, read_stand, say, stand, start_log};
+use crate::clock::Clock;
+use crate::core::{Command, CutLatch, Live, SelfTestReport};
+use crate::rehearsal::{Rehearsal, model_of};
+use crate::self_test::{KeptSelfTest, TestedOn, keep_self_test, last_self_test};
+use crate::service::{Daemon, Handle};
+use crate::store::{ContentHash, NewEvent, Severity, Store, StoreError, StoreReader};
+
+const LOOK_EVERY: Duration = Duration::from_millis(100);
+/// Longest time for the board to be there.
+const CONNECT_US_MAX: u64 = 10_000_000;
+/// Longest time for a guard's trial, its debounce apart.
+const TRIAL_US_MAX: u64 = 12_000_000;
+/// Longest time for the simulated engine to speed the drum up to its limit.
+const RUNAWAY_US_MAX: u64 = 60_000_000;
+
+/// Tests the guards of the running daemon with its board.
+pub(super) fn on_board(daemon: &DaemonArgument) -> Result<(), Failure> {
+    let read = read_stand(&daemon.stand.file)?;
+    let clock = Clock::start();
+    let begun_wall_us = clock.now().wall_us;
+    let line = Line::to(&read.stand, daemon);
+    match line.post("/api/self-test", &json!({})) {
+        Answer::Done(value) => say(value
+            .get("message")
+            .and_then(|m| m.as_str())
+            .unwrap_or("begun")),
+        Answer::Refused(error) => return Err(Failure(error)),
+        Answer::NotRunning => {
+            return Err(Failure(format!(
+                "no daemon answers at http://{}; start it with `leverarm serve`, which keeps the stand \
+                 cut until the self-test has passed",
+                read.stand.page_address
+            )));
+        }
+    }
+    let hash = ContentHash::of(&read.text);
+    let wait_us = wait_us_max(&read);
+    let kept = loop {
+        let reader = StoreReader::open(&read.store_folder).map_err(Failure::of)?;
+        let kept = last_self_test(&reader, hash).map_err(Failure::of)?;
+        if let Some(kept) = kept.filter(|kept| kept.report.wall_us >= begun_wall_us) {
+            break kept;
+        }
+        if clock.now().mono_us > wait_us {
+            return Err(Failure::new(
+                "the daemon tells no result; `leverarm journal` may say why",
+            ));
+        }
+        std::thread::sleep(LOOK_EVERY);
+    };
+    tell(&kept)?;
+    say("the stand is armed; the last cut stays until you end it: leverarm release");
+    Ok(())
+}
+
+fn wait_us_max(read: &StandFile) -> u64 {
+    let guards = &read.stand.guards;
+    let debounces: u64 = guards.iter().map(|g| u64::from(g.debounce_ms) * 1000).sum();
+    debounces + TRIAL_US_MAX * guards.len() as u64
+}
+
+/// Tests the guards of the stand file on a simulated stand, and keeps the result in the store of the
+/// real one.
+pub(super) fn on_software_stand(file: &Path, seed: u64) -> Result<(), Failure> {
+    let mut read = read_stand(file)?;
+    start_log("warn");
+    let clock = Clock::start();
+    let mut store = Store::open(&read.store_folder).map_err(|error| match error {
+        StoreError::Locked { .. } => Failure(format!(
+            "the daemon runs on {}; test its guards with its board: leverarm rehearse --guards \
+             --board. On a simulated stand they are tested while it does not run",
+            read.store_folder.display()
+        )),
+        other => Failure::of(other),
+    })?;
+    let hash = store.put_stand(&read.text).map_err(Failure::of)?;
+    let wait_us = wait_us_max(&read);
+    let limit = read
+        .stand
+        .guards
+        .iter()
+        .find_map(|guard| match guard.watch {
+            Watch::Overspeed {
+                shaft: Shaft::Drum,
+                limit_rad_per_s,
+            } if guard.action == GuardAction::Cut => Some((guard.name.clone(), limit_rad_per_s)),
+            _ => None,
+        });
+    let rehearsal = Rehearsal::start(model_of(&read.stand), seed).map_err(Failure::of)?;
+    stand::rehearse_on(&mut read, &rehearsal);
+    say("testing the guards on a simulated stand; nothing real is cut");
+    let folder = read.store_folder.clone();
+    let report = stand::runtime()?.block_on(async {
+        let daemon = Daemon::start(read.options(crate::service::PageAccess::default()))
+            .await
+            .map_err(Failure::of)?;
+        let handle = daemon.handle();
+        until(&handle, CONNECT_US_MAX, "the simulated board", |live| {
+            live.fit
+        })
+        .await?;
+        ask(&handle, Command::SelfTest).await?;
+        let begun_wall_us = clock.now().wall_us;
+        let report = self_test_of(&folder, hash, begun_wall_us, wait_us).await?;
+        if let Some((guard, limit)) = limit.filter(|_| report.passed) {
+            runaway(&handle, &rehearsal, &guard, limit).await?;
+        }
+        daemon.stop().await.map_err(Failure::of)?;
+        Ok::<_, Failure>(report)
+    })?;
+    let on = TestedOn::SoftwareStand;
+    keep_self_test(&mut store, hash, on, &report).map_err(Failure::of)?;
+    let failures = report.failures();
+    let event = NewEvent {
+        wall_us: report.wall_us,
+        mono_us: 0,
+        tick: None,
+        connection: None,
+        pull: None,
+        severity: if report.passed {
+            Severity::Info
+        } else {
+            Severity::Error
+        },
+        kind: "guard self-test".to_owned(),
+        channel: None,
+        message: if report.passed {
+            format!(
+                "all {} guards passed on a simulated stand",
+                report.trials.len()
+            )
+        } else {
+            failures.join("; ")
+        },
+        data: json!({ "trials": report.trials }),
+    };
+    store.add_event(&event).map_err(Failure::of)?;
+    let stand = hash.to_string();
+    tell(&KeptSelfTest { stand, on, report })
+}
+
+async fn self_test_of(
+    folder: &Path,
+    hash: ContentHash,
+    begun_wall_us: i64,
+    wait_us: u64,
+) -> Result<SelfTestReport, Failure> {
+    let clock = Clock::start();
+    while clock.now().mono_us < wait_us {
+        let reader = StoreReader::open(folder).map_err(Failure::of)?;
+        let kept = last_self_test(&reader, hash).map_err(Failure::of)?;
+        if let Some(kept) = kept.filter(|kept| kept.report.wall_us >= begun_wall_us) {
+            return Ok(kept.report);
+        }
+        tokio::time::sleep(LOOK_EVERY).await;
+    }
+    Err(Failure::new("the self-test of the guards did not end"))
+}
+
+async fn ask(handle: &Handle, command: Command) -> Result<(), Failure> {
+    let done = handle.command(command).await.map_err(Failure::of)?;
+    done.map(drop).map_err(Failure::of)
+}
+
+async fn until(
+    handle: &Handle,
+    wait_us: u64,
+    what: &str,
+    is: impl Fn(&Live) -> bool,
+) -> Result<(), Failure> {
+    let clock = Clock::start();
+    let live = handle.live();
+    while !is(&live.borrow()) {
+        if clock.now().mono_us > wait_us {
+            return Err(Failure(format!("waited in vain for {what}")));
+        }
+        tokio::time::sleep(LOOK_EVERY).await;
+    }
+    Ok(())
+}
+
+/// Opens the throttle and leaves it open: the guard on the drum's speed has to end that.
+async fn runaway(
+    handle: &Handle,
+    rehearsal: &Rehearsal,
+    guard: &str,
+    limit_rad_per_s: f64,
+) -> Result<(), Failure> {
+    let live = handle.live();
+    let cut_id = live.borrow().cut.cut_id;
+    if let Some(cut_id) = cut_id {
+        ask(handle, Command::Release { cut_id }).await?;
+    }
+    let is_free = |live: &Live| live.cut.latch == CutLatch::Running;
+    until(
+        handle,
+        TRIAL_US_MAX,
+        "the simulated engine to be free",
+        is_free,
+    )
+    .await?;
+    rehearsal.run_away().map_err(Failure::of)?;
+    let is_cut = |live: &Live| live.cut.latch == CutLatch::Confirmed;
+    if until(handle, RUNAWAY_US_MAX, "a cut", is_cut)
+        .await
+        .is_err()
+    {
+        let peak = rehearsal.drum_peak_rad_per_s();
+        if peak > limit_rad_per_s {
+            return Err(Failure(format!(
+                "guard \"{guard}\" did not cut, although the simulated drum ran past its limit"
+            )));
+        }
+        say("runaway: the simulated engine does not reach the drum's limit; not tried");
+        return Ok(());
+    }
+    // What the drum gains after the cut.
+    tokio::time::sleep(LOOK_EVERY).await;
+    let peak = rehearsal.drum_peak_rad_per_s();
+    let cause = live.borrow().cut.cause.clone().unwrap_or_default();
+    say(&format!(
+        "runaway with the throttle stuck open: cut at {:.1} % of the drum's limit ({cause})",
+        100.0 * peak / limit_rad_per_s
+    ));
+    Ok(())
+}
+
+/// Shows a self-test; an error when it did not pass.
+fn tell(kept: &KeptSelfTest) -> Result<(), Failure> {
+    let report = &kept.report;
+    let mut table = curve_output::table_of(&["guard", "", "tripped after", "board cut after", ""]);
+    let ms = |ms: Option<f64>| ms.map_or_else(String::new, |ms| format!("{ms:.0} ms"));
+    for trial in &report.trials {
+        let outcome = match (&trial.failure, trial.tripped_ms) {
+            (Some(failure), _) => failure.as_str(),
+            (None, Some(_)) => "passed",
+            (None, None) => "not to be tried at standstill",
+        };
+        table.add_row([
+            trial.guard.as_str(),
+            if trial.cuts { "cuts" } else { "warns" },
+            &ms(trial.tripped_ms),
+            &ms(trial.confirmed_ms),
+            outcome,
+        ]);
+    }
+    say(&table.to_string());
+    if !report.passed {
+        return Err(Failure(format!(
+            "the guards did not pass: {}",
+            report.failures().join("; ")
+        )));
+    }
+    say(match kept.on {
+        TestedOn::Board => {
+            "all guards passed on the board. Cable, relay and kill switch: try them by hand too"
+        }
+        TestedOn::SoftwareStand => {
+            "all guards of the stand file passed on a simulated stand. The board, its cable and the \
+             relay were not part of it: with the daemon running, leverarm rehearse --guards --board"
+        }
+    });
+    Ok(())
+}

@@ -1,0 +1,39 @@
+//! `leverarm board` on a free port, and on a board that the daemon has.
+
+use nix::sys::signal::Signal;
+
+use crate::harness::Bench;
+
+/// Looking at a board never takes it away from the daemon.
+#[test]
+fn a_board_is_looked_at_with_and_without_the_daemon() {
+    let bench = Bench::new();
+    let _board = bench.emulator(&[]);
+    let look = || bench.json(&["board", "--for", "1 s", "--json"]);
+    let alone = look();
+    assert!(
+        alone["from"].as_str().unwrap().ends_with(" baud"),
+        "{alone}"
+    );
+    assert!(alone["board"]["board_id"].is_string(), "{alone}");
+
+    let daemon = bench.serve();
+    bench.wait_for_event("board", "");
+    let beside = look();
+    let from = beside["from"].as_str().unwrap();
+    assert!(from.starts_with("the running daemon's"), "{beside}");
+    assert_eq!(beside["board"]["board_id"], alone["board"]["board_id"]);
+    assert_eq!(
+        beside["inputs"].as_array().map(Vec::len),
+        alone["inputs"].as_array().map(Vec::len)
+    );
+    assert_eq!(beside["loss"]["frames_lost"], 0);
+    let restarts = bench.journal();
+    assert!(
+        restarts
+            .iter()
+            .all(|event| event["kind"] != "board restart"),
+        "{restarts:?}"
+    );
+    daemon.stop(Signal::SIGTERM);
+}
