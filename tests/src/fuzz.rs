@@ -21,8 +21,11 @@ use leverarm::store::{ChunkRange, ConnectionId, NewConnection, Store, StoreReade
 use leverarm_protocol::{BoardReader, Decoder, Form, FrameWriter, LineDecoder};
 use rusqlite::{Connection, params};
 
+/// Takes any bytes, and panics when something is wrong.
+pub type Target = fn(&[u8]);
+
 /// All targets by name.
-pub const TARGETS: [(&str, fn(&[u8])); 6] = [
+pub const TARGETS: [(&str, Target); 6] = [
     ("decoder", decoder),
     ("core", core),
     ("config", config),

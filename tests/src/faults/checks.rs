@@ -388,6 +388,20 @@ impl Checks {
         });
     }
 
+    /// The daemon is killed: what it had not stored is gone, and so is what it was about to tell. The
+    /// board's cut stays.
+    pub(super) fn killed(&mut self, now_us: u64, gone_us: u64) {
+        self.recorded = Recorded::default();
+        self.unlogged.clear();
+        self.fed_bytes = 0;
+        self.latch = CutLatch::Running;
+        self.is_release_accepted = false;
+        self.expected.clear();
+        self.tripped.clear();
+        self.restarted_us = None;
+        self.disturbed.push((now_us, now_us + gone_us));
+    }
+
     /// What was under way to the host is gone, and with it the news of it.
     fn forgive_since(&mut self, since_us: u64) {
         // A debounce begins anew with a connection.
