@@ -21,7 +21,7 @@ use leverarm::store::{ChunkRange, ConnectionId, NewConnection, Store, StoreReade
 use leverarm_protocol::{BoardReader, Decoder, Form, FrameWriter, LineDecoder};
 use rusqlite::{Connection, params};
 
-/// A target: takes any bytes, and panics where a promise is broken.
+/// Takes any bytes, and panics when something is wrong.
 pub type Target = fn(&[u8]);
 
 /// All targets by name.

@@ -16,7 +16,7 @@ const CHANGED: [(&str, u64); 6] = [
     ("store", 60),
     ("http", 400),
 ];
-const BYTES_MAX: usize = 64 * 1024;
+const BYTES_MAX: usize = 256 * 1024;
 
 fn corpus(target: &str) -> Vec<(PathBuf, Vec<u8>)> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR"))
@@ -64,7 +64,7 @@ fn change(random: &mut Rng, input: &mut Vec<u8>, others: &[(PathBuf, Vec<u8>)]) 
             _ => input.truncate(at),
         }
     }
-    input.truncate(BYTES_MAX.max(300 * 1024));
+    input.truncate(BYTES_MAX);
 }
 
 fn run(name: &str) {

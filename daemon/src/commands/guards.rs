@@ -97,6 +97,7 @@ pub(super) fn on_software_stand(file: &Path, seed: u64) -> Result<(), Failure> {
             _ => None,
         });
     let rehearsal = Rehearsal::start(model_of(&read.stand), seed).map_err(Failure::of)?;
+    rehearsal.switch_off().map_err(Failure::of)?;
     stand::rehearse_on(&mut read, &rehearsal);
     say("testing the guards on a simulated stand; nothing real is cut");
     let folder = read.store_folder.clone();
@@ -109,8 +110,15 @@ pub(super) fn on_software_stand(file: &Path, seed: u64) -> Result<(), Failure> {
             live.fit
         })
         .await?;
-        ask(&handle, Command::SelfTest).await?;
         let begun_wall_us = clock.now().wall_us;
+        let asked = Clock::start();
+        while let Err(refused) = ask(&handle, Command::SelfTest).await {
+            // The simulated engine idled when it was switched on, and stops.
+            if asked.now().mono_us > CONNECT_US_MAX {
+                return Err(refused);
+            }
+            tokio::time::sleep(LOOK_EVERY).await;
+        }
         let report = self_test_of(&folder, hash, begun_wall_us, wait_us).await?;
         if let Some((guard, limit)) = limit.filter(|_| report.passed) {
             runaway(&handle, &rehearsal, &guard, limit).await?;

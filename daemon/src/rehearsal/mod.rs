@@ -54,6 +54,7 @@ pub enum RehearsalError {
 enum Order {
     Fit(Box<Engine>),
     Ride(RiderScript),
+    SwitchOff,
     RunAway,
 }
 
@@ -135,6 +136,16 @@ impl Rehearsal {
             .map_err(|_closed| RehearsalError::Over)
     }
 
+    /// Switches the ignition off, so that everything comes to a standstill.
+    ///
+    /// # Errors
+    /// When the rehearsal is over.
+    pub fn switch_off(&self) -> Result<(), RehearsalError> {
+        self.orders
+            .send(Order::SwitchOff)
+            .map_err(|_closed| RehearsalError::Over)
+    }
+
     /// Opens the throttle and leaves it open, with nobody there.
     ///
     /// # Errors
@@ -195,6 +206,10 @@ impl Shell {
                         }
                     }
                     Ok(Order::Ride(script)) => self.stand.ride(Some(script)),
+                    Ok(Order::SwitchOff) => {
+                        self.stand.ride(None);
+                        self.stand.ignition(false);
+                    }
                     Ok(Order::RunAway) => {
                         self.stand.ride(None);
                         self.stand.ignition(true);

@@ -423,7 +423,7 @@ mod tests {
         let row = |i: u32| vec![i.to_string(), "a long text that has to wrap ".repeat(12)];
         Rows {
             headings: vec!["pull".to_owned(), "doubtful".to_owned()],
-            rows: (0..80).map(row).collect(),
+            rows: (0..160).map(row).collect(),
             text_columns: 2,
         }
     }

@@ -393,7 +393,8 @@ fn compare(folder: &Path, acknowledged: &Acknowledged, whole: bool) -> Outcome<V
         let found = reader.chunks(ConnectionId::new(*connection), &range)?;
         let same = matches!(found.as_slice(), [Ok(chunk)] if digest(&chunk.bytes) == *hash);
         if !same {
-            wrong.push(format!("chunk {seq} of connection {connection}: {found:?}"));
+            let why: Vec<_> = found.iter().map(|it| it.as_ref().err()).collect();
+            wrong.push(format!("chunk {seq} of connection {connection}: {why:?}"));
         }
     }
     for (id, state) in &acknowledged.pulls {

@@ -388,6 +388,20 @@ impl Checks {
         });
     }
 
+    /// The daemon is killed: what it had not stored is gone, and so is what it was about to tell. The
+    /// board's cut stays.
+    pub(super) fn killed(&mut self, now_us: u64, gone_us: u64) {
+        self.recorded = Recorded::default();
+        self.unlogged.clear();
+        self.fed_bytes = 0;
+        self.latch = CutLatch::Running;
+        self.is_release_accepted = false;
+        self.expected.clear();
+        self.tripped.clear();
+        self.restarted_us = None;
+        self.disturbed.push((now_us, now_us + gone_us));
+    }
+
     /// What was under way to the host is gone, and with it the news of it.
     fn forgive_since(&mut self, since_us: u64) {
         // A debounce begins anew with a connection.
@@ -468,7 +482,7 @@ impl Checks {
             self.fail(now_us, "bytes for a port that is closed");
         }
         let mut messages = Vec::new();
-        self.said.feed(&out.write, &mut |result| {
+        self.said.feed(&without_lines(&out.write), &mut |result| {
             messages.push(
                 result.map_err(|fault| fault.to_string()).and_then(|frame| {
                     HostMessage::parse(&frame).map_err(|error| error.to_string())
@@ -978,4 +992,30 @@ impl Checks {
         self.failures.extend(wrong);
         (self.failures, self.counts)
     }
+}
+
+/// What a board of frames makes sense of: while the core does not know how its board speaks, it says
+/// some things as lines of text too, each after a frame's end and with a delimiter behind it.
+fn without_lines(written: &[u8]) -> Vec<u8> {
+    let mut frames = Vec::with_capacity(written.len());
+    let mut rest = written;
+    while let Some(at) = rest.windows(2).position(|pair| pair == b"\0\n") {
+        let (before, after) = rest.split_at(at + 1);
+        frames.extend_from_slice(before);
+        let text = after.get(1..).unwrap_or_default();
+        let length = text.iter().take_while(|b| (0x20..0x7f).contains(*b));
+        let length = length.count();
+        let is_line =
+            length > 5 && text.get(length) == Some(&b'\n') && text.get(length - 5) == Some(&b'*');
+        // A frame of ten bytes begins the same way.
+        let taken = if is_line { length + 2 } else { 0 };
+        rest = after.get(taken..).unwrap_or_default();
+        if !is_line {
+            let (first, others) = rest.split_at(rest.len().min(1));
+            frames.extend_from_slice(first);
+            rest = others;
+        }
+    }
+    frames.extend_from_slice(rest);
+    frames
 }

@@ -2,9 +2,9 @@
 //!
 //! Time is virtual. The core is the daemon's own; the stand, its board and its rider are the
 //! software stand; between them is a line that loses, turns, doubles and holds back what it
-//! carries, a port that vanishes, a loop that sleeps, a store that stalls, sensors that break, a
-//! throttle that sticks and a person with commands. A seed says what goes wrong and when, and
-//! replays exactly.
+//! carries, a port that vanishes, a loop that sleeps, a store that stalls or is slow, a daemon that
+//! is killed, sensors that break, a throttle that sticks and a person with commands. A seed says
+//! what goes wrong and when, and replays exactly.
 //!
 //! What must hold at every step is in the module `checks`.
 //!

@@ -63,8 +63,13 @@ pub(super) enum FaultKind {
     PortLost { restart: bool },
     /// The wall clock jumps, once.
     WallJump { us: i64 },
-    /// The store takes nothing.
+    /// The store takes nothing: its disk is full, gone, or fails a sync. The recorder tries until it
+    /// takes the record.
     StoreStalled,
+    /// The store takes a record now and then.
+    StoreSlow,
+    /// The daemon is killed, and started again after this time.
+    Killed { us: u64 },
     /// The core's loop sleeps for up to so long, again and again.
     LateLoop { us_max: u64 },
     /// A person cuts.
@@ -224,7 +229,7 @@ impl Plan {
         let for_us = |chance: &mut Chance, ms: (u64, u64)| 1_000 * chance.whole(ms.0, ms.1);
         let share = chance.between(0.0005, 0.02);
         let frames = chance.between(0.01, 0.25);
-        let (kind, length_us) = match chance.below(25) {
+        let (kind, length_us) = match chance.below(27) {
             0 => (FaultKind::LoseBytes { share }, for_us(chance, (50, 2_000))),
             1 => (
                 FaultKind::CorruptBytes { share },
@@ -288,6 +293,11 @@ impl Plan {
             21 => (FaultKind::AirHot, for_us(chance, (100, 2_000))),
             22 => (FaultKind::AirStuck, for_us(chance, (100, 5_000))),
             23 => (FaultKind::LambdaClipped, for_us(chance, (100, 5_000))),
+            24 => (FaultKind::StoreSlow, for_us(chance, (500, 5_000))),
+            25 => {
+                let us = for_us(chance, (50, 2_000));
+                (FaultKind::Killed { us }, 0)
+            }
             _ => (FaultKind::ForceNoisy, for_us(chance, (100, 5_000))),
         };
         self.faults.push(Fault {

@@ -7,6 +7,8 @@ use leverarm::store::{
     ChunkRange, ConnectionId, Hello, NewChunk, NewConnection, Store, StoreError,
 };
 
+use super::plan::FaultKind;
+
 /// Records that may wait. The core is told long before.
 pub(super) const QUEUE_MAX: usize = 2_000;
 /// From so many on the store does not keep up, until so few wait.
@@ -14,6 +16,8 @@ const BEHIND_FROM: usize = 12;
 const BEHIND_TO: usize = 2;
 /// Records that are stored in a step.
 const STORED_PER_STEP: usize = 3;
+/// A slow store takes a record in so many steps.
+const SLOW_STEPS: u64 = 300;
 
 /// What is kept to be compared in the end.
 #[derive(Debug)]
@@ -26,7 +30,7 @@ struct Acknowledged {
 struct Real {
     store: Store,
     /// Kept until the end, since the folder goes with it.
-    _folder: tempfile::TempDir,
+    folder: tempfile::TempDir,
     connection: Option<ConnectionId>,
     acknowledged: Vec<Acknowledged>,
 }
@@ -46,7 +50,7 @@ impl Queue {
             let folder = tempfile::tempdir()?;
             queue.real = Some(Real {
                 store: Store::open(folder.path())?,
-                _folder: folder,
+                folder,
                 connection: None,
                 acknowledged: Vec::new(),
             });
@@ -63,15 +67,45 @@ impl Queue {
     }
 
     /// A step of the store; returns whether it keeps up, if that has changed.
-    pub(super) fn step(&mut self, stalled: bool) -> Result<Option<bool>, StoreError> {
-        if !stalled {
-            self.store(STORED_PER_STEP)?;
-        }
+    pub(super) fn step(
+        &mut self,
+        steps: u64,
+        active: &[FaultKind],
+    ) -> Result<Option<bool>, StoreError> {
+        self.store(if active.contains(&FaultKind::StoreStalled) {
+            0
+        } else if active.contains(&FaultKind::StoreSlow) {
+            usize::from(steps.is_multiple_of(SLOW_STEPS))
+        } else {
+            STORED_PER_STEP
+        })?;
         let limit = if self.behind { BEHIND_TO } else { BEHIND_FROM };
         let behind = self.waiting.len() > limit;
         let changed = behind != self.behind;
         self.behind = behind;
         Ok(changed.then_some(!behind))
+    }
+
+    /// The daemon is killed: what waits is gone, what the store took is not.
+    pub(super) fn killed(&mut self) -> Result<(), StoreError> {
+        self.waiting.clear();
+        self.behind = false;
+        if let Some(Real {
+            store,
+            folder,
+            acknowledged,
+            ..
+        }) = self.real.take()
+        {
+            drop(store);
+            self.real = Some(Real {
+                store: Store::open(folder.path())?,
+                folder,
+                connection: None,
+                acknowledged,
+            });
+        }
+        Ok(())
     }
 
     pub(super) fn is_behind(&self) -> bool {

@@ -102,7 +102,7 @@ impl World {
         let mut bytes = Vec::new();
         while self.now_us < self.plan.length_us && self.checks.is_worth_going_on() {
             self.now_us += STEP_US;
-            self.begin_and_end_faults();
+            self.begin_and_end_faults()?;
             self.act();
             let commands = self.up.deliver(self.now_us);
             if !commands.is_empty() {
@@ -142,7 +142,7 @@ impl World {
         }
     }
 
-    fn begin_and_end_faults(&mut self) {
+    fn begin_and_end_faults(&mut self) -> Result<(), Box<dyn std::error::Error>> {
         let now_us = self.now_us;
         let faults = self.plan.faults.iter();
         let is_active = |fault: &&Fault| (fault.from_us..fault.until_us).contains(&now_us);
@@ -155,6 +155,7 @@ impl World {
                 FaultKind::Restart(restart) => self.restart(restart),
                 FaultKind::PortLost { restart: true } => self.restart(Restart::Reset),
                 FaultKind::WallJump { us } => self.host.wall_jump_us += us,
+                FaultKind::Killed { us } => self.kill(us)?,
                 FaultKind::PersonCuts => {
                     let reason = "a person".to_owned();
                     let _said = self.command(&Command::Cut { reason });
@@ -175,6 +176,19 @@ impl World {
                 _ => {}
             }
         }
+        Ok(())
+    }
+
+    /// The daemon is gone without a word, and another one starts a little later.
+    fn kill(&mut self, us: u64) -> Result<(), Box<dyn std::error::Error>> {
+        self.core = Core::new(self.core.stand().clone());
+        self.queue.killed()?;
+        self.up.closed();
+        self.host.is_open = false;
+        self.host.sleeps_until_us = self.now_us + us;
+        self.person.releases_at_us = None;
+        self.checks.killed(self.now_us, us);
+        Ok(())
     }
 
     fn restart(&mut self, restart: Restart) {
@@ -244,8 +258,7 @@ impl World {
         } else if self.host.is_open {
             self.feed(&came);
         }
-        let stalled = self.active.contains(&FaultKind::StoreStalled);
-        if let Some(keeps_up) = self.queue.step(stalled)? {
+        if let Some(keeps_up) = self.queue.step(self.now_us / STEP_US, &self.active)? {
             self.call(|core, now, out| core.store_keeps_up(keeps_up, now, out));
         }
         if self.now().mono_us >= self.core.wake_us() {
