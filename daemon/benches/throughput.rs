@@ -108,7 +108,8 @@ impl Board {
             let [tooth, force, analog, status] = due;
             if tooth && !self.teeth.push(self.now_us) {
                 self.flush_teeth(out)?;
-                let _fits_an_empty_batch = self.teeth.push(self.now_us);
+                // An empty one has room.
+                let _has_room = self.teeth.push(self.now_us);
             }
             if force {
                 let counts = i32::from(tick.to_le_bytes()[1]) + 8_000;

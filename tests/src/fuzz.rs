@@ -256,7 +256,11 @@ pub fn http(input: &[u8]) {
     );
     let alive = format!("GET /api/live HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n");
     let answer = ask(page.address, alive.as_bytes());
-    assert!(answer.starts_with(b"HTTP/1.1 200"), "the daemon is gone");
+    assert!(
+        answer.starts_with(b"HTTP/1.1 200"),
+        "the daemon is gone: {:?}",
+        String::from_utf8_lossy(&answer)
+    );
 }
 
 /// The beginning of an answer.

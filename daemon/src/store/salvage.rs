@@ -140,6 +140,26 @@ fn open_damaged(folder: &Path) -> rusqlite::Result<Connection> {
     Ok(source)
 }
 
+/// What SQLite itself finds wrong with the trees of a database; the first of it.
+fn structure(source: &Connection) -> Vec<String> {
+    let found = || -> rusqlite::Result<Vec<String>> {
+        source
+            .prepare("PRAGMA integrity_check(10)")?
+            .query_map([], |row| row.get(0))?
+            .collect()
+    };
+    match found() {
+        Ok(mut lines) => {
+            lines.retain(|line| line != "ok");
+            lines
+                .iter()
+                .map(|line| format!("structure: {line}"))
+                .collect()
+        }
+        Err(error) => vec![format!("structure: {error}")],
+    }
+}
+
 /// The tree of the first page, which is the list of tables, as a new store has it.
 fn with_new_first_page(
     scratch: &Path,
@@ -188,6 +208,8 @@ impl<'a> Target<'a> {
                 }
             }
         };
+        // A tree that lost a branch reads without an error.
+        self.salvage.lost.extend(structure(&source));
         for (table, numbered) in TABLES.into_iter().chain([LAST_TABLE]) {
             self.take_table(&source, table, numbered)?;
         }
