@@ -5,7 +5,7 @@
 //! practice, no source: chosen so that an undisturbed stand is silent for days. They warn; none of
 //! them cuts.
 
-use leverarm_config::{Source, Stand};
+use leverarm_config::{Channel, Quantity, Source, Stand};
 use leverarm_protocol::{BoardMessage, TEMPERATURE_UNREADABLE};
 
 use super::{EventData, Now, Output, Record};
@@ -90,6 +90,8 @@ pub enum Finding {
 pub struct SampleWatch {
     /// Ends of what its converter can show.
     rails: (i32, i32),
+    /// Whether a top that stays flat is the end of the range: a temperature just stays a while.
+    tells_tops: bool,
     recent: [i32; 5],
     seen: u32,
     /// Mean absolute difference of neighbours, what is off left out.
@@ -129,6 +131,7 @@ impl SampleWatch {
     pub fn new(rails: (i32, i32)) -> Self {
         Self {
             rails,
+            tells_tops: true,
             recent: [0; 5],
             seen: 0,
             difference: 0.0,
@@ -141,6 +144,13 @@ impl SampleWatch {
             bottom: Flat::default(),
             unreadable: 0,
         }
+    }
+
+    /// For a signal that is slow against its samples: only the converter's own ends are ends.
+    #[must_use]
+    pub const fn of_slow_signal(mut self) -> Self {
+        self.tells_tops = false;
+        self
     }
 
     /// Takes a sample at `at_s` on the board's clock; `None` where the board reports the sensor as
@@ -249,7 +259,7 @@ impl SampleWatch {
 
     fn clipped(&mut self, run: Run, found: &mut impl FnMut(Finding)) {
         let mut clipped = self.is_at_rail(run.counts);
-        if self.has_learnt() && run.same < FLAT_SAME_MAX {
+        if self.tells_tops && self.has_learnt() && run.same < FLAT_SAME_MAX {
             for flat in [&mut self.top, &mut self.bottom] {
                 if flat.counts == Some(run.counts) {
                     flat.flats += 1;
@@ -429,13 +439,21 @@ impl HealthDesk {
     /// For a stand; nothing learnt yet.
     #[must_use]
     pub fn new(stand: &Stand) -> Self {
+        let watch_of = |channel: &Channel| {
+            let watch = SampleWatch::new(match channel.source {
+                Source::Analog(_) => (i32::from(i16::MIN), i32::from(i16::MAX)),
+                Source::Temperature(_) | Source::Pulses(_) => (i32::MIN, i32::MAX),
+            });
+            if channel.quantity == Quantity::Temperature {
+                watch.of_slow_signal()
+            } else {
+                watch
+            }
+        };
         let inputs = stand.channels.iter().map(|channel| Input {
             name: channel.name.clone(),
             source: channel.source,
-            watch: SampleWatch::new(match channel.source {
-                Source::Analog(_) => (i32::from(i16::MIN), i32::from(i16::MAX)),
-                Source::Temperature(_) | Source::Pulses(_) => (i32::MIN, i32::MAX),
-            }),
+            watch: watch_of(channel),
             spikes: 0,
             spike_counts: 0.0,
             spikes_since: (
