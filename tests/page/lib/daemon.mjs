@@ -50,7 +50,9 @@ export class Daemon {
     daemon.port = await freePort();
     daemon.stand = join(daemon.folder, "stand.toml");
     const address = `${daemon.options.host}:${daemon.port}`;
-    writeFileSync(daemon.stand, daemon.options.change(readFileSync(STAND, "utf8")).replace("127.0.0.1:0", address));
+    // A busy machine that is late with a heartbeat must not cut the pull that a test waits for.
+    const stand = `${readFileSync(STAND, "utf8")}\n[board]\nheartbeat_timeout = "2 s"\n`;
+    writeFileSync(daemon.stand, daemon.options.change(stand).replace("127.0.0.1:0", address));
     await daemon.run();
     return daemon;
   }
