@@ -51,7 +51,7 @@ export class Daemon {
     daemon.stand = join(daemon.folder, "stand.toml");
     const address = `${daemon.options.host}:${daemon.port}`;
     // A busy machine that is late with a heartbeat must not cut the pull that a test waits for.
-    const stand = `${readFileSync(STAND, "utf8")}\n[board]\nheartbeat_timeout = "2 s"\n`;
+    const stand = readFileSync(STAND, "utf8").replace(/^heartbeat_timeout = .*$/m, 'heartbeat_timeout = "2 s"');
     writeFileSync(daemon.stand, daemon.options.change(stand).replace("127.0.0.1:0", address));
     await daemon.run();
     return daemon;
