@@ -5,6 +5,7 @@ use leverarm_config::{
 };
 use leverarm_torque::air::Correction;
 use leverarm_torque::curve::Curve;
+use leverarm_torque::engine::Role;
 use leverarm_torque::reduce::{
     AirReadings, LoadCellModel, LossModel, RawPull, ReduceError, ReduceOptions, ReductionModel,
     WheelModel, reduce,
@@ -276,7 +277,7 @@ pub struct RawData {
     pub bytes: u64,
     /// Frames that were lost or damaged on the way.
     pub link_faults: usize,
-    /// Mean of each temperature channel before the pull began, K.
+    /// Mean of each temperature channel but the exhaust's before the pull began, K.
     pub start_temperatures_k: Vec<(String, f64)>,
 }
 
@@ -298,11 +299,12 @@ impl RawData {
             .iter()
             .map(|byte| format!("{byte:02x}"))
             .collect();
-        let temperatures = stand
-            .channels
-            .iter()
-            .enumerate()
-            .filter(|(_, channel)| channel.quantity == Quantity::Temperature);
+        // Exhaust gas follows the throttle within a second: it says nothing of how warm the engine is.
+        let is_exhaust =
+            |channel: &Channel| matches!(channel.role, Some(Role::ExhaustTemperature(_)));
+        let temperatures = stand.channels.iter().enumerate().filter(|(_, channel)| {
+            channel.quantity == Quantity::Temperature && !is_exhaust(channel)
+        });
         Self {
             sha256: digits,
             bytes,
