@@ -12,11 +12,9 @@ use std::time::Duration;
 use leverarm::clock::Clock;
 use leverarm::core::{Core, Now, Output, Record};
 use leverarm::rehearsal::{DEMO_STAND, Rehearsal, model_of, script_of};
-use leverarm::service::{Daemon, PageAccess, ServeOptions};
+use leverarm::service::{Belongs, Daemon, PageAccess, RecordKeeper, ServeOptions};
 use leverarm::software_stand::{SoftwareStand, StandModel};
-use leverarm::store::{
-    ChunkRange, ConnectionId, Hello, NewChunk, NewConnection, Store, StoreReader,
-};
+use leverarm::store::{ChunkRange, Store, StoreReader};
 use leverarm::stream::{Feed, Range, Sender, Sent, send_all};
 use leverarm_config::{Stand, StreamDestination};
 
@@ -46,12 +44,13 @@ fn full_rate(port: &str, server: u16) -> Outcome<(Stand, String, StandModel)> {
 /// Fills a store with what such a stand sends, in the stand's own time.
 fn record(folder: &Path, stand: &Stand, text: &str, model: StandModel) -> Outcome<()> {
     let mut store = Store::open(folder)?;
-    let hash = store.put_stand(text)?;
+    let belongs = Belongs::new(store.put_stand(text)?, store.put_calibration("{}")?);
+    let mut keeper = RecordKeeper::new(belongs);
     let mut board = SoftwareStand::new(model, 1)?;
     board.ride(Some(script_of(stand, 1000)));
     let mut core = Core::new(stand.clone());
     let mut out = Output::default();
-    let (mut bytes, mut connection) = (Vec::new(), None);
+    let mut bytes = Vec::new();
     let at = |mono_us: u64| Now {
         mono_us,
         wall_us: 1_795_600_000_000_000 + mono_us.cast_signed(),
@@ -66,48 +65,14 @@ fn record(folder: &Path, stand: &Stand, text: &str, model: StandModel) -> Outcom
         board.receive(&out.write);
         out.write.clear();
         for record in out.records.drain(..) {
-            put(&mut store, hash, &mut connection, &record)?;
+            // Raw bytes alone: pulls and events would be other points.
+            if !matches!(
+                record,
+                Record::PullStarted { .. } | Record::PullEnded(_) | Record::Disconnected { .. }
+            ) {
+                keeper.keep(&mut store, &record)?;
+            }
         }
-    }
-    Ok(())
-}
-
-fn put(
-    store: &mut Store,
-    stand: leverarm::store::ContentHash,
-    connection: &mut Option<ConnectionId>,
-    record: &Record,
-) -> Outcome<()> {
-    match (record, *connection) {
-        (Record::Connected { port, now }, _) => {
-            let new = NewConnection {
-                port: port.clone(),
-                opened_wall_us: now.wall_us,
-                opened_mono_us: now.mono_us,
-            };
-            *connection = Some(store.add_connection_of(stand, &new)?);
-        }
-        (Record::Hello(hello), Some(connection)) => {
-            let hello = Hello {
-                frame: hello.frame.clone(),
-                tick_hz: hello.tick_hz,
-                board_id: hello.board_id,
-                boot: hello.boot,
-            };
-            store.set_hello(connection, &hello)?;
-        }
-        (Record::Chunk(chunk), Some(connection)) => {
-            store.add_chunk(&NewChunk {
-                connection,
-                seq: chunk.seq,
-                mono_us_first: chunk.first.mono_us,
-                mono_us_last: chunk.last_mono_us,
-                wall_us_first: chunk.first.wall_us,
-                tick_first: chunk.tick_first,
-                bytes: &chunk.bytes,
-            })?;
-        }
-        _ => {}
     }
     Ok(())
 }

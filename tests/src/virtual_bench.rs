@@ -4,13 +4,11 @@
 use std::path::Path;
 
 use leverarm::core::{Core, EventData, Now, Output, Record};
+use leverarm::service::{Belongs, RecordKeeper};
 use leverarm::software_stand::{
     Engine, ModelError, RiderEvent, RiderScript, SoftwareStand, StandModel,
 };
-use leverarm::store::{
-    ConnectionId, ContentHash, Hello, NewChunk, NewConnection, NewPull, NewSetup, PullEnd, PullId,
-    PullState, SetupId, Store, StoreError,
-};
+use leverarm::store::{NewSetup, Store, StoreError};
 use leverarm_config::{ConfigErrors, Stand};
 use serde_json::Value;
 
@@ -57,11 +55,7 @@ pub struct VirtualBench {
     now_us: u64,
     to_board: Vec<u8>,
     store: Store,
-    stand_hash: ContentHash,
-    calibration: ContentHash,
-    connection: Option<ConnectionId>,
-    pull: Option<PullId>,
-    setup: Option<SetupId>,
+    keeper: RecordKeeper,
     events: Vec<EventData>,
 }
 
@@ -73,18 +67,15 @@ impl VirtualBench {
     pub fn new(folder: &Path, stand_text: &str, model: StandModel) -> Result<Self, BenchError> {
         let stand_file = leverarm_config::parse("stand.toml", stand_text)?;
         let mut store = Store::open(folder)?;
+        let belongs = Belongs::new(store.put_stand(stand_text)?, store.put_calibration("{}")?);
         let mut bench = Self {
             stand: SoftwareStand::new(model, 5)?,
             core: Core::new(stand_file.clone()),
             stand_file,
             now_us: 0,
             to_board: Vec::new(),
-            stand_hash: store.put_stand(stand_text)?,
-            calibration: store.put_calibration("{}")?,
             store,
-            connection: None,
-            pull: None,
-            setup: None,
+            keeper: RecordKeeper::new(belongs),
             events: Vec::new(),
         };
         bench.call(|core, now, out| core.port_opened(now, "simulated", out))?;
@@ -104,7 +95,7 @@ impl VirtualBench {
     pub fn fit(&mut self, name: &str, parts: Value, engine: Engine) -> Result<(), BenchError> {
         self.stand.fit(engine)?;
         let known = self.store.reader()?.setups()?;
-        self.setup = Some(match known.iter().find(|setup| setup.name == name) {
+        self.keeper.belongs.setup = Some(match known.iter().find(|setup| setup.name == name) {
             Some(known) => known.id,
             None => self.store.add_setup(&NewSetup {
                 name: name.to_owned(),
@@ -199,81 +190,9 @@ impl VirtualBench {
     }
 
     fn record(&mut self, record: Record) -> Result<(), BenchError> {
-        match (record, self.connection) {
-            (Record::Connected { port, now }, _) => {
-                let new = NewConnection {
-                    port,
-                    opened_wall_us: now.wall_us,
-                    opened_mono_us: now.mono_us,
-                };
-                self.connection = Some(self.store.add_connection(&new)?);
-            }
-            (Record::Hello(hello), Some(connection)) => {
-                let hello = Hello {
-                    frame: hello.frame,
-                    tick_hz: hello.tick_hz,
-                    board_id: hello.board_id,
-                    boot: hello.boot,
-                };
-                self.store.set_hello(connection, &hello)?;
-            }
-            (Record::Chunk(chunk), Some(connection)) => {
-                self.store.add_chunk(&NewChunk {
-                    connection,
-                    seq: chunk.seq,
-                    mono_us_first: chunk.first.mono_us,
-                    mono_us_last: chunk.last_mono_us,
-                    wall_us_first: chunk.first.wall_us,
-                    tick_first: chunk.tick_first,
-                    bytes: &chunk.bytes,
-                })?;
-            }
-            (
-                Record::PullStarted {
-                    now,
-                    tick_first_wanted,
-                    tick_start,
-                    chunk_seq_first,
-                },
-                Some(connection),
-            ) => {
-                self.pull = Some(self.store.add_pull(&NewPull {
-                    connection,
-                    setup: self.setup,
-                    stand: self.stand_hash,
-                    calibration: self.calibration,
-                    started_wall_us: now.wall_us,
-                    tick_first_wanted,
-                    tick_start,
-                    chunk_seq_first,
-                    air: Value::Null,
-                    note: String::new(),
-                    end: None,
-                })?);
-            }
-            (Record::PullEnded(ended), _) => {
-                if let Some(id) = self.pull.take() {
-                    let end = PullEnd {
-                        state: if ended.whole {
-                            PullState::Stored
-                        } else {
-                            PullState::Aborted
-                        },
-                        tick_peak: Some(ended.tick_peak),
-                        tick_end: ended.tick_end,
-                        chunk_seq_last: ended.chunk_seq_last,
-                        reasons: ended.reasons,
-                    };
-                    self.store.finish_pull(id, &end)?;
-                }
-            }
-            (Record::Event(event), _) => self.events.push(event),
-            (Record::Disconnected { now, reason }, Some(connection)) => {
-                self.store
-                    .close_connection(connection, now.wall_us, &reason)?;
-                self.connection = None;
-            }
-            _ => {}
+        self.keeper.keep(&mut self.store, &record)?;
+        if let Record::Event(event) = record {
+            self.events.push(event);
         }
         Ok(())
     }

@@ -511,6 +511,15 @@ fn freedom(cell: &LoadCell, rise: &Measured, relative: f64) -> f64 {
     (relative / fit).powi(4) * cell.fit.degrees_of_freedom() as f64
 }
 
+/// Hash of the calibrations in force in a store; before the first change, of none.
+///
+/// # Errors
+/// As the store's methods.
+pub(crate) fn hash_in_force(store: &mut Store) -> Result<ContentHash, StoreError> {
+    let newest = store.reader()?.calibration_history()?.pop();
+    newest.map_or_else(|| store.put_calibration("{}"), |it| Ok(it.calibration))
+}
+
 /// Puts a change in force.
 ///
 /// # Errors

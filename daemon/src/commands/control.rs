@@ -8,6 +8,7 @@ use leverarm_torque::uncertainty::Measured;
 use serde_json::{Value, json};
 
 use super::{DaemonArgument, Failure, StandFile, curve_output, read_stand, say};
+use crate::calibration::hash_in_force;
 use crate::clock::{Clock, local_text};
 use crate::comparison::{ExclusionRequest, Part, exclusion_event, parts_of};
 use crate::reduction::EnteredAir;
@@ -208,21 +209,9 @@ pub(super) fn keep(
         Answer::Refused(error) => return Err(Failure(error)),
         Answer::NotRunning => {
             let mut store = Store::open(&read.store_folder).map_err(Failure::of)?;
-            let calibration = store
-                .reader()
-                .and_then(|reader| reader.calibration_history())
-                .map_err(Failure::of)?
-                .pop();
-            let calibration = match calibration {
-                Some(newest) => newest.calibration,
-                None => store.put_calibration("{}").map_err(Failure::of)?,
-            };
-            let belongs = Belongs {
-                stand: store.put_stand(&read.text).map_err(Failure::of)?,
-                calibration,
-                setup: None,
-                air: Value::Null,
-            };
+            let calibration = hash_in_force(&mut store).map_err(Failure::of)?;
+            let stand = store.put_stand(&read.text).map_err(Failure::of)?;
+            let belongs = Belongs::new(stand, calibration);
             keep_stretch(&mut store, &request, belongs)
                 .map_err(Failure::of)?
                 .get()

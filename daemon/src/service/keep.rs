@@ -1,10 +1,9 @@
 //! Keeping a stretch of the byte log as a pull, after the fact: a step test on a brake, a
 //! coast-down, a falling weight, or a pull that the rules did not take for one.
 
+use super::record_keeper::Belongs;
 use crate::recording::Recording;
-use crate::store::{
-    ChunkRange, ContentHash, NewPull, PullEnd, PullId, PullState, SetupId, Store, StoreError,
-};
+use crate::store::{ChunkRange, NewPull, PullEnd, PullId, PullState, Store, StoreError};
 
 /// What is to be kept.
 #[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -32,15 +31,6 @@ pub enum KeepError {
     /// Nothing there.
     #[error("the store holds no bytes of a board that said hello, so there is nothing to keep")]
     Nothing,
-}
-
-/// What the kept stretch belongs to.
-#[derive(Debug, Clone)]
-pub(crate) struct Belongs {
-    pub(crate) stand: ContentHash,
-    pub(crate) calibration: ContentHash,
-    pub(crate) setup: Option<SetupId>,
-    pub(crate) air: serde_json::Value,
 }
 
 /// Keeps the newest stored stretch as a pull.

@@ -5,6 +5,7 @@ mod guard;
 mod http;
 mod keep;
 mod real_time;
+mod record_keeper;
 mod recorder;
 
 use std::path::PathBuf;
@@ -22,8 +23,9 @@ use crate::stream::{Streamer, StreamerParts};
 pub use guard::PortError;
 pub(crate) use guard::open as open_port;
 pub use http::{PageAccess, PageTokens};
-pub(crate) use keep::{Belongs, keep};
+pub(crate) use keep::keep;
 pub use keep::{KeepError, KeepRequest};
+pub use record_keeper::{Belongs, Kept, RecordKeeper};
 pub use recorder::{NewSetupRequest, StoreRequest, Stored};
 pub(crate) use recorder::{put_air, take_setup};
 

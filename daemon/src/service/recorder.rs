@@ -10,17 +10,19 @@ use leverarm_config::Stand;
 use leverarm_torque::reduce::ReductionModel;
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
 
-use super::{Belongs, KeepError, KeepRequest, PullNotice, ServeError, keep};
-use crate::calibration::{Calibration, CalibrationError, NewCalibrationRequest, put_change};
+use super::record_keeper::{Belongs, Kept, RecordKeeper};
+use super::{KeepError, KeepRequest, PullNotice, ServeError, keep};
+use crate::calibration::{
+    Calibration, CalibrationError, NewCalibrationRequest, hash_in_force, put_change,
+};
 use crate::clock::Clock;
 use crate::core::{EventData, Now, Record};
 use crate::journal::Throttle;
 use crate::reduction::{self, EnteredAir};
 use crate::self_test::{TestedOn, keep_self_test};
 use crate::store::{
-    Acknowledgement, ConnectionId, ContentHash, Cursor, EventId, Hello, NewChunk, NewConnection,
-    NewEvent, NewPull, NewSetup, PullEdit, PullEnd, PullId, PullState, SetupId, Severity, Store,
-    StoreError,
+    Acknowledgement, Cursor, EventId, NewEvent, NewSetup, PullEdit, PullId, PullState, SetupId,
+    Severity, Store, StoreError,
 };
 
 /// Records between the guard thread and this one. At two chunks a second it holds several minutes.
@@ -247,12 +249,10 @@ pub(super) struct Outlets {
 struct Recorder {
     store: Store,
     clock: Clock,
-    stand: ContentHash,
-    calibration: ContentHash,
-    connection: Option<ConnectionId>,
-    pull: Option<(PullId, Option<String>)>,
-    setup: Option<(SetupId, String)>,
-    air: serde_json::Value,
+    keeper: RecordKeeper,
+    /// Names of the setups of the next pulls, and of the one under way.
+    setup_name: Option<String>,
+    pull_setup: Option<String>,
     throttle: Throttle,
     outlets: Outlets,
     of_stand: Arc<Stand>,
@@ -272,11 +272,8 @@ pub(super) fn start(
     flow: Arc<Flow>,
 ) -> Result<Started, ServeError> {
     let stand = store.put_stand(&stand_text)?;
+    let calibration = hash_in_force(&mut store)?;
     let reader = store.reader()?;
-    let calibration = match reader.calibration_history()?.pop() {
-        Some(newest) => newest.calibration,
-        None => store.put_calibration("{}")?,
-    };
     let setup = match reader.meta(META_SETUP)? {
         Some(name) => Some(reader.setup_named(&name).map(|s| (s.id, s.name))?),
         None => None,
@@ -297,12 +294,14 @@ pub(super) fn start(
     let recorder = Recorder {
         store,
         clock,
-        stand,
-        calibration,
-        connection: None,
-        pull: None,
-        setup,
-        air,
+        keeper: RecordKeeper::new(Belongs {
+            stand,
+            calibration,
+            setup: setup.as_ref().map(|(id, _)| *id),
+            air,
+        }),
+        setup_name: setup.map(|(_, name)| name),
+        pull_setup: None,
         throttle: Throttle::default(),
         outlets,
         of_stand,
@@ -460,100 +459,20 @@ impl Recorder {
     }
 
     fn store(&mut self, record: &Record) -> Result<(), StoreError> {
-        match record {
-            Record::Connected { port, now } => {
-                let new = NewConnection {
-                    port: port.clone(),
-                    opened_wall_us: now.wall_us,
-                    opened_mono_us: now.mono_us,
-                };
-                self.connection = Some(self.store.add_connection_of(self.stand, &new)?);
-            }
-            Record::Hello(hello) => {
-                let Some(connection) = self.connection else {
-                    return Ok(());
-                };
-                let hello = Hello {
-                    frame: hello.frame.clone(),
-                    tick_hz: hello.tick_hz,
-                    board_id: hello.board_id,
-                    boot: hello.boot,
-                };
-                self.store.set_hello(connection, &hello)?;
-            }
-            Record::Chunk(chunk) => {
-                let Some(connection) = self.connection else {
-                    return Ok(());
-                };
-                self.store.add_chunk(&NewChunk {
-                    connection,
-                    seq: chunk.seq,
-                    mono_us_first: chunk.first.mono_us,
-                    mono_us_last: chunk.last_mono_us,
-                    wall_us_first: chunk.first.wall_us,
-                    tick_first: chunk.tick_first,
-                    bytes: &chunk.bytes,
-                })?;
-            }
-            Record::PullStarted {
-                now,
-                tick_first_wanted,
-                tick_start,
-                chunk_seq_first,
-            } => {
-                let Some(connection) = self.connection else {
-                    return Ok(());
-                };
-                let id = self.store.add_pull(&NewPull {
-                    connection,
-                    setup: self.setup.as_ref().map(|(id, _)| *id),
-                    stand: self.stand,
-                    calibration: self.calibration,
-                    started_wall_us: now.wall_us,
-                    tick_first_wanted: *tick_first_wanted,
-                    tick_start: *tick_start,
-                    chunk_seq_first: *chunk_seq_first,
-                    air: self.air.clone(),
-                    note: String::new(),
-                    end: None,
-                })?;
-                self.pull = Some((id, self.setup.as_ref().map(|(_, name)| name.clone())));
-            }
-            Record::PullEnded(ended) => {
-                let Some((id, setup)) = self.pull.clone() else {
-                    return Ok(());
-                };
-                let state = if ended.whole {
-                    PullState::Stored
-                } else {
-                    PullState::Aborted
-                };
-                self.store.finish_pull(
-                    id,
-                    &PullEnd {
-                        state,
-                        tick_peak: Some(ended.tick_peak),
-                        tick_end: ended.tick_end,
-                        chunk_seq_last: ended.chunk_seq_last,
-                        reasons: ended.reasons.clone(),
-                    },
-                )?;
-                self.pull = None;
+        if let Record::SelfTested(report) = record {
+            let stand = self.keeper.belongs.stand;
+            return keep_self_test(&mut self.store, stand, TestedOn::Board, report);
+        }
+        match self.keeper.keep(&mut self.store, record)? {
+            Kept::PullStarted(_) => self.pull_setup.clone_from(&self.setup_name),
+            Kept::PullEnded(id, state) => {
                 tracing::info!(pull = %id, state = %state, "pull stored");
+                let setup = self.pull_setup.take();
                 // Nobody need be listening.
                 drop(self.outlets.notices.send(PullNotice { id, state, setup }));
             }
-            // Events go by the throttle.
-            Record::Event(_) => {}
-            Record::SelfTested(report) => {
-                keep_self_test(&mut self.store, self.stand, TestedOn::Board, report)?;
-            }
-            Record::Disconnected { now, reason } => {
-                if let Some(connection) = self.connection.take() {
-                    self.store
-                        .close_connection(connection, now.wall_us, reason)?;
-                }
-            }
+            // Events go by the throttle. What belongs nowhere came before the first connection.
+            Kept::Stored | Kept::Unplaced | Kept::Other => {}
         }
         Ok(())
     }
@@ -566,18 +485,7 @@ impl Recorder {
             Severity::Warning => tracing::warn!(kind, channel, "{message}"),
             Severity::Error | Severity::Cut => tracing::error!(kind, channel, "{message}"),
         }
-        NewEvent {
-            wall_us: event.now.wall_us,
-            mono_us: event.now.mono_us,
-            tick: event.tick,
-            connection: self.connection,
-            pull: self.pull.as_ref().map(|(id, _)| *id),
-            severity: event.severity,
-            kind: kind.to_owned(),
-            channel: event.channel.clone(),
-            message: message.clone(),
-            data: event.data.clone(),
-        }
+        self.keeper.event(event)
     }
 
     fn request(&mut self, request: StoreRequest) {
@@ -647,9 +555,9 @@ impl Recorder {
     }
 
     fn setup(&mut self, request: NewSetupRequest) -> Result<String, StoreError> {
-        let taken = take_setup(&mut self.store, &request, self.clock.now().wall_us)?;
-        let name = taken.1.clone();
-        self.setup = Some(taken);
+        let (id, name) = take_setup(&mut self.store, &request, self.clock.now().wall_us)?;
+        self.keeper.belongs.setup = Some(id);
+        self.setup_name = Some(name.clone());
         self.outlets.stored.send_modify(|stored| {
             stored.setup = Some(name.clone());
             stored.setups += 1;
@@ -659,23 +567,18 @@ impl Recorder {
 
     fn calibrate(&mut self, request: NewCalibrationRequest) -> Result<(), CalibrationError> {
         let summary = request.summary.clone();
-        self.calibration = put_change(&mut self.store, request, self.clock.now().wall_us)?;
+        self.keeper.belongs.calibration =
+            put_change(&mut self.store, request, self.clock.now().wall_us)?;
         self.tell_model();
         tracing::info!(summary, "calibration in force");
         Ok(())
     }
 
     fn keep_stretch(&mut self, request: &KeepRequest) -> Result<PullId, KeepError> {
-        let belongs = Belongs {
-            stand: self.stand,
-            calibration: self.calibration,
-            setup: self.setup.as_ref().map(|(id, _)| *id),
-            air: self.air.clone(),
-        };
-        let id = keep(&mut self.store, request, belongs)?;
+        let id = keep(&mut self.store, request, self.keeper.belongs.clone())?;
         tracing::info!(pull = %id, seconds = request.seconds, "kept by hand");
         self.outlets.stored.send_modify(|stored| stored.pulls += 1);
-        let setup = self.setup.as_ref().map(|(_, name)| name.clone());
+        let setup = self.setup_name.clone();
         let state = PullState::Stored;
         // Nobody need be listening.
         drop(self.outlets.notices.send(PullNotice { id, state, setup }));
@@ -693,7 +596,7 @@ impl Recorder {
     }
 
     fn air(&mut self, air: Option<EnteredAir>) -> Result<(), StoreError> {
-        self.air = put_air(&mut self.store, air)?;
+        self.keeper.belongs.air = put_air(&mut self.store, air)?;
         self.outlets.stored.send_modify(|stored| stored.air = air);
         Ok(())
     }

@@ -20,10 +20,11 @@ use clap::{Parser, ValueEnum};
 use fastrand::Rng;
 use leverarm::core::{Core, Now, Output, Record};
 use leverarm::rehearsal::{DEMO_STAND, model_of, script_of};
+use leverarm::service::{Belongs, Kept, RecordKeeper};
 use leverarm::software_stand::SoftwareStand;
 use leverarm::store::{
-    ChunkRange, ConnectionId, ContentHash, EventFilter, Hello, NewChunk, NewConnection, NewEvent,
-    NewPull, PullEnd, PullId, PullState, Severity, Store, StoreReader,
+    ChunkRange, ConnectionId, EventFilter, NewChunk, NewConnection, NewEvent, NewPull, PullEnd,
+    PullId, PullState, Severity, Store, StoreReader,
 };
 use rusqlite::Connection;
 use sha2::{Digest, Sha256};
@@ -181,12 +182,8 @@ fn pull(folder: &Path, seed: u64) -> Outcome<()> {
     let mut board = SoftwareStand::new(model, seed)?;
     board.ride(Some(script_of(&stand, 1000)));
     let mut store = Store::open(folder)?;
-    let mut recorder = Recorder {
-        stand: store.put_stand(DEMO_STAND)?,
-        calibration: store.put_calibration("{}")?,
-        connection: None,
-        pull: None,
-    };
+    let belongs = Belongs::new(store.put_stand(DEMO_STAND)?, store.put_calibration("{}")?);
+    let mut keeper = RecordKeeper::new(belongs);
     let mut core = Core::new(stand);
     let mut out = Output::default();
     let at = |mono_us: u64| Now {
@@ -204,93 +201,22 @@ fn pull(folder: &Path, seed: u64) -> Outcome<()> {
         board.receive(&out.write);
         out.write.clear();
         for record in out.records.drain(..) {
-            recorder.store(&mut store, &record)?;
+            keep(&mut keeper, &mut store, &record)?;
         }
     }
     Ok(())
 }
 
-struct Recorder {
-    stand: ContentHash,
-    calibration: ContentHash,
-    connection: Option<ConnectionId>,
-    pull: Option<PullId>,
-}
-
-impl Recorder {
-    fn store(&mut self, store: &mut Store, record: &Record) -> Outcome<()> {
-        match (record, self.connection) {
-            (Record::Connected { port, now }, _) => {
-                let new = NewConnection {
-                    port: port.clone(),
-                    opened_wall_us: now.wall_us,
-                    opened_mono_us: now.mono_us,
-                };
-                self.connection = Some(store.add_connection_of(self.stand, &new)?);
-            }
-            (Record::Hello(hello), Some(connection)) => {
-                let hello = Hello {
-                    frame: hello.frame.clone(),
-                    tick_hz: hello.tick_hz,
-                    board_id: hello.board_id,
-                    boot: hello.boot,
-                };
-                store.set_hello(connection, &hello)?;
-            }
-            (Record::Chunk(chunk), Some(connection)) => {
-                store.add_chunk(&NewChunk {
-                    connection,
-                    seq: chunk.seq,
-                    mono_us_first: chunk.first.mono_us,
-                    mono_us_last: chunk.last_mono_us,
-                    wall_us_first: chunk.first.wall_us,
-                    tick_first: chunk.tick_first,
-                    bytes: &chunk.bytes,
-                })?;
-                let (seq, hash) = (chunk.seq, digest(&chunk.bytes));
-                say(&format!("chunk {connection} {seq} {hash}"))?;
-            }
-            (
-                Record::PullStarted {
-                    now,
-                    tick_first_wanted,
-                    tick_start,
-                    chunk_seq_first,
-                },
-                Some(connection),
-            ) => {
-                let id = store.add_pull(&NewPull {
-                    connection,
-                    setup: None,
-                    stand: self.stand,
-                    calibration: self.calibration,
-                    started_wall_us: now.wall_us,
-                    tick_first_wanted: *tick_first_wanted,
-                    tick_start: *tick_start,
-                    chunk_seq_first: *chunk_seq_first,
-                    air: serde_json::Value::Null,
-                    note: String::new(),
-                    end: None,
-                })?;
-                say(&format!("pull {id} interrupted"))?;
-                self.pull = Some(id);
-            }
-            (Record::PullEnded(ended), _) => {
-                if let Some(id) = self.pull.take() {
-                    let end = PullEnd {
-                        state: PullState::Stored,
-                        tick_peak: Some(ended.tick_peak),
-                        tick_end: ended.tick_end,
-                        chunk_seq_last: ended.chunk_seq_last,
-                        reasons: ended.reasons.clone(),
-                    };
-                    store.finish_pull(id, &end)?;
-                    say(&format!("pull {id} stored"))?;
-                }
-            }
-            _ => {}
+/// Stores a record, and acknowledges it.
+fn keep(keeper: &mut RecordKeeper, store: &mut Store, record: &Record) -> Outcome<()> {
+    match (keeper.keep(store, record)?, record, keeper.connection()) {
+        (Kept::PullStarted(id), ..) => say(&format!("pull {id} interrupted")),
+        (Kept::PullEnded(id, state), ..) => say(&format!("pull {id} {state}")),
+        (Kept::Stored, Record::Chunk(chunk), Some(connection)) => {
+            let (seq, hash) = (chunk.seq, digest(&chunk.bytes));
+            say(&format!("chunk {connection} {seq} {hash}"))
         }
-        Ok(())
+        _ => Ok(()),
     }
 }
 

@@ -2,10 +2,9 @@
 
 use std::collections::VecDeque;
 
-use leverarm::core::{ChunkData, HelloData, Record};
-use leverarm::store::{
-    ChunkRange, ConnectionId, Hello, NewChunk, NewConnection, Store, StoreError,
-};
+use leverarm::core::{ChunkData, Record};
+use leverarm::service::{Belongs, Kept, RecordKeeper};
+use leverarm::store::{ChunkRange, ConnectionId, Store, StoreError};
 
 use super::plan::FaultKind;
 
@@ -31,7 +30,7 @@ struct Real {
     store: Store,
     /// Kept until the end, since the folder goes with it.
     folder: tempfile::TempDir,
-    connection: Option<ConnectionId>,
+    keeper: RecordKeeper,
     acknowledged: Vec<Acknowledged>,
 }
 
@@ -48,12 +47,7 @@ impl Queue {
         let mut queue = Self::default();
         if real {
             let folder = tempfile::tempdir()?;
-            queue.real = Some(Real {
-                store: Store::open(folder.path())?,
-                folder,
-                connection: None,
-                acknowledged: Vec::new(),
-            });
+            queue.real = Some(Real::open(folder, Vec::new())?);
         }
         Ok(queue)
     }
@@ -98,12 +92,7 @@ impl Queue {
         }) = self.real.take()
         {
             drop(store);
-            self.real = Some(Real {
-                store: Store::open(folder.path())?,
-                folder,
-                connection: None,
-                acknowledged,
-            });
+            self.real = Some(Real::open(folder, acknowledged)?);
         }
         Ok(())
     }
@@ -132,56 +121,26 @@ impl Queue {
 }
 
 impl Real {
+    fn open(
+        folder: tempfile::TempDir,
+        acknowledged: Vec<Acknowledged>,
+    ) -> Result<Self, StoreError> {
+        let mut store = Store::open(folder.path())?;
+        let belongs = Belongs::new(store.put_stand("")?, store.put_calibration("{}")?);
+        Ok(Self {
+            store,
+            folder,
+            keeper: RecordKeeper::new(belongs),
+            acknowledged,
+        })
+    }
+
     fn store(&mut self, record: Record) -> Result<(), StoreError> {
-        match record {
-            Record::Connected { port, now } => {
-                self.connection = Some(self.store.add_connection(&NewConnection {
-                    port,
-                    opened_wall_us: now.wall_us,
-                    opened_mono_us: now.mono_us,
-                })?);
-            }
-            Record::Hello(HelloData {
-                frame,
-                tick_hz,
-                board_id,
-                boot,
-                ..
-            }) => {
-                if let Some(connection) = self.connection {
-                    let hello = Hello {
-                        frame,
-                        tick_hz,
-                        board_id,
-                        boot,
-                    };
-                    self.store.set_hello(connection, &hello)?;
-                }
-            }
-            Record::Chunk(chunk) => {
-                if let Some(connection) = self.connection {
-                    self.store.add_chunk(&NewChunk {
-                        connection,
-                        seq: chunk.seq,
-                        mono_us_first: chunk.first.mono_us,
-                        mono_us_last: chunk.last_mono_us,
-                        wall_us_first: chunk.first.wall_us,
-                        tick_first: chunk.tick_first,
-                        bytes: &chunk.bytes,
-                    })?;
-                    self.acknowledged.push(Acknowledged { connection, chunk });
-                }
-            }
-            Record::Disconnected { now, reason } => {
-                if let Some(connection) = self.connection.take() {
-                    self.store
-                        .close_connection(connection, now.wall_us, &reason)?;
-                }
-            }
-            Record::PullStarted { .. }
-            | Record::PullEnded(_)
-            | Record::Event(_)
-            | Record::SelfTested(_) => {}
+        let kept = self.keeper.keep(&mut self.store, &record)?;
+        if let (Kept::Stored, Record::Chunk(chunk), Some(connection)) =
+            (kept, record, self.keeper.connection())
+        {
+            self.acknowledged.push(Acknowledged { connection, chunk });
         }
         Ok(())
     }
