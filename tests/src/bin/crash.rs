@@ -13,7 +13,7 @@ use std::fs;
 use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, ExitCode, Stdio};
-use std::sync::Mutex;
+use std::sync::{Mutex, RwLock};
 use std::time::Duration;
 
 use clap::{Parser, ValueEnum};
@@ -269,19 +269,29 @@ impl Acknowledged {
     }
 }
 
+/// A process that begins holds all that this one has open, until its program is loaded: a store that
+/// is let go here meanwhile stays locked. So none begins while a store is open for writing.
+static NO_STORE_IS_OPEN: RwLock<()> = RwLock::new(());
+
+fn begin(command: &mut Command) -> std::io::Result<Child> {
+    let _alone = NO_STORE_IS_OPEN.write();
+    command.spawn()
+}
+
 fn run_and_kill(kind: Kind, folder: &Path, random: &mut Rng) -> Outcome<Acknowledged> {
-    let mut child = Command::new(std::env::current_exe()?)
-        .args([
-            "--child",
-            kind.word(),
-            "--seed",
-            &random.u64(..).to_string(),
-        ])
-        .arg("--folder")
-        .arg(folder)
-        .stdin(Stdio::null())
-        .stdout(Stdio::piped())
-        .spawn()?;
+    let mut child = begin(
+        Command::new(std::env::current_exe()?)
+            .args([
+                "--child",
+                kind.word(),
+                "--seed",
+                &random.u64(..).to_string(),
+            ])
+            .arg("--folder")
+            .arg(folder)
+            .stdin(Stdio::null())
+            .stdout(Stdio::piped()),
+    )?;
     let mut output = BufReader::new(child.stdout.take().ok_or("no pipe")?);
     let mut acknowledged = Acknowledged::default();
     let mut line = String::new();
@@ -311,6 +321,7 @@ fn run_and_kill(kind: Kind, folder: &Path, random: &mut Rng) -> Outcome<Acknowle
 /// What is wrong with what is left.
 fn compare(folder: &Path, acknowledged: &Acknowledged, whole: bool) -> Outcome<Vec<String>> {
     // As the next daemon would open it.
+    let _open = NO_STORE_IS_OPEN.read();
     let store = Store::open(folder)?;
     let reader = store.reader()?;
     let mut wrong = Vec::new();
@@ -477,13 +488,14 @@ fn kill_a_daemon(number: u64, options: &Options, sum: &Mutex<Sum>) -> Outcome<Ve
     let mut acknowledged = Acknowledged::default();
     // Two in a row: the second finds what the first left.
     for _ in 0..2 {
-        let mut daemon = Command::new(leverarm()?)
-            .args(["rehearse", "--pulls", "100", "-c"])
-            .arg(&file)
-            .env("RUST_LOG", "error")
-            .stdin(Stdio::null())
-            .stdout(Stdio::null())
-            .spawn()?;
+        let mut daemon = begin(
+            Command::new(leverarm()?)
+                .args(["rehearse", "--pulls", "100", "-c"])
+                .arg(&file)
+                .env("RUST_LOG", "error")
+                .stdin(Stdio::null())
+                .stdout(Stdio::null()),
+        )?;
         let seen = see(&store, &mut acknowledged, random.u64(3_000..6_000));
         daemon.kill()?;
         daemon.wait()?;
