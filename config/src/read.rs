@@ -339,21 +339,7 @@ fn drive(section: Section<'_>) -> Option<Drive> {
 const STAGE: &str = "tooth counts \"driven/driving\" such as \"41/15\", 1 to 400 each";
 
 fn stage(text: &str) -> Result<Stage, (String, Option<String>)> {
-    let teeth = |count: &str| {
-        count
-            .trim()
-            .parse::<u16>()
-            .ok()
-            .filter(|n| (1..=400).contains(n))
-    };
-    text.split_once('/')
-        .and_then(|(driven, driving)| {
-            Some(Stage {
-                driven_teeth: teeth(driven)?,
-                driving_teeth: teeth(driving)?,
-            })
-        })
-        .ok_or_else(|| ("these are no two tooth counts".to_owned(), None))
+    Stage::parse(text).ok_or_else(|| ("these are no two tooth counts".to_owned(), None))
 }
 
 fn tyre(section: Section<'_>) -> Option<Tyre> {

@@ -556,6 +556,23 @@ impl Losses {
 }
 
 impl Stage {
+    /// A stage out of its tooth counts, as in "41/15": driven, then driving, 1 to 400 each.
+    #[must_use]
+    pub fn parse(text: &str) -> Option<Self> {
+        let teeth = |count: &str| {
+            count
+                .trim()
+                .parse::<u16>()
+                .ok()
+                .filter(|n| (1..=400).contains(n))
+        };
+        let (driven, driving) = text.split_once('/')?;
+        Some(Self {
+            driven_teeth: teeth(driven)?,
+            driving_teeth: teeth(driving)?,
+        })
+    }
+
     /// Turns of the driving wheel per turn of the driven one.
     #[must_use]
     pub fn ratio(self) -> f64 {

@@ -1,6 +1,16 @@
 //! Pulses of flow meters, which come as edges of a pickup input.
 
+use leverarm_config::{Source, Stand};
 use leverarm_torque::sensor::PULSE_PERIOD_S_PER_COUNT;
+
+/// Pickup inputs of a stand that count pulses.
+pub fn inputs(stand: &Stand) -> impl Iterator<Item = u8> {
+    let sources = stand.channels.iter().map(|channel| channel.source);
+    sources.filter_map(|source| match source {
+        Source::Pulses(number) => Some(number),
+        Source::Analog(_) | Source::Temperature(_) => None,
+    })
+}
 
 /// Counts of a pulse source: the time from one edge to the next. None when they are no two, or so far
 /// apart that nothing flows.

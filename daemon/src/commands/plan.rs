@@ -193,15 +193,7 @@ fn show(daemon: &DaemonArgument, as_json: bool) -> Result<(), Failure> {
         Answer::Refused(_) | Answer::NotRunning => None,
     };
     if as_json {
-        json_line(&json!({
-            "plan": current.plan,
-            "begun_wall_us": current.begun_wall_us,
-            "left": current.is_left,
-            "made": standing.made,
-            "beside": standing.beside,
-            "next": standing.next,
-            "not_ready": waits,
-        }));
+        json_line(&current.json(&standing, &waits));
         return Ok(());
     }
     say(&format!("plan of {}", local_text(current.begun_wall_us)));

@@ -128,21 +128,7 @@ mod tests {
             mono_us: 0,
             wall_us: number,
         };
-        let new = event(PullId::new(pull), &request, now);
-        EventRecord {
-            id: EventId::new(number),
-            wall_us: new.wall_us,
-            mono_us: new.mono_us,
-            tick: new.tick,
-            connection: new.connection,
-            pull: new.pull,
-            severity: new.severity,
-            kind: new.kind,
-            channel: new.channel,
-            message: new.message,
-            data: new.data,
-            acknowledged: None,
-        }
+        event(PullId::new(pull), &request, now).stored_as(EventId::new(number))
     }
 
     #[test]

@@ -7,7 +7,7 @@ use leverarm_protocol::{ChannelKind, Hello};
 use leverarm_torque::reduce::LoadCellModel;
 use leverarm_torque::sensor::Law;
 
-use crate::pulses::period_counts;
+use crate::pulses::{inputs, period_counts};
 
 use super::wheel::{Mark, SeenTooth, Wheel};
 
@@ -96,14 +96,7 @@ impl Signals {
                 newton: None,
                 at_us: None,
             }),
-            pulses: stand
-                .channels
-                .iter()
-                .filter_map(|channel| match channel.source {
-                    Source::Pulses(number) => Some((number, None)),
-                    Source::Analog(_) | Source::Temperature(_) => None,
-                })
-                .collect(),
+            pulses: inputs(stand).map(|number| (number, None)).collect(),
             board_us: None,
             tick_hz: 0.0,
             engine_per_drum,

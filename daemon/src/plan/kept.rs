@@ -2,9 +2,10 @@
 //! record. Where a plan stands is worked out from the pulls, never stored.
 
 use leverarm_config::Stand;
-use serde_json::json;
+use serde::Serialize;
+use serde_json::{Value, json};
 
-use super::{Made, Plan, Window};
+use super::{Made, Plan, Standing, Window};
 use crate::comparison::exclusions;
 use crate::core::Now;
 use crate::store::{
@@ -76,6 +77,20 @@ pub struct CurrentPlan {
 }
 
 impl CurrentPlan {
+    /// Where it stands, for programs. `not_ready` is what is to be waited for, as far as it is known.
+    #[must_use]
+    pub fn json(&self, standing: &Standing, not_ready: &impl Serialize) -> Value {
+        json!({
+            "plan": self.plan,
+            "begun_wall_us": self.begun_wall_us,
+            "left": self.is_left,
+            "made": standing.made,
+            "beside": standing.beside,
+            "next": standing.next,
+            "not_ready": not_ready,
+        })
+    }
+
     fn is_away(&self, wall_us: i64) -> bool {
         let away = self.away.iter();
         away.into_iter()
@@ -213,21 +228,7 @@ mod tests {
             mono_us: 0,
             wall_us,
         };
-        let new = event(word, "the owner", now);
-        EventRecord {
-            id: EventId::new(wall_us),
-            wall_us: new.wall_us,
-            mono_us: new.mono_us,
-            tick: new.tick,
-            connection: new.connection,
-            pull: new.pull,
-            severity: new.severity,
-            kind: new.kind,
-            channel: new.channel,
-            message: new.message,
-            data: new.data,
-            acknowledged: None,
-        }
+        event(word, "the owner", now).stored_as(EventId::new(wall_us))
     }
 
     #[test]

@@ -357,6 +357,27 @@ pub struct NewEvent {
     pub data: Value,
 }
 
+#[cfg(test)]
+impl NewEvent {
+    /// As the store gives it back.
+    pub(crate) fn stored_as(self, id: EventId) -> EventRecord {
+        EventRecord {
+            id,
+            wall_us: self.wall_us,
+            mono_us: self.mono_us,
+            tick: self.tick,
+            connection: self.connection,
+            pull: self.pull,
+            severity: self.severity,
+            kind: self.kind,
+            channel: self.channel,
+            message: self.message,
+            data: self.data,
+            acknowledged: None,
+        }
+    }
+}
+
 /// A stored event.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct EventRecord {

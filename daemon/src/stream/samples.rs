@@ -11,7 +11,7 @@ use leverarm_protocol::{
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 
 use crate::board_time::TickClock;
-use crate::pulses::period_counts;
+use crate::pulses::{inputs, period_counts};
 use crate::store::Chunk;
 
 /// A turn of a wheel that takes longer is no speed.
@@ -200,14 +200,7 @@ impl Samples {
                 .zip(first_channel..)
                 .collect(),
             latest: vec![None; stand.channels.len()],
-            pulses: stand
-                .channels
-                .iter()
-                .filter_map(|channel| match channel.source {
-                    Source::Pulses(number) => Some((number, None)),
-                    Source::Analog(_) | Source::Temperature(_) => None,
-                })
-                .collect(),
+            pulses: inputs(stand).map(|number| (number, None)).collect(),
             cell: stand.load_cell.as_ref().map(|cell| {
                 let newton_per_count = cell.newton_per_count.value * cell.sign;
                 (cell.channel, 2, newton_per_count, cell.zero_counts)

@@ -9,6 +9,8 @@ mod budget;
 mod inertia;
 mod load_cell;
 mod losses;
+#[path = "../../../torque/tests/published/norris.rs"]
+mod norris;
 mod pulls;
 mod ratio;
 mod tare;

@@ -8,6 +8,7 @@ mod inertia;
 mod load_cell;
 mod losses;
 mod measured_inertia;
+mod norris;
 mod regression;
 mod sensor;
 mod uncertainty;

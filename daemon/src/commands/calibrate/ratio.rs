@@ -2,7 +2,7 @@
 
 use std::f64::consts::PI;
 
-use leverarm_config::units;
+use leverarm_config::{Stage, units};
 use leverarm_torque::curve::Curve;
 use leverarm_torque::uncertainty::{Assessed, Measured, propagate};
 use serde_json::json;
@@ -167,17 +167,7 @@ fn from_stages(arguments: &RatioArguments, text: &str) -> Result<Assessed, Failu
     };
     let mut ratio = 1.0;
     for stage in text.split(',') {
-        let (driven, driving) = stage.trim().split_once('/').ok_or_else(bad)?;
-        let teeth = |count: &str| {
-            count
-                .trim()
-                .parse::<u16>()
-                .ok()
-                .filter(|n| (1..=400).contains(n))
-        };
-        let driven = teeth(driven).ok_or_else(bad)?;
-        let driving = teeth(driving).ok_or_else(bad)?;
-        ratio *= f64::from(driven) / f64::from(driving);
+        ratio *= Stage::parse(stage).ok_or_else(bad)?.ratio();
     }
     let (Some(circumference), Some(diameter)) =
         (&arguments.tyre_circumference, &arguments.drum_diameter)

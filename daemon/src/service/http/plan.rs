@@ -35,18 +35,9 @@ pub(super) async fn plan(Extract(web): State) -> Answer {
     let waits = current
         .plan
         .not_ready(&standing.next, &conditions(&live, setup), shown);
-    let words = standing.next.words();
-    Ok(Json(json!({
-        "plan": current.plan,
-        "begun_wall_us": current.begun_wall_us,
-        "left": current.is_left,
-        "made": standing.made,
-        "beside": standing.beside,
-        "next": standing.next,
-        "words": words,
-        "not_ready": waits,
-    }))
-    .into_response())
+    let mut object = current.json(&standing, &waits);
+    object["words"] = json!(standing.next.words());
+    Ok(Json(object).into_response())
 }
 
 fn conditions(live: &Live, setup: Option<String>) -> Conditions {
