@@ -16,6 +16,8 @@ const BYTES_MAX: usize = 1 << 20;
 
 const RETRY_FIRST: Duration = Duration::from_millis(500);
 const RETRY_MAX: Duration = Duration::from_secs(30);
+/// No less than this between two answers of a server that lets nobody in.
+const DENIED_WAIT: Duration = Duration::from_secs(5);
 
 /// A request that broke off so often is sent in halves: the way may be too slow for all of it.
 const BREAKS_TO_HALVE: u32 = 3;
@@ -24,7 +26,7 @@ const BREAKS_TO_DOUBT: u32 = 6;
 
 /// What the server made of a request.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) enum Answer {
+pub enum Answer {
     /// It has the points.
     Taken,
     /// It does not want these points: status 400, 422, or 413.
@@ -37,9 +39,38 @@ pub(super) enum Answer {
     Denied(String),
 }
 
+/// Points that a server refuses.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Refused {
+    /// The line.
+    pub line: String,
+    /// What the server said.
+    pub reason: String,
+}
+
+/// How sending goes, for whoever waits.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Progress<'a> {
+    /// So many points are there now.
+    Taken(usize),
+    /// The server can't be had: why.
+    Away(&'a str),
+}
+
+/// What to do next, with the lines themselves.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) enum Request {
+    /// Send these lines.
+    Send(String),
+    /// Wait, then ask again.
+    Wait(Duration),
+    /// Every line was taken or set aside.
+    Done,
+}
+
 /// What to do next.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) enum Ask {
+enum Ask {
     /// Send these lines.
     Send(Range<usize>),
     /// Send a point that is beyond doubt.
@@ -52,9 +83,9 @@ pub(super) enum Ask {
 
 /// A line that the server refuses, by its place in the batch, and why.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct SetAside {
-    pub(super) line: usize,
-    pub(super) reason: String,
+struct SetAside {
+    line: usize,
+    reason: String,
 }
 
 /// Carries one batch of lines to a server.
@@ -68,7 +99,8 @@ pub(super) struct Courier {
     failures: u32,
     /// How often the next part broke off.
     breaks: u32,
-    wait: bool,
+    /// The shortest time to wait before the next request, if any.
+    wait: Option<Duration>,
     doubt: Doubt,
 }
 
@@ -104,16 +136,41 @@ impl Courier {
             set_aside: Vec::new(),
             failures: 0,
             breaks: 0,
-            wait: false,
+            wait: None,
             doubt: Doubt::No,
         }
     }
 
-    /// What to do now. After [`Ask::Wait`] the time is taken as waited.
-    pub(super) fn next(&mut self) -> Ask {
-        if std::mem::take(&mut self.wait) {
+    /// What to do now with the lines of the batch. After [`Request::Wait`] the time is taken as
+    /// waited.
+    pub(super) fn request(&mut self, lines: &[String], probe: impl FnOnce() -> String) -> Request {
+        match self.next() {
+            Ask::Send(part) => Request::Send(lines.get(part).unwrap_or_default().join("\n")),
+            Ask::Probe => Request::Send(probe()),
+            Ask::Wait(time) => Request::Wait(time),
+            Ask::Done => Request::Done,
+        }
+    }
+
+    /// What an answer to the last request says of how sending goes.
+    pub(super) fn progress<'a>(&self, answer: &'a Answer) -> Option<Progress<'a>> {
+        let is_probe = self.doubt == Doubt::Asked;
+        match answer {
+            Answer::Taken if is_probe => Some(Progress::Taken(0)),
+            Answer::Taken => self.parts.last().map(|part| Progress::Taken(part.len())),
+            Answer::Refused(_) if !is_probe => None,
+            Answer::Later(reason)
+            | Answer::Broken(reason)
+            | Answer::Denied(reason)
+            | Answer::Refused(reason) => Some(Progress::Away(reason)),
+        }
+    }
+
+    fn next(&mut self) -> Ask {
+        if let Some(shortest) = self.wait.take() {
             let doublings = self.failures.saturating_sub(1).min(16);
-            return Ask::Wait((RETRY_FIRST * 2_u32.pow(doublings)).min(RETRY_MAX));
+            let growing = (RETRY_FIRST * 2_u32.pow(doublings)).min(RETRY_MAX);
+            return Ask::Wait(growing.max(shortest));
         }
         match (self.parts.last(), self.doubt) {
             (None, _) => Ask::Done,
@@ -122,13 +179,14 @@ impl Courier {
         }
     }
 
-    /// The server's answer to what [`Courier::next`] asked for.
+    /// The server's answer to the last request.
     pub(super) fn answer(&mut self, answer: Answer) {
         let doubt = std::mem::replace(&mut self.doubt, Doubt::No);
         match (doubt, answer) {
             (Doubt::Asked, Answer::Taken) => self.doubt = Doubt::Confirmed,
+            (_, Answer::Denied(_)) => self.fail(DENIED_WAIT),
             // It is the server, not the line.
-            (Doubt::Asked, _) | (_, Answer::Later(_) | Answer::Denied(_)) => self.fail(),
+            (Doubt::Asked, _) | (_, Answer::Later(_)) => self.fail(Duration::ZERO),
             (Doubt::No | Doubt::Confirmed, Answer::Taken) => {
                 self.parts.pop();
                 (self.failures, self.breaks) = (0, 0);
@@ -142,7 +200,7 @@ impl Courier {
             }
             (Doubt::No, Answer::Refused(_)) => self.halve_or_doubt(),
             (Doubt::No, Answer::Broken(_)) => {
-                self.fail();
+                self.fail(Duration::ZERO);
                 self.breaks += 1;
                 let single = self.parts.last().is_some_and(|part| part.len() == 1);
                 let patience = if single {
@@ -157,9 +215,9 @@ impl Courier {
         }
     }
 
-    fn fail(&mut self) {
+    fn fail(&mut self, wait: Duration) {
         self.failures = self.failures.saturating_add(1);
-        self.wait = true;
+        self.wait = Some(wait);
     }
 
     fn halve_or_doubt(&mut self) {
@@ -178,8 +236,14 @@ impl Courier {
     }
 
     /// The lines that the server refuses.
-    pub(super) fn into_set_aside(self) -> Vec<SetAside> {
-        self.set_aside
+    pub(super) fn into_refused(self, lines: &[String]) -> Vec<Refused> {
+        let aside = self.set_aside.into_iter();
+        aside
+            .map(|SetAside { line, reason }| Refused {
+                line: lines.get(line).cloned().unwrap_or_default(),
+                reason,
+            })
+            .collect()
     }
 }
 
@@ -267,7 +331,7 @@ mod tests {
                 };
                 courier.answer(answer);
             }
-            let mut aside: Vec<usize> = courier.into_set_aside().iter().map(|a| a.line).collect();
+            let mut aside: Vec<usize> = courier.set_aside.iter().map(|a| a.line).collect();
             aside.sort_unstable();
             // A good line is set aside only by a server that refuses it, takes another, and refuses
             // it again: moods change between two requests here as they would not in a real one.
@@ -308,7 +372,7 @@ mod tests {
             line: 1234,
             reason: "unable to parse".to_owned(),
         };
-        assert_eq!(courier.into_set_aside(), [expected]);
+        assert_eq!(courier.set_aside, [expected]);
         // Twice the binary logarithm of 5000, and two for the line itself.
         assert!(requests <= 28, "{requests}");
     }
@@ -333,7 +397,7 @@ mod tests {
             courier.answer(Answer::Taken);
         }
         // Not even the line that was in doubt when the server came back.
-        assert_eq!(courier.into_set_aside(), []);
+        assert_eq!(courier.set_aside, []);
     }
 
     #[test]
@@ -356,7 +420,7 @@ mod tests {
             }
         }
         assert_eq!(longest_taken, 256);
-        assert_eq!(courier.into_set_aside(), []);
+        assert_eq!(courier.set_aside, []);
     }
 
     #[test]
@@ -376,8 +440,14 @@ mod tests {
             waited,
             [500, 1000, 2000, 4000, 8000, 16_000, 30_000, 30_000, 30_000]
         );
+        courier.answer(Answer::Denied("unauthorized".to_owned()));
+        assert_eq!(courier.next(), Ask::Wait(RETRY_MAX));
         courier.answer(Answer::Taken);
         assert_eq!(courier.next(), Ask::Done);
+
+        let mut courier = Courier::new(&lines);
+        courier.answer(Answer::Denied("unauthorized".to_owned()));
+        assert_eq!(courier.next(), Ask::Wait(DENIED_WAIT));
     }
 
     #[test]

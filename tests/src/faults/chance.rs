@@ -18,6 +18,8 @@ pub(super) enum Stream {
     Up,
     Host,
     Person,
+    Server,
+    ServerPlan,
 }
 
 impl Chance {

@@ -3,8 +3,9 @@
 //! Time is virtual. The core is the daemon's own; the stand, its board and its rider are the
 //! software stand; between them is a line that loses, turns, doubles and holds back what it
 //! carries, a port that vanishes, a loop that sleeps, a store that stalls or is slow, a daemon that
-//! is killed, sensors that break, a throttle that sticks and a person with commands. A seed says
-//! what goes wrong and when, and replays exactly.
+//! is killed, sensors that break, a throttle that sticks and a person with commands. For some seeds
+//! the real store is behind it, and behind that a destination of points, whose server is down, slow
+//! or wrong. A seed says what goes wrong and when, and replays exactly.
 //!
 //! What must hold at every step is in the module `checks`.
 //!
@@ -17,6 +18,7 @@ mod checks;
 mod link;
 mod plan;
 mod store;
+mod stream;
 mod world;
 
 use std::collections::BTreeMap;

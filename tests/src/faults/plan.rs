@@ -6,6 +6,8 @@ use super::chance::{Chance, Stream};
 
 /// One in so many seeds has nothing wrong.
 const FAULT_FREE_EVERY: u64 = 6;
+/// So many have the real store, and a destination of points behind it.
+const REAL_STORE_SHARE: f64 = 0.1;
 
 /// A whole simulation before it runs.
 #[derive(Clone, Debug)]
@@ -22,7 +24,8 @@ pub(super) struct Plan {
     pub(super) faults: Vec<Fault>,
     /// The stand file has the engine's pickup too.
     pub(super) reads_engine: bool,
-    /// The real store takes the chunks, and has to give them back.
+    /// The real store takes the chunks, and has to give them back; a time-series server gets its
+    /// points.
     pub(super) real_store: bool,
 }
 
@@ -92,6 +95,16 @@ pub(super) enum FaultKind {
     LambdaClipped,
     /// The load cell shows anything.
     ForceNoisy,
+    /// The time-series server can't be reached.
+    ServerDown,
+    /// It answers after so long.
+    ServerSlow { us: u64 },
+    /// Requests break off on the way, or their answers do.
+    ServerBreaks { share: f64 },
+    /// It refuses whatever it is sent.
+    ServerRefuses,
+    /// It lets nobody in.
+    ServerDenies,
 }
 
 impl FaultKind {
@@ -123,6 +136,11 @@ impl FaultKind {
                 | Self::AirStuck
                 | Self::LambdaClipped
                 | Self::ForceNoisy
+                | Self::ServerDown
+                | Self::ServerSlow { .. }
+                | Self::ServerBreaks { .. }
+                | Self::ServerRefuses
+                | Self::ServerDenies
         )
     }
 }
@@ -149,13 +167,13 @@ impl Plan {
 
         let is_fault_free = seed.is_multiple_of(FAULT_FREE_EVERY);
         let mut plan = Self {
-            length_us: chance.whole(12, 40) * 1_000_000,
+            length_us: chance.whole(8, 30) * 1_000_000,
             tick_offset: 0,
             mono_start_us: chance.below(1 << 40),
             latency_us: (chance.below(2_000), chance.whole(2_000, 6_000)),
             faults: Vec::new(),
             reads_engine: chance.happens(0.5),
-            real_store: chance.happens(0.02),
+            real_store: chance.happens(REAL_STORE_SHARE),
             model,
             script,
         };
@@ -165,6 +183,9 @@ impl Plan {
             let faults = 1 + chance.below(7);
             for _ in 0..faults {
                 plan.add_fault(&mut chance);
+            }
+            if plan.real_store {
+                plan.add_server_faults(&mut Chance::new(seed, Stream::ServerPlan));
             }
             plan.faults.sort_by_key(|fault| fault.from_us);
         }
@@ -312,6 +333,27 @@ impl Plan {
                 from_us: at_us.max(500_000),
                 until_us: at_us.max(500_000),
                 kind: FaultKind::Runaway,
+            });
+        }
+    }
+
+    fn add_server_faults(&mut self, chance: &mut Chance) {
+        for _ in 0..chance.below(4) {
+            let from_us = chance.below(self.length_us);
+            let until_us = from_us + chance.whole(100_000, 20_000_000);
+            let share = chance.one_of([0.5, 1.0]);
+            let us = chance.whole(100_000, 8_000_000);
+            let kind = chance.one_of([
+                FaultKind::ServerDown,
+                FaultKind::ServerSlow { us },
+                FaultKind::ServerBreaks { share },
+                FaultKind::ServerRefuses,
+                FaultKind::ServerDenies,
+            ]);
+            self.faults.push(Fault {
+                from_us,
+                until_us,
+                kind,
             });
         }
     }

@@ -1,12 +1,17 @@
-//! The store's side: a bounded queue that may stall, and for some seeds the real store behind it.
+//! The store's side: a bounded queue that may stall, and for some seeds the real store behind it, and
+//! a destination of its points behind that.
 
 use std::collections::VecDeque;
 
-use leverarm::core::{ChunkData, Record};
+use leverarm::core::{ChunkData, Now, Record};
 use leverarm::service::{Belongs, Kept, RecordKeeper};
 use leverarm::store::{ChunkRange, ConnectionId, Store, StoreError};
 
+use leverarm_config::Stand;
+
 use super::plan::FaultKind;
+use super::stream::Streaming;
+use super::world::STAND;
 
 /// Records that may wait. The core is told long before.
 pub(super) const QUEUE_MAX: usize = 2_000;
@@ -32,6 +37,7 @@ struct Real {
     folder: tempfile::TempDir,
     keeper: RecordKeeper,
     acknowledged: Vec<Acknowledged>,
+    streaming: Streaming,
 }
 
 /// The queue to the store.
@@ -43,13 +49,25 @@ pub(super) struct Queue {
 }
 
 impl Queue {
-    pub(super) fn new(real: bool) -> Result<Self, Box<dyn std::error::Error>> {
-        let mut queue = Self::default();
-        if real {
-            let folder = tempfile::tempdir()?;
-            queue.real = Some(Real::open(folder, Vec::new())?);
-        }
-        Ok(queue)
+    pub(super) fn new() -> Self {
+        Self::default()
+    }
+
+    /// With the real store behind it.
+    pub(super) fn with_store(seed: u64, stand: &Stand) -> Result<Self, Box<dyn std::error::Error>> {
+        let folder = tempfile::tempdir()?;
+        let (mut store, keeper) = open(&folder)?;
+        let real = Real {
+            streaming: Streaming::new(seed, stand, &mut store)?,
+            store,
+            folder,
+            keeper,
+            acknowledged: Vec::new(),
+        };
+        Ok(Self {
+            real: Some(real),
+            ..Self::default()
+        })
     }
 
     pub(super) fn push(&mut self, record: Record) {
@@ -64,6 +82,7 @@ impl Queue {
     pub(super) fn step(
         &mut self,
         steps: u64,
+        now: Now,
         active: &[FaultKind],
     ) -> Result<Option<bool>, StoreError> {
         self.store(if active.contains(&FaultKind::StoreStalled) {
@@ -73,6 +92,9 @@ impl Queue {
         } else {
             STORED_PER_STEP
         })?;
+        if let Some(real) = &mut self.real {
+            real.streaming.step(now, &mut real.store, active)?;
+        }
         let limit = if self.behind { BEHIND_TO } else { BEHIND_FROM };
         let behind = self.waiting.len() > limit;
         let changed = behind != self.behind;
@@ -84,16 +106,26 @@ impl Queue {
     pub(super) fn killed(&mut self) -> Result<(), StoreError> {
         self.waiting.clear();
         self.behind = false;
-        if let Some(Real {
+        let Some(real) = self.real.take() else {
+            return Ok(());
+        };
+        let Real {
             store,
             folder,
             acknowledged,
+            mut streaming,
             ..
-        }) = self.real.take()
-        {
-            drop(store);
-            self.real = Some(Real::open(folder, acknowledged)?);
-        }
+        } = real;
+        drop(store);
+        let (mut store, keeper) = open(&folder)?;
+        streaming.killed(&mut store)?;
+        self.real = Some(Real {
+            store,
+            folder,
+            keeper,
+            acknowledged,
+            streaming,
+        });
         Ok(())
     }
 
@@ -113,29 +145,33 @@ impl Queue {
         Ok(())
     }
 
-    /// Stores the rest, and compares what was acknowledged with what can be read.
-    pub(super) fn finish(mut self) -> Result<Vec<String>, StoreError> {
+    /// Stores the rest, and compares what was acknowledged with what can be read, and what the store
+    /// holds with what the server has. Gives the number of points there too.
+    pub(super) fn finish(mut self, now: Now) -> Result<(Vec<String>, u64), StoreError> {
         self.store(usize::MAX)?;
-        self.real.map_or(Ok(Vec::new()), |real| real.compare())
+        let Some(mut real) = self.real else {
+            return Ok((Vec::new(), 0));
+        };
+        let mut wrong = real.compare()?;
+        let (of_stream, points) = real.streaming.finish(now, &mut real.store)?;
+        wrong.extend(of_stream);
+        Ok((wrong, points))
     }
 }
 
-impl Real {
-    fn open(
-        folder: tempfile::TempDir,
-        acknowledged: Vec<Acknowledged>,
-    ) -> Result<Self, StoreError> {
-        let mut store = Store::open(folder.path())?;
-        let belongs = Belongs::new(store.put_stand("")?, store.put_calibration("{}")?);
-        Ok(Self {
-            store,
-            folder,
-            keeper: RecordKeeper::new(belongs),
-            acknowledged,
-        })
-    }
+/// Opens the store as the daemon does.
+fn open(folder: &tempfile::TempDir) -> Result<(Store, RecordKeeper), StoreError> {
+    let mut store = Store::open(folder.path())?;
+    let belongs = Belongs::new(store.put_stand(STAND)?, store.put_calibration("{}")?);
+    Ok((store, RecordKeeper::new(belongs)))
+}
 
+impl Real {
     fn store(&mut self, record: Record) -> Result<(), StoreError> {
+        if let Record::Event(event) = &record {
+            let event = self.keeper.event(event);
+            self.store.add_event(&event)?;
+        }
         let kept = self.keeper.keep(&mut self.store, &record)?;
         if let (Kept::Stored, Record::Chunk(chunk), Some(connection)) =
             (kept, record, self.keeper.connection())
@@ -145,7 +181,7 @@ impl Real {
         Ok(())
     }
 
-    fn compare(self) -> Result<Vec<String>, StoreError> {
+    fn compare(&self) -> Result<Vec<String>, StoreError> {
         let reader = self.store.reader()?;
         let mut wrong = Vec::new();
         for Acknowledged { connection, chunk } in &self.acknowledged {

@@ -14,7 +14,7 @@ use super::plan::{Fault, FaultKind, Plan, temperature_channel};
 use super::store::Queue;
 
 pub(super) const STEP_US: u64 = 1_000;
-const STAND: &str = include_str!("stand.toml");
+pub(super) const STAND: &str = include_str!("stand.toml");
 const WALL_US: i64 = 1_790_000_000_000_000;
 /// Bytes come to the core in so many pieces at most.
 const PIECES_MAX: u64 = 4;
@@ -69,6 +69,11 @@ impl World {
             temperature_channel(&plan.model, TemperatureSource::Head),
             temperature_channel(&plan.model, TemperatureSource::Air),
         );
+        let queue = if plan.real_store {
+            Queue::with_store(seed, &stand_file)?
+        } else {
+            Queue::new()
+        };
         Ok(Self {
             seed,
             now_us: 0,
@@ -91,7 +96,7 @@ impl World {
                 releases_at_us: None,
                 is_runaway: false,
             },
-            queue: Queue::new(plan.real_store)?,
+            queue,
             trace: Sha256::new(),
             journal: Vec::new(),
             plan,
@@ -123,8 +128,10 @@ impl World {
         self.core.shut_down(self.now(), &mut out);
         self.handle(out);
         self.checks.finish(self.now_us);
-        let wrong = self.queue.finish()?;
-        let (failures, counts) = self.checks.into_results(wrong);
+        let now = self.now();
+        let (wrong, points) = self.queue.finish(now)?;
+        let (failures, mut counts) = self.checks.into_results(wrong);
+        counts.insert("points on a server".to_owned(), points);
         Ok(Outcome {
             seed: self.seed,
             failures,
@@ -258,7 +265,8 @@ impl World {
         } else if self.host.is_open {
             self.feed(&came);
         }
-        if let Some(keeps_up) = self.queue.step(self.now_us / STEP_US, &self.active)? {
+        let now = self.now();
+        if let Some(keeps_up) = self.queue.step(self.now_us / STEP_US, now, &self.active)? {
             self.call(|core, now, out| core.store_keeps_up(keeps_up, now, out));
         }
         if self.now().mono_us >= self.core.wake_us() {
