@@ -25,6 +25,8 @@ pub fn rpm(omega_rad_per_s: f64) -> f64 {
 #[derive(Clone, Debug, PartialEq)]
 pub struct TorqueCurve {
     knots: Vec<Knot>,
+    /// Knots in one rad/s, on average.
+    knots_per_rad_per_s: f64,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -33,6 +35,9 @@ struct Knot {
     torque_nm: f64,
     /// Second derivative, N·m/(rad/s)².
     bend: f64,
+    /// From here to the next knot: slope and third derivative. 0 at the last.
+    slope: f64,
+    twist: f64,
 }
 
 /// The highest values of a [`TorqueCurve`] and where they are.
@@ -75,22 +80,26 @@ impl TorqueCurve {
             omega_rad_per_s: rad_per_s(speed_rpm),
             torque_nm,
             bend: 0.0,
+            slope: 0.0,
+            twist: 0.0,
         };
         let mut knots: Vec<Knot> = points_rpm_nm.iter().map(knot).collect();
         bend_naturally(&mut knots);
-        Self { knots }
+        connect(&mut knots);
+        let range = match (knots.first(), knots.last()) {
+            (Some(first), Some(last)) => last.omega_rad_per_s - first.omega_rad_per_s,
+            _ => 0.0,
+        };
+        Self {
+            knots_per_rad_per_s: knots.len().saturating_sub(1) as f64 / range,
+            knots,
+        }
     }
 
     /// The same torque at every speed.
     #[must_use]
     pub fn constant(torque_nm: f64) -> Self {
-        Self {
-            knots: vec![Knot {
-                omega_rad_per_s: 0.0,
-                torque_nm,
-                bend: 0.0,
-            }],
-        }
+        Self::through(&[(0.0, torque_nm)])
     }
 
     /// This curve times `factor(rpm)`, through points about 250 rev/min apart.
@@ -124,28 +133,39 @@ impl TorqueCurve {
     /// Torque in N·m at a crank speed in rad/s.
     #[must_use]
     pub fn torque_nm(&self, omega_rad_per_s: f64) -> f64 {
-        let above = self
-            .knots
-            .partition_point(|knot| knot.omega_rad_per_s <= omega_rad_per_s);
-        match (
-            above.checked_sub(1).and_then(|below| self.knots.get(below)),
-            self.knots.get(above),
-        ) {
-            (Some(left), Some(right)) => {
-                let width = right.omega_rad_per_s - left.omega_rad_per_s;
-                let to_right = (right.omega_rad_per_s - omega_rad_per_s) / width;
-                let to_left = 1.0 - to_right;
-                to_right * left.torque_nm
-                    + to_left * right.torque_nm
-                    + (to_right * (to_right * to_right - 1.0) * left.bend
-                        + to_left * (to_left * to_left - 1.0) * right.bend)
-                        * width
-                        * width
-                        / 6.0
-            }
-            (Some(end), None) | (None, Some(end)) => end.torque_nm,
-            (None, None) => 0.0,
+        let Some(knot) = self.knots.get(self.below(omega_rad_per_s)) else {
+            return 0.0;
+        };
+        let beyond = (omega_rad_per_s - knot.omega_rad_per_s).max(0.0);
+        knot.torque_nm
+            + beyond * (knot.slope + beyond * (knot.bend / 2.0 + beyond * knot.twist / 6.0))
+    }
+
+    /// Place of the last knot at or below a speed, else of the first. Knots are mostly as far apart as
+    /// each other, so a guess from the range is right or nearly so; the mechanics ask for it 100,000
+    /// times a second.
+    fn below(&self, omega_rad_per_s: f64) -> usize {
+        let Some(first) = self.knots.first() else {
+            return 0;
+        };
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a guess; what is out of range, or no number, ends up at an end"
+        )]
+        let guess = ((omega_rad_per_s - first.omega_rad_per_s) * self.knots_per_rad_per_s) as usize;
+        let mut below = guess.min(self.knots.len() - 1);
+        let is_below = |place: usize| {
+            let knot = self.knots.get(place);
+            knot.is_some_and(|knot| knot.omega_rad_per_s <= omega_rad_per_s)
+        };
+        while below > 0 && !is_below(below) {
+            below -= 1;
         }
+        while is_below(below + 1) {
+            below += 1;
+        }
+        below
     }
 
     /// The curve's own maxima: what a perfect stand would publish at standard air.
@@ -175,6 +195,18 @@ impl TorqueCurve {
             omega += rad_per_s(GRID_RPM);
         }
         peak
+    }
+}
+
+/// Slopes and third derivatives from the second derivatives, so that each knot holds the cubic to the
+/// next one. The first has no slope below it and the last none above: the end values are held.
+fn connect(knots: &mut [Knot]) {
+    for i in 1..knots.len() {
+        let (left, right) = (knots[i - 1], knots[i]);
+        let width = right.omega_rad_per_s - left.omega_rad_per_s;
+        knots[i - 1].slope = (right.torque_nm - left.torque_nm) / width
+            - width * (2.0 * left.bend + right.bend) / 6.0;
+        knots[i - 1].twist = (right.bend - left.bend) / width;
     }
 }
 

@@ -9,6 +9,7 @@ use std::time::{Duration, Instant};
 use clap::Parser;
 use indicatif::{ProgressBar, ProgressStyle};
 use leverarm_tests::faults::{Outcome, describe, kept_seeds, run};
+use nix::time::{ClockId, clock_gettime};
 
 /// Fault simulation of the live core against the software stand, under a virtual clock.
 #[derive(Debug, Parser)]
@@ -64,10 +65,9 @@ fn main() -> ExitCode {
         for _ in 0..options.jobs.max(1) {
             scope.spawn(|| {
                 while let Some(seed) = seeds.get(next.fetch_add(1, Ordering::Relaxed)) {
-                    let begun = Instant::now();
+                    let before_us = core_us();
                     let outcome = run(*seed);
-                    let took_us = u64::try_from(begun.elapsed().as_micros()).unwrap_or(u64::MAX);
-                    busy_us.fetch_add(took_us, Ordering::Relaxed);
+                    busy_us.fetch_add(core_us().saturating_sub(before_us), Ordering::Relaxed);
                     let lines = match outcome {
                         Ok(outcome) => add(&sum, &outcome, options.seed.is_some()),
                         Err(error) => {
@@ -96,6 +96,13 @@ fn main() -> ExitCode {
         sum.simulated_s / busy_min.max(1e-9)
     ));
     ExitCode::from(u8::from(sum.failed > 0))
+}
+
+/// What this thread has had of a core so far: on a busy machine less than what has passed.
+fn core_us() -> u64 {
+    let time = clock_gettime(ClockId::CLOCK_THREAD_CPUTIME_ID);
+    let time = time.map_or(Duration::ZERO, Duration::from);
+    u64::try_from(time.as_micros()).unwrap_or(u64::MAX)
 }
 
 /// Adds an outcome, and gives the lines to print about it.
