@@ -11,7 +11,7 @@ import time
 import traceback
 
 from board import (
-    BROWN_OUT, CLOCK_HZ, CUT, CYCLES_PER_TICK, EXTERNAL, HEARTBEAT, HERE, IDENTIFY, LIMITS, OUT,
+    BROWN_OUT, CLOCK_HZ, CUT, CYCLES_PER_TICK, EXTERNAL, FIRMWARE, HEARTBEAT, HERE, IDENTIFY, LIMITS, OUT,
     POWER_ON, RELEASE, ROOT, TICK_HZ, TICK_ORIGIN, Board, TextBoard, build, cobs, frame, limits_payload, ms, ramp, seeded,
     symbol, tick_error, us,
 )
@@ -81,15 +81,15 @@ def status_period_max(board, since=0):
     return max(b - a for a, b in zip(times, times[1:]))
 
 
-def frames_in_time(board):
+def frames_in_time(board, cycles_per_tick=CYCLES_PER_TICK, tooth_ms=20):
     """Sections 3 and 4: a tick is at most 100 ms old when its frame goes out, a tooth 20 ms."""
-    start = min(r["cycle"] - CYCLES_PER_TICK * (r["tick"] - TICK_ORIGIN) for r in board.of_kind("status"))
+    start = min(r["cycle"] - cycles_per_tick * (r["tick"] - TICK_ORIGIN) for r in board.of_kind("status"))
     for reading in board.readings:
         if "tick" not in reading:
             continue
         # To the end of the frame, so the frame's own length is allowed besides.
-        age = reading["cycle"] - start - CYCLES_PER_TICK * (reading["tick"] - TICK_ORIGIN)
-        limit = {"teeth": 20, "cut": 20}.get(reading["kind"], 100)
+        age = reading["cycle"] - start - cycles_per_tick * (reading["tick"] - TICK_ORIGIN)
+        limit = {"teeth": tooth_ms, "cut": 20}.get(reading["kind"], 100)
         line = 255 * 10 * CLOCK_HZ // board.baud
         assert age <= ms(limit) + line, f"{age / 16000:.1f} ms: {str(reading)[:120]}"
 
@@ -1031,6 +1031,7 @@ def a_stack_that_reaches_the_variables_cuts():
 def text_sketch_speaks_the_text_form():
     with TextBoard() as board:
         board.run(100)
+        assert board.wire.startswith(b"\r\nhello 0 "), "ends what noise has begun"
         hello, status = board.readings[:2]
         assert (hello["kind"], hello["seq"], hello["tick_hz"]) == ("hello", 0, 1_000_000)
         assert hello["channels"] == [[1, 0, 0]]
@@ -1050,10 +1051,15 @@ def text_sketch_speaks_the_text_form():
         offsets = [board.edges[0][n] / 16 - tick for n, tick in times]
         assert 0 <= min(offsets) and max(offsets) < 5
         assert status_period_max(board) < ms(100)
-        # What is damaged is counted and has no effect.
-        board.send_bytes(b"cut 9 9 9*0000\n# hm\n")
-        board.run(100)
-        expect_status(board, cut=False, receive_errors=2)
+        # What is damaged is counted and has no effect; empty lines and remarks say nothing.
+        cut = board.message(CUT, 9, 9, b"\x09")
+        for data, errors in ((b"cut 9 9 9*0000\n", 1), (cut[:-6] + b"\n", 1), (b"\r\n\n# hm\n", 0),
+                             (b"x" * 300 + b" " + cut, 1), (b"* " * 200 + cut, 1),
+                             (frame(CUT, payload=b"\0") + b"\n", 1)):
+            before = board.status()["receive_errors"]
+            board.send_bytes(data)
+            board.run(120)
+            expect_status(board, cut=False, receive_errors=before + errors)
         board.send(CUT, b"\x02")
         board.run(40)
         expect_status(board, cut=True, cut_id=2, cause="HostCommand")
@@ -1067,6 +1073,35 @@ def text_sketch_speaks_the_text_form():
         board.send(IDENTIFY)
         board.run(50)
         assert board.of_kind("hello")[-1]["boot"] == hello["boot"]
+
+
+@test
+def text_sketch_numbers_the_teeth_it_loses():
+    with TextBoard() as board:
+        board.heartbeats()
+        board.run(100)
+        # As many as its comment says, then too many, then few again.
+        end = board.teeth(300, 1000)
+        board.run(until=end + ms(100))
+        assert board.status()["captures_lost"] == 0
+        end = board.teeth(700, 1000)
+        board.run(until=end + ms(100))
+        assert 200 < board.status()["captures_lost"] < 600
+        end = board.teeth(50, 400)
+        board.run(until=end + ms(100))
+        times = dict(board.tooth_times())
+        assert len(board.edges[0]) - len(times) == board.status()["captures_lost"]
+        offsets = [us(board.edges[0][number]) - tick for number, tick in times.items()]
+        assert 0 <= min(offsets) and max(offsets) < 5
+        frames_in_time(board, cycles_per_tick=16, tooth_ms=100)
+
+
+@test
+def text_sketch_has_forty_lines_of_code():
+    lines = (FIRMWARE / "text-sketch" / "text-sketch.ino").read_text().splitlines()
+    code = [line for line in lines if line.strip() and not line.startswith("//")]
+    assert len(code) <= 40, len(code)
+    assert max(map(len, lines)) <= 120
 
 
 @test
