@@ -520,7 +520,7 @@ def limits_start_the_heartbeat_only_if_it_was_not_guarded():
 @test
 def host_cut_reaches_the_pin_within_1_ms():
     random = seeded("host cut")
-    worst = 0
+    worst, worst_frame = 0, 0
     for rate in (0, 18_000):
         with Board(image()) as board:
             board.connect(period=60)
@@ -539,14 +539,17 @@ def host_cut_reaches_the_pin_within_1_ms():
                 status = board.of_kind("status", at)
                 after = next(s for s in status if s["cycle"] > cut["cycle"])
                 assert after["seq"] == (cut["seq"] + 1) % 65536, "status right behind the cut"
-                # One frame may be going out, and the bytes before it that wait in the ring.
-                assert cut["cycle"] - board.cut_after(at) < ms(6.5)
+                # Section 9 lets it wait 5.1 ms for a frame that is going out. A long one ends early.
+                waited = cut["cycle"] - 15 * 320 - board.cut_after(at)
+                assert waited <= ms(2.5), f"{us(waited)} us"
+                worst_frame = max(worst_frame, waited)
                 board.release()
                 expect_status(board, cut=False)
             if rate:
                 board.run(400)
                 all_teeth(board)
-    NOTES.append(f"host's cut: at most {us(worst):.0f} us from its delimiter to the pin")
+    NOTES.append(f"host's cut: at most {us(worst):.0f} us from its delimiter to the pin, "
+                 f"{us(worst_frame) / 1000:.1f} ms from there to the cut frame")
 
 
 @test
