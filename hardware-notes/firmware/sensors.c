@@ -19,7 +19,7 @@ struct waiting {
     uint32_t tick;
 };
 
-static bool take(struct waiting *waiting, uint32_t now)
+static inline bool take(struct waiting *waiting, uint32_t now)
 {
     if (!waiting->is)
         return false;

@@ -1027,6 +1027,27 @@ def a_stack_that_reaches_the_variables_cuts():
         expect_status(board, cut=True, cause="Other")
 
 
+@test
+def builds_for_a_drum_and_nothing_else():
+    bare = "-DFORCE_CHANNELS=0 -DANALOG_CHANNELS=0 -DTEMPERATURE_CHANNELS=0"
+    with Board(build("bare", bare)) as board:
+        board.connect(period=400, short=3, temperatures=[(0, 400)])
+        assert board.of_kind("hello")[0]["channels"] == [[1, 0, 0]]
+        assert board.status()["limits"]["temperatures"] == []
+        board.teeth(5000, 200)
+        board.run(300)
+        all_teeth(board)
+        assert not any(board.of_kind(kind) for kind in ("force", "analog", "temperature"))
+
+
+@test
+def other_settings_are_built_anew():
+    programs = []
+    for settings in ("", "-DPICKUPS=2", "-DPICKUPS=2 -DCEILING_TEMPERATURE_COUNTS='{400,INT32_MAX}'", ""):
+        programs.append(build("settings", settings).read_bytes())
+    assert len(set(programs)) == 3 and programs[0] == programs[3]
+
+
 # ---- The text sketch -------------------------------------------------------------------------
 
 
