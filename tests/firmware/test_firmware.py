@@ -787,6 +787,21 @@ def load_cell_values_arrive_once_each_at_the_middle_of_their_conversion():
 
 
 @test
+def a_load_cell_wire_at_ground_does_not_fill_the_line():
+    with Board(image()) as board:
+        board.command("cell_grounded 1")
+        board.connect()
+        board.run(20)
+        at = board.cycle
+        board.run(500)
+        assert not board.of_kind("force", at)
+        assert len(board.of_kind("analog", at)) >= 45
+        board.command("cell_grounded 0")
+        board.run(100)
+        assert board.of_kind("force", at), "and goes on when it is mended"
+
+
+@test
 def analog_inputs_are_what_the_pins_have():
     with Board(image()) as board:
         for channel, millivolt in enumerate((0, 1250, 2500, 4990)):
