@@ -4,6 +4,7 @@ Section numbers are those of protocol/SPEC.md. Run through ./run, which builds e
 """
 
 import binascii
+import re
 import struct
 import subprocess
 import sys
@@ -1061,6 +1062,40 @@ def other_settings_are_built_anew():
     for settings in ("", "-DPICKUPS=2", "-DPICKUPS=2 -DCEILING_TEMPERATURE_COUNTS='{400,INT32_MAX}'", ""):
         programs.append(build("settings", settings).read_bytes())
     assert len(set(programs)) == 3 and programs[0] == programs[3]
+
+
+def what_make_runs(target):
+    command = ["make", "-n", "-C", FIRMWARE, f"BUILD={OUT / 'default'}", "PROGRAMMER=usbasp", target]
+    return subprocess.run(command, check=True, capture_output=True, text=True).stdout
+
+
+@test
+def fuses_and_erasing_are_what_the_notes_say():
+    # ATmega328P data sheet, tables of the fuse bytes, from memory: a 0 is "programmed".
+    fuses = dict(part.split(":")[0::2] for part in what_make_runs("fuses").split() if "fuse:w:" in part)
+    assert int(fuses["efuse"], 16) & 0b111 == 0b100, "brown-out at 4.3 V"
+    high = int(fuses["hfuse"], 16)
+    assert high & 1 and not high & 1 << 3, "starts at the program; erasing keeps the EEPROM"
+    assert high >> 7 & high >> 6 & 1 and not high & 1 << 5, "reset pin, no debug wire, still programmable"
+    # All that the firmware keeps lies in what is made blank, and a blank one is a first start.
+    assert "head -c 64 " in what_make_runs("erase-memory")
+    with Board(image(), eeprom=b"\xff" * 64) as board:
+        board.run(60)
+        expect_status(board, cause="Other")
+        assert board.eeprom(34, 30) == b"\xff" * 30 != board.eeprom(0, 30)
+
+
+@test
+def notes_and_drawing_have_every_pin():
+    def pins(path, pattern):
+        return set(re.findall(pattern, (FIRMWARE / path).read_text(), re.MULTILINE))
+
+    wired = pins("pins.h", r"^[/ ]\*  (D\d+)\b")
+    assert len(wired) == 10, wired
+    rows = re.findall(r"^\| (.*?) \|", (FIRMWARE / "../wiring.md").read_text(), re.MULTILINE)
+    first_cells = set(re.findall(r"\bD\d+", " ".join(row for row in rows if row.startswith("D"))))
+    assert first_cells == wired | {"D0", "D1"}, first_cells ^ wired
+    assert pins("../drawings/board.svg", r">(D\d+)<") == wired
 
 
 # ---- The text sketch -------------------------------------------------------------------------
