@@ -42,6 +42,7 @@ static void apply(const struct limits *wanted)
             ? wanted->heartbeat_timeout_ms
             : ceiling.heartbeat_timeout_ms;
 
+#if TEMPERATURE_CHANNELS
     bool named[2] = { false, false };
     for (uint8_t i = 0; i < wanted->temperatures; i++) {
         struct temperature_limit limit = wanted->temperature[i];
@@ -60,6 +61,7 @@ static void apply(const struct limits *wanted)
         next.temperature[next.temperatures].channel = channel;
         next.temperature[next.temperatures++].counts_max = highest;
     }
+#endif
 
     limits = next;
     teeth_guard(next.tooth_period_ticks, next.short_periods);

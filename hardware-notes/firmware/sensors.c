@@ -19,7 +19,7 @@ struct waiting {
     uint32_t tick;
 };
 
-static bool take(struct waiting *waiting, uint32_t now)
+static inline bool take(struct waiting *waiting, uint32_t now)
 {
     if (!waiting->is)
         return false;
@@ -54,6 +54,10 @@ static void cell_poll(void)
         PORTD &= ~CELL_CLOCK_BIT;
         _delay_us(0.5);
     }
+    /* The last pulse sends the data wire up until the next conversion. One that stays low is at
+     * ground, or its converter has no supply: samples of it would fill the line. */
+    if (!(PIND & CELL_DATA_BIT))
+        return;
     if (bits & 0x800000)
         bits |= 0xFF000000;
     /* The first may have been ready for any time before the start. */

@@ -184,7 +184,8 @@ static void fill(void)
     taken_number += i;
     ring_tail = tail;
     deltas_left -= i;
-    if (i < DELTAS_AT_ONCE || !deltas_left) {
+    /* A cut frame that waits goes before the rest of the teeth. */
+    if (i < DELTAS_AT_ONCE || !deltas_left || cut.unsent) {
         filling = false;
         frame_end();
     }

@@ -4,6 +4,7 @@ Section numbers are those of protocol/SPEC.md. Run through ./run, which builds e
 """
 
 import binascii
+import re
 import struct
 import subprocess
 import sys
@@ -11,7 +12,7 @@ import time
 import traceback
 
 from board import (
-    BROWN_OUT, CLOCK_HZ, CUT, CYCLES_PER_TICK, EXTERNAL, HEARTBEAT, HERE, IDENTIFY, LIMITS, OUT,
+    BROWN_OUT, CLOCK_HZ, CUT, CYCLES_PER_TICK, EXTERNAL, FIRMWARE, HEARTBEAT, HERE, IDENTIFY, LIMITS, OUT,
     POWER_ON, RELEASE, ROOT, TICK_HZ, TICK_ORIGIN, Board, TextBoard, build, cobs, frame, limits_payload, ms, ramp, seeded,
     symbol, tick_error, us,
 )
@@ -81,15 +82,15 @@ def status_period_max(board, since=0):
     return max(b - a for a, b in zip(times, times[1:]))
 
 
-def frames_in_time(board):
+def frames_in_time(board, cycles_per_tick=CYCLES_PER_TICK, tooth_ms=20):
     """Sections 3 and 4: a tick is at most 100 ms old when its frame goes out, a tooth 20 ms."""
-    start = min(r["cycle"] - CYCLES_PER_TICK * (r["tick"] - TICK_ORIGIN) for r in board.of_kind("status"))
+    start = min(r["cycle"] - cycles_per_tick * (r["tick"] - TICK_ORIGIN) for r in board.of_kind("status"))
     for reading in board.readings:
         if "tick" not in reading:
             continue
         # To the end of the frame, so the frame's own length is allowed besides.
-        age = reading["cycle"] - start - CYCLES_PER_TICK * (reading["tick"] - TICK_ORIGIN)
-        limit = {"teeth": 20, "cut": 20}.get(reading["kind"], 100)
+        age = reading["cycle"] - start - cycles_per_tick * (reading["tick"] - TICK_ORIGIN)
+        limit = {"teeth": tooth_ms, "cut": 20}.get(reading["kind"], 100)
         line = 255 * 10 * CLOCK_HZ // board.baud
         assert age <= ms(limit) + line, f"{age / 16000:.1f} ms: {str(reading)[:120]}"
 
@@ -520,7 +521,7 @@ def limits_start_the_heartbeat_only_if_it_was_not_guarded():
 @test
 def host_cut_reaches_the_pin_within_1_ms():
     random = seeded("host cut")
-    worst = 0
+    worst, worst_frame = 0, 0
     for rate in (0, 18_000):
         with Board(image()) as board:
             board.connect(period=60)
@@ -539,14 +540,17 @@ def host_cut_reaches_the_pin_within_1_ms():
                 status = board.of_kind("status", at)
                 after = next(s for s in status if s["cycle"] > cut["cycle"])
                 assert after["seq"] == (cut["seq"] + 1) % 65536, "status right behind the cut"
-                # One frame may be going out, and the bytes before it that wait in the ring.
-                assert cut["cycle"] - board.cut_after(at) < ms(6.5)
+                # Section 9 lets it wait 5.1 ms for a frame that is going out. A long one ends early.
+                waited = cut["cycle"] - 15 * 320 - board.cut_after(at)
+                assert waited <= ms(2.5), f"{us(waited)} us"
+                worst_frame = max(worst_frame, waited)
                 board.release()
                 expect_status(board, cut=False)
             if rate:
                 board.run(400)
                 all_teeth(board)
-    NOTES.append(f"host's cut: at most {us(worst):.0f} us from its delimiter to the pin")
+    NOTES.append(f"host's cut: at most {us(worst):.0f} us from its delimiter to the pin, "
+                 f"{us(worst_frame) / 1000:.1f} ms from there to the cut frame")
 
 
 @test
@@ -781,6 +785,21 @@ def load_cell_values_arrive_once_each_at_the_middle_of_their_conversion():
         count = len(board.of_kind("force"))
         board.run(200)
         assert len(board.of_kind("force")) == count
+
+
+@test
+def a_load_cell_wire_at_ground_does_not_fill_the_line():
+    with Board(image()) as board:
+        board.command("cell_grounded 1")
+        board.connect()
+        board.run(20)
+        at = board.cycle
+        board.run(500)
+        assert not board.of_kind("force", at)
+        assert len(board.of_kind("analog", at)) >= 45
+        board.command("cell_grounded 0")
+        board.run(100)
+        assert board.of_kind("force", at), "and goes on when it is mended"
 
 
 @test
@@ -1024,6 +1043,61 @@ def a_stack_that_reaches_the_variables_cuts():
         expect_status(board, cut=True, cause="Other")
 
 
+@test
+def builds_for_a_drum_and_nothing_else():
+    bare = "-DFORCE_CHANNELS=0 -DANALOG_CHANNELS=0 -DTEMPERATURE_CHANNELS=0"
+    with Board(build("bare", bare)) as board:
+        board.connect(period=400, short=3, temperatures=[(0, 400)])
+        assert board.of_kind("hello")[0]["channels"] == [[1, 0, 0]]
+        assert board.status()["limits"]["temperatures"] == []
+        board.teeth(5000, 200)
+        board.run(300)
+        all_teeth(board)
+        assert not any(board.of_kind(kind) for kind in ("force", "analog", "temperature"))
+
+
+@test
+def other_settings_are_built_anew():
+    programs = []
+    for settings in ("", "-DPICKUPS=2", "-DPICKUPS=2 -DCEILING_TEMPERATURE_COUNTS='{400,INT32_MAX}'", ""):
+        programs.append(build("settings", settings).read_bytes())
+    assert len(set(programs)) == 3 and programs[0] == programs[3]
+
+
+def what_make_runs(target):
+    command = ["make", "-n", "-C", FIRMWARE, f"BUILD={OUT / 'default'}", "PROGRAMMER=usbasp", target]
+    return subprocess.run(command, check=True, capture_output=True, text=True).stdout
+
+
+@test
+def fuses_and_erasing_are_what_the_notes_say():
+    # ATmega328P data sheet, tables of the fuse bytes, from memory: a 0 is "programmed".
+    fuses = dict(part.split(":")[0::2] for part in what_make_runs("fuses").split() if "fuse:w:" in part)
+    assert int(fuses["efuse"], 16) & 0b111 == 0b100, "brown-out at 4.3 V"
+    high = int(fuses["hfuse"], 16)
+    assert high & 1 and not high & 1 << 3, "starts at the program; erasing keeps the EEPROM"
+    assert high >> 7 & high >> 6 & 1 and not high & 1 << 5, "reset pin, no debug wire, still programmable"
+    # All that the firmware keeps lies in what is made blank, and a blank one is a first start.
+    assert "head -c 64 " in what_make_runs("erase-memory")
+    with Board(image(), eeprom=b"\xff" * 64) as board:
+        board.run(60)
+        expect_status(board, cause="Other")
+        assert board.eeprom(34, 30) == b"\xff" * 30 != board.eeprom(0, 30)
+
+
+@test
+def notes_and_drawing_have_every_pin():
+    def pins(path, pattern):
+        return set(re.findall(pattern, (FIRMWARE / path).read_text(), re.MULTILINE))
+
+    wired = pins("pins.h", r"^[/ ]\*  (D\d+)\b")
+    assert len(wired) == 10, wired
+    rows = re.findall(r"^\| (.*?) \|", (FIRMWARE / "../wiring.md").read_text(), re.MULTILINE)
+    first_cells = set(re.findall(r"\bD\d+", " ".join(row for row in rows if row.startswith("D"))))
+    assert first_cells == wired | {"D0", "D1"}, first_cells ^ wired
+    assert pins("../drawings/board.svg", r">(D\d+)<") == wired
+
+
 # ---- The text sketch -------------------------------------------------------------------------
 
 
@@ -1031,6 +1105,7 @@ def a_stack_that_reaches_the_variables_cuts():
 def text_sketch_speaks_the_text_form():
     with TextBoard() as board:
         board.run(100)
+        assert board.wire.startswith(b"\r\nhello 0 "), "ends what noise has begun"
         hello, status = board.readings[:2]
         assert (hello["kind"], hello["seq"], hello["tick_hz"]) == ("hello", 0, 1_000_000)
         assert hello["channels"] == [[1, 0, 0]]
@@ -1050,10 +1125,15 @@ def text_sketch_speaks_the_text_form():
         offsets = [board.edges[0][n] / 16 - tick for n, tick in times]
         assert 0 <= min(offsets) and max(offsets) < 5
         assert status_period_max(board) < ms(100)
-        # What is damaged is counted and has no effect.
-        board.send_bytes(b"cut 9 9 9*0000\n# hm\n")
-        board.run(100)
-        expect_status(board, cut=False, receive_errors=2)
+        # What is damaged is counted and has no effect; empty lines and remarks say nothing.
+        cut = board.message(CUT, 9, 9, b"\x09")
+        for data, errors in ((b"cut 9 9 9*0000\n", 1), (cut[:-6] + b"\n", 1), (b"\r\n\n# hm\n", 0),
+                             (b"x" * 300 + b" " + cut, 1), (b"* " * 200 + cut, 1),
+                             (frame(CUT, payload=b"\0") + b"\n", 1)):
+            before = board.status()["receive_errors"]
+            board.send_bytes(data)
+            board.run(120)
+            expect_status(board, cut=False, receive_errors=before + errors)
         board.send(CUT, b"\x02")
         board.run(40)
         expect_status(board, cut=True, cut_id=2, cause="HostCommand")
@@ -1067,6 +1147,35 @@ def text_sketch_speaks_the_text_form():
         board.send(IDENTIFY)
         board.run(50)
         assert board.of_kind("hello")[-1]["boot"] == hello["boot"]
+
+
+@test
+def text_sketch_numbers_the_teeth_it_loses():
+    with TextBoard() as board:
+        board.heartbeats()
+        board.run(100)
+        # As many as its comment says, then too many, then few again.
+        end = board.teeth(300, 1000)
+        board.run(until=end + ms(100))
+        assert board.status()["captures_lost"] == 0
+        end = board.teeth(700, 1000)
+        board.run(until=end + ms(100))
+        assert 200 < board.status()["captures_lost"] < 600
+        end = board.teeth(50, 400)
+        board.run(until=end + ms(100))
+        times = dict(board.tooth_times())
+        assert len(board.edges[0]) - len(times) == board.status()["captures_lost"]
+        offsets = [us(board.edges[0][number]) - tick for number, tick in times.items()]
+        assert 0 <= min(offsets) and max(offsets) < 5
+        frames_in_time(board, cycles_per_tick=16, tooth_ms=100)
+
+
+@test
+def text_sketch_has_forty_lines_of_code():
+    lines = (FIRMWARE / "text-sketch" / "text-sketch.ino").read_text().splitlines()
+    code = [line for line in lines if line.strip() and not line.startswith("//")]
+    assert len(code) <= 40, len(code)
+    assert max(map(len, lines)) <= 120
 
 
 @test

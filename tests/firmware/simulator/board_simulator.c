@@ -33,6 +33,7 @@
  *   wire 0|1                  whether T0 is wired to pickup 0 (at the start it is)
  *   force N [STEP]            value of the load-cell converter, and what to add each time
  *   cell_period CYCLES        time between its conversions; 0: no converter
+ *   cell_grounded 0|1         whether its data wire touches ground
  *   thermocouple WORD         what the thermocouple converter answers, hex
  *   analog CHANNEL MILLIVOLT
  *   supply MILLIVOLT
@@ -102,7 +103,7 @@ static int32_t force_counts, force_step;
 static uint64_t cell_period = CLOCK_HZ / 80, cell_next;
 static uint32_t cell_word;
 static unsigned cell_pulses;
-static bool cell_clock;
+static bool cell_clock, cell_grounded;
 static uint64_t cell_clock_since;
 static uint32_t thermocouple_word;
 static unsigned spi_byte;
@@ -180,7 +181,7 @@ static void drive_pickup(int which, bool level)
 
 static void drive_cell(bool level)
 {
-    drive('D', 2, level);
+    drive('D', 2, level && !cell_grounded);
 }
 
 static void print_outgoing(void)
@@ -292,6 +293,8 @@ static void chip_started(void)
     printf("reset %" PRIu64 "\n", avr->cycle);
     loop_since = 0;
     outgoing_count = 0;
+    /* After a reset the library passes on only what changes. */
+    drive_cell(false);
     drive_cell(true);
 }
 
@@ -461,6 +464,9 @@ static void command(const char *name)
         cell_period = (uint64_t)number(0);
         cell_next = avr->cycle + cell_period;
         drive_cell(true);
+    } else if (!strcmp(name, "cell_grounded")) {
+        cell_grounded = number(0);
+        drive_cell(!cell_grounded);
     } else if (!strcmp(name, "thermocouple")) {
         thermocouple_word = (uint32_t)number(16);
     } else if (!strcmp(name, "analog")) {

@@ -5,7 +5,8 @@
 #include <deque>
 #include <string>
 
-enum { LOW, HIGH, OUTPUT, RISING, HEX = 16, A5 = 19 };
+enum { LOW, HIGH, OUTPUT, RISING, HEX = 16 };
+typedef uint8_t byte;
 
 class String {
     std::string text;
@@ -19,15 +20,26 @@ public:
             text.insert(text.begin(), "0123456789abcdef"[value % base]);
     }
     unsigned length() const { return text.size(); }
-    char operator[](unsigned at) const { return text[at]; }
+    char operator[](unsigned at) const { return at < length() ? text[at] : 0; }
     String substring(unsigned from) const { return text.substr(from); }
     String substring(unsigned from, unsigned to) const { return text.substr(from, to - from); }
     int lastIndexOf(char c) const { return (int)text.rfind(c); }
     bool startsWith(const char *with) const { return text.rfind(with, 0) == 0; }
-    long toInt() const { return atol(text.c_str()); }
     bool operator!=(const String &other) const { return text != other.text; }
+    bool endsWith(const String &with) const
+    {
+        return length() >= with.length() && !text.compare(length() - with.length(), with.length(), with.text);
+    }
+    void trim()
+    {
+        while (!text.empty() && isspace((unsigned char)text.back()))
+            text.pop_back();
+        while (!text.empty() && isspace((unsigned char)text.front()))
+            text.erase(0, 1);
+    }
     void operator+=(char c) { text += c; }
-    const char *c_str() const { return text.c_str(); }
+    const char *begin() const { return text.c_str(); }
+    const char *end() const { return begin() + length(); }
 
     friend String operator+(const String &a, const String &b) { return a.text + b.text; }
     friend String operator+(const String &a, const char *b) { return a.text + b; }
@@ -45,7 +57,7 @@ struct Line {
         in.pop_front();
         return c;
     }
-    void println(const String &text);
+    void println(const String &text = "");
 };
 extern Line Serial;
 
@@ -53,8 +65,8 @@ uint32_t micros();
 uint32_t millis();
 void pinMode(int, int);
 void digitalWrite(int pin, int level);
-int analogRead(int);
-void randomSeed(unsigned long);
-long random(long);
 inline int digitalPinToInterrupt(int pin) { return pin; }
 void attachInterrupt(int, void (*)(), int);
+// The handler runs only while time passes, never between two statements.
+inline void noInterrupts() {}
+inline void interrupts() {}

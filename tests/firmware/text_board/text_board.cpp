@@ -23,9 +23,6 @@ enum { CYCLES_PER_US = 16, CYCLES_PER_BYTE = 16000000 / 11520, CYCLES_PER_LOOP =
 uint32_t micros() { return (uint32_t)(cycle / CYCLES_PER_US) & ~3u; }
 uint32_t millis() { return (uint32_t)(cycle / (1000 * CYCLES_PER_US)); }
 void pinMode(int, int) {}
-int analogRead(int) { return 417; }
-void randomSeed(unsigned long seed) { srand((unsigned)seed); }
-long random(long below) { return rand() % below; }
 void attachInterrupt(int, void (*handler)(), int) { on_edge = handler; }
 
 void digitalWrite(int pin, int level)
