@@ -58,6 +58,14 @@ pub enum OverlayError {
         /// The cell.
         found: String,
     },
+    /// A torque beyond all numbers.
+    #[error("{file}: the value at {rpm} rpm is too large for a torque")]
+    TooLarge {
+        /// The file.
+        file: String,
+        /// The speed.
+        rpm: f64,
+    },
     /// More than one curve.
     #[error("{file}: {rpm} rpm comes twice: expected one curve")]
     Twice {
@@ -94,6 +102,18 @@ impl Overlay {
     /// # Errors
     /// See [`OverlayError`].
     pub fn read(file: &Path) -> Result<Self, OverlayError> {
+        let bytes = std::fs::read(file).map_err(|error| OverlayError::Unreadable {
+            file: file.display().to_string(),
+            error: error.into(),
+        })?;
+        Self::parse(file, &bytes)
+    }
+
+    /// As [`Self::read`], from what the file holds; its path is for name and errors.
+    ///
+    /// # Errors
+    /// See [`OverlayError`].
+    pub fn parse(file: &Path, bytes: &[u8]) -> Result<Self, OverlayError> {
         let shown = file.display().to_string();
         let unreadable = |error| OverlayError::Unreadable {
             file: shown.clone(),
@@ -104,8 +124,7 @@ impl Overlay {
             .has_headers(false)
             .flexible(true)
             .trim(csv::Trim::All)
-            .from_path(file)
-            .map_err(unreadable)?;
+            .from_reader(bytes);
         let mut lines = reader.records().peekable();
         let names = match lines.next() {
             Some(line) => line.map_err(unreadable)?,
@@ -150,6 +169,12 @@ impl Overlay {
             for (rpm, value) in &mut points {
                 *value /= *rpm * RAD_PER_S_PER_RPM;
             }
+        }
+        if let Some((rpm, _)) = points.iter().find(|(_, torque_nm)| !torque_nm.is_finite()) {
+            return Err(OverlayError::TooLarge {
+                file: shown,
+                rpm: *rpm,
+            });
         }
         points.sort_by(|a, b| a.0.total_cmp(&b.0));
         if points.len() < 2 {
@@ -295,6 +320,7 @@ mod tests {
             ("rpm,torque\n3000,9.5\n", "at least two points, found 1"),
             ("rpm,power\n3000,5\n4000,6\n", "column \"power\""),
             ("rpm,torque [W]\n3000,5\n4000,6\n", "column \"torque\""),
+            ("rpm,power [W]\n1e-300,9e99\n4000,6\n", "too large"),
         ] {
             let error = read(text).unwrap_err().to_string();
             assert!(error.contains(said), "{text:?}: {error}");

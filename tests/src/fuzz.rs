@@ -11,10 +11,12 @@
 
 use std::io::{Read, Write};
 use std::net::{SocketAddr, TcpStream};
+use std::path::Path;
 use std::sync::{Mutex, OnceLock, PoisonError};
 use std::time::Duration;
 
 use leverarm::core::{Core, Now, Output, Record};
+use leverarm::overlay::Overlay;
 use leverarm::rehearsal::{DEMO_STAND, Rehearsal, model_of};
 use leverarm::service::{Daemon, PageAccess, ServeOptions};
 use leverarm::store::{ChunkRange, ConnectionId, NewConnection, Store, StoreReader, salvage};
@@ -25,13 +27,14 @@ use rusqlite::{Connection, params};
 pub type Target = fn(&[u8]);
 
 /// All targets by name.
-pub const TARGETS: [(&str, Target); 6] = [
+pub const TARGETS: [(&str, Target); 7] = [
     ("decoder", decoder),
     ("core", core),
     ("config", config),
     ("chunk", chunk),
     ("store", store),
     ("http", http),
+    ("overlay", overlay),
 ];
 
 const DATABASE: &str = "leverarm.sqlite";
@@ -195,6 +198,20 @@ pub fn store(input: &[u8]) {
     let reader = StoreReader::open(&saved).unwrap();
     reader.pulls().unwrap();
     reader.connections().unwrap();
+}
+
+/// A curve from elsewhere in CSV: one curve of numbers with rising speeds, or an error that names the
+/// file.
+pub fn overlay(input: &[u8]) {
+    match Overlay::parse(Path::new("elsewhere.csv"), input) {
+        Ok(overlay) => {
+            assert!(overlay.points.len() >= 2);
+            assert!(overlay.points.is_sorted_by(|a, b| a.0 < b.0));
+            let numbers = overlay.points.iter().flat_map(|(rpm, nm)| [rpm, nm]);
+            assert!(numbers.into_iter().all(|number| number.is_finite()));
+        }
+        Err(error) => assert!(error.to_string().contains("elsewhere.csv")),
+    }
 }
 
 struct Page {

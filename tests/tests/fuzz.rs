@@ -8,13 +8,14 @@ use fastrand::Rng;
 use leverarm_tests::fuzz::TARGETS;
 
 /// Changed inputs for each target, as far as they are quick.
-const CHANGED: [(&str, u64); 6] = [
+const CHANGED: [(&str, u64); 7] = [
     ("decoder", 3_000),
     ("core", 1_000),
     ("config", 800),
     ("chunk", 100),
     ("store", 60),
     ("http", 400),
+    ("overlay", 3_000),
 ];
 const BYTES_MAX: usize = 256 * 1024;
 
@@ -118,4 +119,9 @@ fn store() {
 #[test]
 fn http() {
     run("http");
+}
+
+#[test]
+fn overlay() {
+    run("overlay");
 }
