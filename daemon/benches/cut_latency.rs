@@ -4,7 +4,11 @@
 //!
 //! Each round is a pull: the drum speeds up until its overspeed guard cuts. The board's time runs
 //! faster than the clock, so that there are many rounds; pages listen and a destination streams all
-//! the while, and each pull goes into the store. Prints `p99_ratio=… max_ms=…`.
+//! the while, and each pull goes into the store. Prints `p99_ratio=… max_ms=…`, after some four minutes.
+//!
+//! Both loops, and the board that measures, have the same priority: the ordinary one, and with
+//! `cargo bench --bench cut_latency -- --real-time` the real-time one of a stand file with
+//! `real_time = true`, where the system grants it.
 
 #![expect(
     clippy::disallowed_methods,
@@ -21,9 +25,10 @@ use std::process::ExitCode;
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
+use indicatif::ProgressBar;
 use leverarm::core::{Command, CutLatch};
 use leverarm::rehearsal::DEMO_STAND;
-use leverarm::service::{Daemon, Handle, PageAccess, ServeOptions};
+use leverarm::service::{Daemon, Handle, PageAccess, ServeOptions, ask_for_real_time};
 use leverarm_protocol::{
     Analog, BoardMessage, BoardState, Channel, ChannelKind, CutCause, Decoder, FrameWriter, Hello,
     HostMessage, Limits, Status, TeethBatch,
@@ -265,7 +270,7 @@ fn readable(port: &File, wait: Duration) -> Outcome<bool> {
 }
 
 /// The loop to be measured against: reads, and when a frame's delimiter is there, writes a cut.
-fn bare_loop(terminal: Terminal) -> Outcome<File> {
+fn bare_loop(terminal: Terminal, real_time: bool) -> Outcome<File> {
     let Terminal { board, path, host } = terminal;
     let mut port = File::options().read(true).write(true).open(path)?;
     let mut writer = FrameWriter::new();
@@ -275,6 +280,9 @@ fn bare_loop(terminal: Terminal) -> Outcome<File> {
         .to_vec();
     std::thread::spawn(move || {
         let _kept_open = host;
+        if real_time {
+            ask_for_real_time();
+        }
         let mut buffer = [0; 4096];
         while let Ok(got @ 1..) = port.read(&mut buffer) {
             let bytes = buffer.get(..got).unwrap_or_default();
@@ -344,11 +352,14 @@ fn measure(handle: &Handle, port: File, bare: File) -> Outcome<(Vec<f64>, Vec<f6
     board.port.write_all(&steady)?;
     board.idle(Duration::from_millis(300))?;
     let (mut own, mut other) = (Vec::new(), Vec::new());
+    let bar = ProgressBar::new(ROUNDS as u64);
     for number in 0..ROUNDS {
+        bar.inc(1);
         let (one, two) = round(&mut board, &mut bare, handle, number)?;
         own.push(one);
         other.push(two);
     }
+    bar.finish_and_clear();
     own.sort_by(f64::total_cmp);
     other.sort_by(f64::total_cmp);
     Ok((own, other))
@@ -363,7 +374,8 @@ fn main() -> Outcome<ExitCode> {
             .try_init(),
     );
     let port = terminal()?;
-    let bare = bare_loop(terminal()?)?;
+    let real_time = std::env::args().any(|argument| argument == "--real-time");
+    let bare = bare_loop(terminal()?, real_time)?;
     let (server, requests) = sink()?;
     let text = DEMO_STAND
         .replace("end_speed = \"8900 rpm\"", "end_speed = \"9700 rpm\"")
@@ -376,6 +388,7 @@ fn main() -> Outcome<ExitCode> {
         );
     let mut stand = leverarm_config::parse("bench.toml", &text)?;
     stand.port.path.clone_from(&port.path);
+    stand.port.real_time = real_time;
     let folder = tempfile::tempdir()?;
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
@@ -393,11 +406,16 @@ fn main() -> Outcome<ExitCode> {
         let handle = daemon.handle();
         let heard = listen(daemon.page_address(), CLIENTS)?;
         let measured = handle.clone();
-        let board = tokio::task::spawn_blocking(move || measure(&measured, port.board, bare));
+        let board = tokio::task::spawn_blocking(move || {
+            if real_time {
+                ask_for_real_time();
+            }
+            measure(&measured, port.board, bare)
+        });
         let (own, other) = board.await??;
         let pulls = handle.stored().borrow().pulls;
         println!(
-            "rounds={ROUNDS} pages={CLIENTS} page_mb={:.1} stream_requests={}",
+            "rounds={ROUNDS} real_time={real_time} pages={CLIENTS} page_mb={:.1} stream_requests={}",
             heard.load(Ordering::Relaxed) as f64 * 1e-6,
             requests.load(Ordering::Relaxed)
         );

@@ -25,6 +25,7 @@ pub(crate) use guard::open as open_port;
 pub use http::{PageAccess, PageTokens};
 pub(crate) use keep::keep;
 pub use keep::{KeepError, KeepRequest};
+pub use real_time::ask as ask_for_real_time;
 pub use record_keeper::{Belongs, Kept, RecordKeeper};
 pub use recorder::{NewSetupRequest, StoreRequest, Stored};
 pub(crate) use recorder::{put_air, take_setup};

@@ -12,7 +12,7 @@ use thread_priority::{
 const MCL_ONFAULT: i32 = 4;
 
 /// Asks for both, for the thread that calls, and says what it takes where one is refused.
-pub(super) fn ask() {
+pub fn ask() {
     let policy = ThreadSchedulePolicy::Realtime(RealtimeThreadSchedulePolicy::Fifo);
     // The lowest real-time priority stands above everything that has none.
     match set_thread_priority_and_policy(thread_native_id(), ThreadPriority::Min, policy) {

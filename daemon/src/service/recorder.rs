@@ -142,10 +142,18 @@ pub(super) struct Flow {
     pub(super) taken: AtomicU64,
     /// Waiting on the guard thread's side.
     pub(super) backlog: AtomicU64,
-    /// Lost, because nothing took them.
+    /// Lost, because nothing took them. With a single one the store does not keep up any more: what
+    /// is not recorded is not ridden.
     pub(super) lost: AtomicU64,
     /// Times that the store refused a record.
     pub(super) refusals: AtomicU64,
+}
+
+impl Flow {
+    /// Counts a lost record; gives how many there are now.
+    fn lose(&self) -> u64 {
+        self.lost.fetch_add(1, Ordering::Relaxed) + 1
+    }
 }
 
 /// The guard thread's end of the queue.
@@ -153,8 +161,7 @@ pub(super) struct Flow {
 pub(super) struct Records {
     sender: SyncSender<Record>,
     backlog: VecDeque<Record>,
-    lost: u64,
-    /// Of these the journal does not know yet.
+    /// Of the lost ones the journal does not know yet.
     lost_untold: u64,
     clock: Clock,
     taken_before: u64,
@@ -177,11 +184,9 @@ impl Records {
             if self.backlog.len() < BACKLOG_MAX {
                 self.backlog.push_back(record);
             } else {
-                self.lost += 1;
                 self.lost_untold += 1;
-                self.flow.lost.store(self.lost, Ordering::Relaxed);
                 tracing::error!(
-                    lost = self.lost,
+                    lost = self.flow.lose(),
                     "a record was lost: the store does not take any"
                 );
             }
@@ -211,7 +216,8 @@ impl Records {
             self.progress_us = mono_us;
         }
         let stalled = mono_us.saturating_sub(self.progress_us) > STALLED_US;
-        !stalled && self.backlog.len() < BACKLOG_BEHIND && self.lost == 0
+        let lost = self.flow.lost.load(Ordering::Relaxed);
+        !stalled && self.backlog.len() < BACKLOG_BEHIND && lost == 0
     }
 
     /// At the end: waits, for a bounded time, until everything is over.
@@ -319,7 +325,6 @@ pub(super) fn start(
         Records {
             sender,
             backlog: VecDeque::new(),
-            lost: 0,
             lost_untold: 0,
             clock,
             taken_before: 0,
@@ -402,7 +407,8 @@ impl Recorder {
             };
             self.flow.refusals.fetch_add(1, Ordering::Relaxed);
             if !is_passing(&error) {
-                tracing::error!(%error, ?record, "a record can't be stored");
+                let lost = self.flow.lose();
+                tracing::error!(%error, lost, ?record, "a record can't be stored");
                 return;
             }
             if !told {
@@ -671,7 +677,6 @@ mod tests {
         let mut records = Records {
             sender,
             backlog: VecDeque::new(),
-            lost: 0,
             lost_untold: 0,
             clock: Clock::start(),
             taken_before: 0,

@@ -248,6 +248,11 @@ impl StoreError {
             {
                 Self::DiskFull { folder }
             }
+            (Some(ErrorCode::SystemIoFailure), _) => Self::Io {
+                doing,
+                folder,
+                source: io::Error::other(source),
+            },
             (Some(ErrorCode::ReadOnly | ErrorCode::CannotOpen), _) => Self::ReadOnly { folder },
             (Some(ErrorCode::NotADatabase), _) => Self::NotAStore {
                 folder,

@@ -167,7 +167,7 @@ impl Plan {
 
         let is_fault_free = seed.is_multiple_of(FAULT_FREE_EVERY);
         let mut plan = Self {
-            length_us: chance.whole(8, 30) * 1_000_000,
+            length_us: chance.whole(6, 25) * 1_000_000,
             tick_offset: 0,
             mono_start_us: chance.below(1 << 40),
             latency_us: (chance.below(2_000), chance.whole(2_000, 6_000)),

@@ -264,9 +264,11 @@ fn wrong_use_of_commands() {
     assert_has(&unknown.err, &["show"]);
 }
 
-/// A disk that fills up, and one that is read-only: small ones, mounted for the test.
+/// Disks that fill up, are read-only, or fail: small ones, mounted for the test, or as a library before
+/// the C library's shows them.
 mod disks {
     use super::*;
+    use crate::harness::{Daemon, Emulator};
     use std::path::PathBuf;
     use std::process::Command;
     use std::time::Duration;
@@ -353,10 +355,46 @@ mod disks {
         board.wait_for("pull_ends");
         let pulls = bench.wait_for_pulls(2);
         assert_eq!(pulls[1]["state"], "stored", "{pulls:?}");
+        all_is_stored(&bench, &mut board, daemon);
+    }
+
+    /// The disk takes bytes but can't say that it has them: nothing counts as stored, the pull is cut,
+    /// and afterwards not a byte is lacking.
+    #[test]
+    fn a_disk_whose_syncs_fail_for_a_while() {
+        let bench = Bench::new();
+        let (library, failing) = (bench.path("failing_sync.so"), bench.path("failing"));
+        let source = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/e2e/failing_sync.c");
+        let built = Command::new("cc")
+            .args(["-shared", "-fPIC", "-O1", "-Wall", "-Werror", "-o"])
+            .args([library.as_os_str(), source.as_ref(), "-ldl".as_ref()])
+            .status();
+        assert!(built.unwrap().success());
+        let mut board = bench.emulator(&["--torque", "4"]);
+        let variables = [
+            ("LD_PRELOAD", library.as_path()),
+            ("SYNC_FAILS_WHILE", failing.as_path()),
+        ];
+        let daemon = bench.serve_with(&variables);
+        board.wait_for("limits");
+        board.order("pull");
+        board.wait_for("pull_begins");
+        std::fs::write(&failing, "").unwrap();
+        daemon.wait_for("the store refuses; trying again");
+        assert_eq!(board.wait_for("board_cut")["cause"], 3);
+        std::fs::remove_file(&failing).unwrap();
+        daemon.wait_for("the store takes records again");
+        bench.wait_for_event("store", "keeps up again");
+        let pulls = bench.wait_for_pulls(1);
+        assert_eq!(pulls[0]["state"], "aborted", "{pulls:?}");
+        all_is_stored(&bench, &mut board, daemon);
+    }
+
+    /// Stops the daemon: not a byte that the board sent is lacking in the store.
+    fn all_is_stored(bench: &Bench, board: &mut Emulator, daemon: Daemon) {
         let sent_before = board.bytes_sent();
         std::thread::sleep(Duration::from_millis(200));
         daemon.stop(Signal::SIGTERM);
-        // Not a byte of the time without room is lacking.
         let stored = crate::logs::stored_connections(&bench.store()).concat();
         let sent = std::fs::read(bench.board_log()).unwrap();
         let (start, end) = crate::logs::place(&stored, &sent);

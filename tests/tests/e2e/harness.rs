@@ -137,7 +137,12 @@ impl Bench {
 
     /// Starts the daemon and waits until it has the port.
     pub(crate) fn serve(&self) -> Daemon {
-        let daemon = Daemon::start(&self.stand());
+        self.serve_with(&[])
+    }
+
+    /// With variables in its environment.
+    pub(crate) fn serve_with(&self, variables: &[(&str, &Path)]) -> Daemon {
+        let daemon = Daemon::start(&self.stand(), variables);
         daemon.wait_for("running port=");
         daemon
     }
@@ -352,11 +357,12 @@ pub(crate) struct Daemon {
 }
 
 impl Daemon {
-    pub(crate) fn start(stand: &Path) -> Self {
+    fn start(stand: &Path, variables: &[(&str, &Path)]) -> Self {
         let mut child = Command::new(leverarm())
             .arg("serve")
             .arg("-c")
             .arg(stand)
+            .envs(variables.iter().copied())
             .env_remove("RUST_LOG")
             .stdin(Stdio::null())
             .stdout(Stdio::null())
