@@ -1,11 +1,12 @@
 //! The engine's channels of stored pulls on their curves: fuel, air, mixture, and why setups differ.
 
+use leverarm_config::display::{self, DisplayUnit, DisplayUnits};
 use leverarm_config::{Channel, ChannelId, Quantity, Source, Stand};
 use leverarm_filters::teeth::resolve;
 use leverarm_torque::calibration::coast::{coast_down, coast_speeds};
 use leverarm_torque::calibration::losses::SpeedSample;
 use leverarm_torque::comparison::Verdict;
-use leverarm_torque::curve::RAD_PER_S_PER_RPM;
+use leverarm_torque::curve::{CurvePoint, RAD_PER_S_PER_RPM};
 use leverarm_torque::engine::{
     Attribution, AttributionError, EnginePoint, EngineSeries, FlowSource, Friction, LimitReport,
     Missing, MixtureCurve, PullTrace, Reading, Trace, TracePoint, attribute, engine_points,
@@ -22,13 +23,54 @@ use crate::reduction::{
 };
 use crate::store::StoreReader;
 
-/// A figure of the engine over speed, by its name in files.
+/// What a figure of the engine is measured in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum FigureKind {
+    /// Pa
+    Pressure,
+    /// A ratio that is shown in percent.
+    Share,
+    /// A ratio that is shown as it is.
+    Number,
+    /// kg/s
+    MassFlow,
+    /// kg/J
+    Consumption,
+}
+
+impl FigureKind {
+    /// SI unit, and the same at the end of a name.
+    const fn si(self) -> (&'static str, &'static str) {
+        match self {
+            Self::Pressure => ("Pa", "_pa"),
+            Self::Share | Self::Number => ("1", ""),
+            Self::MassFlow => ("kg/s", "_kg_per_s"),
+            Self::Consumption => ("kg/J", "_kg_per_j"),
+        }
+    }
+
+    /// The unit it is shown in.
+    #[must_use]
+    pub const fn unit(self, units: &DisplayUnits) -> DisplayUnit {
+        match self {
+            Self::Pressure => units.engine_pressure,
+            Self::Share => display::PERCENT,
+            Self::Number => display::UNITY,
+            Self::MassFlow => units.mass_flow,
+            Self::Consumption => units.consumption,
+        }
+    }
+}
+
+/// A figure of the engine over speed.
 #[derive(Debug, Clone, Copy)]
 pub struct EngineFigure {
     /// Its name, a word without blanks.
     pub name: &'static str,
-    /// Its SI unit.
-    pub unit: &'static str,
+    /// A short one, for a narrow column.
+    pub heading: &'static str,
+    /// What it is measured in.
+    pub kind: FigureKind,
     /// Its value at a point.
     pub get: fn(&EnginePoint) -> Option<Reading>,
 }
@@ -36,25 +78,62 @@ pub struct EngineFigure {
 impl EngineFigure {
     /// All of them.
     pub const ALL: &[Self] = &[
-        Self::new("bmep", "Pa", |p| p.bmep_pa),
-        Self::new("volumetric_efficiency", "1", |p| p.volumetric_efficiency),
-        Self::new("air", "kg/s", |p| p.air_kg_per_s),
-        Self::new("air_at_standard", "kg/s", |p| p.air_at_standard_kg_per_s),
-        Self::new("fuel", "kg/s", |p| p.fuel_kg_per_s),
-        Self::new("lambda_of_sensor", "1", |p| p.lambda),
-        Self::new("lambda_of_flows", "1", |p| p.lambda_of_flows),
-        Self::new("bsfc", "kg/J", |p| p.bsfc_kg_per_j),
-        Self::new("bsac", "kg/J", |p| p.bsac_kg_per_j),
-        Self::new("thermal_efficiency", "1", |p| p.thermal_efficiency),
-        Self::new("depression", "Pa", |p| p.depression_pa),
+        Self::new("bmep", "bmep", FigureKind::Pressure, |p| p.bmep_pa),
+        Self::new("volumetric_efficiency", "VE", FigureKind::Share, |p| {
+            p.volumetric_efficiency
+        }),
+        Self::new("air", "air", FigureKind::MassFlow, |p| p.air_kg_per_s),
+        Self::new("air_at_standard", "air, std", FigureKind::MassFlow, |p| {
+            p.air_at_standard_kg_per_s
+        }),
+        Self::new("fuel", "fuel", FigureKind::MassFlow, |p| p.fuel_kg_per_s),
+        Self::new(
+            "lambda_of_sensor",
+            "lambda,\nsensor",
+            FigureKind::Number,
+            |p| p.lambda,
+        ),
+        Self::new(
+            "lambda_of_flows",
+            "lambda,\nflows",
+            FigureKind::Number,
+            |p| p.lambda_of_flows,
+        ),
+        Self::new("bsfc", "bsfc", FigureKind::Consumption, |p| p.bsfc_kg_per_j),
+        Self::new("bsac", "bsac", FigureKind::Consumption, |p| p.bsac_kg_per_j),
+        Self::new("thermal_efficiency", "eff.", FigureKind::Share, |p| {
+            p.thermal_efficiency
+        }),
+        Self::new("depression", "depr.", FigureKind::Pressure, |p| {
+            p.depression_pa
+        }),
     ];
 
     const fn new(
         name: &'static str,
-        unit: &'static str,
+        heading: &'static str,
+        kind: FigureKind,
         get: fn(&EnginePoint) -> Option<Reading>,
     ) -> Self {
-        Self { name, unit, get }
+        Self {
+            name,
+            heading,
+            kind,
+            get,
+        }
+    }
+
+    /// Its SI unit; "1" for a pure number.
+    #[must_use]
+    pub const fn si_unit(&self) -> &'static str {
+        self.kind.si().0
+    }
+
+    /// A name made of its own, of what is told of it, and of its SI unit: `bmep_pa`,
+    /// `bmep_plus_minus_pa`.
+    #[must_use]
+    pub fn key(&self, what: &str) -> String {
+        format!("{}{what}{}", self.name, self.kind.si().1)
     }
 }
 
@@ -80,6 +159,32 @@ pub struct EnginePull {
     pub limits: LimitReport,
     /// Friction, where the drum turned the engine over after the pull.
     pub friction: Option<Friction>,
+}
+
+impl EnginePull {
+    /// Place of a curve's point among the trustworthy ones.
+    #[must_use]
+    pub fn place(&self, point: &CurvePoint) -> Option<usize> {
+        self.points.iter().position(|p| p.rpm == point.rpm)
+    }
+
+    /// A figure at each point of a curve; none where the point can't be trusted.
+    #[must_use]
+    pub fn figure_at(&self, figure: &EngineFigure, points: &[&CurvePoint]) -> Vec<Option<Reading>> {
+        let at = |point: &&CurvePoint| (figure.get)(self.points.get(self.place(point)?)?);
+        points.iter().map(at).collect()
+    }
+
+    /// A channel at each point of a curve; none where the point can't be trusted.
+    #[must_use]
+    pub fn channel_at(
+        &self,
+        channel: &ChannelCurve,
+        points: &[&CurvePoint],
+    ) -> Vec<Option<Reading>> {
+        let at = |point: &&CurvePoint| *channel.values.get(self.place(point)?)?;
+        points.iter().map(at).collect()
+    }
 }
 
 /// A wheel without an edge for this long has stopped.
@@ -150,7 +255,7 @@ fn ticks(reduced: &ReducedPull) -> std::ops::RangeInclusive<u64> {
 }
 
 /// Tick of the curve's time zero: the first edge that it was made from.
-fn origin_tick(reduced: &ReducedPull, recording: &Recording) -> Option<u64> {
+pub(crate) fn origin_tick(reduced: &ReducedPull, recording: &Recording) -> Option<u64> {
     let pickup = curve_pickup(&reduced.stand)?;
     let edges = recording.edges_within(pickup.channel, ticks(reduced));
     edges.first().map(|edge| edge.tick)

@@ -162,7 +162,7 @@ fn a_pull_shows_its_filling_mixture_and_consumption() {
     for (i, rpm) in rpm.iter().enumerate() {
         let omega = rad_per_s(*rpm);
         let lambda = truth.breathing.mixture.lambda(omega);
-        for key in ["lambda", "lambda_of_flows"] {
+        for key in ["lambda_of_sensor", "lambda_of_flows"] {
             let (value, half) = (&found[key][i], &found[format!("{key}_plus_minus")][i]);
             // Near the ends the sensor still shows what was before.
             if (3_600.0..8_600.0).contains(rpm) {
