@@ -15,13 +15,9 @@ use leverarm_torque::engine::{
 use leverarm_torque::turns::turn_speeds;
 use leverarm_torque::uncertainty::Measured;
 
-use crate::comparison::StoredComparison;
+use crate::comparison::{ComparedPull, EngineCurve, StoredComparison};
 use crate::recording::Recording;
-use crate::reduction::{
-    CurveChoice, ReducedPull, ReductionError, channel_mean, curve_pickup, model, reduce_recorded,
-    second_pickup,
-};
-use crate::store::StoreReader;
+use crate::reduction::{ReducedPull, channel_mean, curve_pickup, model, second_pickup};
 
 /// What a figure of the engine is measured in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -391,79 +387,57 @@ impl Why {
     }
 }
 
-/// Why the setups of a comparison differ, pair by pair.
-///
-/// # Errors
-/// When the samples of a pull can't be read again.
-pub fn why(
-    reader: &StoreReader,
-    found: &StoredComparison,
-    choice: CurveChoice,
-) -> Result<Vec<Why>, ReductionError> {
-    // The comparison's own correction: like with like.
-    let choice = CurveChoice {
-        correction: Some(found.correction),
-        ..choice
-    };
-    let mut pulls: Vec<(usize, ReducedPull, EnginePull)> = Vec::new();
-    for compared in &found.pulls {
-        let setup = found
-            .setups
-            .iter()
-            .position(|setup| Some(setup.id) == compared.pull.setup);
-        if let Some(setup) = setup {
-            let (reduced, recording) = reduce_recorded(reader, compared.pull.id, choice)?;
-            let engine = engine_pull(&reduced, &recording);
-            pulls.push((setup, reduced, engine));
-        }
-    }
+/// Why the setups of a comparison differ, pair by pair; pulls that were compared without their engine
+/// tell nothing.
+#[must_use]
+pub fn why(found: &StoredComparison) -> Vec<Why> {
     let comparison = &found.comparison;
-    Ok(comparison
+    let whole = comparison.rpm.first().zip(comparison.rpm.last());
+    let with_drift = comparison.drift.is_some_and(|drift| drift.removed);
+    comparison
         .pairs
         .iter()
         .map(|pair| {
-            let whole = comparison
-                .rpm
-                .first()
-                .zip(comparison.rpm.last())
-                .map(|(from, to)| (*from, *to));
             let differing = pair
                 .regions
                 .iter()
                 .filter(|region| region.verdict != Verdict::NoMeasurableDifference)
                 .map(|region| (region.from_rpm, region.to_rpm));
+            let whole = whole.map(|(from, to)| (*from, *to));
             let ranges: Vec<(f64, f64)> = whole.into_iter().chain(differing).collect();
-            let with_drift = comparison.drift.is_some_and(|drift| drift.removed);
-            why_of_pair((pair.first, pair.second), &pulls, &ranges, with_drift)
+            why_of_pair(found, (pair.first, pair.second), &ranges, with_drift)
         })
-        .collect())
+        .collect()
 }
 
 fn why_of_pair(
+    found: &StoredComparison,
     (first, second): (usize, usize),
-    pulls: &[(usize, ReducedPull, EnginePull)],
     ranges: &[(f64, f64)],
     with_drift: bool,
 ) -> Why {
-    let own: Vec<_> = pulls
+    let is_of = |pull: &ComparedPull, setup: usize| {
+        let setup = found.setups.get(setup);
+        setup.is_some_and(|setup| Some(setup.id) == pull.pull.setup)
+    };
+    let own: Vec<(usize, &ComparedPull, &EngineCurve)> = found
+        .pulls
         .iter()
+        .filter_map(|pull| Some((pull, pull.engine.as_ref()?)))
         .enumerate()
-        .filter(|(_, (setup, ..))| *setup == first || *setup == second)
+        .map(|(order, (pull, engine))| (order, pull, engine))
+        .filter(|(_, pull, _)| is_of(pull, first) || is_of(pull, second))
         .collect();
     let traces: Vec<PullTrace> = own
         .iter()
-        .map(|(order, (setup, reduced, engine))| PullTrace {
-            second: *setup == second,
+        .map(|(order, pull, engine)| PullTrace {
+            second: is_of(pull, second),
             order: *order as f64,
-            points: reduced
-                .curve
-                .points
-                .iter()
-                .filter(|p| p.trustworthy)
+            points: (pull.curve.rpm.iter().zip(&pull.curve.torque_nm))
                 .zip(&engine.points)
-                .map(|(point, engine)| TracePoint {
-                    rpm: point.rpm,
-                    torque_nm: point.torque_nm,
+                .map(|((rpm, torque_nm), engine)| TracePoint {
+                    rpm: *rpm,
+                    torque_nm: *torque_nm,
                     volumetric_efficiency: engine.volumetric_efficiency,
                     lambda: engine.best_lambda(),
                 })
@@ -472,17 +446,14 @@ fn why_of_pair(
         .collect();
     let measured: Vec<&Friction> = own
         .iter()
-        .filter_map(|(_, (_, _, engine))| engine.friction.as_ref())
+        .filter_map(|(_, _, engine)| engine.friction.as_ref())
         .collect();
-    let newest = own.last().map(|(_, (_, reduced, _))| reduced);
+    let model = found.stand.engine.model();
     let friction_nm = |rpm: f64| {
         let omega = rpm * RAD_PER_S_PER_RPM;
         let n = measured.len() as f64;
         if measured.is_empty() {
-            let engine = newest.map(|reduced| reduced.stand.engine.model());
-            return engine
-                .and_then(|engine| estimated_friction_nm(&engine, omega))
-                .unwrap_or(Measured::exact(0.0));
+            return estimated_friction_nm(&model, omega).unwrap_or(Measured::exact(0.0));
         }
         let each: Vec<Measured> = measured.iter().map(|f| f.torque_nm(omega)).collect();
         let u = each
@@ -492,33 +463,19 @@ fn why_of_pair(
         Measured::new(each.iter().map(|m| m.value).sum::<f64>() / n, u)
     };
     let mean_of = |wanted: usize| {
-        let each: Vec<Vec<EnginePoint>> = own
-            .iter()
-            .filter(|(_, (setup, ..))| *setup == wanted)
-            .map(|(_, (_, _, engine))| engine.points.clone())
-            .collect();
+        let each = own.iter().filter(|(_, pull, _)| is_of(pull, wanted));
+        let each: Vec<Vec<EnginePoint>> = each.map(|(_, _, e)| e.points.clone()).collect();
         mean_points(&each)
     };
     let points = [mean_of(first), mean_of(second)];
-    let limits_of = |points: &[EnginePoint]| {
-        let (engine, ambient) = newest.map_or_else(
-            || (None, Measured::exact(101_325.0)),
-            |reduced| (Some(reduced.stand.engine.model()), reduced.air.pressure_pa),
-        );
-        engine.map(|engine| limits(points, &engine, ambient))
-    };
-    let [first_points, second_points] = &points;
-    let empty = || LimitReport {
-        filling: None,
-        restriction: None,
-        device: None,
-        lambda_disagrees_rpm: Vec::new(),
-        missing: Vec::new(),
-    };
-    let limits = [
-        limits_of(first_points).unwrap_or_else(empty),
-        limits_of(second_points).unwrap_or_else(empty),
-    ];
+    let ambient_pa = own
+        .last()
+        .map_or(Measured::exact(101_325.0), |(_, _, engine)| {
+            engine.ambient_pa
+        });
+    let limits = points
+        .each_ref()
+        .map(|points| limits(points, &model, ambient_pa));
     let mut missing: Vec<Missing> = limits.iter().flat_map(|l| l.missing.clone()).collect();
     if measured.is_empty() {
         missing.push(Missing::Friction);

@@ -391,6 +391,7 @@ fn without_an_engines_channels_a_curve_has_its_own_fields_only() {
         "measures",
         "delay",
         "pipe_volume",
+        "settling_volume",
     ];
     let lines_kept = DEMO_STAND.lines().filter(|line| {
         let key = line.split(' ').next().unwrap();

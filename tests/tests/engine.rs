@@ -76,10 +76,14 @@ fn leverarm() -> PathBuf {
 }
 
 fn run(arguments: &[&str]) -> String {
+    run_on(store(), arguments)
+}
+
+fn run_on(store: &Path, arguments: &[&str]) -> String {
     let run = Command::new(leverarm())
         .args(arguments)
         .arg("--store")
-        .arg(store())
+        .arg(store)
         .output()
         .unwrap();
     let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
@@ -244,6 +248,46 @@ fn a_small_intake_is_named_as_the_limit() {
     }
 }
 
+/// What a comparison keeps of a pull's engine is taken while what it was made from is the same, and only
+/// then.
+#[test]
+fn kept_engines_change_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    for entry in std::fs::read_dir(store()).unwrap() {
+        let entry = entry.unwrap();
+        if entry.file_type().unwrap().is_file() {
+            std::fs::copy(entry.path(), folder.path().join(entry.file_name())).unwrap();
+        }
+    }
+    let why = || -> Value {
+        let asked = ["compare", "main jet 105", "main jet 110", "--why", "--json"];
+        serde_json::from_str(&run_on(folder.path(), &asked)).unwrap()
+    };
+    let plain = ["compare", "main jet 105", "main jet 110"];
+    run_on(folder.path(), &plain);
+    let file = folder.path().join("curves/engine-1.json");
+    assert!(!file.exists(), "nobody asked why");
+    let first = why();
+    assert_eq!(first["why"]["friction_measured"], false);
+    assert_eq!(why(), first);
+    // A friction that was measured is believed: that it is taken shows that it is read.
+    let text = std::fs::read_to_string(&file).unwrap();
+    let mut kept: Value = serde_json::from_str(&text).unwrap();
+    kept["curve"]["friction"] = json!({
+        "coefficients": [1.0, 0.002],
+        "standard_uncertainty_nm": 0.05,
+        "omega_range_rad_per_s": [300.0, 900.0],
+    });
+    std::fs::write(&file, kept.to_string()).unwrap();
+    assert_eq!(why()["why"]["friction_measured"], true);
+    // Made from something else, or cut off by a full disk, it is not.
+    kept["made_from"] = json!("0");
+    for spoilt in [kept.to_string(), text[..text.len() / 2].to_owned()] {
+        std::fs::write(&file, spoilt).unwrap();
+        assert_eq!(why(), first);
+    }
+}
+
 #[test]
 fn words_table_and_plot() {
     let folder = tempfile::tempdir().unwrap();
@@ -302,7 +346,7 @@ fn without_channels_the_answer_is_what_to_measure() {
     let mut text = String::new();
     // Without the roles the channels are there and tell nothing of the engine.
     for line in DEMO_STAND.lines() {
-        if !["measures", "delay =", "pipe_volume"]
+        if !["measures", "delay =", "pipe_volume", "settling_volume"]
             .iter()
             .any(|key| line.starts_with(key))
         {

@@ -10,9 +10,9 @@ use leverarm_torque::engine::{
 };
 use serde_json::{Value, json};
 
-use super::compare::{ComparisonArguments, terminal_table};
+use super::compare::terminal_table;
 use super::curve_output::{align_right, table_of};
-use super::{Failure, say};
+use super::say;
 use crate::comparison::{Report, Rows, StoredComparison};
 use crate::engine::{EngineFigure, EnginePull, Why, why};
 use crate::export::quantity_unit;
@@ -378,15 +378,13 @@ pub(super) struct WhyReport<'a> {
 }
 
 impl<'a> WhyReport<'a> {
-    /// Works it out, from the samples of the pulls that were compared.
-    pub(super) fn of(asked: &ComparisonArguments, report: &Report<'a>) -> Result<Self, Failure> {
-        let reader = asked.store.open()?;
-        let whys = why(&reader, report.found, asked.choice.choice()?).map_err(Failure::of)?;
-        Ok(Self {
+    /// Works it out, where the comparison looked at the engine.
+    pub(super) fn of(report: &Report<'a>) -> Self {
+        Self {
             found: report.found,
-            whys,
+            whys: why(report.found),
             units: report.units,
-        })
+        }
     }
 
     fn name(&self, setup: usize) -> &str {
