@@ -159,6 +159,17 @@ pub const CUBIC_FOOT_PER_MINUTE: DisplayUnit = DisplayUnit::new(
     "cubic foot per minute",
     0.304_8 * 0.304_8 * 0.304_8 / 60.0,
 );
+/// kPa
+pub const KILOPASCAL: DisplayUnit = DisplayUnit::new("kPa", "kilopascal", 1e3);
+/// g/(kW·h)
+pub const GRAM_PER_KILOWATT_HOUR: DisplayUnit =
+    DisplayUnit::new("g/(kW·h)", "gram per kilowatt hour", 1.0 / 3.6e9);
+/// lb/(hp·h)
+pub const POUND_PER_HORSEPOWER_HOUR: DisplayUnit = DisplayUnit::new(
+    "lb/(hp·h)",
+    "pound per mechanical horsepower hour",
+    0.453_592_37 / (HORSEPOWER_MECHANICAL_W * 3600.0),
+);
 /// A plain number.
 pub const UNITY: DisplayUnit = DisplayUnit::new("", "a plain number", 1.0);
 
@@ -181,6 +192,8 @@ pub struct DisplayUnits {
     pub road_speed: DisplayUnit,
     pub mass_flow: DisplayUnit,
     pub volume_flow: DisplayUnit,
+    pub engine_pressure: DisplayUnit,
+    pub consumption: DisplayUnit,
 }
 
 impl DisplayUnits {
@@ -201,6 +214,8 @@ impl DisplayUnits {
         road_speed: KILOMETRE_PER_HOUR,
         mass_flow: KILOGRAM_PER_HOUR,
         volume_flow: LITRE_PER_MINUTE,
+        engine_pressure: KILOPASCAL,
+        consumption: GRAM_PER_KILOWATT_HOUR,
     };
 
     /// lbf·ft, mechanical horsepower, °F, inHg.
@@ -220,5 +235,7 @@ impl DisplayUnits {
         road_speed: MILE_PER_HOUR,
         mass_flow: POUND_PER_HOUR,
         volume_flow: CUBIC_FOOT_PER_MINUTE,
+        engine_pressure: POUND_FORCE_PER_SQUARE_INCH,
+        consumption: POUND_PER_HORSEPOWER_HOUR,
     };
 }

@@ -129,6 +129,7 @@ pub const KEYS: &[(&str, &[&str])] = &[
             "cylinder",
             "delay",
             "pipe_volume",
+            "settling_volume",
             "expected",
             "uncertainty",
         ],

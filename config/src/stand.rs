@@ -291,6 +291,8 @@ pub struct Channel {
     pub meter: Option<FlowMeter>,
     /// How late it is.
     pub delay: SensorDelay,
+    /// Vessel between an air meter and the engine, m³.
+    pub settling_m3: Option<f64>,
     /// Standard uncertainty of a long mean: what sensor and converter are out by, SI; 0 when none was
     /// stated.
     pub uncertainty_si: f64,

@@ -72,6 +72,7 @@ fn channels_tell_of_the_engine() {
     assert!((meter.bore_m - 0.03).abs() < 1e-9);
     assert!((meter.beta() - 30.0 / 52.0).abs() < 1e-9);
     assert_eq!(meter.discharge, Some(0.61));
+    assert!((channel("orifice").settling_m3.unwrap() - 0.06).abs() < 1e-12);
     let thermal = channel("thermal meter");
     assert!(matches!(thermal.law, Law::Thermal { .. }));
     // 3.4 V is the known flow of 60 kg/h.
@@ -182,6 +183,18 @@ fn one_mistake_gives_one_message() {
         "missing",
     );
     one_mistake(
+        "settling_volume = \"60 L\"",
+        "settling_volume = \"60 mL\"",
+        "settling_volume",
+        "0.1 L",
+    );
+    one_mistake(
+        "measures = \"oil pressure\"",
+        "measures = \"oil pressure\"\nsettling_volume = \"60 L\"",
+        "settling_volume",
+        "no use",
+    );
+    one_mistake(
         "taps = \"d and d/2\"",
         "taps = \"corners\"",
         "taps",
@@ -197,4 +210,57 @@ fn an_orifice_measures_air() {
         "measures",
         "that is what this law is for",
     );
+}
+
+/// One and two cylinders breathe in gulps: a meter that is not straight needs a vessel of 250 times a
+/// cylinder's displacement (common practice, no source) before it shows the mean.
+#[test]
+fn pulsating_air_asks_for_a_vessel() {
+    let told = |text: &str| -> Vec<String> {
+        let stand = stand(text);
+        let cautions = stand.summary().cautions.into_iter();
+        let about = cautions.filter(|caution| caution.key == "channel.settling_volume");
+        about.map(|caution| caution.text).collect()
+    };
+    let channel = |law: &str| {
+        format!("\n[[channel]]\nname = \"air meter\"\n{law}\nmeasures = \"air flow\"\n")
+    };
+    let orifice = channel(
+        "source = \"analog 11\"\nlaw = \"orifice\"\nper_count = \"2 Pa/count\"\nbore = \"30 mm\"",
+    );
+    let nozzle = orifice.replace("orifice", "nozzle");
+    let thermal = channel(
+        "source = \"analog 11\"\nlaw = \"thermal meter\"\nper_count = \"1 mV/count\"\n\
+         at_rest = \"1 V\"\nknown_flow = \"45 kg/h\"\nat_known_flow = \"4 V\"",
+    );
+    let pulses = channel("source = \"pulses 9\"\nlaw = \"pulses\"\nper_pulse = \"0.05 L\"");
+    let of = |channel: &str, settling: &str, engine: &str| {
+        let displacement = EXAMPLE_STAND
+            .lines()
+            .find(|line| line.starts_with("displacement"));
+        let text = EXAMPLE_STAND.replace(displacement.unwrap(), engine);
+        format!("{text}{channel}{settling}")
+    };
+    // 250 × 140 cc = 35 L; half of that for each of two cylinders.
+    let single = "displacement = \"140 cc\"";
+    let twin = "displacement = \"140 cc\"\ncylinders = 2";
+    for meter in [&orifice, &nozzle, &thermal] {
+        let [text] = told(&of(meter, "", single)).try_into().unwrap();
+        assert!(
+            text.contains("\"air meter\"") && text.contains("35 L or more"),
+            "{text}"
+        );
+        let [text] = told(&of(meter, "", twin)).try_into().unwrap();
+        assert!(text.contains("18 L or more"), "{text}");
+        let small = told(&of(meter, "settling_volume = \"30 L\"\n", single));
+        assert!(small[0].ends_with("30 L are little"), "{small:?}");
+        assert!(told(&of(meter, "settling_volume = \"35 L\"\n", single)).is_empty());
+        assert!(told(&of(meter, "settling_volume = \"18 L\"\n", twin)).is_empty());
+        let three = twin.replace("= 2", "= 3");
+        assert!(told(&of(meter, "", &three)).is_empty());
+        let unknown = told(&of(meter, "", ""));
+        assert!(unknown[0].contains("some hundred times"), "{unknown:?}");
+        assert!(told(&of(meter, "settling_volume = \"1 L\"\n", "")).is_empty());
+    }
+    assert!(told(&of(&pulses, "", single)).is_empty());
 }

@@ -1,11 +1,12 @@
 //! The engine's channels of stored pulls on their curves: fuel, air, mixture, and why setups differ.
 
+use leverarm_config::display::{self, DisplayUnit, DisplayUnits};
 use leverarm_config::{Channel, ChannelId, Quantity, Source, Stand};
 use leverarm_filters::teeth::resolve;
 use leverarm_torque::calibration::coast::{coast_down, coast_speeds};
 use leverarm_torque::calibration::losses::SpeedSample;
 use leverarm_torque::comparison::Verdict;
-use leverarm_torque::curve::RAD_PER_S_PER_RPM;
+use leverarm_torque::curve::{CurvePoint, RAD_PER_S_PER_RPM};
 use leverarm_torque::engine::{
     Attribution, AttributionError, EnginePoint, EngineSeries, FlowSource, Friction, LimitReport,
     Missing, MixtureCurve, PullTrace, Reading, Trace, TracePoint, attribute, engine_points,
@@ -14,21 +15,58 @@ use leverarm_torque::engine::{
 use leverarm_torque::turns::turn_speeds;
 use leverarm_torque::uncertainty::Measured;
 
-use crate::comparison::StoredComparison;
+use crate::comparison::{ComparedPull, EngineCurve, StoredComparison};
 use crate::recording::Recording;
-use crate::reduction::{
-    CurveChoice, ReducedPull, ReductionError, channel_mean, curve_pickup, model, reduce_recorded,
-    second_pickup,
-};
-use crate::store::StoreReader;
+use crate::reduction::{ReducedPull, channel_mean, curve_pickup, model, second_pickup};
 
-/// A figure of the engine over speed, by its name in files.
+/// What a figure of the engine is measured in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum FigureKind {
+    /// Pa
+    Pressure,
+    /// A ratio that is shown in percent.
+    Share,
+    /// A ratio that is shown as it is.
+    Number,
+    /// kg/s
+    MassFlow,
+    /// kg/J
+    Consumption,
+}
+
+impl FigureKind {
+    /// SI unit, and the same at the end of a name.
+    const fn si(self) -> (&'static str, &'static str) {
+        match self {
+            Self::Pressure => ("Pa", "_pa"),
+            Self::Share | Self::Number => ("1", ""),
+            Self::MassFlow => ("kg/s", "_kg_per_s"),
+            Self::Consumption => ("kg/J", "_kg_per_j"),
+        }
+    }
+
+    /// The unit it is shown in.
+    #[must_use]
+    pub const fn unit(self, units: &DisplayUnits) -> DisplayUnit {
+        match self {
+            Self::Pressure => units.engine_pressure,
+            Self::Share => display::PERCENT,
+            Self::Number => display::UNITY,
+            Self::MassFlow => units.mass_flow,
+            Self::Consumption => units.consumption,
+        }
+    }
+}
+
+/// A figure of the engine over speed.
 #[derive(Debug, Clone, Copy)]
 pub struct EngineFigure {
     /// Its name, a word without blanks.
     pub name: &'static str,
-    /// Its SI unit.
-    pub unit: &'static str,
+    /// A short one, for a narrow column.
+    pub heading: &'static str,
+    /// What it is measured in.
+    pub kind: FigureKind,
     /// Its value at a point.
     pub get: fn(&EnginePoint) -> Option<Reading>,
 }
@@ -36,25 +74,62 @@ pub struct EngineFigure {
 impl EngineFigure {
     /// All of them.
     pub const ALL: &[Self] = &[
-        Self::new("bmep", "Pa", |p| p.bmep_pa),
-        Self::new("volumetric_efficiency", "1", |p| p.volumetric_efficiency),
-        Self::new("air", "kg/s", |p| p.air_kg_per_s),
-        Self::new("air_at_standard", "kg/s", |p| p.air_at_standard_kg_per_s),
-        Self::new("fuel", "kg/s", |p| p.fuel_kg_per_s),
-        Self::new("lambda_of_sensor", "1", |p| p.lambda),
-        Self::new("lambda_of_flows", "1", |p| p.lambda_of_flows),
-        Self::new("bsfc", "kg/J", |p| p.bsfc_kg_per_j),
-        Self::new("bsac", "kg/J", |p| p.bsac_kg_per_j),
-        Self::new("thermal_efficiency", "1", |p| p.thermal_efficiency),
-        Self::new("depression", "Pa", |p| p.depression_pa),
+        Self::new("bmep", "bmep", FigureKind::Pressure, |p| p.bmep_pa),
+        Self::new("volumetric_efficiency", "VE", FigureKind::Share, |p| {
+            p.volumetric_efficiency
+        }),
+        Self::new("air", "air", FigureKind::MassFlow, |p| p.air_kg_per_s),
+        Self::new("air_at_standard", "air, std", FigureKind::MassFlow, |p| {
+            p.air_at_standard_kg_per_s
+        }),
+        Self::new("fuel", "fuel", FigureKind::MassFlow, |p| p.fuel_kg_per_s),
+        Self::new(
+            "lambda_of_sensor",
+            "lambda,\nsensor",
+            FigureKind::Number,
+            |p| p.lambda,
+        ),
+        Self::new(
+            "lambda_of_flows",
+            "lambda,\nflows",
+            FigureKind::Number,
+            |p| p.lambda_of_flows,
+        ),
+        Self::new("bsfc", "bsfc", FigureKind::Consumption, |p| p.bsfc_kg_per_j),
+        Self::new("bsac", "bsac", FigureKind::Consumption, |p| p.bsac_kg_per_j),
+        Self::new("thermal_efficiency", "eff.", FigureKind::Share, |p| {
+            p.thermal_efficiency
+        }),
+        Self::new("depression", "depr.", FigureKind::Pressure, |p| {
+            p.depression_pa
+        }),
     ];
 
     const fn new(
         name: &'static str,
-        unit: &'static str,
+        heading: &'static str,
+        kind: FigureKind,
         get: fn(&EnginePoint) -> Option<Reading>,
     ) -> Self {
-        Self { name, unit, get }
+        Self {
+            name,
+            heading,
+            kind,
+            get,
+        }
+    }
+
+    /// Its SI unit; "1" for a pure number.
+    #[must_use]
+    pub const fn si_unit(&self) -> &'static str {
+        self.kind.si().0
+    }
+
+    /// A name made of its own, of what is told of it, and of its SI unit: `bmep_pa`,
+    /// `bmep_plus_minus_pa`.
+    #[must_use]
+    pub fn key(&self, what: &str) -> String {
+        format!("{}{what}{}", self.name, self.kind.si().1)
     }
 }
 
@@ -80,6 +155,32 @@ pub struct EnginePull {
     pub limits: LimitReport,
     /// Friction, where the drum turned the engine over after the pull.
     pub friction: Option<Friction>,
+}
+
+impl EnginePull {
+    /// Place of a curve's point among the trustworthy ones.
+    #[must_use]
+    pub fn place(&self, point: &CurvePoint) -> Option<usize> {
+        self.points.iter().position(|p| p.rpm == point.rpm)
+    }
+
+    /// A figure at each point of a curve; none where the point can't be trusted.
+    #[must_use]
+    pub fn figure_at(&self, figure: &EngineFigure, points: &[&CurvePoint]) -> Vec<Option<Reading>> {
+        let at = |point: &&CurvePoint| (figure.get)(self.points.get(self.place(point)?)?);
+        points.iter().map(at).collect()
+    }
+
+    /// A channel at each point of a curve; none where the point can't be trusted.
+    #[must_use]
+    pub fn channel_at(
+        &self,
+        channel: &ChannelCurve,
+        points: &[&CurvePoint],
+    ) -> Vec<Option<Reading>> {
+        let at = |point: &&CurvePoint| *channel.values.get(self.place(point)?)?;
+        points.iter().map(at).collect()
+    }
 }
 
 /// A wheel without an edge for this long has stopped.
@@ -150,7 +251,7 @@ fn ticks(reduced: &ReducedPull) -> std::ops::RangeInclusive<u64> {
 }
 
 /// Tick of the curve's time zero: the first edge that it was made from.
-fn origin_tick(reduced: &ReducedPull, recording: &Recording) -> Option<u64> {
+pub(crate) fn origin_tick(reduced: &ReducedPull, recording: &Recording) -> Option<u64> {
     let pickup = curve_pickup(&reduced.stand)?;
     let edges = recording.edges_within(pickup.channel, ticks(reduced));
     edges.first().map(|edge| edge.tick)
@@ -286,79 +387,57 @@ impl Why {
     }
 }
 
-/// Why the setups of a comparison differ, pair by pair.
-///
-/// # Errors
-/// When the samples of a pull can't be read again.
-pub fn why(
-    reader: &StoreReader,
-    found: &StoredComparison,
-    choice: CurveChoice,
-) -> Result<Vec<Why>, ReductionError> {
-    // The comparison's own correction: like with like.
-    let choice = CurveChoice {
-        correction: Some(found.correction),
-        ..choice
-    };
-    let mut pulls: Vec<(usize, ReducedPull, EnginePull)> = Vec::new();
-    for compared in &found.pulls {
-        let setup = found
-            .setups
-            .iter()
-            .position(|setup| Some(setup.id) == compared.pull.setup);
-        if let Some(setup) = setup {
-            let (reduced, recording) = reduce_recorded(reader, compared.pull.id, choice)?;
-            let engine = engine_pull(&reduced, &recording);
-            pulls.push((setup, reduced, engine));
-        }
-    }
+/// Why the setups of a comparison differ, pair by pair; pulls that were compared without their engine
+/// tell nothing.
+#[must_use]
+pub fn why(found: &StoredComparison) -> Vec<Why> {
     let comparison = &found.comparison;
-    Ok(comparison
+    let whole = comparison.rpm.first().zip(comparison.rpm.last());
+    let with_drift = comparison.drift.is_some_and(|drift| drift.removed);
+    comparison
         .pairs
         .iter()
         .map(|pair| {
-            let whole = comparison
-                .rpm
-                .first()
-                .zip(comparison.rpm.last())
-                .map(|(from, to)| (*from, *to));
             let differing = pair
                 .regions
                 .iter()
                 .filter(|region| region.verdict != Verdict::NoMeasurableDifference)
                 .map(|region| (region.from_rpm, region.to_rpm));
+            let whole = whole.map(|(from, to)| (*from, *to));
             let ranges: Vec<(f64, f64)> = whole.into_iter().chain(differing).collect();
-            let with_drift = comparison.drift.is_some_and(|drift| drift.removed);
-            why_of_pair((pair.first, pair.second), &pulls, &ranges, with_drift)
+            why_of_pair(found, (pair.first, pair.second), &ranges, with_drift)
         })
-        .collect())
+        .collect()
 }
 
 fn why_of_pair(
+    found: &StoredComparison,
     (first, second): (usize, usize),
-    pulls: &[(usize, ReducedPull, EnginePull)],
     ranges: &[(f64, f64)],
     with_drift: bool,
 ) -> Why {
-    let own: Vec<_> = pulls
+    let is_of = |pull: &ComparedPull, setup: usize| {
+        let setup = found.setups.get(setup);
+        setup.is_some_and(|setup| Some(setup.id) == pull.pull.setup)
+    };
+    let own: Vec<(usize, &ComparedPull, &EngineCurve)> = found
+        .pulls
         .iter()
+        .filter_map(|pull| Some((pull, pull.engine.as_ref()?)))
         .enumerate()
-        .filter(|(_, (setup, ..))| *setup == first || *setup == second)
+        .map(|(order, (pull, engine))| (order, pull, engine))
+        .filter(|(_, pull, _)| is_of(pull, first) || is_of(pull, second))
         .collect();
     let traces: Vec<PullTrace> = own
         .iter()
-        .map(|(order, (setup, reduced, engine))| PullTrace {
-            second: *setup == second,
+        .map(|(order, pull, engine)| PullTrace {
+            second: is_of(pull, second),
             order: *order as f64,
-            points: reduced
-                .curve
-                .points
-                .iter()
-                .filter(|p| p.trustworthy)
+            points: (pull.curve.rpm.iter().zip(&pull.curve.torque_nm))
                 .zip(&engine.points)
-                .map(|(point, engine)| TracePoint {
-                    rpm: point.rpm,
-                    torque_nm: point.torque_nm,
+                .map(|((rpm, torque_nm), engine)| TracePoint {
+                    rpm: *rpm,
+                    torque_nm: *torque_nm,
                     volumetric_efficiency: engine.volumetric_efficiency,
                     lambda: engine.best_lambda(),
                 })
@@ -367,17 +446,14 @@ fn why_of_pair(
         .collect();
     let measured: Vec<&Friction> = own
         .iter()
-        .filter_map(|(_, (_, _, engine))| engine.friction.as_ref())
+        .filter_map(|(_, _, engine)| engine.friction.as_ref())
         .collect();
-    let newest = own.last().map(|(_, (_, reduced, _))| reduced);
+    let model = found.stand.engine.model();
     let friction_nm = |rpm: f64| {
         let omega = rpm * RAD_PER_S_PER_RPM;
         let n = measured.len() as f64;
         if measured.is_empty() {
-            let engine = newest.map(|reduced| reduced.stand.engine.model());
-            return engine
-                .and_then(|engine| estimated_friction_nm(&engine, omega))
-                .unwrap_or(Measured::exact(0.0));
+            return estimated_friction_nm(&model, omega).unwrap_or(Measured::exact(0.0));
         }
         let each: Vec<Measured> = measured.iter().map(|f| f.torque_nm(omega)).collect();
         let u = each
@@ -387,33 +463,19 @@ fn why_of_pair(
         Measured::new(each.iter().map(|m| m.value).sum::<f64>() / n, u)
     };
     let mean_of = |wanted: usize| {
-        let each: Vec<Vec<EnginePoint>> = own
-            .iter()
-            .filter(|(_, (setup, ..))| *setup == wanted)
-            .map(|(_, (_, _, engine))| engine.points.clone())
-            .collect();
+        let each = own.iter().filter(|(_, pull, _)| is_of(pull, wanted));
+        let each: Vec<Vec<EnginePoint>> = each.map(|(_, _, e)| e.points.clone()).collect();
         mean_points(&each)
     };
     let points = [mean_of(first), mean_of(second)];
-    let limits_of = |points: &[EnginePoint]| {
-        let (engine, ambient) = newest.map_or_else(
-            || (None, Measured::exact(101_325.0)),
-            |reduced| (Some(reduced.stand.engine.model()), reduced.air.pressure_pa),
-        );
-        engine.map(|engine| limits(points, &engine, ambient))
-    };
-    let [first_points, second_points] = &points;
-    let empty = || LimitReport {
-        filling: None,
-        restriction: None,
-        device: None,
-        lambda_disagrees_rpm: Vec::new(),
-        missing: Vec::new(),
-    };
-    let limits = [
-        limits_of(first_points).unwrap_or_else(empty),
-        limits_of(second_points).unwrap_or_else(empty),
-    ];
+    let ambient_pa = own
+        .last()
+        .map_or(Measured::exact(101_325.0), |(_, _, engine)| {
+            engine.ambient_pa
+        });
+    let limits = points
+        .each_ref()
+        .map(|points| limits(points, &model, ambient_pa));
     let mut missing: Vec<Missing> = limits.iter().flat_map(|l| l.missing.clone()).collect();
     if measured.is_empty() {
         missing.push(Missing::Friction);

@@ -8,10 +8,13 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 use leverarm::core::{Core, Now, Output};
+use leverarm::engine::engine_pull;
+use leverarm::export::{self, Values};
 use leverarm::recording::Recording;
+use leverarm::reduction::{CurveChoice, record_pull, reduce_pull};
 use leverarm::rehearsal::{DEMO_STAND, model_of, script_of};
 use leverarm::software_stand::SoftwareStand;
-use leverarm::store::{ChunkId, ChunkRange, Cursor, PullState, StoreReader};
+use leverarm::store::{ChunkId, ChunkRange, Cursor, PullRecord, PullState, StoreReader};
 use leverarm::stream::{Batch, Feed, Range};
 use leverarm_config::{Source, Stand, StreamApi, StreamDestination};
 
@@ -40,7 +43,17 @@ fn destination(rate_hz: f64) -> StreamDestination {
 /// Records a stretch of the simulated stand. Its daemon is killed at the end, with `kill` in the
 /// midst of everything, else stops.
 fn run(recorder: &mut Recorder, begin_us: u64, seconds: u64, pulls: u32, kill: bool) {
-    let stand = stand();
+    run_stand(stand(), recorder, begin_us, seconds, pulls, kill);
+}
+
+fn run_stand(
+    stand: Stand,
+    recorder: &mut Recorder,
+    begin_us: u64,
+    seconds: u64,
+    pulls: u32,
+    kill: bool,
+) {
     let mut board = SoftwareStand::new(model_of(&stand), begin_us).unwrap();
     board.ride(Some(script_of(&stand, pulls)));
     let mut core = Core::new(stand);
@@ -266,11 +279,7 @@ fn a_pull_is_one_point_and_its_whole_curve() {
     assert_eq!(of("leverarm_pull").count(), pulls.len());
     for pull in pulls {
         let tag = format!("pull={}", pull.id);
-        let reduced = leverarm::reduction::reduce_pull(
-            &reader,
-            pull.id,
-            leverarm::reduction::CurveChoice::default(),
-        );
+        let reduced = reduce_pull(&reader, pull.id, CurveChoice::default());
         let points = reduced.map_or(0, |reduced| reduced.curve.points.len());
         let mut times: Vec<i64> = of("leverarm_curve")
             .filter(|line| line.contains(&tag))
@@ -287,4 +296,115 @@ fn a_pull_is_one_point_and_its_whole_curve() {
             "{times:?} {begin}"
         );
     }
+}
+
+/// Fields of a pull's curve points, in order.
+fn curve_fields(lines: &[String], pull: &PullRecord) -> Vec<BTreeMap<String, f64>> {
+    let tag = format!(",pull={},", pull.id);
+    let points = lines
+        .iter()
+        .filter(|line| line.starts_with("leverarm_curve,") && line.contains(&tag));
+    let fields = points.map(|line| {
+        let fields = line.split(' ').nth(1).unwrap().split(',');
+        let fields = fields.map(|field| field.split_once('=').unwrap());
+        fields
+            .filter_map(|(key, value)| Some((key.to_owned(), value.parse().ok()?)))
+            .collect()
+    });
+    fields.collect()
+}
+
+/// A curve's points carry the figures that an export of the pull has, each with its unit and its
+/// uncertainty, and none that the pull has not.
+#[test]
+fn curve_points_carry_the_engines_figures() {
+    let folder = recorded();
+    let all = lines(folder.path(), Cursor::START);
+    let reader = StoreReader::open(folder.path()).unwrap();
+    let mut seen: BTreeMap<String, usize> = BTreeMap::new();
+    for pull in reader.pulls().unwrap() {
+        if pull.state != PullState::Stored {
+            continue;
+        }
+        let reduced = reduce_pull(&reader, pull.id, CurveChoice::default()).unwrap();
+        let (_, recording) = record_pull(&reader, &pull).unwrap();
+        let engine = engine_pull(&reduced, &recording);
+        let table = export::reduced(&reduced, Some(&engine));
+        let column = |name: &str| -> &[f64] {
+            let column = table.columns.iter().find(|column| column.name == name);
+            match &column.unwrap().values {
+                Values::Number(values) => values,
+                other => panic!("{name}: {other:?}"),
+            }
+        };
+        let fields = curve_fields(&all, &pull);
+        assert_eq!(fields.len(), column("rpm").len());
+        for (name, unit) in [
+            ("bmep", "_pa"),
+            ("volumetric_efficiency", ""),
+            ("air", "_kg_per_s"),
+            ("air_at_standard", "_kg_per_s"),
+            ("fuel", "_kg_per_s"),
+            ("lambda_of_sensor", ""),
+            ("lambda_of_flows", ""),
+            ("bsfc", "_kg_per_j"),
+            ("bsac", "_kg_per_j"),
+            ("thermal_efficiency", ""),
+            ("depression", "_pa"),
+        ] {
+            for (of_export, of_stream) in [
+                (name.to_owned(), format!("{name}{unit}")),
+                (
+                    format!("{name}_expanded_uncertainty"),
+                    format!("{name}_uncertainty_95{unit}"),
+                ),
+            ] {
+                for (point, expected) in fields.iter().zip(column(&of_export)) {
+                    let found = point.get(&of_stream).copied();
+                    assert_eq!(
+                        found,
+                        expected.is_finite().then_some(*expected),
+                        "{of_stream}"
+                    );
+                    *seen.entry(of_stream.clone()).or_default() += usize::from(found.is_some());
+                }
+            }
+        }
+        // The curve's own five numbers, and nothing that was not looked at.
+        assert!(
+            fields
+                .iter()
+                .all(|point| { point.keys().filter(|key| !seen.contains_key(*key)).count() == 5 })
+        );
+    }
+    assert_eq!(seen.len(), 22);
+    assert!(seen.values().all(|count| *count > 30), "{seen:?}");
+}
+
+/// A stand that says nothing of its engine streams curves without its figures.
+#[test]
+fn without_an_engines_channels_a_curve_has_its_own_fields_only() {
+    let about_engine = [
+        "displacement",
+        "bore",
+        "stroke",
+        "measures",
+        "delay",
+        "pipe_volume",
+        "settling_volume",
+    ];
+    let lines_kept = DEMO_STAND.lines().filter(|line| {
+        let key = line.split(' ').next().unwrap();
+        !about_engine.contains(&key)
+    });
+    let text = lines_kept.collect::<Vec<_>>().join("\n");
+    let stand = leverarm_config::parse("demo.toml", &text).unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    let mut recorder = Recorder::new(folder.path(), &text);
+    run_stand(stand, &mut recorder, 0, 20, 1, false);
+    let all = lines(folder.path(), Cursor::START);
+    let pulls = recorder.store.reader().unwrap().pulls().unwrap();
+    let fields = curve_fields(&all, &pulls[0]);
+    assert!(fields.len() > 30);
+    assert!(fields.iter().all(|point| point.len() == 5), "{fields:?}");
 }

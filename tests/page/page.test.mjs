@@ -312,7 +312,7 @@ async function audit(page, what) {
   // judged here.
   await page.evaluate(() => {
     const still = new CSSStyleSheet();
-    still.replaceSync("[data-fresh] { opacity: 1 !important; }");
+    still.replaceSync("[data-fresh], .rows .old dd { opacity: 1 !important; }");
     document.adoptedStyleSheets = [still];
   });
   const { violations, passes } = await page.evaluate(() => axe.run(document, {
@@ -337,6 +337,74 @@ for (const colorScheme of ["light", "dark"]) {
       });
     });
   }
+}
+
+/** How many points of the plot have about this colour. */
+const painted = (page, name) => page.evaluate((name) => {
+  const hex = getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+  const wanted = [1, 3, 5].map((at) => parseInt(hex.slice(at, at + 2), 16));
+  const canvas = document.querySelector("#curves canvas");
+  const { data } = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height);
+  let count = 0;
+  for (let at = 0; at < data.length; at += 4) {
+    if (data[at + 3] > 200 && wanted.every((value, i) => Math.abs(data[at + i] - value) < 12)) count++;
+  }
+  return count;
+}, name);
+
+for (const [colorScheme, viewport] of [["light", { width: 1366, height: 768 }], ["dark", { width: 390, height: 844 }]]) {
+  test(`the engine's figures over its speed, pull beside pull: ${colorScheme}`, async () => {
+    await together({ pulls: 2, context: { colorScheme, viewport } }, async ({ daemon, page }) => {
+      await link(page, "live");
+      assert.equal(await page.locator("#engine-shown").isVisible(), false, "no pull, no figures");
+      const key = page.locator("#key li");
+      await until("both curves", async () => (await key.count()) === 3, 90000);
+      assert.equal(await page.locator("#figure-choice").isVisible(), false);
+      await page.locator("#shown label", { hasText: "Engine" }).click();
+      // The curve under way has torque and power only.
+      assert.equal(await key.count(), 2);
+      const select = page.getByLabel("Figure of the engine");
+      const offered = await select.locator("optgroup").evaluateAll((groups) => groups.map((group) => [group.label, [...group.children].map((option) => option.textContent)]));
+      assert.deepEqual(offered.map(([label]) => label), ["Figures", "Channels"]);
+      for (const name of ["bmep", "volumetric efficiency", "lambda of flows", "bsfc", "thermal efficiency"]) assert.ok(offered[0][1].includes(name), name);
+      assert.ok(offered[1][1].includes("exhaust gas"));
+
+      const curves = await Promise.all([2, 1].map((id) => daemon.get(`/api/pulls/${id}/curve`)));
+      /** As the page has to tell a figure: where the newest pull has most power. */
+      const told = (list, name, decimals, shown, difference) => curves.map((curve) => {
+        const { values, expanded_uncertainty: halves } = curve[list].find((each) => each.name === name);
+        const off = (i) => (values[i] === null ? Infinity : Math.abs(curve.rpm[i] - curves[0].peak_power_rpm));
+        const near = values.reduce((best, _, i) => (off(i) < off(best) ? i : best), 0);
+        return `${shown(values[near]).toFixed(decimals)} \u00b1 ${difference(halves[near]).toFixed(decimals)}`;
+      });
+      const shows = async (option, unit, expected) => {
+        await select.selectOption({ label: option });
+        const texts = await key.allTextContents();
+        texts.forEach((text, i) => assert.ok(text.startsWith(`${2 - i}: no setup, ${expected[i]}${unit} at `), `${text}; expected ${expected[i]}`));
+        assert.ok((await page.locator("#curves").getAttribute("aria-label")).startsWith(`${option} over engine speed. Pull 2: `));
+        if (process.env.SHOTS) await page.screenshot({ path: `${process.env.SHOTS}/engine-${option.replaceAll(" ", "-")}-${colorScheme}.png`, fullPage: true });
+        assert.ok((await painted(page, "--c0")) > 200, `${option}: no line`);
+      };
+      const percent = (value) => 100 * value;
+      const ve = told("figures", "volumetric_efficiency", 1, percent, percent);
+      await shows("volumetric efficiency", " %", ve);
+      assert.match(ve[0], /^(8|9)\d\.\d \u00b1 \d\.\d$/);
+      const itself = (value) => value;
+      await shows("lambda of sensor", "", told("figures", "lambda_of_sensor", 3, itself, itself));
+      // The head was colder in the pull before, so that its line is not below the newest.
+      await shows("cylinder head", " °C", told("channels", "cylinder head", 2, (k) => k - 273.15, itself));
+      assert.ok((await painted(page, "--c1")) > 100, "no line of the pull before");
+      await page.locator("#units label", { hasText: "US" }).click();
+      // NIST SP 811, B.8: 1 lb = 0.453 592 37 kg, 1 hp (550 ft·lbf/s) = 745.6999 W.
+      const perPound = (si) => (si / 0.45359237) * 745.6999 * 3600;
+      await shows("bsfc", " lb/(hp·h)", told("figures", "bsfc", 3, perPound, perPound));
+      await audit(page, "a figure of the engine");
+      assert.ok(await page.evaluate(() => document.documentElement.scrollWidth <= innerWidth), "nothing sticks out to the side");
+      await page.locator("#shown label", { hasText: "Torque" }).click();
+      assert.equal(await key.count(), 3);
+      assert.equal(await select.isVisible(), false);
+    });
+  });
 }
 
 for (const [colorScheme, viewport] of [["light", { width: 1366, height: 768 }], ["dark", { width: 390, height: 844 }]]) {

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use leverarm::comparison::{
-    CompareError, ExclusionRequest, StoredComparison, compare_setups, exclusion_event,
+    CompareError, EngineSide, ExclusionRequest, StoredComparison, compare_setups, exclusion_event,
 };
 use leverarm::core::Now;
 use leverarm::reduction::CurveChoice;
@@ -36,7 +36,8 @@ fn names(setups: &[&str]) -> Vec<String> {
 fn compared(folder: &Path, setups: &[&str]) -> Result<StoredComparison, CompareError> {
     let reader = StoreReader::open(folder).unwrap();
     let (choice, options) = (CurveChoice::default(), Options::default());
-    compare_setups(&reader, &names(setups), choice, &options, |_, _| {})
+    let engine = EngineSide::LeftOut;
+    compare_setups(&reader, &names(setups), choice, &options, engine, |_, _| {})
 }
 
 /// The jet without the dip is higher there and nowhere else, and by as much as it is.
@@ -158,6 +159,7 @@ fn kept_curves_change_nothing() {
         &names(&both),
         finer,
         &Options::default(),
+        EngineSide::LeftOut,
         |_, _| {},
     );
     assert!(found.unwrap().comparison.rpm.len() > first.comparison.rpm.len());

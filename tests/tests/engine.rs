@@ -3,12 +3,13 @@
 
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::OnceLock;
 
 use leverarm::rehearsal::{DEMO_STAND, model_of, script_of};
-use leverarm::software_stand::{Engine, Mixture, RiderScript, Setup, StandModel, rad_per_s};
+use leverarm::software_stand::{Engine, Mixture, RiderScript, Setup, StandModel, Truth, rad_per_s};
 use leverarm_tests::virtual_bench::VirtualBench;
 use serde_json::{Value, json};
 use tempfile::TempDir;
@@ -75,10 +76,14 @@ fn leverarm() -> PathBuf {
 }
 
 fn run(arguments: &[&str]) -> String {
+    run_on(store(), arguments)
+}
+
+fn run_on(store: &Path, arguments: &[&str]) -> String {
     let run = Command::new(leverarm())
         .args(arguments)
         .arg("--store")
-        .arg(store())
+        .arg(store)
         .output()
         .unwrap();
     let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
@@ -162,7 +167,7 @@ fn a_pull_shows_its_filling_mixture_and_consumption() {
     for (i, rpm) in rpm.iter().enumerate() {
         let omega = rad_per_s(*rpm);
         let lambda = truth.breathing.mixture.lambda(omega);
-        for key in ["lambda", "lambda_of_flows"] {
+        for key in ["lambda_of_sensor", "lambda_of_flows"] {
             let (value, half) = (&found[key][i], &found[format!("{key}_plus_minus")][i]);
             // Near the ends the sensor still shows what was before.
             if (3_600.0..8_600.0).contains(rpm) {
@@ -243,6 +248,46 @@ fn a_small_intake_is_named_as_the_limit() {
     }
 }
 
+/// What a comparison keeps of a pull's engine is taken while what it was made from is the same, and only
+/// then.
+#[test]
+fn kept_engines_change_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    for entry in std::fs::read_dir(store()).unwrap() {
+        let entry = entry.unwrap();
+        if entry.file_type().unwrap().is_file() {
+            std::fs::copy(entry.path(), folder.path().join(entry.file_name())).unwrap();
+        }
+    }
+    let why = || -> Value {
+        let asked = ["compare", "main jet 105", "main jet 110", "--why", "--json"];
+        serde_json::from_str(&run_on(folder.path(), &asked)).unwrap()
+    };
+    let plain = ["compare", "main jet 105", "main jet 110"];
+    run_on(folder.path(), &plain);
+    let file = folder.path().join("curves/engine-1.json");
+    assert!(!file.exists(), "nobody asked why");
+    let first = why();
+    assert_eq!(first["why"]["friction_measured"], false);
+    assert_eq!(why(), first);
+    // A friction that was measured is believed: that it is taken shows that it is read.
+    let text = std::fs::read_to_string(&file).unwrap();
+    let mut kept: Value = serde_json::from_str(&text).unwrap();
+    kept["curve"]["friction"] = json!({
+        "coefficients": [1.0, 0.002],
+        "standard_uncertainty_nm": 0.05,
+        "omega_range_rad_per_s": [300.0, 900.0],
+    });
+    std::fs::write(&file, kept.to_string()).unwrap();
+    assert_eq!(why()["why"]["friction_measured"], true);
+    // Made from something else, or cut off by a full disk, it is not.
+    kept["made_from"] = json!("0");
+    for spoilt in [kept.to_string(), text[..text.len() / 2].to_owned()] {
+        std::fs::write(&file, spoilt).unwrap();
+        assert_eq!(why(), first);
+    }
+}
+
 #[test]
 fn words_table_and_plot() {
     let folder = tempfile::tempdir().unwrap();
@@ -301,7 +346,7 @@ fn without_channels_the_answer_is_what_to_measure() {
     let mut text = String::new();
     // Without the roles the channels are there and tell nothing of the engine.
     for line in DEMO_STAND.lines() {
-        if !["measures", "delay =", "pipe_volume"]
+        if !["measures", "delay =", "pipe_volume", "settling_volume"]
             .iter()
             .any(|key| line.starts_with(key))
         {
@@ -344,6 +389,53 @@ fn without_channels_the_answer_is_what_to_measure() {
         .collect();
     for what in ["air_flow", "intake_depression", "lambda", "fuel_flow"] {
         assert!(missing.contains(&what), "{missing:?}");
+    }
+}
+
+/// A vane wheel in the air's way gives pulses that stand for volumes: the flow that comes of them is the
+/// simulated engine's own.
+#[test]
+fn an_air_meter_with_pulses_finds_the_true_flow() {
+    let thermal = DEMO_STAND.find("name = \"air flow\"").unwrap();
+    let end = thermal + DEMO_STAND[thermal..].find("measures").unwrap();
+    let text = format!(
+        "{}name = \"air flow\"\nsource = \"pulses 3\"\nlaw = \"pulses\"\nper_pulse = \"0.05 L\"\n\
+         uncertainty = \"0.03 L/s\"\n{}",
+        &DEMO_STAND[..thermal],
+        &DEMO_STAND[end..]
+    );
+    let stand = leverarm_config::parse("stand.toml", &text).unwrap();
+    let mut model = model_of(&stand);
+    model.engine = engine(Setup::MainJet105);
+    let divisor = model.air.torque_divisor;
+    let truth = model.engine.clone();
+    let folder = tempfile::tempdir().unwrap();
+    let mut bench = VirtualBench::new(folder.path(), &text, model).unwrap();
+    bench.ride(script(&bench, 1), 60).unwrap();
+    bench.finish().unwrap();
+    let run = Command::new(leverarm())
+        .args(["show", "1", "--engine", "--json", "--store"])
+        .arg(folder.path())
+        .output()
+        .unwrap();
+    let object: Value = serde_json::from_slice(&run.stdout)
+        .unwrap_or_else(|_| panic!("{}", String::from_utf8_lossy(&run.stderr)));
+    let found = &object["engine"];
+    let rpm = found["rpm"].as_array().unwrap();
+    assert!(rpm.len() > 40, "{rpm:?}");
+    for (i, rpm) in rpm.iter().enumerate() {
+        let omega = rad_per_s(f64_of(rpm));
+        let drag = truth.drag.torque_nm(omega);
+        let gas_nm = truth.full_throttle.torque_nm(omega) / divisor + drag;
+        let expected = truth.breathing.air_kg_per_s(gas_nm, omega);
+        let air = f64_of(&found["air_kg_per_s"][i]);
+        let half = f64_of(&found["air_kg_per_s_plus_minus"][i]);
+        assert!(
+            (air - expected).abs() < half,
+            "{air} ± {half} for {expected} at {rpm}"
+        );
+        // 0.03 L/s of air, twice, and little beside it.
+        assert!((6.0e-5..1.2e-4).contains(&half), "{half}");
     }
 }
 
@@ -450,4 +542,179 @@ debounce = \"200 ms\"
     let oil = about("oil pressure low");
     assert!(!oil.is_empty(), "{events:?}");
     assert!(bench.stand().truth().cut);
+}
+
+/// Guards of exhaust and coolant. The same limit without and with a debounce tells what the debounce
+/// does; the same with and without `while` tells the pull from the rest.
+const HEAT_GUARDS: &str = r#"
+[[channel]]
+name = "coolant"
+source = "analog 7"
+law = "linear"
+per_count = "0.05 K/count"
+at_zero = "-20 degC"
+measures = "coolant temperature"
+
+[[guard]]
+name = "exhaust, at once"
+kind = "over-temperature"
+on = "exhaust gas"
+limit = "785 degC"
+action = "warn"
+
+[[guard]]
+name = "exhaust, pulling"
+kind = "over-temperature"
+on = "exhaust gas"
+limit = "785 degC"
+while = "pulling"
+action = "warn"
+debounce = "400 ms"
+
+[[guard]]
+name = "exhaust, for long"
+kind = "over-temperature"
+on = "exhaust gas"
+limit = "785 degC"
+action = "warn"
+debounce = "20 s"
+
+[[guard]]
+name = "coolant, pulling"
+kind = "over-temperature"
+on = "coolant"
+limit = "66 degC"
+while = "pulling"
+action = "warn"
+debounce = "500 ms"
+
+[[guard]]
+name = "coolant, at once"
+kind = "over-temperature"
+on = "coolant"
+limit = "80 degC"
+action = "warn"
+
+[[guard]]
+name = "coolant"
+kind = "over-temperature"
+on = "coolant"
+limit = "80 degC"
+action = "cut"
+debounce = "2 s"
+"#;
+
+fn bench_with_heat_guards(folder: &Path) -> VirtualBench {
+    let text = format!("{DEMO_STAND}{HEAT_GUARDS}");
+    let stand = leverarm_config::parse("stand.toml", &text).unwrap();
+    let mut model = model_of(&stand);
+    model.engine = engine(Setup::MainJet105);
+    VirtualBench::new(folder, &text, model).unwrap()
+}
+
+fn with_mixture(lambda: f64) -> Engine {
+    let mut engine = engine(Setup::MainJet105);
+    engine.breathing.mixture = Mixture::constant(lambda);
+    engine
+}
+
+/// When guards tripped, by name, on the daemon's clock, s.
+fn trips(bench: &mut VirtualBench) -> BTreeMap<String, f64> {
+    let events = bench.take_events().into_iter();
+    let tripped = events.filter(|event| event.kind == "guard tripped");
+    tripped
+        .filter_map(|event| Some((event.channel?, event.now.mono_us as f64 * 1e-6)))
+        .collect()
+}
+
+/// Lets the stand be until something is so.
+fn wait_until(bench: &mut VirtualBench, is_so: impl Fn(&Truth) -> bool) {
+    for _ in 0..6_000 {
+        if is_so(&bench.stand().truth()) {
+            return;
+        }
+        bench.wait(0.02).unwrap();
+    }
+    panic!("not within two minutes: {:?}", bench.stand().truth());
+}
+
+fn about(trips: &BTreeMap<String, f64>, what: &str) -> Vec<String> {
+    let names = trips.keys().filter(|name| name.starts_with(what));
+    names.cloned().collect()
+}
+
+/// The gas gets hot with the mixture, in a pull and at a held speed alike; a rich engine's normal pull
+/// stays below the limit.
+#[test]
+fn a_hot_exhaust_is_told_in_a_pull_after_its_debounce() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut bench = bench_with_heat_guards(folder.path());
+    bench.fit("rich", Value::Null, with_mixture(0.85)).unwrap();
+    bench.ride(script(&bench, 1), 60).unwrap();
+    assert_eq!(about(&trips(&mut bench), "exhaust"), [""; 0]);
+
+    // Full throttle against the brake: as hot, and no pull. The way up is one until the speed falls.
+    bench.fit("hot", Value::Null, with_mixture(1.0)).unwrap();
+    let stand = bench.stand();
+    stand.ride(None);
+    stand.ignition(true);
+    stand.clutch(true);
+    stand.throttle(0.4);
+    wait_until(&mut bench, |truth| {
+        truth.omega_engine_rad_per_s >= rad_per_s(6_500.0)
+    });
+    let held = rad_per_s(6_000.0);
+    for opening in [0.4, 1.0] {
+        bench.stand().throttle(opening);
+        for _ in 0..300 {
+            let over = bench.stand().truth().omega_engine_rad_per_s - held;
+            bench.stand().brake((20.0 * over).max(0.0));
+            bench.wait(0.01).unwrap();
+        }
+    }
+    assert_eq!(about(&trips(&mut bench), "exhaust"), ["exhaust, at once"]);
+    let stand = bench.stand();
+    stand.throttle(0.0);
+    stand.clutch(false);
+    stand.brake(200.0);
+    bench.wait(5.0).unwrap();
+
+    bench.ride(script(&bench, 1), 60).unwrap();
+    let tripped = trips(&mut bench);
+    let names = ["exhaust, at once", "exhaust, pulling"];
+    assert_eq!(about(&tripped, "exhaust"), names);
+    // The thermocouple is read ten times a second.
+    let late_s = tripped["exhaust, pulling"] - tripped["exhaust, at once"];
+    assert!((0.399..0.55).contains(&late_s), "{late_s} s");
+}
+
+/// The engine's cooling fails: heat stays in the head. In a pull it is told early; at the limit that
+/// holds always the ignition is cut, two seconds after it is passed.
+#[test]
+fn a_hot_coolant_is_told_in_a_pull_and_cuts_at_idle() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut bench = bench_with_heat_guards(folder.path());
+    let normal = engine(Setup::MainJet105);
+    bench.fit("normal", Value::Null, normal.clone()).unwrap();
+    bench.ride(script(&bench, 1), 60).unwrap();
+    assert_eq!(about(&trips(&mut bench), "coolant"), [""; 0]);
+
+    let mut uncooled = normal;
+    uncooled.head.cooling_w_per_k = 0.0;
+    uncooled.head.idle_heat_w = 1_500.0;
+    bench.fit("uncooled", Value::Null, uncooled).unwrap();
+    // The simulated coolant is 25 K below the head.
+    wait_until(&mut bench, |truth| truth.head_k - 25.0 >= 273.15 + 68.0);
+    bench.wait(3.0).unwrap();
+    assert_eq!(about(&trips(&mut bench), "coolant"), [""; 0], "no pull");
+    bench.ride(script(&bench, 1), 60).unwrap();
+    let tripped = trips(&mut bench);
+    assert_eq!(about(&tripped, "coolant"), ["coolant, pulling"]);
+    assert!(!bench.stand().truth().cut);
+
+    wait_until(&mut bench, |truth| truth.cut);
+    let tripped = trips(&mut bench);
+    assert_eq!(about(&tripped, "coolant"), ["coolant", "coolant, at once"]);
+    let late_s = tripped["coolant"] - tripped["coolant, at once"];
+    assert!((1.999..2.2).contains(&late_s), "{late_s} s");
 }

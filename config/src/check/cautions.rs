@@ -3,6 +3,7 @@
 use std::f64::consts::PI;
 
 use leverarm_torque::air::Validity;
+use leverarm_torque::engine::Role;
 use leverarm_torque::sensor::Law;
 use leverarm_torque::uncertainty::Measured;
 
@@ -21,6 +22,11 @@ const TEETH_PER_S_MIN: f64 = 10.0;
 const LINE_USE_MAX: f64 = 0.8;
 /// A limit further above the end of a pull protects little (our judgement).
 const LIMIT_PER_END_MAX: f64 = 1.3;
+/// So few cylinders draw air in gulps with pauses between them.
+const CYLINDERS_IN_GULPS: u8 = 2;
+/// A vessel of so many times a cylinder's displacement makes a steady flow of gulps (common practice,
+/// no source: some hundred times).
+const SETTLING_PER_CYLINDER_MIN: f64 = 250.0;
 
 impl Summary<'_> {
     pub(super) fn find_cautions(&self) -> Vec<Caution> {
@@ -28,6 +34,7 @@ impl Summary<'_> {
         self.limit_cautions(&mut cautions);
         self.speed_cautions(&mut cautions);
         self.sensor_cautions(&mut cautions);
+        self.pulsation_cautions(&mut cautions);
         self.uncertainty_cautions(&mut cautions);
         if !self.stand.page_address.ip().is_loopback() {
             cautions.push(Caution {
@@ -266,6 +273,45 @@ impl Summary<'_> {
                 "the losses are negative within the speed range: fit the coast-down again"
                     .to_owned(),
             );
+        }
+    }
+
+    /// ISO 5167-1 holds for steady flow and says so; ISO/TR 3313 is about flow that pulsates (both from
+    /// memory). A thermal meter is as curved, and can't tell which way the air goes.
+    fn pulsation_cautions(&self, cautions: &mut Vec<Caution>) {
+        let engine = &self.stand.engine;
+        let curved = self.stand.channels.iter().filter(|channel| {
+            channel.role == Some(Role::AirFlow)
+                && (channel.meter.is_some() || matches!(channel.law, Law::Thermal { .. }))
+        });
+        for channel in curved.filter(|_| engine.cylinders <= CYLINDERS_IN_GULPS) {
+            let cylinder_m3 = engine
+                .displacement_m3
+                .map(|m3| m3 / f64::from(engine.cylinders));
+            // In whole litres, so that what is said is enough; a rounding error is no litre.
+            let wanted_l =
+                cylinder_m3.map(|m3| (1e3 * SETTLING_PER_CYLINDER_MIN * m3 - 1e-6).ceil());
+            let found_l = channel.settling_m3.map(|m3| 1e3 * m3 + 1e-6);
+            let found = match (found_l, wanted_l) {
+                (None, _) => String::new(),
+                (Some(found_l), Some(wanted_l)) if found_l < wanted_l => {
+                    format!("; {found_l:.0} L are little")
+                }
+                (Some(_), _) => continue,
+            };
+            let size = wanted_l.map_or_else(
+                || "some hundred times the displacement".to_owned(),
+                |litres| format!("{litres:.0} L or more"),
+            );
+            cautions.push(Caution {
+                key: "channel.settling_volume",
+                text: format!(
+                    "an engine of so few cylinders breathes in gulps, and \"{}\" does not show the \
+                     mean of a flow that pulsates: put a vessel between meter and engine, {size}, \
+                     and state its volume{found}",
+                    channel.name
+                ),
+            });
         }
     }
 

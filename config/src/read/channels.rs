@@ -174,6 +174,7 @@ impl Channels {
                 uncertainty_si: uncertainty_si?,
                 role: telling.as_ref()?.role,
                 delay: telling.as_ref()?.delay,
+                settling_m3: telling.as_ref()?.settling_m3,
                 meter,
             })
         })();

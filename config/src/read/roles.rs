@@ -12,9 +12,10 @@ use crate::units;
 pub(super) struct Telling {
     pub(super) role: Option<Role>,
     pub(super) delay: SensorDelay,
+    pub(super) settling_m3: Option<f64>,
 }
 
-/// `measures`, `cylinder`, `delay` and `pipe_volume`.
+/// `measures`, `cylinder`, `delay`, `pipe_volume` and `settling_volume`.
 pub(super) fn telling(
     section: &Section<'_>,
     quantity: Option<Quantity>,
@@ -24,11 +25,13 @@ pub(super) fn telling(
     let Some(item) = section.item("measures") else {
         if has_meter {
             section.missing("measures", "\"air flow\": that is what this law is for");
+            section.item("settling_volume"); // one mistake, one message
             return None;
         }
         return Some(Telling {
             role: None,
             delay: SensorDelay::default(),
+            settling_m3: None,
         });
     };
     let mut role = item.read(&Choice(&Role::WORDS))?;
@@ -40,11 +43,18 @@ pub(super) fn telling(
     } else {
         SensorDelay::default()
     };
+    let settling_m3 = if role == Role::AirFlow {
+        let volume = Q(&units::VOLUME, Some(("0.1 L", "10 m^3")));
+        section.optional("settling_volume", &volume)
+    } else {
+        None
+    };
     roles.check(Some(role), Some(item));
     fits(section, role, quantity?, has_meter)?;
     Some(Telling {
         role: Some(role),
         delay,
+        settling_m3,
     })
 }
 

@@ -36,7 +36,7 @@ export class Figures {
     const units = this.#units;
     setText(byId("engine-speed"), speed(live.engine_rpm));
     setText(byId("torque"), live.torque_nm === null ? NONE : units.digits("torque", live.torque_nm));
-    setText(byId("power"), live.power_w === null ? NONE : units.digits("power", live.power_w));
+    setText(byId("power"), live.power_w === null ? NONE : threeDigits(units.number("power", live.power_w)));
     let at = 0;
     put(this.#rows[at++], speed(live.drum_rpm), "rpm");
     if (this.#stand.load_cell) {
@@ -68,6 +68,11 @@ export class Figures {
 
 function speed(rpm) {
   return rpm === null ? NONE : numberText(Math.round(rpm / SPEED_STEP_RPM) * SPEED_STEP_RPM, 0);
+}
+
+/** Of a value that is rough anyway, and that has to fit beside another one; a sign takes its place too. */
+function threeDigits(value) {
+  return numberText(value, value > -0.005 && value < 9.995 ? 2 : 1);
 }
 
 function put(row, value, unit) {

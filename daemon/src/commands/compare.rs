@@ -12,7 +12,7 @@ use super::curve_output::{self, align_right, table_of};
 use super::engine::WhyReport;
 use super::pulls::write_plot;
 use super::{CurveArguments, Failure, StoreArgument, json_line, say};
-use crate::comparison::{Report, Rows, StoredComparison, compare_setups, part_words};
+use crate::comparison::{EngineSide, Report, Rows, StoredComparison, compare_setups, part_words};
 use crate::overlay::Overlay;
 use crate::plot::{self, Theme};
 
@@ -110,7 +110,10 @@ impl ComparisonArguments {
     }
 
     /// Compares, with a bar of its progress on stderr, and reads what is to be shown beside.
-    pub(super) fn compare(&self) -> Result<(StoredComparison, Vec<Overlay>), Failure> {
+    pub(super) fn compare(
+        &self,
+        engine: EngineSide,
+    ) -> Result<(StoredComparison, Vec<Overlay>), Failure> {
         let overlays: Result<Vec<Overlay>, _> = self
             .overlay
             .iter()
@@ -124,6 +127,7 @@ impl ComparisonArguments {
             &self.setups,
             self.choice.choice()?,
             &self.options()?,
+            engine,
             |done, of| {
                 bar.set_length(of as u64);
                 bar.set_position(done as u64);
@@ -148,12 +152,14 @@ impl ComparisonArguments {
 }
 
 pub(super) fn run(arguments: &CompareArguments) -> Result<(), Failure> {
-    let (found, overlays) = arguments.comparison.compare()?;
+    let engine = if arguments.why {
+        EngineSide::Wanted
+    } else {
+        EngineSide::LeftOut
+    };
+    let (found, overlays) = arguments.comparison.compare(engine)?;
     let report = arguments.comparison.report(&found, &overlays);
-    let why = arguments
-        .why
-        .then(|| WhyReport::of(&arguments.comparison, &report))
-        .transpose()?;
+    let why = arguments.why.then(|| WhyReport::of(&report));
     if let Some(file) = &arguments.plot {
         let theme = if arguments.dark {
             Theme::Dark

@@ -1,7 +1,7 @@
 //! The engine's side of a pull and of a comparison: tables, words, plots and JSON.
 
 use comfy_table::Table;
-use leverarm_config::display::DisplayUnits;
+use leverarm_config::display::{DisplayUnit, DisplayUnits};
 use leverarm_config::units;
 use leverarm_torque::comparison::Estimate;
 use leverarm_torque::comparison::words::decimals_for;
@@ -10,107 +10,17 @@ use leverarm_torque::engine::{
 };
 use serde_json::{Value, json};
 
-use super::compare::{ComparisonArguments, terminal_table};
+use super::compare::terminal_table;
 use super::curve_output::{align_right, table_of};
-use super::{Failure, say};
+use super::say;
 use crate::comparison::{Report, Rows, StoredComparison};
-use crate::engine::{EnginePull, Why, why};
+use crate::engine::{EngineFigure, EnginePull, Why, why};
 use crate::export::quantity_unit;
 use crate::plot::{Axis, Mark, Panel, Plot, Range, Series};
 use crate::sheet::SheetReasons;
 
 /// Rows of a table in the terminal, about.
 const TABLE_ROWS: usize = 28;
-/// kg/J in g/(kW·h), and in lb/(hp·h).
-const GRAM_PER_KWH: f64 = 3.6e9;
-const POUND_PER_HPH: f64 = units::HORSEPOWER_MECHANICAL_W * 3600.0 / 0.453_592_37;
-
-/// A figure of the engine over speed: its JSON key, heading and value.
-struct Figure {
-    key: &'static str,
-    heading: String,
-    per_si: f64,
-    decimals: usize,
-    get: fn(&EnginePoint) -> Option<Reading>,
-}
-
-fn figures(units: &DisplayUnits) -> Vec<Figure> {
-    let us = *units == DisplayUnits::US;
-    let flow = units.mass_flow;
-    let figure = |key, heading: &str, unit: &str, per_si, decimals, get| Figure {
-        key,
-        heading: format!("{heading}\n{unit}"),
-        per_si,
-        decimals,
-        get,
-    };
-    let (pressure, pressure_per_pa) = if us {
-        ("psi", 1.0 / 6_894.757)
-    } else {
-        ("kPa", 1e-3)
-    };
-    let (consumption, per_kg_per_j) = if us {
-        ("lb/hp·h", POUND_PER_HPH)
-    } else {
-        ("g/kW·h", GRAM_PER_KWH)
-    };
-    let consumption_decimals = if us { 3 } else { 0 };
-    let flow_per_si = 1.0 / flow.si_per_unit;
-    vec![
-        figure("bmep_pa", "bmep", pressure, pressure_per_pa, 0, |p| {
-            p.bmep_pa
-        }),
-        figure("volumetric_efficiency", "VE", "%", 100.0, 1, |p| {
-            p.volumetric_efficiency
-        }),
-        figure("air_kg_per_s", "air", flow.symbol, flow_per_si, 1, |p| {
-            p.air_kg_per_s
-        }),
-        figure(
-            "air_at_standard_kg_per_s",
-            "air, std",
-            flow.symbol,
-            flow_per_si,
-            1,
-            |p| p.air_at_standard_kg_per_s,
-        ),
-        figure("fuel_kg_per_s", "fuel", flow.symbol, flow_per_si, 2, |p| {
-            p.fuel_kg_per_s
-        }),
-        figure("lambda", "lambda", "sensor", 1.0, 3, |p| p.lambda),
-        figure("lambda_of_flows", "lambda", "flows", 1.0, 3, |p| {
-            p.lambda_of_flows
-        }),
-        figure(
-            "bsfc_kg_per_j",
-            "bsfc",
-            consumption,
-            per_kg_per_j,
-            consumption_decimals,
-            |p| p.bsfc_kg_per_j,
-        ),
-        figure(
-            "bsac_kg_per_j",
-            "bsac",
-            consumption,
-            per_kg_per_j,
-            consumption_decimals,
-            |p| p.bsac_kg_per_j,
-        ),
-        figure("thermal_efficiency", "eff.", "%", 100.0, 1, |p| {
-            p.thermal_efficiency
-        }),
-        figure(
-            "depression_pa",
-            "depr.",
-            pressure,
-            pressure_per_pa,
-            2,
-            |p| p.depression_pa,
-        ),
-    ]
-}
-
 /// Prints what a pull tells of the engine.
 pub(super) fn print(pull: &EnginePull, units: &DisplayUnits) {
     say(&table(&pull.points, units).to_string());
@@ -140,14 +50,54 @@ pub(super) fn print(pull: &EnginePull, units: &DisplayUnits) {
     }
 }
 
+/// A figure as a column: its unit, its readings, and decimals that its uncertainty is worth.
+struct FigureColumn {
+    figure: &'static EngineFigure,
+    unit: DisplayUnit,
+    decimals: usize,
+}
+
+impl FigureColumn {
+    /// None where the pull has no value of it.
+    fn of(
+        figure: &'static EngineFigure,
+        points: &[EnginePoint],
+        units: &DisplayUnits,
+    ) -> Option<Self> {
+        let unit = figure.kind.unit(units);
+        let readings: Vec<Reading> = points.iter().filter_map(figure.get).collect();
+        let halves = readings.iter().map(|r| unit.difference(r.expanded()));
+        let least = halves.reduce(f64::min)?;
+        Some(Self {
+            figure,
+            unit,
+            decimals: decimals_for(least),
+        })
+    }
+
+    fn heading(&self) -> String {
+        format!("{}\n{}", self.figure.heading, self.unit.symbol)
+    }
+
+    /// Value and half width of its 95 % interval.
+    fn cells(&self, point: &EnginePoint) -> [String; 2] {
+        let decimals = self.decimals;
+        (self.figure.get)(point).map_or_else(Default::default, |reading| {
+            let (value, half) = (reading.value, reading.expanded());
+            [self.unit.number(value), self.unit.difference(half)]
+                .map(|number| format!("{number:.decimals$}"))
+        })
+    }
+}
+
 fn table(points: &[EnginePoint], units: &DisplayUnits) -> Table {
-    let measured: Vec<Figure> = figures(units)
-        .into_iter()
-        .filter(|figure| points.iter().any(|p| (figure.get)(p).is_some()))
+    let measured: Vec<FigureColumn> = EngineFigure::ALL
+        .iter()
+        .filter_map(|figure| FigureColumn::of(figure, points, units))
         .collect();
     let mut headings = vec!["rpm".to_owned()];
-    for figure in &measured {
-        headings.push(figure.heading.clone());
+    for column in &measured {
+        headings.push(column.heading());
         headings.push("\n±".to_owned());
     }
     headings.push(String::new());
@@ -156,17 +106,7 @@ fn table(points: &[EnginePoint], units: &DisplayUnits) -> Table {
     let stride = points.len().div_ceil(TABLE_ROWS).max(1);
     for point in points.iter().step_by(stride) {
         let mut row = vec![format!("{:.0}", point.rpm)];
-        for figure in &measured {
-            let (value, half) = (figure.get)(point).map_or((String::new(), String::new()), |r| {
-                let decimals = figure.decimals;
-                (
-                    format!("{:.decimals$}", figure.per_si * r.value),
-                    format!("{:.decimals$}", figure.per_si * r.expanded()),
-                )
-            });
-            row.push(value);
-            row.push(half);
-        }
+        row.extend(measured.iter().flat_map(|column| column.cells(point)));
         row.push(match point.lambda_disagrees() {
             Some(true) => "lambda disagrees".to_owned(),
             _ => String::new(),
@@ -328,12 +268,13 @@ pub(super) fn json(pull: &EnginePull) -> Value {
         })).collect::<Vec<Value>>(),
         "limits": limits_json(&pull.limits),
     });
-    for figure in figures(&DisplayUnits::SI) {
+    for figure in EngineFigure::ALL {
         let each: Vec<Option<Reading>> = points.iter().map(figure.get).collect();
         let values: Vec<Option<f64>> = each.iter().map(|r| r.map(|r| r.value)).collect();
         let half: Vec<Option<f64>> = each.iter().map(|r| r.map(|r| r.expanded())).collect();
-        object[figure.key] = json!(values);
-        object[format!("{}_plus_minus", figure.key)] = json!(half);
+        let key = figure.key("");
+        object[format!("{key}_plus_minus")] = json!(half);
+        object[key] = json!(values);
     }
     object
 }
@@ -437,15 +378,13 @@ pub(super) struct WhyReport<'a> {
 }
 
 impl<'a> WhyReport<'a> {
-    /// Works it out, from the samples of the pulls that were compared.
-    pub(super) fn of(asked: &ComparisonArguments, report: &Report<'a>) -> Result<Self, Failure> {
-        let reader = asked.store.open()?;
-        let whys = why(&reader, report.found, asked.choice.choice()?).map_err(Failure::of)?;
-        Ok(Self {
+    /// Works it out, where the comparison looked at the engine.
+    pub(super) fn of(report: &Report<'a>) -> Self {
+        Self {
             found: report.found,
-            whys,
+            whys: why(report.found),
             units: report.units,
-        })
+        }
     }
 
     fn name(&self, setup: usize) -> &str {

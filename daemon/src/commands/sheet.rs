@@ -6,7 +6,7 @@ use super::compare::ComparisonArguments;
 use super::engine::WhyReport;
 use super::pulls::PLOT_PX;
 use super::{Failure, budget, say};
-use crate::comparison::Report;
+use crate::comparison::{EngineSide, Report};
 use crate::engine::has_engine_channels;
 use crate::plot::{self, Plot, Size, Theme};
 use crate::reduction::{CurveChoice, reduce_pull};
@@ -51,13 +51,13 @@ pub(super) fn run(arguments: &SheetArguments) -> Result<(), Failure> {
             "give --out FILE.html, --pdf FILE.pdf or --plots DIR: where is the sheet to go?",
         ));
     }
-    let (found, overlays) = arguments.comparison.compare()?;
+    let (found, overlays) = arguments.comparison.compare(EngineSide::WhereMeasured)?;
     let report = arguments.comparison.report(&found, &overlays);
     let facts = SheetFacts {
         author: arguments.author.clone(),
         note: arguments.note.clone(),
         budget: budget_rows(arguments, &report),
-        reasons: reasons(arguments, &report)?,
+        reasons: reasons(&report),
     };
     let sheet = Sheet::of(&report, &facts);
     if let Some(file) = &arguments.out {
@@ -84,15 +84,8 @@ pub(super) fn run(arguments: &SheetArguments) -> Result<(), Failure> {
 }
 
 /// Why the setups differ, where the stand measures anything that tells.
-fn reasons(
-    arguments: &SheetArguments,
-    report: &Report<'_>,
-) -> Result<Option<SheetReasons>, Failure> {
-    if !has_engine_channels(&report.found.stand) {
-        return Ok(None);
-    }
-    let why = WhyReport::of(&arguments.comparison, report)?;
-    Ok(Some(why.on_sheet()))
+fn reasons(report: &Report<'_>) -> Option<SheetReasons> {
+    has_engine_channels(&report.found.stand).then(|| WhyReport::of(report).on_sheet())
 }
 
 /// The budget at peak torque of the first setup's newest pull. A pull that can't be reduced again

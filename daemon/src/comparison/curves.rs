@@ -1,19 +1,25 @@
 //! The reduced curves that comparisons are made from, kept in files so that a pull is reduced once.
 //!
 //! Never the only copy: each file names what it was made from, and one that does not fit is made
-//! anew. There is one a pull, in the folder `curves` of the store, which may be deleted at any time.
+//! anew. There is one a pull, and another one for its engine where that was asked for, in the folder
+//! `curves` of the store, which may be deleted at any time.
 
 use std::fs;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::UNIX_EPOCH;
 
 use leverarm_torque::comparison::{Pull, Sampled};
 use leverarm_torque::curve::{Curve, CurvePoint, Peak, Source};
+use leverarm_torque::engine::{EnginePoint, Friction};
 use leverarm_torque::reduce::AirReadings;
+use leverarm_torque::uncertainty::Measured;
+use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 
-use crate::reduction::{CurveChoice, RawData, ReducedPull, ReductionError, reduce_pull};
+use crate::engine::engine_pull;
+use crate::recording::Recording;
+use crate::reduction::{CurveChoice, RawData, ReducedPull, ReductionError, reduce_recorded};
 use crate::store::{ContentHash, PullRecord, StoreError, StoreReader};
 
 /// What a comparison and its sheet need of a reduced pull.
@@ -114,11 +120,34 @@ fn zero_nm(curve: &Curve) -> Option<f64> {
     Some(zero.sensitivity * zero.assessed.value())
 }
 
-/// A file: a curve and what it was made from.
+/// What a comparison needs of the engine to say why setups differ.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct EngineCurve {
+    /// The trustworthy points, at the speeds of [`PullCurve::rpm`].
+    pub points: Vec<EnginePoint>,
+    /// Friction, where the drum turned the engine over after the pull.
+    pub friction: Option<Friction>,
+    /// Absolute pressure of the air, Pa.
+    pub ambient_pa: Measured,
+}
+
+impl EngineCurve {
+    fn of(reduced: &ReducedPull, recording: &Recording) -> Self {
+        let engine = engine_pull(reduced, recording);
+        Self {
+            points: engine.points,
+            friction: engine.friction,
+            ambient_pa: reduced.air.pressure_pa,
+        }
+    }
+}
+
+/// A file, and what it was made from.
 #[derive(Serialize, Deserialize)]
-struct Kept {
+struct Kept<T> {
     made_from: ContentHashText,
-    curve: PullCurve,
+    #[serde(rename = "curve")]
+    content: T,
 }
 
 type ContentHashText = String;
@@ -128,16 +157,21 @@ type ContentHashText = String;
 pub struct CurveFiles {
     folder: PathBuf,
     choice: CurveChoice,
+    with_engine: bool,
     calibration_of_now: Option<ContentHash>,
     program: String,
 }
 
 impl CurveFiles {
-    /// Those of a store, for curves of this choice.
+    /// Those of a store, for curves of this choice, with or without the engine's side.
     ///
     /// # Errors
     /// When the store can't be read.
-    pub fn new(reader: &StoreReader, choice: CurveChoice) -> Result<Self, StoreError> {
+    pub fn new(
+        reader: &StoreReader,
+        choice: CurveChoice,
+        with_engine: bool,
+    ) -> Result<Self, StoreError> {
         let calibration_of_now = if choice.calibrations_of_now {
             let newest = reader.calibration_history()?.pop();
             newest.map(|newest| newest.calibration)
@@ -147,6 +181,7 @@ impl CurveFiles {
         Ok(Self {
             folder: reader.folder().join("curves"),
             choice,
+            with_engine,
             calibration_of_now,
             program: program(),
         })
@@ -162,7 +197,8 @@ impl CurveFiles {
         }
     }
 
-    /// The curve of a pull: the kept one if it was made from the same, else made and kept.
+    /// The curve of a pull, and its engine where that was asked for: the kept ones if they were made
+    /// from the same, else made, both from one reduction, and kept.
     ///
     /// # Errors
     /// See [`ReductionError`].
@@ -170,21 +206,28 @@ impl CurveFiles {
         &self,
         reader: &StoreReader,
         pull: &PullRecord,
-    ) -> Result<PullCurve, ReductionError> {
+    ) -> Result<(PullCurve, Option<EngineCurve>), ReductionError> {
         let made_from = self.made_from(reader, pull)?;
-        let file = self.folder.join(format!("pull-{}.json", pull.id));
-        let kept = fs::read(&file).ok();
-        let kept = kept.and_then(|text| serde_json::from_slice::<Kept>(&text).ok());
-        if let Some(kept) = kept.filter(|kept| kept.made_from == made_from) {
-            return Ok(kept.curve);
+        let curve_file = self.folder.join(format!("pull-{}.json", pull.id));
+        let engine_file = self.folder.join(format!("engine-{}.json", pull.id));
+        if let Some(curve) = read_kept(&curve_file, &made_from) {
+            if !self.with_engine {
+                return Ok((curve, None));
+            }
+            if let Some(engine) = read_kept(&engine_file, &made_from) {
+                return Ok((curve, Some(engine)));
+            }
         }
-        let curve = PullCurve::of(&reduce_pull(reader, pull.id, self.choice)?);
-        let kept = Kept { made_from, curve };
-        if let Err(error) = self.keep(&file, &kept) {
-            // A store on a read-only disk is compared all the same, only more slowly.
-            tracing::debug!(file = %file.display(), %error, "a reduced curve could not be kept");
+        let (reduced, recording) = reduce_recorded(reader, pull.id, self.choice)?;
+        let curve = PullCurve::of(&reduced);
+        self.keep(&curve_file, &made_from, &curve);
+        let engine = self
+            .with_engine
+            .then(|| EngineCurve::of(&reduced, &recording));
+        if let Some(engine) = &engine {
+            self.keep(&engine_file, &made_from, engine);
         }
-        Ok(kept.curve)
+        Ok((curve, engine))
     }
 
     /// Everything that the curve follows from, as a hash.
@@ -205,7 +248,18 @@ impl CurveFiles {
         Ok(ContentHash::of(&text.to_string()).to_string())
     }
 
-    fn keep(&self, file: &std::path::Path, kept: &Kept) -> std::io::Result<()> {
+    fn keep<T: Serialize>(&self, file: &Path, made_from: &str, content: &T) {
+        let kept = Kept {
+            made_from: made_from.to_owned(),
+            content,
+        };
+        if let Err(error) = self.write(file, &kept) {
+            // A store on a read-only disk is compared all the same, only more slowly.
+            tracing::debug!(file = %file.display(), %error, "a reduced curve could not be kept");
+        }
+    }
+
+    fn write<T: Serialize>(&self, file: &Path, kept: &Kept<T>) -> std::io::Result<()> {
         fs::create_dir_all(&self.folder)?;
         // Renamed into place: another process that reads sees the old file or the new one.
         let own = format!("{}-{:?}", std::process::id(), std::thread::current().id());
@@ -213,6 +267,13 @@ impl CurveFiles {
         fs::write(&unfinished, serde_json::to_vec(kept)?)?;
         fs::rename(&unfinished, file)
     }
+}
+
+/// What a file holds, if it was made from this.
+fn read_kept<T: DeserializeOwned>(file: &Path, made_from: &str) -> Option<T> {
+    let text = fs::read(file).ok()?;
+    let kept: Kept<T> = serde_json::from_slice(&text).ok()?;
+    (kept.made_from == made_from).then_some(kept.content)
 }
 
 /// The program that reduces: another build may reduce in another way.

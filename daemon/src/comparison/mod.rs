@@ -14,11 +14,12 @@ use leverarm_config::{ConfigErrors, Stand};
 use leverarm_torque::air::Correction;
 use leverarm_torque::comparison::{Comparison, ComparisonError, Options, Pull, compare};
 
-pub use curves::{CurveFiles, PullCurve};
+pub use curves::{CurveFiles, EngineCurve, PullCurve};
 pub use exclusion::{Exclusion, ExclusionRequest, event as exclusion_event, exclusions};
 pub use parts::{Part, PartDifference, confounded_by, part_differences, parts_of};
 pub use report::{Report, Rows, confounded_words, part_words};
 
+use crate::engine::has_engine_channels;
 use crate::plan::windows_at;
 use crate::reduction::{CurveChoice, ReductionError};
 use crate::store::{ContentHash, PullRecord, PullState, SetupRecord, StoreError, StoreReader};
@@ -77,6 +78,8 @@ pub struct ComparedPull {
     pub calibration: Option<ContentHash>,
     /// Its curve.
     pub curve: PullCurve,
+    /// Its engine, where that was asked for.
+    pub engine: Option<EngineCurve>,
     /// What is doubtful about it, in words.
     pub reasons: Vec<String>,
 }
@@ -123,6 +126,17 @@ fn reason_to_leave_out(pull: &PullRecord, exclusion: Option<&Exclusion>) -> Opti
     Some(why.join(": "))
 }
 
+/// Whether a comparison looks at the engine too, so that it can say why.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum EngineSide {
+    /// No.
+    LeftOut,
+    /// Where the stand has channels that tell of it.
+    WhereMeasured,
+    /// Always.
+    Wanted,
+}
+
 /// Compares setups by name. `reduced` is told how many pulls are reduced, of how many.
 ///
 /// # Errors
@@ -132,6 +146,7 @@ pub fn compare_setups(
     names: &[String],
     choice: CurveChoice,
     options: &Options,
+    engine: EngineSide,
     reduced: impl Fn(usize, usize) + Sync,
 ) -> Result<StoredComparison, CompareError> {
     let setups = named_setups(reader, names)?;
@@ -146,15 +161,21 @@ pub fn compare_setups(
         }
     }
     let (stand, choice) = same_for_all(reader, &wanted, &left_out, choice)?;
-    let files = CurveFiles::new(reader, choice)?;
+    let with_engine = match engine {
+        EngineSide::LeftOut => false,
+        EngineSide::WhereMeasured => has_engine_channels(&stand),
+        EngineSide::Wanted => true,
+    };
+    let files = CurveFiles::new(reader, choice, with_engine)?;
     let curves = reduce_all(reader, &wanted, &files, reduced)?;
     let mut pulls: Vec<ComparedPull> = Vec::new();
     for (pull, curve) in wanted.into_iter().zip(curves) {
         match curve {
-            Ok(curve) => pulls.push(ComparedPull {
+            Ok((curve, engine)) => pulls.push(ComparedPull {
                 calibration: files.calibration(&pull),
                 pull,
                 curve,
+                engine,
                 reasons: Vec::new(),
             }),
             Err(error) => left_out.push(LeftOut {
@@ -257,7 +278,7 @@ fn same_for_all(
     Ok((stand, choice))
 }
 
-type Reduced = Result<PullCurve, ReductionError>;
+type Reduced = Result<(PullCurve, Option<EngineCurve>), ReductionError>;
 
 /// Reduces all pulls on all cores, in order.
 fn reduce_all(

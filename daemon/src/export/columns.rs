@@ -78,15 +78,10 @@ pub fn reduced(reduced: &ReducedPull, engine: Option<&EnginePull>) -> Table {
 
 /// Figures of the engine and channels, each with the half width of its 95 % interval.
 fn of_engine(engine: &EnginePull, points: &[&CurvePoint]) -> Vec<Column> {
-    // Not every point of the curve can be trusted, and the engine has those only.
-    let places: Vec<Option<usize>> = points
-        .iter()
-        .map(|point| engine.points.iter().position(|p| p.rpm == point.rpm))
-        .collect();
-    let both = |name: &str, unit: &str, get: &dyn Fn(usize) -> Option<Reading>| {
+    let both = |name: &str, unit: &str, readings: Vec<Option<Reading>>| {
         let column = |of: fn(Reading) -> f64| -> Vec<f64> {
-            let values = places.iter().map(|place| get((*place)?).map(of));
-            values.map(|value| value.unwrap_or(f64::NAN)).collect()
+            let values = readings.iter().map(|reading| reading.map_or(f64::NAN, of));
+            values.collect()
         };
         [
             Column::numbers(name, unit, column(|r| r.value)),
@@ -98,15 +93,13 @@ fn of_engine(engine: &EnginePull, points: &[&CurvePoint]) -> Vec<Column> {
         ]
     };
     let figures = EngineFigure::ALL.iter().flat_map(|figure| {
-        both(figure.name, figure.unit, &|place| {
-            (figure.get)(engine.points.get(place)?)
-        })
+        let readings = engine.figure_at(figure, points);
+        both(figure.name, figure.si_unit(), readings)
     });
     let channels = engine.channels.iter().flat_map(|channel| {
         let name = channel.name.replace(' ', "_");
-        both(&name, quantity_unit(channel.quantity), &|place| {
-            channel.values.get(place).copied().flatten()
-        })
+        let readings = engine.channel_at(channel, points);
+        both(&name, quantity_unit(channel.quantity), readings)
     });
     figures.chain(channels).collect()
 }

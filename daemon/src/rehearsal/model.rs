@@ -41,6 +41,12 @@ pub fn model_of(stand: &Stand) -> StandModel {
     let inertia_kg_m2 = (inertia_kg_m2 - unstated).max(0.1 * inertia_kg_m2);
     let locked = inertia_kg_m2 + engine_inertia * ratio * ratio;
     let air = simulated_air(stand);
+    let kg_per_pulse = |role, otherwise: f64| {
+        let meter = pulse_meter(stand, role);
+        meter.map_or(otherwise, |(_, per_pulse, quantity)| {
+            per_pulse * kg_per_unit(stand, &air, role, quantity)
+        })
+    };
     StandModel {
         drum: Drum {
             inertia_kg_m2,
@@ -60,7 +66,8 @@ pub fn model_of(stand: &Stand) -> StandModel {
         forces: forces(stand),
         analogs: analogs(stand, &air),
         analog_rate_hz: base.analog_rate_hz,
-        fuel_kg_per_turn: fuel_kg_per_pulse(stand).unwrap_or(base.fuel_kg_per_turn),
+        fuel_kg_per_turn: kg_per_pulse(Role::FuelFlow, base.fuel_kg_per_turn),
+        air_kg_per_turn: kg_per_pulse(Role::AirFlow, base.air_kg_per_turn),
         temperatures: temperatures(stand),
         board: crate::software_stand::BoardModel {
             baud: stand.port.baud,
@@ -70,22 +77,24 @@ pub fn model_of(stand: &Stand) -> StandModel {
     }
 }
 
-/// The input of a fuel meter, and what its pulse is worth, kg.
-fn fuel_pulses(stand: &Stand) -> Option<(u8, f64)> {
+/// The input of a meter with pulses, and what one is worth: kg or m³.
+fn pulse_meter(stand: &Stand, role: Role) -> Option<(u8, f64, Quantity)> {
     let mut channels = stand.channels.iter();
-    let channel = channels.find(|channel| channel.role == Some(Role::FuelFlow))?;
-    match (channel.source, channel.law, channel.quantity) {
-        (Source::Pulses(number), Law::Pulses { per_pulse }, Quantity::VolumeFlow) => Some((
-            number,
-            per_pulse * stand.engine.fuel.density_kg_per_m3.value,
-        )),
-        (Source::Pulses(number), Law::Pulses { per_pulse }, _) => Some((number, per_pulse)),
+    channels.find_map(|channel| match (channel.source, channel.law) {
+        (Source::Pulses(number), Law::Pulses { per_pulse }) if channel.role == Some(role) => {
+            Some((number, per_pulse, channel.quantity))
+        }
         _ => None,
-    }
+    })
 }
 
-fn fuel_kg_per_pulse(stand: &Stand) -> Option<f64> {
-    fuel_pulses(stand).map(|(_, kg)| kg)
+/// The simulation knows masses: what one kilogram or cubic metre of a flow's quantity is, kg.
+fn kg_per_unit(stand: &Stand, air: &StandAir, role: Role, quantity: Quantity) -> f64 {
+    match (quantity, role) {
+        (Quantity::VolumeFlow, Role::FuelFlow) => stand.engine.fuel.density_kg_per_m3.value,
+        (Quantity::VolumeFlow, _) => density_kg_per_m3(air),
+        _ => 1.0,
+    }
 }
 
 fn density_kg_per_m3(air: &StandAir) -> f64 {
@@ -201,11 +210,18 @@ fn pickups(stand: &Stand, base: &StandModel) -> Vec<Pickup> {
         .map(|p| usize::from(p.channel) + 1)
         .max()
         .unwrap_or(0);
-    let meter = fuel_pulses(stand).map(|(number, _)| usize::from(number));
-    let count = count.max(meter.map_or(0, |number| number + 1));
+    let meters = [
+        (Role::FuelFlow, Shaft::FuelMeter),
+        (Role::AirFlow, Shaft::AirMeter),
+    ]
+    .map(|(role, shaft)| Some((usize::from(pulse_meter(stand, role)?.0), shaft)));
+    let inputs = meters.iter().flatten().map(|(number, _)| number + 1);
+    let count = count.max(inputs.max().unwrap_or(0));
     let mut pickups = vec![Pickup::perfect(Shaft::Drum, 1); count];
-    if let Some(slot) = meter.and_then(|number| pickups.get_mut(number)) {
-        *slot = Pickup::perfect(Shaft::FuelMeter, 1);
+    for (number, shaft) in meters.into_iter().flatten() {
+        if let Some(slot) = pickups.get_mut(number) {
+            *slot = Pickup::perfect(shaft, 1);
+        }
     }
     for pickup in &stand.pickups {
         let shaft = match pickup.shaft {
@@ -350,12 +366,9 @@ fn analogs(stand: &Stand, air: &StandAir) -> Vec<AnalogChannel> {
             (Some(source), Law::Linear { per_count, at_zero })
                 if channel.quantity == Quantity::VolumeFlow =>
             {
-                // The simulation knows masses.
-                let density = match channel.role {
-                    Some(Role::FuelFlow) => stand.engine.fuel.density_kg_per_m3.value,
-                    _ => density_kg_per_m3(air),
-                };
-                AnalogChannel::new(source, at_zero * density, per_count * density, 0.7)
+                let role = channel.role.unwrap_or(Role::AirFlow);
+                let kg = kg_per_unit(stand, air, role, channel.quantity);
+                AnalogChannel::new(source, at_zero * kg, per_count * kg, 0.7)
             }
             (Some(source), Law::Linear { per_count, at_zero }) => {
                 AnalogChannel::new(source, at_zero, per_count, 0.7)

@@ -260,14 +260,14 @@ impl Gases {
         }
     }
 
-    /// One step. Returns the fuel used in it, kg.
+    /// One step.
     pub(super) fn step(
         &mut self,
         model: &StandModel,
         controls: &Controls,
         torque: &EngineTorque,
         crank_rad_per_s: f64,
-    ) -> f64 {
+    ) {
         let engine = &model.engine;
         let breathing = &engine.breathing;
         let density = self.density;
@@ -303,9 +303,7 @@ impl Gases {
             self.lambda = self.lambda_at_sensor(model, density);
         }
         self.steps += 1;
-        let fuel_kg = self.fuel_kg_per_s * STEP_S;
-        self.fuel_used_kg += fuel_kg;
-        fuel_kg
+        self.fuel_used_kg += self.fuel_kg_per_s * STEP_S;
     }
 
     /// The gas at the sensor left the engine while the pipe's volume went by.
@@ -322,6 +320,16 @@ impl Gases {
         let newest = self.left.len().saturating_sub(1);
         let at = self.left.get(newest.saturating_sub(back));
         at.copied().unwrap_or(LAMBDA_OF_AIR)
+    }
+
+    /// Fuel that flows now, kg/s.
+    pub(super) fn fuel_kg_per_s(&self) -> f64 {
+        self.fuel_kg_per_s
+    }
+
+    /// Air that flows now, kg/s.
+    pub(super) fn air_kg_per_s(&self) -> f64 {
+        self.air_kg_per_s
     }
 
     pub(super) fn exhaust_k(&self) -> f64 {

@@ -35,9 +35,26 @@ pub(super) struct State {
     pub(super) engine_work_j: f64,
     /// Work that went into losses, brake and clutch, J.
     pub(super) lost_work_j: f64,
-    /// Angle and speed of the fuel meter.
-    pub(super) meter_rad: f64,
-    pub(super) meter_rad_per_s: f64,
+    pub(super) fuel_meter: Rotor,
+    pub(super) air_meter: Rotor,
+}
+
+/// The wheel of a flow meter.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Rotor {
+    rad: f64,
+    rad_per_s: f64,
+}
+
+impl Rotor {
+    /// Turned for one step by a flow.
+    fn turned(self, kg_per_s: f64, kg_per_turn: f64) -> Self {
+        let rad_per_s = TAU * kg_per_s / kg_per_turn;
+        Self {
+            rad: self.rad + rad_per_s * STEP_S,
+            rad_per_s,
+        }
+    }
 }
 
 impl State {
@@ -50,8 +67,8 @@ impl State {
             crank_rad_per_s: self.crank_rad_per_s + dt_s * rate.crank_rad_per_s,
             engine_work_j: self.engine_work_j + dt_s * rate.engine_work_j,
             lost_work_j: self.lost_work_j + dt_s * rate.lost_work_j,
-            meter_rad: self.meter_rad,
-            meter_rad_per_s: self.meter_rad_per_s,
+            fuel_meter: self.fuel_meter,
+            air_meter: self.air_meter,
         }
     }
 
@@ -60,7 +77,8 @@ impl State {
         match shaft {
             Shaft::Drum => (self.drum_rad, self.drum_rad_per_s),
             Shaft::Engine => (self.crank_rad, self.crank_rad_per_s),
-            Shaft::FuelMeter => (self.meter_rad, self.meter_rad_per_s),
+            Shaft::FuelMeter => (self.fuel_meter.rad, self.fuel_meter.rad_per_s),
+            Shaft::AirMeter => (self.air_meter.rad, self.air_meter.rad_per_s),
         }
     }
 }
@@ -139,12 +157,16 @@ impl Mechanics {
         self.state = to;
         let torque = self.engine_torque(&model.engine, controls, &to);
         self.warm(model, torque.firing_nm);
-        let fuel_kg = self
-            .gases
+        self.gases
             .step(model, controls, &torque, to.crank_rad_per_s);
-        let turned = TAU * fuel_kg / model.fuel_kg_per_turn;
-        self.state.meter_rad += turned;
-        self.state.meter_rad_per_s = turned / STEP_S;
+        let (fuel, air) = (self.gases.fuel_kg_per_s(), self.gases.air_kg_per_s());
+        let State {
+            fuel_meter,
+            air_meter,
+            ..
+        } = to;
+        self.state.fuel_meter = fuel_meter.turned(fuel, model.fuel_kg_per_turn);
+        self.state.air_meter = air_meter.turned(air, model.air_kg_per_turn);
         (from, torque)
     }
 
@@ -234,8 +256,8 @@ impl Mechanics {
             crank_rad_per_s: crank_rate,
             engine_work_j: engine_nm * crank,
             lost_work_j: resisting_nm * drum + clutch_w,
-            meter_rad: 0.0,
-            meter_rad_per_s: 0.0,
+            fuel_meter: Rotor::default(),
+            air_meter: Rotor::default(),
         }
     }
 

@@ -32,6 +32,8 @@ pub struct StandModel {
     pub analog_rate_hz: u16,
     /// Fuel that turns a fuel meter once, kg, > 0.
     pub fuel_kg_per_turn: f64,
+    /// Air that turns an air meter once, kg, > 0.
+    pub air_kg_per_turn: f64,
     /// Temperature channels; the index is the channel number on the wire.
     pub temperatures: Vec<TemperatureChannel>,
     /// The acquisition board.
@@ -157,6 +159,9 @@ pub enum Shaft {
     /// A flow meter in the fuel line, which turns once for so much fuel; see
     /// [`StandModel::fuel_kg_per_turn`].
     FuelMeter,
+    /// A vane wheel in the way of the air, which turns once for so much of it; see
+    /// [`StandModel::air_kg_per_turn`].
+    AirMeter,
 }
 
 /// A tooth wheel and its pickup.
@@ -452,6 +457,7 @@ impl StandModel {
             ],
             analog_rate_hz: 50,
             fuel_kg_per_turn: 1.5e-5,
+            air_kg_per_turn: 6e-5,
             temperatures: vec![
                 TemperatureChannel {
                     source: TemperatureSource::Head,
@@ -511,6 +517,7 @@ impl StandModel {
         positive("ratio", self.ratio)?;
         positive("clutch_torque_nm", self.clutch_torque_nm)?;
         positive("fuel_kg_per_turn", self.fuel_kg_per_turn)?;
+        positive("air_kg_per_turn", self.air_kg_per_turn)?;
         let breathing = &self.engine.breathing;
         let mixture = breathing.mixture;
         for (what, value) in [

@@ -8,8 +8,8 @@ use super::points::{self, LiveSeries, PullTags};
 use super::samples::{Samples, Seen, series};
 use super::windows::Windows;
 use crate::board_time::{CHUNKS_REMEMBERED, TickClock};
-use crate::recording::Recording;
-use crate::reduction::{CurveChoice, curve_pickup, reduce_pull};
+use crate::engine::{engine_pull, origin_tick};
+use crate::reduction::{CurveChoice, ReductionError, reduce_recorded};
 use crate::store::{
     Chunk, ChunkGap, ChunkId, ConnectionId, ConnectionRecord, ContentHash, Cursor, EventFilter,
     GapCause, PullRecord, PullState, StoreError, StoreReader,
@@ -458,26 +458,28 @@ pub fn pull_points(
         board: board.as_deref(),
         pull,
     };
-    let reduced = match reduce_pull(reader, pull.id, CurveChoice::default()) {
-        Ok(reduced) => Some(reduced),
-        Err(crate::reduction::ReductionError::Store(error)) => return Err(error),
+    let reduced = match reduce_recorded(reader, pull.id, CurveChoice::default()) {
+        Ok((reduced, recording)) => {
+            let engine = engine_pull(&reduced, &recording);
+            Some((reduced, engine, recording))
+        }
+        Err(ReductionError::Store(error)) => return Err(error),
         Err(error) => {
             tracing::info!(pull = %pull.id, %error, "a pull without a curve");
             None
         }
     };
     let first_tooth_us = match (&reduced, &hello) {
-        (Some(reduced), Some(hello)) => {
+        (Some((reduced, _, recording)), Some(hello)) => {
             let chunks = reader.pull_chunks(pull.id)?;
             let mut clock = TickClock::new(hello.tick_hz, None);
             chunks.iter().flatten().for_each(|chunk| clock.saw(chunk));
-            let recording = Recording::of_chunks(&chunks, hello.tick_hz);
-            let pickup = curve_pickup(&reduced.stand).map_or(0, |pickup| pickup.channel);
-            let ticks = pull.tick_first_wanted..=pull.tick_end.unwrap_or(u64::MAX);
-            let first = recording.edges_within(pickup, ticks).first().copied();
-            first.and_then(|edge| clock.wall_us(edge.tick))
+            origin_tick(reduced, recording).and_then(|tick| clock.wall_us(tick))
         }
         _ => None,
     };
-    Ok(points::pull(tags, reduced.as_ref(), first_tooth_us))
+    let reduced = reduced
+        .as_ref()
+        .map(|(reduced, engine, _)| (reduced, engine));
+    Ok(points::pull(tags, reduced, first_tooth_us))
 }

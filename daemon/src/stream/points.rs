@@ -8,6 +8,7 @@ use leverarm_torque::curve::CurvePoint;
 
 use super::samples::Series;
 use super::windows::Window;
+use crate::engine::{EngineFigure, EnginePull};
 use crate::reduction::ReducedPull;
 use crate::store::{ConnectionId, EventRecord, PullRecord, PullState};
 
@@ -15,10 +16,14 @@ use crate::store::{ConnectionId, EventRecord, PullRecord, PullState};
 const TEXT_BYTES_MAX: usize = 4096;
 
 type Tags<'a> = Vec<(&'static str, &'a str)>;
-type Fields = Vec<(&'static str, FieldValue)>;
 
 /// One point as a line; `None` when it has no field.
-fn line(name: &str, tags: &Tags<'_>, fields: Fields, time_ns: i64) -> Option<String> {
+fn line<K: Into<String>>(
+    name: &str,
+    tags: &Tags<'_>,
+    fields: Vec<(K, FieldValue)>,
+    time_ns: i64,
+) -> Option<String> {
     let mut builder = DataPoint::builder(name).timestamp(time_ns);
     for (key, value) in tags.iter().filter(|(_, value)| !value.trim().is_empty()) {
         builder = builder.tag(*key, plain(value.trim()));
@@ -161,11 +166,11 @@ pub(super) struct PullTags<'a> {
     pub(super) pull: &'a PullRecord,
 }
 
-/// A pull that is over: one point, and every point of its curve where it has one. `first_tooth_us`
-/// is when the curve's time begins, on the wall clock.
+/// A pull that is over: one point, and every point of its curve, with the figures of the engine,
+/// where it has one. `first_tooth_us` is when the curve's time begins, on the wall clock.
 pub(super) fn pull(
     tags: PullTags<'_>,
-    reduced: Option<&ReducedPull>,
+    reduced: Option<(&ReducedPull, &EnginePull)>,
     first_tooth_us: Option<i64>,
 ) -> Vec<String> {
     let PullTags { stand, board, pull } = tags;
@@ -180,7 +185,7 @@ pub(super) fn pull(
         ("state", text(pull.state.word())),
         ("whole", FieldValue::Bool(pull.state == PullState::Stored)),
     ];
-    let curve = reduced.map(|reduced| &reduced.curve);
+    let curve = reduced.map(|(reduced, _)| &reduced.curve);
     if let Some(curve) = curve {
         fields.push(("air_factor", FieldValue::F64(curve.factor.factor)));
         fields.push(("curve_points", whole(curve.points.len())));
@@ -202,13 +207,22 @@ pub(super) fn pull(
     ));
     let begin_ns = ns(first_tooth_us.unwrap_or(pull.started_wall_us));
     let mut earliest_ns = i64::MIN;
-    for point in curve.iter().flat_map(|curve| &curve.points) {
+    let points = reduced.into_iter().flat_map(|(reduced, engine)| {
+        let points = reduced.curve.points.iter();
+        points.map(move |point| (point, engine))
+    });
+    for (point, engine) in points {
         // No two points of a curve at one time: the second would replace the first.
         let time_ns = begin_ns
             .saturating_add(nanoseconds(point.time_s))
             .max(earliest_ns);
         earliest_ns = time_ns.saturating_add(1);
-        lines.extend(line("leverarm_curve", &tags, curve_fields(point), time_ns));
+        lines.extend(line(
+            "leverarm_curve",
+            &tags,
+            curve_fields(point, engine),
+            time_ns,
+        ));
     }
     lines
 }
@@ -219,21 +233,33 @@ fn nanoseconds(seconds: f64) -> i64 {
     whole
 }
 
-fn curve_fields(point: &CurvePoint) -> Fields {
-    vec![
-        ("rpm", FieldValue::F64(point.rpm)),
-        ("torque_nm", FieldValue::F64(point.torque_nm)),
-        (
-            "measured_torque_nm",
-            FieldValue::F64(point.measured_torque_nm),
-        ),
-        (
-            "torque_uncertainty_95_nm",
-            FieldValue::F64(point.expanded_uncertainty_nm()),
-        ),
-        ("power_w", FieldValue::F64(point.power_w())),
-        ("trustworthy", FieldValue::Bool(point.trustworthy)),
-    ]
+fn curve_fields(point: &CurvePoint, engine: &EnginePull) -> Vec<(String, FieldValue)> {
+    let curve = [
+        ("rpm", point.rpm),
+        ("torque_nm", point.torque_nm),
+        ("measured_torque_nm", point.measured_torque_nm),
+        ("torque_uncertainty_95_nm", point.expanded_uncertainty_nm()),
+        ("power_w", point.power_w()),
+    ];
+    let curve = curve.map(|(key, value)| (key.to_owned(), FieldValue::F64(value)));
+    let trustworthy = FieldValue::Bool(point.trustworthy);
+    let place = engine.place(point);
+    let of_engine = place.and_then(|place| engine.points.get(place));
+    let figures = of_engine.into_iter().flat_map(|of_engine| {
+        let measured = EngineFigure::ALL
+            .iter()
+            .filter_map(|figure| Some((figure, (figure.get)(of_engine)?)));
+        measured.flat_map(|(figure, reading)| {
+            let (value, half) = (reading.value, reading.expanded());
+            [("", value), ("_uncertainty_95", half)]
+                .map(|(what, value)| (figure.key(what), FieldValue::F64(value)))
+        })
+    });
+    curve
+        .into_iter()
+        .chain([("trustworthy".to_owned(), trustworthy)])
+        .chain(figures)
+        .collect()
 }
 
 /// A point that only asks whether the server takes points at all.

@@ -1,5 +1,7 @@
 //! What the engine takes to turn over.
 
+use serde::{Deserialize, Serialize};
+
 use std::f64::consts::{PI, TAU};
 
 use super::EngineModel;
@@ -8,7 +10,7 @@ use crate::calibration::losses::{LossError, Losses, SpeedSample, Terms};
 use crate::uncertainty::Measured;
 
 /// Friction (with pumping) of an engine that is turned over.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Friction {
     /// Torque at the crank, `c₀ + c₁ω`, N·m and N·m·s, ω the crank's.
     pub coefficients: [f64; 2],

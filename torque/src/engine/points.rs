@@ -1,5 +1,7 @@
 //! A pull's curve with the engine's channels on it.
 
+use serde::{Deserialize, Serialize};
+
 use super::figures::{
     STANDARD_AIR_KG_PER_M3, bmep_pa, displaced_m3_per_s, lambda_of_flows,
     mean_piston_speed_m_per_s, per_work_kg_per_j, thermal_efficiency, volumetric_efficiency,
@@ -35,7 +37,7 @@ pub struct EngineSeries {
 }
 
 /// One speed of a pull. What could not be worked out is none.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct EnginePoint {
     /// Engine speed.
     pub rpm: f64,

@@ -1,10 +1,12 @@
 //! A value with its standard uncertainty in two parts.
 
+use serde::{Deserialize, Serialize};
+
 use crate::uncertainty::{Measured, contributions};
 
 /// A value whose standard uncertainty is known in two parts: what differs from sample to sample, and
 /// what is the same in every pull on this stand and cancels in a ratio.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Reading {
     /// Best estimate.
     pub value: f64,

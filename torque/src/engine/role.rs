@@ -1,7 +1,9 @@
 //! What a channel tells of the engine.
 
+use serde::{Deserialize, Serialize};
+
 /// What a channel tells of the engine.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 pub enum Role {
     /// Fuel that flows to the engine.
     FuelFlow,

@@ -19,6 +19,7 @@ use crate::calibration::tare::{SECONDS_DEFAULT, measure};
 use crate::calibration::{Calibration, Change, NewCalibrationRequest};
 use crate::comparison::{Exclusion, ExclusionRequest, exclusion_event, exclusions};
 use crate::core::{Command, Now};
+use crate::engine::FigureKind;
 use crate::reduction::EnteredAir;
 use crate::service::{KeepRequest, NewSetupRequest};
 use crate::store::{
@@ -125,7 +126,8 @@ fn describe(stand: &Stand, level: Level, tokens: bool) -> Value {
     })
 }
 
-fn word(quantity: Quantity) -> &'static str {
+/// A quantity's name, as the page's units have it.
+pub(super) fn word(quantity: Quantity) -> &'static str {
     match quantity {
         Quantity::Temperature => "temperature",
         Quantity::Pressure => "pressure",
@@ -138,6 +140,17 @@ fn word(quantity: Quantity) -> &'static str {
         Quantity::MassFlow => "mass_flow",
         Quantity::VolumeFlow => "volume_flow",
         Quantity::Mass => "mass",
+    }
+}
+
+/// The same of a figure of the engine.
+pub(super) fn figure_word(kind: FigureKind) -> &'static str {
+    match kind {
+        FigureKind::Pressure => "engine_pressure",
+        FigureKind::Share => word(Quantity::Fraction),
+        FigureKind::Number => word(Quantity::Number),
+        FigureKind::MassFlow => word(Quantity::MassFlow),
+        FigureKind::Consumption => "consumption",
     }
 }
 
@@ -163,6 +176,8 @@ fn units(units: &DisplayUnits) -> Value {
         (word(Quantity::MassFlow), units.mass_flow),
         (word(Quantity::VolumeFlow), units.volume_flow),
         (word(Quantity::Mass), units.mass),
+        (figure_word(FigureKind::Pressure), units.engine_pressure),
+        (figure_word(FigureKind::Consumption), units.consumption),
     ];
     let entry = |(key, unit): (&str, DisplayUnit)| {
         let unit = json!({

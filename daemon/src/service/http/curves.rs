@@ -6,10 +6,14 @@ use std::sync::{Mutex, PoisonError};
 use axum::body::Bytes;
 use axum::http::StatusCode;
 use leverarm_torque::curve::{CurvePoint, Peak};
+use leverarm_torque::engine::Reading;
 use serde::Serialize;
 
+use super::api::{figure_word, word};
 use super::problem::Problem;
-use crate::reduction::{CurveChoice, ReducedPull, reduce_pull};
+use crate::engine::{EngineFigure, EnginePull, engine_pull};
+use crate::export::quantity_unit;
+use crate::reduction::{CurveChoice, ReducedPull, reduce_recorded};
 use crate::store::{PullId, PullRecord, PullState, StoreReader};
 
 /// Curves kept, some tens of kilobytes each; the one made first goes first.
@@ -38,6 +42,18 @@ struct CurveBody<'a> {
     peak_power_w: Option<f64>,
     peak_power_rpm: Option<f64>,
     remarks: &'a [String],
+    figures: Vec<FigureBody<'a>>,
+    channels: Vec<FigureBody<'a>>,
+}
+
+/// A figure of the engine, or a channel, at the speeds of the curve.
+#[derive(Serialize)]
+struct FigureBody<'a> {
+    name: &'a str,
+    quantity: &'static str,
+    unit: &'static str,
+    values: Vec<Option<f64>>,
+    expanded_uncertainty: Vec<Option<f64>>,
 }
 
 impl CurveCache {
@@ -55,8 +71,9 @@ impl CurveCache {
         if let Some(body) = self.find(&pull) {
             return Ok(body);
         }
-        let reduced = reduce_pull(reader, id, CurveChoice::default())?;
-        let json = serde_json::to_vec(&body_of(&reduced)).map_err(Problem::internal)?;
+        let (reduced, recording) = reduce_recorded(reader, id, CurveChoice::default())?;
+        let engine = engine_pull(&reduced, &recording);
+        let json = serde_json::to_vec(&body_of(&reduced, &engine)).map_err(Problem::internal)?;
         let body = Bytes::from(json);
         let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
         kept.retain(|(other, _)| other.id != id);
@@ -74,7 +91,7 @@ impl CurveCache {
     }
 }
 
-fn body_of(reduced: &ReducedPull) -> CurveBody<'_> {
+fn body_of<'a>(reduced: &'a ReducedPull, engine: &'a EnginePull) -> CurveBody<'a> {
     let curve = &reduced.curve;
     let column = |value: &dyn Fn(&CurvePoint) -> f64| {
         let shown = |point: &CurvePoint| point.trustworthy.then(|| value(point));
@@ -83,6 +100,17 @@ fn body_of(reduced: &ReducedPull) -> CurveBody<'_> {
     let parts = |peak: Option<Peak>| peak.map(|peak| (peak.value, peak.rpm)).unzip();
     let (peak_torque_nm, peak_torque_rpm) = parts(curve.peak_torque);
     let (peak_power_w, peak_power_rpm) = parts(curve.peak_power);
+    let points: Vec<&CurvePoint> = curve.points.iter().collect();
+    let figures = EngineFigure::ALL.iter().filter_map(|figure| {
+        let readings = engine.figure_at(figure, &points);
+        let quantity = figure_word(figure.kind);
+        FigureBody::of(figure.name, quantity, figure.si_unit(), &readings)
+    });
+    let channels = engine.channels.iter().filter_map(|channel| {
+        let readings = engine.channel_at(channel, &points);
+        let (quantity, unit) = (word(channel.quantity), quantity_unit(channel.quantity));
+        FigureBody::of(&channel.name, quantity, unit, &readings)
+    });
     CurveBody {
         id: reduced.pull.id,
         setup: reduced.pull.setup_name.as_deref(),
@@ -98,5 +126,26 @@ fn body_of(reduced: &ReducedPull) -> CurveBody<'_> {
         peak_power_w,
         peak_power_rpm,
         remarks: &curve.remarks,
+        figures: figures.collect(),
+        channels: channels.collect(),
+    }
+}
+
+impl<'a> FigureBody<'a> {
+    /// None where the pull has nothing of it.
+    fn of(
+        name: &'a str,
+        quantity: &'static str,
+        unit: &'static str,
+        readings: &[Option<Reading>],
+    ) -> Option<Self> {
+        let column = |of: fn(Reading) -> f64| readings.iter().map(|r| r.map(of)).collect();
+        readings.iter().any(Option::is_some).then(|| Self {
+            name,
+            quantity,
+            unit,
+            values: column(|r| r.value),
+            expanded_uncertainty: column(|r| r.expanded()),
+        })
     }
 }
