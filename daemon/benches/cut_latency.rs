@@ -1,6 +1,7 @@
 //! How long the daemon takes from the last byte of an over-limit frame to its cut frame, over a
-//! pseudo-terminal, beside a bare loop of a blocking read and a blocking write that answers the same
-//! bytes on the same machine in the same run.
+//! pseudo-terminal, beside a bare loop of a blocking read and a blocking write on the same machine in
+//! the same run. Both get the same status, force and analog frames all the time, and the same frame of
+//! teeth to answer; the bare loop answers any.
 //!
 //! Each round is a pull: the drum speeds up until its overspeed guard cuts. The board's time runs
 //! faster than the clock, so that there are many rounds; pages listen and a destination streams all
@@ -41,6 +42,8 @@ const ROUNDS: usize = 400;
 const CLIENTS: usize = 10;
 const RATIO_MAX: f64 = 1.5;
 const TICK_HZ: u32 = 100_000;
+/// protocol/SPEC.md, section 4.
+const TEETH_KIND: u8 = 0x02;
 const TEETH: f64 = 8.0;
 /// The drum's speed at rest between pulls, at the end of a pull, and above the limit of 1780 rpm.
 const LOW_RPM: f64 = 500.0;
@@ -57,6 +60,8 @@ const ATTEMPTS: u32 = 200;
 
 struct Board {
     port: File,
+    /// Who gets what comes all the time, too.
+    beside: Option<File>,
     writer: FrameWriter,
     decoder: Decoder,
     limits: Limits,
@@ -68,9 +73,10 @@ struct Board {
 }
 
 impl Board {
-    fn new(port: File) -> Self {
+    fn new(port: File, beside: Option<File>) -> Self {
         Self {
             port,
+            beside,
             writer: FrameWriter::new(),
             decoder: Decoder::new(),
             limits: Limits::default(),
@@ -98,6 +104,9 @@ impl Board {
 
     fn send(&mut self, message: &BoardMessage<'_>) -> Outcome<()> {
         let bytes = self.frame(self.now(), message)?;
+        if let Some(beside) = &mut self.beside {
+            beside.write_all(&bytes)?;
+        }
         Ok(self.port.write_all(&bytes)?)
     }
 
@@ -244,8 +253,10 @@ impl Board {
         self.until("the time to pass", |_| begun.elapsed() >= time)
     }
 
-    /// The over-limit frame goes out; the time until the cut frame is here.
-    fn provoke(&mut self, frame: &[u8]) -> Outcome<Duration> {
+    /// The over-limit frame goes out; the time until the cut frame is here. Before it passes a while, so
+    /// that it is in step with nothing: the board's last word and the host's heartbeat end waiting.
+    fn provoke(&mut self, frame: &[u8], after: Duration) -> Outcome<Duration> {
+        std::thread::sleep(after);
         while readable(&self.port, Duration::ZERO)? {
             self.hear(Duration::ZERO)?;
         }
@@ -269,7 +280,7 @@ fn readable(port: &File, wait: Duration) -> Outcome<bool> {
     Ok(poll(&mut polled, timeout)? > 0)
 }
 
-/// The loop to be measured against: reads, and when a frame's delimiter is there, writes a cut.
+/// The loop to be measured against: reads, and when a whole frame of teeth is there, writes a cut.
 fn bare_loop(terminal: Terminal, real_time: bool) -> Outcome<File> {
     let Terminal { board, path, host } = terminal;
     let mut port = File::options().read(true).write(true).open(path)?;
@@ -286,7 +297,11 @@ fn bare_loop(terminal: Terminal, real_time: bool) -> Outcome<File> {
         let mut buffer = [0; 4096];
         while let Ok(got @ 1..) = port.read(&mut buffer) {
             let bytes = buffer.get(..got).unwrap_or_default();
-            if bytes.last() == Some(&0) && port.write_all(&cut).is_err() {
+            // Before a frame's kind are COBS's first code and the version.
+            let mut frames = bytes.split_inclusive(|byte| *byte == 0);
+            let is_teeth =
+                |frame: &[u8]| frame.get(2) == Some(&TEETH_KIND) && frame.ends_with(&[0]);
+            if frames.any(is_teeth) && port.write_all(&cut).is_err() {
                 return;
             }
         }
@@ -326,14 +341,15 @@ fn round(
     // Not in step with anything else that happens now and then.
     board.idle(Duration::from_millis(23 + (number as u64 * 7) % 31))?;
     let over = board.teeth(OVER_RPM, OVER_RPM, RPM_PER_S)?;
-    let measure_bare = |bare: &mut Board| bare.provoke(&over);
+    let after = Duration::from_micros(1_000 + (number as u64 * 1_237) % 5_000);
+    let measure_bare = |bare: &mut Board| bare.provoke(&over, after);
     let (own, other);
     if number.is_multiple_of(2) {
-        own = board.provoke(&over)?;
+        own = board.provoke(&over, after)?;
         other = measure_bare(bare)?;
     } else {
         other = measure_bare(bare)?;
-        own = board.provoke(&over)?;
+        own = board.provoke(&over, after)?;
     }
     let fall = board.teeth(OVER_RPM, LOW_RPM, 2.0 * RPM_PER_S)?;
     board.port.write_all(&fall)?;
@@ -343,8 +359,8 @@ fn round(
 }
 
 fn measure(handle: &Handle, port: File, bare: File) -> Outcome<(Vec<f64>, Vec<f64>)> {
-    let mut board = Board::new(port);
-    let mut bare = Board::new(bare);
+    let mut board = Board::new(port, Some(bare.try_clone()?));
+    let mut bare = Board::new(bare, None);
     board.hello()?;
     let live = handle.live();
     board.until("limits in force", |_| live.borrow().fit)?;
