@@ -303,7 +303,8 @@ impl Checks {
             FaultKind::LambdaClipped => ("lambda lost", 200_000),
             _ => return,
         };
-        if self.recorded.has_hello
+        if self.recorded.is_connected
+            && self.recorded.has_hello
             && lasts_us > debounce_us + 400_000
             && !self.tripped.contains(channel)
         {

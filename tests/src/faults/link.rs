@@ -225,7 +225,10 @@ impl Down {
                     self.put(now_us, frame.clone());
                 }
                 FaultKind::LateFrames { share }
-                    if !is_idle && self.held.is_none() && self.chance.happens(share) =>
+                    if !is_idle
+                        && self.held.is_none()
+                        && !is_hello(&frame)
+                        && self.chance.happens(share) =>
                 {
                     self.done.push(Injected::Late);
                     self.held = Some((self.chance.whole(1, LATE_FRAMES_MAX), frame));
@@ -277,6 +280,12 @@ impl Down {
         self.held = None;
         self.limits = Limits::default();
     }
+}
+
+/// The first word of a board that has started is not overtaken: a line that is a queue keeps it first,
+/// and without it what follows is of no known start.
+fn is_hello(frame: &[u8]) -> bool {
+    frame.get(1..3) == Some(&[1, 1])
 }
 
 /// From the host to the board.
