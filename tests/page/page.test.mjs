@@ -352,60 +352,64 @@ const painted = (page, name) => page.evaluate((name) => {
   return count;
 }, name);
 
-for (const [colorScheme, viewport] of [["light", { width: 1366, height: 768 }], ["dark", { width: 390, height: 844 }]]) {
-  test(`the engine's figures over its speed, pull beside pull: ${colorScheme}`, async () => {
-    await together({ pulls: 2, context: { colorScheme, viewport } }, async ({ daemon, page }) => {
-      await link(page, "live");
-      assert.equal(await page.locator("#engine-shown").isVisible(), false, "no pull, no figures");
-      const key = page.locator("#key li");
-      await until("both curves", async () => (await key.count()) === 3, 90000);
-      assert.equal(await page.locator("#figure-choice").isVisible(), false);
-      await page.locator("#shown label", { hasText: "Engine" }).click();
-      // The curve under way has torque and power only.
-      assert.equal(await key.count(), 2);
-      const select = page.getByLabel("Figure of the engine");
-      const offered = await select.locator("optgroup").evaluateAll((groups) => groups.map((group) => [group.label, [...group.children].map((option) => option.textContent)]));
-      assert.deepEqual(offered.map(([label]) => label), ["Figures", "Channels"]);
-      for (const name of ["bmep", "volumetric efficiency", "lambda of flows", "bsfc", "thermal efficiency"]) assert.ok(offered[0][1].includes(name), name);
-      assert.ok(offered[1][1].includes("exhaust gas"));
+test("the engine's figures over its speed, pull beside pull", async () => {
+  await together({ pulls: 2, context: { colorScheme: "light", viewport: { width: 1366, height: 768 } } }, async ({ daemon, page }) => {
+    await link(page, "live");
+    assert.equal(await page.locator("#engine-shown").isVisible(), false, "no pull, no figures");
+    const key = page.locator("#key li");
+    await until("both curves", async () => (await key.count()) === 3, 90000);
+    assert.equal(await page.locator("#figure-choice").isVisible(), false);
+    await page.locator("#shown label", { hasText: "Engine" }).click();
+    // The curve under way has torque and power only.
+    assert.equal(await key.count(), 2);
+    const select = page.getByLabel("Figure of the engine");
+    const offered = await select.locator("optgroup").evaluateAll((groups) => groups.map((group) => [group.label, [...group.children].map((option) => option.textContent)]));
+    assert.deepEqual(offered.map(([label]) => label), ["Figures", "Channels"]);
+    for (const name of ["bmep", "volumetric efficiency", "lambda of flows", "bsfc", "thermal efficiency"]) assert.ok(offered[0][1].includes(name), name);
+    assert.ok(offered[1][1].includes("exhaust gas"));
 
-      const curves = await Promise.all([2, 1].map((id) => daemon.get(`/api/pulls/${id}/curve`)));
-      /** As the page has to tell a figure: where the newest pull has most power. */
-      const told = (list, name, decimals, shown, difference) => curves.map((curve) => {
-        const { values, expanded_uncertainty: halves } = curve[list].find((each) => each.name === name);
-        const off = (i) => (values[i] === null ? Infinity : Math.abs(curve.rpm[i] - curves[0].peak_power_rpm));
-        const near = values.reduce((best, _, i) => (off(i) < off(best) ? i : best), 0);
-        return `${shown(values[near]).toFixed(decimals)} \u00b1 ${difference(halves[near]).toFixed(decimals)}`;
-      });
-      const shows = async (option, unit, expected) => {
-        await select.selectOption({ label: option });
-        const texts = await key.allTextContents();
-        texts.forEach((text, i) => assert.ok(text.startsWith(`${2 - i}: no setup, ${expected[i]}${unit} at `), `${text}; expected ${expected[i]}`));
-        assert.ok((await page.locator("#curves").getAttribute("aria-label")).startsWith(`${option} over engine speed. Pull 2: `));
-        if (process.env.SHOTS) await page.screenshot({ path: `${process.env.SHOTS}/engine-${option.replaceAll(" ", "-")}-${colorScheme}.png`, fullPage: true });
-        assert.ok((await painted(page, "--c0")) > 200, `${option}: no line`);
-      };
-      const percent = (value) => 100 * value;
-      const ve = told("figures", "volumetric_efficiency", 1, percent, percent);
-      await shows("volumetric efficiency", " %", ve);
-      assert.match(ve[0], /^(8|9)\d\.\d \u00b1 \d\.\d$/);
-      const itself = (value) => value;
-      await shows("lambda of sensor", "", told("figures", "lambda_of_sensor", 3, itself, itself));
-      // The head was colder in the pull before, so that its line is not below the newest.
-      await shows("cylinder head", " °C", told("channels", "cylinder head", 2, (k) => k - 273.15, itself));
-      assert.ok((await painted(page, "--c1")) > 100, "no line of the pull before");
-      await page.locator("#units label", { hasText: "US" }).click();
-      // NIST SP 811, B.8: 1 lb = 0.453 592 37 kg, 1 hp (550 ft·lbf/s) = 745.6999 W.
-      const perPound = (si) => (si / 0.45359237) * 745.6999 * 3600;
-      await shows("bsfc", " lb/(hp·h)", told("figures", "bsfc", 3, perPound, perPound));
-      await audit(page, "a figure of the engine");
-      assert.ok(await page.evaluate(() => document.documentElement.scrollWidth <= innerWidth), "nothing sticks out to the side");
-      await page.locator("#shown label", { hasText: "Torque" }).click();
-      assert.equal(await key.count(), 3);
-      assert.equal(await select.isVisible(), false);
+    const curves = await Promise.all([2, 1].map((id) => daemon.get(`/api/pulls/${id}/curve`)));
+    /** As the page has to tell a figure: where the newest pull has most power. */
+    const told = (list, name, decimals, shown, difference) => curves.map((curve) => {
+      const { values, expanded_uncertainty: halves } = curve[list].find((each) => each.name === name);
+      const off = (i) => (values[i] === null ? Infinity : Math.abs(curve.rpm[i] - curves[0].peak_power_rpm));
+      const near = values.reduce((best, _, i) => (off(i) < off(best) ? i : best), 0);
+      return `${shown(values[near]).toFixed(decimals)} \u00b1 ${difference(halves[near]).toFixed(decimals)}`;
     });
+    const shows = async (option, unit, expected) => {
+      await select.selectOption({ label: option });
+      const texts = await key.allTextContents();
+      texts.forEach((text, i) => assert.ok(text.startsWith(`${2 - i}: no setup, ${expected[i]}${unit} at `), `${text}; expected ${expected[i]}`));
+      assert.ok((await page.locator("#curves").getAttribute("aria-label")).startsWith(`${option} over engine speed. Pull 2: `));
+      if (process.env.SHOTS) await page.screenshot({ path: `${process.env.SHOTS}/engine-${option.replaceAll(" ", "-")}.png`, fullPage: true });
+      assert.ok((await painted(page, "--c0")) > 200, `${option}: no line`);
+    };
+    const percent = (value) => 100 * value;
+    const ve = told("figures", "volumetric_efficiency", 1, percent, percent);
+    await shows("volumetric efficiency", " %", ve);
+    assert.match(ve[0], /^(8|9)\d\.\d \u00b1 \d\.\d$/);
+    const itself = (value) => value;
+    await shows("lambda of sensor", "", told("figures", "lambda_of_sensor", 3, itself, itself));
+    // The head was colder in the pull before, so that its line is not below the newest.
+    await shows("cylinder head", " °C", told("channels", "cylinder head", 2, (k) => k - 273.15, itself));
+    assert.ok((await painted(page, "--c1")) > 100, "no line of the pull before");
+    await page.locator("#units label", { hasText: "US" }).click();
+    // NIST SP 811, B.8: 1 lb = 0.453 592 37 kg, 1 hp (550 ft·lbf/s) = 745.6999 W.
+    const perPound = (si) => (si / 0.45359237) * 745.6999 * 3600;
+    await shows("bsfc", " lb/(hp·h)", told("figures", "bsfc", 3, perPound, perPound));
+    for (const [colorScheme, viewport] of [["light", { width: 1366, height: 768 }], ["dark", { width: 390, height: 844 }]]) {
+      await page.emulateMedia({ colorScheme });
+      await page.setViewportSize(viewport);
+      await audit(page, `a figure of the engine, ${colorScheme}`);
+      assert.ok(await page.evaluate(() => document.documentElement.scrollWidth <= innerWidth), "nothing sticks out to the side");
+      assert.ok((await painted(page, "--c0")) > 200, `${colorScheme}: no line`);
+      if (process.env.SHOTS) await page.screenshot({ path: `${process.env.SHOTS}/engine-${colorScheme}.png`, fullPage: true });
+    }
+    await page.locator("#shown label", { hasText: "Torque" }).click();
+    assert.equal(await key.count(), 3);
+    assert.equal(await select.isVisible(), false);
   });
-}
+});
 
 for (const [colorScheme, viewport] of [["light", { width: 1366, height: 768 }], ["dark", { width: 390, height: 844 }]]) {
   test(`the journal: a fault, what to check first, its samples, and a person's word: ${colorScheme}`, async () => {
