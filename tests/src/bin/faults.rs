@@ -87,7 +87,6 @@ fn main() -> ExitCode {
     for (what, count) in &sum.counts {
         println(&format!("{count:9} {what}"));
     }
-    println(&format!("{} passed, {} failed", sum.passed, sum.failed));
     let busy_min = busy_us.into_inner() as f64 / 60e6;
     println(&format!(
         "simulated_s={:.1} wall_s={:.1} stand_seconds_per_minute_core={:.0}",
@@ -95,6 +94,7 @@ fn main() -> ExitCode {
         begun.elapsed().as_secs_f64(),
         sum.simulated_s / busy_min.max(1e-9)
     ));
+    println(&format!("{} passed, {} failed", sum.passed, sum.failed));
     ExitCode::from(u8::from(sum.failed > 0))
 }
 
