@@ -32,7 +32,7 @@ use leverarm::rehearsal::DEMO_STAND;
 use leverarm::service::{Daemon, Handle, PageAccess, ServeOptions, ask_for_real_time};
 use leverarm_protocol::{
     Analog, BoardMessage, BoardState, Channel, ChannelKind, CutCause, Decoder, FrameWriter, Hello,
-    HostMessage, Limits, Status, TeethBatch,
+    HostMessage, Limits, Status, TeethBatch, kind,
 };
 use nix::poll::{PollFd, PollFlags, PollTimeout, poll};
 
@@ -42,8 +42,6 @@ const ROUNDS: usize = 400;
 const CLIENTS: usize = 10;
 const RATIO_MAX: f64 = 1.5;
 const TICK_HZ: u32 = 100_000;
-/// protocol/SPEC.md, section 4.
-const TEETH_KIND: u8 = 0x02;
 const TEETH: f64 = 8.0;
 /// The drum's speed at rest between pulls, at the end of a pull, and above the limit of 1780 rpm.
 const LOW_RPM: f64 = 500.0;
@@ -300,7 +298,7 @@ fn bare_loop(terminal: Terminal, real_time: bool) -> Outcome<File> {
             // Before a frame's kind are COBS's first code and the version.
             let mut frames = bytes.split_inclusive(|byte| *byte == 0);
             let is_teeth =
-                |frame: &[u8]| frame.get(2) == Some(&TEETH_KIND) && frame.ends_with(&[0]);
+                |frame: &[u8]| frame.get(2) == Some(&kind::TEETH) && frame.ends_with(&[0]);
             if frames.any(is_teeth) && port.write_all(&cut).is_err() {
                 return;
             }

@@ -413,13 +413,8 @@ fn an_air_meter_with_pulses_finds_the_true_flow() {
     let mut bench = VirtualBench::new(folder.path(), &text, model).unwrap();
     bench.ride(script(&bench, 1), 60).unwrap();
     bench.finish().unwrap();
-    let run = Command::new(leverarm())
-        .args(["show", "1", "--engine", "--json", "--store"])
-        .arg(folder.path())
-        .output()
-        .unwrap();
-    let object: Value = serde_json::from_slice(&run.stdout)
-        .unwrap_or_else(|_| panic!("{}", String::from_utf8_lossy(&run.stderr)));
+    let shown = run_on(folder.path(), &["show", "1", "--engine", "--json"]);
+    let object: Value = serde_json::from_str(&shown).unwrap();
     let found = &object["engine"];
     let rpm = found["rpm"].as_array().unwrap();
     assert!(rpm.len() > 40, "{rpm:?}");
@@ -458,13 +453,8 @@ fn friction_from_a_coast_down_with_the_clutch_in() {
     bench.stand().ignition(false);
     bench.wait(4.0).unwrap();
     bench.finish().unwrap();
-    let run = Command::new(leverarm())
-        .args(["show", "1", "--engine", "--json", "--store"])
-        .arg(folder.path())
-        .output()
-        .unwrap();
-    let object: Value = serde_json::from_slice(&run.stdout)
-        .unwrap_or_else(|_| panic!("{}", String::from_utf8_lossy(&run.stderr)));
+    let shown = run_on(folder.path(), &["show", "1", "--engine", "--json"]);
+    let object: Value = serde_json::from_str(&shown).unwrap();
     let friction = &object["engine"]["friction"];
     let half = f64_of(&friction["plus_minus_nm"]);
     let at = |omega: f64| {

@@ -21,9 +21,10 @@ use crate::journal::Throttle;
 use crate::reduction::{self, EnteredAir};
 use crate::self_test::{TestedOn, keep_self_test};
 use crate::store::{
-    Acknowledgement, Cursor, EventId, NewEvent, NewSetup, PullEdit, PullId, PullState, SetupId,
-    Severity, Store, StoreError,
+    Acknowledgement, EventId, NewEvent, NewSetup, PullEdit, PullId, PullState, SetupId, Severity,
+    Store, StoreError,
 };
+use crate::stream::Keep;
 
 /// Records between the guard thread and this one. At two chunks a second it holds several minutes.
 const RECORDS_MAX: usize = 1024;
@@ -88,14 +89,12 @@ pub enum StoreRequest {
         /// Where the outcome goes.
         answer: oneshot::Sender<Result<(), StoreError>>,
     },
-    /// Keep what a destination tells: its events, then how far it has come.
+    /// Keep what a destination tells.
     Stream {
         /// Its name.
         destination: String,
-        /// How far it has come.
-        cursor: Option<Cursor>,
-        /// For the journal.
-        events: Vec<NewEvent>,
+        /// Its events, and how far it has come.
+        keep: Keep,
         /// Where the outcome goes.
         answer: oneshot::Sender<Result<(), StoreError>>,
     },
@@ -528,28 +527,15 @@ impl Recorder {
             }
             StoreRequest::Stream {
                 destination,
-                cursor,
-                events,
+                keep,
                 answer,
             } => {
-                let outcome = self.stream(&destination, cursor, &events);
+                let outcome = keep.put(&mut self.store, &destination);
+                if !keep.events.is_empty() {
+                    self.outlets.stored.send_modify(|stored| stored.events += 1);
+                }
                 drop(answer.send(outcome));
             }
-        }
-    }
-
-    fn stream(
-        &mut self,
-        destination: &str,
-        cursor: Option<Cursor>,
-        events: &[NewEvent],
-    ) -> Result<(), StoreError> {
-        for event in events {
-            self.add_event(event)?;
-        }
-        match cursor {
-            Some(cursor) => self.store.advance_cursor(destination, &cursor),
-            None => Ok(()),
         }
     }
 

@@ -9,7 +9,7 @@ use super::courier::{Answer, Courier, Progress, Refused, Request};
 use super::feed::{Batch, Feed};
 use super::points;
 use crate::core::Now;
-use crate::store::{Cursor, NewEvent, Severity};
+use crate::store::{Cursor, NewEvent, Severity, Store, StoreError};
 
 /// Nothing new: look again after this.
 const IDLE: Duration = Duration::from_millis(250);
@@ -45,6 +45,22 @@ pub struct Keep {
     /// Nothing may be sent before this is on the disk: wait for the recorder's answer, however long
     /// it takes.
     pub surely: bool,
+}
+
+impl Keep {
+    /// Puts it into the store: the events first, so that a cursor never passes one that is lost.
+    ///
+    /// # Errors
+    /// As the store's writing methods; what came before is stored.
+    pub fn put(&self, store: &mut Store, destination: &str) -> Result<(), StoreError> {
+        for event in &self.events {
+            store.add_event(event)?;
+        }
+        match &self.cursor {
+            Some(cursor) => store.advance_cursor(destination, cursor),
+            None => Ok(()),
+        }
+    }
 }
 
 /// What came of a [`Keep`].

@@ -231,16 +231,16 @@ async fn work(parts: StreamerParts) {
 /// Gives the recorder what a destination wants kept.
 async fn give(requests: &mpsc::Sender<StoreRequest>, name: &str, keep: Keep) -> KeepOutcome {
     let (answer, answered) = oneshot::channel();
+    let surely = keep.surely;
     let request = StoreRequest::Stream {
         destination: name.to_owned(),
-        cursor: keep.cursor,
-        events: keep.events,
+        keep,
         answer,
     };
     if requests.try_send(request).is_err() {
         return KeepOutcome::NotKept;
     }
-    let outcome = if keep.surely {
+    let outcome = if surely {
         answered.await
     } else {
         match tokio::time::timeout(STORE_RETRY, answered).await {

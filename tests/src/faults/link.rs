@@ -7,7 +7,8 @@
 use std::collections::VecDeque;
 
 use leverarm_protocol::{
-    BoardMessage, Decoder, FRAME_BYTES_MAX, Frame, Limits, TEMPERATURE_UNREADABLE, Teeth,
+    BoardMessage, Decoder, FRAME_BYTES_MAX, Frame, Limits, TEMPERATURE_UNREADABLE, Teeth, VERSION,
+    kind,
 };
 
 use super::chance::{Chance, Stream};
@@ -285,7 +286,8 @@ impl Down {
 /// The first word of a board that has started is not overtaken: a line that is a queue keeps it first,
 /// and without it what follows is of no known start.
 fn is_hello(frame: &[u8]) -> bool {
-    frame.get(1..3) == Some(&[1, 1])
+    // Behind COBS's first code.
+    frame.get(1..3) == Some(&[VERSION, kind::HELLO])
 }
 
 /// From the host to the board.

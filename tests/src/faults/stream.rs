@@ -97,7 +97,7 @@ impl Streaming {
     ) -> Result<(), StoreError> {
         let takes = !active.contains(&FaultKind::StoreStalled);
         while takes && let Some(keep) = self.given.pop_front() {
-            put(store, &self.settings.name, &keep)?;
+            keep.put(store, &self.settings.name)?;
         }
         let now_us = now.mono_us;
         loop {
@@ -109,7 +109,7 @@ impl Streaming {
                     self.destination.answered(&answer, now);
                 }
                 Doing::Keeping { keep, .. } if takes => {
-                    put(store, &self.settings.name, &keep)?;
+                    keep.put(store, &self.settings.name)?;
                     self.destination.kept(KeepOutcome::OnDisk);
                 }
                 Doing::Keeping { keep, since_us }
@@ -278,22 +278,20 @@ impl Server {
     }
 
     fn take<'a>(&mut self, lines: impl Iterator<Item = &'a str>) {
-        let is_picky = self.is_picky;
-        let good = lines.filter(|line| !(is_picky && is_odd(line)));
-        self.taken.extend(good.map(str::to_owned));
+        for line in lines {
+            if !self.refuses(line) {
+                self.taken.insert(line.to_owned());
+            }
+        }
     }
 
+    /// Whether it refuses this line, whenever it comes.
     fn refuses(&self, line: &str) -> bool {
-        self.is_picky && is_odd(line)
+        let sum = line.bytes().fold(0_u32, |sum, byte| {
+            sum.wrapping_mul(31).wrapping_add(u32::from(byte))
+        });
+        self.is_picky && sum.is_multiple_of(PICKY_EVERY)
     }
-}
-
-/// Whether a picky server refuses this line, whenever it comes.
-fn is_odd(line: &str) -> bool {
-    let sum = line.bytes().fold(0_u32, |sum, byte| {
-        sum.wrapping_mul(31).wrapping_add(u32::from(byte))
-    });
-    sum.is_multiple_of(PICKY_EVERY)
 }
 
 fn destination(
@@ -305,15 +303,4 @@ fn destination(
     let range = Range::after(cursor);
     let feed = Feed::new(store.reader()?, settings.clone(), stand.clone(), range);
     Ok(Destination::new(settings.clone(), feed))
-}
-
-/// What the recorder does with it.
-fn put(store: &mut Store, name: &str, keep: &Keep) -> Result<(), StoreError> {
-    for event in &keep.events {
-        store.add_event(event)?;
-    }
-    match &keep.cursor {
-        Some(cursor) => store.advance_cursor(name, cursor),
-        None => Ok(()),
-    }
 }

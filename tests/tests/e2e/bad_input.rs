@@ -269,7 +269,7 @@ fn wrong_use_of_commands() {
 mod disks {
     use super::*;
     use crate::harness::{Daemon, Emulator};
-    use std::path::PathBuf;
+    use std::path::{Path, PathBuf};
     use std::process::Command;
     use std::time::Duration;
 
@@ -343,13 +343,7 @@ mod disks {
         }
         drop(file);
         daemon.wait_for("no room left on the disk");
-        // Not fit to store, so not fit to guard: the heartbeat ends and the board cuts.
-        assert_eq!(board.wait_for("board_cut")["cause"], 3);
-        std::fs::remove_file(&filler).unwrap();
-        daemon.wait_for("the store takes records again");
-        bench.wait_for_event("store", "keeps up again");
-        let pulls = bench.wait_for_pulls(1);
-        assert_eq!(pulls[0]["state"], "aborted", "{pulls:?}");
+        is_cut_until_gone(&filler, &bench, &mut board, &daemon);
         bench.release(1);
         board.order("pull");
         board.wait_for("pull_ends");
@@ -381,13 +375,19 @@ mod disks {
         board.wait_for("pull_begins");
         std::fs::write(&failing, "").unwrap();
         daemon.wait_for("the store refuses; trying again");
+        is_cut_until_gone(&failing, &bench, &mut board, &daemon);
+        all_is_stored(&bench, &mut board, daemon);
+    }
+
+    /// The store refuses while a file is there. Not fit to store is not fit to guard: the heartbeat ends,
+    /// the board cuts, and the pull is broken off.
+    fn is_cut_until_gone(cause: &Path, bench: &Bench, board: &mut Emulator, daemon: &Daemon) {
         assert_eq!(board.wait_for("board_cut")["cause"], 3);
-        std::fs::remove_file(&failing).unwrap();
+        std::fs::remove_file(cause).unwrap();
         daemon.wait_for("the store takes records again");
         bench.wait_for_event("store", "keeps up again");
         let pulls = bench.wait_for_pulls(1);
         assert_eq!(pulls[0]["state"], "aborted", "{pulls:?}");
-        all_is_stored(&bench, &mut board, daemon);
     }
 
     /// Stops the daemon: not a byte that the board sent is lacking in the store.

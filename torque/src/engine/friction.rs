@@ -1,8 +1,8 @@
 //! What the engine takes to turn over.
 
-use serde::{Deserialize, Serialize};
-
 use std::f64::consts::{PI, TAU};
+
+use serde::{Deserialize, Serialize};
 
 use super::EngineModel;
 use super::figures::mean_piston_speed_m_per_s;
