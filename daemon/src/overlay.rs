@@ -59,7 +59,7 @@ pub enum OverlayError {
         found: String,
     },
     /// A torque beyond all numbers.
-    #[error("{file}: the value at {rpm} rpm is too large for a torque")]
+    #[error("{file}: the value at {rpm:?} rpm is too large for a torque")]
     TooLarge {
         /// The file.
         file: String,
@@ -320,7 +320,10 @@ mod tests {
             ("rpm,torque\n3000,9.5\n", "at least two points, found 1"),
             ("rpm,power\n3000,5\n4000,6\n", "column \"power\""),
             ("rpm,torque [W]\n3000,5\n4000,6\n", "column \"torque\""),
-            ("rpm,power [W]\n1e-300,9e99\n4000,6\n", "too large"),
+            (
+                "rpm,power [W]\n1e-300,9e99\n4000,6\n",
+                "at 1e-300 rpm is too large",
+            ),
         ] {
             let error = read(text).unwrap_err().to_string();
             assert!(error.contains(said), "{text:?}: {error}");
