@@ -3,7 +3,7 @@
 
 use std::path::Path;
 
-use leverarm::core::{Core, EventData, Now, Output, Record};
+use leverarm::core::{Arming, Command, CommandError, Core, EventData, Live, Now, Output, Record};
 use leverarm::service::{Belongs, RecordKeeper};
 use leverarm::software_stand::{
     Engine, ModelError, RiderEvent, RiderScript, SoftwareStand, StandModel,
@@ -65,12 +65,25 @@ impl VirtualBench {
     /// # Errors
     /// What is wrong with any of them.
     pub fn new(folder: &Path, stand_text: &str, model: StandModel) -> Result<Self, BenchError> {
+        Self::with_arming(folder, stand_text, model, Arming::default())
+    }
+
+    /// The same, with what has to have passed before the stand is armed.
+    ///
+    /// # Errors
+    /// What is wrong with any of them.
+    pub fn with_arming(
+        folder: &Path,
+        stand_text: &str,
+        model: StandModel,
+        arming: Arming,
+    ) -> Result<Self, BenchError> {
         let stand_file = leverarm_config::parse("stand.toml", stand_text)?;
         let mut store = Store::open(folder)?;
         let belongs = Belongs::new(store.put_stand(stand_text)?, store.put_calibration("{}")?);
         let mut bench = Self {
             stand: SoftwareStand::new(model, 5)?,
-            core: Core::new(stand_file.clone()),
+            core: Core::new(stand_file.clone()).with_arming(arming),
             stand_file,
             now_us: 0,
             to_board: Vec::new(),
@@ -139,6 +152,31 @@ impl VirtualBench {
     /// The simulated stand, for a hand on its controls.
     pub fn stand(&mut self) -> &mut SoftwareStand {
         &mut self.stand
+    }
+
+    /// A person's command.
+    ///
+    /// # Errors
+    /// When the store refuses; inside, why the core does.
+    pub fn command(
+        &mut self,
+        command: &Command,
+    ) -> Result<Result<String, CommandError>, BenchError> {
+        let mut said = Ok(String::new());
+        self.call(|core, now, out| said = core.command(now, command, out))?;
+        Ok(said)
+    }
+
+    /// The core under test.
+    #[must_use]
+    pub fn core(&self) -> &Core {
+        &self.core
+    }
+
+    /// What a person sees now.
+    #[must_use]
+    pub fn live(&self) -> Live {
+        self.core.live(self.now())
     }
 
     /// What went into the journal since the last call.

@@ -1,0 +1,1 @@
+//! The cut, and who ends it.

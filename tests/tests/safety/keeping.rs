@@ -1,0 +1,1 @@
+//! A store that vanishes, secrets, files, floods of events.

@@ -1,0 +1,1 @@
+//! Pickups that lie: miscounting, broken, dead and swapped ones.

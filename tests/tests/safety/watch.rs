@@ -1,0 +1,1 @@
+//! What is watched besides teeth: relay, link, lost channels, limits that go with a speed.
