@@ -14,6 +14,7 @@ pub mod engine;
 pub mod export;
 pub mod journal;
 pub mod overlay;
+pub mod parts;
 pub mod plan;
 pub mod plot;
 pub mod pulses;

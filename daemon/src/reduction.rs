@@ -46,9 +46,19 @@ pub enum ReductionError {
     NoTickRate,
 }
 
+/// The form of entered air that this program writes; it reads this one and all before it.
+const AIR_VERSION: u32 = 1;
+
+const fn first_version() -> u32 {
+    1
+}
+
 /// The air as a person entered it for the day, kept with the pulls.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct EnteredAir {
+    /// Form of what is kept; 1 where it says none.
+    #[serde(default = "first_version")]
+    pub version: u32,
     /// Absolute pressure, Pa.
     pub pressure_pa: f64,
     /// Its standard uncertainty, Pa.
@@ -61,6 +71,62 @@ pub struct EnteredAir {
     pub relative_humidity: f64,
     /// Its standard uncertainty.
     pub humidity_uncertainty: f64,
+}
+
+impl EnteredAir {
+    /// Air of the form that this program writes.
+    #[must_use]
+    pub fn new(readings: &AirReadings) -> Self {
+        let AirReadings {
+            pressure_pa,
+            temperature_k,
+            relative_humidity,
+        } = readings;
+        Self {
+            version: AIR_VERSION,
+            pressure_pa: pressure_pa.value,
+            pressure_uncertainty_pa: pressure_pa.standard_uncertainty,
+            temperature_k: temperature_k.value,
+            temperature_uncertainty_k: temperature_k.standard_uncertainty,
+            relative_humidity: relative_humidity.value,
+            humidity_uncertainty: relative_humidity.standard_uncertainty,
+        }
+    }
+
+    /// What is kept with `what`; `None` when no air was entered for it.
+    ///
+    /// # Errors
+    /// [`StoreError::Damaged`] when there is something that is not the air, or of a later program:
+    /// taken for none, it would change every figure without a word.
+    pub fn read(stored: &serde_json::Value, what: &str) -> Result<Option<Self>, StoreError> {
+        let damaged = |detail: String| StoreError::Damaged {
+            what: what.to_owned(),
+            detail,
+        };
+        if stored.is_null() {
+            return Ok(None);
+        }
+        let air = Self::deserialize(stored).map_err(|error| damaged(error.to_string()))?;
+        if air.version > AIR_VERSION {
+            return Err(damaged(format!(
+                "version 1 to {AIR_VERSION} expected, {} found: it was made by a newer program",
+                air.version
+            )));
+        }
+        Ok(Some(air))
+    }
+
+    /// As the store keeps it; null for none.
+    ///
+    /// # Errors
+    /// [`StoreError::Invalid`] when it holds what is no number.
+    pub fn stored(air: Option<Self>) -> Result<serde_json::Value, StoreError> {
+        serde_json::to_value(air).map_err(|error| StoreError::Invalid {
+            what: "air",
+            expected: "finite numbers".to_owned(),
+            found: error.to_string(),
+        })
+    }
 }
 
 impl From<EnteredAir> for AirReadings {
@@ -391,7 +457,7 @@ pub(crate) fn reduce_recorded(
     } else {
         Calibration::read(reader, pull.calibration)?
     };
-    let entered = serde_json::from_value::<EnteredAir>(pull.air.clone()).ok();
+    let entered = EnteredAir::read(&pull.air, &format!("the air of pull {id}"))?;
     let air = air(&stand, entered, &recording)?;
     let ticks = pull.tick_first_wanted..=pull.tick_end.unwrap_or(u64::MAX);
     let options = options(&stand, air, choice);

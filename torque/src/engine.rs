@@ -21,8 +21,9 @@ pub use attribution::{
     attribute,
 };
 pub use figures::{
-    STANDARD_AIR_KG_PER_M3, bmep_pa, displaced_m3_per_s, fuel_energy_w, lambda_of_flows,
-    mean_piston_speed_m_per_s, per_work_kg_per_j, thermal_efficiency, volumetric_efficiency,
+    STANDARD_AIR_KG_PER_M3, STANDARD_DRY_PA, STANDARD_K, bmep_pa, displaced_m3_per_s,
+    fuel_energy_w, lambda_of_flows, mean_piston_speed_m_per_s, per_work_kg_per_j,
+    thermal_efficiency, volumetric_efficiency,
 };
 pub use flow::{
     AirState, FlowElement, FlowError, FlowMeter, King, TEST_DEPRESSIONS_PA, Taps,

@@ -4,13 +4,15 @@ use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::time::Duration;
 
 use leverarm_config::{AirInput, Stand, units};
+use leverarm_torque::reduce::AirReadings;
 use leverarm_torque::uncertainty::Measured;
 use serde_json::{Value, json};
 
 use super::{DaemonArgument, Failure, StandFile, curve_output, read_stand, say};
 use crate::calibration::hash_in_force;
 use crate::clock::{Clock, local_text};
-use crate::comparison::{ExclusionRequest, Part, exclusion_event, parts_of};
+use crate::comparison::{ExclusionRequest, exclusion_event};
+use crate::parts::{Part, parts_in_words};
 use crate::reduction::EnteredAir;
 use crate::service::{
     Belongs, KeepRequest, NewSetupRequest, keep as keep_stretch, put_air, take_setup,
@@ -304,10 +306,6 @@ fn list_setups(read: &StandFile) -> Result<(), Failure> {
     let current = reader.meta("setup").map_err(Failure::of)?;
     let mut table = curve_output::table_of(&["setup", "since", "parts", "notes", ""]);
     for setup in reader.setups().map_err(Failure::of)? {
-        let parts: Vec<String> = parts_of(&setup.parts)
-            .iter()
-            .map(|(key, part)| format!("{key}: {}", part.words_with_note()))
-            .collect();
         let now = if current.as_deref() == Some(&setup.name) {
             "in force"
         } else {
@@ -316,7 +314,7 @@ fn list_setups(read: &StandFile) -> Result<(), Failure> {
         table.add_row([
             setup.name.clone(),
             local_text(setup.created_wall_us),
-            parts.join(", "),
+            parts_in_words(&setup.parts),
             setup.notes,
             now.to_owned(),
         ]);
@@ -399,12 +397,9 @@ fn entered_air(
     )?;
     leverarm_torque::air::Air::new(pressure.value, temperature.value, humidity.value)
         .map_err(Failure::of)?;
-    Ok(EnteredAir {
-        pressure_pa: pressure.value,
-        pressure_uncertainty_pa: pressure.standard_uncertainty,
-        temperature_k: temperature.value,
-        temperature_uncertainty_k: temperature.standard_uncertainty,
-        relative_humidity: humidity.value,
-        humidity_uncertainty: humidity.standard_uncertainty,
-    })
+    Ok(EnteredAir::new(&AirReadings {
+        pressure_pa: pressure,
+        temperature_k: temperature,
+        relative_humidity: humidity,
+    }))
 }

@@ -212,7 +212,12 @@ fn draw(pulls: &[ReducedPull], file: &Path) -> Result<(), Failure> {
         })
         .collect();
     let notes = vec![
-        air_text(&first.air, &first.correction, &first.curve),
+        air_text(
+            &first.air,
+            &first.correction,
+            &first.curve,
+            &first.stand.units,
+        ),
         "bands: 95 %, all sources of uncertainty; simulated stand".to_owned(),
     ];
     let plot = curve_output::plot(

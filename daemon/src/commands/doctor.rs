@@ -1,8 +1,13 @@
 //! `backup` and `doctor`.
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use super::{Failure, StandArgument, StoreArgument, json_line, read_stand, say};
+use crate::calibration::Calibration;
+use crate::plan;
+use crate::reduction::EnteredAir;
+use crate::service::air_of_the_day;
 use crate::store::{Salvage, StoreError, StoreReader, salvage};
 
 #[derive(Debug, clap::Args)]
@@ -85,7 +90,12 @@ pub(super) fn doctor(arguments: &DoctorArguments) -> Result<(), Failure> {
 
 /// All that is wrong. Damage that keeps the store from being opened is a finding too.
 fn look(folder: &Path) -> Result<Vec<String>, Failure> {
-    match StoreReader::open(folder).and_then(|reader| reader.check()) {
+    let checked = StoreReader::open(folder).and_then(|reader| {
+        let mut found = reader.check()?;
+        found.extend(unreadable_texts(&reader)?);
+        Ok(found)
+    });
+    match checked {
         Ok(found) => Ok(found),
         Err(
             error @ (StoreError::NoStore { .. }
@@ -96,6 +106,30 @@ fn look(folder: &Path) -> Result<Vec<String>, Failure> {
         ) => Err(Failure::of(error)),
         Err(error) => Ok(vec![error.to_string()]),
     }
+}
+
+/// Texts that the store keeps whole, but of which this program can make nothing: a stand file, air, a
+/// plan, calibrations.
+fn unreadable_texts(reader: &StoreReader) -> Result<Vec<String>, StoreError> {
+    let mut found = Vec::new();
+    let mut stands = BTreeSet::new();
+    for pull in reader.pulls()? {
+        let air = EnteredAir::read(&pull.air, &format!("the air of pull {}", pull.id));
+        found.extend(air.err().map(|error| error.to_string()));
+        if stands.insert(pull.stand.to_string()) {
+            let text = reader.stand_text(pull.stand)?;
+            let name = format!("stand file of pull {}", pull.id);
+            let read = leverarm_config::parse(&name, &text);
+            found.extend(read.err().map(|error| error.to_string()));
+        }
+    }
+    for record in reader.calibration_history()? {
+        let read = Calibration::read(reader, record.calibration);
+        found.extend(read.err().map(|error| error.to_string()));
+    }
+    let kept = [air_of_the_day(reader).err(), plan::current(reader).err()];
+    found.extend(kept.into_iter().flatten().map(|error| error.to_string()));
+    Ok(found)
 }
 
 fn repair(folder: &Path, into: &Path) -> Result<Salvage, Failure> {

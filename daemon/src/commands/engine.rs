@@ -6,7 +6,8 @@ use leverarm_config::units;
 use leverarm_torque::comparison::Estimate;
 use leverarm_torque::comparison::words::decimals_for;
 use leverarm_torque::engine::{
-    Cause, EnginePoint, LimitReport, Part, Parts, Reading, RegionParts, Role, TEST_DEPRESSIONS_PA,
+    Cause, EnginePoint, LimitReport, Part, Parts, Reading, RegionParts, Role, STANDARD_DRY_PA,
+    STANDARD_K, TEST_DEPRESSIONS_PA,
 };
 use serde_json::{Value, json};
 
@@ -24,7 +25,11 @@ const TABLE_ROWS: usize = 28;
 /// Prints what a pull tells of the engine.
 pub(super) fn print(pull: &EnginePull, units: &DisplayUnits) {
     say(&table(&pull.points, units).to_string());
-    say("± 95 %, sensors included; air, std: at 99 kPa dry and 25 °C with the same filling");
+    say(&format!(
+        "± 95 %, sensors included; air, std: at {} dry and {} with the same filling",
+        units.engine_pressure.text(STANDARD_DRY_PA, 1),
+        units.temperature.text(STANDARD_K, 0)
+    ));
     if let Some(top) = pull.points.last().filter(|p| !p.others.is_empty()) {
         let others = others_text(top, units).join(", ");
         say(&format!("at {:.0} rpm: {others}", top.rpm));

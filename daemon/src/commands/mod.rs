@@ -346,8 +346,11 @@ struct StoreArgument {
 
 #[derive(Debug, Clone, clap::Args)]
 struct CurveArguments {
-    /// Another correction than the stand file's: iso1585, j1349, din70020, j607, none
-    #[arg(long, value_name = "KEY")]
+    #[arg(
+        long,
+        value_name = "KEY",
+        help = format!("Another correction than the stand file's: {}", Correction::KEYS)
+    )]
     correction: Option<String>,
     /// Another grid step, rpm
     #[arg(long, value_name = "RPM")]

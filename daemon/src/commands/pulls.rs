@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use leverarm_config::display::{DisplayUnit, DisplayUnits};
 use leverarm_torque::air::Correction;
 use leverarm_torque::curve::Curve;
 use leverarm_torque::reduce::AirReadings;
@@ -93,17 +94,28 @@ pub(super) fn list(store: &StoreArgument, as_json: bool) -> Result<(), Failure> 
     Ok(())
 }
 
+/// To a tenth of a hectopascal, in whatever unit.
+fn pressure_text(unit: DisplayUnit, pa: f64) -> String {
+    let decimals = if unit.si_per_unit > 1000.0 { 2 } else { 1 };
+    unit.text(pa, decimals)
+}
+
 /// What a curve was corrected with, in one line.
-pub(super) fn air_text(air: &AirReadings, correction: &Correction, curve: &Curve) -> String {
+pub(super) fn air_text(
+    air: &AirReadings,
+    correction: &Correction,
+    curve: &Curve,
+    units: &DisplayUnits,
+) -> String {
     let inside = if curve.factor.within_valid_range() {
         ""
     } else {
         ", outside its valid range"
     };
     format!(
-        "air {:.1} hPa, {:.1} °C, {:.0} % humidity; {correction}: factor {:.4}{inside}",
-        air.pressure_pa.value / 100.0,
-        air.temperature_k.value - leverarm_torque::ZERO_CELSIUS_K,
+        "air {}, {}, {:.0} % humidity; {correction}: factor {:.4}{inside}",
+        pressure_text(units.pressure, air.pressure_pa.value),
+        units.temperature.text(air.temperature_k.value, 1),
         100.0 * air.relative_humidity.value,
         curve.factor.factor,
     )
@@ -139,7 +151,7 @@ pub(super) fn show(asked: &Show) -> Result<(), Failure> {
         .setup_name
         .clone()
         .unwrap_or_else(|| "no setup".to_owned());
-    let air = air_text(&reduced.air, &reduced.correction, &reduced.curve);
+    let air = air_text(&reduced.air, &reduced.correction, &reduced.curve, &units);
     if let Some(file) = plot_file {
         let named = [Named {
             label: setup.clone(),
@@ -211,7 +223,7 @@ pub(super) fn show(asked: &Show) -> Result<(), Failure> {
     Ok(())
 }
 
-fn print_curve(curve: &Curve, units: &leverarm_config::display::DisplayUnits) {
+fn print_curve(curve: &Curve, units: &DisplayUnits) {
     say(&curve_output::table(curve, units).to_string());
     say(&format!(
         "peak torque {}",

@@ -6,7 +6,8 @@ use leverarm_torque::comparison::{
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 use serde_json::{Value, json};
 
-use super::{Part, Report, confounded_by};
+use super::Report;
+use crate::parts::{Part, confounded_by};
 
 impl Report<'_> {
     /// All of it, in SI units and rpm.

@@ -3,7 +3,6 @@
 mod curves;
 mod exclusion;
 mod json;
-mod parts;
 mod plots;
 mod quality;
 mod report;
@@ -16,10 +15,10 @@ use leverarm_torque::comparison::{Comparison, ComparisonError, Options, Pull, co
 
 pub use curves::{CurveFiles, EngineCurve, PullCurve};
 pub use exclusion::{Exclusion, ExclusionRequest, event as exclusion_event, exclusions};
-pub use parts::{Part, PartDifference, confounded_by, part_differences, parts_of};
 pub use report::{Report, Rows, confounded_words, part_words};
 
 use crate::engine::has_engine_channels;
+use crate::parts::{PartDifference, part_differences};
 use crate::plan::windows_at;
 use crate::reduction::{CurveChoice, ReductionError};
 use crate::store::{ContentHash, PullRecord, PullState, SetupRecord, StoreError, StoreReader};
@@ -186,7 +185,7 @@ pub fn compare_setups(
     }
     left_out.sort_by_key(|left| left.pull.id);
     let times = pulls.iter().map(|compared| compared.pull.started_wall_us);
-    let reasons = quality::reasons(&pulls, &windows_at(reader, times)?);
+    let reasons = quality::reasons(&pulls, &windows_at(reader, times)?, &stand.units);
     for (compared, reasons) in pulls.iter_mut().zip(reasons) {
         compared.reasons = reasons;
     }

@@ -1,5 +1,7 @@
 //! What is doubtful about a pull, as reasons in words. Nothing here leaves a pull out: a person does.
 
+use leverarm_config::display::{DisplayUnit, DisplayUnits};
+
 use super::ComparedPull;
 use super::curves::PullCurve;
 use crate::plan::Window;
@@ -14,7 +16,11 @@ const ZERO_SHARE: f64 = 0.005;
 
 /// Reasons for each pull, in their order. `windows` are those of the test plan each pull was made
 /// under; where there are none, the pulls are held against each other.
-pub(super) fn reasons(pulls: &[ComparedPull], windows: &[Vec<Window>]) -> Vec<Vec<String>> {
+pub(super) fn reasons(
+    pulls: &[ComparedPull],
+    windows: &[Vec<Window>],
+    units: &DisplayUnits,
+) -> Vec<Vec<String>> {
     let curves: Vec<&PullCurve> = pulls.iter().map(|pull| &pull.curve).collect();
     let sweep = median(curves.iter().map(|curve| curve.sweep_rpm_per_s));
     let zero = median(curves.iter().filter_map(|curve| curve.zero_nm));
@@ -32,7 +38,7 @@ pub(super) fn reasons(pulls: &[ComparedPull], windows: &[Vec<Window>]) -> Vec<Ve
                 ));
             }
             let windows = windows.get(i).unwrap_or(&none);
-            reasons.extend(starts(curve, &curves, windows));
+            reasons.extend(starts(curve, &curves, windows, units.temperature));
             if !curve.air_factor_within_range {
                 reasons.push(format!(
                     "air correction {:.4} is outside its valid range",
@@ -71,26 +77,33 @@ pub(super) fn reasons(pulls: &[ComparedPull], windows: &[Vec<Window>]) -> Vec<Ve
 }
 
 /// Temperatures at the start, against the windows or the other pulls.
-fn starts(curve: &PullCurve, all: &[&PullCurve], windows: &[Window]) -> Vec<String> {
-    let celsius = |kelvin: f64| kelvin - leverarm_torque::ZERO_CELSIUS_K;
+fn starts(
+    curve: &PullCurve,
+    all: &[&PullCurve],
+    windows: &[Window],
+    unit: DisplayUnit,
+) -> Vec<String> {
     let starts = curve.raw.start_temperatures_k.iter();
     starts
         .filter_map(|(channel, start)| {
-            let shown = format!("started with {channel} at {:.0} °C", celsius(*start));
+            let shown = format!("started with {channel} at {}", unit.text(*start, 0));
             if let Some(window) = windows.iter().find(|window| window.channel == *channel) {
                 let inside = (window.low_si..=window.high_si).contains(start);
                 return (!inside).then(|| {
                     format!(
-                        "{shown}, outside {:.0} to {:.0} °C",
-                        celsius(window.low_si),
-                        celsius(window.high_si)
+                        "{shown}, outside {:.0} to {}",
+                        unit.number(window.low_si),
+                        unit.text(window.high_si, 0)
                     )
                 });
             }
             let others = all.iter().flat_map(|other| &other.raw.start_temperatures_k);
             let middle = median(others.filter(|(name, _)| name == channel).map(|(_, k)| *k))?;
             let off = start - middle;
-            (off.abs() > START_K).then(|| format!("{shown}, {off:+.0} K from the others"))
+            (off.abs() > START_K).then(|| {
+                let (off, symbol) = (unit.difference(off), unit.symbol);
+                format!("{shown}, {off:+.0} {symbol} from the others")
+            })
         })
         .collect()
 }

@@ -7,9 +7,10 @@ use leverarm_torque::comparison::words::{self, TorqueUnit};
 use leverarm_torque::comparison::{Comparison, Estimate, Extreme, Figures, Pair, Setup};
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 
-use super::{ComparedPull, PartDifference, StoredComparison, confounded_by};
+use super::{ComparedPull, StoredComparison};
 use crate::clock::local_text;
 use crate::overlay::Overlay;
+use crate::parts::{Part, PartDifference, confounded_by, parts_of};
 
 /// Setups up to which every pair is told; with more, only those with the first.
 const ALL_PAIRS_SETUPS: usize = 3;
@@ -392,25 +393,23 @@ impl Report<'_> {
     #[must_use]
     pub fn parts_table(&self) -> Rows {
         let setups = &self.found.setups;
-        let parts: Vec<Vec<(String, super::Part)>> = setups
-            .iter()
-            .map(|setup| super::parts_of(&setup.parts))
-            .collect();
+        let parts: Vec<Vec<(String, Part)>> =
+            setups.iter().map(|setup| parts_of(&setup.parts)).collect();
         let mut keys: Vec<&String> = parts.iter().flatten().map(|(key, _)| key).collect();
         keys.sort();
         keys.dedup();
         let rows = keys.iter().map(|key| {
-            let of = |parts: &Vec<(String, super::Part)>| {
+            let of = |parts: &Vec<(String, Part)>| {
                 let found = parts.iter().find(|(other, _)| other == *key);
                 found.map(|(_, part)| part.clone())
             };
-            let own: Vec<Option<super::Part>> = parts.iter().map(of).collect();
-            let words = |part: &Option<super::Part>| part.as_ref().map(super::Part::words);
+            let own: Vec<Option<Part>> = parts.iter().map(of).collect();
+            let words = |part: &Option<Part>| part.as_ref().map(Part::words);
             let first = own.first().and_then(words);
             let differs = own.iter().any(|part| words(part) != first);
             let mut row = vec![(*key).clone()];
             row.extend(own.iter().map(|part| {
-                let words = part.as_ref().map(super::Part::words_with_note);
+                let words = part.as_ref().map(Part::words_with_note);
                 words.unwrap_or_else(|| "not recorded".to_owned())
             }));
             row.push(if differs { "differs" } else { "" }.to_owned());
@@ -495,8 +494,8 @@ fn signed(value: f64, decimals: usize) -> String {
 /// What two setups differ in, a line each.
 #[must_use]
 pub fn part_words(differences: &[PartDifference]) -> Vec<String> {
-    let shown = |part: &Option<super::Part>| {
-        let words = part.as_ref().map(super::Part::words);
+    let shown = |part: &Option<Part>| {
+        let words = part.as_ref().map(Part::words);
         words.unwrap_or_else(|| "not recorded".to_owned())
     };
     let line = |part: &PartDifference| {

@@ -221,7 +221,12 @@ fn stand_of(
         (None, None) => return Ok(None),
     };
     let text = reader.stand_text(hash)?;
-    Ok(leverarm_config::parse("(kept in the store)", &text).ok())
+    leverarm_config::parse("(kept in the store)", &text)
+        .map(Some)
+        .map_err(|error| StoreError::Damaged {
+            what: format!("stand file {hash}"),
+            detail: error.to_string(),
+        })
 }
 
 fn decode(

@@ -114,24 +114,25 @@ fn all(reader: &StoreReader) -> Result<Vec<CurrentPlan>, StoreError> {
         limit: u32::MAX,
         ..EventFilter::default()
     })?;
-    Ok(of_events(&events))
+    of_events(&events)
 }
 
-fn of_events(events: &[EventRecord]) -> Vec<CurrentPlan> {
+fn of_events(events: &[EventRecord]) -> Result<Vec<CurrentPlan>, StoreError> {
     let mut plans: Vec<CurrentPlan> = Vec::new();
     for event in events {
         match event.kind.as_str() {
             BEGUN => {
                 let plan = event.data.get("plan").cloned().unwrap_or_default();
-                // One written by a later version that this one can't read is passed over.
-                if let Ok(plan) = serde_json::from_value(plan) {
-                    plans.push(CurrentPlan {
-                        plan,
-                        begun_wall_us: event.wall_us,
-                        is_left: false,
-                        away: Vec::new(),
-                    });
-                }
+                let plan = serde_json::from_value(plan).map_err(|error| StoreError::Damaged {
+                    what: format!("the test plan in event {}", event.id),
+                    detail: error.to_string(),
+                })?;
+                plans.push(CurrentPlan {
+                    plan,
+                    begun_wall_us: event.wall_us,
+                    is_left: false,
+                    away: Vec::new(),
+                });
             }
             LEFT => {
                 if let Some(plan) = plans.last_mut().filter(|plan| !plan.is_left) {
@@ -150,7 +151,7 @@ fn of_events(events: &[EventRecord]) -> Vec<CurrentPlan> {
             _ => {}
         }
     }
-    plans
+    Ok(plans)
 }
 
 /// The pulls made under a plan, in order: none while it was left.
@@ -241,7 +242,7 @@ mod tests {
             kept(20, &Word::Begin(plan("B"))),
             kept(25, &Word::Leave),
         ];
-        let plans = of_events(&events);
+        let plans = of_events(&events).unwrap();
         assert_eq!(plans.len(), 2);
         assert_eq!(plans[0].plan, plan("A"));
         assert_eq!(plans[0].away, [(5, Some(9))]);
@@ -250,5 +251,14 @@ mod tests {
         assert!(plans[1].is_left && plans[1].is_away(1000));
         assert_eq!(plans[1].plan.blocks[0].setup, "B");
         assert!(events[0].message.contains("begun by the owner: A"));
+    }
+
+    /// Left out in silence, the pulls of that plan would count as made under the one before.
+    #[test]
+    fn a_plan_that_cannot_be_read_is_an_error() {
+        let mut event = kept(1, &Word::Begin(plan("A")));
+        event.data["plan"]["blocks"] = serde_json::json!("three");
+        let error = of_events(&[event]).unwrap_err().to_string();
+        assert!(error.contains("the test plan in event"), "{error}");
     }
 }

@@ -18,11 +18,12 @@ use crate::calibration::{
 use crate::clock::Clock;
 use crate::core::{EventData, Now, Record};
 use crate::journal::Throttle;
+use crate::parts::{part_differences, parts_in_words};
 use crate::reduction::{self, EnteredAir};
 use crate::self_test::{TestedOn, keep_self_test};
 use crate::store::{
     Acknowledgement, EventId, NewEvent, NewSetup, PullEdit, PullId, PullState, SetupId, Severity,
-    Store, StoreError,
+    Store, StoreError, StoreReader,
 };
 use crate::stream::Keep;
 
@@ -282,17 +283,14 @@ pub(super) fn start(
         Some(name) => Some(reader.setup_named(&name).map(|s| (s.id, s.name))?),
         None => None,
     };
-    let air = reader
-        .meta(META_AIR)?
-        .and_then(|text| serde_json::from_str(&text).ok());
+    let air = air_of_the_day(&reader)?;
     for pull in &store.recovered().pulls {
         tracing::warn!(pull = %pull, "a pull was under way when the daemon last ended: kept as interrupted");
     }
-    let air = air.unwrap_or(serde_json::Value::Null);
     outlets.stored.send_replace(Stored {
         started_wall_us: clock.now().wall_us,
         setup: setup.as_ref().map(|(_, name)| name.clone()),
-        air: serde_json::from_value(air.clone()).ok(),
+        air,
         ..Stored::default()
     });
     let recorder = Recorder {
@@ -302,7 +300,7 @@ pub(super) fn start(
             stand,
             calibration,
             setup: setup.as_ref().map(|(id, _)| *id),
-            air,
+            air: EnteredAir::stored(air)?,
         }),
         setup_name: setup.map(|(_, name)| name),
         pull_setup: None,
@@ -605,6 +603,15 @@ pub(crate) fn take_setup(
     let existing = store.reader()?.setup_named(&request.name);
     let id = match existing {
         Ok(setup) => {
+            // A comparison judges by the parts: they are never changed under a name in use.
+            let given = serde_json::Value::Object(request.parts.clone());
+            if !request.parts.is_empty() && !part_differences(&setup.parts, &given).is_empty() {
+                return Err(StoreError::OtherParts {
+                    name: setup.name,
+                    kept: parts_in_words(&setup.parts),
+                    given: parts_in_words(&given),
+                });
+            }
             if !request.notes.is_empty() && request.notes != setup.notes {
                 store.set_setup_notes(setup.id, &request.notes)?;
             }
@@ -622,6 +629,24 @@ pub(crate) fn take_setup(
     Ok((id, request.name.clone()))
 }
 
+/// The air that was last entered, as the store keeps it for the next pulls.
+///
+/// # Errors
+/// When what is kept can't be read: it would otherwise count as none.
+pub(crate) fn air_of_the_day(reader: &StoreReader) -> Result<Option<EnteredAir>, StoreError> {
+    let what = "the air entered for the next pulls (enter it anew: leverarm air)";
+    match reader.meta(META_AIR)? {
+        None => Ok(None),
+        Some(text) => {
+            let value = serde_json::from_str(&text).map_err(|error| StoreError::Damaged {
+                what: what.to_owned(),
+                detail: error.to_string(),
+            })?;
+            EnteredAir::read(&value, what)
+        }
+    }
+}
+
 /// Keeps the entered air for the next pulls, or forgets it.
 ///
 /// # Errors
@@ -630,9 +655,7 @@ pub(crate) fn put_air(
     store: &mut Store,
     air: Option<EnteredAir>,
 ) -> Result<serde_json::Value, StoreError> {
-    let value = air
-        .and_then(|air| serde_json::to_value(air).ok())
-        .unwrap_or(serde_json::Value::Null);
+    let value = EnteredAir::stored(air)?;
     let text = (!value.is_null()).then(|| value.to_string());
     store.set_meta(META_AIR, text.as_deref())?;
     Ok(value)

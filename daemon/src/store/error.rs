@@ -160,6 +160,20 @@ pub enum StoreError {
         /// The name.
         name: String,
     },
+    /// A setup of this name has other parts.
+    #[error(
+        "the setup {name:?} is kept with other parts: {kept}; given: {given}. What is bolted on \
+         differently is another setup: give it another name, or leave the parts out to take up \
+         the one that is kept"
+    )]
+    OtherParts {
+        /// The name.
+        name: String,
+        /// The parts that it is kept with, in words.
+        kept: String,
+        /// The parts that were given.
+        given: String,
+    },
     /// A row refers to one that is not stored.
     #[error("cannot {doing}: it refers to a row that the store does not hold")]
     MissingReference {

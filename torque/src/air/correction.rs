@@ -258,6 +258,10 @@ impl Correction {
         CorrectionFactor { factor, validity }
     }
 
+    /// The keys that [`FromStr`] reads, for people.
+    pub const KEYS: &str = "iso1585, iso1585-ci-na:FUEL, iso1585-ci-turbo:FUEL (FUEL in mg per \
+        litre and cycle), j1349, din70020, j607, none";
+
     /// The short key that [`FromStr`] reads back.
     #[must_use]
     pub fn key(&self) -> String {
@@ -305,10 +309,7 @@ impl fmt::Display for Correction {
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum CorrectionKeyError {
     /// Not one of the keys.
-    #[error(
-        "correction: expected none, iso1585, iso1585-ci-na:FUEL, iso1585-ci-turbo:FUEL \
-         (FUEL in mg per litre and cycle), j1349, din70020 or j607, found \"{0}\""
-    )]
+    #[error("correction: expected one of {keys}, found \"{0}\"", keys = Correction::KEYS)]
     Unknown(String),
     /// The fuel delivery after the colon is not a number.
     #[error(

@@ -3,8 +3,12 @@
 
 use std::f64::consts::TAU;
 
-/// Density of ISO 1585's reference air: 99 kPa dry at 298 K, kg/m³.
-pub const STANDARD_AIR_KG_PER_M3: f64 = 99_000.0 / (287.05 * 298.0);
+/// Dry pressure of ISO 1585's reference air, Pa.
+pub const STANDARD_DRY_PA: f64 = 99_000.0;
+/// Its temperature, K.
+pub const STANDARD_K: f64 = 298.0;
+/// Its density, kg/m³.
+pub const STANDARD_AIR_KG_PER_M3: f64 = STANDARD_DRY_PA / (287.05 * STANDARD_K);
 
 /// Brake mean effective pressure, Pa: work per cycle over swept volume,
 /// `2π T / (cycles per turn · V)` (Heywood 1988, eq. 2.19).

@@ -244,10 +244,10 @@ fn report(session: &Session, losses: &Losses, record: &LossCalibration) {
         None => say("one run: how much the losses differ from run to run is not known"),
     }
     say(&match losses.bearing_temperature_k() {
-        Some(kelvin) => format!(
-            "bearings at {:.0} °C",
-            kelvin - leverarm_torque::ZERO_CELSIUS_K
-        ),
+        Some(kelvin) => {
+            let temperature = session.stand().units.temperature;
+            format!("bearings at {}", temperature.text(kelvin, 0))
+        }
         None => "bearing temperature not known".to_owned(),
     });
 }

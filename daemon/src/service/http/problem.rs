@@ -90,6 +90,7 @@ impl From<StoreError> for Problem {
     fn from(error: StoreError) -> Self {
         let status = match error {
             StoreError::NotFound { .. } => StatusCode::NOT_FOUND,
+            StoreError::OtherParts { .. } => StatusCode::CONFLICT,
             StoreError::Invalid { .. } => StatusCode::UNPROCESSABLE_ENTITY,
             StoreError::Busy { .. } | StoreError::DiskFull { .. } => {
                 StatusCode::SERVICE_UNAVAILABLE

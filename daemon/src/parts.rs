@@ -90,6 +90,19 @@ pub fn parts_of(stored: &Value) -> Vec<(String, Part)> {
         .collect()
 }
 
+/// All parts of a setup in one line; "none" without any.
+#[must_use]
+pub fn parts_in_words(stored: &Value) -> String {
+    let parts = parts_of(stored);
+    if parts.is_empty() {
+        return "none".to_owned();
+    }
+    let words = parts
+        .iter()
+        .map(|(key, part)| format!("{key}: {}", part.words_with_note()));
+    words.collect::<Vec<_>>().join(", ")
+}
+
 /// A part that is not the same in two setups.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PartDifference {
