@@ -1,7 +1,7 @@
 //! The engine's channels of stored pulls on their curves: fuel, air, mixture, and why setups differ.
 
 use leverarm_config::display::{self, DisplayUnit, DisplayUnits};
-use leverarm_config::{Channel, ChannelId, Quantity, Source, Stand};
+use leverarm_config::{ChannelId, Quantity, Signal, Source, Stand};
 use leverarm_filters::teeth::resolve;
 use leverarm_torque::calibration::coast::{coast_down, coast_speeds};
 use leverarm_torque::calibration::losses::SpeedSample;
@@ -16,8 +16,8 @@ use leverarm_torque::turns::turn_speeds;
 use leverarm_torque::uncertainty::Measured;
 
 use crate::comparison::{ComparedPull, EngineCurve, StoredComparison};
-use crate::recording::Recording;
-use crate::reduction::{ReducedPull, channel_mean, curve_pickup, model, second_pickup};
+use crate::reduction::{ReducedPull, curve_pickup, model, second_pickup};
+use crate::replay::Recording;
 
 /// What a figure of the engine is measured in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -195,7 +195,8 @@ pub fn engine_pull(reduced: &ReducedPull, recording: &Recording) -> EnginePull {
     let traces: Vec<Trace> = stand
         .channels
         .iter()
-        .map(|channel| trace(reduced, recording, channel))
+        .enumerate()
+        .map(|(index, _)| trace(reduced, recording, ChannelId(index)))
         .collect();
     let series: Vec<EngineSeries> = stand
         .channels
@@ -258,28 +259,17 @@ pub(crate) fn origin_tick(reduced: &ReducedPull, recording: &Recording) -> Optio
 }
 
 /// A channel's believable samples, timed as the curve is.
-fn trace(reduced: &ReducedPull, recording: &Recording, channel: &Channel) -> Trace {
-    let stand = &reduced.stand;
+fn trace(reduced: &ReducedPull, recording: &Recording, id: ChannelId) -> Trace {
+    let Some(channel) = reduced.stand.channel(id) else {
+        return Trace::default();
+    };
     let Some(origin) = origin_tick(reduced, recording).filter(|_| recording.tick_hz > 0.0) else {
         return Trace::default();
     };
-    // A cold junction hardly changes during a pull.
-    let cold = channel.cold_junction.map(|id: ChannelId| {
-        channel_mean(stand, id, recording)
-            .ok()
-            .map(|mean| mean.value)
-    });
-    if cold == Some(None) {
-        return Trace::default();
-    }
-    let samples = recording.samples_of(channel.source);
-    let values = samples.iter().filter_map(|(tick, counts)| {
-        let si = channel.law.si(f64::from((*counts)?), cold.flatten()).ok()?;
-        let believable = channel
-            .expected_si
-            .is_none_or(|(low, high)| (low..=high).contains(&si));
-        let time_s = (*tick as f64 - origin as f64) / recording.tick_hz;
-        believable.then_some((time_s, si))
+    let samples = recording.values_of(Signal::Channel(id));
+    let values = samples.iter().filter_map(|sample| {
+        let time_s = (sample.tick as f64 - origin as f64) / recording.tick_hz;
+        Some((time_s, sample.value.good()?))
     });
     let values: Vec<(f64, f64)> = match channel.source {
         Source::Pulses(_) => centred(values.collect()),

@@ -4,7 +4,6 @@
 //! ([`core`]); and reduced, from stored bytes to curves. `DEVELOPERS.md` has the map.
 
 pub mod board_check;
-pub(crate) mod board_time;
 pub mod calibration;
 pub mod clock;
 pub mod commands;
@@ -17,13 +16,13 @@ pub mod overlay;
 pub mod parts;
 pub mod plan;
 pub mod plot;
-pub mod pulses;
-pub mod recording;
 pub mod reduction;
 pub mod rehearsal;
+pub mod replay;
 pub mod self_test;
 pub mod service;
 pub mod sheet;
 pub mod software_stand;
 pub mod store;
 pub mod stream;
+pub mod values;

@@ -1,5 +1,7 @@
 //! From the store to a curve: bytes, stand file and air of a pull, through the pure reduction.
 
+use std::sync::Arc;
+
 use leverarm_config::{
     AirInput, Channel, ChannelId, ConfigErrors, Pickup, Quantity, Shaft, Stand, StandKind,
 };
@@ -15,8 +17,9 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
 use crate::calibration::{Calibration, CalibrationError};
-use crate::recording::Recording;
+use crate::replay::Recording;
 use crate::store::{Chunk, ChunkGap, PullId, PullRecord, StoreError, StoreReader};
+use crate::values::CalibratedStand;
 
 /// Why a pull could not be reduced.
 #[derive(Debug, thiserror::Error)]
@@ -153,6 +156,26 @@ pub(crate) fn second_pickup(stand: &Stand) -> Option<&Pickup> {
     stand.pickups.iter().find(|p| p.shaft != first.shaft)
 }
 
+/// The load cell of a stand with its calibrations, whether torque is made with it or not.
+#[must_use]
+pub fn load_cell_model(stand: &Stand, calibration: &Calibration) -> Option<LoadCellModel> {
+    let cell = stand.load_cell.as_ref()?;
+    let mut model = LoadCellModel {
+        newton_per_count: cell.newton_per_count.into(),
+        newton_per_count_squared: 0.0,
+        bend_about_counts: 0.0,
+        shape_half_width_n: 0.0,
+        zero_counts: Measured::exact(cell.zero_counts).into(),
+        arm_m: cell.arm_m.into(),
+        sign: cell.sign,
+        on_engine: cell.shaft == Shaft::Engine,
+        range_counts: cell.range_counts,
+        calibrated_counts: None,
+    };
+    calibration.apply_load_cell(cell.channel, &mut model);
+    Some(model)
+}
+
 /// What the reduction has to know of a stand with its calibrations.
 #[must_use]
 pub fn model(stand: &Stand, calibration: &Calibration) -> ReductionModel {
@@ -162,10 +185,6 @@ pub fn model(stand: &Stand, calibration: &Calibration) -> ReductionModel {
         tooth_errors: calibration.known_pattern(pickup.channel, pickup.teeth),
     };
     let losses = &stand.losses;
-    let load_cell = stand
-        .load_cell
-        .as_ref()
-        .filter(|_| stand.kind != StandKind::Inertia);
     let mut model = ReductionModel {
         drum_inertia_kg_m2: stand.drum.as_ref().map(|drum| drum.inertia_kg_m2.into()),
         engine_inertia_kg_m2: stand.engine.inertia_kg_m2.into(),
@@ -190,21 +209,10 @@ pub fn model(stand: &Stand, calibration: &Calibration) -> ReductionModel {
             wheel,
         ),
         second_wheel: second_pickup(stand).map(wheel),
-        load_cell: load_cell.map(|cell| LoadCellModel {
-            newton_per_count: cell.newton_per_count.into(),
-            newton_per_count_squared: 0.0,
-            bend_about_counts: 0.0,
-            shape_half_width_n: 0.0,
-            zero_counts: Measured::exact(cell.zero_counts).into(),
-            arm_m: cell.arm_m.into(),
-            sign: cell.sign,
-            on_engine: cell.shaft == Shaft::Engine,
-            range_counts: cell.range_counts,
-            calibrated_counts: None,
-        }),
+        load_cell: load_cell_model(stand, calibration).filter(|_| stand.kind != StandKind::Inertia),
         cycles_per_engine_turn: stand.engine.cycles_per_turn,
     };
-    calibration.apply(stand, &mut model);
+    calibration.apply(&mut model);
     model
 }
 
@@ -237,76 +245,19 @@ pub fn air(
     })
 }
 
-/// Mean and standard uncertainty of the mean of a channel over the recording.
+/// Mean of a channel's believable values over the recording, and its standard uncertainty.
 pub(crate) fn channel_mean(
     stand: &Stand,
     id: ChannelId,
     recording: &Recording,
 ) -> Result<Measured, ReductionError> {
-    channel_mean_until(stand, id, recording, u64::MAX)
-}
-
-/// [`channel_mean`] of the samples up to a tick.
-fn channel_mean_until(
-    stand: &Stand,
-    id: ChannelId,
-    recording: &Recording,
-    tick_last: u64,
-) -> Result<Measured, ReductionError> {
-    let unknown = || ReductionError::NoAir {
-        channel: format!("number {}", id.0),
-    };
-    let channel = stand.channel(id).ok_or_else(unknown)?;
-    let cold = cold_junction_k(stand, channel, recording, tick_last)?;
-    let values: Vec<f64> = recording
-        .samples_of(channel.source)
-        .iter()
-        .take_while(|(tick, _)| *tick <= tick_last)
-        .filter_map(|(_, counts)| channel.law.si(f64::from((*counts)?), cold).ok())
-        .filter(|si| {
-            channel
-                .expected_si
-                .is_none_or(|(low, high)| (low..=high).contains(si))
-        })
-        .collect();
-    if values.is_empty() {
-        return Err(ReductionError::NoAir {
-            channel: channel.name.clone(),
-        });
-    }
-    let n = values.len() as f64;
-    let mean = values.iter().sum::<f64>() / n;
-    let spread = values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
-    Ok(Measured::new(
-        mean,
-        (spread / n).sqrt().hypot(channel.uncertainty_si),
-    ))
-}
-
-/// Mean temperature of a channel's cold junction, K; none where it has none.
-fn cold_junction_k(
-    stand: &Stand,
-    channel: &Channel,
-    recording: &Recording,
-    tick_last: u64,
-) -> Result<Option<f64>, ReductionError> {
-    let junction = channel.cold_junction;
-    junction
-        .map(|cold| Ok(channel_mean_until(stand, cold, recording, tick_last)?.value))
-        .transpose()
-}
-
-/// Counts of a channel to SI, over one recording; none where the law has no value.
-pub(crate) fn channel_law<'a>(
-    stand: &Stand,
-    channel: &'a Channel,
-    recording: &Recording,
-) -> impl Fn(i32) -> Option<f64> + 'a {
-    let cold = cold_junction_k(stand, channel, recording, u64::MAX);
-    move |counts| {
-        let cold = cold.as_ref().ok()?;
-        channel.law.si(f64::from(counts), *cold).ok()
-    }
+    let no_air = |channel: String| ReductionError::NoAir { channel };
+    let channel = stand
+        .channel(id)
+        .ok_or_else(|| no_air(format!("number {}", id.0)))?;
+    recording
+        .mean_of(id, channel, 0..=u64::MAX)
+        .ok_or_else(|| no_air(channel.name.clone()))
 }
 
 /// How a person wants the curve, where it differs from the stand file.
@@ -377,8 +328,8 @@ impl RawData {
             link_faults: recording.faults.len(),
             start_temperatures_k: temperatures
                 .filter_map(|(number, channel)| {
-                    let mean = channel_mean_until(stand, ChannelId(number), recording, tick_start);
-                    Some((channel.name.clone(), mean.ok()?.value))
+                    let mean = recording.mean_of(ChannelId(number), channel, 0..=tick_start)?;
+                    Some((channel.name.clone(), mean.value))
                 })
                 .collect(),
         }
@@ -417,7 +368,12 @@ pub fn record_pull(
     let connection = reader.connection(pull.connection)?;
     let hello = connection.hello.ok_or(ReductionError::NoTickRate)?;
     let chunks = reader.pull_chunks(pull.id)?;
-    Ok((stand, Recording::of_chunks(&chunks, hello.tick_hz)))
+    let calibration = Calibration::read(reader, pull.calibration)?;
+    let of = Arc::new(CalibratedStand::new(stand.clone(), &calibration));
+    Ok((
+        stand,
+        Recording::of_chunks(&chunks, hello.tick_hz, Some(&of)),
+    ))
 }
 
 /// Reduces a stored pull from its raw bytes.
@@ -450,18 +406,19 @@ pub(crate) fn reduce_recorded(
         .as_ref()
         .ok_or(ReductionError::NoTickRate)?
         .tick_hz;
-    let chunks = reader.pull_chunks(id)?;
-    let recording = Recording::of_chunks(&chunks, tick_hz);
     let calibration = if choice.calibrations_of_now {
         Calibration::in_force(reader)?.0
     } else {
         Calibration::read(reader, pull.calibration)?
     };
+    let of = Arc::new(CalibratedStand::new(stand.clone(), &calibration));
+    let chunks = reader.pull_chunks(id)?;
+    let recording = Recording::of_chunks(&chunks, tick_hz, Some(&of));
     let entered = EnteredAir::read(&pull.air, &format!("the air of pull {id}"))?;
     let air = air(&stand, entered, &recording)?;
     let ticks = pull.tick_first_wanted..=pull.tick_end.unwrap_or(u64::MAX);
     let options = options(&stand, air, choice);
-    let mut curve = reduce_recording(&stand, &calibration, &recording, ticks, &options)?;
+    let mut curve = reduce_recording(&of, &recording, ticks, &options)?;
     curve.remarks.extend(
         recording
             .gaps
@@ -492,28 +449,23 @@ pub fn reduce_log(
     bytes: &[u8],
     choice: CurveChoice,
 ) -> Result<Curve, ReductionError> {
-    let recording = Recording::of_bytes(bytes);
+    let of = Arc::new(CalibratedStand::new(stand.clone(), calibration));
+    let recording = Recording::of_bytes(bytes, Some(&of));
     if recording.tick_hz <= 0.0 {
         return Err(ReductionError::NoTickRate);
     }
     let air = air(stand, None, &recording)?;
-    reduce_recording(
-        stand,
-        calibration,
-        &recording,
-        0..=u64::MAX,
-        &options(stand, air, choice),
-    )
-    .map_err(Into::into)
+    reduce_recording(&of, &recording, 0..=u64::MAX, &options(stand, air, choice))
+        .map_err(Into::into)
 }
 
 fn reduce_recording(
-    stand: &Stand,
-    calibration: &Calibration,
+    of: &CalibratedStand,
     recording: &Recording,
     ticks: std::ops::RangeInclusive<u64>,
     options: &ReduceOptions,
 ) -> Result<Curve, ReduceError> {
+    let stand = of.stand();
     let edges = |pickup: Option<&Pickup>| {
         pickup.map_or(&[][..], |p| {
             recording.edges_within(p.channel, ticks.clone())
@@ -527,5 +479,5 @@ fn reduce_recording(
             recording.forces_within(cell.channel, ticks.clone())
         }),
     };
-    reduce(&raw, &model(stand, calibration), options)
+    reduce(&raw, of.model(), options)
 }

@@ -11,6 +11,7 @@ use leverarm::software_stand::{
     AnalogSource, Hum, Interference, Reaction, SoftwareStand, StandModel, TemperatureSource,
     rad_per_s,
 };
+use leverarm::values::CalibratedStand;
 use leverarm_config::Stand;
 use leverarm_protocol::{BoardMessage, Form, FrameWriter, HostMessage, HostWriter, LineWriter};
 use leverarm_protocol::{BoardReader, Reading};
@@ -56,7 +57,8 @@ fn listen(model: StandModel, pull: bool, stand: Option<&Stand>) -> Report {
         assert!(software.truth().omega_drum_rad_per_s > rad_per_s(300.0));
     }
     assert!(check.is_identified());
-    check.report(stand)
+    let of = stand.map(|stand| CalibratedStand::uncalibrated(stand.clone()));
+    check.report(of.as_ref())
 }
 
 /// Faults with the input they are about.
@@ -227,7 +229,7 @@ fn a_thermocouple_with_swapped_wires_falls_below_what_is_expected() {
     });
     let mut check = BoardCheck::new();
     check.feed(0, &swapped);
-    let found = check.report(Some(&stand));
+    let found = check.report(Some(&CalibratedStand::uncalibrated(stand)));
     assert!(
         faults(&found).contains(&(Fault::SwappedPolarity, "temperature 0")),
         "{found:?}"

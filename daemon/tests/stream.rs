@@ -10,9 +10,9 @@ use std::path::Path;
 use leverarm::core::{Core, Now, Output};
 use leverarm::engine::engine_pull;
 use leverarm::export::{self, Values};
-use leverarm::recording::Recording;
 use leverarm::reduction::{CurveChoice, record_pull, reduce_pull};
 use leverarm::rehearsal::{DEMO_STAND, model_of, script_of};
+use leverarm::replay::Recording;
 use leverarm::software_stand::SoftwareStand;
 use leverarm::store::{ChunkId, ChunkRange, Cursor, PullRecord, PullState, StoreReader};
 use leverarm::stream::{Batch, Feed, Range};
@@ -218,12 +218,13 @@ fn every_sample_is_in_one_point() {
     let reader = StoreReader::open(folder.path()).unwrap();
     let found = counted(&lines(folder.path(), Cursor::START));
     let stand = stand();
+    let of = Arc::new(CalibratedStand::uncalibrated(stand.clone()));
     let mut expected: BTreeMap<String, u64> = BTreeMap::new();
     for connection in reader.connections().unwrap() {
         let chunks = reader.chunks(connection.id, &ChunkRange::All).unwrap();
-        let recording = Recording::of_chunks(&chunks, connection.hello.unwrap().tick_hz);
-        for channel in &stand.channels {
-            let samples = recording.samples_of(channel.source).len();
+        let recording = Recording::of_chunks(&chunks, connection.hello.unwrap().tick_hz, Some(&of));
+        for (index, channel) in stand.channels.iter().enumerate() {
+            let samples = recording.values_of(Signal::Channel(ChannelId(index))).len();
             *expected.entry(channel.name.clone()).or_default() += samples as u64;
         }
     }

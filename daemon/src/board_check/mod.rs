@@ -7,14 +7,16 @@
 mod samples;
 mod teeth;
 
-use leverarm_config::{LoadCell, Source, Stand};
+use leverarm_config::{Source, Stand};
 use leverarm_protocol::{
     BoardMessage, BoardReader, BoardState, Channel, ChannelKind, Counters, CutCause, Form, Hello,
     LinkFault, Reading, Status,
 };
+use leverarm_torque::reduce::LoadCellModel;
 use serde::Serialize;
 
-use crate::recording::Recording;
+use crate::replay::Recording;
+use crate::values::{CalibratedStand, Value};
 use samples::{Detrended, noise_between};
 use teeth::Rhythm;
 
@@ -291,7 +293,7 @@ impl BoardCheck {
 
     /// What is known by now. The stand file gives names, units and signs.
     #[must_use]
-    pub fn report(&self, stand: Option<&Stand>) -> Report {
+    pub fn report(&self, of: Option<&CalibratedStand>) -> Report {
         let counters = self.reader.counters();
         let (captures_before, errors_before) = self.before.unwrap_or_default();
         let status = self.status.as_ref();
@@ -309,7 +311,8 @@ impl BoardCheck {
             .map_or(0.0, |it| f64::from(it.tick_hz));
         let seconds = self.seconds();
         let mut bench = Bench {
-            stand,
+            of,
+            stand: of.map(CalibratedStand::stand),
             recording: &self.recording,
             tick_hz,
             seconds,
@@ -351,12 +354,9 @@ fn state_of(status: &Status) -> State {
     }
 }
 
-fn force_n(cell: &LoadCell, counts: f64) -> f64 {
-    cell.sign * (counts - cell.zero_counts) * cell.newton_per_count.value
-}
-
 /// Looks at the inputs one by one.
 struct Bench<'a> {
+    of: Option<&'a CalibratedStand>,
     stand: Option<&'a Stand>,
     recording: &'a Recording,
     tick_hz: f64,
@@ -478,8 +478,10 @@ impl Bench<'_> {
     fn force(&mut self, channel: Channel) -> Input {
         let input = format!("force {}", channel.number);
         let samples = self.recording.forces_of(channel.number);
-        let cell = self.stand.and_then(|stand| stand.load_cell.as_ref());
-        let cell = cell.filter(|cell| cell.channel == channel.number);
+        let of = self
+            .of
+            .filter(|of| of.cell_channel() == Some(channel.number));
+        let cell = of.and_then(CalibratedStand::cell);
         let detrended = Detrended::of(self.in_seconds(samples.iter().copied()));
         self.rate(&input, channel, samples.len());
         let (low, high) = cell
@@ -521,7 +523,7 @@ impl Bench<'_> {
             value: newest
                 .zip(cell.zip(self.stand))
                 .map(|(counts, (cell, stand))| {
-                    let force_n = force_n(cell, f64::from(counts));
+                    let force_n = cell.force_at_n(f64::from(counts));
                     stand.units.force.text(force_n, 1)
                 }),
             mean_counts: noise.map(|noise| noise.mean),
@@ -532,12 +534,12 @@ impl Bench<'_> {
     }
 
     /// A load that is on the wrong side of zero.
-    fn polarity(&mut self, input: &str, cell: &LoadCell, samples: &[(u64, i32)]) {
-        let sigma_n = noise_between(samples) * cell.newton_per_count.value.abs();
+    fn polarity(&mut self, input: &str, cell: &LoadCellModel, samples: &[(u64, i32)]) {
+        let sigma_n = noise_between(samples) * cell.newton_per_count.value().abs();
         // Means of a few, since an engine pulls in pulses.
         let means = samples.chunks_exact(SAMPLES_MIN).map(|few| {
             let sum: f64 = few.iter().map(|(_, counts)| f64::from(*counts)).sum();
-            force_n(cell, sum / few.len() as f64)
+            cell.force_at_n(sum / few.len() as f64)
         });
         let ends = |(least, most): (f64, f64), force: f64| (least.min(force), most.max(force));
         let (least, most) = means.fold((f64::INFINITY, f64::NEG_INFINITY), ends);
@@ -550,6 +552,17 @@ impl Bench<'_> {
                  round; with no load on it, its zero is off: leverarm tare"
             );
             self.remark(Fault::SwappedPolarity, input, text);
+        }
+    }
+
+    /// What a channel of the stand reads now.
+    fn newest(&self, of: &CalibratedStand, named: &leverarm_config::Channel) -> Value {
+        match self.recording.samples_of(named.source).last() {
+            Some((_, counts)) => of.channel_value(named, *counts, |id| {
+                let cold = of.stand().channel(id);
+                cold.map_or(Value::Unknown, |cold| self.newest(of, cold))
+            }),
+            None => Value::Unknown,
         }
     }
 
@@ -568,14 +581,10 @@ impl Bench<'_> {
             Some((stand, channels.find(|named| named.source == source)?))
         });
         let newest = samples.last().and_then(|(_, counts)| *counts);
-        let value_si = named.zip(newest).and_then(|((stand, named), counts)| {
-            let cold = named.cold_junction.and_then(|id| stand.channel(id));
-            let cold_k = cold.and_then(|cold| {
-                let counts = self.recording.samples_of(cold.source).last()?.1?;
-                cold.law.si(f64::from(counts), None).ok()
-            });
-            named.law.si(f64::from(counts), cold_k).ok()
-        });
+        let value = named
+            .zip(self.of)
+            .map(|((_, named), of)| self.newest(of, named));
+        let value_si = value.as_ref().and_then(Value::si);
         if samples.len() - good.len() > samples.len() / 2 {
             let text = "open: the converter sees no sensor. Plug, broken wire, or not fitted";
             self.remark(Fault::Open, &input, text.to_owned());

@@ -7,7 +7,6 @@
 pub mod runs;
 pub mod tare;
 
-use leverarm_config::Stand;
 use leverarm_filters::speed_fit::KnownPattern;
 use leverarm_torque::calibration::load_cell::{Creep, Curve, LoadCell, LoadCellError, LoadPoint};
 use leverarm_torque::calibration::losses::{LossError, LossFigures, Losses};
@@ -408,7 +407,7 @@ impl Calibration {
     }
 
     /// Puts the calibrated values over those of the stand file.
-    pub fn apply(&self, stand: &Stand, model: &mut ReductionModel) {
+    pub fn apply(&self, model: &mut ReductionModel) {
         if let Some(calibrated) = &self.drum_inertia
             && let Some(inertia) = &mut model.drum_inertia_kg_m2
         {
@@ -420,17 +419,17 @@ impl Calibration {
         if let Some(calibrated) = &self.losses {
             model.losses = loss_model(calibrated, model.drum_inertia_kg_m2.as_ref());
         }
-        if let (Some(cell), Some(model)) = (&stand.load_cell, &mut model.load_cell) {
-            if let Some(calibrated) = self
-                .load_cell
-                .as_ref()
-                .filter(|c| c.channel == cell.channel)
-            {
-                apply_load_cell(calibrated, model);
-            }
-            if let Some(tare) = self.tare.as_ref().filter(|t| t.channel == cell.channel) {
-                model.zero_counts = tare.zero_counts;
-            }
+    }
+
+    /// Puts the calibrated scale and the last zero of the load cell at this channel of the board over
+    /// those of the stand file.
+    pub fn apply_load_cell(&self, channel: u8, model: &mut LoadCellModel) {
+        let calibrated = self.load_cell.as_ref();
+        if let Some(calibrated) = calibrated.filter(|it| it.channel == channel) {
+            apply_load_cell(calibrated, model);
+        }
+        if let Some(tare) = self.tare.as_ref().filter(|it| it.channel == channel) {
+            model.zero_counts = tare.zero_counts;
         }
     }
 

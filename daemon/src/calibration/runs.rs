@@ -3,12 +3,14 @@
 
 use std::ops::RangeInclusive;
 use std::path::Path;
+use std::sync::Arc;
 
 use leverarm_config::{Pickup, Shaft, Stand};
 use leverarm_filters::teeth::{ToothTrain, resolve};
 
-use crate::recording::Recording;
+use crate::replay::Recording;
 use crate::store::{ChunkRange, PullId, StoreError, StoreReader};
+use crate::values::CalibratedStand;
 
 /// A recorded stretch.
 #[derive(Debug, Clone)]
@@ -66,7 +68,11 @@ impl Run {
     ///
     /// # Errors
     /// [`RunSourceError`].
-    pub fn of_pull(reader: &StoreReader, id: PullId) -> Result<Self, RunSourceError> {
+    pub fn of_pull(
+        reader: &StoreReader,
+        id: PullId,
+        stand: Option<&Arc<CalibratedStand>>,
+    ) -> Result<Self, RunSourceError> {
         let pull = reader.pull(id)?;
         let name = format!("pull {id}");
         let hello = reader.connection(pull.connection)?.hello;
@@ -74,7 +80,7 @@ impl Run {
             .ok_or_else(|| RunSourceError::NoTickRate { name: name.clone() })?
             .tick_hz;
         Ok(Self {
-            recording: Recording::of_chunks(&reader.pull_chunks(id)?, tick_hz),
+            recording: Recording::of_chunks(&reader.pull_chunks(id)?, tick_hz, stand),
             ticks: pull.tick_first_wanted..=pull.tick_end.unwrap_or(u64::MAX),
             name,
         })
@@ -84,13 +90,16 @@ impl Run {
     ///
     /// # Errors
     /// [`RunSourceError`].
-    pub fn of_log(file: &Path) -> Result<Self, RunSourceError> {
+    pub fn of_log(
+        file: &Path,
+        stand: Option<&Arc<CalibratedStand>>,
+    ) -> Result<Self, RunSourceError> {
         let name = file.display().to_string();
         let bytes = std::fs::read(file).map_err(|error| RunSourceError::File {
             file: name.clone(),
             error,
         })?;
-        let recording = Recording::of_bytes(&bytes);
+        let recording = Recording::of_bytes(&bytes, stand);
         if recording.tick_hz <= 0.0 {
             return Err(RunSourceError::NoTickRate { name });
         }
@@ -99,17 +108,6 @@ impl Run {
             recording,
             ticks: 0..=u64::MAX,
         })
-    }
-
-    /// A pull by its number, or else a byte log by its path.
-    ///
-    /// # Errors
-    /// [`RunSourceError`].
-    pub fn named(reader: &StoreReader, name: &str) -> Result<Self, RunSourceError> {
-        match name.trim().parse() {
-            Ok(number) => Self::of_pull(reader, PullId::new(number)),
-            Err(_not_a_number) => Self::of_log(Path::new(name)),
-        }
     }
 
     /// The last seconds that were recorded, when a daemon is recording now.
@@ -152,7 +150,7 @@ impl Run {
         if age_s > FRESH_S {
             return Err(RunSourceError::Stale { age_s });
         }
-        let recording = Recording::of_chunks(&chunks, tick_hz);
+        let recording = Recording::of_chunks(&chunks, tick_hz, None);
         let newest = recording.newest_tick();
         #[expect(
             clippy::cast_possible_truncation,

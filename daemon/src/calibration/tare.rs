@@ -6,7 +6,7 @@ use leverarm_torque::reduce::force_faults;
 
 use super::runs::{Run, RunSourceError};
 use super::{Calibration, Tare};
-use crate::reduction::model;
+use crate::reduction::load_cell_model;
 use crate::store::StoreReader;
 
 /// Seconds averaged unless told otherwise.
@@ -116,14 +116,9 @@ pub fn measure(
         .map(|(_, counts)| f64::from(*counts))
         .collect();
     let zero = zero_of(&counts)?;
-    let model = model(stand, calibration).load_cell;
-    let scale = model
-        .as_ref()
-        .map_or(cell.newton_per_count.value, |m| m.newton_per_count.value());
-    let before = model
-        .as_ref()
-        .map_or(cell.zero_counts, |m| m.zero_counts.value());
-    let moved_n = scale * (zero.value() - before);
+    // As on the page: by how much the force that it shows moves.
+    let model = load_cell_model(stand, calibration).ok_or(TareError::NoLoadCell)?;
+    let moved_n = model.sign * model.force_at_n(zero.value());
     Ok(Tared {
         record: Tare {
             made_wall_us: now_wall_us,

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use indicatif::{ProgressBar, ProgressStyle};
-use leverarm_config::{Stand, units};
+use leverarm_config::units;
 use leverarm_protocol::{Form, HostMessage, HostWriter};
 use serde_json::json;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
@@ -14,9 +14,11 @@ use super::{
     Failure, StandFile, StoreArgument, curve_output, dialogue, json_line, read_stand, say,
 };
 use crate::board_check::{BoardCheck, Report, State};
+use crate::calibration::Calibration;
 use crate::clock::Clock;
 use crate::service::open_port;
-use crate::store::StoreReader;
+use crate::store::{StoreError, StoreReader};
+use crate::values::CalibratedStand;
 
 /// A board that was reset as its port opened, and waits in its bootloader, takes so long to speak.
 const PATIENCE_US: u64 = 5_000_000;
@@ -87,8 +89,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<(), Failure> {
         other => Some(other?),
     };
     let from = source(arguments, read.as_ref())?;
+    let stand = read.as_ref().map(as_calibrated).transpose()?;
     let mut bench = Bench {
-        stand: read.as_ref().map(|read| &read.stand),
+        stand: stand.as_ref(),
         check: BoardCheck::new(),
         bar: (!arguments.json).then(live_bar),
         shown_us: 0,
@@ -128,6 +131,16 @@ pub(super) fn run(arguments: &Arguments) -> Result<(), Failure> {
     Ok(())
 }
 
+/// The stand with the calibrations in force, where there is a store already.
+fn as_calibrated(read: &StandFile) -> Result<CalibratedStand, Failure> {
+    let calibration = match StoreReader::open(&read.store_folder) {
+        Ok(reader) => Calibration::in_force(&reader).map_err(Failure::of)?.0,
+        Err(StoreError::NoStore { .. }) => Calibration::default(),
+        Err(error) => return Err(Failure::of(error)),
+    };
+    Ok(CalibratedStand::new(read.stand.clone(), &calibration))
+}
+
 fn source<'a>(arguments: &'a Arguments, read: Option<&'a StandFile>) -> Result<From<'a>, Failure> {
     if let Some(file) = &arguments.board_log {
         return Ok(From::Log(file));
@@ -158,7 +171,7 @@ fn live_bar() -> ProgressBar {
 
 /// A board under way.
 struct Bench<'a> {
-    stand: Option<&'a Stand>,
+    stand: Option<&'a CalibratedStand>,
     check: BoardCheck,
     bar: Option<ProgressBar>,
     shown_us: u64,

@@ -18,8 +18,8 @@ use serde::{Deserialize, Serialize};
 use serde_json::json;
 
 use crate::engine::engine_pull;
-use crate::recording::Recording;
 use crate::reduction::{CurveChoice, RawData, ReducedPull, ReductionError, reduce_recorded};
+use crate::replay::Recording;
 use crate::store::{ContentHash, PullRecord, StoreError, StoreReader};
 
 /// What a comparison and its sheet need of a reduced pull.

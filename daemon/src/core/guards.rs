@@ -1,10 +1,11 @@
 //! Guards: rules that warn or cut, each with its debounce.
 
 use leverarm_config::display::DisplayUnits;
-use leverarm_config::{Guard, GuardAction, Quantity, Shaft, Signal, Stand, Watch};
+use leverarm_config::{Channel, Guard, GuardAction, Shaft, Signal, Stand, Watch};
 
 use super::live::GuardLive;
-use super::signals::{Signals, Value};
+use super::signals::Signals;
+use crate::values::Value;
 
 /// A guard that tripped or cleared.
 #[derive(Clone, Debug, PartialEq)]
@@ -104,7 +105,7 @@ pub(super) struct GuardDesk {
 #[derive(Debug)]
 struct Texts {
     units: DisplayUnits,
-    quantities: Vec<Quantity>,
+    channels: Vec<Channel>,
 }
 
 impl GuardDesk {
@@ -122,7 +123,7 @@ impl GuardDesk {
             states: stand.guards.iter().map(state).collect(),
             texts: Texts {
                 units: stand.units,
-                quantities: stand.channels.iter().map(|c| c.quantity).collect(),
+                channels: stand.channels.clone(),
             },
             forced: None,
         }
@@ -228,7 +229,9 @@ impl GuardDesk {
             let finding = if forced { Finding::Passed } else { finding };
             verdicts.extend(state.settle(finding, at_us, |watch, si| match value {
                 _ if forced => SELF_TEST.to_owned(),
-                Value::Lost(why, _) if matches!(watch, Watch::SensorLost { .. }) => why.clone(),
+                Value::Lost(..) if matches!(watch, Watch::SensorLost { .. }) => {
+                    texts.lost(signal, value)
+                }
                 _ => texts.passed(watch, signal, si),
             }));
         }
@@ -371,15 +374,25 @@ impl Texts {
         }
     }
 
+    /// Why a channel can't be right.
+    fn lost(&self, signal: Signal, value: &Value) -> String {
+        let channel = match signal {
+            Signal::Channel(id) => self.channels.get(id.0),
+            _ => None,
+        };
+        let words = channel.and_then(|channel| value.lost(channel, &self.units));
+        words.unwrap_or_else(|| "the sensor is lost".to_owned())
+    }
+
     fn value(&self, signal: Signal, si: f64) -> String {
         match signal {
             Signal::Speed(Shaft::Drum) => format!("{:.0} rpm at the drum", rpm(si)),
             Signal::Speed(Shaft::Engine) => format!("{:.0} rpm at the engine", rpm(si)),
             Signal::LoadCell => format!("{si:.1} N"),
             Signal::Board => format!("{si:.3} s"),
-            Signal::Channel(id) => self.quantities.get(id.0).map_or_else(
+            Signal::Channel(id) => self.channels.get(id.0).map_or_else(
                 || format!("{si:.3}"),
-                |quantity| quantity.display_unit(&self.units).text(si, 1),
+                |channel| channel.quantity.display_unit(&self.units).text(si, 1),
             ),
         }
     }

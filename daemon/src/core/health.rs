@@ -5,11 +5,13 @@
 //! practice, no source: chosen so that an undisturbed stand is silent for days. They warn; none of
 //! them cuts.
 
-use leverarm_config::{Channel, Quantity, Source, Stand};
+use leverarm_config::{Channel, Quantity, Source};
 use leverarm_protocol::{BoardMessage, TEMPERATURE_UNREADABLE};
+use leverarm_torque::reduce::LoadCellModel;
 
 use super::{EventData, Now, Output, Record};
 use crate::store::Severity;
+use crate::values::CalibratedStand;
 
 /// Samples before a detector trusts what it has learnt.
 const LEARN: u32 = 64;
@@ -418,8 +420,8 @@ struct Input {
 /// A load cell.
 #[derive(Debug)]
 struct Cell {
+    model: LoadCellModel,
     channel: u8,
-    newton_per_count: f64,
     watch: SampleWatch,
     zero: ZeroWatch,
 }
@@ -429,8 +431,6 @@ struct Cell {
 pub struct HealthDesk {
     inputs: Vec<Input>,
     cell: Option<Cell>,
-    /// Counts of the load cell without load, as tared; stands before the stand file's.
-    zero_counts: Option<f64>,
     clocks: ClockWatch,
     tick_hz: f64,
 }
@@ -438,7 +438,8 @@ pub struct HealthDesk {
 impl HealthDesk {
     /// For a stand; nothing learnt yet.
     #[must_use]
-    pub fn new(stand: &Stand) -> Self {
+    pub fn new(of: &CalibratedStand) -> Self {
+        let stand = of.stand();
         let watch_of = |channel: &Channel| {
             let watch = SampleWatch::new(match channel.source {
                 Source::Analog(_) => (i32::from(i16::MIN), i32::from(i16::MAX)),
@@ -468,34 +469,37 @@ impl HealthDesk {
         const BITS_24: i32 = 1 << 23;
         Self {
             inputs: inputs.collect(),
-            cell: stand.load_cell.as_ref().map(|cell| Cell {
-                channel: cell.channel,
-                newton_per_count: cell.newton_per_count.value,
-                watch: SampleWatch::new((-BITS_24, BITS_24 - 1)),
-                zero: ZeroWatch::new(cell.zero_counts),
-            }),
-            zero_counts: None,
+            cell: of
+                .cell()
+                .zip(of.cell_channel())
+                .map(|(cell, channel)| Cell {
+                    model: *cell,
+                    channel,
+                    watch: SampleWatch::new((-BITS_24, BITS_24 - 1)),
+                    zero: ZeroWatch::new(cell.zero_counts.value()),
+                }),
             clocks: ClockWatch::new(stand.board.heartbeat_timeout_ms),
             tick_hz: 0.0,
         }
     }
 
     /// Another connection, or a board that began anew: what was learnt of the inputs is forgotten.
-    pub fn begin(&mut self, stand: &Stand) {
-        let (clocks, zero_counts) = (self.clocks.clone(), self.zero_counts);
+    pub fn begin(&mut self, of: &CalibratedStand) {
+        let clocks = self.clocks.clone();
         *self = Self {
             clocks,
-            ..Self::new(stand)
+            ..Self::new(of)
         };
         self.clocks.no_beat();
-        self.tared(zero_counts);
     }
 
-    /// What the load cell shows without load was taken anew.
-    pub fn tared(&mut self, zero_counts: Option<f64>) {
-        self.zero_counts = zero_counts;
-        if let (Some(cell), Some(zero_counts)) = (&mut self.cell, zero_counts) {
-            cell.zero = ZeroWatch::new(zero_counts);
+    /// The load cell was calibrated or its zero taken anew.
+    pub fn calibrated(&mut self, of: &CalibratedStand) {
+        if let (Some(cell), Some(model)) = (&mut self.cell, of.cell())
+            && cell.model != *model
+        {
+            cell.model = *model;
+            cell.zero = ZeroWatch::new(model.zero_counts.value());
         }
     }
 
@@ -648,7 +652,7 @@ fn force(now: Now, tick: u64, at_s: f64, cell: &mut Cell, counts: i32, out: &mut
             other => tell(now, tick, NAME, &other, out),
         });
     if let Some(off) = cell.zero.push(at_s, counts) {
-        let newton = off * cell.newton_per_count;
+        let newton = cell.model.force_at_n(cell.model.zero_counts.value() + off);
         let message = format!("without load it shows {off:+.0} counts, {newton:+.2} N");
         let data = serde_json::json!({ "counts": off, "newton": newton });
         let about = ("zero drift", NAME);

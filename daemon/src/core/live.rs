@@ -5,7 +5,6 @@ use leverarm_protocol::Counters;
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 use serde::Serialize;
 
-use super::signals::Value;
 use super::{Core, CutLatch, CutView, Now};
 
 /// Where the stand is on its way through a pull.
@@ -120,17 +119,14 @@ pub(super) fn snapshot(core: &Core, now: Now) -> Live {
     let channels = stand.channels.iter().enumerate().map(|(index, channel)| {
         let signal = Signal::Channel(ChannelId(index));
         let unit = channel.quantity.display_unit(&stand.units);
-        let (value_si, lost) = match signals.value(signal) {
-            Value::Good(si) => (Some(si), None),
-            Value::Lost(why, _) => (None, Some(why)),
-            Value::Unknown => (None, None),
-        };
+        let value = signals.value(signal);
+        let value_si = value.good();
         ChannelLive {
             name: channel.name.clone(),
             value: value_si.map(|si| unit.number(si)),
             unit: unit.symbol.to_owned(),
             value_si,
-            lost,
+            lost: value.lost(channel, &stand.units),
             age_ms: signals.age_ms(signal, now.mono_us),
         }
     });
@@ -161,7 +157,7 @@ pub(super) fn snapshot(core: &Core, now: Now) -> Live {
 
 /// Rough torque at the crank from the last whole turns, or from the load cell.
 fn torque(core: &Core) -> Option<f64> {
-    let model = &core.model;
+    let model = core.of.model();
     let ratio = model.engine_per_drum.value();
     let motion = core.signals.motion()?;
     let link = core.link.as_ref()?;

@@ -15,22 +15,22 @@ mod signals;
 mod swarms;
 mod wheel;
 
+use std::sync::Arc;
+
 use leverarm_config::{GuardAction, Shaft, Signal, Source, Stand};
 use leverarm_filters::teeth::{Edge, ToothKind};
 use leverarm_protocol::{
     BoardMessage, BoardState, ChannelKind, Counters, CutCause, Form, FrameWriter, Hello,
-    HostMessage, HostWriter, LinkFault, Reading, Status, TEMPERATURE_UNREADABLE, Teeth,
+    HostMessage, HostWriter, LinkFault, Reading, Status, Teeth,
 };
-
-use leverarm_torque::reduce::ReductionModel;
 
 pub use chunks::ChunkData;
 pub use cut::{CutLatch, CutView};
 pub use live::{ChannelLive, GuardLive, Live, PullPhase};
 pub use self_test::{Arming, GuardTrial, SelfTestReport};
 
-use crate::calibration::Calibration;
 use crate::store::Severity;
+use crate::values::{CalibratedStand, Sample};
 use chunks::ChunkBuilder;
 use cut::CutDesk;
 use guards::{Context, GuardDesk, Verdict};
@@ -225,8 +225,9 @@ const PATIENCE_US: u64 = 2_000_000;
 #[derive(Debug)]
 pub struct Core {
     stand: Stand,
-    /// The stand's constants as calibrated, for live torque.
-    model: ReductionModel,
+    /// The same as calibrated: what is live follows it. Guards on a speed keep the stand file's
+    /// drive ratio.
+    of: Arc<CalibratedStand>,
     link: Option<Link>,
     is_open: bool,
     host: HostWriter,
@@ -246,25 +247,27 @@ pub struct Core {
     arming: Arming,
     armed: bool,
     self_test: Option<SelfTest>,
+    /// Samples of the message at hand; kept for its room.
+    samples: Vec<Sample>,
 }
 
 impl Core {
     /// The core for a stand, not connected yet.
     #[must_use]
     pub fn new(stand: Stand) -> Self {
+        let of = Arc::new(CalibratedStand::uncalibrated(stand.clone()));
         Self {
-            model: crate::reduction::model(&stand, &Calibration::default()),
             link: None,
             is_open: false,
             host: HostWriter::new(),
             form: None,
-            signals: Signals::new(&stand),
+            signals: Signals::new(Arc::clone(&of)),
             guards: GuardDesk::new(&stand),
             cut: CutDesk::default(),
             pulls: PullFinder::new(&stand),
             chunks: ChunkBuilder::default(),
             swarms: Swarms::default(),
-            health: HealthDesk::new(&stand),
+            health: HealthDesk::new(&of),
             last_tick_us: None,
             fit: false,
             store_behind: false,
@@ -272,6 +275,8 @@ impl Core {
             arming: Arming::default(),
             armed: true,
             self_test: None,
+            samples: Vec::new(),
+            of,
             stand,
         }
     }
@@ -282,13 +287,11 @@ impl Core {
         &self.stand
     }
 
-    /// Other calibrations are in force: what is live follows them at once. Guards on a speed keep the
-    /// stand file's drive ratio.
-    pub fn calibrated(&mut self, model: ReductionModel) {
-        let cell = model.load_cell.as_ref();
-        self.signals.calibrated(cell);
-        self.health.tared(cell.map(|cell| cell.zero_counts.value()));
-        self.model = model;
+    /// Other calibrations of the same stand are in force: what is live follows them at once.
+    pub fn calibrated(&mut self, of: Arc<CalibratedStand>) {
+        self.signals.calibrated(Arc::clone(&of));
+        self.health.calibrated(&of);
+        self.of = of;
     }
 
     /// When [`Core::tick`] is due again, on the monotonic clock.
@@ -340,7 +343,7 @@ impl Core {
     fn begin(&mut self, now: Now, port: &str, out: &mut Output) {
         self.signals.reset();
         self.guards.begin();
-        self.health.begin(&self.stand);
+        self.health.begin(&self.of);
         self.chunks.begin();
         self.cut.board_unknown(now);
         self.fit = false;
@@ -475,22 +478,13 @@ impl Core {
         }
         self.health.hears(now, tick, message, out);
         match message {
-            BoardMessage::Teeth(teeth) => self.teeth(now, link, tick, teeth, pulls, out),
-            BoardMessage::Force { channel, counts } => {
-                if self.signals.force(now.mono_us, *channel, *counts) {
-                    self.check(now, tick, Signal::LoadCell, out);
-                }
+            BoardMessage::Teeth(teeth) if !self.signals.counts_pulses(teeth.pickup) => {
+                self.teeth(now, link, tick, teeth, pulls, out);
             }
-            BoardMessage::Analog(scan) => {
-                for (offset, counts) in (0_u8..).zip(scan.counts()) {
-                    let source = Source::Analog(scan.first_channel.saturating_add(offset));
-                    self.sample(now, tick, source, Some(i32::from(counts)), out);
-                }
-            }
-            BoardMessage::Temperature { channel, counts } => {
-                let counts = (*counts != TEMPERATURE_UNREADABLE).then_some(*counts);
-                self.sample(now, tick, Source::Temperature(*channel), counts, out);
-            }
+            BoardMessage::Teeth(_)
+            | BoardMessage::Force { .. }
+            | BoardMessage::Analog(_)
+            | BoardMessage::Temperature { .. } => self.sense(now, link, tick, message, out),
             BoardMessage::Hello(_) | BoardMessage::Status(_) | BoardMessage::Cut { .. } => {}
         }
     }
@@ -525,7 +519,7 @@ impl Core {
             message,
         );
         self.missing_channels(now, link.tick(), hello, out);
-        self.signals.board(&self.stand, hello, now.mono_us);
+        self.signals.board(hello, now.mono_us);
         self.health.board(hello.tick_hz);
         self.pulls.board(hello.tick_hz);
         out.records.push(Record::Hello(data.clone()));
@@ -651,9 +645,6 @@ impl Core {
         out: &mut Output,
     ) {
         let pickup = teeth.pickup;
-        if self.signals.counts_pulses(pickup) {
-            return self.pulses(now, link, tick, teeth, out);
-        }
         for (number, tick) in (u64::from(teeth.first_tooth)..).zip(teeth.ticks(tick)) {
             link.tick_newest = link.tick_newest.max(tick);
             let edge = Edge { tick, number };
@@ -675,21 +666,24 @@ impl Core {
         }
     }
 
-    /// Pulses of a flow meter.
-    fn pulses(
+    /// Samples of load cell, channels and flow meters.
+    fn sense(
         &mut self,
         now: Now,
         link: &mut Link,
         tick: u64,
-        teeth: &Teeth<'_>,
+        message: &BoardMessage<'_>,
         out: &mut Output,
     ) {
-        for tick in teeth.ticks(tick) {
+        let mut samples = std::mem::take(&mut self.samples);
+        self.signals.samples(tick, message, &mut samples);
+        for sample in samples.drain(..) {
+            let (signal, tick) = (sample.signal, sample.tick);
             link.tick_newest = link.tick_newest.max(tick);
-            if let Some(counts) = self.signals.pulse(teeth.pickup, tick) {
-                self.sample(now, tick, Source::Pulses(teeth.pickup), Some(counts), out);
-            }
+            self.signals.sensed(now.mono_us, sample);
+            self.check(now, tick, signal, out);
         }
+        self.samples = samples;
     }
 
     fn tooth_fault(&mut self, now: Now, tick: u64, pickup: u8, kind: ToothKind) {
@@ -719,22 +713,6 @@ impl Core {
         let when = (now, Some(tick));
         self.swarms
             .add(when, About::Pickup(pickup), kind, count, || text.to_owned());
-    }
-
-    fn sample(
-        &mut self,
-        now: Now,
-        tick: u64,
-        source: Source,
-        counts: Option<i32>,
-        out: &mut Output,
-    ) {
-        for id in self
-            .signals
-            .sample(&self.stand, now.mono_us, source, counts)
-        {
-            self.check(now, tick, Signal::Channel(id), out);
-        }
     }
 
     /// Runs the guards of a signal that has a new value.

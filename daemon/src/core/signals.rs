@@ -1,106 +1,51 @@
 //! The latest value of everything that can be watched, in SI.
 
-use leverarm_config::{ChannelId, Shaft, Signal, Source, Stand};
+use std::sync::Arc;
+
+use leverarm_config::{Shaft, Signal};
 use leverarm_filters::live::LowPass;
 use leverarm_filters::teeth::Edge;
-use leverarm_protocol::{ChannelKind, Hello};
-use leverarm_torque::reduce::LoadCellModel;
-use leverarm_torque::sensor::Law;
+use leverarm_protocol::{BoardMessage, ChannelKind, Hello};
 
-use crate::pulses::{inputs, period_counts};
+use crate::values::{CalibratedStand, Sample, Sensors, Value};
 
 use super::wheel::{Mark, SeenTooth, Wheel};
 
 const FORCE_CUTOFF_HZ: f64 = 5.0;
 
-/// A value as a guard sees it.
-#[derive(Clone, Debug, PartialEq)]
-pub(super) enum Value {
-    /// Nothing came yet.
-    Unknown,
-    /// A believable value, SI.
-    Good(f64),
-    /// The sensor can't be right: why, and the value where there is one.
-    Lost(String, Option<f64>),
-}
-
-impl Value {
-    pub(super) fn si(&self) -> Option<f64> {
-        match self {
-            Self::Good(value) => Some(*value),
-            Self::Lost(_, value) => *value,
-            Self::Unknown => None,
-        }
-    }
-}
-
-#[derive(Debug)]
-struct ChannelState {
-    law: Law,
-    source: Source,
-    cold_junction: Option<ChannelId>,
-    expected_si: Option<(f64, f64)>,
+/// The newest value of the load cell or a channel.
+#[derive(Debug, Default)]
+struct Latest {
     value: Value,
-    at_us: Option<u64>,
-}
-
-#[derive(Debug)]
-struct ForceState {
-    channel: u8,
-    newton_per_count: f64,
-    zero_counts: f64,
-    /// As calibrated; stands before the two above.
-    calibrated: Option<LoadCellModel>,
-    low_pass: Option<LowPass>,
-    newton: Option<f64>,
     at_us: Option<u64>,
 }
 
 #[derive(Debug)]
 pub(super) struct Signals {
     wheels: Vec<Wheel>,
-    channels: Vec<ChannelState>,
-    force: Option<ForceState>,
-    /// Inputs that count a flow meter's pulses, each with the tick of its last.
-    pulses: Vec<(u8, Option<u64>)>,
+    sensors: Sensors,
+    channels: Vec<Latest>,
+    /// The load cell, smoothed.
+    force: Latest,
+    force_low_pass: Option<LowPass>,
     board_us: Option<u64>,
-    tick_hz: f64,
     engine_per_drum: f64,
     motion: Option<Mark>,
 }
 
 impl Signals {
-    pub(super) fn new(stand: &Stand) -> Self {
-        let engine_per_drum = stand.drive.engine_per_drum.value;
-        let channel = |channel: &leverarm_config::Channel| ChannelState {
-            law: channel.law,
-            source: channel.source,
-            cold_junction: channel.cold_junction,
-            expected_si: channel.expected_si,
-            value: Value::Unknown,
-            at_us: None,
-        };
+    pub(super) fn new(of: Arc<CalibratedStand>) -> Self {
+        let stand = of.stand();
+        let wheels = stand.pickups.iter();
         Self {
-            wheels: stand
-                .pickups
-                .iter()
-                .map(|pickup| Wheel::new(*pickup, stand))
-                .collect(),
-            channels: stand.channels.iter().map(channel).collect(),
-            force: stand.load_cell.as_ref().map(|cell| ForceState {
-                channel: cell.channel,
-                newton_per_count: cell.newton_per_count.value * cell.sign,
-                zero_counts: cell.zero_counts,
-                calibrated: None,
-                low_pass: None,
-                newton: None,
-                at_us: None,
-            }),
-            pulses: inputs(stand).map(|number| (number, None)).collect(),
+            wheels: wheels.map(|pickup| Wheel::new(*pickup, stand)).collect(),
+            channels: stand.channels.iter().map(|_| Latest::default()).collect(),
+            force: Latest::default(),
+            force_low_pass: None,
             board_us: None,
-            tick_hz: 0.0,
-            engine_per_drum,
+            engine_per_drum: stand.drive.engine_per_drum.value,
             motion: None,
+            sensors: Sensors::new(of, 0.0),
         }
     }
 
@@ -113,46 +58,41 @@ impl Signals {
         for channel in &mut self.channels {
             channel.value = Value::Unknown;
         }
-        if let Some(force) = &mut self.force {
-            force.newton = None;
-        }
-        for (_, last) in &mut self.pulses {
-            *last = None;
-        }
-        self.tick_hz = 0.0;
+        self.force.value = Value::Unknown;
+        self.sensors = Sensors::new(Arc::clone(self.sensors.stand()), 0.0);
         self.motion = None;
     }
 
-    /// The load cell was calibrated: its filter begins anew from the next sample.
-    pub(super) fn calibrated(&mut self, model: Option<&LoadCellModel>) {
-        if let Some(force) = &mut self.force {
-            force.calibrated = model.cloned();
-            force.newton = None;
-        }
+    /// Other calibrations are in force: the load cell's filter begins anew from the next sample.
+    pub(super) fn calibrated(&mut self, of: Arc<CalibratedStand>) {
+        self.sensors.calibrated(of);
+        self.force.value = Value::Unknown;
     }
 
     /// The board said what it has. From now on it has to send it.
-    pub(super) fn board(&mut self, stand: &Stand, hello: &Hello<'_>, mono_us: u64) {
-        self.tick_hz = f64::from(hello.tick_hz);
+    pub(super) fn board(&mut self, hello: &Hello<'_>, mono_us: u64) {
+        let tick_hz = f64::from(hello.tick_hz);
+        let of = Arc::clone(self.sensors.stand());
         for wheel in &mut self.wheels {
-            wheel.board(self.tick_hz);
+            wheel.board(tick_hz);
         }
         for channel in &mut self.channels {
             channel.at_us.get_or_insert(mono_us);
         }
-        if let (Some(force), Some(cell)) = (&mut self.force, &stand.load_cell) {
+        if let Some(cell) = of.cell_channel() {
             let rate = hello
                 .channels()
-                .find(|c| c.kind == ChannelKind::Force && c.number == cell.channel)
+                .find(|c| c.kind == ChannelKind::Force && c.number == cell)
                 .map_or(0.0, |c| f64::from(c.rate_hz));
             // At a rate too low for the cut-off the samples are shown as they are.
-            force.low_pass = LowPass::butterworth(2, FORCE_CUTOFF_HZ, rate).ok();
-            force.at_us.get_or_insert(mono_us);
+            self.force_low_pass = LowPass::butterworth(2, FORCE_CUTOFF_HZ, rate).ok();
+            self.force.at_us.get_or_insert(mono_us);
         }
+        self.sensors = Sensors::new(of, tick_hz);
     }
 
     pub(super) fn tick_hz(&self) -> f64 {
-        self.tick_hz
+        self.sensors.tick_hz()
     }
 
     pub(super) fn saw_board(&mut self, mono_us: u64) {
@@ -180,110 +120,46 @@ impl Signals {
 
     /// Whether an input counts pulses rather than teeth.
     pub(super) fn counts_pulses(&self, pickup: u8) -> bool {
-        self.pulses.iter().any(|(number, _)| *number == pickup)
+        self.sensors.counts_pulses(pickup)
     }
 
-    /// Takes a pulse; gives the counts of its source once there were two.
-    pub(super) fn pulse(&mut self, pickup: u8, tick: u64) -> Option<i32> {
-        let mut pulses = self.pulses.iter_mut();
-        let (_, last) = pulses.find(|(number, _)| *number == pickup)?;
-        let before = last.replace(tick)?;
-        period_counts(before, tick, self.tick_hz)
-    }
-
-    /// True when it is the stand's load cell.
-    pub(super) fn force(&mut self, mono_us: u64, channel: u8, counts: i32) -> bool {
-        let Some(force) = self.force.as_mut().filter(|f| f.channel == channel) else {
-            return false;
-        };
-        let counts = f64::from(counts);
-        let newton = force.calibrated.as_ref().map_or_else(
-            || (counts - force.zero_counts) * force.newton_per_count,
-            |model| model.force_at_n(counts),
-        );
-        let filtered = match &mut force.low_pass {
-            Some(low_pass) => {
-                if force.newton.is_none() {
-                    low_pass.settle(newton);
-                }
-                low_pass.run(newton)
-            }
-            None => newton,
-        };
-        force.newton = Some(filtered);
-        force.at_us = Some(mono_us);
-        true
-    }
-
-    /// Takes a sample and returns the channels that have a new value.
-    pub(super) fn sample(
+    /// The samples of load cell and channels in a message, in order; each counts once it was
+    /// [taken](Self::sensed).
+    pub(super) fn samples(
         &mut self,
-        stand: &Stand,
-        mono_us: u64,
-        source: Source,
-        counts: Option<i32>,
-    ) -> Vec<ChannelId> {
-        let mut changed = Vec::new();
-        for index in 0..self.channels.len() {
-            let Some(channel) = self.channels.get(index).filter(|c| c.source == source) else {
-                continue;
-            };
-            let value = self.converted(stand, index, channel, counts);
-            if let Some(channel) = self.channels.get_mut(index) {
-                channel.at_us = Some(mono_us);
-                channel.value = value;
-            }
-            changed.push(ChannelId(index));
-        }
-        changed
+        tick: u64,
+        message: &BoardMessage<'_>,
+        into: &mut Vec<Sample>,
+    ) {
+        self.sensors
+            .take(tick, message, &mut |sample| into.push(sample));
     }
 
-    fn converted(
-        &self,
-        stand: &Stand,
-        index: usize,
-        channel: &ChannelState,
-        counts: Option<i32>,
-    ) -> Value {
-        let Some(counts) = counts else {
-            return Value::Lost("the board reports the sensor as broken".to_owned(), None);
-        };
-        let cold = channel
-            .cold_junction
-            .and_then(|id| self.channels.get(id.0))
-            .map(|cold| &cold.value);
-        if cold == Some(&Value::Unknown) {
-            return Value::Unknown; // its first sample is still to come
-        }
-        let si = match channel.law.si(f64::from(counts), cold.and_then(Value::si)) {
-            Ok(si) => si,
-            Err(error) => return Value::Lost(error.to_string(), None),
-        };
-        // A doubtful value is still given, so that a limit on it holds.
-        if let Some(Value::Lost(why, _)) = cold {
-            return Value::Lost(format!("its cold junction is lost: {why}"), Some(si));
-        }
-        match channel.expected_si {
-            Some((low, high)) if !(low..=high).contains(&si) => {
-                let channel = stand.channels.get(index);
-                let text = channel.map_or_else(
-                    || format!("{si:.3}"),
-                    |c| c.quantity.display_unit(&stand.units).text(si, 1),
-                );
-                Value::Lost(format!("{text} is outside what is expected"), Some(si))
+    /// A sample is the newest of its signal.
+    pub(super) fn sensed(&mut self, mono_us: u64, sample: Sample) {
+        let (slot, value) = match sample.signal {
+            Signal::LoadCell => {
+                let is_first = self.force.value == Value::Unknown;
+                let value = smoothed(self.force_low_pass.as_mut(), is_first, sample.value);
+                (&mut self.force, value)
             }
-            _ => Value::Good(si),
-        }
+            Signal::Channel(id) => match self.channels.get_mut(id.0) {
+                Some(slot) => (slot, sample.value),
+                None => return,
+            },
+            Signal::Speed(_) | Signal::Board => return,
+        };
+        *slot = Latest {
+            value,
+            at_us: Some(mono_us),
+        };
     }
 
     /// Newest value of a signal, as it was when it came.
     pub(super) fn value(&self, signal: Signal) -> Value {
         match signal {
             Signal::Speed(shaft) => self.guard_speed(shaft).map_or(Value::Unknown, Value::Good),
-            Signal::LoadCell => {
-                let newton = self.force.as_ref().and_then(|force| force.newton);
-                newton.map_or(Value::Unknown, Value::Good)
-            }
+            Signal::LoadCell => self.force.value.clone(),
             Signal::Board => match self.board_us {
                 Some(_) => Value::Good(0.0),
                 None => Value::Unknown,
@@ -340,14 +216,14 @@ impl Signals {
     /// Board time in µs at a tick, once the tick rate is known.
     pub(super) fn board_us(&self, tick: u64) -> Option<f64> {
         // Whole ones, so that a debounce is not missed by a rounding.
-        (self.tick_hz > 0.0).then(|| (tick as f64 / self.tick_hz * 1e6).round())
+        (self.tick_hz() > 0.0).then(|| (tick as f64 / self.tick_hz() * 1e6).round())
     }
 
     /// Age of the newest sample of a signal in ms; `None` if none came.
     pub(super) fn age_ms(&self, signal: Signal, mono_us: u64) -> Option<f64> {
         let at_us = match signal {
             Signal::Speed(shaft) => self.wheel_of(shaft)?.last_us(),
-            Signal::LoadCell => self.force.as_ref()?.at_us,
+            Signal::LoadCell => self.force.at_us,
             Signal::Board => self.board_us,
             Signal::Channel(id) => self.channels.get(id.0)?.at_us,
         }?;
@@ -357,5 +233,18 @@ impl Signals {
     /// Whole-turn motion of the engine as last seen.
     pub(super) fn motion(&self) -> Option<Mark> {
         self.motion
+    }
+}
+
+/// What the low-pass makes of a force.
+fn smoothed(low_pass: Option<&mut LowPass>, is_first: bool, value: Value) -> Value {
+    match (low_pass, value) {
+        (Some(low_pass), Value::Good(newton)) => {
+            if is_first {
+                low_pass.settle(newton);
+            }
+            Value::Good(low_pass.run(newton))
+        }
+        (_, value) => value,
     }
 }

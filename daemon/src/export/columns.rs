@@ -1,14 +1,14 @@
 //! Columns of a pull: its reduced curve, and its raw samples.
 
-use leverarm_config::{Channel, Quantity, Stand};
+use leverarm_config::{Channel, ChannelId, Quantity, Signal, Stand};
 use leverarm_torque::curve::CurvePoint;
 
 use leverarm_torque::engine::Reading;
 
 use super::{Column, Table};
 use crate::engine::{EngineFigure, EnginePull};
-use crate::recording::Recording;
-use crate::reduction::{ReducedPull, channel_law};
+use crate::reduction::ReducedPull;
+use crate::replay::Recording;
 use crate::store::PullRecord;
 
 fn name_of(pull: &PullRecord) -> String {
@@ -138,28 +138,22 @@ pub fn raw(pull: &PullRecord, stand: &Stand, recording: &Recording) -> Vec<Table
         let numbers = edges.iter().map(|edge| edge.number.cast_signed()).collect();
         tables.push(table(&format!("teeth_{pickup}"), times, numbers, None, "1"));
     }
-    for channel in recording.forces.iter().map(|(channel, _)| *channel) {
-        let forces = recording.forces_within(channel, ticks.clone());
-        let times = forces.iter().map(|(tick, _)| time_s(*tick)).collect();
-        let counts = forces
-            .iter()
-            .map(|(_, counts)| i64::from(*counts))
-            .collect();
-        tables.push(table(&format!("force_{channel}"), times, counts, None, "1"));
+    let mut sensor = |name: &str, signal: Signal, unit: &'static str| {
+        let samples = recording.values_within(signal, ticks.clone()).iter();
+        let there = samples.filter_map(|sample| Some((sample, sample.counts?)));
+        let times = there.clone().map(|(sample, _)| time_s(sample.tick));
+        let counts = there.clone().map(|(_, counts)| i64::from(counts));
+        // What can't be right stays: a table of raw samples is where one looks for the reason.
+        let values = there.map(|(sample, _)| sample.value.si().unwrap_or(f64::NAN));
+        let (times, counts) = (times.collect(), counts.collect());
+        tables.push(table(name, times, counts, Some(values.collect()), unit));
+    };
+    if let Some(cell) = &stand.load_cell {
+        sensor(&format!("force_{}", cell.channel), Signal::LoadCell, "N");
     }
-    for channel in &stand.channels {
-        let law = channel_law(stand, channel, recording);
-        let samples = recording.samples_of(channel.source);
-        let (times, counts): (Vec<f64>, Vec<i32>) = samples
-            .iter()
-            .filter(|(tick, _)| ticks.contains(tick))
-            .filter_map(|(tick, counts)| Some((time_s(*tick), (*counts)?)))
-            .unzip();
-        let values = counts.iter().map(|counts| law(*counts).unwrap_or(f64::NAN));
-        let values = Some(values.collect());
-        let counts = counts.iter().map(|counts| i64::from(*counts)).collect();
+    for (index, channel) in stand.channels.iter().enumerate() {
         let name = channel.name.replace(' ', "_");
-        tables.push(table(&name, times, counts, values, si_unit(channel)));
+        sensor(&name, Signal::Channel(ChannelId(index)), si_unit(channel));
     }
     tables.retain(|table| !table.is_empty());
     tables

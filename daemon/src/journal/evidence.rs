@@ -1,15 +1,17 @@
 //! The raw evidence around an event: samples made again from the stored bytes.
 
+use std::sync::Arc;
+
 use leverarm_config::Stand;
 use serde::Serialize;
 
-use crate::board_time::CHUNKS_REMEMBERED;
 use crate::core::DAEMON_STOPPED;
+use crate::replay::{CHUNKS_REMEMBERED, KeptStands, Samples, Seen, series};
 use crate::store::{
     Chunk, ChunkGap, ChunkRange, ConnectionId, ConnectionRecord, EventRecord, StoreError,
     StoreReader,
 };
-use crate::stream::samples::{Samples, Seen, series};
+use crate::values::CalibratedStand;
 
 /// What is shown before and after an event, µs.
 pub const AROUND_US: u64 = 2_000_000;
@@ -98,7 +100,11 @@ pub fn evidence(
         return Ok(None);
     };
     let chunks = chunks_around(reader, id, event)?;
-    let of_store = stand_of(reader, id, event)?;
+    let file = match (reader.connection(id)?.stand, event.pull) {
+        (None, Some(pull)) => Some(reader.pull(pull)?.stand),
+        (file, _) => file,
+    };
+    let mut stands = KeptStands::new(stand.cloned());
     let mut found = Evidence {
         connection: id,
         tick: event.tick,
@@ -124,8 +130,8 @@ pub fn evidence(
         .hello
         .map_or(0, |hello| hello.tick_hz);
     found.tick_hz = tick_hz;
-    if let Some(stand) = of_store.as_ref().or(stand) {
-        found.series = series(stand)
+    if let Some(stand) = stands.at(reader, file, event.wall_us)? {
+        found.series = series(stand.stand())
             .into_iter()
             .map(|series| EvidenceSeries {
                 channel: series.channel,
@@ -139,11 +145,11 @@ pub fn evidence(
                 tick_hz,
                 chunks,
             };
-            decode(reader, (event, event.tick), stand, &own, &mut found)?;
+            decode(reader, (event, event.tick), &stand, &own, &mut found)?;
         }
         // What is beyond a restart of the board has other ticks, and only the host's clock in common.
         for beside in beside(reader, event, id)? {
-            decode(reader, (event, None), stand, &beside, &mut found)?;
+            decode(reader, (event, None), &stand, &beside, &mut found)?;
         }
     }
     for series in &mut found.series {
@@ -210,29 +216,10 @@ fn symbol(suffix: &str) -> &str {
     }
 }
 
-fn stand_of(
-    reader: &StoreReader,
-    connection: ConnectionId,
-    event: &EventRecord,
-) -> Result<Option<Stand>, StoreError> {
-    let hash = match (reader.connection(connection)?.stand, event.pull) {
-        (Some(hash), _) => hash,
-        (None, Some(pull)) => reader.pull(pull)?.stand,
-        (None, None) => return Ok(None),
-    };
-    let text = reader.stand_text(hash)?;
-    leverarm_config::parse("(kept in the store)", &text)
-        .map(Some)
-        .map_err(|error| StoreError::Damaged {
-            what: format!("stand file {hash}"),
-            detail: error.to_string(),
-        })
-}
-
 fn decode(
     reader: &StoreReader,
     (event, tick): (&EventRecord, Option<u64>),
-    stand: &Stand,
+    stand: &Arc<CalibratedStand>,
     stretch: &Stretch,
     found: &mut Evidence,
 ) -> Result<(), StoreError> {
@@ -244,7 +231,7 @@ fn decode(
     // Speeds and times need what came shortly before.
     #[expect(clippy::cast_possible_truncation, reason = "a small number")]
     let early = first.saturating_sub(CHUNKS_REMEMBERED as u32);
-    let mut samples = Samples::new(stand, tick_hz, None);
+    let mut samples = Samples::new(Arc::clone(stand), tick_hz, None);
     let mut nearest: Option<(f64, u64)> = None;
     for chunk in reader.chunks(id, &ChunkRange::Seq(early..=last))? {
         let Ok(chunk) = chunk else {

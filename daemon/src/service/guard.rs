@@ -14,7 +14,7 @@ use super::recorder::Records;
 use super::{Asked, ServeError};
 use crate::clock::Clock;
 use crate::core::{Arming, Core, Live, Output};
-use leverarm_torque::reduce::ReductionModel;
+use crate::values::CalibratedStand;
 
 /// Live values go out so often.
 const LIVE_EVERY_US: u64 = 33_333;
@@ -102,7 +102,7 @@ pub(super) struct GuardThread {
     pub(super) asked: mpsc::Receiver<Asked>,
     pub(super) records: Records,
     pub(super) live: watch::Sender<Arc<Live>>,
-    pub(super) model: watch::Receiver<Arc<ReductionModel>>,
+    pub(super) model: watch::Receiver<Arc<CalibratedStand>>,
     pub(super) stop: watch::Receiver<bool>,
 }
 
@@ -170,7 +170,7 @@ impl GuardThread {
             let now = self.clock.now();
             core.store_keeps_up(self.records.keeps_up(now.mono_us), now, &mut out);
             if self.model.has_changed().unwrap_or(false) {
-                core.calibrated(ReductionModel::clone(&self.model.borrow_and_update()));
+                core.calibrated(Arc::clone(&self.model.borrow_and_update()));
             }
             if now.mono_us >= live_due_us {
                 self.live.send_replace(Arc::new(core.live(now)));

@@ -2,7 +2,7 @@
 //! coast-down, a falling weight, or a pull that the rules did not take for one.
 
 use super::record_keeper::Belongs;
-use crate::recording::Recording;
+use crate::replay::Recording;
 use crate::store::{ChunkRange, NewPull, PullEnd, PullId, PullState, Store, StoreError};
 
 /// What is to be kept.
@@ -63,7 +63,7 @@ pub(crate) fn keep(
     );
     let range = ChunkRange::Seq(last.saturating_sub(chunks_max)..=last);
     let chunks = reader.chunks(connection.id, &range)?;
-    let tick_end = Recording::of_chunks(&chunks, tick_hz).newest_tick();
+    let tick_end = Recording::of_chunks(&chunks, tick_hz, None).newest_tick();
     let tick_start = tick_end.saturating_sub(span_ticks);
     let first = chunks
         .iter()

@@ -14,11 +14,12 @@ use std::sync::Arc;
 use leverarm_config::Stand;
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
 
-use crate::calibration::{Calibration, CalibrationError, NewCalibrationRequest};
+use crate::calibration::{CalibrationError, NewCalibrationRequest};
 use crate::clock::Clock;
 use crate::core::{Command, CommandError, Live};
 use crate::store::{EventId, NewEvent, PullId, PullState, StoreError};
 use crate::stream::{Streamer, StreamerParts};
+use crate::values::CalibratedStand;
 
 pub use guard::PortError;
 pub(crate) use guard::open as open_port;
@@ -322,9 +323,8 @@ impl Daemon {
         let (notices, _) = broadcast::channel(NOTICES_MAX);
         let (stored_sender, stored) = watch::channel(Stored::default());
         let stand = Arc::new(options.stand);
-        let (model_sender, model) = watch::channel(Arc::new(crate::reduction::model(
-            &stand,
-            &Calibration::default(),
+        let (model_sender, model) = watch::channel(Arc::new(CalibratedStand::uncalibrated(
+            Stand::clone(&stand),
         )));
         let flow = Arc::new(recorder::Flow::default());
         let handle = Handle {

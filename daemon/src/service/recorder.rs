@@ -7,7 +7,6 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
 use std::time::Duration;
 
 use leverarm_config::Stand;
-use leverarm_torque::reduce::ReductionModel;
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
 
 use super::record_keeper::{Belongs, Kept, RecordKeeper};
@@ -19,13 +18,14 @@ use crate::clock::Clock;
 use crate::core::{EventData, Now, Record};
 use crate::journal::Throttle;
 use crate::parts::{part_differences, parts_in_words};
-use crate::reduction::{self, EnteredAir};
+use crate::reduction::EnteredAir;
 use crate::self_test::{TestedOn, keep_self_test};
 use crate::store::{
     Acknowledgement, EventId, NewEvent, NewSetup, PullEdit, PullId, PullState, SetupId, Severity,
     Store, StoreError, StoreReader,
 };
 use crate::stream::Keep;
+use crate::values::CalibratedStand;
 
 /// Records between the guard thread and this one. At two chunks a second it holds several minutes.
 const RECORDS_MAX: usize = 1024;
@@ -248,7 +248,7 @@ pub(super) struct Outlets {
     pub(super) notices: broadcast::Sender<PullNotice>,
     pub(super) stored: watch::Sender<Stored>,
     /// The stand's constants as calibrated.
-    pub(super) model: watch::Sender<Arc<ReductionModel>>,
+    pub(super) model: watch::Sender<Arc<CalibratedStand>>,
 }
 
 struct Recorder {
@@ -444,8 +444,8 @@ impl Recorder {
         let reader = self.store.reader().map_err(CalibrationError::from);
         match reader.and_then(|reader| Calibration::in_force(&reader)) {
             Ok((calibration, _)) => {
-                let model = reduction::model(&self.of_stand, &calibration);
-                self.outlets.model.send_replace(Arc::new(model));
+                let of = CalibratedStand::new(Stand::clone(&self.of_stand), &calibration);
+                self.outlets.model.send_replace(Arc::new(of));
             }
             Err(error) => {
                 tracing::error!(%error, "live torque is made with the stand file's constants");

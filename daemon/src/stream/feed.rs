@@ -1,18 +1,15 @@
 //! From the store to points: what a destination has not got yet, in the order of the store.
 
-use std::collections::HashMap;
-
 use leverarm_config::{Stand, StreamDestination};
 
 use super::points::{self, LiveSeries, PullTags};
-use super::samples::{Samples, Seen, series};
 use super::windows::Windows;
-use crate::board_time::{CHUNKS_REMEMBERED, TickClock};
 use crate::engine::{engine_pull, origin_tick};
 use crate::reduction::{CurveChoice, ReductionError, reduce_recorded};
+use crate::replay::{CHUNKS_REMEMBERED, KeptStands, Samples, Seen, TickClock, series};
 use crate::store::{
-    Chunk, ChunkGap, ChunkId, ConnectionId, ConnectionRecord, ContentHash, Cursor, EventFilter,
-    GapCause, PullRecord, PullState, StoreError, StoreReader,
+    Chunk, ChunkGap, ChunkId, ConnectionId, ConnectionRecord, Cursor, EventFilter, GapCause,
+    PullRecord, PullState, StoreError, StoreReader,
 };
 
 /// Read at one go; a batch is a few times as many points.
@@ -119,9 +116,7 @@ struct Decoder {
 pub struct Feed {
     reader: StoreReader,
     destination: StreamDestination,
-    /// The stand that is in force now, for connections that don't tell theirs.
-    stand: Stand,
-    stands: HashMap<ContentHash, Option<Stand>>,
+    stands: KeptStands,
     range: Range,
     /// Where the batches handed out so far end.
     at: Cursor,
@@ -131,7 +126,8 @@ pub struct Feed {
 }
 
 impl Feed {
-    /// Points of a range of the store.
+    /// Points of a range of the store; `stand` is the one in force now, for connections that don't tell
+    /// theirs.
     #[must_use]
     pub fn new(
         reader: StoreReader,
@@ -142,8 +138,7 @@ impl Feed {
         Self {
             reader,
             destination,
-            stand,
-            stands: HashMap::new(),
+            stands: KeptStands::new(Some(stand)),
             at: range.after,
             range,
             live: None,
@@ -294,6 +289,10 @@ impl Feed {
                 windows,
                 series,
             } = decoder;
+            let (file, wall_us) = (live.record.stand, chunk.wall_us_first);
+            if let Some(stand) = self.stands.at(&self.reader, file, wall_us)? {
+                samples.calibrated(stand);
+            }
             samples.feed(chunk, &mut |seen| {
                 if let Seen::Sample(sample) = seen {
                     windows.push(sample);
@@ -322,8 +321,11 @@ impl Feed {
         let name = self.destination.stand.clone();
         let rate_hz = self.destination.rate_hz;
         let id = record.id;
-        let stand = self.stand_of(record.stand)?;
-        let series = series(stand)
+        let wall_us = chunk.wall_us_first;
+        let Some(stand) = self.stands.at(&self.reader, record.stand, wall_us)? else {
+            return Ok(None);
+        };
+        let series = series(stand.stand())
             .into_iter()
             .map(|series| LiveSeries::new(&name, Some(&board), id, &series));
         Ok(Some(Decoder {
@@ -331,21 +333,6 @@ impl Feed {
             samples: Samples::new(stand, tick_hz, wall_ahead_us),
             windows: Windows::new(rate_hz),
         }))
-    }
-
-    /// The stand file with this hash; the one in force now where there is none, or none that this
-    /// version can read.
-    fn stand_of(&mut self, hash: Option<ContentHash>) -> Result<&Stand, StoreError> {
-        let Some(hash) = hash else {
-            return Ok(&self.stand);
-        };
-        if !self.stands.contains_key(&hash) {
-            let text = self.reader.stand_text(hash)?;
-            let stand = leverarm_config::parse("(kept with the connection)", &text).ok();
-            self.stands.insert(hash, stand);
-        }
-        let found = self.stands.get(&hash).and_then(Option::as_ref);
-        Ok(found.unwrap_or(&self.stand))
     }
 
     fn finish_live(&mut self, lines: &mut Vec<String>) {

@@ -12,7 +12,6 @@ mod destination;
 mod feed;
 mod points;
 mod run;
-pub(crate) mod samples;
 mod windows;
 
 pub use client::ClientError;

@@ -6,10 +6,10 @@
 use influxdb2::models::{DataPoint, FieldValue, WriteDataPoint};
 use leverarm_torque::curve::CurvePoint;
 
-use super::samples::Series;
 use super::windows::Window;
 use crate::engine::{EngineFigure, EnginePull};
 use crate::reduction::ReducedPull;
+use crate::replay::Series;
 use crate::store::{ConnectionId, EventRecord, PullRecord, PullState};
 
 /// Longest text in a field, bytes: what a server may refuse for its length helps nobody.

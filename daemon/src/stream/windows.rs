@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use super::samples::Sample;
+use crate::replay::WallSample;
 
 /// Windows stay open this long for samples that come late: frames of different kinds overtake each
 /// other by the age of what they carry.
@@ -83,7 +83,7 @@ impl Windows {
     }
 
     /// Takes a sample. One whose window is closed has no place any more.
-    pub(super) fn push(&mut self, sample: Sample) {
+    pub(super) fn push(&mut self, sample: WallSample) {
         self.newest_us = self.newest_us.max(sample.wall_us);
         let number = sample.wall_us.div_euclid(self.length_us);
         if number >= self.closed_before {
@@ -126,8 +126,8 @@ impl Windows {
 mod tests {
     use super::*;
 
-    fn sample(wall_us: i64, value: Option<f64>) -> Sample {
-        Sample {
+    fn sample(wall_us: i64, value: Option<f64>) -> WallSample {
+        WallSample {
             series: 3,
             tick: 0,
             wall_us,

@@ -9,6 +9,7 @@ mod tare;
 mod wheel;
 
 use std::path::PathBuf;
+use std::sync::Arc;
 
 use clap::Subcommand;
 use leverarm_config::Stand;
@@ -28,7 +29,8 @@ use crate::calibration::{Calibration, Change, NewCalibrationRequest, put_change}
 use crate::clock::Clock;
 use crate::plot::{Plot, Theme};
 use crate::reduction::model;
-use crate::store::{Store, StoreError, StoreReader};
+use crate::store::{PullId, Store, StoreError, StoreReader};
+use crate::values::CalibratedStand;
 
 /// What can be calibrated.
 #[derive(Debug, Subcommand)]
@@ -154,9 +156,13 @@ impl Session {
 
     /// A run by the number of its pull, or the path of a byte log.
     fn run(&self, name: &str) -> Result<Run, Failure> {
+        let stand = Arc::new(CalibratedStand::new(
+            self.stand().clone(),
+            &self.calibration,
+        ));
         match name.trim().parse::<i64>() {
-            Ok(_) => Run::named(self.reader()?, name),
-            Err(_not_a_number) => Run::of_log(std::path::Path::new(name.trim())),
+            Ok(number) => Run::of_pull(self.reader()?, PullId::new(number), Some(&stand)),
+            Err(_not_a_number) => Run::of_log(std::path::Path::new(name.trim()), Some(&stand)),
         }
         .map_err(Failure::of)
     }

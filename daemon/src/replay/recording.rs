@@ -1,18 +1,19 @@
-//! Samples of a recorded stretch of bytes: the same decoder as live, run again.
+//! A recorded stretch of bytes, all of its samples in memory.
 
-use leverarm_config::Source;
+use std::ops::RangeInclusive;
+use std::sync::Arc;
+
+use leverarm_config::{Channel, ChannelId, Signal, Source};
 use leverarm_filters::teeth::Edge;
-use leverarm_protocol::{BoardMessage, BoardReader, LinkFault, Reading};
+use leverarm_protocol::{BoardMessage, BoardReader, LinkFault, Reading, TEMPERATURE_UNREADABLE};
+use leverarm_torque::uncertainty::Measured;
 
-use crate::pulses::period_counts;
 use crate::store::{Chunk, ChunkGap};
-
-/// Tick and counts of each sample; no counts where the board reported the sensor as broken.
-pub type Samples = Vec<(u64, Option<i32>)>;
+use crate::values::{CalibratedStand, Sample, Sensors};
 
 /// Samples decoded from a byte log. Ticks are those of the live run where the log says them, else
 /// count from an arbitrary zero.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default)]
 pub struct Recording {
     /// Ticks per second; 0 where no hello was seen and none given.
     pub tick_hz: f64,
@@ -20,8 +21,11 @@ pub struct Recording {
     pub edges: Vec<(u8, Vec<Edge>)>,
     /// Force samples by channel, in order.
     pub forces: Vec<(u8, Vec<(u64, i32)>)>,
-    /// Samples of analog and temperature channels, in order.
-    pub samples: Vec<(Source, Samples)>,
+    /// Counts of analog and temperature inputs, in order.
+    pub samples: Vec<(Source, Vec<(u64, Option<i32>)>)>,
+    /// What they mean, where the stand is known: load cell and channels, in order.
+    values: Vec<(Signal, Vec<Sample>)>,
+    sensors: Option<Sensors>,
     /// What was wrong with the bytes.
     pub faults: Vec<LinkFault>,
     /// Chunks that were lacking or damaged, in words.
@@ -34,22 +38,35 @@ const FAULTS_MAX: usize = 1000;
 impl Recording {
     /// Decodes a plain byte log, as written by any recorder of the port.
     #[must_use]
-    pub fn of_bytes(bytes: &[u8]) -> Self {
-        let mut recording = Self::default();
+    pub fn of_bytes(bytes: &[u8], stand: Option<&Arc<CalibratedStand>>) -> Self {
+        // The hello, which tells the tick rate, may come after the first samples.
+        let mut reader = BoardReader::new();
+        reader.feed(0, bytes, &mut |_| {});
+        let mut recording = Self::new(reader.tick_hz().unwrap_or(0), stand);
         let mut reader = BoardReader::new();
         reader.feed(0, bytes, &mut |reading| recording.take(&reading, 0));
-        recording.tick_hz = reader.tick_hz().map_or(0.0, f64::from);
-        recording.find_pulses();
         recording
+    }
+
+    /// Nothing yet, from a board with so many ticks a second. Without a stand there are counts, and no
+    /// values.
+    pub(crate) fn new(tick_hz: u32, stand: Option<&Arc<CalibratedStand>>) -> Self {
+        let tick_hz = f64::from(tick_hz);
+        Self {
+            tick_hz,
+            sensors: stand.map(|stand| Sensors::new(Arc::clone(stand), tick_hz)),
+            ..Self::default()
+        }
     }
 
     /// Decodes stored chunks of one connection, in order.
     #[must_use]
-    pub fn of_chunks(chunks: &[Result<Chunk, ChunkGap>], tick_hz: u32) -> Self {
-        let mut recording = Self {
-            tick_hz: f64::from(tick_hz),
-            ..Self::default()
-        };
+    pub fn of_chunks(
+        chunks: &[Result<Chunk, ChunkGap>],
+        tick_hz: u32,
+        stand: Option<&Arc<CalibratedStand>>,
+    ) -> Self {
+        let mut recording = Self::new(tick_hz, stand);
         let mut reader = BoardReader::new();
         // Live ticks began with the connection; the reader's begin here. One chunk's first tick
         // gives the difference.
@@ -70,7 +87,6 @@ impl Recording {
                 recording.take(&reading, shift.unwrap_or(0));
             });
         }
-        recording.find_pulses();
         recording
     }
 
@@ -84,6 +100,14 @@ impl Recording {
                 return;
             }
         };
+        if let Some(sensors) = &mut self.sensors {
+            let values = &mut self.values;
+            sensors.take(tick, message, &mut |sample| {
+                let samples = entry(values, sample.signal);
+                let at = samples.partition_point(|before| before.tick <= sample.tick);
+                samples.insert(at, sample);
+            });
+        }
         match message {
             BoardMessage::Teeth(teeth) => {
                 let edges = entry(&mut self.edges, teeth.pickup);
@@ -115,8 +139,7 @@ impl Recording {
                 }
             }
             BoardMessage::Temperature { channel, counts } => {
-                let counts =
-                    (*counts != leverarm_protocol::TEMPERATURE_UNREADABLE).then_some(*counts);
+                let counts = (*counts != TEMPERATURE_UNREADABLE).then_some(*counts);
                 push_in_order(
                     entry(&mut self.samples, Source::Temperature(*channel)),
                     tick,
@@ -138,7 +161,7 @@ impl Recording {
 
     /// Edges of a pickup within a range of ticks.
     #[must_use]
-    pub fn edges_within(&self, pickup: u8, ticks: std::ops::RangeInclusive<u64>) -> &[Edge] {
+    pub fn edges_within(&self, pickup: u8, ticks: RangeInclusive<u64>) -> &[Edge] {
         let edges = self.edges_of(pickup);
         let from = edges.partition_point(|e| e.tick < *ticks.start());
         let to = edges.partition_point(|e| e.tick <= *ticks.end());
@@ -168,11 +191,7 @@ impl Recording {
 
     /// Force samples of a channel within a range of ticks.
     #[must_use]
-    pub fn forces_within(
-        &self,
-        channel: u8,
-        ticks: std::ops::RangeInclusive<u64>,
-    ) -> &[(u64, i32)] {
+    pub fn forces_within(&self, channel: u8, ticks: RangeInclusive<u64>) -> &[(u64, i32)] {
         let forces = self.forces_of(channel);
         let from = forces.partition_point(|f| f.0 < *ticks.start());
         let to = forces.partition_point(|f| f.0 <= *ticks.end());
@@ -188,8 +207,7 @@ impl Recording {
             .map_or(&[], |(_, f)| f)
     }
 
-    /// Samples of a channel, all of them. Those of pulses are the times from one to the next, at the
-    /// second of the two.
+    /// Counts of an input, all of them.
     #[must_use]
     pub fn samples_of(&self, source: Source) -> &[(u64, Option<i32>)] {
         self.samples
@@ -198,19 +216,43 @@ impl Recording {
             .map_or(&[], |(_, v)| v)
     }
 
-    /// The times between the edges of each input, in case it counts a flow meter's pulses.
-    fn find_pulses(&mut self) {
-        let tick_hz = self.tick_hz;
-        let periods = |edges: &[Edge]| -> Samples {
-            let pairs = edges.windows(2).filter_map(|pair| match pair {
-                [a, b] => Some((b.tick, period_counts(a.tick, b.tick, tick_hz))),
-                _ => None,
-            });
-            pairs.filter(|(_, counts)| counts.is_some()).collect()
-        };
-        let pulses = self.edges.iter();
-        let pulses = pulses.map(|(pickup, edges)| (Source::Pulses(*pickup), periods(edges)));
-        self.samples.extend(pulses.collect::<Vec<_>>());
+    /// Samples of the load cell or a channel with what they mean, all of them; none without a stand.
+    #[must_use]
+    pub fn values_of(&self, signal: Signal) -> &[Sample] {
+        let mut values = self.values.iter();
+        values
+            .find(|(of, _)| *of == signal)
+            .map_or(&[], |(_, samples)| samples)
+    }
+
+    /// The same within a range of ticks.
+    #[must_use]
+    pub fn values_within(&self, signal: Signal, ticks: RangeInclusive<u64>) -> &[Sample] {
+        let samples = self.values_of(signal);
+        let from = samples.partition_point(|sample| sample.tick < *ticks.start());
+        let to = samples.partition_point(|sample| sample.tick <= *ticks.end());
+        samples.get(from..to).unwrap_or_default()
+    }
+
+    /// Mean of a channel's believable values within a range of ticks, and its standard uncertainty:
+    /// that of the mean and that of the sensor. `None` without any.
+    #[must_use]
+    pub fn mean_of(
+        &self,
+        id: ChannelId,
+        channel: &Channel,
+        ticks: RangeInclusive<u64>,
+    ) -> Option<Measured> {
+        let samples = self.values_within(Signal::Channel(id), ticks);
+        let values = samples.iter().filter_map(|sample| sample.value.good());
+        let n = values.clone().count() as f64;
+        if n < 1.0 {
+            return None;
+        }
+        let mean = values.clone().sum::<f64>() / n;
+        let spread = values.map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
+        let uncertainty = (spread / n).sqrt().hypot(channel.uncertainty_si);
+        Some(Measured::new(mean, uncertainty))
     }
 }
 
@@ -269,7 +311,7 @@ mod tests {
             };
             bytes.extend_from_slice(writer.write(tick, &BoardMessage::Teeth(teeth)).unwrap());
         }
-        let recording = Recording::of_bytes(&bytes);
+        let recording = Recording::of_bytes(&bytes, None);
         let numbers: Vec<u64> = recording.edges[0].1.iter().map(|e| e.number).collect();
         let start = u64::from(u32::MAX - 1);
         assert_eq!(numbers, (start..start + 8).collect::<Vec<u64>>());
