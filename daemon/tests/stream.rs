@@ -6,6 +6,7 @@ mod shared;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
+use std::sync::Arc;
 
 use leverarm::core::{Core, Now, Output};
 use leverarm::engine::engine_pull;
@@ -16,7 +17,8 @@ use leverarm::replay::Recording;
 use leverarm::software_stand::SoftwareStand;
 use leverarm::store::{ChunkId, ChunkRange, Cursor, PullRecord, PullState, StoreReader};
 use leverarm::stream::{Batch, Feed, Range};
-use leverarm_config::{Source, Stand, StreamApi, StreamDestination};
+use leverarm::values::CalibratedStand;
+use leverarm_config::{ChannelId, Signal, Source, Stand, StreamApi, StreamDestination};
 
 use shared::Recorder;
 
