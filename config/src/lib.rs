@@ -1,5 +1,6 @@
 #![doc = include_str!("../README.md")]
 
+pub mod bounds;
 pub mod check;
 pub mod display;
 mod keys;

@@ -3,9 +3,9 @@
 use std::f64::consts::TAU;
 
 use leverarm::software_stand::{
-    Drag, Engine, ForceChannel, Interference, Losses, Mixture, Pickup, Reaction, Restart,
-    RiderEvent, RiderScript, Ripple, Setup, Shaft, SoftwareStand, StandModel, TemperatureChannel,
-    TemperatureLaw, TemperatureSource, TorqueCurve, rad_per_s, rpm,
+    Drag, Engine, ForceChannel, Interference, Losses, Mixture, Pickup, PickupFault, Reaction,
+    Restart, RiderEvent, RiderScript, Ripple, Setup, Shaft, SoftwareStand, StandModel,
+    TemperatureChannel, TemperatureLaw, TemperatureSource, TorqueCurve, rad_per_s, rpm,
 };
 use leverarm_protocol::{
     BoardMessage, BoardReader, BoardState, Channel, ChannelKind, Counters, CutCause, FrameWriter,
@@ -322,6 +322,66 @@ fn tooth_errors_repeat_every_turn() {
         (0.003..0.06).contains(&spread),
         "errors of 1 % of the pitch show: {spread}"
     );
+}
+
+/// Faults of a pickup begin while the stand runs, and each does to the edges what it is for. At
+/// constant speed an ideal wheel of 8 teeth gives 8 edges a turn.
+#[test]
+fn pickups_break_as_ordered() {
+    let mut model = ideal(10.0);
+    model.pickups.push(Pickup::perfect(Shaft::Engine, 1));
+    let mut bench = Bench::new(model);
+    pull_from_rest(&mut bench);
+    bench.listen_ms(2_000);
+    bench.stand.clutch(false);
+    bench.stand.throttle(0.0);
+    bench.listen_ms(100);
+    let speed = bench.stand.truth().omega_drum_rad_per_s;
+    let none = PickupFault::default();
+    let every_second = |from| PickupFault {
+        every_second_from_rad_per_s: from,
+        ..none
+    };
+    let broken = PickupFault {
+        teeth_gone: 1 << 3,
+        ..none
+    };
+    let both = PickupFault {
+        both_flanks: true,
+        ..none
+    };
+    let dead = PickupFault {
+        is_dead: true,
+        ..none
+    };
+    for (fault, edges_a_turn, name) in [
+        (none, 8.0, "whole"),
+        (every_second(0.9 * speed), 4.0, "every second missed"),
+        (every_second(1.1 * speed), 8.0, "not yet so fast"),
+        (every_second(0.0), 4.0, "every second missed from the start"),
+        (broken, 7.0, "a tooth gone"),
+        (both, 16.0, "both flanks"),
+        (dead, 0.0, "dead"),
+        (none, 8.0, "whole again"),
+    ] {
+        bench.stand.pickup_fault(0, fault);
+        bench.listen_ms(60); // teeth before it may still be on their way
+        let before = bench.teeth(0).len();
+        bench.listen_ms(1_000);
+        let edges = (bench.teeth(0).len() - before) as f64;
+        let expected = edges_a_turn * speed / TAU;
+        assert!(
+            (edges - expected).abs() <= 2.0,
+            "{name}: {edges} for {expected}"
+        );
+    }
+    // The drum's teeth come at the other input from now on.
+    bench.stand.swap_pickups(0, 1);
+    bench.listen_ms(60);
+    let before = bench.teeth(1).len();
+    bench.listen_ms(1_000);
+    let edges = (bench.teeth(1).len() - before) as f64;
+    assert!((edges - 8.0 * speed / TAU).abs() <= 2.0, "{edges}");
 }
 
 fn ridden_bytes(seed: u64, slices_us: impl IntoIterator<Item = u64>) -> Vec<u8> {

@@ -80,6 +80,8 @@ pub struct ToothTracker {
     recent_len: usize,
     recent_wanted: usize,
     misfits: u32,
+    /// Misfits since the last fitting tooth, as long as all of them were gaps.
+    gaps_in_a_row: u32,
 }
 
 impl ToothTracker {
@@ -98,6 +100,7 @@ impl ToothTracker {
             recent_len: 0,
             recent_wanted: (teeth_per_turn as usize / 4).clamp(RECENT_MIN, RECENT_MAX),
             misfits: 0,
+            gaps_in_a_row: 0,
         }
     }
 
@@ -187,7 +190,10 @@ impl ToothTracker {
             if self.recent_len == 1 && ratio < *ONE_PITCH.start() {
                 self.recent_len = 0; // forget it
             }
-            self.misfits = self.misfits.saturating_sub(1);
+            // A pitch right after gaps says that teeth are gone from the wheel, and not that the
+            // speed fell to a fraction: then every interval would be a gap.
+            let forgiven = std::mem::take(&mut self.gaps_in_a_row) * MISFIT_WEIGHT;
+            self.misfits = self.misfits.saturating_sub(forgiven.max(1));
             self.remember(interval);
             let kind = if (ratio - 1.0).abs() > IRREGULAR_SHARE {
                 ToothKind::Irregular { ratio }
@@ -197,6 +203,11 @@ impl ToothTracker {
             return next(1, kind);
         }
         self.misfits += MISFIT_WEIGHT;
+        self.gaps_in_a_row = if ratio > *ONE_PITCH.end() {
+            self.gaps_in_a_row + 1
+        } else {
+            0
+        };
         if self.misfits >= MISFITS_TO_RELOCK {
             // The latest edge-to-edge time is the best guess left of the pitch.
             let since_edge = edge.tick.saturating_sub(self.last_edge_tick).max(1) as f64;

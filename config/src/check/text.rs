@@ -5,8 +5,11 @@ use std::fmt;
 use leverarm_torque::uncertainty::Measured;
 
 use super::{CAR_KG, Caution, Summary};
+use crate::bounds::Reaction;
 use crate::display::{DisplayUnit, RPM};
-use crate::stand::{AirInput, Guard, GuardAction, Quantity, Signal, Stand, StandKind, Watch};
+use crate::stand::{
+    AirInput, Guard, GuardAction, Pickup, Quantity, Signal, Stand, StandKind, Watch,
+};
 
 impl Stand {
     /// A guard in words: "cuts when the drum turns faster than 1420 rpm".
@@ -78,6 +81,25 @@ impl Stand {
             0 => format!("{action} when {when}{pulling}"),
             ms => format!("{action} when {when}{pulling}, for {ms} ms"),
         }
+    }
+
+    /// How late an overspeed guard is at most, with all teeth and with one gone.
+    fn reaction_text(&self, guard: &Guard) -> Option<String> {
+        let whole = self.overspeed_reaction(guard, 0)?;
+        let gone = self.overspeed_reaction(guard, 1)?;
+        let text = |reaction: Reaction| {
+            let gained = reaction
+                .gained_rad_per_s
+                .map_or_else(String::new, |gained| {
+                    format!(" and at most {}", RPM.text(gained, 0))
+                });
+            format!("{:.0} ms{gained}", 1e3 * reaction.seconds)
+        };
+        Some(format!(
+            "sees it within {} above its limit; with a tooth gone {}",
+            text(whole),
+            text(gone)
+        ))
     }
 
     /// A limit, or the limits over engine speed.
@@ -226,6 +248,33 @@ impl Summary<'_> {
         )
     }
 
+    fn fmt_pickups(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        writeln!(f, "Pickups")?;
+        for pickup in &self.stand.pickups {
+            let Pickup {
+                channel,
+                shaft,
+                teeth,
+            } = pickup;
+            writeln!(
+                f,
+                "  pickup {channel}, {} with {teeth} teeth: blind below {}: slower, its teeth may \
+                 be lost unseen",
+                shaft.name(),
+                RPM.text(self.stand.blind_below_rad_per_s(pickup), 0)
+            )?;
+        }
+        if self.stand.pickups.len() == 1 {
+            writeln!(
+                f,
+                "  one pickup can't be compared with another: counting every second tooth from the \
+                 start looks like half\n  the speed. Turn the shaft by hand and count, or put a second \
+                 pickup on the other shaft"
+            )?;
+        }
+        Ok(())
+    }
+
     fn fmt_pull(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let pull = &self.stand.pull;
         writeln!(f, "A pull")?;
@@ -323,11 +372,15 @@ impl fmt::Display for Summary<'_> {
         self.fmt_drum(f)?;
         self.fmt_drive(f)?;
         self.fmt_cut(f)?;
+        self.fmt_pickups(f)?;
         self.fmt_pull(f)?;
         self.fmt_air(f)?;
         writeln!(f, "Guards")?;
         for guard in &stand.guards {
             writeln!(f, "  {}: {}", guard.name, stand.guard_text(guard))?;
+            if let Some(text) = stand.reaction_text(guard) {
+                writeln!(f, "    {text}")?;
+            }
         }
         writeln!(
             f,

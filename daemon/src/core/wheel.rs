@@ -3,6 +3,7 @@
 use std::collections::VecDeque;
 use std::f64::consts::TAU;
 
+use leverarm_config::bounds::blind_below_rad_per_s;
 use leverarm_config::{Pickup, Shaft, Stand};
 use leverarm_filters::teeth::{Edge, Tooth, ToothKind, ToothTracker};
 
@@ -11,6 +12,9 @@ const STANDSTILL_S: f64 = 0.5;
 /// Pitches from a start or a new lock before a speed is believed: two false edges beside a wheel at
 /// rest are no overspeed. A board asks for as many by default.
 const PITCHES_BELIEVED: u32 = 3;
+/// A shorter interval, over the one expected, is no pitch for guards: two of about a half are a
+/// pitch with a false edge in its middle.
+const PITCH_SHARE_MIN: f64 = 0.6;
 /// After a longer gap the wheel may have stood: its speed is believed anew.
 const TEETH_BRIDGED: i64 = 4;
 /// Teeth may stay away this long only because of their way here: they wait up to 20 ms for their
@@ -18,9 +22,14 @@ const TEETH_BRIDGED: i64 = 4;
 const UNDER_WAY_S: f64 = 0.05;
 /// Teeth that stay away for no longer are not lost yet.
 const LOST_TEETH_S: f64 = 0.1;
-/// Harder than this nothing stops a drum, or an engine (our judgement, far above any brake).
-const DRUM_RAD_PER_S2_MAX: f64 = 500.0;
-const ENGINE_RAD_PER_S2_MAX: f64 = 3_000.0;
+/// So many teeth may be gone from a wheel without that it seems to slow down.
+const TEETH_GONE_MAX: u16 = 2;
+/// A speed that held for so many pitches is known.
+const PITCHES_KNOWN: u32 = 12;
+/// Gaps in a row before the one where the tracker takes the lower speed for true: mostly the fourth.
+const GAPS_TO_FALL: u32 = 2;
+/// From so many teeth on a pickup is alive.
+const TEETH_ALIVE: u32 = 3;
 
 /// Shortest time over which a whole-turn speed is taken.
 const MARK_S_MIN: f64 = 0.02;
@@ -43,12 +52,27 @@ pub(super) struct SeenTooth {
     /// Before this edge the wheel turned so fast that its teeth have to be where they are expected.
     pub(super) was_turning: bool,
     pub(super) mark: Option<Mark>,
+    /// The motion of the wheel's shaft behind the mark.
+    pub(super) turn: Option<WheelTurn>,
+    /// Speed of the wheel before its teeth were a whole number of pitches apart from one to the
+    /// next, and after, rad/s: no shaft slows down in such a step.
+    pub(super) fell: Option<(f64, f64)>,
+}
+
+/// A whole turn of a wheel.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct WheelTurn {
+    /// Its middle, s of the board's time.
+    pub(super) at_s: f64,
+    pub(super) rad_per_s: f64,
+    pub(super) rad_per_s2: f64,
 }
 
 #[derive(Debug)]
 pub(super) struct Wheel {
     pub(super) pickup: Pickup,
     engine_per_wheel: f64,
+    stops_within_rad_per_s2: f64,
     tick_hz: f64,
     /// There is one as soon as the tick rate is known.
     tracker: Option<ToothTracker>,
@@ -56,7 +80,13 @@ pub(super) struct Wheel {
     pitches: [f64; 2],
     /// Pitches since the tracker began to count, or began anew.
     pitches_counted: u32,
+    whole_turns: WholeTurns,
     turns: Turns,
+    /// Gaps in a row, and the speed before them, once that is known.
+    gaps: u32,
+    before_gaps_rad_per_s: Option<f64>,
+    /// Teeth since ticks began.
+    teeth_seen: u32,
     last_number: u64,
     last_tick: Option<u64>,
     last_us: Option<u64>,
@@ -70,11 +100,16 @@ impl Wheel {
         Self {
             pickup,
             engine_per_wheel,
+            stops_within_rad_per_s2: stand.stop_bound_rad_per_s2(pickup.shaft),
             tick_hz: 0.0,
             tracker: None,
             pitches: [0.0; 2],
             pitches_counted: 0,
+            whole_turns: WholeTurns::new(pickup.teeth),
             turns: Turns::new(&pickup),
+            gaps: 0,
+            before_gaps_rad_per_s: None,
+            teeth_seen: 0,
             last_number: 0,
             last_tick: None,
             last_us: None,
@@ -86,6 +121,8 @@ impl Wheel {
         self.tracker = None;
         self.pitches_counted = 0;
         self.turns.marks.clear();
+        self.gaps = 0;
+        self.teeth_seen = 0;
         self.last_tick = None;
     }
 
@@ -101,79 +138,119 @@ impl Wheel {
             return None;
         }
         let was_turning = self.outruns_a_stop();
+        let speed = self.guard_rad_per_s();
+        let known = speed.filter(|_| was_turning && self.pitches_counted >= PITCHES_KNOWN);
         let tracker = self.tracker.as_mut()?;
         let before = tracker.last();
         let tooth = tracker.push(edge);
         self.last_tick = Some(edge.tick);
         self.last_us = Some(mono_us);
-        let mark = match (tooth.kind, before) {
-            (ToothKind::Extra, _) => None,
+        let is_counted = edge.number == self.last_number.wrapping_add(1);
+        let fell = self.fall(tooth.kind, is_counted, known);
+        let is_mark = match (tooth.kind, before) {
+            (ToothKind::Extra, _) => false,
             (ToothKind::First | ToothKind::Relocked, _) | (_, None) => {
                 self.begin(&tooth);
-                None
+                false
             }
             (_, Some(before)) if self.bridges(&before, &tooth, edge.number) => {
-                let is_mark = self.turns.tooth(&tooth, self.tick_hz);
-                is_mark.then(|| self.motion()).flatten()
+                self.turns.tooth(&tooth, self.tick_hz)
             }
             (_, Some(_)) => {
                 self.begin(&tooth);
-                None
+                false
             }
         };
+        if tooth.kind != ToothKind::Extra {
+            self.teeth_seen = self.teeth_seen.saturating_add(1);
+        }
         self.last_number = edge.number;
+        let motion = is_mark.then(|| self.turns.motion(self.tick_hz)).flatten();
+        let pitch_rad = TAU / f64::from(self.pickup.teeth.max(1));
         Some(SeenTooth {
             tooth,
             was_turning,
-            mark,
+            mark: motion.as_ref().map(|motion| Mark {
+                tick: motion.tick,
+                engine_rad_per_s: motion.teeth_per_s * pitch_rad * self.engine_per_wheel,
+                engine_rad_per_s2: motion.teeth_per_s2 * pitch_rad * self.engine_per_wheel,
+            }),
+            turn: motion.map(|motion| WheelTurn {
+                at_s: motion.at_s,
+                rad_per_s: motion.teeth_per_s * pitch_rad,
+                rad_per_s2: motion.teeth_per_s2 * pitch_rad,
+            }),
+            fell,
         })
+    }
+
+    /// Counts gaps that nobody counted, from a speed that was `known` and too great to be stopped
+    /// within a pitch. Where no tooth follows the one before for long enough that the tracker takes
+    /// the lower speed for true, every tooth but one in so many is missed.
+    fn fall(
+        &mut self,
+        kind: ToothKind,
+        is_counted: bool,
+        known: Option<f64>,
+    ) -> Option<(f64, f64)> {
+        match kind {
+            ToothKind::Extra => return None,
+            ToothKind::AfterMissed { .. } if is_counted => {
+                if self.gaps == 0 {
+                    self.before_gaps_rad_per_s = known;
+                }
+                self.gaps += 1;
+                return None;
+            }
+            ToothKind::Relocked if is_counted && self.gaps >= GAPS_TO_FALL => {
+                let before = self.before_gaps_rad_per_s;
+                self.gaps = 0;
+                let tracker = self.tracker.as_ref()?;
+                return Some((before?, tracker.omega_rad_per_s()?));
+            }
+            _ => self.gaps = 0,
+        }
+        None
     }
 
     fn begin(&mut self, tooth: &Tooth) {
         self.pitches_counted = 0;
+        self.whole_turns.begin(tooth);
         self.turns.begin(tooth);
     }
 
     /// Takes the way from one tooth to the next into account for the speed that guards see. False
     /// if it is too far to tell how far.
     fn bridges(&mut self, from: &Tooth, to: &Tooth, number: u64) -> bool {
-        if matches!(to.kind, ToothKind::Irregular { ratio } if ratio < 1.0) {
-            return true; // far too short: a false edge, or the first of many that will be regular
-        }
         let ticks = to.tick.saturating_sub(from.tick) as f64;
         let teeth = (to.index - from.index).max(1);
         let is_counted = i64::try_from(number.wrapping_sub(self.last_number)) == Ok(teeth);
-        // Teeth that the board did not count were told from the very speed that is in question:
-        // they make one long pitch, or a stop.
+        // Teeth that the board did not count were told from the very speed that is in question.
         if !is_counted && teeth > TEETH_BRIDGED {
             return false;
         }
-        let pitch = if is_counted {
-            ticks / teeth as f64
-        } else {
-            ticks
-        };
-        self.pitches = [pitch, self.pitches[0]];
-        self.pitches_counted = self.pitches_counted.saturating_add(1);
+        self.whole_turns.tooth(to);
+        let is_false = matches!(to.kind, ToothKind::Irregular { ratio } if ratio < PITCH_SHARE_MIN);
+        if is_counted && !is_false {
+            self.pitches = [ticks / teeth as f64, self.pitches[0]];
+            self.pitches_counted = self.pitches_counted.saturating_add(1);
+        }
         true
     }
 
-    fn motion(&self) -> Option<Mark> {
-        let motion = self.turns.motion(self.tick_hz)?;
-        let pitch_rad = TAU / f64::from(self.pickup.teeth.max(1));
-        Some(Mark {
-            tick: motion.tick,
-            engine_rad_per_s: motion.teeth_per_s * pitch_rad * self.engine_per_wheel,
-            engine_rad_per_s2: motion.teeth_per_s2 * pitch_rad * self.engine_per_wheel,
-        })
-    }
-
-    /// Speed for guards: that of the slower of the last two pitches. It is there at most two and a
-    /// half pitches after the shaft, and one edge in the wrong place, which makes one pitch a little
-    /// short, does not show in it.
+    /// Speed for guards: that of the slower of the last two pitches or of the slower of the last two
+    /// whole turns, whichever is faster.
+    ///
+    /// The pitches are there at most two and a half of them after the shaft, and one edge in the
+    /// wrong place, which makes one pitch a little short, does not show in them. The turns are later,
+    /// but nothing that returns each turn restarts a debounce in them: no gone tooth, no false edge.
     pub(super) fn guard_rad_per_s(&self) -> Option<f64> {
         let tracker = self.tracker.as_ref()?;
         let ticks = self.pitches[0].max(self.pitches[1]);
+        let ticks = match self.whole_turns.slower_ticks() {
+            Some(turn) => ticks.min(turn / f64::from(self.pickup.teeth.max(1))),
+            None => ticks,
+        };
         (self.pitches_counted >= PITCHES_BELIEVED && ticks > 0.0)
             .then(|| tracker.pitch_rad() * self.tick_hz / ticks)
     }
@@ -181,12 +258,13 @@ impl Wheel {
     /// Speed at a board tick, no more than the teeth that stayed away since allow. `None` before
     /// the tick rate is known.
     pub(super) fn rad_per_s_at(&self, tick: u64) -> Option<f64> {
-        let under_way = ticks(UNDER_WAY_S, self.tick_hz);
-        Some(
-            self.tracker
-                .as_ref()?
-                .omega_at_rad_per_s(tick.saturating_sub(under_way)),
-        )
+        let tracker = self.tracker.as_ref()?;
+        // Where teeth are gone the next one is later.
+        let gone = f64::from(TEETH_GONE_MAX.min(self.pickup.teeth.saturating_sub(1)));
+        let speed = tracker.omega_rad_per_s();
+        let gone_s = speed.map_or(0.0, |speed| gone * tracker.pitch_rad() / speed);
+        let later = ticks(UNDER_WAY_S + gone_s, self.tick_hz);
+        Some(tracker.omega_at_rad_per_s(tick.saturating_sub(later)))
     }
 
     /// Speed at a host time, by the host's clock alone.
@@ -224,15 +302,12 @@ impl Wheel {
         let (Some(tracker), Some(mean)) = (&self.tracker, self.guard_rad_per_s()) else {
             return false;
         };
-        let pitch_rad = tracker.pitch_rad();
-        let stops_within = match self.pickup.shaft {
-            Shaft::Drum => DRUM_RAD_PER_S2_MAX,
-            Shaft::Engine => ENGINE_RAD_PER_S2_MAX,
-        };
-        // At the last tooth the speed was the mean over its pitch φ less half of what it lost
-        // there, ω = ω̄ − α φ/ω̄ / 2. From there it stops within one pitch if ω² ≤ 2 α φ.
-        let at_last = mean - 0.5 * stops_within * pitch_rad / mean;
-        at_last > (2.0 * stops_within * pitch_rad).sqrt()
+        mean > blind_below_rad_per_s(self.stops_within_rad_per_s2, tracker.pitch_rad())
+    }
+
+    /// Whether it has given teeth since the board's start.
+    pub(super) fn is_alive(&self) -> bool {
+        self.teeth_seen >= TEETH_ALIVE
     }
 
     pub(super) fn last_us(&self) -> Option<u64> {
@@ -251,6 +326,51 @@ impl Wheel {
 )]
 fn ticks(seconds: f64, tick_hz: f64) -> u64 {
     (seconds * tick_hz) as u64
+}
+
+/// Times of whole turns, from each tooth to the same one a turn later.
+#[derive(Debug)]
+struct WholeTurns {
+    teeth: i64,
+    /// Ticks and indices of the teeth of the last turn, oldest first.
+    seen: VecDeque<(u64, i64)>,
+    /// Ticks of the last two turns, the newer first, 0 where there is none.
+    ticks: [f64; 2],
+}
+
+impl WholeTurns {
+    fn new(teeth: u16) -> Self {
+        Self {
+            teeth: i64::from(teeth.max(1)),
+            seen: VecDeque::with_capacity(usize::from(teeth) + 1),
+            ticks: [0.0; 2],
+        }
+    }
+
+    fn begin(&mut self, tooth: &Tooth) {
+        self.seen.clear();
+        self.seen.push_back((tooth.tick, tooth.index));
+        self.ticks = [0.0; 2];
+    }
+
+    fn tooth(&mut self, tooth: &Tooth) {
+        self.seen.push_back((tooth.tick, tooth.index));
+        let from = tooth.index - self.teeth;
+        while let Some(&(tick, index)) = self.seen.front().filter(|(_, index)| *index <= from) {
+            if index == from {
+                let ticks = tooth.tick.saturating_sub(tick) as f64;
+                self.ticks = [ticks, self.ticks[0]];
+            }
+            self.seen.pop_front();
+        }
+    }
+
+    /// Ticks of the longer of the last two turns: a false edge that passes for a tooth makes one a
+    /// little too short, and the next too long.
+    fn slower_ticks(&self) -> Option<f64> {
+        let [newer, older] = self.ticks;
+        (older > 0.0).then(|| newer.max(older))
+    }
 }
 
 /// Marks at whole turns, where the spacing of the teeth cancels.
@@ -276,6 +396,7 @@ struct Turn {
 
 struct Motion {
     tick: u64,
+    at_s: f64,
     teeth_per_s: f64,
     teeth_per_s2: f64,
 }
@@ -377,6 +498,7 @@ impl Turns {
         let seconds = (newest.middle_s - oldest.middle_s).max(1e-6);
         Some(Motion {
             tick: newest.tick,
+            at_s: newest.middle_s,
             teeth_per_s: newest.teeth_per_s,
             teeth_per_s2: (newest.teeth_per_s - oldest.teeth_per_s) / seconds,
         })

@@ -20,8 +20,8 @@ pub use board::Restart;
 pub use breathing::{Breathing, Exhaust, Intake, Mixture};
 pub use model::{
     AnalogChannel, AnalogSensor, AnalogSource, BoardModel, Drag, Drum, Engine, ForceChannel, Head,
-    Hum, Interference, Losses, ModelError, Pickup, Reaction, Ripple, Setup, Shaft, StandAir,
-    StandModel, TemperatureChannel, TemperatureLaw, TemperatureSource,
+    Hum, Interference, Losses, ModelError, Pickup, PickupFault, Reaction, Ripple, Setup, Shaft,
+    StandAir, StandModel, TemperatureChannel, TemperatureLaw, TemperatureSource,
 };
 pub use rider::{RiderEvent, RiderScript};
 pub use torque_curve::{Peak, TorqueCurve, rad_per_s, rpm};
@@ -51,6 +51,8 @@ pub struct SoftwareStand {
     mechanics: Mechanics,
     controls: Controls,
     wheels: Vec<ToothWheel>,
+    /// The board's input that each pickup is wired to.
+    inputs: Vec<usize>,
     sensors: Sensors,
     board: Board,
     rider: Option<Rider>,
@@ -157,6 +159,7 @@ impl SoftwareStand {
                 .zip(&model.pickups)
                 .map(|(index, pickup)| ToothWheel::new(*pickup, index, seed))
                 .collect(),
+            inputs: (0..model.pickups.len()).collect(),
             sensors: Sensors {
                 cells: (0_u8..)
                     .zip(&model.forces)
@@ -251,6 +254,22 @@ impl SoftwareStand {
         Ok(())
     }
 
+    /// Breaks a pickup or its wheel, or mends it with [`PickupFault::default`]. A stand without
+    /// that pickup stays as it is.
+    pub fn pickup_fault(&mut self, pickup: u8, fault: PickupFault) {
+        if let Some(wheel) = self.wheels.get_mut(usize::from(pickup)) {
+            wheel.fault(fault);
+        }
+    }
+
+    /// Changes the plugs of two pickups at the board. A stand without one of them stays as it is.
+    pub fn swap_pickups(&mut self, one: u8, other: u8) {
+        let (one, other) = (usize::from(one), usize::from(other));
+        if one.max(other) < self.inputs.len() {
+            self.inputs.swap(one, other);
+        }
+    }
+
     /// Hands the controls to a rider, or takes them back.
     pub fn ride(&mut self, script: Option<RiderScript>) {
         self.rider = script.map(|script| Rider::new(script, self.seed));
@@ -336,10 +355,10 @@ impl SoftwareStand {
         let (end_s, end_ns) = (time_s(self.steps), self.steps * STEP_NS);
 
         let sparks = controls.ignition && to.crank_rad_per_s > 0.0;
-        for (pickup, wheel) in self.wheels.iter_mut().enumerate() {
+        for (wheel, input) in self.wheels.iter_mut().zip(&self.inputs) {
             wheel.turn(start_s, &from, &to, sparks);
             for edge_s in wheel.edges_until(end_s) {
-                self.board.capture(pickup, edge_s);
+                self.board.capture(*input, edge_s);
             }
         }
         let exposure = Exposure {

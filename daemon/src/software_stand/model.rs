@@ -183,6 +183,8 @@ pub struct Pickup {
     pub doubled_after_s: f64,
     /// Interference that looks like teeth.
     pub interference: Interference,
+    /// What is broken; see [`SoftwareStand::pickup_fault`](super::SoftwareStand::pickup_fault).
+    pub fault: PickupFault,
 }
 
 impl Pickup {
@@ -198,6 +200,33 @@ impl Pickup {
             doubled_probability: 0.0,
             doubled_after_s: 20e-6,
             interference: Interference::default(),
+            fault: PickupFault::default(),
+        }
+    }
+}
+
+/// How a pickup or its wheel is broken, in ways that go on.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PickupFault {
+    /// No tooth gives an edge: a cable off, a sensor burnt out.
+    pub is_dead: bool,
+    /// Speed of the wheel from which on every second tooth gives no edge, rad/s, as with too wide
+    /// a gap; 0: always, infinity: never.
+    pub every_second_from_rad_per_s: f64,
+    /// Each tooth gives a second edge half a pitch on, as with both flanks of a broad tooth.
+    pub both_flanks: bool,
+    /// Teeth that are broken off, or left out: bit n for tooth n of the wheel, for the first 64.
+    pub teeth_gone: u64,
+}
+
+impl Default for PickupFault {
+    /// Nothing is broken.
+    fn default() -> Self {
+        Self {
+            is_dead: false,
+            every_second_from_rad_per_s: f64::INFINITY,
+            both_flanks: false,
+            teeth_gone: 0,
         }
     }
 }
@@ -607,6 +636,11 @@ impl StandModel {
                 "0 to 0.1",
                 error,
                 (0.0..=0.1).contains(&error),
+            )?;
+            at_least_zero(
+                "pickup.fault.every_second_from_rad_per_s",
+                // Infinity is never.
+                pickup.fault.every_second_from_rad_per_s.min(f64::MAX),
             )?;
             probability("pickup.missed_probability", pickup.missed_probability)?;
             probability("pickup.doubled_probability", pickup.doubled_probability)?;

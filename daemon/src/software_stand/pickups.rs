@@ -3,18 +3,20 @@
 use std::f64::consts::TAU;
 
 use super::mechanics::{STEP_S, State};
-use super::model::{Pickup, tooth_angle_rad};
+use super::model::{Pickup, PickupFault, tooth_angle_rad};
 use super::noise::{Noise, Stream};
 
 /// One tooth wheel with its pickup.
 #[derive(Clone, Debug)]
 pub(super) struct ToothWheel {
     pickup: Pickup,
-    /// Angle of each tooth within the turn, rad.
-    teeth_rad: Vec<f64>,
-    /// The tooth that comes next, and in which turn.
-    next_tooth: usize,
+    /// Angle of each flank within the turn, rad: a tooth's leading one, its trailing one, and so on.
+    flanks_rad: Vec<f64>,
+    /// The flank that comes next, and in which turn.
+    next_flank: usize,
     next_turn: u32,
+    /// Whether the tooth before gave no edge since every second one does not.
+    skipped: bool,
     edges: Noise,
     interference: Noise,
     /// Time with sparks until the next burst, s.
@@ -27,34 +29,45 @@ impl ToothWheel {
     pub(super) fn new(pickup: Pickup, index: u8, seed: u64) -> Self {
         let mut positions = Noise::new(seed, Stream::ToothPositions(index));
         let pitch_rad = tooth_angle_rad(1, pickup.teeth);
-        let teeth_rad = (0..pickup.teeth)
-            .map(|tooth| {
-                // A filed or pressed tooth is never half a pitch off; the tails of the bell are.
-                let error = positions.normal(pickup.position_error_rms).clamp(-0.4, 0.4);
-                tooth_angle_rad(tooth, pickup.teeth) + error * pitch_rad
-            })
+        let leading_rad = Vec::from_iter((0..pickup.teeth).map(|tooth| {
+            // A filed or pressed tooth is never half a pitch off; the tails of the bell are.
+            let error = positions.normal(pickup.position_error_rms).clamp(-0.4, 0.4);
+            tooth_angle_rad(tooth, pickup.teeth) + error * pitch_rad
+        }));
+        let following_rad = leading_rad.iter().skip(1).copied();
+        let following_rad = following_rad.chain(leading_rad.first().map(|first| first + TAU));
+        let flanks_rad = leading_rad
+            .iter()
+            .zip(following_rad)
+            .flat_map(|(leading, next)| [*leading, 0.5 * (leading + next)])
             .collect();
         let mut interference = Noise::new(seed, Stream::Interference(index));
         let burst_in_s = next_burst_s(&pickup, &mut interference);
         let mut wheel = Self {
             pickup,
-            teeth_rad,
-            // The stand starts just past tooth 0.
-            next_tooth: 0,
+            flanks_rad,
+            // The stand starts just past the leading flank of tooth 0.
+            next_flank: 0,
             next_turn: 0,
+            skipped: false,
             edges: Noise::new(seed, Stream::Edges(index)),
             interference,
             burst_in_s,
             pending_s: Vec::new(),
         };
-        wheel.advance_tooth();
+        wheel.advance_flank();
         wheel
     }
 
-    fn advance_tooth(&mut self) {
-        self.next_tooth += 1;
-        if self.next_tooth >= self.teeth_rad.len() {
-            self.next_tooth = 0;
+    /// From now on it is broken in this way, or whole again.
+    pub(super) fn fault(&mut self, fault: PickupFault) {
+        self.pickup.fault = fault;
+    }
+
+    fn advance_flank(&mut self) {
+        self.next_flank += 1;
+        if self.next_flank >= self.flanks_rad.len() {
+            self.next_flank = 0;
             self.next_turn += 1;
         }
     }
@@ -62,13 +75,16 @@ impl ToothWheel {
     /// Finds the edges of one step of the mechanics that began at `start_s`.
     pub(super) fn turn(&mut self, start_s: f64, from: &State, to: &State, sparks: bool) {
         let passage = Passage::new(from.shaft(self.pickup.shaft), to.shaft(self.pickup.shaft));
-        while let Some(&tooth_rad) = self.teeth_rad.get(self.next_tooth) {
-            let target_rad = TAU * f64::from(self.next_turn) + tooth_rad;
+        let (_, rad_per_s) = to.shaft(self.pickup.shaft);
+        while let Some(&flank_rad) = self.flanks_rad.get(self.next_flank) {
+            let target_rad = TAU * f64::from(self.next_turn) + flank_rad;
             if target_rad > passage.end_rad() {
                 break;
             }
-            self.edge(start_s + STEP_S * passage.fraction_at(target_rad));
-            self.advance_tooth();
+            if self.gives_edge(rad_per_s) {
+                self.edge(start_s + STEP_S * passage.fraction_at(target_rad));
+            }
+            self.advance_flank();
         }
         let Pickup { interference, .. } = self.pickup;
         if sparks && interference.bursts_per_s > 0.0 {
@@ -82,6 +98,19 @@ impl ToothWheel {
                 }
             }
         }
+    }
+
+    /// Whether the flank that passes at a speed of the wheel gives an edge.
+    fn gives_edge(&mut self, rad_per_s: f64) -> bool {
+        let fault = self.pickup.fault;
+        let tooth = self.next_flank / 2;
+        let is_leading = self.next_flank.is_multiple_of(2);
+        let is_gone = tooth < 64 && fault.teeth_gone >> tooth & 1 == 1;
+        if is_gone || !is_leading && !fault.both_flanks {
+            return false;
+        }
+        self.skipped = !self.skipped && rad_per_s >= fault.every_second_from_rad_per_s;
+        !self.skipped && !fault.is_dead
     }
 
     /// A tooth passed the pickup: none, one or two edges.
