@@ -36,6 +36,8 @@ pub struct StandModel {
     pub air_kg_per_turn: f64,
     /// Temperature channels; the index is the channel number on the wire.
     pub temperatures: Vec<TemperatureChannel>,
+    /// The relay between board and ignition.
+    pub relay: Relay,
     /// The acquisition board.
     pub board: BoardModel,
 }
@@ -341,6 +343,17 @@ pub struct TemperatureChannel {
     pub rate_hz: u16,
 }
 
+/// What the relay between board and ignition makes of a cut.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Relay {
+    /// It opens, and the engine gets no spark.
+    #[default]
+    Opens,
+    /// Its contacts are welded, or the kill wire is broken: the board reports its cut, and the engine
+    /// runs on.
+    Welded,
+}
+
 /// The acquisition board and what its firmware was built with.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct BoardModel {
@@ -477,6 +490,7 @@ impl StandModel {
                     rate_hz: 10,
                 },
             ],
+            relay: Relay::Opens,
             board: BoardModel {
                 board_id: 0x4c65_7665_7241_726d,
                 firmware: [1, 0, 0],
