@@ -6,7 +6,9 @@ use leverarm_torque::uncertainty::Measured;
 
 use super::{CAR_KG, Caution, Summary};
 use crate::display::{DisplayUnit, RPM};
-use crate::stand::{AirInput, Guard, GuardAction, Quantity, Signal, Stand, StandKind, Watch};
+use crate::stand::{
+    AirInput, Guard, GuardAction, Quantity, Signal, Stand, StandKind, Watch, WhenLost,
+};
 
 impl Stand {
     /// A guard in words: "cuts when the drum turns faster than 1420 rpm".
@@ -74,10 +76,16 @@ impl Stand {
         } else {
             ""
         };
-        match guard.debounce_ms {
-            0 => format!("{action} when {when}{pulling}"),
-            ms => format!("{action} when {when}{pulling}, for {ms} ms"),
-        }
+        let lasting = match guard.debounce_ms {
+            0 => String::new(),
+            ms => format!(", for {ms} ms"),
+        };
+        let lost = match &guard.when_lost {
+            WhenLost::Nothing => String::new(),
+            WhenLost::Cut => ", and when it is lost".to_owned(),
+            WhenLost::Warn(why) => format!("; only warns when it is lost ({why})"),
+        };
+        format!("{action} when {when}{pulling}{lasting}{lost}")
     }
 
     /// A limit, or the limits over engine speed.

@@ -131,10 +131,12 @@ impl Inputs for SensorInputs<'_> {
             .counts(self.model, self.gases, &self.exposure)
     }
 
-    fn temperature_counts(&mut self, channel: u8) -> i32 {
+    fn temperature_counts(&mut self, channel: u8) -> Option<i32> {
         let air_k = self.model.air.temperature_k;
         let thermometer = self.sensors.thermometers.get_mut(usize::from(channel));
-        thermometer.map_or(0, |thermometer| thermometer.counts(air_k, &self.exposure))
+        thermometer.map_or(Some(0), |thermometer| {
+            thermometer.counts(air_k, &self.exposure)
+        })
     }
 }
 
@@ -251,6 +253,13 @@ impl SoftwareStand {
         model.check()?;
         self.model = model;
         Ok(())
+    }
+
+    /// Another thing that a temperature channel measures: a sensor that breaks, or is mended.
+    pub fn temperature(&mut self, channel: usize, source: TemperatureSource) {
+        if let Some(thermometer) = self.sensors.thermometers.get_mut(channel) {
+            thermometer.measures(source);
+        }
     }
 
     /// Another state of the relay between board and ignition.

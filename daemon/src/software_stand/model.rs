@@ -310,6 +310,8 @@ pub enum TemperatureSource {
     Air,
     /// Nothing: the sensor is broken or not connected.
     Broken,
+    /// Nothing: its converter does not answer, and the board has no sample to send.
+    Silent,
 }
 
 /// How a temperature becomes counts.
