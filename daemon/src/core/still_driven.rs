@@ -38,6 +38,8 @@ const WARM_SHARE: f64 = 0.7;
 const COVERAGE: f64 = 2.0;
 /// Slopes are taken over these times: a strong drive shows soon, a weak one only in time.
 const SPANS_S: [f64; 4] = [0.25, 0.5, 1.0, 2.0];
+/// So much of a span has to be there: the points of a wheel with one tooth are a turn apart.
+const SPAN_SHARE: f64 = 0.75;
 /// A speed over a whole turn is no better than this share: the engine's cycles do not end with it.
 const TURN_ERROR: f64 = 0.0015;
 /// So many standard deviations are no chance.
@@ -260,7 +262,7 @@ impl StillDriven {
         let slopes: Vec<Slope> = slopes.collect();
         if self.driven.is_some() {
             let coasts = slopes.iter().any(|slope| {
-                slope.span_s >= 0.9
+                slope.span_s >= SPAN_SHARE
                     && slope.rad_per_s2 + 2.0 * slope.sigma <= self.coasting(model, slope.rad_per_s)
             });
             return if coasts {
@@ -313,10 +315,10 @@ impl StillDriven {
         let faster = slope.rad_per_s > ENGINE_FASTER * watching.rad_per_s;
         let long = SPANS_S
             .last()
-            .is_some_and(|span| slope.span_s >= 0.9 * span);
+            .is_some_and(|span| slope.span_s >= SPAN_SHARE * span);
         match pickup.shaft {
             Shaft::Drum => true,
-            Shaft::Engine => slope.span_s >= 0.9 * ENGINE_SPAN_S_MIN && (faster || long),
+            Shaft::Engine => slope.span_s >= SPAN_SHARE * ENGINE_SPAN_S_MIN && (faster || long),
         }
     }
 
@@ -355,7 +357,10 @@ impl StillDriven {
             .map(|it| it.rad_per_s)
             .fold(f64::INFINITY, f64::min);
         let turn_s = turn_s.max(TAU / slowest);
-        if found_s < 0.9 * span_s || points.len() < POINTS_MIN || found_s < TURNS_MIN * turn_s {
+        if found_s < SPAN_SHARE * span_s
+            || points.len() < POINTS_MIN
+            || found_s < TURNS_MIN * turn_s
+        {
             return None;
         }
         let (rad_per_s, rad_per_s2, scatter) = line(&points)?;

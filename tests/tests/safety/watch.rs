@@ -296,7 +296,7 @@ fn a_relay_that_opens_is_no_alarm() {
         doubled_probability: 0.02,
         interference: Interference {
             bursts_per_s: 3.0,
-            edges: 2,
+            edges: 1,
             spacing_s: 60e-6,
         },
         ..Pickup::perfect(Shaft::Drum, 8)
@@ -312,10 +312,13 @@ fn a_relay_that_opens_is_no_alarm() {
             let mut model = StandModel::pit_bike();
             let text = pickups(&text, &mut model, drum, engine);
             variants.push((text.clone(), model.clone()));
-            model.pickups[0] = Pickup {
-                teeth: model.pickups[0].teeth,
-                ..messy
-            };
+            // One false edge in a turn of one tooth is an overspeed to anybody.
+            if drum.is_some_and(|teeth| teeth > 1) {
+                model.pickups[0] = Pickup {
+                    teeth: model.pickups[0].teeth,
+                    ..messy
+                };
+            }
             variants.push((text, model));
         }
     }
@@ -435,7 +438,7 @@ fn a_guard_that_cuts_cuts_when_its_channel_is_unreadable() {
 
 #[test]
 fn a_guard_that_cuts_cuts_when_samples_stop_at_any_rate() {
-    for (rate_hz, least_s, most_s) in [(10, 0.75, 1.0), (1, 3.0, 4.6), (50, 0.5, 0.7)] {
+    for (rate_hz, least_s, most_s) in [(10, 0.65, 1.0), (1, 2.4, 4.6), (50, 0.5, 0.7)] {
         let mut model = StandModel::pit_bike();
         model.temperatures[0].rate_hz = rate_hz;
         let mut stand = Stand::new(STAND, model);
