@@ -1,7 +1,7 @@
 //! The engine's description, the channels that tell of it, and their guards.
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
-use leverarm_config::{EXAMPLE_STAND, Quantity, Source, Stand, parse};
+use leverarm_config::{EXAMPLE_STAND, Quantity, Source, Stand, WhenLost, parse};
 use leverarm_torque::engine::{FlowElement, Role, Taps};
 use leverarm_torque::sensor::Law;
 
