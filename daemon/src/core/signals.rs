@@ -2,13 +2,14 @@
 
 use std::sync::Arc;
 
-use leverarm_config::{Pickup, Shaft, Signal};
+use leverarm_config::{ChannelId, Pickup, Shaft, Signal, Source};
 use leverarm_filters::live::LowPass;
 use leverarm_filters::teeth::Edge;
 use leverarm_protocol::{BoardMessage, ChannelKind, Hello};
 
-use crate::values::{CalibratedStand, Sample, Sensors, Value};
+use crate::values::{CalibratedStand, Lost, Sample, Sensors, Value};
 
+use super::presence::Presence;
 use super::wheel::{Mark, SeenTooth, Wheel};
 
 const FORCE_CUTOFF_HZ: f64 = 5.0;
@@ -18,6 +19,7 @@ const FORCE_CUTOFF_HZ: f64 = 5.0;
 struct Latest {
     value: Value,
     at_us: Option<u64>,
+    presence: Presence,
 }
 
 #[derive(Debug)]
@@ -29,6 +31,8 @@ pub(super) struct Signals {
     force: Latest,
     force_low_pass: Option<LowPass>,
     board_us: Option<u64>,
+    /// How much later than the smallest delay the board is heard.
+    late_us: u64,
     engine_per_drum: f64,
     motion: Option<Mark>,
 }
@@ -43,6 +47,7 @@ impl Signals {
             force: Latest::default(),
             force_low_pass: None,
             board_us: None,
+            late_us: 0,
             engine_per_drum: stand.drive.engine_per_drum.value,
             motion: None,
             sensors: Sensors::new(of, 0.0),
@@ -57,8 +62,11 @@ impl Signals {
         }
         for channel in &mut self.channels {
             channel.value = Value::Unknown;
+            channel.presence = Presence::default();
         }
         self.force.value = Value::Unknown;
+        self.force.presence = Presence::default();
+        self.late_us = 0;
         self.sensors = Sensors::new(Arc::clone(self.sensors.stand()), 0.0);
         self.motion = None;
     }
@@ -76,17 +84,28 @@ impl Signals {
         for wheel in &mut self.wheels {
             wheel.board(tick_hz);
         }
-        for channel in &mut self.channels {
-            channel.at_us.get_or_insert(mono_us);
+        let rate_of = |kind, number| {
+            let mut listed = hello.channels();
+            let listed = listed.find(|c| c.kind == kind && c.number == number);
+            listed.map(|c| c.rate_hz)
+        };
+        for (latest, channel) in self.channels.iter_mut().zip(&of.stand().channels) {
+            latest.at_us.get_or_insert(mono_us);
+            let rate_hz = match channel.source {
+                Source::Analog(number) => rate_of(ChannelKind::Analog, number),
+                Source::Temperature(number) => rate_of(ChannelKind::Temperature, number),
+                // No flow, no pulses.
+                Source::Pulses(_) => Some(0),
+            };
+            latest.presence.stated(rate_hz, mono_us);
         }
         if let Some(cell) = of.cell_channel() {
-            let rate = hello
-                .channels()
-                .find(|c| c.kind == ChannelKind::Force && c.number == cell)
-                .map_or(0.0, |c| f64::from(c.rate_hz));
-            // At a rate too low for the cut-off the samples are shown as they are.
-            self.force_low_pass = LowPass::butterworth(2, FORCE_CUTOFF_HZ, rate).ok();
+            let rate_hz = rate_of(ChannelKind::Force, cell);
+            self.force.presence.stated(rate_hz, mono_us);
             self.force.at_us.get_or_insert(mono_us);
+            // At a rate too low for the cut-off the samples are shown as they are.
+            let rate_hz = rate_hz.map_or(0.0, f64::from);
+            self.force_low_pass = LowPass::butterworth(2, FORCE_CUTOFF_HZ, rate_hz).ok();
         }
         self.sensors = Sensors::new(of, tick_hz);
     }
@@ -97,6 +116,11 @@ impl Signals {
 
     pub(super) fn saw_board(&mut self, mono_us: u64) {
         self.board_us = Some(mono_us);
+    }
+
+    /// What the board sends is heard so much later than with the smallest delay.
+    pub(super) fn comes_late(&mut self, late_us: u64) {
+        self.late_us = late_us;
     }
 
     /// The pickup that a shaft's speed is taken from: its own, or the other through the drive.
@@ -155,14 +179,17 @@ impl Signals {
             },
             Signal::Speed(_) | Signal::Board => return,
         };
-        *slot = Latest {
-            value,
-            at_us: Some(mono_us),
-        };
+        slot.value = value;
+        slot.at_us = Some(mono_us);
+        slot.presence.seen(mono_us);
     }
 
-    /// Newest value of a signal, as it was when it came.
+    /// Newest value of a signal, as it was when it came; lost once its samples stay away while the
+    /// board is heard.
     pub(super) fn value(&self, signal: Signal) -> Value {
+        if let Some(us) = self.silent_us(signal) {
+            return Value::Lost(Lost::Silent { us }, None);
+        }
         match signal {
             Signal::Speed(shaft) => self.guard_speed(shaft).map_or(Value::Unknown, Value::Good),
             Signal::LoadCell => self.force.value.clone(),
@@ -170,11 +197,33 @@ impl Signals {
                 Some(_) => Value::Good(0.0),
                 None => Value::Unknown,
             },
-            Signal::Channel(id) => self
-                .channels
-                .get(id.0)
-                .map_or(Value::Unknown, |channel| channel.value.clone()),
+            Signal::Channel(id) => self.channel_value(id),
         }
+    }
+
+    /// A thermocouple without news of its cold junction is lost as well.
+    fn channel_value(&self, id: ChannelId) -> Value {
+        let value = self.channels.get(id.0).map(|channel| channel.value.clone());
+        let stand = self.sensors.stand().stand();
+        let cold = stand.channel(id).and_then(|channel| channel.cold_junction);
+        let silent_us = cold.and_then(|cold| self.silent_us(Signal::Channel(cold)));
+        match (silent_us, value) {
+            (Some(us), Some(value)) if value != Value::Unknown => {
+                let why = Lost::ColdJunction(Box::new(Lost::Silent { us }));
+                Value::Lost(why, value.si())
+            }
+            (_, value) => value.unwrap_or_default(),
+        }
+    }
+
+    /// For how long the samples of an input have stayed away, if that is too long for its rate.
+    pub(super) fn silent_us(&self, signal: Signal) -> Option<u64> {
+        let presence = match signal {
+            Signal::Channel(id) => &self.channels.get(id.0)?.presence,
+            Signal::LoadCell => &self.force.presence,
+            Signal::Speed(_) | Signal::Board => return None,
+        };
+        presence.silent_us(self.board_us?)
     }
 
     fn wheel_of(&self, shaft: Shaft) -> Option<&Wheel> {
@@ -201,6 +250,13 @@ impl Signals {
         Some(wheel.rad_per_s_at(tick)? * self.to_shaft(wheel, shaft))
     }
 
+    /// Speed at a board tick while its pickup is known to work: `None` before its first tooth, and
+    /// once its teeth ended sooner than the shaft can stop.
+    pub(super) fn known_speed_at(&self, shaft: Shaft, tick: u64) -> Option<f64> {
+        let works = self.teeth_lost(shaft, tick) == Some(false);
+        self.speed_at(shaft, tick).filter(|_| works)
+    }
+
     /// Speed for people to look at: falls when teeth stay away for whatever reason.
     pub(super) fn speed_now(&self, shaft: Shaft, mono_us: u64) -> Option<f64> {
         let wheel = self.wheel_of(shaft)?;
@@ -225,7 +281,8 @@ impl Signals {
         (self.tick_hz() > 0.0).then(|| (tick as f64 / self.tick_hz() * 1e6).round())
     }
 
-    /// Age of the newest sample of a signal in ms; `None` if none came.
+    /// Age of the newest sample of a signal in ms, its way beyond the quickest included; `None` if
+    /// none came.
     pub(super) fn age_ms(&self, signal: Signal, mono_us: u64) -> Option<f64> {
         let at_us = match signal {
             Signal::Speed(shaft) => self.wheel_of(shaft)?.last_us(),
@@ -233,7 +290,8 @@ impl Signals {
             Signal::Board => self.board_us,
             Signal::Channel(id) => self.channels.get(id.0)?.at_us,
         }?;
-        Some(mono_us.saturating_sub(at_us) as f64 * 1e-3)
+        let age_us = mono_us.saturating_sub(at_us).saturating_add(self.late_us);
+        Some(age_us as f64 * 1e-3)
     }
 
     /// Whole-turn motion of the engine as last seen.

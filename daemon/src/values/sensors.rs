@@ -18,6 +18,11 @@ pub enum Lost {
     Law(LawError),
     /// It is outside of what the stand file expects.
     Unexpected,
+    /// Its samples stay away.
+    Silent {
+        /// For so long, µs.
+        us: u64,
+    },
     /// The cold junction of a thermocouple is lost.
     ColdJunction(Box<Self>),
 }
@@ -68,6 +73,7 @@ impl Lost {
     fn words(&self, si: Option<f64>, channel: &Channel, units: &DisplayUnits) -> String {
         match (self, si) {
             (Self::Unreadable, _) => "the board reports the sensor as broken".to_owned(),
+            (Self::Silent { us }, _) => format!("no sample for {:.1} s", *us as f64 * 1e-6),
             (Self::Law(error), _) => error.to_string(),
             (Self::Unexpected, Some(si)) => {
                 let text = channel.quantity.display_unit(units).text(si, 1);
