@@ -102,8 +102,8 @@ test("the command line works with a token, and says so without", async () => {
   const { stdout } = await leverarm(["cut", "test"], { LEVERARM_TOKEN: locked.token("read") });
   assert.match(stdout, /the board confirms cut (\d+)/);
   const [, number] = /confirms cut (\d+)/.exec(stdout);
-  await assert.rejects(leverarm(["release", number, "--token", locked.token("read")]), /needs the control token/);
-  assert.match((await leverarm(["release", number, "--token", locked.token("control")])).stdout, /released/);
+  await assert.rejects(leverarm(["release", number], { LEVERARM_TOKEN: locked.token("read") }), /needs the control token/);
+  assert.match((await leverarm(["release", number, "--token-file", locked.tokenFile])).stdout, /released/);
   assert.match((await leverarm(["setup", "main jet 108"], { LEVERARM_TOKEN: locked.token("control") })).stdout, /main jet 108/);
   const help = (await leverarm(["cut", "--help"], { LEVERARM_TOKEN: "not-to-be-shown" })).stdout;
   assert.ok(!help.includes("not-to-be-shown"));

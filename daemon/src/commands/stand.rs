@@ -1,6 +1,5 @@
 //! `check`, `serve` and `rehearse`.
 
-use std::net::{IpAddr, SocketAddr};
 use std::path::Path;
 
 use super::{AccessArguments, Failure, StandFile, complain, read_stand, say, start_log, system};
@@ -51,40 +50,10 @@ impl StandFile {
     }
 }
 
-/// Links to the page where it needs tokens. They are shown here, once, and nowhere else.
-fn links(daemon: &Daemon) -> Option<String> {
-    let tokens = daemon.page_tokens()?;
-    let address = daemon.page_address();
-    let links = |token: &str| -> String {
-        let link = |host| {
-            let address = SocketAddr::new(host, address.port());
-            format!("  http://{address}/#token={token}\n")
-        };
-        hosts(address.ip()).into_iter().map(link).collect()
-    };
-    Some(format!(
-        "page, to control the stand (token {}):\n{}page, to look, and to cut (token {}):\n{}",
-        tokens.control,
-        links(&tokens.control),
-        tokens.read,
-        links(&tokens.read),
-    ))
-}
-
-/// Addresses at which others find this machine when the page listens on all of them.
-fn hosts(address: IpAddr) -> Vec<IpAddr> {
-    if !address.is_unspecified() {
-        return vec![address];
-    }
-    let interfaces = nix::ifaddrs::getifaddrs().into_iter().flatten();
-    let found: Vec<IpAddr> = interfaces
-        .filter_map(|interface| Some(interface.address?.as_sockaddr_in()?.ip().into()))
-        .filter(|ip: &IpAddr| !ip.is_loopback())
-        .collect();
-    if found.is_empty() {
-        vec![std::net::Ipv4Addr::LOCALHOST.into()]
-    } else {
-        found
+/// Says where the tokens are. They are shown nowhere: a log keeps what it gets, and others read it.
+fn tell_of_tokens(daemon: &Daemon) {
+    if let Some(file) = daemon.token_file() {
+        tracing::info!(file = %file.display(), "tokens and links of the page are in this file");
     }
 }
 
@@ -93,6 +62,7 @@ pub(super) fn serve<'a>(
     access: &AccessArguments,
 ) -> Result<(), Failure> {
     let read = files.map(read_stand).collect::<Result<Vec<_>, _>>()?;
+    let access = access.page_access()?;
     start_log("info");
     if read.iter().any(|read| !read.store_folder.exists()) {
         complain(SAFETY);
@@ -104,12 +74,10 @@ pub(super) fn serve<'a>(
         let mut daemons = Vec::new();
         for read in read {
             let port = read.stand.port.path.display().to_string();
-            let daemon = Daemon::start(read.options(access.page_access()))
+            let daemon = Daemon::start(read.options(access.clone()))
                 .await
                 .map_err(Failure::of)?;
-            if let Some(links) = links(&daemon) {
-                say(&links);
-            }
+            tell_of_tokens(&daemon);
             tracing::info!(port, page = %format!("http://{}", daemon.page_address()), "running");
             daemons.push(daemon);
         }
@@ -151,13 +119,14 @@ pub(super) fn rehearse(
     once: bool,
 ) -> Result<(), Failure> {
     let mut read = read_stand(file)?;
+    let access = access.page_access()?;
     start_log("info");
     let rehearsal = Rehearsal::start(model_of(&read.stand), seed).map_err(Failure::of)?;
     rehearse_on(&mut read, &rehearsal);
     let script = script_of(&read.stand, pulls);
     let store = read.store_folder.display().to_string();
     runtime()?.block_on(async {
-        let daemon = Daemon::start(read.options(access.page_access()))
+        let daemon = Daemon::start(read.options(access))
             .await
             .map_err(Failure::of)?;
         let handle = daemon.handle();
@@ -166,9 +135,7 @@ pub(super) fn rehearse(
             "rehearsing on a simulated stand: page http://{}, store {store}",
             daemon.page_address()
         ));
-        if let Some(links) = links(&daemon) {
-            say(&links);
-        }
+        tell_of_tokens(&daemon);
         rehearsal.ride(script).map_err(Failure::of)?;
         let stop = asked_to_stop();
         tokio::pin!(stop);

@@ -7,6 +7,7 @@ mod keep;
 mod real_time;
 mod record_keeper;
 mod recorder;
+mod rescue;
 
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -22,7 +23,7 @@ use crate::stream::{Streamer, StreamerParts};
 
 pub use guard::PortError;
 pub(crate) use guard::open as open_port;
-pub use http::{PageAccess, PageTokens};
+pub use http::{PageAccess, read_token_file, token_of_store};
 pub(crate) use keep::keep;
 pub use keep::{KeepError, KeepRequest};
 pub use real_time::ask as ask_for_real_time;
@@ -285,7 +286,7 @@ impl Handle {
 pub struct Daemon {
     handle: Handle,
     page_address: std::net::SocketAddr,
-    page_tokens: Option<PageTokens>,
+    token_file: Option<PathBuf>,
     stop: watch::Sender<bool>,
     guard: std::thread::JoinHandle<()>,
     recorder: std::thread::JoinHandle<Result<(), StoreError>>,
@@ -313,8 +314,14 @@ impl Daemon {
             http::listen(address).map_err(|source| ServeError::Page { address, source })?;
         let access = http::Access::new(&options.page_access, address.ip(), clock)
             .map_err(ServeError::Access)?;
-        let page_tokens = access.tokens().cloned();
         let page_address = listener.local_addr().unwrap_or(address);
+        let token_file = http::write_tokens(
+            &options.store_folder,
+            page_address,
+            &options.page_access,
+            access.tokens(),
+        )
+        .map_err(|error| ServeError::Access(format!("the tokens can't be written: {error}")))?;
         let (stop, stopped) = watch::channel(false);
         let (commands, asked) = mpsc::channel(COMMANDS_MAX);
         let (requests, requested) = mpsc::channel(REQUESTS_MAX);
@@ -382,7 +389,7 @@ impl Daemon {
         Ok(Self {
             handle,
             page_address,
-            page_tokens,
+            token_file,
             stop,
             guard,
             recorder,
@@ -403,10 +410,10 @@ impl Daemon {
         self.page_address
     }
 
-    /// The page's tokens, where it needs any.
+    /// The file with the page's tokens and links, where it made any.
     #[must_use]
-    pub fn page_tokens(&self) -> Option<&PageTokens> {
-        self.page_tokens.as_ref()
+    pub fn token_file(&self) -> Option<&std::path::Path> {
+        self.token_file.as_deref()
     }
 
     /// Stops everything at a safe point: the heartbeat first, what is recorded last.

@@ -2,7 +2,7 @@
 
 use std::collections::VecDeque;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
 use std::time::Duration;
 
@@ -11,6 +11,7 @@ use leverarm_torque::reduce::ReductionModel;
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
 
 use super::record_keeper::{Belongs, Kept, RecordKeeper};
+use super::rescue::{Rescue, tell_of_copies};
 use super::{KeepError, KeepRequest, PullNotice, ServeError, keep};
 use crate::calibration::{
     Calibration, CalibrationError, NewCalibrationRequest, hash_in_force, put_change,
@@ -29,6 +30,8 @@ use crate::stream::Keep;
 /// Records between the guard thread and this one. At two chunks a second it holds several minutes.
 const RECORDS_MAX: usize = 1024;
 const RETRY_EVERY: Duration = Duration::from_millis(200);
+/// Whether the store is where it was is looked at so often when nothing is stored.
+const LOOK_EVERY_US: u64 = 200_000;
 /// A record that takes longer is told of: the queue holds minutes, but something is wrong.
 const STORE_SLOW_US: u64 = 500_000;
 const META_SETUP: &str = "setup";
@@ -146,6 +149,8 @@ pub(super) struct Flow {
     pub(super) lost: AtomicU64,
     /// Times that the store refused a record.
     pub(super) refusals: AtomicU64,
+    /// The files of the store are gone: what is written is not kept.
+    pub(super) gone: AtomicBool,
 }
 
 impl Flow {
@@ -215,7 +220,8 @@ impl Records {
         }
         let stalled = mono_us.saturating_sub(self.progress_us) > STALLED_US;
         let lost = self.flow.lost.load(Ordering::Relaxed);
-        !stalled && self.backlog.len() < BACKLOG_BEHIND && lost == 0
+        let gone = self.flow.gone.load(Ordering::Relaxed);
+        !stalled && self.backlog.len() < BACKLOG_BEHIND && lost == 0 && !gone
     }
 
     /// At the end: waits, for a bounded time, until everything is over.
@@ -250,9 +256,9 @@ pub(super) struct Outlets {
     pub(super) model: watch::Sender<Arc<ReductionModel>>,
 }
 
-struct Recorder {
-    store: Store,
-    clock: Clock,
+pub(super) struct Recorder {
+    pub(super) store: Store,
+    pub(super) clock: Clock,
     keeper: RecordKeeper,
     /// Names of the setups of the next pulls, and of the one under way.
     setup_name: Option<String>,
@@ -260,7 +266,20 @@ struct Recorder {
     throttle: Throttle,
     outlets: Outlets,
     of_stand: Arc<Stand>,
-    flow: Arc<Flow>,
+    stand_text: String,
+    pub(super) flow: Arc<Flow>,
+    /// While the files of the store are gone.
+    pub(super) rescue: Option<Rescue>,
+    looked_us: u64,
+}
+
+/// Why no new store could be begun.
+#[derive(Debug, thiserror::Error)]
+pub(super) enum RecorderError {
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    #[error(transparent)]
+    Calibration(#[from] CalibrationError),
 }
 
 /// The guard thread's end of the queue, and the recorder's thread.
@@ -275,6 +294,7 @@ pub(super) fn start(
     outlets: Outlets,
     flow: Arc<Flow>,
 ) -> Result<Started, ServeError> {
+    tell_of_copies(store.folder());
     let stand = store.put_stand(&stand_text)?;
     let calibration = hash_in_force(&mut store)?;
     let reader = store.reader()?;
@@ -309,7 +329,10 @@ pub(super) fn start(
         throttle: Throttle::default(),
         outlets,
         of_stand,
+        stand_text,
         flow: Arc::clone(&flow),
+        rescue: None,
+        looked_us: 0,
     };
     recorder.tell_model();
     let (sender, records) = sync_channel(RECORDS_MAX);
@@ -351,15 +374,26 @@ impl Recorder {
                 Err(RecvTimeoutError::Timeout) => {}
                 Err(RecvTimeoutError::Disconnected) => break,
             }
-            for event in self.throttle.due(self.clock.now().mono_us) {
+            let now_us = self.clock.now().mono_us;
+            if now_us.saturating_sub(self.looked_us) >= LOOK_EVERY_US {
+                self.looked_us = now_us;
+                self.look_after_store();
+            }
+            for event in self.throttle.due(now_us) {
+                self.log(&event);
                 self.keep_event(&event);
             }
         }
         for event in self.throttle.all() {
+            self.log(&event);
             self.keep_event(&event);
         }
         while let Ok(request) = requests.try_recv() {
             self.request(request);
+        }
+        self.look_after_store();
+        if self.rescue.is_some() {
+            self.store.abandon();
         }
         Ok(())
     }
@@ -367,9 +401,12 @@ impl Recorder {
     fn take(&mut self, record: Record) {
         match record {
             Record::Event(event) => {
-                let event = self.event(&event);
+                let event = self.keeper.event(&event);
                 let now = self.throttle.push(event.mono_us, event);
-                now.iter().for_each(|event| self.keep_event(event));
+                now.iter().for_each(|event| {
+                    self.log(event);
+                    self.keep_event(event);
+                });
             }
             record => {
                 self.keep(|recorder| recorder.store(&record), &record);
@@ -404,6 +441,12 @@ impl Recorder {
                 return;
             };
             self.flow.refusals.fetch_add(1, Ordering::Relaxed);
+            if matches!(error, StoreError::Vanished { .. }) {
+                self.look_after_store();
+                if self.rescue.is_none() {
+                    continue;
+                }
+            }
             if !is_passing(&error) {
                 let lost = self.flow.lose();
                 tracing::error!(%error, lost, ?record, "a record can't be stored");
@@ -419,7 +462,7 @@ impl Recorder {
 
     /// Journals that the store was slow. It goes the way of all events, but for the measuring.
     fn tell_slow(&mut self, now: Now, took_us: u64) {
-        let event = self.event(&EventData {
+        let event = self.keeper.event(&EventData {
             now,
             tick: None,
             severity: Severity::Warning,
@@ -428,11 +471,38 @@ impl Recorder {
             message: format!("the store took {} ms for one record", took_us / 1000),
             data: serde_json::json!({ "took_ms": took_us / 1000 }),
         });
-        if let Some(event) = self.throttle.push(now.mono_us, event)
-            && let Err(error) = self.add_event(&event)
-        {
+        if let Some(event) = self.throttle.push(now.mono_us, event) {
+            self.keep_at_once(&event);
+        }
+    }
+
+    /// Keeps a word about the store itself, past what waits for it.
+    pub(super) fn keep_now(&mut self, event: &EventData) {
+        let event = self.keeper.event(event);
+        self.keep_at_once(&event);
+    }
+
+    fn keep_at_once(&mut self, event: &NewEvent) {
+        self.log(event);
+        if let Err(error) = self.add_event(event) {
             tracing::error!(%error, "an event can't be stored");
         }
+    }
+
+    /// Puts what pulls belong to, and what is under way, into a store that knows nothing of it.
+    pub(super) fn replay(&mut self, store: &mut Store) -> Result<(), RecorderError> {
+        let mut belongs = self.keeper.belongs.clone();
+        belongs.stand = store.put_stand(&self.stand_text)?;
+        belongs.calibration = hash_in_force(store)?;
+        if let Some(name) = self.setup_name.clone() {
+            let request = NewSetupRequest {
+                name,
+                notes: String::new(),
+                parts: serde_json::Map::new(),
+            };
+            belongs.setup = Some(take_setup(store, &request, self.clock.now().wall_us)?.0);
+        }
+        Ok(self.keeper.go_on_in(store, belongs)?)
     }
 
     fn add_event(&mut self, event: &NewEvent) -> Result<(), StoreError> {
@@ -481,15 +551,15 @@ impl Recorder {
         Ok(())
     }
 
-    /// Logs an event and says what it belongs to.
-    fn event(&self, event: &EventData) -> NewEvent {
-        let (kind, channel, message) = (event.kind, event.channel.as_deref(), &event.message);
+    /// Logs an event, or several that were folded into one.
+    fn log(&self, event: &NewEvent) {
+        let (kind, channel, message) = (&event.kind, event.channel.as_deref(), &event.message);
+        let count = event.data.get("count").and_then(serde_json::Value::as_u64);
         match event.severity {
-            Severity::Info => tracing::info!(kind, channel, "{message}"),
-            Severity::Warning => tracing::warn!(kind, channel, "{message}"),
-            Severity::Error | Severity::Cut => tracing::error!(kind, channel, "{message}"),
+            Severity::Info => tracing::info!(kind, channel, count, "{message}"),
+            Severity::Warning => tracing::warn!(kind, channel, count, "{message}"),
+            Severity::Error | Severity::Cut => tracing::error!(kind, channel, count, "{message}"),
         }
-        self.keeper.event(event)
     }
 
     fn request(&mut self, request: StoreRequest) {
@@ -646,6 +716,7 @@ fn is_passing(error: &StoreError) -> bool {
             | StoreError::Busy { .. }
             | StoreError::ReadOnly { .. }
             | StoreError::Io { .. }
+            | StoreError::Vanished { .. }
     )
 }
 

@@ -43,11 +43,11 @@ pub struct PageAccess {
 
 /// Tokens in force.
 #[derive(Clone, PartialEq, Eq)]
-pub struct PageTokens {
+pub(in crate::service) struct PageTokens {
     /// May do everything.
-    pub control: String,
+    pub(super) control: String,
     /// May look, and cut.
-    pub read: String,
+    pub(super) read: String,
 }
 
 impl std::fmt::Debug for PageTokens {
@@ -134,7 +134,7 @@ impl Access {
         let Some(given) = given else {
             return Err(Problem::new(
                 StatusCode::UNAUTHORIZED,
-                "a token is needed, as the header Authorization: Bearer TOKEN; the daemon shows it when it starts",
+                "a token is needed, as the header Authorization: Bearer TOKEN; the file `tokens` in the store's folder has it",
             ));
         };
         // A right token passes whoever else guesses from the same address: a cut must get through.

@@ -14,6 +14,7 @@ mod plan;
 mod problem;
 mod request;
 mod stream;
+mod tokens;
 
 use std::sync::Arc;
 use std::sync::atomic::AtomicU64;
@@ -28,8 +29,10 @@ use super::Handle;
 use problem::Problem;
 
 pub(super) use access::Access;
-pub use access::{PageAccess, PageTokens};
+pub use access::PageAccess;
 pub(super) use connection::{listen, serve};
+pub(super) use tokens::write as write_tokens;
+pub use tokens::{read_token_file, token_of_store};
 
 /// Largest body of a request. A setup with long notes stays far below it.
 const BODY_BYTES_MAX: usize = 64 * 1024;
