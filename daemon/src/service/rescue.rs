@@ -27,6 +27,8 @@ pub(super) struct Rescue {
     since_us: u64,
     copy_due_us: u64,
     copy: Option<Store>,
+    /// What was stored can't be read any more: only what comes can be saved.
+    is_unreadable: bool,
 }
 
 impl Recorder {
@@ -46,6 +48,7 @@ impl Recorder {
                         since_us: now.mono_us,
                         copy_due_us: 0,
                         copy: None,
+                        is_unreadable: false,
                     }
                 });
                 self.rescue = self.carry_on(rescue, &error, now);
@@ -64,6 +67,7 @@ impl Recorder {
                 }
                 Err(error) => {
                     tracing::error!(%error, "the store can't be copied");
+                    rescue.is_unreadable = !may_pass(&error);
                     rescue.copy_due_us = now.mono_us + COPY_AGAIN_US;
                 }
             }
@@ -73,6 +77,7 @@ impl Recorder {
         }
         let (copy, is_whole) = match rescue.copy.take() {
             Some(copy) => (copy, true),
+            None if !rescue.is_unreadable => return Some(rescue),
             None => match self.begin_anew() {
                 Ok(new) => (new, false),
                 Err(error) => {
@@ -151,6 +156,18 @@ impl Recorder {
         self.replay(&mut store)?;
         Ok(store)
     }
+}
+
+/// Errors of the place for the copy, not of what is copied.
+fn may_pass(error: &StoreError) -> bool {
+    matches!(
+        error,
+        StoreError::DiskFull { .. }
+            | StoreError::ReadOnly { .. }
+            | StoreError::FolderNotMade { .. }
+            | StoreError::BackupExists { .. }
+            | StoreError::Busy { .. }
+    )
 }
 
 fn beside(store: &Path) -> PathBuf {
