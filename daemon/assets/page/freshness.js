@@ -6,12 +6,16 @@ import { byId, setText } from "./dom.js";
 // Values that are older look old. Half a second is the promise; the rest is for timers and painting.
 const STALE_MS = 350;
 const CHECK_MS = 50;
-const LOST_MS = 3000;
+// A daemon that says nothing for so long is lost, and the page says loudly what to do. A person who sees
+// it waits no longer than that; a line that only stutters has come back by then.
+const LOST_MS = 1500;
 // After so much of the daemon's time the reference of the delay is forgotten, since clocks drift.
 const REFERENCE_MS = 60000;
 
 export class Freshness {
   #receivedAt = null;
+  // A page that nobody saw let go of the line: its silence counts from when it is seen again.
+  #seenAt = 0;
   #monoMs = 0;
   #boardMs = 0;
   #offsets = [Infinity, Infinity];
@@ -30,6 +34,7 @@ export class Freshness {
       fade.finish();
       return fade;
     });
+    document.addEventListener("visibilitychange", () => { this.#seenAt = performance.now(); });
     setInterval(() => this.check(), CHECK_MS);
   }
 
@@ -72,8 +77,9 @@ export class Freshness {
 
   check() {
     const age = this.ageMs;
-    const silent = this.silentMs;
-    const state = age === null ? "connecting" : silent > LOST_MS ? "lost" : age > STALE_MS ? "stale" : "live";
+    const silent = age === null ? 0 : Math.min(this.silentMs, performance.now() - this.#seenAt);
+    const late = age === null ? 0 : this.#delayMs();
+    const state = age === null ? "connecting" : Math.max(silent, late) > LOST_MS ? "lost" : age > STALE_MS ? "stale" : "live";
     const seconds = age === null ? "" : `${(age / 1000).toFixed(age < 9950 ? 1 : 0)} s`;
     setText(byId("freshness"), { connecting: "no data yet", lost: `lost ${seconds}`, stale: `stale ${seconds}`, live: "live" }[state]);
     if (state !== this.state) {

@@ -136,7 +136,7 @@ pub struct Stored {
 }
 
 /// Counts of records on their way into the store.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(super) struct Flow {
     /// Given to the queue.
     pub(super) given: AtomicU64,
@@ -151,9 +151,44 @@ pub(super) struct Flow {
     pub(super) refusals: AtomicU64,
     /// The files of the store are gone: what is written is not kept.
     pub(super) gone: AtomicBool,
+    /// Bytes from the board that are to be kept, and are not yet.
+    bytes_waiting: AtomicU64,
+    /// When a store that takes no more is given up, on the monotonic clock; the daemon stops by then.
+    keep_until_us: AtomicU64,
+}
+
+impl Default for Flow {
+    fn default() -> Self {
+        Self {
+            given: AtomicU64::default(),
+            taken: AtomicU64::default(),
+            backlog: AtomicU64::default(),
+            lost: AtomicU64::default(),
+            refusals: AtomicU64::default(),
+            gone: AtomicBool::default(),
+            bytes_waiting: AtomicU64::default(),
+            keep_until_us: AtomicU64::new(u64::MAX),
+        }
+    }
 }
 
 impl Flow {
+    pub(super) fn keep_until(&self, mono_us: u64) {
+        self.keep_until_us.store(mono_us, Ordering::Relaxed);
+    }
+
+    fn is_given_up(&self, mono_us: u64) -> bool {
+        mono_us >= self.keep_until_us.load(Ordering::Relaxed)
+    }
+
+    /// Once all have ended: records, and bytes from the board in them, that are not in the store.
+    pub(super) fn not_kept(&self) -> (u64, u64) {
+        let read = |count: &AtomicU64| count.load(Ordering::Relaxed);
+        let in_queue = read(&self.given).saturating_sub(read(&self.taken));
+        let records = read(&self.lost) + in_queue + read(&self.backlog);
+        (records, read(&self.bytes_waiting))
+    }
+
     /// Counts a lost record; gives how many there are now.
     fn lose(&self) -> u64 {
         self.lost.fetch_add(1, Ordering::Relaxed) + 1
@@ -185,6 +220,8 @@ impl Records {
     /// not fit here either is lost, counted, and an ERROR.
     pub(super) fn give(&mut self, records: &mut Vec<Record>) {
         for record in records.drain(..) {
+            let bytes = bytes_of(&record);
+            self.flow.bytes_waiting.fetch_add(bytes, Ordering::Relaxed);
             if self.backlog.len() < BACKLOG_MAX {
                 self.backlog.push_back(record);
             } else {
@@ -224,14 +261,23 @@ impl Records {
         !stalled && self.backlog.len() < BACKLOG_BEHIND && lost == 0 && !gone
     }
 
-    /// At the end: waits, for a bounded time, until everything is over.
+    /// At the end: waits until everything is over, or the store is given up.
     pub(super) fn finish(mut self) {
-        for record in self.backlog.drain(..) {
-            if self.sender.send(record).is_err() {
-                tracing::error!("the recorder ended early: records of the last moments are lost");
+        loop {
+            self.give(&mut Vec::new());
+            if self.backlog.is_empty() || self.flow.is_given_up(self.clock.now().mono_us) {
                 return;
             }
+            std::thread::sleep(RETRY_EVERY);
         }
+    }
+}
+
+/// Bytes from the board in a record.
+fn bytes_of(record: &Record) -> u64 {
+    match record {
+        Record::Chunk(chunk) => u64::try_from(chunk.bytes.len()).unwrap_or(u64::MAX),
+        _ => 0,
     }
 }
 
@@ -360,15 +406,36 @@ impl Recorder {
     fn run(
         mut self,
         records: &Receiver<Record>,
+        requests: mpsc::Receiver<StoreRequest>,
+    ) -> Result<(), StoreError> {
+        let outcome = self.record(records, requests);
+        self.look_after_store();
+        if self.rescue.is_some() {
+            self.store.abandon();
+        }
+        outcome
+    }
+
+    fn record(
+        &mut self,
+        records: &Receiver<Record>,
         mut requests: mpsc::Receiver<StoreRequest>,
     ) -> Result<(), StoreError> {
         loop {
-            while let Ok(request) = requests.try_recv() {
+            // One at a time: however many ask, the records have their turn.
+            if let Ok(request) = requests.try_recv() {
                 self.request(request);
             }
-            match records.recv_timeout(Duration::from_millis(20)) {
+            let wait = if requests.is_empty() {
+                Duration::from_millis(20)
+            } else {
+                Duration::ZERO
+            };
+            match records.recv_timeout(wait) {
                 Ok(record) => {
-                    self.take(record);
+                    let bytes = bytes_of(&record);
+                    self.take(record)?;
+                    self.flow.bytes_waiting.fetch_sub(bytes, Ordering::Relaxed);
                     self.flow.taken.fetch_add(1, Ordering::Relaxed);
                 }
                 Err(RecvTimeoutError::Timeout) => {}
@@ -380,52 +447,45 @@ impl Recorder {
                 self.look_after_store();
             }
             for event in self.throttle.due(now_us) {
-                self.log(&event);
-                self.keep_event(&event);
+                self.keep_event(&event)?;
             }
         }
         for event in self.throttle.all() {
-            self.log(&event);
-            self.keep_event(&event);
+            self.keep_event(&event)?;
         }
         while let Ok(request) = requests.try_recv() {
             self.request(request);
         }
-        self.look_after_store();
-        if self.rescue.is_some() {
-            self.store.abandon();
-        }
         Ok(())
     }
 
-    fn take(&mut self, record: Record) {
+    fn take(&mut self, record: Record) -> Result<(), StoreError> {
         match record {
             Record::Event(event) => {
                 let event = self.keeper.event(&event);
                 let now = self.throttle.push(event.mono_us, event);
-                now.iter().for_each(|event| {
-                    self.log(event);
-                    self.keep_event(event);
-                });
+                now.iter().try_for_each(|event| self.keep_event(event))
             }
             record => {
-                self.keep(|recorder| recorder.store(&record), &record);
+                self.keep(|recorder| recorder.store(&record), &record)?;
                 self.tell(&record);
+                Ok(())
             }
         }
     }
 
-    fn keep_event(&mut self, event: &NewEvent) {
-        self.keep(|recorder| recorder.add_event(event), event);
+    fn keep_event(&mut self, event: &NewEvent) -> Result<(), StoreError> {
+        self.log(event);
+        self.keep(|recorder| recorder.add_event(event), event)
     }
 
     /// Stores something, however long it takes: while the store refuses, the queue fills, and the
-    /// guard thread notices.
+    /// guard thread notices. Only when the daemon stops there is an end to it, which is the error.
     fn keep(
         &mut self,
         mut store: impl FnMut(&mut Self) -> Result<(), StoreError>,
         record: &impl std::fmt::Debug,
-    ) {
+    ) -> Result<(), StoreError> {
         let mut told = false;
         let began_us = self.clock.now().mono_us;
         loop {
@@ -438,7 +498,7 @@ impl Recorder {
                 if took_us >= STORE_SLOW_US {
                     self.tell_slow(now, took_us);
                 }
-                return;
+                return Ok(());
             };
             self.flow.refusals.fetch_add(1, Ordering::Relaxed);
             if matches!(error, StoreError::Vanished { .. }) {
@@ -450,7 +510,10 @@ impl Recorder {
             if !is_passing(&error) {
                 let lost = self.flow.lose();
                 tracing::error!(%error, lost, ?record, "a record can't be stored");
-                return;
+                return Ok(());
+            }
+            if self.flow.is_given_up(self.clock.now().mono_us) {
+                return Err(error);
             }
             if !told {
                 tracing::error!(%error, "the store refuses; trying again until it takes the record");

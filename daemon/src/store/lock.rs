@@ -10,7 +10,7 @@ use std::path::Path;
 use super::error::StoreError;
 use crate::files;
 
-const LOCK_FILE: &str = "writer.lock";
+pub(super) const LOCK_FILE: &str = "writer.lock";
 
 /// Held as long as it lives.
 #[derive(Debug)]

@@ -7,6 +7,7 @@ use std::{fs, io};
 use rusqlite::{Connection, OpenFlags};
 
 use super::error::StoreError;
+use super::lock::LOCK_FILE;
 use super::schema::{self, APPLICATION_ID, SCHEMA_VERSION};
 use crate::files::{self, InPlace};
 
@@ -103,6 +104,8 @@ pub(super) fn in_place(folder: &Path) -> InPlace {
     files.watch(folder.join(DATABASE_FILE), u64::MAX);
     files.watch(folder.join(WAL_FILE), WAL_BYTES_KEPT.cast_unsigned());
     files.watch(folder.join(SHARED_FILE), u64::MAX);
+    // Without it a second writer could come.
+    files.watch(folder.join(LOCK_FILE), 0);
     files
 }
 

@@ -113,10 +113,10 @@ impl Store {
     pub fn rescue(&self, folder: &Path) -> Result<Self, StoreError> {
         backup::copy(&self.connection, &self.folder, folder)?;
         // Whatever becomes of the log: the database alone is then whole too, wherever it was moved
-        // to. The copy does not need it.
+        // to. The log keeps its length: it may come back.
         drop(
             self.connection
-                .query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(())),
+                .query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(())),
         );
         Self::open_as_it_is(folder)
     }

@@ -110,8 +110,9 @@ fn a_database_that_is_moved_in_a_pull_is_noticed_and_all_goes_into_a_new_store()
 
 #[test]
 fn a_deleted_log_or_database_and_then_a_kill_lose_nothing() {
-    let files: [&[&str]; 4] = [
+    let files: [&[&str]; 5] = [
         &[LOG],
+        &["writer.lock"],
         &[SHARED],
         &[DATABASE],
         &[DATABASE, LOG, SHARED, "writer.lock"],
