@@ -140,9 +140,15 @@ impl Recorder {
         make: impl Fn(&Path) -> Result<T, E>,
     ) -> Result<T, E> {
         let old = self.store.folder();
-        make(&free(&beside(old))).or_else(|error| {
+        let make_in = |folder: PathBuf| {
+            make(&folder).inspect_err(|_told| {
+                // Nothing stays behind of an attempt; a folder with something in it is not removed.
+                drop(std::fs::remove_dir(&folder));
+            })
+        };
+        make_in(free(&beside(old))).or_else(|error| {
             tracing::error!(%error, "there is no room for a new store beside the old one");
-            make(&free(&old.join(ENDING)))
+            make_in(free(&old.join(ENDING)))
         })
     }
 
