@@ -181,16 +181,38 @@ fn a_database_that_comes_back_is_gone_on_with() {
     assert_holds(&bench.store(), &bench, sent);
 }
 
+fn cut_short(bench: &Bench) {
+    let database = bench.store().join(DATABASE);
+    let file = fs::OpenOptions::new().write(true).open(database);
+    file.unwrap().set_len(0).unwrap();
+}
+
+#[test]
+fn a_database_that_is_cut_short_is_made_good_from_its_log() {
+    let bench = Bench::new();
+    let (daemon, mut board, _) = after_a_pull(&bench);
+    cut_short(&bench);
+    daemon.wait_for("leverarm.sqlite was cut short");
+    daemon.wait_for("are back: nothing is lost");
+    let sent = board.bytes_sent();
+    std::thread::sleep(std::time::Duration::from_millis(1500));
+    daemon.stop(Signal::SIGTERM);
+    assert_holds(&bench.store(), &bench, sent);
+    assert_eq!(bench.pulls()[0]["state"], "stored");
+}
+
 /// Its pages are gone for good, also for whoever has it open: what comes goes into a store without a
 /// past.
 #[test]
 fn a_database_that_is_cut_short_is_noticed_and_records_go_on() {
     let bench = Bench::new();
     let (daemon, mut board, _) = after_a_pull(&bench);
-    let file = fs::OpenOptions::new()
-        .write(true)
-        .open(bench.store().join(DATABASE));
-    file.unwrap().set_len(0).unwrap();
+    // With all of its log in the database the log is no help.
+    let other = rusqlite::Connection::open(bench.store().join(DATABASE)).unwrap();
+    let checkpoint = "PRAGMA wal_checkpoint(PASSIVE)";
+    other.query_row(checkpoint, [], |_row| Ok(())).unwrap();
+    drop(other);
+    cut_short(&bench);
     is_noticed(&daemon, &mut board, "leverarm.sqlite was cut short");
     daemon.wait_for("takes all records from now on");
     std::thread::sleep(std::time::Duration::from_millis(1500));
