@@ -501,13 +501,14 @@ impl Recorder {
                 return Ok(());
             };
             self.flow.refusals.fetch_add(1, Ordering::Relaxed);
-            if matches!(error, StoreError::Vanished { .. }) {
-                self.look_after_store();
-                if self.rescue.is_none() {
-                    continue;
-                }
+            // Whatever the error is: with files that are gone it comes from that, and passes.
+            let was_gone = self.rescue.is_some();
+            self.look_after_store();
+            let is_gone = self.rescue.is_some();
+            if was_gone && !is_gone {
+                continue;
             }
-            if !is_passing(&error) {
+            if !is_gone && !is_passing(&error) {
                 let lost = self.flow.lose();
                 tracing::error!(%error, lost, ?record, "a record can't be stored");
                 return Ok(());
