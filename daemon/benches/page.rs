@@ -1,12 +1,15 @@
 //! How long a sample takes from the board's port to the screen: a board that steps a temperature at
 //! known times, the daemon, and the page in a real Chromium that notes when each step was drawn.
 //!
+//! With `-- --crowd` it measures how long a person's cut takes while a crowd of clients does its worst:
+//! `tests/tests/safety/crowd.py`, by python3.
+//!
 //! Needs what `tests/page/run` installs: Chromium, Node.js and the npm packages of `tests/page`.
 //! Prints `sample_to_screen_p95_ms=…`; the clock is the machine's own on both ends.
 
 use std::error::Error;
 use std::fs::File;
-use std::io::{Read, Write};
+use std::io::{BufRead, BufReader, Read, Write};
 use std::path::Path;
 use std::process::{Command, Stdio};
 use std::sync::Arc;
@@ -30,6 +33,7 @@ const TICK_HZ: u32 = 1_000_000;
 /// Temperatures from 0 °C to 59 °C in steps of 1 °C, round and round; counts as in the demo's stand
 /// file: 0.025 K a count from −30 °C.
 const STEPS: u32 = 60;
+const PRESSES: usize = 200;
 const COUNTS_PER_STEP: i16 = 40;
 const COUNTS_AT_0_CELSIUS: i16 = 1200;
 /// Time between steps: of changing length, so that it does not beat with the display.
@@ -177,6 +181,69 @@ fn watch(url: &str) -> Result<Vec<Step>, Box<dyn Error>> {
     Ok(serde_json::from_slice(&output.stdout)?)
 }
 
+/// From asking for a cut to the daemon's word that it was asked of the board, ms, in ascending order,
+/// with 478 other connections and without.
+fn cut_delays_ms(port: u16, crowded: bool) -> Result<Vec<f64>, Box<dyn Error>> {
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("../tests/tests/safety/crowd.py");
+    let party = |part: &str| {
+        Command::new("python3")
+            .arg(&script)
+            .args([part, "127.0.0.1", &port.to_string(), "127.0.0.1"])
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .spawn()
+    };
+    let crowd = if crowded {
+        let mut crowd = party("crowd")?;
+        let out = crowd.stdout.take().ok_or("no output")?;
+        let mut lines = BufReader::new(out).lines();
+        lines.next().ok_or("the crowd did not come")??;
+        Some((crowd, lines))
+    } else {
+        None
+    };
+    let mut person = party("person")?;
+    let mut orders = person.stdin.take().ok_or("no input")?;
+    let out = person.stdout.take().ok_or("no output")?;
+    let mut delays = Vec::new();
+    let mut lines = BufReader::new(out).lines();
+    for press in 0..PRESSES {
+        writeln!(orders, "press {press}")?;
+        let said = lines.next().ok_or("no answer")??;
+        let [_, status, took_us] = said.split(' ').collect::<Vec<_>>()[..] else {
+            return Err(said.into());
+        };
+        if status != "200" {
+            return Err(format!("a cut was answered {status}").into());
+        }
+        delays.push(took_us.parse::<f64>()? * 1e-3);
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    drop(orders);
+    person.wait()?;
+    if let Some((mut crowd, mut lines)) = crowd {
+        drop(crowd.stdin.take());
+        let counts = lines.next().ok_or("the crowd left early")??;
+        writeln!(std::io::stdout(), "crowd={counts}")?;
+        crowd.wait()?;
+    }
+    delays.sort_by(f64::total_cmp);
+    Ok(delays)
+}
+
+fn tell_cuts(port: u16) -> Result<(), Box<dyn Error>> {
+    for (name, crowded) in [("alone", false), ("crowd", true)] {
+        let delays = cut_delays_ms(port, crowded)?;
+        let (p50, most) = (delays[delays.len() / 2], delays[delays.len() - 1]);
+        writeln!(
+            std::io::stdout(),
+            "cuts_{name}={} cut_{name}_p50_ms={p50:.1} cut_{name}_max_ms={most:.1}",
+            delays.len()
+        )?;
+    }
+    Ok(())
+}
+
 /// Time from each step's frame to its drawing, ms, in ascending order.
 fn delays_ms(steps: &[Step], drawn: &[Step]) -> Vec<f64> {
     let delay = |(celsius, drawn_us): &Step| {
@@ -212,6 +279,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     };
     let stopped = Arc::clone(&stop);
     let board = std::thread::spawn(move || board.run(&stopped).map_err(|error| error.to_string()));
+    let crowd = std::env::args().any(|argument| argument == "--crowd");
     let (drawn, updates_per_s) = runtime.block_on(async {
         let daemon = Daemon::start(ServeOptions {
             stand,
@@ -221,7 +289,14 @@ fn main() -> Result<(), Box<dyn Error>> {
             page_access: PageAccess::default(),
         })
         .await?;
-        let url = format!("http://{}", daemon.page_address());
+        let address = daemon.page_address();
+        let url = format!("http://{address}");
+        if crowd {
+            let told = move || tell_cuts(address.port()).map_err(|error| error.to_string());
+            tokio::task::spawn_blocking(told).await??;
+            daemon.stop().await?;
+            return Ok((Vec::new(), 0.0));
+        }
         let mut live = daemon.handle().live();
         let counted = tokio::spawn(async move {
             let (mut first, mut last, mut count) = (None, 0, 0_u32);
@@ -238,6 +313,9 @@ fn main() -> Result<(), Box<dyn Error>> {
         Ok::<_, Box<dyn Error>>((drawn, counted.await?))
     })?;
     stop.store(true, Ordering::Relaxed);
+    if crowd {
+        return Ok(());
+    }
     let steps = board
         .join()
         .map_err(|_panic| "the board's thread ended in a panic")??;

@@ -11,6 +11,7 @@ pub mod comparison;
 pub mod core;
 pub mod engine;
 pub mod export;
+pub(crate) mod files;
 pub mod journal;
 pub mod overlay;
 pub mod parts;

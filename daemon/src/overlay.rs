@@ -6,6 +6,8 @@ use std::path::{Path, PathBuf};
 use leverarm_config::units;
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 
+use crate::export::text_of_cell;
+
 /// A curve from a file.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Overlay {
@@ -211,6 +213,7 @@ fn number(cell: &str) -> Option<f64> {
 
 /// "torque [N·m]" as name and unit.
 fn name_and_unit(heading: &str) -> (String, String) {
+    let heading = text_of_cell(heading);
     let (name, unit) = heading.split_once(['[', '(']).unwrap_or((heading, ""));
     let unit = unit.trim_end_matches([']', ')']);
     (name.trim().to_lowercase(), unit.trim().to_owned())
@@ -225,7 +228,8 @@ fn columns(
         let mut headings = names.iter().enumerate();
         headings.find_map(|(index, heading)| {
             let (name, unit) = name_and_unit(heading);
-            let below = units.and_then(|units| units.get(index)).unwrap_or_default();
+            let below = units.and_then(|units| units.get(index));
+            let below = below.map(text_of_cell).unwrap_or_default();
             let unit = if unit.is_empty() {
                 below.to_owned()
             } else {
@@ -304,6 +308,9 @@ mod tests {
         assert!(feet.contains("expected a column named \"rpm\""), "{feet}");
         let feet = read("RPM,Torque [lbf*ft]\n3000,10\n4000,11\n").unwrap();
         assert!((feet.points[0].1 - 13.558_179_483).abs() < 1e-6);
+        // Names as they are written where a spreadsheet could take them for a formula.
+        let shielded = read("'=rpm,rpm,'-x,torque\n1,3000,'+1,9.5\n1,4000,'@,10.5\n").unwrap();
+        assert_eq!(shielded.points, plain.points);
         // 10 kW at 6000 rpm are 15.915 N·m.
         let power = read("rpm,power (kW)\n3000,5\n6000,10\n").unwrap();
         assert!((power.points[1].1 - 15.915_494_309).abs() < 1e-6);

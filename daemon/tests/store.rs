@@ -1317,7 +1317,7 @@ fn a_store_removed_under_the_daemon_is_noticed() {
     assert!(size.free_bytes > 0, "{size:?}");
     fs::remove_file(folder.path().join(DATABASE)).unwrap();
     let error = store.size().unwrap_err();
-    assert!(matches!(error, StoreError::Moved { .. }), "{error}");
+    assert!(matches!(error, StoreError::Vanished { .. }), "{error}");
 }
 
 // ── While the writer writes ───────────────────────────────────────────────────────────────────

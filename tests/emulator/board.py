@@ -11,6 +11,7 @@ line. Orders:
     still            brake to standstill
     temperature N    temperature counts from now on
     board-cut        the board cuts for a reason of its own (cause 7)
+    flap SECONDS     the board cuts, and forgets it, hundreds of times a second
     restart KIND     the board starts anew: power (state running) or watchdog (state cut)
     silent SECONDS   the board stops listening and sending, and its clock goes on
     unplug           the port goes away
@@ -38,6 +39,7 @@ LOOP_S = 0.004
 # waits too: neither teeth nor heartbeats are late for it.
 LOOP_S_MAX = 0.02
 STATUS_S = 0.1
+FLAP_S = 0.004  # a loose wire: cut and not cut again
 TEETH_AGE_S_MAX = 0.012  # the limit is 20 ms, and the loop takes its time
 DATA_AGE_S_MAX = 0.08
 WAITING_MAX = 200
@@ -158,6 +160,7 @@ class Board:
         self.waited = 0.0
         self.splitter = wire.Splitter()
         self.boot = 40
+        self.flapping_until = self.flap_due = 0.0
         self.silent_until = 0.0
         self.temperature_counts = options.temperature
         self.host_silent_told = True
@@ -422,6 +425,13 @@ class Board:
         if not self.host_silent_told and t - heard > 1.5:
             self.host_silent_told = True
             self.say("heartbeat_ends")
+        if self.flap_due <= t < self.flapping_until:
+            self.flap_due = t + FLAP_S
+            if self.state == 0:
+                self.cut(wire.CAUSE_OTHER, t)
+            else:
+                self.state = 0
+                self.send_status()
         if t >= self.due["status"]:
             self.send_status()
 
@@ -457,6 +467,8 @@ class Board:
             self.temperature_counts = int(rest[0])
         elif word == "board-cut":
             self.cut(wire.CAUSE_OTHER, self.now())
+        elif word == "flap":
+            self.flapping_until = self.now() + float(rest[0])
         elif word == "restart":
             self.tail = b""
             o.tick_start = o.first_tooth = 0

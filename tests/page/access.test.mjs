@@ -72,6 +72,36 @@ test("a page of another site can't change anything", async () => {
   await until("the release", async () => (await latch(open)) === "running");
 });
 
+test("the cut's form passes from this page only, and says what became of it", async () => {
+  const post = (daemon, headers, body = "") => raw(daemon, { method: "POST", path: "/cut", headers: { Host: `localhost:${daemon.port}`, "Content-Type": "application/x-www-form-urlencoded", ...headers }, body });
+  const own = (daemon) => ({ Origin: `http://localhost:${daemon.port}` });
+  for (const headers of [{}, { Origin: "null" }, { Origin: "http://evil.example" }, { ...own(open), "Sec-Fetch-Site": "cross-site" }, { ...own(open), Host: "stand.example" }]) {
+    const { status } = await post(open, headers);
+    assert.equal(status, 403, JSON.stringify(headers));
+  }
+  assert.equal((await post(open, { ...own(open), "Content-Type": "text/plain" })).status, 415);
+  assert.equal(await latch(open), "running");
+  const done = await post(open, own(open));
+  assert.equal(done.status, 200);
+  assert.match(done.headers["content-type"], /^text\/html/);
+  const [, number] = /The engine is cut.*The board confirms cut (\d+)/s.exec(done.text);
+  assert.equal(await latch(open), "confirmed");
+  await open.post("/api/release", { cut_id: Number(number) });
+  await until("the release", async () => (await latch(open)) === "running");
+
+  const look = locked.token("read");
+  for (const [body, status] of [["", 401], ["token=", 401], ["token=this-is-a-wrong-token", 401], [`token=${look}&token=${look}`, 422]]) {
+    const { status: found, text } = await post(locked, own(locked), body);
+    assert.equal(found, status, text);
+    assert.match(text, /Use the emergency stop.*Not cut/s);
+    assert.ok(!text.includes("this-is-a-wrong-token"));
+  }
+  assert.equal(await latch(locked, look), "running");
+  assert.match((await post(locked, own(locked), `token=${look}`)).text, /The board confirms cut 1/);
+  assert.equal((await locked.post("/api/release", { cut_id: 1 }, bearer(locked.token("control")))).status, 200);
+  await until("the release", async () => (await latch(locked, look)) === "running");
+});
+
 test("a token is needed, the lesser one looks and cuts, the other does everything", async () => {
   const control = locked.token("control");
   const look = locked.token("read");
@@ -90,7 +120,8 @@ test("a token is needed, the lesser one looks and cuts, the other does everythin
   assert.equal(await post("/api/cut", {}), 401);
   assert.equal(await post("/api/cut", {}, look), 200);
   await until("the cut", async () => (await latch(locked, look)) === "confirmed");
-  assert.equal(await post("/api/release", { cut_id: 1 }, control), 200);
+  const { cut_id: number } = (await locked.get("/api/live", look)).cut;
+  assert.equal(await post("/api/release", { cut_id: number }, control), 200);
   // A token in the address is not one: addresses end up in logs.
   assert.equal((await raw(locked, { path: `/api/live?token=${control}` })).status, 401);
 });
@@ -102,8 +133,8 @@ test("the command line works with a token, and says so without", async () => {
   const { stdout } = await leverarm(["cut", "test"], { LEVERARM_TOKEN: locked.token("read") });
   assert.match(stdout, /the board confirms cut (\d+)/);
   const [, number] = /confirms cut (\d+)/.exec(stdout);
-  await assert.rejects(leverarm(["release", number, "--token", locked.token("read")]), /needs the control token/);
-  assert.match((await leverarm(["release", number, "--token", locked.token("control")])).stdout, /released/);
+  await assert.rejects(leverarm(["release", number], { LEVERARM_TOKEN: locked.token("read") }), /needs the control token/);
+  assert.match((await leverarm(["release", number, "--token-file", locked.tokenFile])).stdout, /released/);
   assert.match((await leverarm(["setup", "main jet 108"], { LEVERARM_TOKEN: locked.token("control") })).stdout, /main jet 108/);
   const help = (await leverarm(["cut", "--help"], { LEVERARM_TOKEN: "not-to-be-shown" })).stdout;
   assert.ok(!help.includes("not-to-be-shown"));
@@ -153,7 +184,7 @@ test("every answer carries the headers that keep other sites out", async () => {
     assert.match(headers["content-security-policy"], /default-src 'none'.*frame-ancestors 'none'/, path);
     assert.ok(!headers["content-security-policy"].includes("unsafe"), path);
     assert.equal(headers["x-content-type-options"], "nosniff", path);
-    assert.equal(headers["referrer-policy"], "no-referrer", path);
+    assert.equal(headers["referrer-policy"], "same-origin", path);
   }
   assert.equal((await raw(open, {})).headers["cache-control"], "no-store");
   const first = await raw(open, { path: "/assets/app.js" });

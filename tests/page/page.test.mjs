@@ -198,6 +198,164 @@ test("values of a daemon that hangs look old within half a second", async () => 
   });
 });
 
+/** What a person three metres away reads, from memory: signs are read at a distance of some 200 times
+ *  their height, and this one is for people who are looking elsewhere. A 14-inch screen of 1366 pixels is
+ *  310 mm wide, and capitals are 0.72 of the font's size. */
+const LOUD_MM = 25;
+
+/** The words are in sight, large, of strong contrast, and over everything but the cut. */
+async function assertLoud(page, id) {
+  const found = await page.evaluate((id) => {
+    const node = document.getElementById(id);
+    const { fontSize, color, visibility } = getComputedStyle(node);
+    const light = (text) => {
+      const [r, g, b] = text.match(/[\d.]+/g).map((each) => each / 255).map((c) => (c <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4));
+      return 0.2126 * r + 0.7152 * g + 0.0722 * b;
+    };
+    const pair = [light(color), light(getComputedStyle(node.parentElement).backgroundColor)];
+    const words = document.createRange();
+    words.selectNodeContents(node);
+    const inside = [...words.getClientRects()].every((box) => box.left >= 0 && box.right <= innerWidth && box.top >= 0 &&
+      box.bottom <= document.querySelector(".cutbar").getBoundingClientRect().top);
+    const { left, top, width, height } = node.getBoundingClientRect();
+    const onTop = document.elementFromPoint(left + width / 2, top + height / 2) === node;
+    return { text: node.innerText, mm: parseFloat(fontSize) * 0.72 * (310 / 1366), contrast: (Math.max(...pair) + 0.05) / (Math.min(...pair) + 0.05), visibility, inside, onTop, wide: innerWidth };
+  }, id);
+  assert.match(found.text, /Use the emergency stop/);
+  assert.ok(found.visibility === "visible" && found.inside && found.onTop, JSON.stringify(found));
+  // A phone is in the hand: there the words are as large as they fit.
+  if (found.wide >= 1366) assert.ok(found.mm >= LOUD_MM, JSON.stringify(found));
+  // WCAG 2.2, 1.4.3: 3 for large text.
+  assert.ok(found.contrast >= 4.5, JSON.stringify(found));
+}
+
+const SIZES = [["laptop", { width: 1366, height: 768 }], ["phone", { width: 390, height: 844 }]];
+
+async function shoot(page, name) {
+  if (process.env.SHOTS) await page.screenshot({ path: `${process.env.SHOTS}/${name}.png` });
+}
+
+/** Light and dark, on a laptop and a phone. */
+async function everywhere(page, look) {
+  for (const [kind, viewport] of SIZES) {
+    await page.setViewportSize(viewport);
+    for (const colorScheme of ["light", "dark"]) {
+      await page.emulateMedia({ colorScheme });
+      await look(`${kind}-${colorScheme}`);
+    }
+  }
+}
+
+test("a daemon that hangs or is gone is loud, and says what to do", async () => {
+  await together({}, async ({ daemon, page }) => {
+    await link(page, "live");
+    await everywhere(page, (where) => shoot(page, `live-${where}`));
+    assert.equal(await page.locator("#lost").isVisible(), false);
+    assert.equal(await page.locator("#not-started").isVisible(), false);
+    daemon.signal("SIGSTOP");
+    await link(page, "lost");
+    await everywhere(page, async (where) => {
+      await assertLoud(page, "lost-do");
+      await audit(page, `lost, ${where}`);
+      assert.match(await page.locator("#lost").innerText(), /No word from the daemon.*The last values are \d+\.\d s old/s);
+      await shoot(page, `lost-${where}`);
+    });
+    assert.equal(await page.locator("#cut-label").textContent(), "Try to cut");
+    daemon.signal("SIGCONT");
+    await link(page, "live");
+    assert.equal(await page.locator("#lost").isVisible(), false);
+    await page.locator("#cut-label", { hasText: /^Cut / }).waitFor();
+    await daemon.kill();
+    await link(page, "lost");
+    await assertLoud(page, "lost-do");
+  });
+});
+
+test("without JavaScript the page says so, and its button cuts", async () => {
+  const daemon = await Daemon.start();
+  const context = await browser.newContext({ javaScriptEnabled: false, viewport: { width: 1366, height: 768 } });
+  try {
+    await running(daemon);
+    const page = await context.newPage();
+    await page.goto(daemon.url);
+    assert.match(await page.locator("#not-started").innerText(), /The page did not start:\s+Use the emergency stop/);
+    assert.equal(await page.getByText("Connecting to the daemon").count(), 0);
+    await everywhere(page, (where) => shoot(page, `no-script-${where}`));
+    await page.getByRole("button", { name: "Cut the engine" }).click();
+    await page.getByText(/The board confirms cut \d+/).waitFor();
+    assert.equal((await daemon.get("/api/live")).cut.latch, "confirmed");
+    const { events } = await daemon.get("/api/events?limit=20");
+    assert.ok(events.some(({ kind, message }) => kind === "cut" && /button on the page, without its script/.test(message)));
+    await everywhere(page, (where) => shoot(page, `no-script-cut-${where}`));
+    // A daemon that is frozen: the words were there before.
+    await page.getByRole("link", { name: "Back to the page" }).click();
+    assert.ok(await page.locator("#not-started").isVisible());
+  } finally {
+    await context.close();
+    await daemon.end();
+  }
+});
+
+for (const file of ["app.js", "dom.js", "strip.js", "worker.js", "vendor/uplot/uPlot.iife.min.js"]) {
+  test(`a page of which ${file} does not load has no dead button`, async () => {
+    const daemon = await Daemon.start();
+    const context = await browser.newContext({ viewport: { width: 1366, height: 768 } });
+    try {
+      await running(daemon);
+      await context.route(`**/assets/${file}`, (route) => route.abort());
+      const page = await context.newPage();
+      await page.goto(daemon.url);
+      if (file === "worker.js") {
+        // The page does without.
+        await link(page, "live");
+      } else {
+        await page.waitForFunction(() => getComputedStyle(document.getElementById("not-started")).visibility === "visible");
+        await assertLoud(page, "not-started-do");
+        await audit(page, `without ${file}`);
+        await shoot(page, `without-${file.replaceAll("/", "-")}`);
+      }
+      await page.getByRole("button", { name: "Cut the engine" }).click();
+      await until("the cut", async () => (await daemon.get("/api/live")).cut.latch === "confirmed");
+    } finally {
+      await context.close();
+      await daemon.end();
+    }
+  });
+}
+
+test("a page that did not start takes a token by hand", async () => {
+  const daemon = await Daemon.start({ arguments: ["--require-token"] });
+  const context = await browser.newContext();
+  try {
+    await context.route("**/assets/safety.js", (route) => route.abort());
+    const page = await context.newPage();
+    await page.goto(daemon.url);
+    await page.getByLabel("Token, where").waitFor();
+    await page.getByRole("button", { name: "Cut the engine" }).click();
+    await page.getByText(/Not cut: a token is needed/).waitFor();
+    await page.getByRole("heading", { name: "Use the emergency stop" }).or(page.getByRole("alert")).waitFor();
+    await page.getByLabel("Token, where").fill(daemon.token("read"));
+    await page.getByRole("button", { name: "Cut the engine" }).click();
+    await page.getByText(/The board confirms cut \d+/).waitFor();
+  } finally {
+    await context.close();
+    await daemon.end();
+  }
+});
+
+test("a script that fails later takes the page's word away", async () => {
+  await together({}, async ({ page }) => {
+    await link(page, "live");
+    await page.evaluate(() => {
+      // What draws fails from now on, and would leave old figures on a page that says "live".
+      Object.defineProperty(document.getElementById("engine-speed"), "textContent", { set() { throw new Error("a test"); } });
+    });
+    await page.waitForFunction(() => getComputedStyle(document.getElementById("not-started")).visibility === "visible" && !document.getElementById("not-started").hidden);
+    await assertLoud(page, "not-started-do");
+    page.wrong.length = 0;
+  });
+});
+
 test("old values fade even when the page's own script hangs", async () => {
   await together({}, async ({ page }) => {
     await link(page, "live");
@@ -331,7 +489,7 @@ async function auditBoth(page, what) {
   }
 }
 
-for (const [kind, viewport] of [["laptop", { width: 1366, height: 768 }], ["phone", { width: 390, height: 844 }]]) {
+for (const [kind, viewport] of SIZES) {
   test(`names and contrast: ${kind}`, async () => {
     await together({ pulls: 1, context: { viewport } }, async ({ daemon, page }) => {
       await link(page, "live");

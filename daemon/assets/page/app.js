@@ -14,10 +14,25 @@ import { Strip } from "./strip.js";
 import { Units } from "./units.js";
 import { openLink } from "./link.js";
 
+/** The page shows what it should, or asks for what it needs: the words for one that did not start go. */
+function started() {
+  byId("not-started").hidden = true;
+}
+
+/** A script that fails leaves values that look alive: nothing of the page is trusted any more. */
+function failed() {
+  setText(byId("not-started-why"), "The page failed. Reload it, and until then:");
+  setData(byId("not-started"), "now", true);
+  byId("not-started").hidden = false;
+}
+addEventListener("error", failed);
+addEventListener("unhandledrejection", failed);
+
 const pause = (ms) => new Promise((resolve) => setTimeout(resolve, ms));
 
 /** Asks for a token until the daemon takes one. */
 function askToken(why) {
+  started();
   byId("token-form").hidden = false;
   byId("live").hidden = true;
   setText(byId("state-text"), "A token is needed");
@@ -69,7 +84,11 @@ const sentence = (live) => {
 function showState(live, link, ageMs) {
   let [state, text, detail] = live ? sentence(live) : ["unknown", "Connecting to the daemon", ""];
   const seconds = ageMs === null ? "" : `${(ageMs / 1000).toFixed(1)} s`;
-  if (link === "lost") {
+  const lost = link === "lost";
+  setText(byId("lost-why"), lost ? "No word from the daemon." : "");
+  setText(byId("lost-age"), lost ? `The last values are ${seconds} old. Trying to reach it again.` : "");
+  byId("lost").hidden = !lost;
+  if (lost) {
     text = "Connection lost, trying again";
     detail = `No word from the daemon for ${seconds}. What is shown is old.`;
   } else if (link === "stale") {
@@ -126,11 +145,12 @@ async function start() {
     chart.draw();
     setText(byId("guarding"), live.fit ? "guarding" : "not guarding");
     setData(byId("guarding"), "off", !live.fit);
+    started();
   };
   const freshness = new Freshness((link, ageMs) => {
     showState(live, link, ageMs);
     if (link !== "live") setText(byId("guarding"), "guarding unknown");
-    safety.show(live, link === "live");
+    safety.show(live, link);
   });
   units.onChange(() => { if (live) draw(); });
 

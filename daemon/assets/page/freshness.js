@@ -8,12 +8,16 @@ const STALE_MS = 350;
 // Below this the delay is that of frames that wait for each other.
 const LATE_MS = 50;
 const CHECK_MS = 50;
-const LOST_MS = 3000;
+// A daemon that says nothing for so long is lost, and the page says loudly what to do. A person who sees
+// it waits no longer than that; a line that only stutters has come back by then.
+const LOST_MS = 1500;
 // After so much of the daemon's time the reference of the delay is forgotten, since clocks drift.
 const REFERENCE_MS = 60000;
 
 export class Freshness {
   #receivedAt = null;
+  // A page that nobody saw let go of the line: its silence counts from when it is seen again.
+  #seenAt = 0;
   #monoMs = 0;
   #boardMs = 0;
   #lateMs = 0;
@@ -33,6 +37,7 @@ export class Freshness {
       fade.finish();
       return fade;
     });
+    document.addEventListener("visibilitychange", () => { this.#seenAt = performance.now(); });
     setInterval(() => this.check(), CHECK_MS);
   }
 
@@ -76,8 +81,9 @@ export class Freshness {
 
   check() {
     const age = this.ageMs;
-    const silent = this.silentMs;
-    const state = age === null ? "connecting" : silent > LOST_MS ? "lost" : age > STALE_MS ? "stale" : "live";
+    const silent = age === null ? 0 : Math.min(this.silentMs, performance.now() - this.#seenAt);
+    const late = age === null ? 0 : this.#delayMs();
+    const state = age === null ? "connecting" : Math.max(silent, late) > LOST_MS ? "lost" : age > STALE_MS ? "stale" : "live";
     const seconds = age === null ? "" : `${(age / 1000).toFixed(age < 9950 ? 1 : 0)} s`;
     const late = this.#lateMs >= LATE_MS ? `live, board ${(this.#lateMs / 1000).toFixed(2)} s late` : "live";
     setText(byId("freshness"), { connecting: "no data yet", lost: `lost ${seconds}`, stale: `stale ${seconds}`, live: late }[state]);

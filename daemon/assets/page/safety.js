@@ -14,9 +14,15 @@ export class Safety {
   #asking = null;
   #releasing = null;
   #fresh = false;
+  #lost = false;
 
   constructor() {
-    byId("cut").addEventListener("click", () => this.cut("button on the page"));
+    // Without this script the button is a plain form's, and posts by itself.
+    byId("cut-form").addEventListener("submit", (event) => {
+      event.preventDefault();
+      this.cut("button on the page");
+    });
+    byId("cut").setAttribute("aria-keyshortcuts", "Escape");
     // Escape cuts wherever the focus is, also while something is being written.
     addEventListener("keydown", (event) => {
       if (event.key !== "Escape" || event.repeat || event.isComposing) return;
@@ -51,10 +57,11 @@ export class Safety {
     this.#show();
   }
 
-  /** A live event, or time, passed. */
-  show(live, fresh) {
+  /** A live event, or time, passed. `link` is what is known of the daemon. */
+  show(live, link) {
     this.#live = live;
-    this.#fresh = fresh;
+    this.#fresh = link === "live";
+    this.#lost = link === "lost";
     this.#show();
   }
 
@@ -70,7 +77,12 @@ export class Safety {
     // What the daemon saw last holds until it says otherwise, however old it is.
     const seen = this.#live?.alarm;
     setText(byId("alarm"), seen ? `${seen[0].toUpperCase()}${seen.slice(1)}.` : unconfirmed);
-    setText(byId("cut-label"), this.#asking ? "Cutting\u2026" : latch === "confirmed" || latch === "requested" ? "Cut again" : "Cut the engine");
+    const label = () => {
+      if (this.#asking) return "Cutting\u2026";
+      if (this.#lost) return "Try to cut";
+      return latch === "confirmed" || latch === "requested" ? "Cut again" : "Cut the engine";
+    };
+    setText(byId("cut-label"), label());
     const releasable = latch === "confirmed" && this.#live.cut.cut_id !== null && document.body.dataset.access === "control";
     byId("release").hidden = !releasable || this.#releasing !== null;
     if (releasable) setText(byId("release"), `Release cut ${this.#live.cut.cut_id}\u2026`);

@@ -68,8 +68,10 @@ pub(super) struct Line<'a> {
 }
 
 impl<'a> Line<'a> {
-    pub(super) fn to(stand: &'a Stand, daemon: &DaemonArgument) -> Self {
-        Self::with_token(stand, daemon.token.as_deref())
+    /// # Errors
+    /// When the token file that was named can't be read.
+    pub(super) fn to(stand: &'a Stand, daemon: &DaemonArgument) -> Result<Self, Failure> {
+        Ok(Self::with_token(stand, daemon.token(stand)?.as_deref()))
     }
 
     pub(super) fn with_token(stand: &'a Stand, token: Option<&str>) -> Self {
@@ -129,7 +131,7 @@ fn message(value: &Value) -> &str {
 
 pub(super) fn cut(reason: &str, daemon: &DaemonArgument) -> Result<(), Failure> {
     let stand = read_stand(&daemon.stand.file)?.stand;
-    let line = Line::to(&stand, daemon);
+    let line = Line::to(&stand, daemon)?;
     let value = line.needed(line.post("/api/cut", &json!({ "reason": reason })))?;
     say(message(&value));
     // Tell how it ended: a cut is not done before the board says so.
@@ -156,7 +158,7 @@ pub(super) fn cut(reason: &str, daemon: &DaemonArgument) -> Result<(), Failure> 
 
 pub(super) fn release(cut: Option<u16>, daemon: &DaemonArgument) -> Result<(), Failure> {
     let stand = read_stand(&daemon.stand.file)?.stand;
-    let line = Line::to(&stand, daemon);
+    let line = Line::to(&stand, daemon)?;
     let Some(cut_id) = cut else {
         let live = line.needed(line.get("/api/live"))?;
         let cause = live
@@ -206,7 +208,7 @@ pub(super) fn keep(
         .value;
     let request = KeepRequest { seconds, note };
     let body = serde_json::to_value(&request).map_err(Failure::of)?;
-    let id = match Line::to(&read.stand, daemon).post("/api/keep", &body) {
+    let id = match Line::to(&read.stand, daemon)?.post("/api/keep", &body) {
         Answer::Done(value) => value.get("id").and_then(Value::as_i64).unwrap_or(0),
         Answer::Refused(error) => return Err(Failure(error)),
         Answer::NotRunning => {
@@ -243,7 +245,7 @@ pub(super) fn exclude(
     let read = read_stand(&daemon.stand.file)?;
     let body = serde_json::to_value(request).map_err(Failure::of)?;
     let path = format!("/api/pulls/{pull}/exclusion");
-    let done = match Line::to(&read.stand, daemon).post(&path, &body) {
+    let done = match Line::to(&read.stand, daemon)?.post(&path, &body) {
         Answer::Done(value) => message(&value).to_owned(),
         Answer::Refused(error) => return Err(Failure(error)),
         Answer::NotRunning => {
@@ -287,7 +289,7 @@ pub(super) fn setup(
         request.parts.insert(key.trim().to_owned(), part);
     }
     let body = serde_json::to_value(&request).map_err(Failure::of)?;
-    let name = match Line::to(&read.stand, daemon).post("/api/setup", &body) {
+    let name = match Line::to(&read.stand, daemon)?.post("/api/setup", &body) {
         Answer::Done(value) => message(&value).to_owned(),
         Answer::Refused(error) => return Err(Failure(error)),
         Answer::NotRunning => {
@@ -337,7 +339,7 @@ pub(super) fn air(
         Some(entered_air(&read.stand, pressure, temperature, humidity)?)
     };
     let body = serde_json::to_value(entered).map_err(Failure::of)?;
-    match Line::to(&read.stand, daemon).post("/api/air", &body) {
+    match Line::to(&read.stand, daemon)?.post("/api/air", &body) {
         Answer::Done(_) => {}
         Answer::Refused(error) => return Err(Failure(error)),
         Answer::NotRunning => {

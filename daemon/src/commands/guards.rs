@@ -28,7 +28,7 @@ pub(super) fn on_board(daemon: &DaemonArgument) -> Result<(), Failure> {
     let read = read_stand(&daemon.stand.file)?;
     let clock = Clock::start();
     let begun_wall_us = clock.now().wall_us;
-    let line = Line::to(&read.stand, daemon);
+    let line = Line::to(&read.stand, daemon)?;
     match line.post("/api/self-test", &json!({})) {
         Answer::Done(value) => say(value
             .get("message")

@@ -383,7 +383,7 @@ fn ack(event: EventId, note: &str, daemon: &DaemonArgument) -> Result<(), Failur
     let read = read_stand(&daemon.stand.file)?;
     let path = format!("/api/events/{event}/note");
     let body = json!({ "note": note });
-    match Line::to(&read.stand, daemon).post(&path, &body) {
+    match Line::to(&read.stand, daemon)?.post(&path, &body) {
         Answer::Done(_) => {}
         Answer::Refused(error) => return Err(Failure(error)),
         Answer::NotRunning => {

@@ -306,9 +306,10 @@ struct StandArgument {
 struct DaemonArgument {
     #[command(flatten)]
     stand: StandArgument,
-    /// Token of the page, where it needs one
-    #[arg(long, env = "LEVERARM_TOKEN", hide_env_values = true)]
-    token: Option<String>,
+    /// File with the page's token, where it needs one; else the variable LEVERARM_TOKEN, else the
+    /// file `tokens` that the daemon wrote into its store
+    #[arg(long, value_name = "FILE")]
+    token_file: Option<PathBuf>,
 }
 
 /// Who may use the page. On an address other than this machine's own it always needs tokens.
@@ -317,21 +318,45 @@ struct AccessArguments {
     /// Ask for a token on this machine too: for a reverse proxy that passes others on
     #[arg(long)]
     require_token: bool,
-    /// Control token instead of a new one
-    #[arg(long, env = "LEVERARM_TOKEN", hide_env_values = true)]
-    token: Option<String>,
-    /// Token to look, and to cut, instead of a new one
-    #[arg(long, env = "LEVERARM_READ_TOKEN", hide_env_values = true)]
-    read_token: Option<String>,
+    /// File with a control token instead of a new one; or the variable LEVERARM_TOKEN
+    #[arg(long, value_name = "FILE")]
+    token_file: Option<PathBuf>,
+    /// File with a token to look, and to cut, instead of a new one; or the variable
+    /// LEVERARM_READ_TOKEN
+    #[arg(long, value_name = "FILE")]
+    read_token_file: Option<PathBuf>,
 }
 
 impl AccessArguments {
-    fn page_access(&self) -> crate::service::PageAccess {
-        crate::service::PageAccess {
+    fn page_access(&self) -> Result<crate::service::PageAccess, Failure> {
+        Ok(crate::service::PageAccess {
             always_token: self.require_token,
-            control_token: self.token.clone(),
-            read_token: self.read_token.clone(),
-        }
+            control_token: chosen_token(self.token_file.as_deref(), "LEVERARM_TOKEN")?,
+            read_token: chosen_token(self.read_token_file.as_deref(), "LEVERARM_READ_TOKEN")?,
+        })
+    }
+}
+
+/// A token that a person gave. Never as an argument: everybody on the machine can list those.
+fn chosen_token(file: Option<&Path>, variable: &str) -> Result<Option<String>, Failure> {
+    let Some(file) = file else {
+        return Ok(std::env::var(variable).ok().filter(|text| !text.is_empty()));
+    };
+    match crate::service::read_token_file(file) {
+        Ok(token) => Ok(Some(token)),
+        Err(error) => Err(Failure(format!(
+            "the token file {}: {error}",
+            file.display()
+        ))),
+    }
+}
+
+impl DaemonArgument {
+    /// The token for the daemon of this stand.
+    fn token(&self, stand: &Stand) -> Result<Option<String>, Failure> {
+        let chosen = chosen_token(self.token_file.as_deref(), "LEVERARM_TOKEN")?;
+        Ok(chosen
+            .or_else(|| crate::service::token_of_store(&store_folder(&self.stand.file, stand))))
     }
 }
 
@@ -441,8 +466,8 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             access,
         } => {
             if board {
-                let token = access.token;
-                guards::on_board(&DaemonArgument { stand, token })
+                let token_file = access.token_file;
+                guards::on_board(&DaemonArgument { stand, token_file })
             } else {
                 guards::on_software_stand(&stand.file, seed)
             }
@@ -569,13 +594,16 @@ fn read_stand(file: &Path) -> Result<StandFile, Failure> {
         ))
     })?;
     let stand = leverarm_config::parse(&file.display().to_string(), &text).map_err(Failure::of)?;
-    let beside = file.parent().unwrap_or_else(|| Path::new("."));
-    let store_folder = beside.join(&stand.store_folder);
     Ok(StandFile {
+        store_folder: store_folder(file, &stand),
         stand,
         text,
-        store_folder,
     })
+}
+
+fn store_folder(file: &Path, stand: &Stand) -> PathBuf {
+    let beside = file.parent().unwrap_or_else(|| Path::new("."));
+    beside.join(&stand.store_folder)
 }
 
 impl SeverityChoice {

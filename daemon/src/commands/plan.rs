@@ -152,7 +152,7 @@ pub(super) fn run(
 /// Through the running daemon, or into the store itself.
 fn tell(word: &Word, body: &Value, who: &Who) -> Result<(), Failure> {
     let read = read_stand(&who.daemon.stand.file)?;
-    let done = match Line::to(&read.stand, &who.daemon).post("/api/plan", body) {
+    let done = match Line::to(&read.stand, &who.daemon)?.post("/api/plan", body) {
         Answer::Done(value) => value
             .get("message")
             .and_then(Value::as_str)
@@ -188,7 +188,7 @@ fn show(daemon: &DaemonArgument, as_json: bool) -> Result<(), Failure> {
     let made = made_since(&reader, &current).map_err(Failure::of)?;
     let standing = current.plan.standing(&made);
     // Only the running daemon knows the temperatures of now.
-    let waits = match Line::to(&read.stand, daemon).get("/api/plan") {
+    let waits = match Line::to(&read.stand, daemon)?.get("/api/plan") {
         Answer::Done(value) => value.get("not_ready").cloned(),
         Answer::Refused(_) | Answer::NotRunning => None,
     };

@@ -1,12 +1,19 @@
 //! `check`, `serve` and `rehearse`.
 
-use std::net::{IpAddr, SocketAddr};
 use std::path::Path;
+use std::time::Duration;
+
+use futures_util::future::join_all;
+use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::sync::watch;
 
 use super::{AccessArguments, Failure, StandFile, complain, read_stand, say, start_log, system};
 use crate::rehearsal::{Rehearsal, model_of, script_of};
 use crate::service::{Daemon, PageAccess, ServeOptions};
 use crate::software_stand::RiderEvent;
+
+/// Reads of the store that are under way when the daemon has stopped have so long.
+const LEFT_BEHIND_TIMEOUT: Duration = Duration::from_millis(500);
 
 pub(super) fn check(file: &Path) -> Result<(), Failure> {
     let read = read_stand(file)?;
@@ -28,15 +35,58 @@ pub(super) fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
         .map_err(|error| Failure::new(format!("no runtime: {error}")))
 }
 
-/// Resolves when the process is asked to end.
-async fn asked_to_stop() -> Result<&'static str, Failure> {
-    use tokio::signal::unix::{SignalKind, signal};
-    let mut terminate = signal(SignalKind::terminate()).map_err(Failure::of)?;
-    let interrupted = tokio::signal::ctrl_c();
-    tokio::select! {
-        _ = terminate.recv() => Ok("SIGTERM"),
-        _ = interrupted => Ok("SIGINT"),
+/// Signals by which the process is asked to end.
+struct Signals {
+    terminate: Signal,
+    interrupt: Signal,
+}
+
+impl Signals {
+    fn listen() -> Result<Self, Failure> {
+        let listen = |kind| signal(kind).map_err(Failure::of);
+        Ok(Self {
+            terminate: listen(SignalKind::terminate())?,
+            interrupt: listen(SignalKind::interrupt())?,
+        })
     }
+
+    async fn next(&mut self) -> &'static str {
+        tokio::select! {
+            _ = self.terminate.recv() => "SIGTERM",
+            _ = self.interrupt.recv() => "SIGINT",
+        }
+    }
+}
+
+/// Stops daemons, at once when a further signal comes meanwhile.
+async fn stop(daemons: Vec<Daemon>, mut signals: Signals) -> Result<(), Failure> {
+    let (hurry, hurried) = watch::channel(false);
+    let stops = daemons.into_iter().map(|daemon| {
+        let mut hurried = hurried.clone();
+        daemon.stop_hurried_by(async move { drop(hurried.wait_for(|hurried| *hurried).await) })
+    });
+    let stops = join_all(stops);
+    tokio::pin!(stops);
+    let stopped = loop {
+        tokio::select! {
+            stopped = &mut stops => break stopped,
+            signal = signals.next() => {
+                tracing::warn!(signal, "stopping at once: what is not stored by now is lost");
+                hurry.send_replace(true);
+            }
+        }
+    };
+    stopped
+        .into_iter()
+        .try_for_each(|stopped| stopped.map_err(Failure::of))
+}
+
+/// Runs to the end, without waiting for work that a disk never answers.
+fn run_on_runtime(work: impl Future<Output = Result<(), Failure>>) -> Result<(), Failure> {
+    let runtime = runtime()?;
+    let outcome = runtime.block_on(work);
+    runtime.shutdown_timeout(LEFT_BEHIND_TIMEOUT);
+    outcome
 }
 
 impl StandFile {
@@ -51,40 +101,10 @@ impl StandFile {
     }
 }
 
-/// Links to the page where it needs tokens. They are shown here, once, and nowhere else.
-fn links(daemon: &Daemon) -> Option<String> {
-    let tokens = daemon.page_tokens()?;
-    let address = daemon.page_address();
-    let links = |token: &str| -> String {
-        let link = |host| {
-            let address = SocketAddr::new(host, address.port());
-            format!("  http://{address}/#token={token}\n")
-        };
-        hosts(address.ip()).into_iter().map(link).collect()
-    };
-    Some(format!(
-        "page, to control the stand (token {}):\n{}page, to look, and to cut (token {}):\n{}",
-        tokens.control,
-        links(&tokens.control),
-        tokens.read,
-        links(&tokens.read),
-    ))
-}
-
-/// Addresses at which others find this machine when the page listens on all of them.
-fn hosts(address: IpAddr) -> Vec<IpAddr> {
-    if !address.is_unspecified() {
-        return vec![address];
-    }
-    let interfaces = nix::ifaddrs::getifaddrs().into_iter().flatten();
-    let found: Vec<IpAddr> = interfaces
-        .filter_map(|interface| Some(interface.address?.as_sockaddr_in()?.ip().into()))
-        .filter(|ip: &IpAddr| !ip.is_loopback())
-        .collect();
-    if found.is_empty() {
-        vec![std::net::Ipv4Addr::LOCALHOST.into()]
-    } else {
-        found
+/// Says where the tokens are. They are shown nowhere: a log keeps what it gets, and others read it.
+fn tell_of_tokens(daemon: &Daemon) {
+    if let Some(file) = daemon.token_file() {
+        tracing::info!(file = %file.display(), "tokens and links of the page are in this file");
     }
 }
 
@@ -93,6 +113,7 @@ pub(super) fn serve<'a>(
     access: &AccessArguments,
 ) -> Result<(), Failure> {
     let read = files.map(read_stand).collect::<Result<Vec<_>, _>>()?;
+    let access = access.page_access()?;
     start_log("info");
     if read.iter().any(|read| !read.store_folder.exists()) {
         complain(SAFETY);
@@ -100,31 +121,27 @@ pub(super) fn serve<'a>(
     for caution in read.iter().flat_map(|read| read.stand.summary().cautions) {
         tracing::warn!(key = caution.key, "{}", caution.text);
     }
-    runtime()?.block_on(async {
+    run_on_runtime(async {
         let mut daemons = Vec::new();
         for read in read {
             let port = read.stand.port.path.display().to_string();
-            let daemon = Daemon::start(read.options(access.page_access()))
+            let daemon = Daemon::start(read.options(access.clone()))
                 .await
                 .map_err(Failure::of)?;
-            if let Some(links) = links(&daemon) {
-                say(&links);
-            }
+            tell_of_tokens(&daemon);
             tracing::info!(port, page = %format!("http://{}", daemon.page_address()), "running");
             daemons.push(daemon);
         }
         let handles: Vec<_> = daemons.iter().map(Daemon::handle).collect();
+        let mut signals = Signals::listen()?;
         let signal = tokio::select! {
-            signal = asked_to_stop() => signal?,
+            signal = signals.next() => signal,
             never = system::keep_telling(&handles) => match never {},
         };
         drop(handles);
         system::tell_stopping();
         tracing::info!(signal, "stopping");
-        for daemon in daemons {
-            daemon.stop().await.map_err(Failure::of)?;
-        }
-        Ok(())
+        stop(daemons, signals).await
     })
 }
 
@@ -151,13 +168,14 @@ pub(super) fn rehearse(
     once: bool,
 ) -> Result<(), Failure> {
     let mut read = read_stand(file)?;
+    let access = access.page_access()?;
     start_log("info");
     let rehearsal = Rehearsal::start(model_of(&read.stand), seed).map_err(Failure::of)?;
     rehearse_on(&mut read, &rehearsal);
     let script = script_of(&read.stand, pulls);
     let store = read.store_folder.display().to_string();
-    runtime()?.block_on(async {
-        let daemon = Daemon::start(read.options(access.page_access()))
+    run_on_runtime(async {
+        let daemon = Daemon::start(read.options(access))
             .await
             .map_err(Failure::of)?;
         let handle = daemon.handle();
@@ -166,29 +184,27 @@ pub(super) fn rehearse(
             "rehearsing on a simulated stand: page http://{}, store {store}",
             daemon.page_address()
         ));
-        if let Some(links) = links(&daemon) {
-            say(&links);
-        }
+        tell_of_tokens(&daemon);
         rehearsal.ride(script).map_err(Failure::of)?;
-        let stop = asked_to_stop();
-        tokio::pin!(stop);
+        let mut signals = Signals::listen()?;
         let mut done = false;
         let mut stored = 0;
         while !(once && done && stored >= pulls) {
             tokio::select! {
-                signal = &mut stop => {
-                    tracing::info!(signal = signal?, "stopping");
+                signal = signals.next() => {
+                    tracing::info!(signal, "stopping");
                     break;
                 }
                 notice = notices.recv() => if let Ok(notice) = notice {
                     stored += 1;
                     say(&format!("pull {} {}", notice.id, notice.state));
                 },
-                () = tokio::time::sleep(std::time::Duration::from_millis(200)) => {
+                () = tokio::time::sleep(Duration::from_millis(200)) => {
                     done |= rehearsal.events().iter().any(|e| matches!(e, RiderEvent::Done { .. }));
                 }
             }
         }
-        daemon.stop().await.map_err(Failure::of)
+        drop(handle);
+        stop(vec![daemon], signals).await
     })
 }

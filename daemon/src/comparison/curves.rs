@@ -18,6 +18,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::json;
 
 use crate::engine::engine_pull;
+use crate::files;
 use crate::reduction::{CurveChoice, RawData, ReducedPull, ReductionError, reduce_recorded};
 use crate::replay::Recording;
 use crate::store::{ContentHash, PullRecord, StoreError, StoreReader};
@@ -260,11 +261,11 @@ impl CurveFiles {
     }
 
     fn write<T: Serialize>(&self, file: &Path, kept: &Kept<T>) -> std::io::Result<()> {
-        fs::create_dir_all(&self.folder)?;
+        files::make_own_folder(&self.folder)?;
         // Renamed into place: another process that reads sees the old file or the new one.
         let own = format!("{}-{:?}", std::process::id(), std::thread::current().id());
         let unfinished = file.with_extension(own);
-        fs::write(&unfinished, serde_json::to_vec(kept)?)?;
+        files::write_own(&unfinished, &serde_json::to_vec(kept)?)?;
         fs::rename(&unfinished, file)
     }
 }

@@ -127,6 +127,10 @@ const ADVICE: &[(&str, &str)] = &[
         "The store did not keep up, and heartbeats stopped. Room on the disk first, then its speed.",
     ),
     (
+        "store vanished",
+        "A file of the store was moved, deleted or replaced while the daemon wrote to it. Who or what did that? The message says where everything is.",
+    ),
+    (
         "queue overflow",
         "More came than the store could take, and some of it is lost. Room on the disk and its speed.",
     ),

@@ -7,9 +7,21 @@ use crate::store::{NewEvent, Severity};
 
 /// Repeats within so long become one row.
 const HOLD_US: u64 = 1_000_000;
+/// So many cuts alike, each within a second of the one before, are told one by one.
+const CUTS_TOLD: u32 = 8;
+
+/// Cuts that no person asked for.
+const BOARD_AND_GUARD_KINDS: [&str; 3] = ["board cut", "cut confirmed", "guard tripped"];
+const BOARD_AND_GUARD_WORDS: [&str; 3] = [
+    "the board runs although",
+    "cut requested: guard \"",
+    "cut requested again: guard \"",
+];
 
 /// Holds back repeats of events, so that a fault that comes a thousand times a second costs the
-/// store one row a second. Nothing is dropped: the row has the count.
+/// store one row a second. Nothing is dropped: the row has the count. Cuts are rare and each of them
+/// matters, so the first few alike are told at once, and a flapping board's are folded after them. A
+/// person's cut never waits.
 #[derive(Debug, Default)]
 pub(crate) struct Throttle {
     keys: Vec<Key>,
@@ -22,6 +34,7 @@ struct Key {
     stored_us: u64,
     /// The last one that did: only what tells it apart is of interest.
     like: NewEvent,
+    told: u32,
     held: Option<NewEvent>,
 }
 
@@ -31,11 +44,19 @@ fn is_repeat(one: &NewEvent, other: &NewEvent) -> bool {
         && one.channel == other.channel
 }
 
+/// The board's and the guards' own cuts have kinds of their own, or say whose they are.
+fn is_persons_cut(event: &NewEvent) -> bool {
+    event.severity == Severity::Cut
+        && !BOARD_AND_GUARD_KINDS.contains(&event.kind.as_str())
+        && !BOARD_AND_GUARD_WORDS
+            .iter()
+            .any(|words| event.message.starts_with(words))
+}
+
 impl Throttle {
     /// Takes an event that happened at `now_us`; gives it back when it is to be stored now.
     pub(crate) fn push(&mut self, now_us: u64, event: NewEvent) -> Option<NewEvent> {
-        // What cuts the engine is rare, and each of them matters.
-        if event.severity == Severity::Cut {
+        if is_persons_cut(&event) {
             return Some(event);
         }
         let Some(key) = self
@@ -46,10 +67,16 @@ impl Throttle {
             self.keys.push(Key {
                 stored_us: now_us,
                 like: event.clone(),
+                told: 1,
                 held: None,
             });
             return Some(event);
         };
+        if event.severity == Severity::Cut && key.told < CUTS_TOLD {
+            key.told += 1;
+            key.stored_us = now_us;
+            return Some(event);
+        }
         match &mut key.held {
             Some(held) => merge(held, &event),
             None => key.held = Some(event),
@@ -101,6 +128,11 @@ fn merge(held: &mut NewEvent, event: &NewEvent) {
     let last_mono_us = last("last_mono_us", event.mono_us.into());
     data.insert("last_wall_us".to_owned(), last_wall_us);
     data.insert("last_mono_us".to_owned(), last_mono_us);
+    // Which cut, and why, is in the words.
+    if event.severity == Severity::Cut {
+        let words = last("last_message", event.message.clone().into());
+        data.insert("last_message".to_owned(), words);
+    }
     held.data = Value::Object(data);
 }
 
@@ -167,14 +199,44 @@ mod tests {
     }
 
     #[test]
-    fn a_cut_is_never_held_back() {
+    fn a_persons_cut_is_never_held_back() {
         let mut throttle = Throttle::default();
-        for n in 0..3 {
+        for n in 0..300 {
             let cut = NewEvent {
                 severity: Severity::Cut,
+                message: "cut requested: smoke".to_owned(),
                 ..event(n, "cut", Value::Null)
             };
             assert_eq!(throttle.push(n, cut.clone()), Some(cut));
         }
+    }
+
+    /// 280 cuts a second of each kind, as from a board that forgets its cut with each status.
+    #[test]
+    fn a_flapping_boards_cuts_are_told_at_once_and_then_counted() {
+        let mut throttle = Throttle::default();
+        let mut stored = Vec::new();
+        for n in 0..840_u64 {
+            let now_us = n * 3571;
+            let (kind, words) = [
+                ("cut confirmed", "the board confirms the cut as number 3"),
+                ("cut", "the board runs although the cut was not released"),
+            ][usize::from(n % 2 == 1)];
+            let cut = NewEvent {
+                severity: Severity::Cut,
+                message: words.to_owned(),
+                ..event(now_us, kind, Value::Null)
+            };
+            let at_once = throttle.push(now_us, cut);
+            assert_eq!(at_once.is_some(), n < 2 * u64::from(CUTS_TOLD), "{n}");
+            stored.extend(at_once);
+            stored.extend(throttle.due(now_us));
+        }
+        stored.extend(throttle.all());
+        assert!(stored.len() <= 2 * 8 + 2 * 4, "{}", stored.len());
+        let counted: u64 = stored.iter().map(|event| count_of(&event.data)).sum();
+        assert_eq!(counted, 840);
+        let last = stored.last().unwrap();
+        assert_eq!(last.data["last_mono_us"], 839 * 3571);
     }
 }

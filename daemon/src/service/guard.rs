@@ -13,13 +13,17 @@ use tokio_serial::{SerialPortBuilderExt, SerialStream};
 use super::recorder::Records;
 use super::{Asked, ServeError};
 use crate::clock::Clock;
-use crate::core::{Arming, Core, Live, Output};
+use crate::core::{Arming, Command, Core, CutLatch, DAEMON_STOPPED, Live, Output};
 use crate::values::CalibratedStand;
 
 /// Live values go out so often.
 const LIVE_EVERY_US: u64 = 33_333;
 const REOPEN_MS: [u64; 5] = [100, 200, 400, 800, 1000];
 const READ_BYTES: usize = 4096;
+/// Cuts obeyed in one go; between them the port has its turn.
+const CUTS_AT_ONCE: usize = 64;
+/// A daemon that stops waits so long for the board to confirm its cut.
+const LAST_CUT_US: u64 = 500_000;
 
 /// Why a port can't be used.
 #[derive(Debug, thiserror::Error)]
@@ -100,6 +104,7 @@ pub(super) struct GuardThread {
     pub(super) arming: Arming,
     pub(super) clock: Clock,
     pub(super) asked: mpsc::Receiver<Asked>,
+    pub(super) asked_to_cut: mpsc::Receiver<Asked>,
     pub(super) records: Records,
     pub(super) live: watch::Sender<Arc<Live>>,
     pub(super) model: watch::Receiver<Arc<CalibratedStand>>,
@@ -158,7 +163,9 @@ impl GuardThread {
         let mut attempt = 0;
         let mut reopen_due_us = 0;
         let mut listening = true;
+        let mut stopping_us = None;
         loop {
+            self.cuts(&mut core, &mut out);
             if let Some(open_port) = &mut port
                 && let Err(reason) = write(open_port, &mut out.write).await
             {
@@ -193,6 +200,12 @@ impl GuardThread {
                     }
                 }
             }
+            if let Some(since_us) = stopping_us {
+                let is_cut = core.cut_view().latch == CutLatch::Confirmed;
+                if is_cut || port.is_none() || now.mono_us > since_us + LAST_CUT_US {
+                    break;
+                }
+            }
             let wake_us = core.wake_us().min(live_due_us).saturating_sub(now.mono_us);
             tokio::select! {
                 biased;
@@ -204,17 +217,22 @@ impl GuardThread {
                         core.port_lost(self.clock.now(), &reason, &mut out);
                     }
                 },
-                asked = self.asked.recv(), if listening => match asked {
-                    Some((command, answer)) => {
-                        let now = self.clock.now();
-                        let outcome = core.command(now, &command, &mut out);
-                        // Whoever has the answer finds its effect in the live values.
-                        self.live.send_replace(Arc::new(core.live(now)));
-                        drop(answer.send(outcome));
-                    }
+                asked = self.asked_to_cut.recv(), if listening => match asked {
+                    Some(asked) => self.obey(&mut core, vec![asked], &mut out),
                     None => listening = false,
                 },
-                _ = self.stop.changed() => break,
+                asked = self.asked.recv(), if listening => match asked {
+                    Some(asked) => self.obey(&mut core, vec![asked], &mut out),
+                    None => listening = false,
+                },
+                _ = self.stop.changed(), if stopping_us.is_none() => {
+                    let now = self.clock.now();
+                    let reason = DAEMON_STOPPED.to_owned();
+                    if let Err(error) = core.command(now, &Command::Cut { reason }, &mut out) {
+                        tracing::error!(%error, "the engine could not be cut at the stop");
+                    }
+                    stopping_us = Some(now.mono_us);
+                }
                 () = tokio::time::sleep(Duration::from_micros(wake_us)) => {}
             }
             let now = self.clock.now();
@@ -225,6 +243,29 @@ impl GuardThread {
         core.shut_down(self.clock.now(), &mut out);
         self.records.give(&mut out.records);
         self.records.finish();
+    }
+
+    /// Cuts that persons ask for wait for nothing, however many other commands there are.
+    fn cuts(&mut self, core: &mut Core, out: &mut Output) {
+        let cuts: Vec<Asked> = std::iter::from_fn(|| self.asked_to_cut.try_recv().ok())
+            .take(CUTS_AT_ONCE)
+            .collect();
+        if !cuts.is_empty() {
+            self.obey(core, cuts, out);
+        }
+    }
+
+    fn obey(&self, core: &mut Core, asked: Vec<Asked>, out: &mut Output) {
+        let now = self.clock.now();
+        let obeyed: Vec<_> = asked
+            .into_iter()
+            .map(|(command, answer)| (core.command(now, &command, out), answer))
+            .collect();
+        // Whoever has the answer finds its effect in the live values.
+        self.live.send_replace(Arc::new(core.live(now)));
+        for (outcome, answer) in obeyed {
+            drop(answer.send(outcome));
+        }
     }
 }
 

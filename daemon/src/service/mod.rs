@@ -7,9 +7,11 @@ mod keep;
 mod real_time;
 mod record_keeper;
 mod recorder;
+mod rescue;
 
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::time::Duration;
 
 use leverarm_config::Stand;
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
@@ -23,7 +25,7 @@ use crate::values::CalibratedStand;
 
 pub use guard::PortError;
 pub(crate) use guard::open as open_port;
-pub use http::{PageAccess, PageTokens};
+pub use http::{PageAccess, read_token_file, token_of_store};
 pub(crate) use keep::keep;
 pub use keep::{KeepError, KeepRequest};
 pub use real_time::ask as ask_for_real_time;
@@ -33,6 +35,16 @@ pub(crate) use recorder::{air_of_the_day, put_air, take_setup};
 
 /// Commands that wait for the guard thread; more are refused.
 const COMMANDS_MAX: usize = 16;
+/// Cuts that wait for it, on a way of their own: more than there can be connections, and whoever
+/// finds it full all the same waits, and is not refused.
+const CUTS_MAX: usize = 512;
+/// A store that takes no more when the daemon stops is tried for so long.
+const KEEP_TRYING_US: u64 = 6_000_000;
+/// The daemon ends after so long, whatever does not: a disk may never answer.
+const STOP_TIMEOUT: Duration = Duration::from_secs(8);
+/// The same once a person does not want to wait.
+const HURRIED_TIMEOUT: Duration = Duration::from_millis(500);
+const LOOK_EVERY: Duration = Duration::from_millis(10);
 /// Requests that wait for the recorder.
 const REQUESTS_MAX: usize = 64;
 /// Notices of pulls that a slow listener may lag behind; older ones are dropped for it, and it is
@@ -76,6 +88,18 @@ pub enum ServeError {
     /// The page can't be given out like this.
     #[error("{0}")]
     Access(String),
+    /// The daemon has stopped, and not all that it had is in the store.
+    #[error(
+        "{records} records with {bytes} bytes from the board are not in the store: {why}; what the store has is whole up to there"
+    )]
+    NotKept {
+        /// How many records.
+        records: u64,
+        /// Bytes from the board in them.
+        bytes: u64,
+        /// Why.
+        why: String,
+    },
     /// A thread could not be started, or ended in an unforeseen way.
     #[error("{0}")]
     Thread(String),
@@ -99,6 +123,7 @@ type Asked = (Command, oneshot::Sender<Result<String, CommandError>>);
 #[derive(Debug, Clone)]
 pub struct Handle {
     commands: mpsc::Sender<Asked>,
+    cuts: mpsc::Sender<Asked>,
     requests: mpsc::Sender<StoreRequest>,
     live: watch::Receiver<Arc<Live>>,
     notices: broadcast::Sender<PullNotice>,
@@ -114,7 +139,8 @@ pub struct Handle {
 pub struct NoAnswer;
 
 impl Handle {
-    /// Gives a command to the guard thread.
+    /// Gives a command to the guard thread. A cut goes before all others, and is never refused for
+    /// want of room.
     ///
     /// # Errors
     /// [`NoAnswer`] when it can't take any; within is the command's own outcome.
@@ -123,9 +149,13 @@ impl Handle {
         command: Command,
     ) -> Result<Result<String, CommandError>, NoAnswer> {
         let (answer, answered) = oneshot::channel();
-        self.commands
-            .try_send((command, answer))
-            .map_err(|_full_or_closed| NoAnswer)?;
+        if matches!(command, Command::Cut { .. }) {
+            let sent = self.cuts.send((command, answer)).await;
+            sent.map_err(|_closed| NoAnswer)?;
+        } else {
+            let sent = self.commands.try_send((command, answer));
+            sent.map_err(|_full_or_closed| NoAnswer)?;
+        }
         answered.await.map_err(|_closed| NoAnswer)
     }
 
@@ -286,12 +316,13 @@ impl Handle {
 pub struct Daemon {
     handle: Handle,
     page_address: std::net::SocketAddr,
-    page_tokens: Option<PageTokens>,
+    token_file: Option<PathBuf>,
     stop: watch::Sender<bool>,
     guard: std::thread::JoinHandle<()>,
     recorder: std::thread::JoinHandle<Result<(), StoreError>>,
-    page: tokio::task::JoinHandle<()>,
+    page: std::thread::JoinHandle<()>,
     streams: Vec<Streamer>,
+    clock: Clock,
 }
 
 impl Daemon {
@@ -314,10 +345,17 @@ impl Daemon {
             http::listen(address).map_err(|source| ServeError::Page { address, source })?;
         let access = http::Access::new(&options.page_access, address.ip(), clock)
             .map_err(ServeError::Access)?;
-        let page_tokens = access.tokens().cloned();
         let page_address = listener.local_addr().unwrap_or(address);
+        let token_file = http::write_tokens(
+            &options.store_folder,
+            page_address,
+            &options.page_access,
+            access.tokens(),
+        )
+        .map_err(|error| ServeError::Access(format!("the tokens can't be written: {error}")))?;
         let (stop, stopped) = watch::channel(false);
         let (commands, asked) = mpsc::channel(COMMANDS_MAX);
+        let (cuts, asked_to_cut) = mpsc::channel(CUTS_MAX);
         let (requests, requested) = mpsc::channel(REQUESTS_MAX);
         let (live_sender, live) = watch::channel(Arc::new(Live::default()));
         let (notices, _) = broadcast::channel(NOTICES_MAX);
@@ -329,6 +367,7 @@ impl Daemon {
         let flow = Arc::new(recorder::Flow::default());
         let handle = Handle {
             commands,
+            cuts,
             requests,
             live,
             notices: notices.clone(),
@@ -354,6 +393,7 @@ impl Daemon {
             arming,
             clock,
             asked,
+            asked_to_cut,
             records,
             live: live_sender,
             model,
@@ -378,16 +418,19 @@ impl Daemon {
         let streams = streams.collect::<Result<_, _>>().map_err(|error| {
             ServeError::Thread(format!("a stream could not be started: {error}"))
         })?;
-        let page = tokio::spawn(http::serve(listener, handle.clone(), access, stopped));
+        let page = http::start(listener, handle.clone(), access, stopped).map_err(|error| {
+            ServeError::Thread(format!("the page could not be started: {error}"))
+        })?;
         Ok(Self {
             handle,
             page_address,
-            page_tokens,
+            token_file,
             stop,
             guard,
             recorder,
             page,
             streams,
+            clock,
         })
     }
 
@@ -403,40 +446,95 @@ impl Daemon {
         self.page_address
     }
 
-    /// The page's tokens, where it needs any.
+    /// The file with the page's tokens and links, where it made any.
     #[must_use]
-    pub fn page_tokens(&self) -> Option<&PageTokens> {
-        self.page_tokens.as_ref()
+    pub fn token_file(&self) -> Option<&std::path::Path> {
+        self.token_file.as_deref()
     }
 
-    /// Stops everything at a safe point: the heartbeat first, what is recorded last.
+    /// Stops everything at a safe point: the engine is cut and the heartbeat ends first, what is
+    /// recorded comes last. It ends within ten seconds, also when the store takes no more or its disk
+    /// never answers.
     ///
     /// # Errors
-    /// When the store failed at the end, or a thread ended in an unforeseen way.
+    /// When not everything could be stored, or a thread ended in an unforeseen way.
     pub async fn stop(self) -> Result<(), ServeError> {
-        self.stop.send_replace(true);
+        self.stop_hurried_by(std::future::pending()).await
+    }
+
+    /// The same, without further waiting for the store as soon as `hurry` is done.
+    ///
+    /// # Errors
+    /// As [`Daemon::stop`].
+    pub async fn stop_hurried_by(self, hurry: impl Future<Output = ()>) -> Result<(), ServeError> {
         let Self {
+            handle,
+            stop,
             guard,
             recorder,
             page,
-            handle,
             streams,
+            clock,
             ..
         } = self;
+        let flow = Arc::clone(&handle.flow);
+        flow.keep_until(clock.now().mono_us + KEEP_TRYING_US);
+        stop.send_replace(true);
         drop(handle);
-        let joined = tokio::task::spawn_blocking(move || {
-            let guard = guard.join();
-            // What they still want kept goes to the recorder, which ends last.
-            streams.into_iter().for_each(Streamer::join);
-            (guard, recorder.join())
-        })
-        .await;
-        page.abort();
-        let (guard, recorder) = joined.map_err(|error| ServeError::Thread(error.to_string()))?;
-        guard
-            .map_err(|_panic| ServeError::Thread("the guard thread ended in a panic".to_owned()))?;
-        recorder
-            .map_err(|_panic| ServeError::Thread("the recorder ended in a panic".to_owned()))??;
-        Ok(())
+        let all_ended = || {
+            guard.is_finished()
+                && recorder.is_finished()
+                && page.is_finished()
+                && streams.iter().all(Streamer::is_finished)
+        };
+        let ended = async {
+            while !all_ended() {
+                tokio::time::sleep(LOOK_EVERY).await;
+            }
+        };
+        let hurried = async {
+            hurry.await;
+            flow.keep_until(0);
+            tokio::time::sleep(HURRIED_TIMEOUT).await;
+        };
+        tokio::select! {
+            () = ended => {}
+            () = hurried => {}
+            () = tokio::time::sleep(STOP_TIMEOUT) => {}
+        }
+        // Whoever has not ended is left behind, and ends with the process.
+        streams.into_iter().for_each(Streamer::join);
+        join("page", page)?;
+        let guarded = join("guard", guard);
+        let stored = join("recorder", recorder);
+        let (records, bytes) = flow.not_kept();
+        if records > 0 {
+            let why = match &stored {
+                Ok(Some(Err(error))) => error.to_string(),
+                Ok(Some(Ok(()))) => "the store did not take them".to_owned(),
+                Ok(None) => "the disk does not answer".to_owned(),
+                Err(panicked) => panicked.to_string(),
+            };
+            let error = ServeError::NotKept {
+                records,
+                bytes,
+                why,
+            };
+            tracing::error!(records, bytes, "{error}");
+            return Err(error);
+        }
+        guarded?;
+        Ok(stored?.transpose().map(drop)?)
     }
+}
+
+/// What a thread has come to; nothing while it goes on.
+fn join<T>(name: &str, thread: std::thread::JoinHandle<T>) -> Result<Option<T>, ServeError> {
+    if !thread.is_finished() {
+        tracing::error!("the {name} thread does not end: it is left behind");
+        return Ok(None);
+    }
+    let outcome = thread.join();
+    let panicked = |_panic| ServeError::Thread(format!("the {name} thread ended in a panic"));
+    outcome.map(Some).map_err(panicked)
 }

@@ -55,6 +55,8 @@ pub struct RecordKeeper {
     pub belongs: Belongs,
     connection: Option<ConnectionId>,
     pull: Option<PullId>,
+    /// What began the connection and the pull under way.
+    begun: Vec<Record>,
 }
 
 impl RecordKeeper {
@@ -65,6 +67,7 @@ impl RecordKeeper {
             belongs,
             connection: None,
             pull: None,
+            begun: Vec::new(),
         }
     }
 
@@ -74,11 +77,45 @@ impl RecordKeeper {
         self.connection
     }
 
+    /// Goes on in another store, which knows nothing of what is under way.
+    ///
+    /// # Errors
+    /// As the store's writing methods. Nothing has changed then.
+    pub fn go_on_in(&mut self, store: &mut Store, belongs: Belongs) -> Result<(), StoreError> {
+        let mut there = Self::new(belongs);
+        for record in &self.begun {
+            there.keep(store, record)?;
+        }
+        *self = there;
+        Ok(())
+    }
+
     /// Stores a record. After an error nothing has changed, so that it can be tried again.
     ///
     /// # Errors
     /// As the store's writing methods.
     pub fn keep(&mut self, store: &mut Store, record: &Record) -> Result<Kept, StoreError> {
+        let kept = self.put(store, record)?;
+        match record {
+            Record::Connected { .. } => self.begun = vec![record.clone()],
+            Record::Hello(_) | Record::PullStarted { .. } if kept != Kept::Unplaced => {
+                // One of each: a board may say hello often.
+                let same =
+                    |it: &Record| std::mem::discriminant(it) == std::mem::discriminant(record);
+                self.begun.retain(|it| !same(it));
+                self.begun.push(record.clone());
+            }
+            Record::PullEnded(_) => {
+                self.begun
+                    .retain(|it| !matches!(it, Record::PullStarted { .. }));
+            }
+            Record::Disconnected { .. } => self.begun.clear(),
+            _ => {}
+        }
+        Ok(kept)
+    }
+
+    fn put(&mut self, store: &mut Store, record: &Record) -> Result<Kept, StoreError> {
         match (record, self.connection) {
             (Record::Connected { port, now }, _) => {
                 let new = NewConnection {

@@ -2,7 +2,7 @@
 
 use std::collections::VecDeque;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
 use std::time::Duration;
 
@@ -10,6 +10,7 @@ use leverarm_config::Stand;
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
 
 use super::record_keeper::{Belongs, Kept, RecordKeeper};
+use super::rescue::{Rescue, tell_of_copies};
 use super::{KeepError, KeepRequest, PullNotice, ServeError, keep};
 use crate::calibration::{
     Calibration, CalibrationError, NewCalibrationRequest, hash_in_force, put_change,
@@ -30,6 +31,8 @@ use crate::values::CalibratedStand;
 /// Records between the guard thread and this one. At two chunks a second it holds several minutes.
 const RECORDS_MAX: usize = 1024;
 const RETRY_EVERY: Duration = Duration::from_millis(200);
+/// Whether the store is where it was is looked at so often when nothing is stored.
+const LOOK_EVERY_US: u64 = 200_000;
 /// A record that takes longer is told of: the queue holds minutes, but something is wrong.
 const STORE_SLOW_US: u64 = 500_000;
 const META_SETUP: &str = "setup";
@@ -134,7 +137,7 @@ pub struct Stored {
 }
 
 /// Counts of records on their way into the store.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(super) struct Flow {
     /// Given to the queue.
     pub(super) given: AtomicU64,
@@ -147,9 +150,46 @@ pub(super) struct Flow {
     pub(super) lost: AtomicU64,
     /// Times that the store refused a record.
     pub(super) refusals: AtomicU64,
+    /// The files of the store are gone: what is written is not kept.
+    pub(super) gone: AtomicBool,
+    /// Bytes from the board that are to be kept, and are not yet.
+    bytes_waiting: AtomicU64,
+    /// When a store that takes no more is given up, on the monotonic clock; the daemon stops by then.
+    keep_until_us: AtomicU64,
+}
+
+impl Default for Flow {
+    fn default() -> Self {
+        Self {
+            given: AtomicU64::default(),
+            taken: AtomicU64::default(),
+            backlog: AtomicU64::default(),
+            lost: AtomicU64::default(),
+            refusals: AtomicU64::default(),
+            gone: AtomicBool::default(),
+            bytes_waiting: AtomicU64::default(),
+            keep_until_us: AtomicU64::new(u64::MAX),
+        }
+    }
 }
 
 impl Flow {
+    pub(super) fn keep_until(&self, mono_us: u64) {
+        self.keep_until_us.store(mono_us, Ordering::Relaxed);
+    }
+
+    fn is_given_up(&self, mono_us: u64) -> bool {
+        mono_us >= self.keep_until_us.load(Ordering::Relaxed)
+    }
+
+    /// Once all have ended: records, and bytes from the board in them, that are not in the store.
+    pub(super) fn not_kept(&self) -> (u64, u64) {
+        let read = |count: &AtomicU64| count.load(Ordering::Relaxed);
+        let in_queue = read(&self.given).saturating_sub(read(&self.taken));
+        let records = read(&self.lost) + in_queue + read(&self.backlog);
+        (records, read(&self.bytes_waiting))
+    }
+
     /// Counts a lost record; gives how many there are now.
     fn lose(&self) -> u64 {
         self.lost.fetch_add(1, Ordering::Relaxed) + 1
@@ -181,6 +221,8 @@ impl Records {
     /// not fit here either is lost, counted, and an ERROR.
     pub(super) fn give(&mut self, records: &mut Vec<Record>) {
         for record in records.drain(..) {
+            let bytes = bytes_of(&record);
+            self.flow.bytes_waiting.fetch_add(bytes, Ordering::Relaxed);
             if self.backlog.len() < BACKLOG_MAX {
                 self.backlog.push_back(record);
             } else {
@@ -216,17 +258,27 @@ impl Records {
         }
         let stalled = mono_us.saturating_sub(self.progress_us) > STALLED_US;
         let lost = self.flow.lost.load(Ordering::Relaxed);
-        !stalled && self.backlog.len() < BACKLOG_BEHIND && lost == 0
+        let gone = self.flow.gone.load(Ordering::Relaxed);
+        !stalled && self.backlog.len() < BACKLOG_BEHIND && lost == 0 && !gone
     }
 
-    /// At the end: waits, for a bounded time, until everything is over.
+    /// At the end: waits until everything is over, or the store is given up.
     pub(super) fn finish(mut self) {
-        for record in self.backlog.drain(..) {
-            if self.sender.send(record).is_err() {
-                tracing::error!("the recorder ended early: records of the last moments are lost");
+        loop {
+            self.give(&mut Vec::new());
+            if self.backlog.is_empty() || self.flow.is_given_up(self.clock.now().mono_us) {
                 return;
             }
+            std::thread::sleep(RETRY_EVERY);
         }
+    }
+}
+
+/// Bytes from the board in a record.
+fn bytes_of(record: &Record) -> u64 {
+    match record {
+        Record::Chunk(chunk) => u64::try_from(chunk.bytes.len()).unwrap_or(u64::MAX),
+        _ => 0,
     }
 }
 
@@ -251,9 +303,9 @@ pub(super) struct Outlets {
     pub(super) model: watch::Sender<Arc<CalibratedStand>>,
 }
 
-struct Recorder {
-    store: Store,
-    clock: Clock,
+pub(super) struct Recorder {
+    pub(super) store: Store,
+    pub(super) clock: Clock,
     keeper: RecordKeeper,
     /// Names of the setups of the next pulls, and of the one under way.
     setup_name: Option<String>,
@@ -261,7 +313,20 @@ struct Recorder {
     throttle: Throttle,
     outlets: Outlets,
     of_stand: Arc<Stand>,
-    flow: Arc<Flow>,
+    stand_text: String,
+    pub(super) flow: Arc<Flow>,
+    /// While the files of the store are gone.
+    pub(super) rescue: Option<Rescue>,
+    looked_us: u64,
+}
+
+/// Why no new store could be begun.
+#[derive(Debug, thiserror::Error)]
+pub(super) enum RecorderError {
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    #[error(transparent)]
+    Calibration(#[from] CalibrationError),
 }
 
 /// The guard thread's end of the queue, and the recorder's thread.
@@ -276,6 +341,7 @@ pub(super) fn start(
     outlets: Outlets,
     flow: Arc<Flow>,
 ) -> Result<Started, ServeError> {
+    tell_of_copies(store.folder());
     let stand = store.put_stand(&stand_text)?;
     let calibration = hash_in_force(&mut store)?;
     let reader = store.reader()?;
@@ -307,7 +373,10 @@ pub(super) fn start(
         throttle: Throttle::default(),
         outlets,
         of_stand,
+        stand_text,
         flow: Arc::clone(&flow),
+        rescue: None,
+        looked_us: 0,
     };
     recorder.tell_model();
     let (sender, records) = sync_channel(RECORDS_MAX);
@@ -335,26 +404,52 @@ impl Recorder {
     fn run(
         mut self,
         records: &Receiver<Record>,
+        requests: mpsc::Receiver<StoreRequest>,
+    ) -> Result<(), StoreError> {
+        let outcome = self.record(records, requests);
+        self.look_after_store();
+        if self.rescue.is_some() {
+            self.store.abandon();
+        }
+        outcome
+    }
+
+    fn record(
+        &mut self,
+        records: &Receiver<Record>,
         mut requests: mpsc::Receiver<StoreRequest>,
     ) -> Result<(), StoreError> {
         loop {
-            while let Ok(request) = requests.try_recv() {
+            // One at a time: however many ask, the records have their turn.
+            if let Ok(request) = requests.try_recv() {
                 self.request(request);
             }
-            match records.recv_timeout(Duration::from_millis(20)) {
+            let wait = if requests.is_empty() {
+                Duration::from_millis(20)
+            } else {
+                Duration::ZERO
+            };
+            match records.recv_timeout(wait) {
                 Ok(record) => {
-                    self.take(record);
+                    let bytes = bytes_of(&record);
+                    self.take(record)?;
+                    self.flow.bytes_waiting.fetch_sub(bytes, Ordering::Relaxed);
                     self.flow.taken.fetch_add(1, Ordering::Relaxed);
                 }
                 Err(RecvTimeoutError::Timeout) => {}
                 Err(RecvTimeoutError::Disconnected) => break,
             }
-            for event in self.throttle.due(self.clock.now().mono_us) {
-                self.keep_event(&event);
+            let now_us = self.clock.now().mono_us;
+            if now_us.saturating_sub(self.looked_us) >= LOOK_EVERY_US {
+                self.looked_us = now_us;
+                self.look_after_store();
+            }
+            for event in self.throttle.due(now_us) {
+                self.keep_event(&event)?;
             }
         }
         for event in self.throttle.all() {
-            self.keep_event(&event);
+            self.keep_event(&event)?;
         }
         while let Ok(request) = requests.try_recv() {
             self.request(request);
@@ -362,31 +457,33 @@ impl Recorder {
         Ok(())
     }
 
-    fn take(&mut self, record: Record) {
+    fn take(&mut self, record: Record) -> Result<(), StoreError> {
         match record {
             Record::Event(event) => {
-                let event = self.event(&event);
+                let event = self.keeper.event(&event);
                 let now = self.throttle.push(event.mono_us, event);
-                now.iter().for_each(|event| self.keep_event(event));
+                now.iter().try_for_each(|event| self.keep_event(event))
             }
             record => {
-                self.keep(|recorder| recorder.store(&record), &record);
+                self.keep(|recorder| recorder.store(&record), &record)?;
                 self.tell(&record);
+                Ok(())
             }
         }
     }
 
-    fn keep_event(&mut self, event: &NewEvent) {
-        self.keep(|recorder| recorder.add_event(event), event);
+    fn keep_event(&mut self, event: &NewEvent) -> Result<(), StoreError> {
+        self.log(event);
+        self.keep(|recorder| recorder.add_event(event), event)
     }
 
     /// Stores something, however long it takes: while the store refuses, the queue fills, and the
-    /// guard thread notices.
+    /// guard thread notices. Only when the daemon stops there is an end to it, which is the error.
     fn keep(
         &mut self,
         mut store: impl FnMut(&mut Self) -> Result<(), StoreError>,
         record: &impl std::fmt::Debug,
-    ) {
+    ) -> Result<(), StoreError> {
         let mut told = false;
         let began_us = self.clock.now().mono_us;
         loop {
@@ -399,13 +496,23 @@ impl Recorder {
                 if took_us >= STORE_SLOW_US {
                     self.tell_slow(now, took_us);
                 }
-                return;
+                return Ok(());
             };
             self.flow.refusals.fetch_add(1, Ordering::Relaxed);
-            if !is_passing(&error) {
+            // Whatever the error is: with files that are gone it comes from that, and passes.
+            let was_gone = self.rescue.is_some();
+            self.look_after_store();
+            let is_gone = self.rescue.is_some();
+            if was_gone && !is_gone {
+                continue;
+            }
+            if !is_gone && !is_passing(&error) {
                 let lost = self.flow.lose();
                 tracing::error!(%error, lost, ?record, "a record can't be stored");
-                return;
+                return Ok(());
+            }
+            if self.flow.is_given_up(self.clock.now().mono_us) {
+                return Err(error);
             }
             if !told {
                 tracing::error!(%error, "the store refuses; trying again until it takes the record");
@@ -417,7 +524,7 @@ impl Recorder {
 
     /// Journals that the store was slow. It goes the way of all events, but for the measuring.
     fn tell_slow(&mut self, now: Now, took_us: u64) {
-        let event = self.event(&EventData {
+        let event = self.keeper.event(&EventData {
             now,
             tick: None,
             severity: Severity::Warning,
@@ -426,11 +533,38 @@ impl Recorder {
             message: format!("the store took {} ms for one record", took_us / 1000),
             data: serde_json::json!({ "took_ms": took_us / 1000 }),
         });
-        if let Some(event) = self.throttle.push(now.mono_us, event)
-            && let Err(error) = self.add_event(&event)
-        {
+        if let Some(event) = self.throttle.push(now.mono_us, event) {
+            self.keep_at_once(&event);
+        }
+    }
+
+    /// Keeps a word about the store itself, past what waits for it.
+    pub(super) fn keep_now(&mut self, event: &EventData) {
+        let event = self.keeper.event(event);
+        self.keep_at_once(&event);
+    }
+
+    fn keep_at_once(&mut self, event: &NewEvent) {
+        self.log(event);
+        if let Err(error) = self.add_event(event) {
             tracing::error!(%error, "an event can't be stored");
         }
+    }
+
+    /// Puts what pulls belong to, and what is under way, into a store that knows nothing of it.
+    pub(super) fn replay(&mut self, store: &mut Store) -> Result<(), RecorderError> {
+        let mut belongs = self.keeper.belongs.clone();
+        belongs.stand = store.put_stand(&self.stand_text)?;
+        belongs.calibration = hash_in_force(store)?;
+        if let Some(name) = self.setup_name.clone() {
+            let request = NewSetupRequest {
+                name,
+                notes: String::new(),
+                parts: serde_json::Map::new(),
+            };
+            belongs.setup = Some(take_setup(store, &request, self.clock.now().wall_us)?.0);
+        }
+        Ok(self.keeper.go_on_in(store, belongs)?)
     }
 
     fn add_event(&mut self, event: &NewEvent) -> Result<(), StoreError> {
@@ -479,15 +613,15 @@ impl Recorder {
         Ok(())
     }
 
-    /// Logs an event and says what it belongs to.
-    fn event(&self, event: &EventData) -> NewEvent {
-        let (kind, channel, message) = (event.kind, event.channel.as_deref(), &event.message);
+    /// Logs an event, or several that were folded into one.
+    fn log(&self, event: &NewEvent) {
+        let (kind, channel, message) = (&event.kind, event.channel.as_deref(), &event.message);
+        let count = event.data.get("count").and_then(serde_json::Value::as_u64);
         match event.severity {
-            Severity::Info => tracing::info!(kind, channel, "{message}"),
-            Severity::Warning => tracing::warn!(kind, channel, "{message}"),
-            Severity::Error | Severity::Cut => tracing::error!(kind, channel, "{message}"),
+            Severity::Info => tracing::info!(kind, channel, count, "{message}"),
+            Severity::Warning => tracing::warn!(kind, channel, count, "{message}"),
+            Severity::Error | Severity::Cut => tracing::error!(kind, channel, count, "{message}"),
         }
-        self.keeper.event(event)
     }
 
     fn request(&mut self, request: StoreRequest) {
@@ -669,6 +803,7 @@ fn is_passing(error: &StoreError) -> bool {
             | StoreError::Busy { .. }
             | StoreError::ReadOnly { .. }
             | StoreError::Io { .. }
+            | StoreError::Vanished { .. }
     )
 }
 

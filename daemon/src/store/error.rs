@@ -128,14 +128,25 @@ pub enum StoreError {
         /// What is wrong.
         detail: String,
     },
-    /// The database was moved or removed while open.
+    /// A file of the store was moved, removed, replaced or cut short while open.
     #[error(
-        "the store {} was moved or removed while the daemon had it open. Put it back and start the \
-         daemon again", .folder.display()
+        "the store {} was changed under the open daemon: {what}. Put back the very \
+         file, not a copy, or stop the daemon", .folder.display()
     )]
-    Moved {
+    Vanished {
         /// The store folder.
         folder: PathBuf,
+        /// What happened to which file.
+        what: String,
+    },
+    /// A symbolic link where a file of the store has to be.
+    #[error(
+        "{} is a symbolic link, and what it leads to is not touched. Remove the link; the file is \
+         made anew", .file.display()
+    )]
+    Link {
+        /// The link.
+        file: PathBuf,
     },
     /// A backup would overwrite something.
     #[error(
@@ -254,7 +265,10 @@ impl StoreError {
             source.sqlite_error_code(),
             source.sqlite_extended_error_code(),
         ) {
-            (_, Some(SQLITE_READONLY_DBMOVED)) => Self::Moved { folder },
+            (_, Some(SQLITE_READONLY_DBMOVED)) => Self::Vanished {
+                folder,
+                what: "the database was moved or deleted".into(),
+            },
             (_, Some(SQLITE_CONSTRAINT_FOREIGNKEY)) => Self::MissingReference { doing },
             (Some(ErrorCode::DiskFull), _) => Self::DiskFull { folder },
             (Some(ErrorCode::SystemIoFailure), _)

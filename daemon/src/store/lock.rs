@@ -3,13 +3,14 @@
 //! The lock belongs to the open file, so that the system lets it go with the process, however
 //! that ends. The file itself stays; only the lock on it counts.
 
-use std::fs::{File, OpenOptions, TryLockError};
+use std::fs::{File, TryLockError};
 use std::io::{Read, Seek, Write};
 use std::path::Path;
 
 use super::error::StoreError;
+use crate::files;
 
-const LOCK_FILE: &str = "writer.lock";
+pub(super) const LOCK_FILE: &str = "writer.lock";
 
 /// Held as long as it lives.
 #[derive(Debug)]
@@ -21,13 +22,12 @@ impl WriterLock {
     pub(super) fn take(folder: &Path) -> Result<Self, StoreError> {
         let path = folder.join(LOCK_FILE);
         let failed = |source| StoreError::from_io(folder, "take the writer's lock", source);
-        let mut file = OpenOptions::new()
-            .read(true)
-            .write(true)
-            .create(true)
-            .truncate(false)
-            .open(&path)
-            .map_err(failed)?;
+        let mut file = files::own_file().read(true).open(&path).map_err(|source| {
+            match files::is_link(&source) {
+                true => StoreError::Link { file: path.clone() },
+                false => failed(source),
+            }
+        })?;
         match file.try_lock() {
             Ok(()) => {}
             Err(TryLockError::WouldBlock) => {

@@ -7,13 +7,18 @@ use std::{fs, io};
 use rusqlite::{Connection, OpenFlags};
 
 use super::error::StoreError;
+use super::lock::LOCK_FILE;
 use super::schema::{self, APPLICATION_ID, SCHEMA_VERSION};
+use crate::files::{self, InPlace};
 
 /// The database in the store folder.
 pub(super) const DATABASE_FILE: &str = "leverarm.sqlite";
 
 /// Its write-ahead log.
 pub(super) const WAL_FILE: &str = "leverarm.sqlite-wal";
+
+/// What its users share of it.
+const SHARED_FILE: &str = "leverarm.sqlite-shm";
 
 /// How long SQLite waits for a lock that only lasts as long as another connection's recovery or
 /// checkpoint.
@@ -42,8 +47,9 @@ impl StoreSize {
             Err(error) => Err(failed(error)),
         };
         Ok(Self {
-            database_bytes: len(DATABASE_FILE)?.ok_or_else(|| StoreError::Moved {
+            database_bytes: len(DATABASE_FILE)?.ok_or_else(|| StoreError::Vanished {
                 folder: folder.into(),
+                what: format!("{DATABASE_FILE} was moved or deleted"),
             })?,
             wal_bytes: len(WAL_FILE)?.unwrap_or(0),
             free_bytes: fs4::available_space(folder).map_err(failed)?,
@@ -55,11 +61,13 @@ impl StoreSize {
 /// date. The caller holds the writer's lock.
 pub(super) fn open_writer(folder: &Path) -> Result<Connection, StoreError> {
     let failed = |source| StoreError::from_sqlite(folder, "open the database", source);
+    let path = folder.join(DATABASE_FILE);
+    // What SQLite lays beside it gets the same mode.
+    files::make_own(&path)
+        .map_err(|source| StoreError::from_io(folder, "make the database", source))?;
     let mut connection = Connection::open_with_flags(
-        folder.join(DATABASE_FILE),
-        OpenFlags::SQLITE_OPEN_READ_WRITE
-            | OpenFlags::SQLITE_OPEN_CREATE
-            | OpenFlags::SQLITE_OPEN_NO_MUTEX,
+        path,
+        OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX,
     )
     .map_err(failed)?;
     connection.busy_timeout(BUSY_TIMEOUT).map_err(failed)?;
@@ -88,6 +96,17 @@ fn set_writer_pragmas(connection: &Connection) -> rusqlite::Result<()> {
     connection.pragma_update(None, "foreign_keys", true)?;
     connection.pragma_update(None, "cell_size_check", true)?;
     connection.pragma_update_and_check(None, "journal_size_limit", WAL_BYTES_KEPT, |_| Ok(()))
+}
+
+/// The files of an open database. SQLite goes on writing to them without a word wherever they are.
+pub(super) fn in_place(folder: &Path) -> InPlace {
+    let mut files = InPlace::default();
+    files.watch(folder.join(DATABASE_FILE), u64::MAX);
+    files.watch(folder.join(WAL_FILE), WAL_BYTES_KEPT.cast_unsigned());
+    files.watch(folder.join(SHARED_FILE), u64::MAX);
+    // Without it a second writer could come.
+    files.watch(folder.join(LOCK_FILE), 0);
+    files
 }
 
 /// Opens the database for a reader. It is neither made nor brought up to date.

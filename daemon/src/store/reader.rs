@@ -52,8 +52,7 @@ impl StoreReader {
     ///
     /// # Errors
     ///
-    /// [`StoreError::Moved`] when the database is no longer in its folder: SQLite goes on writing
-    /// to the open file without a word, so whoever asks for the size now and then finds out.
+    /// [`StoreError::Vanished`] when the database is no longer in its folder.
     pub fn size(&self) -> Result<StoreSize, StoreError> {
         StoreSize::of(&self.folder)
     }

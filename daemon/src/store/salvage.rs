@@ -20,6 +20,7 @@ use super::open::{DATABASE_FILE, WAL_FILE};
 use super::raw_chunks::{self, RawChunk};
 use super::reader;
 use super::writer::Store;
+use crate::files;
 
 /// Tables in an order in which each refers to earlier ones only, with the column that numbers the
 /// rows; none for those that have no row number.
@@ -92,7 +93,7 @@ pub fn salvage(from: &Path, into: &Path) -> Result<Salvage, StoreError> {
         fs::remove_dir_all(partial).map_err(failed)?;
     }
     let scratch = partial.join("damaged");
-    fs::create_dir_all(&scratch)
+    files::make_own_folder(&scratch)
         .map_err(|source| StoreError::from_making_folder(&scratch, source))?;
     copy_damaged(from, &scratch).map_err(failed)?;
 

@@ -1,11 +1,12 @@
 //! The one writer.
 
-use std::fs;
 use std::path::{Path, PathBuf};
 
+use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
 use serde_json::Value;
 
+use super::backup;
 use super::chunk::{self, CHUNK_BYTES_MAX, NewChunk};
 use super::error::StoreError;
 use super::hash::ContentHash;
@@ -16,6 +17,7 @@ use super::records::{
     Acknowledgement, ChunkId, ConnectionId, Cursor, EventId, Hello, NewCalibration, NewConnection,
     NewEvent, NewPull, NewSetup, PullEdit, PullEnd, PullId, PullState, SetupId,
 };
+use crate::files::{self, InPlace};
 
 /// What a daemon that stopped without closing left behind, put in order by [`Store::open`].
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -33,6 +35,7 @@ pub struct Store {
     connection: Connection,
     folder: PathBuf,
     recovered: Recovered,
+    in_place: InPlace,
     _lock: WriterLock,
 }
 
@@ -65,19 +68,66 @@ impl Store {
     /// it, [`NotAStore`](StoreError::NotAStore), [`Newer`](StoreError::Newer),
     /// [`Corrupt`](StoreError::Corrupt).
     pub fn open(folder: impl AsRef<Path>) -> Result<Self, StoreError> {
-        let folder = folder.as_ref().to_path_buf();
-        fs::create_dir_all(&folder)
+        let mut store = Self::open_as_it_is(folder.as_ref())?;
+        store.recovered = store.recover()?;
+        Ok(store)
+    }
+
+    /// With connections and pulls as they are under way.
+    fn open_as_it_is(folder: &Path) -> Result<Self, StoreError> {
+        let folder = folder.to_path_buf();
+        files::make_own_folder(&folder)
             .map_err(|source| StoreError::from_making_folder(&folder, source))?;
         let lock = WriterLock::take(&folder)?;
         let connection = open::open_writer(&folder)?;
         let mut store = Self {
             connection,
+            in_place: open::in_place(&folder),
             folder,
             recovered: Recovered::default(),
             _lock: lock,
         };
-        store.recovered = store.recover()?;
+        store.check_in_place()?;
         Ok(store)
+    }
+
+    /// Looks whether the files that are open are still those in the folder. Each writing method does
+    /// so before it commits.
+    ///
+    /// # Errors
+    ///
+    /// [`StoreError::Vanished`] when one was moved, deleted, replaced or cut short.
+    pub fn check_in_place(&mut self) -> Result<(), StoreError> {
+        self.in_place.check().map_err(|what| StoreError::Vanished {
+            folder: self.folder.clone(),
+            what,
+        })
+    }
+
+    /// A copy of all that was ever acknowledged, out of the open files, wherever they are by now; to
+    /// be written on in the place of this one: all numbers are the same, and what was under way is.
+    ///
+    /// # Errors
+    ///
+    /// As [`StoreReader::backup`].
+    pub fn rescue(&self, folder: &Path) -> Result<Self, StoreError> {
+        backup::copy(&self.connection, &self.folder, folder)?;
+        // Whatever becomes of the log: the database alone is then whole too, wherever it was moved
+        // to. The log keeps its length: it may come back.
+        drop(
+            self.connection
+                .query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(())),
+        );
+        Self::open_as_it_is(folder)
+    }
+
+    /// Closes a store whose files are gone. What lies in their places by now is left alone: SQLite
+    /// would remove a log by its name.
+    pub fn abandon(self) {
+        let no_checkpoint = DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE;
+        if let Err(error) = self.connection.set_db_config(no_checkpoint, true) {
+            tracing::warn!(%error, "the store that is gone is closed as if it were not");
+        }
     }
 
     /// What the last daemon left unfinished.
@@ -105,8 +155,7 @@ impl Store {
     ///
     /// # Errors
     ///
-    /// [`StoreError::Moved`] when the database is no longer in its folder: SQLite goes on writing
-    /// to the open file without a word, so whoever asks for the size now and then finds out.
+    /// [`StoreError::Vanished`] when the database is no longer in its folder.
     pub fn size(&self) -> Result<StoreSize, StoreError> {
         StoreSize::of(&self.folder)
     }
@@ -612,11 +661,18 @@ impl Store {
         doing: &'static str,
         work: impl FnOnce(&Transaction<'_>) -> Result<T, Failure>,
     ) -> Result<T, StoreError> {
+        let in_place = &mut self.in_place;
+        let folder = &self.folder;
         let run = || -> Result<T, Failure> {
             let transaction = self
                 .connection
                 .transaction_with_behavior(TransactionBehavior::Immediate)?;
             let value = work(&transaction)?;
+            // Nothing counts as kept that is written where nobody will find it.
+            in_place.check().map_err(|what| StoreError::Vanished {
+                folder: folder.clone(),
+                what,
+            })?;
             transaction.commit()?;
             Ok(value)
         };

@@ -168,9 +168,17 @@ impl Streamer {
         Ok(Self { thread })
     }
 
-    /// Waits until the thread has ended; it does when the daemon stops.
+    /// Whether the thread has ended; it does when the daemon stops.
+    #[must_use]
+    pub fn is_finished(&self) -> bool {
+        self.thread.is_finished()
+    }
+
+    /// Tells of a thread that ended badly, or not at all.
     pub fn join(self) {
-        if self.thread.join().is_err() {
+        if !self.thread.is_finished() {
+            tracing::error!("a stream's thread does not end: it is left behind");
+        } else if self.thread.join().is_err() {
             tracing::error!("a stream's thread ended in a panic");
         }
     }

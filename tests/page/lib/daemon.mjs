@@ -1,7 +1,7 @@
 // A real daemon on a simulated stand, in a folder of its own.
 
 import { spawn } from "node:child_process";
-import { mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
+import { mkdtempSync, readdirSync, readFileSync, rmSync, writeFileSync } from "node:fs";
 import { createServer } from "node:net";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
@@ -68,10 +68,14 @@ export class Daemon {
 
   get url() { return `http://127.0.0.1:${this.port}`; }
 
-  /** Token out of the links that the daemon shows. */
+  /** The file in the store of a rehearsal with the tokens that the daemon made. */
+  get tokenFile() {
+    const store = readdirSync(this.folder).find((name) => name.endsWith("-rehearsal"));
+    return join(this.folder, store, "tokens");
+  }
+
   token(kind) {
-    const found = new RegExp(`to ${kind === "control" ? "control the stand" : "look, and to cut"} \\(token ([^)]+)\\)`).exec(this.log);
-    return found?.[1];
+    return new RegExp(`^${kind} (.+)$`, "m").exec(readFileSync(this.tokenFile, "utf8"))?.[1];
   }
 
   async get(path, token) {

@@ -4,6 +4,9 @@
 
 mod access;
 mod cut;
+#[path = "../e2e/harness.rs"]
+#[expect(dead_code, reason = "each test program uses its part of it")]
+mod harness;
 mod keeping;
 mod pickups;
 mod watch;

@@ -219,7 +219,7 @@ impl Session {
     /// Through the running daemon, which has the store, or else into the store itself.
     fn put_in_force(&self, request: NewCalibrationRequest) -> Result<(), Failure> {
         let body = serde_json::to_value(&request).map_err(Failure::of)?;
-        let line = Line::to(self.stand(), &self.daemon);
+        let line = Line::to(self.stand(), &self.daemon)?;
         match line.post("/api/calibration", &body) {
             Answer::Done(_) => Ok(()),
             Answer::Refused(error) => Err(Failure(error)),

@@ -43,11 +43,11 @@ pub struct PageAccess {
 
 /// Tokens in force.
 #[derive(Clone, PartialEq, Eq)]
-pub struct PageTokens {
+pub(in crate::service) struct PageTokens {
     /// May do everything.
-    pub control: String,
+    pub(super) control: String,
     /// May look, and cut.
-    pub read: String,
+    pub(super) read: String,
 }
 
 impl std::fmt::Debug for PageTokens {
@@ -56,9 +56,14 @@ impl std::fmt::Debug for PageTokens {
     }
 }
 
-/// Address of the client.
+/// The client.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Peer(pub(super) IpAddr);
+pub(super) struct Peer {
+    /// Its address.
+    pub(super) address: IpAddr,
+    /// Whether it is on this machine.
+    pub(super) here: bool,
+}
 
 /// What the request may do.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
@@ -123,18 +128,19 @@ impl Access {
             .total
     }
 
-    fn level(&self, headers: &HeaderMap, peer: IpAddr) -> Result<Level, Problem> {
+    pub(super) fn clock(&self) -> Clock {
+        self.clock
+    }
+
+    /// What the token that a request brings lets it do.
+    pub(super) fn level(&self, given: Option<&str>, peer: IpAddr) -> Result<Level, Problem> {
         let Some(tokens) = &self.tokens else {
             return Ok(Level::Control);
         };
-        let given = headers
-            .get(header::AUTHORIZATION)
-            .and_then(|value| value.to_str().ok())
-            .and_then(|value| value.strip_prefix("Bearer "));
         let Some(given) = given else {
             return Err(Problem::new(
                 StatusCode::UNAUTHORIZED,
-                "a token is needed, as the header Authorization: Bearer TOKEN; the daemon shows it when it starts",
+                "a token is needed, as the header Authorization: Bearer TOKEN; the file `tokens` in the store's folder has it",
             ));
         };
         // A right token passes whoever else guesses from the same address: a cut must get through.
@@ -182,7 +188,7 @@ impl Wrong {
 }
 
 /// The address, or for IPv6 the network that one household has.
-fn network(peer: IpAddr) -> IpAddr {
+pub(super) fn network(peer: IpAddr) -> IpAddr {
     match peer {
         IpAddr::V4(_) => peer,
         IpAddr::V6(address) => {
@@ -270,14 +276,21 @@ fn is_this_machine(host: &str) -> bool {
         || name.parse::<IpAddr>().is_ok_and(|ip| ip.is_loopback())
 }
 
+/// The token in the headers.
+pub(super) fn bearer(headers: &HeaderMap) -> Option<&str> {
+    let value = headers.get(header::AUTHORIZATION)?.to_str().ok()?;
+    value.strip_prefix("Bearer ")
+}
+
 /// Finds out what the request may do.
 pub(super) async fn needs_token(
     axum::extract::State(web): axum::extract::State<Arc<Web>>,
-    Extension(Peer(peer)): Extension<Peer>,
+    Extension(peer): Extension<Peer>,
     mut request: Request,
     next: Next,
 ) -> Result<Response, Problem> {
-    let level = web.access.level(request.headers(), peer)?;
+    let token = bearer(request.headers());
+    let level = web.access.level(token, peer.address)?;
     request.extensions_mut().insert(level);
     Ok(next.run(request).await)
 }
@@ -301,12 +314,13 @@ const HEADERS: [(&str, &str); 8] = [
     (
         "content-security-policy",
         "default-src 'none'; script-src 'self'; style-src 'self'; font-src 'self'; img-src 'self'; \
-         connect-src 'self'; worker-src 'self'; base-uri 'none'; form-action 'none'; \
+         connect-src 'self'; worker-src 'self'; base-uri 'none'; form-action 'self'; \
          frame-ancestors 'none'",
     ),
     ("x-content-type-options", "nosniff"),
     ("x-frame-options", "DENY"),
-    ("referrer-policy", "no-referrer"),
+    // With none, browsers tell no origin when a form is sent, not even to its own site.
+    ("referrer-policy", "same-origin"),
     ("cross-origin-opener-policy", "same-origin"),
     ("cross-origin-resource-policy", "same-origin"),
     (

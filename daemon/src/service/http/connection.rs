@@ -1,4 +1,8 @@
-//! Connections: how many, how long they may stay silent, and what becomes of one that takes nothing.
+//! Connections: how long they may stay silent, and what becomes of one that takes nothing.
+//!
+//! They have a thread of their own, which does no more than take requests and hand out answers. A cut
+//! goes from it straight to the guard thread; everything else is worked out on the common runtime, so
+//! that no crowd of readers can hold up a cut.
 
 use std::io;
 use std::net::SocketAddr;
@@ -8,24 +12,30 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::task::{Context, Poll, ready};
 use std::time::Duration;
 
+use axum::extract::Request;
+use axum::response::{IntoResponse, Response};
 use axum::{Extension, Router};
 use hyper::server::conn::http1;
+use hyper::service::{Service, service_fn};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::net::{TcpListener, TcpSocket, TcpStream};
-use tokio::sync::{Semaphore, watch};
+use tokio::runtime;
+use tokio::sync::watch;
 use tokio::task::JoinSet;
 use tokio::time::Sleep;
 
 use super::access::Peer;
-use super::{Access, Handle, Web, router};
+use super::problem::Problem;
+use super::room::{Origin, Room, Taken};
+use super::{Access, CUT_PATHS, Handle, Web, router};
+use crate::clock::Clock;
 
-/// Connections at the same time; more are closed at once.
-const CONNECTIONS_MAX: usize = 128;
-const BACKLOG: u32 = 128;
+/// Connections that the system has taken and this thread has not.
+const BACKLOG: u32 = 1024;
 /// Time for the head of a request, and for the next one on a connection that is kept.
-const HEAD_TIMEOUT: Duration = Duration::from_secs(15);
+const HEAD_TIMEOUT: Duration = Duration::from_secs(5);
 /// A client that takes no byte for so long is dropped.
 const STUCK_TIMEOUT: Duration = Duration::from_secs(5);
 /// Bytes on their way to a client. Small, so that a slow client sees little that is old: a second
@@ -37,7 +47,7 @@ const GRACE: Duration = Duration::from_millis(500);
 const ACCEPT_PAUSE: Duration = Duration::from_millis(200);
 
 /// Opens the page's address.
-pub(in crate::service) fn listen(address: SocketAddr) -> io::Result<TcpListener> {
+pub(in crate::service) fn listen(address: SocketAddr) -> io::Result<std::net::TcpListener> {
     let socket = match address {
         SocketAddr::V4(_) => TcpSocket::new_v4()?,
         SocketAddr::V6(_) => TcpSocket::new_v6()?,
@@ -46,19 +56,41 @@ pub(in crate::service) fn listen(address: SocketAddr) -> io::Result<TcpListener>
     // Accepted connections inherit it.
     socket.set_send_buffer_size(SEND_BUFFER_BYTES)?;
     socket.bind(address)?;
-    socket.listen(BACKLOG)
+    socket.listen(BACKLOG)?.into_std()
 }
 
-/// Serves until the stop.
-pub(in crate::service) async fn serve(
-    listener: TcpListener,
+/// Starts the thread of the connections. It ends with the stop.
+pub(in crate::service) fn start(
+    listener: std::net::TcpListener,
     handle: Handle,
     access: Access,
-    mut stopped: watch::Receiver<bool>,
-) {
+    stopped: watch::Receiver<bool>,
+) -> io::Result<std::thread::JoinHandle<()>> {
     let web = Web::new(handle, access);
-    let app = router(&web);
-    let room = Arc::new(Semaphore::new(CONNECTIONS_MAX));
+    let work = runtime::Handle::current();
+    let runtime = runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()?;
+    std::thread::Builder::new()
+        .name("page".to_owned())
+        .spawn(move || {
+            let served = runtime.block_on(serve(listener, &web, &work, stopped));
+            if let Err(error) = served {
+                tracing::error!(%error, "the page can't be served");
+            }
+        })
+}
+
+async fn serve(
+    listener: std::net::TcpListener,
+    web: &Arc<Web>,
+    work: &runtime::Handle,
+    mut stopped: watch::Receiver<bool>,
+) -> io::Result<()> {
+    let listener = TcpListener::from_std(listener)?;
+    let app = router(web);
+    let clock = web.access.clock();
+    let room = Arc::new(Room::default());
     let mut connections = JoinSet::new();
     loop {
         let accepted = tokio::select! {
@@ -69,20 +101,22 @@ pub(in crate::service) async fn serve(
         };
         match accepted {
             Ok((stream, peer)) => {
-                let Ok(permit) = Arc::clone(&room).try_acquire_owned() else {
+                let origin = Origin::of(peer, stream.local_addr().ok());
+                let (place, another_left) = room.enter(origin, clock.now().mono_us);
+                if another_left {
                     web.counts
-                        .connections_refused
+                        .connections_closed
                         .fetch_add(1, Ordering::Relaxed);
-                    tracing::warn!(%peer, "too many connections: this one is closed");
-                    continue;
+                    tracing::debug!(%peer, "many connections: the one that was quiet for longest is closed");
+                }
+                let peer = Peer {
+                    address: peer.ip(),
+                    here: origin.here,
                 };
-                let app = app.clone().layer(Extension(Peer(peer.ip())));
-                let stream = Patient::new(stream, Arc::clone(&web.counts.slow_clients_dropped));
-                let stopped = stopped.clone();
-                connections.spawn(async move {
-                    attend(stream, app, stopped).await;
-                    drop(permit);
-                });
+                let app = app.clone().layer(Extension(peer));
+                let dropped = Arc::clone(&web.counts.slow_clients_dropped);
+                let stream = Patient::new(stream, dropped, place.moved_us(), clock);
+                connections.spawn(attend(stream, place, app, work.clone(), stopped.clone()));
             }
             Err(error) => {
                 tracing::warn!(%error, "a connection could not be accepted");
@@ -100,17 +134,33 @@ pub(in crate::service) async fn serve(
             "connections are closed before their end"
         );
     }
+    Ok(())
 }
 
-async fn attend(stream: Patient, app: Router, mut stopped: watch::Receiver<bool>) {
+async fn attend(
+    stream: Patient,
+    place: Taken,
+    app: Router,
+    work: runtime::Handle,
+    mut stopped: watch::Receiver<bool>,
+) {
+    let (moved_us, clock) = (place.moved_us(), stream.clock);
+    let app = TowerToHyperService::new(app);
     let connection = http1::Builder::new()
         .timer(TokioTimer::new())
         .header_read_timeout(HEAD_TIMEOUT)
         .max_headers(64)
-        .serve_connection(TokioIo::new(stream), TowerToHyperService::new(app));
+        .serve_connection(
+            TokioIo::new(stream),
+            service_fn(|request| {
+                moved_us.store(clock.now().mono_us, Ordering::Relaxed);
+                answer(app.clone(), request, work.clone())
+            }),
+        );
     tokio::pin!(connection);
     let ended = tokio::select! {
         ended = &mut connection => ended,
+        () = place.wanted() => return,
         () = async { drop(stopped.wait_for(|stop| *stop).await) } => {
             connection.as_mut().graceful_shutdown();
             connection.await
@@ -121,15 +171,45 @@ async fn attend(stream: Patient, app: Router, mut stopped: watch::Receiver<bool>
     }
 }
 
+/// Answers a request: a cut here, at once, anything else on the common runtime. The work ends with the
+/// client.
+async fn answer<B>(
+    app: TowerToHyperService<Router>,
+    request: Request<B>,
+    work: runtime::Handle,
+) -> Result<Response, std::convert::Infallible>
+where
+    TowerToHyperService<Router>:
+        Service<Request<B>, Response = Response, Error = std::convert::Infallible, Future: Send>,
+    B: Send + 'static,
+{
+    if CUT_PATHS.contains(&request.uri().path()) {
+        return app.call(request).await;
+    }
+    let mut tasks = JoinSet::new();
+    tasks.spawn_on(async move { app.call(request).await }, &work);
+    match tasks.join_next().await {
+        Some(Ok(answered)) => answered,
+        _ => Ok(Problem::internal("the request could not be worked out").into_response()),
+    }
+}
+
 /// A stream that fails when its client takes nothing for [`STUCK_TIMEOUT`].
 struct Patient {
     stream: TcpStream,
     stuck: Option<Pin<Box<Sleep>>>,
     dropped: Arc<AtomicU64>,
+    moved_us: Arc<AtomicU64>,
+    clock: Clock,
 }
 
 impl Patient {
-    fn new(stream: TcpStream, dropped: Arc<AtomicU64>) -> Self {
+    fn new(
+        stream: TcpStream,
+        dropped: Arc<AtomicU64>,
+        moved_us: Arc<AtomicU64>,
+        clock: Clock,
+    ) -> Self {
         // Live values are small and must not wait for company.
         if let Err(error) = stream.set_nodelay(true) {
             tracing::debug!(%error, "no-delay is not to be had");
@@ -138,6 +218,8 @@ impl Patient {
             stream,
             stuck: None,
             dropped,
+            moved_us,
+            clock,
         }
     }
 
@@ -148,6 +230,8 @@ impl Patient {
     ) -> Poll<io::Result<T>> {
         if written.is_ready() {
             self.stuck = None;
+            self.moved_us
+                .store(self.clock.now().mono_us, Ordering::Relaxed);
             return written;
         }
         let stuck = self

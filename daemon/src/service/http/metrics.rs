@@ -343,7 +343,11 @@ fn store_numbers(web: &super::Web, store: &StoreNumbers, page: &mut Page) {
 }
 
 fn http_numbers(web: &super::Web, page: &mut Page) {
-    let open = STREAMS_MAX.saturating_sub(web.streams.available_permits());
+    let rooms = [&web.streams.here, &web.streams.network];
+    let open: usize = rooms
+        .map(|room| STREAMS_MAX.saturating_sub(room.available_permits()))
+        .iter()
+        .sum();
     page.gauge(
         "http_streams",
         "Pages that listen to live values.",
@@ -357,9 +361,9 @@ fn http_numbers(web: &super::Web, page: &mut Page) {
         count(&counts.streams_refused),
     );
     page.counter(
-        "http_connections_refused_total",
-        "Connections closed because there were too many.",
-        count(&counts.connections_refused),
+        "http_connections_closed_total",
+        "Quiet connections closed to make room for new ones.",
+        count(&counts.connections_closed),
     );
     page.counter(
         "http_slow_clients_dropped_total",

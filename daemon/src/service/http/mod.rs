@@ -8,12 +8,15 @@ mod api;
 mod assets;
 mod connection;
 mod curves;
+mod cut_form;
 mod journal;
 mod metrics;
 mod plan;
 mod problem;
 mod request;
+mod room;
 mod stream;
+mod tokens;
 
 use std::sync::Arc;
 use std::sync::atomic::AtomicU64;
@@ -28,12 +31,17 @@ use super::Handle;
 use problem::Problem;
 
 pub(super) use access::Access;
-pub use access::{PageAccess, PageTokens};
-pub(super) use connection::{listen, serve};
+pub use access::PageAccess;
+pub(super) use connection::{listen, start};
+pub(super) use tokens::write as write_tokens;
+pub use tokens::{read_token_file, token_of_store};
 
 /// Largest body of a request. A setup with long notes stays far below it.
 const BODY_BYTES_MAX: usize = 64 * 1024;
-/// Pages that listen at the same time; more are refused, and said so.
+/// Requests that cut. They wait for nothing.
+const CUT_PATHS: [&str; 2] = ["/api/cut", "/cut"];
+/// Pages of this machine that listen at the same time, and as many of the network; more are refused,
+/// and said so.
 const STREAMS_MAX: usize = 32;
 /// Requests that read the store at the same time; more wait.
 const READERS_MAX: usize = 2;
@@ -45,15 +53,22 @@ struct Web {
     access: Access,
     live: stream::LiveText,
     curves: curves::CurveCache,
-    streams: Arc<Semaphore>,
+    streams: Streams,
     readers: Semaphore,
     counts: Counts,
+}
+
+/// Room for pages that listen.
+#[derive(Debug)]
+struct Streams {
+    here: Arc<Semaphore>,
+    network: Arc<Semaphore>,
 }
 
 /// Counts since the daemon started.
 #[derive(Debug, Default)]
 struct Counts {
-    connections_refused: AtomicU64,
+    connections_closed: AtomicU64,
     streams_refused: AtomicU64,
     slow_clients_dropped: Arc<AtomicU64>,
 }
@@ -67,7 +82,10 @@ impl Web {
             handle,
             access,
             curves: curves::CurveCache::default(),
-            streams: Arc::new(Semaphore::new(STREAMS_MAX)),
+            streams: Streams {
+                here: Arc::new(Semaphore::new(STREAMS_MAX)),
+                network: Arc::new(Semaphore::new(STREAMS_MAX)),
+            },
             readers: Semaphore::new(READERS_MAX),
             counts: Counts::default(),
         })
@@ -111,6 +129,7 @@ fn router(web: &Arc<Web>) -> Router {
     Router::new()
         .route("/", get(assets::index))
         .route("/assets/{*file}", get(assets::asset))
+        .route("/cut", get(cut_form::form).post(cut_form::cut))
         .route("/api/openapi.json", get(assets::openapi))
         .merge(known)
         .fallback(async || Problem::not_found("there is nothing at this path"))

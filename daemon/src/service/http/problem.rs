@@ -50,6 +50,14 @@ impl Problem {
         Self::new(StatusCode::INTERNAL_SERVER_ERROR, error)
     }
 
+    pub(super) fn status(&self) -> StatusCode {
+        self.status
+    }
+
+    pub(super) fn error(&self) -> &str {
+        &self.error
+    }
+
     pub(super) fn later(mut self, seconds: u64) -> Self {
         self.retry_after_s = Some(seconds);
         self

@@ -15,6 +15,15 @@ use super::problem::Problem;
 /// A body that takes longer is given up.
 const BODY_TIMEOUT: Duration = Duration::from_secs(5);
 
+/// What comes of reading a body, unless that takes too long.
+pub(super) async fn within_body_timeout<T>(read: impl Future<Output = T>) -> Result<T, Problem> {
+    let late = |_elapsed| {
+        let late = "the body did not arrive within 5 s";
+        Problem::new(StatusCode::REQUEST_TIMEOUT, late)
+    };
+    tokio::time::timeout(BODY_TIMEOUT, read).await.map_err(late)
+}
+
 /// A JSON body. It has to be declared as JSON: a foreign page can't send that without asking first.
 pub(super) struct Input<T>(pub(super) T);
 
@@ -22,14 +31,8 @@ impl<T: DeserializeOwned, S: Send + Sync> FromRequest<S> for Input<T> {
     type Rejection = Problem;
 
     async fn from_request(request: Request, state: &S) -> Result<Self, Problem> {
-        let read = Json::<Value>::from_request(request, state);
-        let Json(mut value) = match tokio::time::timeout(BODY_TIMEOUT, read).await {
-            Ok(read) => read.map_err(|rejection| of_json(&rejection))?,
-            Err(_elapsed) => {
-                let late = "the body did not arrive within 5 s";
-                return Err(Problem::new(StatusCode::REQUEST_TIMEOUT, late));
-            }
-        };
+        let read = within_body_timeout(Json::<Value>::from_request(request, state)).await?;
+        let Json(mut value) = read.map_err(|rejection| of_json(&rejection))?;
         // A list would do for a struct otherwise, and an empty one for a cut.
         if value.is_array() {
             return Err(Problem::value(

@@ -5,6 +5,7 @@ use std::convert::Infallible;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
+use axum::Extension;
 use axum::body::{Body, Bytes};
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
@@ -12,6 +13,7 @@ use futures_util::stream;
 use tokio::sync::{OwnedSemaphorePermit, watch};
 
 use super::State;
+use super::access::Peer;
 use super::problem::Problem;
 use crate::core::Live;
 use crate::service::Stored;
@@ -68,8 +70,16 @@ impl Listener {
     }
 }
 
-pub(super) async fn stream(axum::extract::State(web): State) -> Result<Response, Problem> {
-    let Ok(permit) = Arc::clone(&web.streams).try_acquire_owned() else {
+pub(super) async fn stream(
+    axum::extract::State(web): State,
+    Extension(peer): Extension<Peer>,
+) -> Result<Response, Problem> {
+    let room = if peer.here {
+        &web.streams.here
+    } else {
+        &web.streams.network
+    };
+    let Ok(permit) = Arc::clone(room).try_acquire_owned() else {
         web.counts.streams_refused.fetch_add(1, Ordering::Relaxed);
         let full = "too many pages are open; close one";
         return Err(Problem::new(StatusCode::SERVICE_UNAVAILABLE, full).later(5));
