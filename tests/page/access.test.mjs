@@ -200,13 +200,13 @@ test("clients are bounded: streams and connections", async () => {
   abort.abort();
   await until("room again", async () => /^leverarm_http_streams 0$/m.test(await (await fetch(`${open.url}/metrics`)).text()));
 
-  const sockets = Array.from({ length: 150 }, () => connect(open.port, "127.0.0.1").on("error", () => {}));
+  // Connections that ask nothing: a crowd never keeps the next one out, and is gone after a while.
+  const sockets = Array.from({ length: 1000 }, () => connect(open.port, "127.0.0.1").on("error", () => {}));
   let closed = 0;
   for (const socket of sockets) socket.on("close", () => { closed += 1; });
-  await until("the excess closed", () => closed >= 20);
-  assert.ok(closed < 60, `${closed} closed`);
-  for (const socket of sockets) socket.destroy();
-  await until("room again", async () => (await raw(open, {})).status === 200);
+  await until("the excess closed", () => closed >= 1000 - 768);
+  assert.equal((await raw(open, {})).status, 200);
+  await until("all closed", () => closed === 1000);
 });
 
 test("a client that takes nothing is dropped, and one that never ends its request", async () => {

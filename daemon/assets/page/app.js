@@ -86,7 +86,7 @@ function showState(live, link, ageMs) {
   const seconds = ageMs === null ? "" : `${(ageMs / 1000).toFixed(1)} s`;
   const lost = link === "lost";
   setText(byId("lost-why"), lost ? "No word from the daemon." : "");
-  setText(byId("lost-age"), lost ? `The last values are ${seconds} old. Trying to reach it again.` : "");
+  setText(byId("lost-age"), lost ? `The last values are ${seconds} old. Still trying.` : "");
   byId("lost").hidden = !lost;
   if (lost) {
     text = "Connection lost, trying again";

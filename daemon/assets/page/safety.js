@@ -23,6 +23,7 @@ export class Safety {
       this.cut("button on the page");
     });
     byId("cut").setAttribute("aria-keyshortcuts", "Escape");
+    byId("cut-key").hidden = false;
     // Escape cuts wherever the focus is, also while something is being written.
     addEventListener("keydown", (event) => {
       if (event.key !== "Escape" || event.repeat || event.isComposing) return;

@@ -19,6 +19,9 @@ use crate::service::{
 };
 use crate::store::{PullId, Store, StoreReader};
 
+/// A cut is asked for so often when the line breaks.
+const TRIES: usize = 5;
+
 /// How the daemon answered, if it is there.
 pub(super) enum Answer {
     /// It did what was asked.
@@ -90,11 +93,30 @@ impl<'a> Line<'a> {
     }
 
     pub(super) fn post(&self, path: &str, body: &Value) -> Answer {
+        answer_of(self.send(path, body))
+    }
+
+    /// Asks again when the line breaks: for what does no harm when it is done twice.
+    fn post_surely(&self, path: &str, body: &Value) -> Answer {
+        for _ in 1..TRIES {
+            let outcome = self.send(path, body);
+            if !matches!(outcome, Err(ureq::Error::Io(_))) {
+                return answer_of(outcome);
+            }
+        }
+        self.post(path, body)
+    }
+
+    fn send(
+        &self,
+        path: &str,
+        body: &Value,
+    ) -> Result<ureq::http::Response<ureq::Body>, ureq::Error> {
         let mut request = agent().post(&format!("http://{}{path}", self.address));
         if let Some(authorization) = &self.authorization {
             request = request.header("Authorization", authorization);
         }
-        answer_of(request.send_json(body))
+        request.send_json(body)
     }
 
     pub(super) fn get(&self, path: &str) -> Answer {
@@ -132,12 +154,15 @@ fn message(value: &Value) -> &str {
 pub(super) fn cut(reason: &str, daemon: &DaemonArgument) -> Result<(), Failure> {
     let stand = read_stand(&daemon.stand.file)?.stand;
     let line = Line::to(&stand, daemon)?;
-    let value = line.needed(line.post("/api/cut", &json!({ "reason": reason })))?;
+    let value = line.needed(line.post_surely("/api/cut", &json!({ "reason": reason })))?;
     say(message(&value));
     // Tell how it ended: a cut is not done before the board says so.
     let clock = Clock::start();
     while clock.now().mono_us < 1_000_000 {
-        let live = line.needed(line.get("/api/live"))?;
+        let Answer::Done(live) = line.get("/api/live") else {
+            // The cut is taken; to see it done may need another look.
+            continue;
+        };
         let latch = live.pointer("/cut/latch").and_then(Value::as_str);
         if latch == Some("confirmed") {
             let id = live

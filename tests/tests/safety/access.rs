@@ -4,12 +4,12 @@
 use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdin, Command, Stdio};
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::time::Duration;
 
 use leverarm::clock::Clock;
+use leverarm::store::{EventFilter, EventRecord, Severity, StoreReader};
 use nix::sys::signal::Signal;
+use nix::time::{ClockId, clock_gettime};
 use serde_json::Value;
 
 use crate::harness::{Bench, Daemon, eventually, leverarm};
@@ -100,14 +100,27 @@ impl Door<'_> {
         )
     }
 
+    /// Something for the crowd to read.
+    fn keep(&self, bench: &Bench) {
+        eventually("a pull", || {
+            let (kept, _) = self.leverarm(bench, &["keep", "--last", "2 s"]);
+            kept.then_some(())
+        });
+    }
+
     /// Ends whatever cut is in force.
     fn release(&self, bench: &Bench) {
+        let mut asked = false;
         eventually("a release", || {
             let (_, said) = self.leverarm(bench, &["release"]);
+            if asked && said.contains("there is no cut") {
+                return Some(());
+            }
             let number = said
                 .split("leverarm release ")
                 .nth(1)
                 .and_then(|rest| rest.split(|c: char| !c.is_ascii_digit()).next())?;
+            asked = true;
             let (released, _) = self.leverarm(bench, &["release", number]);
             released.then_some(())
         });
@@ -120,100 +133,88 @@ fn port_of(bench: &Bench) -> u16 {
     port.split('"').next().unwrap().parse().unwrap()
 }
 
-/// How long this machine keeps a program waiting that has nothing to do but sleep a millisecond: what
-/// no daemon can mend.
-struct Stall {
-    longest_us: Arc<AtomicI64>,
-    stop: Arc<AtomicBool>,
+/// How many times longer than it needs a program takes now, because others have the machine: what no
+/// daemon can mend. 1 or more.
+fn slowdown() -> i64 {
+    let cpu_us = || {
+        let used = clock_gettime(ClockId::CLOCK_THREAD_CPUTIME_ID).unwrap();
+        Duration::from(used).as_micros()
+    };
+    let clock = Clock::start();
+    let begun_us = cpu_us();
+    while cpu_us() < begun_us + 5000 {}
+    i64::try_from(clock.now().mono_us)
+        .unwrap()
+        .div_euclid(5000)
+        .max(1)
 }
 
-impl Stall {
-    fn watch() -> Self {
-        let watch = Self {
-            longest_us: Arc::default(),
-            stop: Arc::default(),
-        };
-        let (longest_us, stop) = (Arc::clone(&watch.longest_us), Arc::clone(&watch.stop));
-        std::thread::spawn(move || {
-            let clock = Clock::start();
-            while !stop.load(Ordering::Relaxed) {
-                let before_us = clock.now().mono_us;
-                std::thread::sleep(Duration::from_millis(1));
-                let over_us = (clock.now().mono_us - before_us).saturating_sub(1000);
-                longest_us.fetch_max(i64::try_from(over_us).unwrap(), Ordering::Relaxed);
-            }
-        });
-        watch
-    }
-
-    fn take(&self) -> i64 {
-        self.longest_us.swap(0, Ordering::Relaxed)
-    }
-}
-
-impl Drop for Stall {
-    fn drop(&mut self) {
-        self.stop.store(true, Ordering::Relaxed);
-    }
-}
-
-/// A press of the cut: its reason, when it began, and what the machine itself took of the time.
+/// A press of the cut: its reason, when it began, and how slow the machine was before and after.
 type Press = (String, i64, i64);
 
 /// Persons cut by every way, again and again, while the crowd is there. Then the daemon's own journal
 /// says when it cut.
-fn presses_take_effect(bench: &Bench, door: &Door<'_>, ways: &mut [(&str, Option<Party>)]) {
-    let stall = Stall::watch();
+fn presses_take_effect(
+    bench: &Bench,
+    door: &Door<'_>,
+    ways: &mut [(&str, Option<Party>)],
+) -> String {
     let wall = Clock::start();
     let mut presses: Vec<Press> = Vec::new();
     for round in 0..PRESSES {
         for (way, party) in &mut *ways {
             let reason = format!("press {round} by {way}");
+            let slow = slowdown();
             let began_us = if let Some(person) = party {
-                stall.take();
                 person.press(&reason)
             } else {
                 // What a program takes to start is the machine's, not the daemon's.
                 let before_us = wall.now().wall_us;
                 drop(Command::new(leverarm()).arg("--version").output().unwrap());
                 let began_us = wall.now().wall_us;
-                stall.take();
                 let (done, said) = door.leverarm(bench, &["cut", &reason]);
                 assert!(done, "{reason}: {said}");
                 began_us + (began_us - before_us)
             };
-            presses.push((reason, began_us, stall.take()));
+            presses.push((reason, began_us, slow.max(slowdown())));
             door.release(bench);
         }
     }
+    let cuts = EventFilter {
+        severity_at_least: Severity::Cut,
+        limit: 10_000,
+        ..EventFilter::default()
+    };
     let journal = eventually("all cuts in the journal", || {
-        let journal = bench.journal();
+        let journal = StoreReader::open(bench.store())
+            .and_then(|reader| reader.events(&cuts))
+            .unwrap();
         let is_there = |(reason, ..): &Press| cut_us(&journal, reason).is_some();
         presses.iter().all(is_there).then_some(journal)
     });
-    for (reason, began_us, stall_us) in presses {
+    // A short look does not see all that came between: the slowest counts for all.
+    let slow = presses.iter().map(|(.., slow)| *slow).max().unwrap();
+    let mut all = format!("on a machine that is {slow} times too slow, us:");
+    for (reason, began_us, _) in presses {
         let took_us = cut_us(&journal, &reason).unwrap() - began_us;
-        println!("{reason}: {took_us} us, the machine's stall {stall_us} us");
+        all += &format!(" {took_us}");
         assert!(
-            took_us <= CUT_US_MAX + stall_us,
-            "{reason} took {took_us} us; the machine itself kept a sleeper waiting for {stall_us} us"
+            took_us <= CUT_US_MAX * slow,
+            "{reason} took {took_us} us, on a machine that is {slow} times too slow"
         );
     }
+    all
 }
 
 /// When the daemon cut for this reason, microseconds since 1970.
-fn cut_us(journal: &[Value], reason: &str) -> Option<i64> {
-    let ends_so = |event: &&Value| {
-        event["kind"] == "cut"
-            && event["message"]
-                .as_str()
-                .is_some_and(|m| m.ends_with(reason))
-    };
-    journal.iter().find(ends_so)?["wall_us"].as_i64()
+fn cut_us(journal: &[EventRecord], reason: &str) -> Option<i64> {
+    let cut = journal
+        .iter()
+        .find(|event| event.kind == "cut" && event.message.ends_with(reason));
+    cut.map(|event| event.wall_us)
 }
 
 fn was_there(counts: &Value) {
-    println!("the crowd: {counts}");
     for (kind, least) in [
         ("half-open", 200),
         ("idle", 128),
@@ -230,14 +231,13 @@ fn every_cut_gets_through_a_crowd_on_the_same_machine() {
     let bench = Bench::new();
     let mut board = bench.emulator(&[]);
     let daemon = bench.serve();
-    board.order("pull");
-    board.wait_for("pull_ends");
-    bench.wait_for_pulls(1);
+    board.wait_for("limits");
     let door = Door {
         host: "127.0.0.1",
         port: port_of(&bench),
         token: None,
     };
+    door.keep(&bench);
     let mut crowd = Party::start(&[], "crowd", &door, "127.0.0.1");
     assert_eq!(crowd.said(), "ready");
     let person = |source| Some(Party::start(&[], "person", &door, source));
@@ -246,7 +246,7 @@ fn every_cut_gets_through_a_crowd_on_the_same_machine() {
         ("the page's address", person("127.0.0.1")),
         ("another address", person("127.0.0.2")),
     ];
-    presses_take_effect(&bench, &door, &mut ways);
+    println!("{}", presses_take_effect(&bench, &door, &mut ways));
     was_there(&crowd.counts());
     daemon.stop(Signal::SIGTERM);
 }
@@ -310,9 +310,7 @@ fn every_cut_gets_through_a_crowd_of_the_network() {
     let bench = Bench::with(|text| text.replace("127.0.0.1:", "0.0.0.0:"));
     let mut board = bench.emulator(&[]);
     let daemon = bench.serve_with(&[("LEVERARM_TOKEN", Path::new(TOKEN))]);
-    board.order("pull");
-    board.wait_for("pull_ends");
-    bench.wait_for_pulls(1);
+    board.wait_for("limits");
     let at = |host| Door {
         host,
         port: port_of(&bench),
@@ -320,6 +318,7 @@ fn every_cut_gets_through_a_crowd_of_the_network() {
     };
     let far = at(Network::HERE);
     let near = at("127.0.0.1");
+    near.keep(&bench);
     let mut crowd = Party::start(&network.there(), "crowd", &far, Network::CROWD);
     assert_eq!(crowd.said(), "ready");
     let mut ways = [
@@ -351,7 +350,7 @@ fn every_cut_gets_through_a_crowd_of_the_network() {
             )),
         ),
     ];
-    presses_take_effect(&bench, &near, &mut ways);
+    println!("{}", presses_take_effect(&bench, &near, &mut ways));
     was_there(&crowd.counts());
     daemon.stop(Signal::SIGTERM);
 }

@@ -19,6 +19,7 @@ use hyper::server::conn::http1;
 use hyper::service::{Service, service_fn};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
+use nix::sys::resource::{Resource, getrlimit, setrlimit};
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::net::{TcpListener, TcpSocket, TcpStream};
 use tokio::runtime;
@@ -28,7 +29,7 @@ use tokio::time::Sleep;
 
 use super::access::Peer;
 use super::problem::Problem;
-use super::room::{Origin, Room, Taken};
+use super::room::{FILES, Origin, Room, Taken};
 use super::{Access, CUT_PATHS, Handle, Web, router};
 use crate::clock::Clock;
 
@@ -68,6 +69,7 @@ pub(in crate::service) fn start(
 ) -> io::Result<std::thread::JoinHandle<()>> {
     let web = Web::new(handle, access);
     let work = runtime::Handle::current();
+    allow_files();
     let runtime = runtime::Builder::new_current_thread()
         .enable_all()
         .build()?;
@@ -79,6 +81,17 @@ pub(in crate::service) fn start(
                 tracing::error!(%error, "the page can't be served");
             }
         })
+}
+
+/// Asks the system for room for all connections, as far as this user may have it.
+fn allow_files() {
+    let asked = getrlimit(Resource::RLIMIT_NOFILE).and_then(|(now, most)| {
+        let wanted = FILES.min(most).max(now);
+        setrlimit(Resource::RLIMIT_NOFILE, wanted, most)
+    });
+    if let Err(error) = asked {
+        tracing::warn!(%error, "no room for more open files: a crowd of clients may fill it");
+    }
 }
 
 async fn serve(
@@ -102,12 +115,13 @@ async fn serve(
         match accepted {
             Ok((stream, peer)) => {
                 let origin = Origin::of(peer, stream.local_addr().ok());
-                let (place, another_left) = room.enter(origin, clock.now().mono_us);
-                if another_left {
+                let (place, others_left) = room.enter(origin, clock.now().mono_us);
+                if others_left > 0 {
+                    let closed = u64::try_from(others_left).unwrap_or(u64::MAX);
                     web.counts
                         .connections_closed
-                        .fetch_add(1, Ordering::Relaxed);
-                    tracing::debug!(%peer, "many connections: the one that was quiet for longest is closed");
+                        .fetch_add(closed, Ordering::Relaxed);
+                    tracing::debug!(%peer, closed, "many connections: the quietest are closed");
                 }
                 let peer = Peer {
                     address: peer.ip(),

@@ -45,7 +45,7 @@ pub(super) async fn cut(
         return page(
             StatusCode::FORBIDDEN,
             STOP,
-            "Not cut: the browser does not say that the form is this page's own. `leverarm cut` works without one.",
+            "Not cut: the browser does not say that the form is this page's own. The command leverarm cut needs no browser.",
         );
     }
     let of_header = bearer(headers).map(str::to_owned);
@@ -72,7 +72,7 @@ pub(super) async fn cut(
             StatusCode::OK,
             "The engine is cut",
             &format!(
-                "The board confirms cut {id}. Release it with `leverarm release {id}`, when its cause is gone."
+                "The board confirms cut {id}. End it with leverarm release {id}, when its cause is gone."
             ),
         ),
         _ => page(
@@ -103,6 +103,11 @@ fn page(status: StatusCode, heading: &str, words: &str) -> Response {
         .replace('&', "&amp;")
         .replace('<', "&lt;")
         .replace('>', "&gt;");
+    let class = if heading == STOP {
+        "plain bad"
+    } else {
+        "plain"
+    };
     let html = format!(
         r#"<!doctype html>
 <html lang="en">
@@ -112,8 +117,8 @@ fn page(status: StatusCode, heading: &str, words: &str) -> Response {
 <title>{heading}</title>
 <link rel="icon" href="/assets/icon.svg" type="image/svg+xml">
 <link rel="stylesheet" href="/assets/page.css">
-<main class="plain">
-<h1 role="alert">{heading}</h1>
+<main class="{class}">
+<div role="alert"><h1>{heading}</h1></div>
 <p>{words}</p>
 <form method="post" action="/cut">
 <label class="field">Token, where the daemon needs one <input name="token" type="password" autocomplete="off"></label>

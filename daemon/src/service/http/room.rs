@@ -1,9 +1,11 @@
-//! Room for connections. A new one is always let in, since it may bring a person's cut: where there is
-//! no room, the one that has done nothing for longest gives way, from whoever has most.
+//! Room for connections. A new one is always let in, since it may bring a person's cut, and has a moment
+//! to say what it wants: where there is no room, the one that has done nothing for longest gives way,
+//! from whoever has most.
 //!
 //! This machine and the network have room of their own, so that nobody on the network can fill the
 //! one of the person at the stand.
 
+use std::collections::HashMap;
 use std::net::{IpAddr, SocketAddr};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -13,10 +15,28 @@ use tokio::sync::Notify;
 use super::access::network;
 
 /// Connections at the same time from this machine, and as many more from the network.
-const CONNECTIONS_MAX: usize = 128;
+const CONNECTIONS: Bound = Bound {
+    usual: 128,
+    hasty: 768,
+};
 /// Of them, those from one address of the network: a browser opens six, and the tabs of one browser
 /// share them.
-const ADDRESS_MAX: usize = 24;
+const OF_ADDRESS: Bound = Bound {
+    usual: 24,
+    hasty: 512,
+};
+/// Open files that a daemon with so many connections needs, and then some.
+pub(super) const FILES: u64 = 4096;
+/// A connection that has done nothing for so long may have to give way.
+const QUIET_US: u64 = 200_000;
+
+/// How many there may be.
+struct Bound {
+    /// From here on, those that are quiet give way.
+    usual: usize,
+    /// From here on, the quietest does, however short its time was: all come and go in haste.
+    hasty: usize,
+}
 
 /// Where a connection comes from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -64,15 +84,22 @@ pub(super) struct Taken {
 }
 
 impl Room {
-    /// Lets a connection in. True when another had to give way.
-    pub(super) fn enter(self: &Arc<Self>, origin: Origin, now_us: u64) -> (Taken, bool) {
+    /// Lets a connection in, and says how many had to give way.
+    pub(super) fn enter(self: &Arc<Self>, origin: Origin, now_us: u64) -> (Taken, usize) {
         let mut places = self.places.lock().unwrap_or_else(PoisonError::into_inner);
         let (number, places) = &mut *places;
-        let seen: Vec<(Origin, u64)> = places
-            .iter()
-            .map(|place| (place.origin, place.moved_us.load(Ordering::Relaxed)))
-            .collect();
-        let gives_way = gives_way(&seen, origin).map(|at| places.swap_remove(at));
+        let before = places.len();
+        loop {
+            let seen: Vec<(Origin, u64)> = places
+                .iter()
+                .map(|place| (place.origin, place.moved_us.load(Ordering::Relaxed)))
+                .collect();
+            let Some(at) = gives_way(&seen, origin, now_us) else {
+                break;
+            };
+            places.swap_remove(at).leave.notify_one();
+        }
+        let others_left = before - places.len();
         *number += 1;
         let place = Place {
             number: *number,
@@ -81,11 +108,8 @@ impl Room {
             leave: Arc::default(),
         };
         places.push(place.clone());
-        if let Some(other) = &gives_way {
-            other.leave.notify_one();
-        }
         let room = Arc::clone(self);
-        (Taken { room, place }, gives_way.is_some())
+        (Taken { room, place }, others_left)
     }
 }
 
@@ -113,23 +137,33 @@ impl Drop for Taken {
 }
 
 /// Which of the places, each with when it last moved, has to give way to one more connection.
-fn gives_way(places: &[(Origin, u64)], origin: Origin) -> Option<usize> {
+fn gives_way(places: &[(Origin, u64)], origin: Origin, now_us: u64) -> Option<usize> {
     let same_kind = || {
         let all = places.iter().enumerate();
         all.filter(|(_, (other, _))| other.here == origin.here)
     };
     let of = |network: IpAddr| same_kind().filter(move |(_, (other, _))| other.network == network);
-    let from = if !origin.here && of(origin.network).count() >= ADDRESS_MAX {
-        origin.network
-    } else if same_kind().count() >= CONNECTIONS_MAX {
-        let networks = same_kind().map(|(_, (other, _))| other.network);
-        networks.max_by_key(|network| of(*network).count())?
-    } else {
-        return None;
+    let quietest = |network: IpAddr, count: usize, bound: &Bound| {
+        let (at, (_, moved_us)) = of(network).min_by_key(|(_, (_, moved_us))| *moved_us)?;
+        let quiet = now_us.saturating_sub(*moved_us) >= QUIET_US;
+        (count >= bound.hasty || count >= bound.usual && quiet).then_some(at)
     };
-    of(from)
-        .min_by_key(|(_, (_, moved_us))| *moved_us)
-        .map(|(at, _)| at)
+    let own = of(origin.network).count();
+    let of_own = (!origin.here)
+        .then(|| quietest(origin.network, own, &OF_ADDRESS))
+        .flatten();
+    of_own.or_else(|| {
+        let all = same_kind().count();
+        if all < CONNECTIONS.usual {
+            return None;
+        }
+        let mut counts: HashMap<IpAddr, usize> = HashMap::new();
+        for (_, (other, _)) in same_kind() {
+            *counts.entry(other.network).or_default() += 1;
+        }
+        let (most, _) = counts.into_iter().max_by_key(|(_, count)| *count)?;
+        quietest(most, all, &CONNECTIONS)
+    })
 }
 
 #[cfg(test)]
@@ -165,26 +199,45 @@ mod tests {
         assert_eq!(from("::ffff:192.168.0.3"), from("192.168.0.3"));
     }
 
-    /// Lets so many in, each a moment after the other; says who is left.
-    fn crowd(peers: impl Iterator<Item = Origin>) -> Vec<(Origin, u64)> {
+    /// Lets so many in, so far apart; says who is left.
+    fn crowd(peers: impl Iterator<Item = Origin>, apart_us: u64) -> Vec<(Origin, u64)> {
         let mut places = Vec::new();
-        for (at_us, origin) in (0..).zip(peers) {
-            if let Some(at) = gives_way(&places, origin) {
+        for (number, origin) in (0..).zip(peers) {
+            let now_us = number * apart_us;
+            while let Some(at) = gives_way(&places, origin, now_us) {
                 places.remove(at);
             }
-            places.push((origin, at_us));
+            places.push((origin, now_us));
         }
         places
     }
 
     #[test]
     fn one_address_of_the_network_has_little_room() {
-        let places = crowd(std::iter::repeat_n(from("192.168.0.9"), 200));
-        assert_eq!(places.len(), ADDRESS_MAX);
+        let places = crowd(std::iter::repeat_n(from("192.168.0.9"), 200), QUIET_US);
+        assert_eq!(places.len(), 24);
         // The newest are left.
-        assert_eq!(places[0].1, 200 - 24);
-        assert_eq!(gives_way(&places, from("192.168.0.10")), None);
-        assert_eq!(gives_way(&places, from("127.0.0.1")), None);
+        assert_eq!(places[0].1, (200 - 24) * QUIET_US);
+        let now_us = 200 * QUIET_US;
+        assert_eq!(gives_way(&places, from("192.168.0.10"), now_us), None);
+        assert_eq!(gives_way(&places, from("127.0.0.1"), now_us), None);
+    }
+
+    #[test]
+    fn who_comes_in_a_crowd_has_time_to_say_what_it_wants() {
+        // No more than come within the time.
+        let places = crowd(std::iter::repeat_n(from("192.168.0.9"), 2000), 1000);
+        assert_eq!(places.len(), 200);
+        let places = crowd(std::iter::repeat_n(from("192.168.0.9"), 2000), 1);
+        assert_eq!(places.len(), 512);
+        let places = crowd(std::iter::repeat_n(from("127.0.0.1"), 2000), 1);
+        assert_eq!(places.len(), 768);
+        // Afterwards it is as before.
+        let mut places: Vec<_> = places.into_iter().map(|(of, _)| (of, 0)).collect();
+        while let Some(at) = gives_way(&places, from("127.0.0.1"), QUIET_US) {
+            places.remove(at);
+        }
+        assert_eq!(places.len(), 127);
     }
 
     #[test]
@@ -193,13 +246,14 @@ mod tests {
             here: false,
             network: IpAddr::V4(n.into()),
         };
-        let mut places = crowd((0..10_000).map(|n| of(n % 600)));
-        assert_eq!(places.len(), CONNECTIONS_MAX);
-        assert_eq!(gives_way(&places, from("192.168.0.2")), None);
+        let mut places = crowd((0..10_000).map(|n| of(n % 600)), QUIET_US);
+        let now_us = 10_000 * QUIET_US;
+        assert_eq!(places.len(), 128);
+        assert_eq!(gives_way(&places, from("192.168.0.2"), now_us), None);
         places.extend(std::iter::repeat_n((from("127.0.0.1"), 0), 127));
-        assert_eq!(gives_way(&places, from("127.0.0.1")), None);
+        assert_eq!(gives_way(&places, from("127.0.0.1"), now_us), None);
         // Another person of the network is let in too.
-        let at = gives_way(&places, from("192.168.0.3")).unwrap();
+        let at = gives_way(&places, from("192.168.0.3"), now_us).unwrap();
         assert!(!places[at].0.here);
     }
 
@@ -209,8 +263,10 @@ mod tests {
         let mut places: Vec<(Origin, u64)> = (100..226).map(|at_us| (greedy, at_us)).collect();
         places.extend([(from("127.0.0.2"), 1), (from("::1"), 2)]);
         places[7].1 = 50;
-        assert_eq!(gives_way(&places, from("127.0.0.2")), Some(7));
-        assert_eq!(gives_way(&places, greedy), Some(7));
+        for origin in [from("127.0.0.2"), greedy] {
+            assert_eq!(gives_way(&places, origin, QUIET_US + 50), Some(7));
+            assert_eq!(gives_way(&places, origin, QUIET_US + 49), None);
+        }
     }
 
     #[test]
@@ -218,12 +274,12 @@ mod tests {
         let room = Arc::new(Room::default());
         let origin = from("127.0.0.1");
         let mut taken: Vec<Taken> = (0..128).map(|at| room.enter(origin, at).0).collect();
-        let (last, another_left) = room.enter(origin, 200);
-        assert!(another_left);
+        let (last, others_left) = room.enter(origin, QUIET_US + 5);
+        assert_eq!(others_left, 1);
         drop(last);
         // The one that gave way has no place to give back.
         drop(taken.remove(0));
         assert_eq!(room.places.lock().unwrap().1.len(), 127);
-        assert!(!room.enter(origin, 201).1);
+        assert_eq!(room.enter(origin, QUIET_US + 6).1, 0);
     }
 }
