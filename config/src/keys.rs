@@ -145,6 +145,7 @@ pub const KEYS: &[(&str, &[&str])] = &[
             "while",
             "action",
             "debounce",
+            "when_lost",
         ],
     ),
     (

@@ -353,6 +353,21 @@ pub struct Guard {
     /// Engine speed in rad/s and limit in SI, speeds rising: stands in for the limit in `watch`.
     /// Straight between the points, level above the last, no limit below the first. Empty without.
     pub limit_by_speed: Vec<(f64, f64)>,
+    /// What it does when what it watches is lost: it can't see its limit then.
+    pub when_lost: WhenLost,
+}
+
+/// What a guard does when the channel that it watches is lost: unreadable, outside what is expected,
+/// or silent.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub enum WhenLost {
+    /// Nothing: it only warns, or watches something that other guards see the loss of.
+    #[default]
+    Nothing,
+    /// It cuts, as at its limit.
+    Cut,
+    /// It warns; why that is enough, in the words of the stand file.
+    Warn(String),
 }
 
 /// What a guard does.
@@ -362,6 +377,18 @@ pub enum GuardAction {
     Warn,
     /// Has the board cut the ignition.
     Cut,
+}
+
+impl WhenLost {
+    /// What it does, if anything.
+    #[must_use]
+    pub fn action(&self) -> Option<GuardAction> {
+        match self {
+            Self::Nothing => None,
+            Self::Cut => Some(GuardAction::Cut),
+            Self::Warn(_) => Some(GuardAction::Warn),
+        }
+    }
 }
 
 /// What a guard watches.
@@ -523,7 +550,33 @@ impl Engine {
     }
 }
 
+impl Watch {
+    /// The signal that is watched.
+    #[must_use]
+    pub fn signal(&self) -> Signal {
+        match *self {
+            Self::Overspeed { shaft, .. } => Signal::Speed(shaft),
+            Self::OverTemperature { channel, .. } => Signal::Channel(channel),
+            Self::SensorLost { signal }
+            | Self::StaleData { signal, .. }
+            | Self::Above { signal, .. }
+            | Self::Below { signal, .. }
+            | Self::RateOfRise { signal, .. } => signal,
+        }
+    }
+}
+
 impl Guard {
+    /// The limit that lets the least pass of all those that go with a speed; none without such.
+    #[must_use]
+    pub fn strictest_limit(&self) -> Option<f64> {
+        let limits = self.limit_by_speed.iter().map(|(_, limit)| *limit);
+        match self.watch {
+            Watch::Below { .. } => limits.reduce(f64::max),
+            _ => limits.reduce(f64::min),
+        }
+    }
+
     /// The limit at an engine speed, for a guard whose limit goes with it; none below its first speed.
     #[must_use]
     pub fn limit_at(&self, engine_rad_per_s: f64) -> Option<f64> {

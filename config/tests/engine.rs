@@ -1,7 +1,7 @@
 //! The engine's description, the channels that tell of it, and their guards.
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
-use leverarm_config::{EXAMPLE_STAND, Quantity, Source, Stand, parse};
+use leverarm_config::{EXAMPLE_STAND, Quantity, Source, Stand, WhenLost, parse};
 use leverarm_torque::engine::{FlowElement, Role, Taps};
 use leverarm_torque::sensor::Law;
 
@@ -104,7 +104,65 @@ fn guards_with_a_table_and_a_condition() {
     let text = stand.guard_text(guard("lean under load"));
     assert_eq!(
         text,
-        "cuts when \"lambda\" is above 1.05 during a pull, for 200 ms"
+        "cuts when \"lambda\" is above 1.05 during a pull, for 200 ms, and when it is lost"
+    );
+    assert_eq!(
+        oil.strictest_limit(),
+        Some(2.5e5),
+        "the highest that a pressure may be below"
+    );
+    assert_eq!(guard("lean under load").strictest_limit(), None);
+}
+
+#[test]
+fn a_guard_that_cuts_says_what_it_does_when_it_is_blind() {
+    let parsed = stand(EVERY_KEY);
+    let when = |name: &str| {
+        let guard = parsed.guards.iter().find(|g| g.name == name).unwrap();
+        guard.when_lost.clone()
+    };
+    assert_eq!(when("over-temperature (head)"), WhenLost::Cut);
+    assert_eq!(when("oil pressure low"), WhenLost::Cut);
+    let why = "the absorber has a load-loss trip of its own".to_owned();
+    assert_eq!(when("above (load cell)"), WhenLost::Warn(why));
+    for nothing in [
+        "too fast",
+        "sensor lost (engine speed)",
+        "stale data (board)",
+        "below (barometer)",
+    ] {
+        assert_eq!(when(nothing), WhenLost::Nothing, "{nothing}");
+    }
+    let cautions = parsed.summary().cautions;
+    assert!(
+        cautions
+            .iter()
+            .any(|it| it.key == "guard.when_lost" && it.text.contains("load-loss trip")),
+        "{cautions:?}"
+    );
+    for (value, rule) in [
+        (
+            "warn",
+            "a guard that can't see and only warns needs a reason",
+        ),
+        (
+            "warn: ok",
+            "a guard that can't see and only warns needs a reason",
+        ),
+        ("ignore", "this is not what a guard can do"),
+    ] {
+        one_mistake(
+            "when_lost = \"warn: the absorber has a load-loss trip of its own\"",
+            &format!("when_lost = \"{value}\""),
+            "guard[5].when_lost",
+            rule,
+        );
+    }
+    one_mistake(
+        "limit = \"900 rpm\"",
+        "when_lost = \"cut\"\nlimit = \"900 rpm\"",
+        "guard[1].when_lost",
+        "only a guard that cuts at a limit of a channel",
     );
 }
 

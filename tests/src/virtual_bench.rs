@@ -1,6 +1,7 @@
 //! The whole job in virtual time: software stand, live core and a real store, without a port, a
 //! thread or a clock. What takes a person minutes takes seconds here.
 
+use std::collections::VecDeque;
 use std::path::Path;
 
 use leverarm::core::{Arming, Command, CommandError, Core, EventData, Live, Now, Output, Record};
@@ -54,6 +55,11 @@ pub struct VirtualBench {
     core: Core,
     now_us: u64,
     to_board: Vec<u8>,
+    /// Bytes on their way from the board, with the time when they come.
+    on_way: VecDeque<(u64, Vec<u8>)>,
+    /// Delay of the line, µs, and by how much it grows each second.
+    delay_us: f64,
+    delay_growth: f64,
     store: Store,
     keeper: RecordKeeper,
     events: Vec<EventData>,
@@ -87,6 +93,9 @@ impl VirtualBench {
             stand_file,
             now_us: 0,
             to_board: Vec::new(),
+            on_way: VecDeque::new(),
+            delay_us: 0.0,
+            delay_growth: 0.0,
             store,
             keeper: RecordKeeper::new(belongs),
             events: Vec::new(),
@@ -154,6 +163,12 @@ impl VirtualBench {
         &mut self.stand
     }
 
+    /// From now on what the board sends takes longer each second by so many seconds, as over a bridge
+    /// that buffers; 0: no longer.
+    pub fn grow_delay(&mut self, s_per_s: f64) {
+        self.delay_growth = s_per_s;
+    }
+
     /// A person's command.
     ///
     /// # Errors
@@ -207,6 +222,20 @@ impl VirtualBench {
         }
         let mut bytes = Vec::new();
         self.stand.advance(self.now_us, &mut bytes);
+        self.delay_us += self.delay_growth * STEP_US as f64;
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a delay is positive"
+        )]
+        let comes_us = self.now_us + self.delay_us as u64;
+        if !bytes.is_empty() {
+            self.on_way
+                .push_back((comes_us, std::mem::take(&mut bytes)));
+        }
+        while let Some((_, come)) = self.on_way.pop_front_if(|(us, _)| *us <= self.now_us) {
+            bytes.extend(come);
+        }
         if !bytes.is_empty() {
             self.call(|core, now, out| core.feed(now, &bytes, out))?;
         }

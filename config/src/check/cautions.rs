@@ -9,7 +9,7 @@ use leverarm_torque::uncertainty::Measured;
 
 use super::{Caution, Summary};
 use crate::display::RPM;
-use crate::stand::{AirInput, Guard, GuardAction, Shaft, Signal, StandKind, Watch};
+use crate::stand::{AirInput, Guard, GuardAction, Shaft, Signal, StandKind, Watch, WhenLost};
 
 /// A steel drum's rim should not run faster unless an engineer has said so (common practice, no
 /// source).
@@ -193,9 +193,10 @@ impl Summary<'_> {
         let stand = self.stand;
         let mut add = |key, text| cautions.push(Caution { key, text });
         for guard in &stand.guards {
-            if let Watch::SensorLost {
-                signal: Signal::Channel(id),
-            } = guard.watch
+            let sees_loss =
+                matches!(guard.watch, Watch::SensorLost { .. }) || guard.when_lost == WhenLost::Cut;
+            if let Signal::Channel(id) = guard.watch.signal()
+                && sees_loss
                 && let Some(channel) = stand.channel(id)
                 && matches!(channel.law, Law::Linear { .. } | Law::Quadratic { .. })
                 && channel.expected_si.is_none()
@@ -206,6 +207,16 @@ impl Summary<'_> {
                         "without a range that \"{}\" is expected in, any count looks right: guard \
                          \"{}\" would not see a broken wire",
                         channel.name, guard.name
+                    ),
+                );
+            }
+            if let WhenLost::Warn(why) = &guard.when_lost {
+                add(
+                    "guard.when_lost",
+                    format!(
+                        "guard \"{}\" can't see its limit when its sensor is lost, and only warns \
+                         then: {why}; nor does the board guard it by itself",
+                        guard.name
                     ),
                 );
             }

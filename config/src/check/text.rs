@@ -8,7 +8,7 @@ use super::{CAR_KG, Caution, Summary};
 use crate::bounds::Reaction;
 use crate::display::{DisplayUnit, RPM};
 use crate::stand::{
-    AirInput, Guard, GuardAction, Pickup, Quantity, Signal, Stand, StandKind, Watch,
+    AirInput, Guard, GuardAction, Pickup, Quantity, Signal, Stand, StandKind, Watch, WhenLost,
 };
 
 impl Stand {
@@ -77,10 +77,16 @@ impl Stand {
         } else {
             ""
         };
-        match guard.debounce_ms {
-            0 => format!("{action} when {when}{pulling}"),
-            ms => format!("{action} when {when}{pulling}, for {ms} ms"),
-        }
+        let lasting = match guard.debounce_ms {
+            0 => String::new(),
+            ms => format!(", for {ms} ms"),
+        };
+        let lost = match &guard.when_lost {
+            WhenLost::Nothing => String::new(),
+            WhenLost::Cut => ", and when it is lost".to_owned(),
+            WhenLost::Warn(why) => format!("; only warns when it is lost ({why})"),
+        };
+        format!("{action} when {when}{pulling}{lasting}{lost}")
     }
 
     /// How late an overspeed guard is at most, with all teeth and with one gone.

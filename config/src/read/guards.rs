@@ -5,7 +5,7 @@ use super::{Unique, milliseconds};
 use crate::reader::{
     Choice, Found, List, Pair, Parsed, Place, Quantity as Q, Rule, Section, Text, did_you_mean,
 };
-use crate::stand::{ChannelId, Guard, GuardAction, Quantity, Signal, Watch};
+use crate::stand::{ChannelId, Guard, GuardAction, Quantity, Signal, Watch, WhenLost};
 use crate::units::{self, Kind};
 
 #[derive(Clone, Copy, PartialEq)]
@@ -113,6 +113,7 @@ impl GuardReader<'_, '_> {
         {
             item.fault("a cut on overspeed holds always", "no such key here", None);
         }
+        let when_lost = self.when_lost(kind, signal, action);
         let watch = match kind {
             Some(kind) => self.watch(kind, signal, by_speed.as_deref().unwrap_or_default()),
             None => {
@@ -128,10 +129,66 @@ impl GuardReader<'_, '_> {
                 name: name.unwrap_or_else(default_name)?,
                 watch: watch?,
                 action: action?,
+                when_lost: when_lost?,
                 debounce_ms: milliseconds(debounce?),
             })
         })();
         (guard, cuts_on_overspeed)
+    }
+
+    /// A guard that can't see cuts, unless the file says why a warning is enough.
+    fn when_lost(
+        &self,
+        kind: Option<GuardKind>,
+        signal: Option<Signal>,
+        action: Option<GuardAction>,
+    ) -> Option<WhenLost> {
+        let item = self.section.item("when_lost");
+        let (Some(kind), Some(signal), Some(action)) = (kind, signal, action) else {
+            return Some(WhenLost::Nothing); // its mistakes are told
+        };
+        let has_limit = matches!(
+            kind,
+            GuardKind::OverTemperature
+                | GuardKind::Above
+                | GuardKind::Below
+                | GuardKind::RateOfRise
+        );
+        let is_sensor = matches!(signal, Signal::Channel(_) | Signal::LoadCell);
+        match item {
+            None if has_limit && is_sensor && action == GuardAction::Cut => Some(WhenLost::Cut),
+            None => Some(WhenLost::Nothing),
+            Some(_) if !(has_limit && is_sensor && action == GuardAction::Cut) => {
+                item?.fault(
+                    "only a guard that cuts at a limit of a channel or the load cell has to say what \
+                     it does when that is lost",
+                    "no such key here; a guard of kind \"sensor lost\" watches everything else",
+                    None,
+                );
+                None
+            }
+            Some(item) => item.read(&Parsed {
+                expected: WHEN_LOST,
+                parse: |text: &str| {
+                    if text == "cut" {
+                        return Ok(WhenLost::Cut);
+                    }
+                    let why = text.strip_prefix("warn").map(|rest| rest.trim_start());
+                    let why = why.and_then(|rest| rest.strip_prefix(':')).map(str::trim);
+                    match why.filter(|why| why.split_whitespace().count() > 1) {
+                        Some(why) => Ok(WhenLost::Warn(why.to_owned())),
+                        None if text.starts_with("warn") => Err((
+                            "a guard that can't see and only warns needs a reason".to_owned(),
+                            None,
+                        )),
+                        None => Err((
+                            "this is not what a guard can do".to_owned(),
+                            did_you_mean(text, ["cut", "warn: why"].into_iter()),
+                        )),
+                    }
+                },
+            }),
+        }
     }
 
     fn default_name(&self, kind: GuardKind, signal: Signal) -> String {
@@ -309,5 +366,6 @@ impl GuardReader<'_, '_> {
     }
 }
 
+const WHEN_LOST: &str = "\"cut\", or \"warn: \" and why that is enough, such as \"warn: the housing has its own switch\"";
 const NOT_BOARD: &str = "a speed, the load cell or a channel";
 const TEMPERATURE_CHANNEL: &str = "a channel that measures a temperature";

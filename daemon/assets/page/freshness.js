@@ -5,6 +5,8 @@ import { byId, setText } from "./dom.js";
 
 // Values that are older look old. Half a second is the promise; the rest is for timers and painting.
 const STALE_MS = 350;
+// Below this the delay is that of frames that wait for each other.
+const LATE_MS = 50;
 const CHECK_MS = 50;
 const LOST_MS = 3000;
 // After so much of the daemon's time the reference of the delay is forgotten, since clocks drift.
@@ -14,6 +16,7 @@ export class Freshness {
   #receivedAt = null;
   #monoMs = 0;
   #boardMs = 0;
+  #lateMs = 0;
   #offsets = [Infinity, Infinity];
   #turnedAtMs = 0;
   #fades;
@@ -45,6 +48,7 @@ export class Freshness {
     const monoMs = live.mono_us / 1000;
     this.#receivedAt = now;
     this.#monoMs = monoMs;
+    this.#lateMs = live.board_delay_ms ?? 0;
     this.#boardMs = live.connected ? live.board_age_ms ?? 0 : 0;
     if (monoMs - this.#turnedAtMs > REFERENCE_MS) {
       this.#offsets = [Infinity, this.#offsets[0]];
@@ -75,7 +79,8 @@ export class Freshness {
     const silent = this.silentMs;
     const state = age === null ? "connecting" : silent > LOST_MS ? "lost" : age > STALE_MS ? "stale" : "live";
     const seconds = age === null ? "" : `${(age / 1000).toFixed(age < 9950 ? 1 : 0)} s`;
-    setText(byId("freshness"), { connecting: "no data yet", lost: `lost ${seconds}`, stale: `stale ${seconds}`, live: "live" }[state]);
+    const late = this.#lateMs >= LATE_MS ? `live, board ${(this.#lateMs / 1000).toFixed(2)} s late` : "live";
+    setText(byId("freshness"), { connecting: "no data yet", lost: `lost ${seconds}`, stale: `stale ${seconds}`, live: late }[state]);
     if (state !== this.state) {
       this.state = state;
       document.body.dataset.link = state;

@@ -66,7 +66,10 @@ export class Safety {
     // A cut that was taken but is over again (released elsewhere) is no longer asked for.
     if (asking?.taken && latch === "running" && waited > 2 * ALARM_MS) this.#asking = null;
     const alarm = this.#asking && (asking.failed || waited > ALARM_MS);
-    setText(byId("alarm"), alarm ? `The cut is not confirmed${asking.error && !asking.taken ? ` (${asking.error})` : ""}. Use the emergency stop.` : "");
+    const unconfirmed = alarm ? `The cut is not confirmed${asking.error && !asking.taken ? ` (${asking.error})` : ""}. Use the emergency stop.` : "";
+    // What the daemon saw last holds until it says otherwise, however old it is.
+    const seen = this.#live?.alarm;
+    setText(byId("alarm"), seen ? `${seen[0].toUpperCase()}${seen.slice(1)}.` : unconfirmed);
     setText(byId("cut-label"), this.#asking ? "Cutting\u2026" : latch === "confirmed" || latch === "requested" ? "Cut again" : "Cut the engine");
     const releasable = latch === "confirmed" && this.#live.cut.cut_id !== null && document.body.dataset.access === "control";
     byId("release").hidden = !releasable || this.#releasing !== null;

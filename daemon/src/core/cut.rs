@@ -15,6 +15,10 @@ const RELEASE_IN_FLIGHT_US: u64 = 500_000;
 /// A board that has not confirmed a cut after so long is told about, loudly.
 const UNCONFIRMED_US: u64 = 200_000;
 
+/// What a cut that stays unconfirmed is told with.
+pub(super) const UNHEARD: &str =
+    "the board has not confirmed the cut: use the hard-wired emergency stop";
+
 /// How far a cut has come.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "snake_case")]
@@ -237,14 +241,12 @@ impl CutDesk {
     pub(super) fn tell_unheard(&mut self, now: Now, out: &mut Output) {
         if self.is_unheard(now) && !self.told_unconfirmed {
             self.told_unconfirmed = true;
-            let message =
-                "the board has not confirmed the cut: use the hard-wired emergency stop".to_owned();
             out.records.push(event(
                 now,
                 None,
                 Severity::Error,
                 "cut unconfirmed",
-                message,
+                UNHEARD.to_owned(),
             ));
         }
     }

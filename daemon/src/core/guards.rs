@@ -1,7 +1,7 @@
 //! Guards: rules that warn or cut, each with its debounce.
 
 use leverarm_config::display::DisplayUnits;
-use leverarm_config::{Guard, GuardAction, Quantity, Shaft, Signal, Stand, Watch};
+use leverarm_config::{Guard, GuardAction, Quantity, Shaft, Signal, Stand, Watch, WhenLost};
 
 use super::live::GuardLive;
 use super::signals::{Signals, Value};
@@ -25,18 +25,22 @@ const SELF_TEST: &str = "self-test: its limit was taken to be below the present 
 pub(super) struct Context {
     /// Whether the engine pulls: it rises above the start speed, fast enough.
     pub(super) pulling: bool,
-    /// Speed of the engine, where it is known.
+    /// Speed of the engine, while the pickup that tells it is known to work.
     pub(super) engine_rad_per_s: Option<f64>,
 }
 
 impl Context {
-    /// What a guard watches now; none while its limit goes with a speed that is not known.
-    fn watch(&self, guard: &Guard) -> Option<Watch> {
+    /// What a guard watches now. A limit that goes with a speed is at its strictest while that speed
+    /// is not known.
+    fn watch(&self, guard: &Guard) -> Watch {
         if guard.limit_by_speed.is_empty() {
-            return Some(guard.watch);
+            return guard.watch;
         }
-        let limit = guard.limit_at(self.engine_rad_per_s?);
-        Some(match guard.watch {
+        let limit = match self.engine_rad_per_s {
+            Some(speed) => guard.limit_at(speed),
+            None => guard.strictest_limit(),
+        };
+        match guard.watch {
             Watch::Above { signal, .. } => Watch::Above {
                 signal,
                 limit_si: limit.unwrap_or(f64::INFINITY),
@@ -46,7 +50,7 @@ impl Context {
                 limit_si: limit.unwrap_or(f64::NEG_INFINITY),
             },
             other => other,
-        })
+        }
     }
 
     fn applies_to(&self, guard: &Guard) -> bool {
@@ -60,17 +64,62 @@ const RATE_S_MIN: f64 = 0.5;
 /// its limit does not fill the journal, and a cut is not released between two peaks.
 const CLEAR_US: f64 = 500_000.0;
 
-/// Times within are on the clock of the samples, board or host, always the same one for a guard.
+/// A lost sensor is no matter of one sample: a spike on its cable makes one unreadable.
+const LOST_SAMPLES: u32 = 2;
+
+/// Something that trips when it lasts. Times are on the clock of the samples, board or host, always
+/// the same one for a guard.
+#[derive(Debug, Default)]
+struct Trip {
+    /// Since when the limit has been passed without a break, and how often that was found.
+    over_since_us: Option<f64>,
+    found: u32,
+    /// Since when the limit has been kept without a break.
+    within_since_us: Option<f64>,
+    tripped: bool,
+}
+
+impl Trip {
+    fn begin(&mut self) {
+        self.over_since_us = None;
+        self.within_since_us = None;
+        self.found = 0;
+    }
+
+    /// Takes a finding into account; true when it trips or clears by it.
+    fn settle(&mut self, finding: &Finding, at_us: f64, debounce_ms: u32, found_min: u32) -> bool {
+        let (is_due, trips) = match finding {
+            Finding::Unknown => return false,
+            Finding::Within => {
+                self.over_since_us = None;
+                self.found = 0;
+                let since_us = *self.within_since_us.get_or_insert(at_us);
+                (at_us - since_us >= CLEAR_US, false)
+            }
+            Finding::Passed => {
+                self.within_since_us = None;
+                self.found = self.found.saturating_add(1);
+                let since_us = *self.over_since_us.get_or_insert(at_us);
+                let lasts = at_us - since_us >= f64::from(debounce_ms) * 1e3;
+                (lasts && self.found >= found_min, true)
+            }
+        };
+        let changes = is_due && self.tripped != trips;
+        if changes {
+            self.tripped = trips;
+        }
+        changes
+    }
+}
+
 #[derive(Debug)]
 struct State {
     guard: Guard,
     /// What it watches, with the limit that holds now.
     watch: Watch,
-    /// Since when the limit has been passed without a break.
-    over_since_us: Option<f64>,
-    /// Since when the limit has been kept without a break.
-    within_since_us: Option<f64>,
-    tripped: bool,
+    limit: Trip,
+    /// What it watches can't be seen.
+    lost: Trip,
     rate_from: Option<(f64, f64)>,
     /// What is compared with the limit: for a rate of rise, the rate.
     value_si: Option<f64>,
@@ -112,9 +161,8 @@ impl GuardDesk {
         let state = |guard: &Guard| State {
             guard: guard.clone(),
             watch: guard.watch,
-            over_since_us: None,
-            within_since_us: None,
-            tripped: false,
+            limit: Trip::default(),
+            lost: Trip::default(),
             rate_from: None,
             value_si: None,
         };
@@ -137,21 +185,22 @@ impl GuardDesk {
     /// reason besides, the next value tells.
     pub(super) fn unforce(&mut self) -> Option<Verdict> {
         let state = self.states.get_mut(self.forced.take()?)?;
-        state.over_since_us = None;
-        state.within_since_us = None;
-        std::mem::take(&mut state.tripped)
+        let was = std::mem::take(&mut state.limit);
+        was.tripped
             .then(|| state.verdict("the self-test is over".to_owned()))
     }
 
     pub(super) fn is_tripped(&self, index: usize) -> bool {
-        self.states.get(index).is_some_and(|state| state.tripped)
+        self.states
+            .get(index)
+            .is_some_and(|state| state.limit.tripped)
     }
 
     /// The clock of the samples begins again. What tripped stays so until it is seen to be over.
     pub(super) fn begin(&mut self) {
         for state in &mut self.states {
-            state.over_since_us = None;
-            state.within_since_us = None;
+            state.limit.begin();
+            state.lost.begin();
             state.rate_from = None;
         }
     }
@@ -160,7 +209,11 @@ impl GuardDesk {
     pub(super) fn tripped_cut(&self) -> Option<&str> {
         self.states
             .iter()
-            .find(|s| s.tripped && s.guard.action == GuardAction::Cut)
+            .find(|s| {
+                let cuts = Some(GuardAction::Cut);
+                s.limit.tripped && Some(s.guard.action) == cuts
+                    || s.lost.tripped && s.guard.when_lost.action() == cuts
+            })
             .map(|s| s.guard.name.as_str())
     }
 
@@ -176,38 +229,30 @@ impl GuardDesk {
         for (index, state) in self.states.iter_mut().enumerate() {
             let si = value.si();
             let forced = self.forced == Some(index) && *value != Value::Unknown;
-            let watch = match context.watch(&state.guard) {
-                Some(watch) => watch,
-                None if forced => state.guard.watch,
-                None => continue, // its limit goes with a speed that is not known
-            };
+            let watch = context.watch(&state.guard);
             state.watch = watch;
             let finding = match watch {
                 Watch::Overspeed {
                     shaft,
                     limit_rad_per_s,
-                } if signal == Signal::Speed(shaft) => above(si, limit_rad_per_s),
+                } if signal == Signal::Speed(shaft) => above(value, limit_rad_per_s),
                 Watch::OverTemperature { channel, limit_k }
                     if signal == Signal::Channel(channel) =>
                 {
-                    above(si, limit_k)
+                    above(value, limit_k)
                 }
                 Watch::Above {
                     signal: watched,
                     limit_si,
-                } if signal == watched => above(si, limit_si),
+                } if signal == watched => above(value, limit_si),
                 Watch::Below {
                     signal: watched,
                     limit_si,
-                } if signal == watched => below(si, limit_si),
+                } if signal == watched => below(value, limit_si),
                 Watch::SensorLost { signal: watched }
                     if signal == watched && !matches!(signal, Signal::Speed(_)) =>
                 {
-                    match value {
-                        Value::Lost(..) => Finding::Passed,
-                        Value::Good(_) => Finding::Within,
-                        Value::Unknown => Finding::Unknown,
-                    }
+                    lost(value)
                 }
                 Watch::RateOfRise {
                     signal: watched,
@@ -216,17 +261,18 @@ impl GuardDesk {
                 _ => continue,
             };
             // Outside of a pull there is nothing to find, and what tripped is over.
-            let finding = if !context.applies_to(&state.guard) {
-                Finding::Within
+            let (finding, blind) = if !context.applies_to(&state.guard) {
+                (Finding::Within, Finding::Within)
             } else {
-                finding
+                (finding, lost(value))
             };
+            verdicts.extend(state.settle_lost(&blind, at_us, value));
             if !matches!(watch, Watch::RateOfRise { .. }) {
                 state.value_si = si;
             }
             let texts = &self.texts;
             let finding = if forced { Finding::Passed } else { finding };
-            verdicts.extend(state.settle(finding, at_us, |watch, si| match value {
+            verdicts.extend(state.settle(&finding, at_us, |watch, si| match value {
                 _ if forced => SELF_TEST.to_owned(),
                 Value::Lost(why, _) if matches!(watch, Watch::SensorLost { .. }) => why.clone(),
                 _ => texts.passed(watch, signal, si),
@@ -235,7 +281,7 @@ impl GuardDesk {
         verdicts
     }
 
-    /// Guards that time alone can trip or clear: stale data, and teeth that stayed away. Whether
+    /// Guards that time alone can trip or clear: stale data, and samples or teeth that stayed away. Whether
     /// data is stale, the host's clock tells; the teeth of a board that is not heard are not
     /// missing, so `tick`, the newest heard, tells of them.
     pub(super) fn check_ages(
@@ -243,10 +289,21 @@ impl GuardDesk {
         signals: &Signals,
         mono_us: u64,
         tick: Option<u64>,
+        context: Context,
     ) -> Vec<Verdict> {
         let mut verdicts = Vec::new();
         let board_us = tick.and_then(|tick| signals.board_us(tick));
         for (index, state) in self.states.iter_mut().enumerate() {
+            let signal = state.guard.watch.signal();
+            if let (Some(_), Some(board_us)) = (signals.silent_us(signal), board_us) {
+                let value = signals.value(signal);
+                let blind = Finding::passed_if(context.applies_to(&state.guard));
+                verdicts.extend(state.settle_lost(&blind, board_us, &value));
+                if matches!(state.guard.watch, Watch::SensorLost { .. }) {
+                    let finding = Finding::Passed;
+                    verdicts.extend(state.settle(&finding, board_us, |_, _| why_lost(&value)));
+                }
+            }
             let (finding, at_us) = match (state.guard.watch, tick, board_us) {
                 (Watch::StaleData { signal, age_ms_max }, ..) => {
                     let age_ms = signals.age_ms(signal, mono_us);
@@ -296,7 +353,7 @@ impl GuardDesk {
             // At standstill no teeth come: that there are none is what such a guard can be told.
             let forced = self.forced == Some(index);
             let finding = if forced { Finding::Passed } else { finding };
-            verdicts.extend(state.settle(finding, at_us, |watch, si| {
+            verdicts.extend(state.settle(&finding, at_us, |watch, si| {
                 if forced {
                     SELF_TEST.to_owned()
                 } else {
@@ -315,7 +372,7 @@ impl GuardDesk {
                 GuardLive {
                     name: state.guard.name.clone(),
                     cuts: state.guard.action == GuardAction::Cut,
-                    tripped: state.tripped,
+                    tripped: state.limit.tripped || state.lost.tripped,
                     nearness: state.nearness(),
                     value_si: state.value_si,
                     limit_si,
@@ -413,12 +470,37 @@ fn rpm(rad_per_s: f64) -> f64 {
     rad_per_s / leverarm_torque::curve::RAD_PER_S_PER_RPM
 }
 
-fn above(si: Option<f64>, limit: f64) -> Finding {
-    si.map_or(Finding::Unknown, |si| Finding::passed_if(si > limit))
+fn above(value: &Value, limit: f64) -> Finding {
+    compared(value, |si| si > limit)
 }
 
-fn below(si: Option<f64>, limit: f64) -> Finding {
-    si.map_or(Finding::Unknown, |si| Finding::passed_if(si < limit))
+fn below(value: &Value, limit: f64) -> Finding {
+    compared(value, |si| si < limit)
+}
+
+/// A value that is doubtful can pass a limit, but not show that it is kept.
+fn compared(value: &Value, passes: impl Fn(f64) -> bool) -> Finding {
+    match (value, value.si().map(passes)) {
+        (_, Some(true)) => Finding::Passed,
+        (Value::Good(_), Some(false)) => Finding::Within,
+        _ => Finding::Unknown,
+    }
+}
+
+fn lost(value: &Value) -> Finding {
+    match value {
+        Value::Lost(..) => Finding::Passed,
+        Value::Good(_) => Finding::Within,
+        Value::Unknown => Finding::Unknown,
+    }
+}
+
+/// Why a value is lost.
+fn why_lost(value: &Value) -> String {
+    match value {
+        Value::Lost(why, _) => why.clone(),
+        Value::Good(_) | Value::Unknown => String::new(),
+    }
 }
 
 impl State {
@@ -444,39 +526,51 @@ impl State {
     /// Takes a finding into account; a verdict is due when the guard trips or clears.
     fn settle(
         &mut self,
-        finding: Finding,
+        finding: &Finding,
         at_us: f64,
         message: impl FnOnce(&Watch, Option<f64>) -> String,
     ) -> Option<Verdict> {
-        let (since_us, wait_us, trips) = match finding {
-            Finding::Unknown => return None,
-            Finding::Within => {
-                self.over_since_us = None;
-                let since_us = *self.within_since_us.get_or_insert(at_us);
-                (since_us, CLEAR_US, false)
-            }
-            Finding::Passed => {
-                self.within_since_us = None;
-                let since_us = *self.over_since_us.get_or_insert(at_us);
-                (since_us, f64::from(self.guard.debounce_ms) * 1e3, true)
-            }
-        };
-        if self.tripped == trips || at_us - since_us < wait_us {
+        if !self.limit.settle(finding, at_us, self.guard.debounce_ms, 1) {
             return None;
         }
-        self.tripped = trips;
-        Some(self.verdict(if trips {
+        Some(self.verdict(if self.limit.tripped {
             message(&self.watch, self.value_si)
         } else {
             "within its limit again".to_owned()
         }))
     }
 
+    /// Takes into account whether what it watches is lost.
+    fn settle_lost(&mut self, finding: &Finding, at_us: f64, value: &Value) -> Option<Verdict> {
+        let action = self.guard.when_lost.action()?;
+        if !self
+            .lost
+            .settle(finding, at_us, self.guard.debounce_ms, LOST_SAMPLES)
+        {
+            return None;
+        }
+        let message = match (&self.guard.when_lost, self.lost.tripped) {
+            (_, false) => "it can see again".to_owned(),
+            (WhenLost::Warn(why), true) => {
+                format!(
+                    "can't see: {}; it only warns, by the stand file: {why}",
+                    why_lost(value)
+                )
+            }
+            (_, true) => format!("can't see: {}", why_lost(value)),
+        };
+        Some(Verdict {
+            action,
+            tripped: self.lost.tripped,
+            ..self.verdict(message)
+        })
+    }
+
     fn verdict(&self, message: String) -> Verdict {
         Verdict {
             name: self.guard.name.clone(),
             action: self.guard.action,
-            tripped: self.tripped,
+            tripped: self.limit.tripped,
             message,
             value_si: self.value_si,
             limit_si: limit_of(&self.watch),

@@ -1,15 +1,16 @@
 //! One connection to a board: what has been heard, and what is due to be said.
 
-use leverarm_config::{GuardAction, Source, Stand, Watch};
+use leverarm_config::{GuardAction, Source, Stand, Watch, WhenLost};
 use leverarm_protocol::{BoardReader, Counters, Limits, TemperatureLimit, TemperatureLimits};
 use leverarm_torque::sensor::Law;
 
+use super::delay::Delay;
 use super::{HelloData, Now};
 
 /// The board's own speed limit lies above the daemon's by this share: the daemon acts first, and a
 /// tooth a few per cent out of place does not cut.
 const BOARD_SPEED_MARGIN: f64 = 1.05;
-/// No status for so long: the board is lost.
+/// No status for so long, its way here included: the board is lost.
 pub(super) const STATUS_AGE_US_MAX: u64 = 300_000;
 
 /// State of one connection to a board.
@@ -22,6 +23,9 @@ pub(super) struct Link {
     pub(super) in_step: bool,
     pub(super) hello: Option<HelloData>,
     pub(super) tick_newest: u64,
+    /// How late its words come.
+    pub(super) delay: Delay,
+    pub(super) delay_told: bool,
     /// Tick of the newest word about the cut: an older one that comes late says nothing.
     pub(super) cut_tick: u64,
     /// When the newest status came, or the hello before any.
@@ -53,6 +57,8 @@ impl Link {
             in_step: false,
             hello: None,
             tick_newest: 0,
+            delay: Delay::default(),
+            delay_told: false,
             cut_tick: 0,
             status_us: None,
             has_status: false,
@@ -82,6 +88,12 @@ impl Link {
         };
     }
 
+    /// A message, or a tooth in it, has this tick.
+    pub(super) fn saw_tick(&mut self, tick: u64) {
+        self.tick_newest = self.tick_newest.max(tick);
+        self.delay.saw(tick);
+    }
+
     /// The newest tick, once there is one.
     pub(super) fn tick(&self) -> Option<u64> {
         (self.tick_newest > 0).then_some(self.tick_newest)
@@ -95,7 +107,7 @@ impl Link {
     /// Whether the board tells of its state.
     pub(super) fn has_fresh_status(&self, now: Now) -> bool {
         let age_us = self.status_age_us(now).filter(|_| self.has_status);
-        age_us.is_some_and(|age_us| age_us <= STATUS_AGE_US_MAX)
+        age_us.is_some_and(|age_us| age_us.saturating_add(self.delay.us()) <= STATUS_AGE_US_MAX)
     }
 
     pub(super) fn limits_in_force(&self) -> bool {
@@ -133,6 +145,10 @@ pub(super) fn limits_wanted(stand: &Stand, tick_hz: u32) -> Limits {
         let Some(channel) = stand.channel(channel) else {
             continue;
         };
+        // A board counts a broken sensor as too hot, and can't be told otherwise.
+        if guard.when_lost != WhenLost::Cut {
+            continue;
+        }
         // Only a straight law can be turned round without a cold junction.
         if let (Source::Temperature(number), Law::Linear { per_count, at_zero }) =
             (channel.source, channel.law)

@@ -6,7 +6,7 @@ use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 use serde::Serialize;
 
 use super::signals::Value;
-use super::{Core, CutLatch, CutView, Now};
+use super::{Core, CutLatch, CutView, Now, cut, still_driven};
 
 /// Where the stand is on its way through a pull.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
@@ -78,8 +78,13 @@ pub struct Live {
     pub power_w: Option<f64>,
     /// Force on the load cell.
     pub force_n: Option<f64>,
-    /// Age of the newest frame from the board, ms.
+    /// Something that needs a person at once, in words: a stand that is driven though it is cut, a
+    /// cut that the board does not confirm.
+    pub alarm: Option<String>,
+    /// Age of the newest frame from the board, ms: since it was heard, and its delay.
     pub board_age_ms: Option<f64>,
+    /// How much later than the quickest frame of the connection the newest came, ms.
+    pub board_delay_ms: Option<f64>,
     /// Channels, in the order of the stand file.
     pub channels: Vec<ChannelLive>,
     /// Guards, in the order of the stand file.
@@ -146,7 +151,11 @@ pub(super) fn snapshot(core: &Core, now: Now) -> Live {
             .zip(engine_rpm)
             .map(|(t, rpm)| t * rpm * RAD_PER_S_PER_RPM),
         force_n: signals.value(Signal::LoadCell).si(),
+        alarm: alarm(core, now),
         board_age_ms: signals.age_ms(Signal::Board, now.mono_us),
+        board_delay_ms: link
+            .filter(|_| connected)
+            .map(|link| link.delay.us() as f64 * 1e-3),
         channels: channels.collect(),
         guards: core.guards.live(),
         cut: core.cut.view(),
@@ -157,6 +166,13 @@ pub(super) fn snapshot(core: &Core, now: Now) -> Live {
         damaged: counters.frames_damaged(),
         counters,
     }
+}
+
+/// What a person has to do at once.
+fn alarm(core: &Core, now: Now) -> Option<String> {
+    let driven = core.still_driven.driven().map(still_driven::Driven::text);
+    let unheard = core.cut.is_unheard(now).then(|| cut::UNHEARD.to_owned());
+    driven.or(unheard)
 }
 
 /// Rough torque at the crank from the last whole turns, or from the load cell.

@@ -5,14 +5,17 @@
 
 mod chunks;
 mod cut;
+mod delay;
 mod guards;
 pub mod health;
 mod link;
 mod live;
 mod plausibility;
+mod presence;
 mod pulls;
 mod self_test;
 mod signals;
+mod still_driven;
 mod swarms;
 mod wheel;
 
@@ -42,6 +45,7 @@ use plausibility::Plausibility;
 use pulls::{PullEvent, PullFinder};
 use self_test::SelfTest;
 use signals::Signals;
+use still_driven::{News, StillDriven};
 use swarms::{About, Swarms};
 
 /// Two clocks, read once.
@@ -238,6 +242,7 @@ pub struct Core {
     guards: GuardDesk,
     plausibility: Plausibility,
     cut: CutDesk,
+    still_driven: StillDriven,
     pulls: PullFinder,
     chunks: ChunkBuilder,
     swarms: Swarms,
@@ -265,6 +270,7 @@ impl Core {
             guards: GuardDesk::new(&stand),
             plausibility: Plausibility::new(&stand),
             cut: CutDesk::default(),
+            still_driven: StillDriven::new(&stand),
             pulls: PullFinder::new(&stand),
             chunks: ChunkBuilder::default(),
             swarms: Swarms::default(),
@@ -345,6 +351,7 @@ impl Core {
         self.signals.reset();
         self.guards.begin();
         self.plausibility.begin();
+        self.still_driven.begin();
         self.health.begin(&self.stand);
         self.chunks.begin();
         self.cut.board_unknown(now);
@@ -420,6 +427,8 @@ impl Core {
             }
         }
         link.reader = reader;
+        link.delay.hear(now.mono_us, self.signals.tick_hz());
+        self.signals.comes_late(link.delay.us());
         self.speak(now, &mut link, out);
         self.link = Some(link);
     }
@@ -461,7 +470,7 @@ impl Core {
         out: &mut Output,
     ) {
         link.in_step = true;
-        link.tick_newest = link.tick_newest.max(tick);
+        link.saw_tick(tick);
         self.chunks.saw_tick(tick);
         self.signals.saw_board(now.mono_us);
         match message {
@@ -531,6 +540,7 @@ impl Core {
         );
         self.missing_channels(now, link.tick(), hello, out);
         self.signals.board(&self.stand, hello, now.mono_us);
+        self.still_driven.board(f64::from(hello.tick_hz));
         self.health.board(hello.tick_hz);
         self.pulls.board(hello.tick_hz);
         out.records.push(Record::Hello(data.clone()));
@@ -660,11 +670,12 @@ impl Core {
             return self.pulses(now, link, tick, teeth, out);
         }
         for (number, tick) in (u64::from(teeth.first_tooth)..).zip(teeth.ticks(tick)) {
-            link.tick_newest = link.tick_newest.max(tick);
+            link.saw_tick(tick);
             let edge = Edge { tick, number };
             let Some(seen) = self.signals.edge(now.mono_us, pickup, edge) else {
                 continue;
             };
+            self.still_driven.tooth(pickup, &seen.tooth);
             if seen.was_turning {
                 self.tooth_fault(now, tick, pickup, seen.tooth.kind);
             }
@@ -694,7 +705,7 @@ impl Core {
         out: &mut Output,
     ) {
         for tick in teeth.ticks(tick) {
-            link.tick_newest = link.tick_newest.max(tick);
+            link.saw_tick(tick);
             if let Some(counts) = self.signals.pulse(teeth.pickup, tick) {
                 self.sample(now, tick, Source::Pulses(teeth.pickup), Some(counts), out);
             }
@@ -752,12 +763,16 @@ impl Core {
             return;
         };
         let value = self.signals.value(signal);
-        let context = Context {
-            pulling: self.pulls.pulls(),
-            engine_rad_per_s: self.signals.speed_at(Shaft::Engine, tick),
-        };
+        let context = self.context(tick);
         let verdicts = self.guards.check(signal, &value, board_us, context);
         self.act(now, Some(tick), verdicts, out);
+    }
+
+    fn context(&self, tick: u64) -> Context {
+        Context {
+            pulling: self.pulls.pulls(),
+            engine_rad_per_s: self.signals.known_speed_at(Shaft::Engine, tick),
+        }
     }
 
     fn act(&mut self, now: Now, tick: Option<u64>, verdicts: Vec<Verdict>, out: &mut Output) {
@@ -820,7 +835,10 @@ impl Core {
     pub fn tick(&mut self, now: Now, out: &mut Output) {
         self.last_tick_us = Some(now.mono_us);
         let tick = self.link.as_ref().map(|link| link.tick_newest);
-        let verdicts = self.guards.check_ages(&self.signals, now.mono_us, tick);
+        let context = self.context(tick.unwrap_or(0));
+        let verdicts = self
+            .guards
+            .check_ages(&self.signals, now.mono_us, tick, context);
         self.act(now, tick, verdicts, out);
         if let (Some(mut link), Some(tick)) = (self.link.take(), tick) {
             self.complain(now, &mut link, out);
@@ -830,6 +848,7 @@ impl Core {
             let mut pulls = Vec::from_iter(self.pulls.time(tick));
             self.cut_pull(tick, &mut pulls);
             self.pull_events(now, pulls, out);
+            self.tell_driven(now, tick, out);
         }
         self.cut.tell_unheard(now, out);
         self.swarms.tell(now, false, out);
@@ -837,6 +856,39 @@ impl Core {
         if self.chunks.is_due(now) {
             self.flush_chunk(false, out);
         }
+    }
+
+    /// Tells of a stand that is driven though it is cut, and when that is over.
+    fn tell_driven(&mut self, now: Now, tick: u64, out: &mut Output) {
+        let latch = self.cut.view().latch;
+        let Some(news) = self.still_driven.judge(latch, tick, &self.model) else {
+            return;
+        };
+        let (severity, message, data) = match news {
+            News::Driven(driven) => (
+                Severity::Error,
+                driven.text(),
+                serde_json::json!({
+                    "rad_per_s2": driven.rad_per_s2,
+                    "standard_uncertainty": driven.uncertainty_rad_per_s2,
+                    "coasting_rad_per_s2": driven.coasting_rad_per_s2,
+                }),
+            ),
+            News::Coasts => (
+                Severity::Info,
+                "no longer driven: it coasts, or has stopped".to_owned(),
+                serde_json::Value::Null,
+            ),
+        };
+        out.records.push(Record::Event(EventData {
+            now,
+            tick: Some(tick),
+            severity,
+            kind: "still driven",
+            channel: None,
+            message,
+            data,
+        }));
     }
 
     /// Tells what is missing from the board.
@@ -855,6 +907,26 @@ impl Core {
                 None,
                 message,
             );
+        }
+        let delay_us = link.delay.us();
+        let is_late = delay_us > link::STATUS_AGE_US_MAX;
+        if is_late != link.delay_told && (is_late || delay_us < link::STATUS_AGE_US_MAX / 2) {
+            link.delay_told = is_late;
+            let (severity, message) = if is_late {
+                let text = format!(
+                    "what the board sends comes {:.2} s later than the quickest did: heartbeats \
+                     stop, so the board cuts; a bridge or hub that buffers, a computer that does \
+                     not keep up, or a board whose clock is off by more than 1 %",
+                    delay_us as f64 * 1e-6
+                );
+                (Severity::Error, text)
+            } else {
+                (
+                    Severity::Info,
+                    "the board is heard in time again".to_owned(),
+                )
+            };
+            event(out, now, link.tick(), severity, "board late", None, message);
         }
         let age_us = link.status_age_us(now).unwrap_or(0);
         if age_us > link::STATUS_AGE_US_MAX && !link.silence_told {

@@ -9,6 +9,7 @@ use leverarm_torque::sensor::Law;
 
 use crate::pulses::{inputs, period_counts};
 
+use super::presence::Presence;
 use super::wheel::{Mark, SeenTooth, Wheel};
 
 const FORCE_CUTOFF_HZ: f64 = 5.0;
@@ -42,6 +43,7 @@ struct ChannelState {
     expected_si: Option<(f64, f64)>,
     value: Value,
     at_us: Option<u64>,
+    presence: Presence,
 }
 
 #[derive(Debug)]
@@ -54,6 +56,7 @@ struct ForceState {
     low_pass: Option<LowPass>,
     newton: Option<f64>,
     at_us: Option<u64>,
+    presence: Presence,
 }
 
 #[derive(Debug)]
@@ -64,6 +67,8 @@ pub(super) struct Signals {
     /// Inputs that count a flow meter's pulses, each with the tick of its last.
     pulses: Vec<(u8, Option<u64>)>,
     board_us: Option<u64>,
+    /// How much later than the smallest delay the board is heard.
+    late_us: u64,
     tick_hz: f64,
     engine_per_drum: f64,
     motion: Option<Mark>,
@@ -79,6 +84,7 @@ impl Signals {
             expected_si: channel.expected_si,
             value: Value::Unknown,
             at_us: None,
+            presence: Presence::default(),
         };
         Self {
             wheels: stand
@@ -95,9 +101,11 @@ impl Signals {
                 low_pass: None,
                 newton: None,
                 at_us: None,
+                presence: Presence::default(),
             }),
             pulses: inputs(stand).map(|number| (number, None)).collect(),
             board_us: None,
+            late_us: 0,
             tick_hz: 0.0,
             engine_per_drum,
             motion: None,
@@ -112,10 +120,13 @@ impl Signals {
         }
         for channel in &mut self.channels {
             channel.value = Value::Unknown;
+            channel.presence = Presence::default();
         }
         if let Some(force) = &mut self.force {
             force.newton = None;
+            force.presence = Presence::default();
         }
+        self.late_us = 0;
         for (_, last) in &mut self.pulses {
             *last = None;
         }
@@ -137,14 +148,26 @@ impl Signals {
         for wheel in &mut self.wheels {
             wheel.board(self.tick_hz);
         }
+        let rate_of = |kind, number| {
+            let mut listed = hello.channels();
+            listed
+                .find(|c| c.kind == kind && c.number == number)
+                .map(|c| c.rate_hz)
+        };
         for channel in &mut self.channels {
             channel.at_us.get_or_insert(mono_us);
+            let rate_hz = match channel.source {
+                Source::Analog(number) => rate_of(ChannelKind::Analog, number),
+                Source::Temperature(number) => rate_of(ChannelKind::Temperature, number),
+                // No flow, no pulses.
+                Source::Pulses(_) => Some(0),
+            };
+            channel.presence.stated(rate_hz, mono_us);
         }
         if let (Some(force), Some(cell)) = (&mut self.force, &stand.load_cell) {
-            let rate = hello
-                .channels()
-                .find(|c| c.kind == ChannelKind::Force && c.number == cell.channel)
-                .map_or(0.0, |c| f64::from(c.rate_hz));
+            let rate_hz = rate_of(ChannelKind::Force, cell.channel);
+            let rate = rate_hz.map_or(0.0, f64::from);
+            force.presence.stated(rate_hz, mono_us);
             // At a rate too low for the cut-off the samples are shown as they are.
             force.low_pass = LowPass::butterworth(2, FORCE_CUTOFF_HZ, rate).ok();
             force.at_us.get_or_insert(mono_us);
@@ -157,6 +180,11 @@ impl Signals {
 
     pub(super) fn saw_board(&mut self, mono_us: u64) {
         self.board_us = Some(mono_us);
+    }
+
+    /// What the board sends is heard so much later than with the smallest delay.
+    pub(super) fn comes_late(&mut self, late_us: u64) {
+        self.late_us = late_us;
     }
 
     /// The pickup that a shaft's speed is taken from: its own, or the other through the drive.
@@ -218,6 +246,7 @@ impl Signals {
         };
         force.newton = Some(filtered);
         force.at_us = Some(mono_us);
+        force.presence.seen(mono_us);
         true
     }
 
@@ -237,6 +266,7 @@ impl Signals {
             let value = self.converted(stand, index, channel, counts);
             if let Some(channel) = self.channels.get_mut(index) {
                 channel.at_us = Some(mono_us);
+                channel.presence.seen(mono_us);
                 channel.value = value;
             }
             changed.push(ChannelId(index));
@@ -256,12 +286,14 @@ impl Signals {
         };
         let cold = channel
             .cold_junction
-            .and_then(|id| self.channels.get(id.0))
-            .map(|cold| &cold.value);
-        if cold == Some(&Value::Unknown) {
+            .map(|id| self.value(Signal::Channel(id)));
+        if cold == Some(Value::Unknown) {
             return Value::Unknown; // its first sample is still to come
         }
-        let si = match channel.law.si(f64::from(counts), cold.and_then(Value::si)) {
+        let si = match channel
+            .law
+            .si(f64::from(counts), cold.as_ref().and_then(Value::si))
+        {
             Ok(si) => si,
             Err(error) => return Value::Lost(error.to_string(), None),
         };
@@ -282,8 +314,13 @@ impl Signals {
         }
     }
 
-    /// Newest value of a signal, as it was when it came.
+    /// Newest value of a signal, as it was when it came; lost once its samples stay away while the
+    /// board is heard.
     pub(super) fn value(&self, signal: Signal) -> Value {
+        if let Some(silent_us) = self.silent_us(signal) {
+            let why = format!("no sample for {:.1} s", silent_us as f64 * 1e-6);
+            return Value::Lost(why, None);
+        }
         match signal {
             Signal::Speed(shaft) => self.guard_speed(shaft).map_or(Value::Unknown, Value::Good),
             Signal::LoadCell => {
@@ -299,6 +336,16 @@ impl Signals {
                 .get(id.0)
                 .map_or(Value::Unknown, |channel| channel.value.clone()),
         }
+    }
+
+    /// For how long the samples of an input have stayed away, if that is too long for its rate.
+    pub(super) fn silent_us(&self, signal: Signal) -> Option<u64> {
+        let presence = match signal {
+            Signal::Channel(id) => &self.channels.get(id.0)?.presence,
+            Signal::LoadCell => &self.force.as_ref()?.presence,
+            Signal::Speed(_) | Signal::Board => return None,
+        };
+        presence.silent_us(self.board_us?)
     }
 
     fn wheel_of(&self, shaft: Shaft) -> Option<&Wheel> {
@@ -325,6 +372,13 @@ impl Signals {
         Some(wheel.rad_per_s_at(tick)? * self.to_shaft(wheel, shaft))
     }
 
+    /// Speed at a board tick while its pickup is known to work: `None` before its first tooth, and
+    /// once its teeth ended sooner than the shaft can stop.
+    pub(super) fn known_speed_at(&self, shaft: Shaft, tick: u64) -> Option<f64> {
+        let works = self.teeth_lost(shaft, tick) == Some(false);
+        self.speed_at(shaft, tick).filter(|_| works)
+    }
+
     /// Speed for people to look at: falls when teeth stay away for whatever reason.
     pub(super) fn speed_now(&self, shaft: Shaft, mono_us: u64) -> Option<f64> {
         let wheel = self.wheel_of(shaft)?;
@@ -349,7 +403,8 @@ impl Signals {
         (self.tick_hz > 0.0).then(|| (tick as f64 / self.tick_hz * 1e6).round())
     }
 
-    /// Age of the newest sample of a signal in ms; `None` if none came.
+    /// Age of the newest sample of a signal in ms, its way beyond the quickest included; `None` if
+    /// none came.
     pub(super) fn age_ms(&self, signal: Signal, mono_us: u64) -> Option<f64> {
         let at_us = match signal {
             Signal::Speed(shaft) => self.wheel_of(shaft)?.last_us(),
@@ -357,7 +412,8 @@ impl Signals {
             Signal::Board => self.board_us,
             Signal::Channel(id) => self.channels.get(id.0)?.at_us,
         }?;
-        Some(mono_us.saturating_sub(at_us) as f64 * 1e-3)
+        let age_us = mono_us.saturating_sub(at_us).saturating_add(self.late_us);
+        Some(age_us as f64 * 1e-3)
     }
 
     /// Whole-turn motion of the engine as last seen.

@@ -59,6 +59,14 @@ const ADVICE: &[(&str, &str)] = &[
         "No status from the board. Is it powered, is its cable in, does its light blink?",
     ),
     (
+        "board late",
+        "What the board sends comes late, and guards see it late. A network bridge or hub between board and computer first, then a computer too busy; a board whose clock is off by more than 1 % looks the same.",
+    ),
+    (
+        "still driven",
+        "The engine runs on after the cut: use the emergency stop, and shut the fuel. Then the relay's contacts (welded?), the kill wire and its ground, a plug that glows. Do not run before a cut stops the engine at idle.",
+    ),
+    (
         "no board",
         "Nothing that speaks on this port. Its number in the stand file, power, cable, baud rate.",
     ),

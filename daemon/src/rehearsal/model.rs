@@ -10,8 +10,8 @@ use leverarm_torque::sensor::Law;
 
 use crate::software_stand::{
     AnalogChannel, AnalogSensor, AnalogSource, Breathing, Drum, Engine, Exhaust, ForceChannel, Hum,
-    Intake, Losses, Mixture, Pickup, Reaction, RiderScript, Setup, Shaft, StandAir, StandModel,
-    TemperatureChannel, TemperatureLaw, TemperatureSource, TorqueCurve, rad_per_s, rpm,
+    Intake, Losses, Mixture, Pickup, Reaction, Relay, RiderScript, Setup, Shaft, StandAir,
+    StandModel, TemperatureChannel, TemperatureLaw, TemperatureSource, TorqueCurve, rad_per_s, rpm,
 };
 
 /// A pull of the simulated engine lasts about so long on any stand.
@@ -69,6 +69,7 @@ pub fn model_of(stand: &Stand) -> StandModel {
         fuel_kg_per_turn: kg_per_pulse(Role::FuelFlow, base.fuel_kg_per_turn),
         air_kg_per_turn: kg_per_pulse(Role::AirFlow, base.air_kg_per_turn),
         temperatures: temperatures(stand),
+        relay: Relay::Opens,
         board: crate::software_stand::BoardModel {
             baud: stand.port.baud,
             ..base.board

@@ -39,7 +39,7 @@ pub enum Restart {
 pub(super) trait Inputs {
     fn force_counts(&mut self, channel: u8) -> i32;
     fn analog_counts(&mut self) -> Vec<[u8; 2]>;
-    fn temperature_counts(&mut self, channel: u8) -> i32;
+    fn temperature_counts(&mut self, channel: u8) -> Option<i32>;
 }
 
 /// A board and its line.
@@ -544,8 +544,7 @@ impl Run {
                     channel: number,
                     counts,
                 });
-            } else {
-                let counts = inputs.temperature_counts(number);
+            } else if let Some(counts) = inputs.temperature_counts(number) {
                 readings.push(SampleReading::Temperature {
                     channel: number,
                     counts,

@@ -159,12 +159,19 @@ impl Thermometer {
         }
     }
 
-    pub(super) fn counts(&mut self, air_k: f64, exposure: &Exposure) -> i32 {
+    /// Another thing to measure from now on.
+    pub(super) fn measures(&mut self, source: TemperatureSource) {
+        self.channel.source = source;
+    }
+
+    /// Counts of a reading; none where there is no reading.
+    pub(super) fn counts(&mut self, air_k: f64, exposure: &Exposure) -> Option<i32> {
         let temperature_k = match self.channel.source {
             TemperatureSource::Head => exposure.head_k,
             TemperatureSource::Exhaust => exposure.exhaust_k,
             TemperatureSource::Air => air_k,
-            TemperatureSource::Broken => return SENSOR_BROKEN,
+            TemperatureSource::Broken => return Some(SENSOR_BROKEN),
+            TemperatureSource::Silent => return None,
         };
         let counts = match self.channel.law {
             TemperatureLaw::Linear {
@@ -176,7 +183,9 @@ impl Thermometer {
                 volt / volt_per_count
             }
         };
-        to_i32(counts + self.noise.normal(self.channel.noise_counts_rms))
+        Some(to_i32(
+            counts + self.noise.normal(self.channel.noise_counts_rms),
+        ))
     }
 }
 

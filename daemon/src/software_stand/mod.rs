@@ -20,8 +20,8 @@ pub use board::Restart;
 pub use breathing::{Breathing, Exhaust, Intake, Mixture};
 pub use model::{
     AnalogChannel, AnalogSensor, AnalogSource, BoardModel, Drag, Drum, Engine, ForceChannel, Head,
-    Hum, Interference, Losses, ModelError, Pickup, PickupFault, Reaction, Ripple, Setup, Shaft,
-    StandAir, StandModel, TemperatureChannel, TemperatureLaw, TemperatureSource,
+    Hum, Interference, Losses, ModelError, Pickup, PickupFault, Reaction, Relay, Ripple, Setup,
+    Shaft, StandAir, StandModel, TemperatureChannel, TemperatureLaw, TemperatureSource,
 };
 pub use rider::{RiderEvent, RiderScript};
 pub use torque_curve::{Peak, TorqueCurve, rad_per_s, rpm};
@@ -84,6 +84,8 @@ pub struct Truth {
     pub brake_nm: f64,
     /// Whether the board cuts the ignition.
     pub cut: bool,
+    /// Whether the engine has its spark: ignition on, and no cut, or a relay that does not obey it.
+    pub spark: bool,
     /// Temperature of the cylinder head, K.
     pub head_k: f64,
     /// Kinetic energy of drum and crank, J.
@@ -131,10 +133,12 @@ impl Inputs for SensorInputs<'_> {
             .counts(self.model, self.gases, &self.exposure)
     }
 
-    fn temperature_counts(&mut self, channel: u8) -> i32 {
+    fn temperature_counts(&mut self, channel: u8) -> Option<i32> {
         let air_k = self.model.air.temperature_k;
         let thermometer = self.sensors.thermometers.get_mut(usize::from(channel));
-        thermometer.map_or(0, |thermometer| thermometer.counts(air_k, &self.exposure))
+        thermometer.map_or(Some(0), |thermometer| {
+            thermometer.counts(air_k, &self.exposure)
+        })
     }
 }
 
@@ -270,6 +274,18 @@ impl SoftwareStand {
         }
     }
 
+    /// Another thing that a temperature channel measures: a sensor that breaks, or is mended.
+    pub fn temperature(&mut self, channel: usize, source: TemperatureSource) {
+        if let Some(thermometer) = self.sensors.thermometers.get_mut(channel) {
+            thermometer.measures(source);
+        }
+    }
+
+    /// Another state of the relay between board and ignition.
+    pub fn relay(&mut self, relay: Relay) {
+        self.model.relay = relay;
+    }
+
     /// Hands the controls to a rider, or takes them back.
     pub fn ride(&mut self, script: Option<RiderScript>) {
         self.rider = script.map(|script| Rider::new(script, self.seed));
@@ -316,6 +332,7 @@ impl SoftwareStand {
             throttle: controls.throttle,
             brake_nm: controls.brake_nm,
             cut: !self.lets_fire(),
+            spark: controls.ignition,
             head_k: self.mechanics.head_k(),
             kinetic_j: self.mechanics.kinetic_j(&self.model),
             engine_work_j: state.engine_work_j,
@@ -337,7 +354,8 @@ impl SoftwareStand {
     }
 
     fn controls_after_cut(&self) -> Controls {
-        let ignition = self.controls.ignition && self.lets_fire();
+        let passes = self.lets_fire() || self.model.relay == Relay::Welded;
+        let ignition = self.controls.ignition && passes;
         Controls {
             ignition,
             ..self.controls

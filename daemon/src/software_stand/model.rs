@@ -36,6 +36,8 @@ pub struct StandModel {
     pub air_kg_per_turn: f64,
     /// Temperature channels; the index is the channel number on the wire.
     pub temperatures: Vec<TemperatureChannel>,
+    /// The relay between board and ignition.
+    pub relay: Relay,
     /// The acquisition board.
     pub board: BoardModel,
 }
@@ -337,6 +339,8 @@ pub enum TemperatureSource {
     Air,
     /// Nothing: the sensor is broken or not connected.
     Broken,
+    /// Nothing: its converter does not answer, and the board has no sample to send.
+    Silent,
 }
 
 /// How a temperature becomes counts.
@@ -368,6 +372,17 @@ pub struct TemperatureChannel {
     pub noise_counts_rms: f64,
     /// Readings per second, ≥ 1.
     pub rate_hz: u16,
+}
+
+/// What the relay between board and ignition makes of a cut.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Relay {
+    /// It opens, and the engine gets no spark.
+    #[default]
+    Opens,
+    /// Its contacts are welded, or the kill wire is broken: the board reports its cut, and the engine
+    /// runs on.
+    Welded,
 }
 
 /// The acquisition board and what its firmware was built with.
@@ -506,6 +521,7 @@ impl StandModel {
                     rate_hz: 10,
                 },
             ],
+            relay: Relay::Opens,
             board: BoardModel {
                 board_id: 0x4c65_7665_7241_726d,
                 firmware: [1, 0, 0],

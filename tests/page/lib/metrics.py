@@ -18,7 +18,7 @@ UNITS = (
 )
 # Counts and states have no unit.
 PLAIN = re.compile(
-    r"(build_info|board_connected|heartbeat_active|cut_active|guard_tripped|store_pulls|"
+    r"(build_info|board_connected|heartbeat_active|cut_active|alarm_active|guard_tripped|store_pulls|"
     r"(store|link)_(\w+_)?(records|frames)|http_streams|channel_number)$"
 )
 NOT_BASE = re.compile(r"milli|micro|minutes|hours|kilo(?!grams)|_rpm|percent|fahrenheit|kelvin")

@@ -783,7 +783,8 @@ impl Checks {
             "teeth lost" => was(|kind| kind == FaultKind::PickupOpen) || self.edges_in_a_burst > 1,
             "board silent" => now_us.saturating_sub(self.heard_us) >= 499_000,
             "air too hot" => was(|kind| kind == FaultKind::AirHot),
-            "head lost" => was(|kind| {
+            // A guard that can't see cuts as well.
+            "head lost" | "head too hot" => was(|kind| {
                 matches!(
                     kind,
                     FaultKind::HeadOpen | FaultKind::HeadClipped | FaultKind::AirHot

@@ -120,8 +120,18 @@ fn live_numbers(web: &super::Web, page: &mut Page) {
     );
     page.gauge(
         "board_frame_age_seconds",
-        "Age of the newest frame.",
+        "Age of the newest frame, its delay included.",
         live.board_age_ms.map(|ms| ms * 1e-3),
+    );
+    page.gauge(
+        "board_delay_seconds",
+        "How much later than the quickest frame of the connection the newest came.",
+        live.board_delay_ms.map(|ms| ms * 1e-3),
+    );
+    page.gauge(
+        "alarm_active",
+        "1 while a person is needed at once: the stand is driven though it is cut, or the board does not confirm a cut.",
+        flag(live.alarm.is_some()),
     );
     page.gauge(
         "heartbeat_active",
