@@ -10,6 +10,10 @@ static struct ceiling ceiling;
 static uint32_t heartbeat_tick;
 static bool heartbeat_late;
 static bool hot[2];
+static uint32_t temperature_tick[2];
+
+/* Longest time between samples of a temperature with a limit. */
+#define TEMPERATURE_TIMEOUT_TICKS (500 * TICKS_PER_MS)
 static bool self_test_failed;
 
 bool guard_is_shorter(uint16_t timeout_ms, uint16_t than_ms)
@@ -73,6 +77,7 @@ void guard_start(enum cause cause, const struct ceiling *highest, uint32_t now)
     ceiling = *highest;
     self_test_failed = cause == CAUSE_SELF_TEST;
     heartbeat_tick = now;
+    temperature_tick[0] = temperature_tick[1] = now;
     apply(&none);
     if (!limits.tooth_period_ticks)
         limits.short_periods = 0; /* nothing to count: shown as the specification has it */
@@ -86,9 +91,28 @@ void guard_start(enum cause cause, const struct ceiling *highest, uint32_t now)
     cut.tick = now;
 }
 
+static bool is_above(uint8_t channel, int32_t counts)
+{
+    bool above = counts > ceiling.temperature_counts[channel];
+    for (uint8_t i = 0; i < limits.temperatures; i++) {
+        const struct temperature_limit *limit = &limits.temperature[i];
+        above |= limit->channel == channel && counts > limit->counts_max;
+    }
+    return above;
+}
+
+/* A channel whose samples stop counts as one that cannot be read. */
+static void watch_temperatures(uint32_t now)
+{
+    for (uint8_t channel = 0; channel < TEMPERATURE_CHANNELS; channel++)
+        if (now - temperature_tick[channel] > TEMPERATURE_TIMEOUT_TICKS)
+            guard_temperature(channel, INT32_MAX, now);
+}
+
 void guard_watch(void)
 {
     uint32_t now = ticks_now();
+    watch_temperatures(now);
     uint32_t timeout = limits.heartbeat_timeout_ms * TICKS_PER_MS;
     if (!timeout || now - heartbeat_tick <= timeout)
         return;
@@ -135,13 +159,9 @@ void guard_release(uint16_t cut_id)
 
 void guard_temperature(uint8_t channel, int32_t counts, uint32_t now)
 {
-    bool above = counts > ceiling.temperature_counts[channel];
-    for (uint8_t i = 0; i < limits.temperatures; i++) {
-        const struct temperature_limit *limit = &limits.temperature[i];
-        above |= limit->channel == channel && counts > limit->counts_max;
-    }
-    hot[channel] = above;
-    if (!above)
+    temperature_tick[channel] = now;
+    hot[channel] = is_above(channel, counts);
+    if (!hot[channel])
         return;
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
         guard_cut(CAUSE_TEMPERATURE, now);

@@ -18,6 +18,7 @@ enum cause {
     CAUSE_SELF_TEST = 5,
     CAUSE_RESET = 6,
     CAUSE_OTHER = 7,
+    CAUSE_MISCOUNTING = 8,
 };
 
 /* The latest cut. */
@@ -72,7 +73,7 @@ static inline void guard_cut(enum cause cause, uint32_t tick)
 /* State and ceiling at the start; CAUSE_NONE: running. */
 void guard_start(enum cause cause, const struct ceiling *ceiling, uint32_t now);
 
-/* Cuts if the heartbeat is late. Call it at least once a millisecond. */
+/* Cuts if the heartbeat, or a guarded temperature, is late. Call it at least once a millisecond. */
 void guard_watch(void);
 
 /* The host's messages. */

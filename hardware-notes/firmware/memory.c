@@ -16,14 +16,25 @@ struct record {
     uint16_t crc;
 };
 
-/* Two places in turn: if the supply fails during a write, the other still holds. */
+/* One place after the other: if the supply fails during a write, the one before still holds, and a board
+ * that resets all the time wears each only at every 224th start. */
+#define BOOT_RECORDS 224
 struct boot_record {
     uint16_t boot;
     uint16_t crc;
 };
 
-static struct record EEMEM stored;
-static struct boot_record EEMEM stored_boots[2];
+/* Version 1.0 had the first two counts only: its ceiling must be found. */
+static struct {
+    struct boot_record first_boots[2];
+    struct record identity;
+    struct boot_record boots[BOOT_RECORDS - 2];
+} stored EEMEM;
+
+static struct boot_record *boot_place(uint8_t i)
+{
+    return i < 2 ? &stored.first_boots[i] : &stored.boots[i - 2];
+}
 
 static uint16_t crc_of(const void *bytes, uint8_t length)
 {
@@ -74,9 +85,9 @@ static bool identity_start(struct memory *memory)
     memory->ceiling = built.ceiling;
 
     struct record found;
-    eeprom_read_block(&found, &stored, sizeof found);
+    eeprom_read_block(&found, &stored.identity, sizeof found);
     if (is_blank(&found, sizeof found)) {
-        eeprom_update_block(&built, &stored, sizeof built);
+        eeprom_update_block(&built, &stored.identity, sizeof built);
         return true;
     }
     if (found.layout != LAYOUT || found.crc != crc_of(&found, offsetof(struct record, crc)))
@@ -88,23 +99,24 @@ static bool identity_start(struct memory *memory)
 
 static bool boot_start(struct memory *memory)
 {
-    struct boot_record found[2];
-    eeprom_read_block(found, stored_boots, sizeof found);
-    bool sound[2];
-    for (uint8_t i = 0; i < 2; i++)
-        sound[i] = found[i].crc == crc_of(&found[i].boot, sizeof found[i].boot);
-
-    bool ok = sound[0] || sound[1] || is_blank(found, sizeof found);
-    uint8_t newest = 0;
-    if (sound[0] && sound[1])
-        newest = (int16_t)(found[1].boot - found[0].boot) > 0;
-    else if (sound[1])
-        newest = 1;
-    uint16_t boot = found[newest].boot + 1;
-    memory->boot = boot;
-    struct boot_record next = { boot, crc_of(&boot, sizeof boot) };
-    eeprom_update_block(&next, &stored_boots[!newest], sizeof next);
-    return ok;
+    bool all_blank = true, any = false;
+    uint8_t newest = BOOT_RECORDS - 1;
+    uint16_t newest_boot = UINT16_MAX;
+    for (uint8_t i = 0; i < BOOT_RECORDS; i++) {
+        struct boot_record found;
+        eeprom_read_block(&found, boot_place(i), sizeof found);
+        all_blank &= is_blank(&found, sizeof found);
+        bool sound = found.crc == crc_of(&found.boot, sizeof found.boot);
+        if (!sound || (any && (int16_t)(found.boot - newest_boot) < 0))
+            continue;
+        any = true;
+        newest = i;
+        newest_boot = found.boot;
+    }
+    memory->boot = newest_boot + 1;
+    struct boot_record next = { memory->boot, crc_of(&memory->boot, sizeof memory->boot) };
+    eeprom_update_block(&next, boot_place(newest + 1 < BOOT_RECORDS ? newest + 1 : 0), sizeof next);
+    return any || all_blank;
 }
 
 bool memory_start(struct memory *memory)

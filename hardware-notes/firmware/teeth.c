@@ -5,6 +5,7 @@
 
 #include "config.h"
 #include "guard.h"
+#include "judge.h"
 #include "link.h"
 #include "pins.h"
 #include "ticks.h"
@@ -19,7 +20,7 @@ static uint32_t overspeed_period_ticks;
 static uint16_t overspeed_short_low; /* the longest period that is short, as far as 16 bits go */
 static uint8_t overspeed_periods = 1;
 volatile bool overspeed_now;
-static uint8_t overspeed_count;
+static struct overspeed overspeed;
 uint32_t captures_lost;
 
 /* ---- Pickup 0 ---------------------------------------------------------------------------- */
@@ -43,21 +44,23 @@ static bool in_sequence;    /* the last tooth is in the ring */
  * registers, and is done sooner. */
 #define RARE __attribute__((noinline, cold))
 
-static inline void long_period(void)
+RARE static void long_after_short(uint32_t period)
 {
-    overspeed_now = false;
-    overspeed_count = 0;
+    overspeed_long(&overspeed, period);
+    overspeed_now = overspeed.count;
+}
+
+static inline void long_period(uint32_t period)
+{
+    if (overspeed_now)
+        long_after_short(period);
 }
 
 /* Whether that makes enough of them. */
 static inline bool short_periods(uint8_t periods)
 {
-    uint8_t count = overspeed_count + periods;
-    if (count < periods)
-        count = UINT8_MAX;
-    overspeed_count = count;
     overspeed_now = true;
-    return count >= overspeed_periods;
+    return overspeed_short(&overspeed, periods, overspeed_periods);
 }
 
 /* A full ring is given half its room before teeth go in again: one at a time, each would need an
@@ -84,11 +87,15 @@ RARE static void tooth_in_no_sequence(uint8_t edges, uint32_t period)
 {
     static bool any_tooth;
     /* So many periods together were this long. */
-    if (!any_tooth || period >= overspeed_period_ticks * edges)
-        long_period();
-    else if (short_periods(edges))
-        guard_cut(CAUSE_OVERSPEED, last_tick.whole);
-    any_tooth = true;
+    if (!any_tooth) {
+        any_tooth = true;
+    } else if (period >= overspeed_period_ticks * edges) {
+        long_period(period);
+    } else {
+        if (short_periods(edges))
+            guard_cut(CAUSE_OVERSPEED, last_tick.whole);
+        overspeed.last_short_ticks = period / edges;
+    }
     unrecorded += edges - 1;
     ring_put_escape();
 }
@@ -126,10 +133,13 @@ ISR(TIMER1_CAPT_vect)
     }
     bool cutting = false;
     if (period > overspeed_short_low) {
-        long_period();
-    } else if (short_periods(1)) {
-        RUN_PORT &= ~RUN_BIT;
-        cutting = true;
+        long_period(period);
+    } else {
+        if (short_periods(1)) {
+            RUN_PORT &= ~RUN_BIT;
+            cutting = true;
+        }
+        overspeed.last_short_ticks = period;
     }
     uint8_t head = ring_head;
     uint8_t next = head + 1;
@@ -158,6 +168,19 @@ static uint32_t escaped_tick(void)
     return (uint32_t)ring_at(3) << 16 | ring_at(2);
 }
 
+/* Not in the interrupt, which has no time for it: three long periods are slower than the main loop. */
+static struct counting counting;
+static uint32_t slowest_ticks;
+
+static void count_period(uint32_t period, uint32_t tick)
+{
+    if (!counting_period(&counting, period, slowest_ticks))
+        return;
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+        guard_cut(CAUSE_MISCOUNTING, tick);
+    }
+}
+
 /* Deltas that may still go into the frame being filled. */
 static uint8_t deltas_left;
 static bool filling;
@@ -178,6 +201,7 @@ static void fill(void)
     for (; i < n && ring[tail] != ESCAPE; i++) {
         uint16_t delta = ring[tail++];
         tick += delta;
+        count_period(delta, tick);
         frame_u16(delta);
     }
     taken_tick = tick;
@@ -202,10 +226,14 @@ static bool pickup_0_begin(uint32_t now)
     if (waiting <= DELTAS_MAX && (int32_t)(now - first) < WAIT_TICKS)
         return false;
 
+    uint16_t lost = delta == ESCAPE ? ring_at(1) : 0;
+    if (lost)
+        counting = (struct counting){ 0 };
+    else
+        count_period(first - taken_tick, first);
     taken_tick = first;
     taken_number++;
     if (delta == ESCAPE) {
-        uint16_t lost = ring_at(1);
         captures_lost += lost;
         taken_number += lost;
         ring_tail += ESCAPE_ENTRIES;
@@ -308,6 +336,7 @@ void teeth_guard(uint32_t period_ticks, uint8_t periods)
         overspeed_short_low = longest_short > UINT16_MAX ? UINT16_MAX : longest_short;
         overspeed_periods = periods ? periods : 1;
     }
+    slowest_ticks = counting_slowest_ticks(period_ticks, TICK_HZ);
 }
 
 void teeth_start(void)

@@ -5,11 +5,11 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-/* Cut after so many successive periods of pickup 0 shorter than this. 0 ticks: no limit; 0 periods
+/* Cut after so many periods of pickup 0 in a row shorter than this (judge.h). 0 ticks: no limit; 0 periods
  * count as 1. */
 void teeth_guard(uint32_t period_ticks, uint8_t periods);
 
-/* Whether the last period of pickup 0 was shorter than allowed. */
+/* Whether the last period of pickup 0 was shorter than allowed, or a gap after such. */
 extern volatile bool overspeed_now;
 
 /* Teeth without a recorded time since the start. */

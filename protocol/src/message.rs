@@ -252,6 +252,8 @@ pub enum CutCause {
     SelfTestFailure,
     /// The board was reset by its watchdog, or in any other way than by power-on.
     WatchdogReset,
+    /// Teeth of pickup 0 were missed: its period jumped by a whole factor.
+    Miscounting,
     /// Another cause, or one newer than this crate.
     Other,
 }
@@ -265,6 +267,7 @@ impl CutCause {
             4 => Self::OverTemperature,
             5 => Self::SelfTestFailure,
             6 => Self::WatchdogReset,
+            8 => Self::Miscounting,
             _ => Self::Other,
         }
     }
@@ -278,6 +281,7 @@ impl CutCause {
             Self::SelfTestFailure => 5,
             Self::WatchdogReset => 6,
             Self::Other => 7,
+            Self::Miscounting => 8,
         }
     }
 }

@@ -83,6 +83,7 @@ fn cause() -> impl Strategy<Value = CutCause> {
         Just(CutCause::OverTemperature),
         Just(CutCause::SelfTestFailure),
         Just(CutCause::WatchdogReset),
+        Just(CutCause::Miscounting),
         Just(CutCause::Other),
     ]
 }

@@ -187,8 +187,25 @@ def boot_number_differs_every_time():
         with Board(image(), eeprom=eeprom) as board:
             board.run(60)
             seen.append(board.of_kind("hello")[0]["boot"])
-            eeprom = board.eeprom(0, 64)
+            eeprom = board.eeprom(0, 1024)
     assert seen == list(range(seen[0], seen[0] + 6)), seen
+
+
+@test
+def resets_wear_no_cell_of_the_eeprom():
+    resets, cells, boots = 260, [0] * 1024, []
+    with Board(image()) as board:
+        board.run(40)
+        before = board.eeprom(0, 1024)
+        for _ in range(resets):
+            board.reset(8)
+            board.run(40)
+            after = board.eeprom(0, 1024)
+            cells = [n + (a != b) for n, a, b in zip(cells, before, after)]
+            before = after
+            boots.append(board.of_kind("hello")[-1]["boot"])
+    assert boots == list(range(boots[0], boots[0] + resets)), "every start has its own number"
+    assert 1 <= max(cells) <= 2, f"224 places: a cell written {max(cells)} times in {resets} starts"
 
 
 # ---- Teeth -----------------------------------------------------------------------------------
@@ -452,6 +469,58 @@ def a_storm_of_edges_ends_cut():
         assert board.cut_after(at) - at < ms(1) + 1000
         assert all(cycle <= board.cut_after(at) or not level for cycle, level in board.pin if cycle > at)
         expect_status(board, cut=True)
+
+
+@test
+def wheels_of_1_to_60_teeth_are_judged_right():
+    program = OUT / "judge_test"
+    subprocess.run(["cc", "-O2", "-Wall", "-Wextra", "-Werror", f"-I{FIRMWARE}", "-o", program, HERE / "judge_test.c"],
+                   check=True)
+    judged = subprocess.run([program], capture_output=True, text=True)
+    assert judged.returncode == 0, judged.stdout
+    NOTES.append(judged.stdout.splitlines()[0])
+
+
+def wheel(teeth, gone, turn, turns, start):
+    """Edges of a wheel, a turn of so many cycles."""
+    return [round(start + n * turn / teeth) for n in range(turns * teeth) if n % teeth not in gone]
+
+
+@test
+def a_wheel_with_teeth_gone_is_cut_for_overspeed():
+    for teeth, gone, short in ((8, (0,), 20), (4, (0,), 5), (3, (0,), 5), (5, (0, 2), 5), (60, (0, 30), 50)):
+        with Board(image()) as board:
+            turn = CLOCK_HZ // 30
+            # 1 % above the limit, then 1 % below.
+            for part, cuts in ((0.99, False), (1.01, True)):
+                board.connect(period=round(turn / teeth / 8 * part) + 2 * cuts, short=short)
+                at = board.cycle
+                turns = short + 3
+                board.edges_at(0, wheel(teeth, gone, turn, turns, at + ms(1)))
+                board.run(1000 * turns / 30 + 10)
+                assert (board.cut_after(at) is not None) == cuts, (teeth, gone, part)
+            expect_status(board, cut=True, cause="Overspeed")
+
+
+@test
+def every_second_tooth_missed_cuts_and_missing_tooth_wheels_do_not():
+    turn = CLOCK_HZ // 20
+    for teeth, gone in ((8, ()), (1, ()), (60, ()), (36, (0,)), (60, (0, 1)), (8, (0,))):
+        with Board(image()) as board:
+            board.connect(period=round(turn / teeth / 8 / 1.5), short=3)
+            at = board.cycle
+            edges = wheel(teeth, gone, turn, 20, at + ms(1))
+            from_here = edges[-1]
+            if not gone:
+                edges += [from_here + 2 * n * turn // teeth for n in range(1, 8)]
+            board.edges_at(0, edges)
+            board.run(until=edges[-1] + ms(30))
+            if gone:
+                assert board.cut_after(at) is None, (teeth, gone)
+            else:
+                took = board.cut_after(at) - from_here
+                assert 0 < took <= 6 * turn // teeth + ms(20), f"{took / 16000} ms"
+                expect_status(board, cut=True, cause="Miscounting")
 
 
 # ---- Heartbeat -------------------------------------------------------------------------------
@@ -867,6 +936,28 @@ def broken_sensor_is_above_every_limit_but_its_own():
 
 
 @test
+def a_temperature_lost_just_below_its_limit_cuts():
+    for lost in ("unreadable", "no samples"):
+        with Board(image()) as board:
+            board.command(f"thermocouple {400 << 18 | 0x100:08x}")
+            board.connect(temperatures=[(0, 400)])
+            board.run(300)
+            expect_status(board, cut=False)
+            at = board.cycle
+            if lost == "unreadable":
+                board.command("thermocouple ffffffff")
+            else:
+                now = board.status()["tick"] % 2**32
+                board.poke("temperature_schedule", struct.pack("<I", (now + 2**30) % 2**32))
+            board.run(700)
+            took = board.cut_after(at) - at
+            assert took <= ms(120 if lost == "unreadable" else 610), f"{lost}: {took / 16000} ms"
+            expect_status(board, cut=True, cause="OverTemperature")
+            board.release()
+            expect_status(board, cut=True)
+
+
+@test
 def temperature_ceiling_holds_without_a_host():
     with Board(image("hot_ceiling")) as board:
         board.command("thermocouple 01900000")
@@ -959,7 +1050,7 @@ def damaged_eeprom_cuts_and_leaves_the_ceiling_of_the_build():
     for _ in range(2):
         with Board(image(), eeprom=whole) as board:
             board.run(60)
-            whole = board.eeprom(0, 34)
+            whole = board.eeprom(0, 1024)
 
     def started(changes):
         """A board with these bytes of its EEPROM changed."""
@@ -980,13 +1071,11 @@ def damaged_eeprom_cuts_and_leaves_the_ceiling_of_the_build():
             assert board.of_kind("hello")[0]["board_id"] == "0123456789abcdef"
             board.connect()
             expect_status(board, cut=True, cause="SelfTestFailure")
-    # A write the supply did not last for: one of the two boot records is bad, the other holds.
-    boots = [address for address in range(34) if address not in record]
-    assert len(boots) == 8
-    for slot in (boots[:4], boots[4:]):
+    # A write the supply did not last for: the newest count is bad, the one before holds.
+    for slot in (range(4), range(4, 8)):
         with started(dict(zip(slot, b"\x55\xaa\x55\xaa"))) as board:
             expect_status(board, cause="Other")
-    with started(dict(zip(boots, b"\x55\xaa" * 4))) as board:
+    with started(dict(zip(range(8), b"\x55\xaa" * 4))) as board:
         expect_status(board, cut=True, cause="SelfTestFailure")
 
 
@@ -995,7 +1084,7 @@ def a_stored_ceiling_is_not_loosened_by_another_build():
     strict = build("strict", "-DCEILING_TOOTH_PERIOD_TICKS=900 -DCEILING_HEARTBEAT_TIMEOUT_MS=200")
     with Board(strict) as board:
         board.run(60)
-        stored = board.eeprom(0, 34)
+        stored = board.eeprom(0, 1024)
     with Board(image(), eeprom=stored) as board:
         board.connect(period=300, short=3, heartbeat_ms=250)
         assert board.status()["limits"]["tooth_period_ticks_min"] == 900
@@ -1078,11 +1167,11 @@ def fuses_and_erasing_are_what_the_notes_say():
     assert high & 1 and not high & 1 << 3, "starts at the program; erasing keeps the EEPROM"
     assert high >> 7 & high >> 6 & 1 and not high & 1 << 5, "reset pin, no debug wire, still programmable"
     # All that the firmware keeps lies in what is made blank, and a blank one is a first start.
-    assert "head -c 64 " in what_make_runs("erase-memory")
-    with Board(image(), eeprom=b"\xff" * 64) as board:
+    assert "head -c 1024 " in what_make_runs("erase-memory")
+    with Board(image(), eeprom=b"\xff" * 1024) as board:
         board.run(60)
         expect_status(board, cause="Other")
-        assert board.eeprom(34, 30) == b"\xff" * 30 != board.eeprom(0, 30)
+        assert board.eeprom(0, 4) != b"\xff" * 4
 
 
 @test

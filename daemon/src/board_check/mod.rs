@@ -344,6 +344,7 @@ fn state_of(status: &Status) -> State {
             CutCause::OverTemperature => "over-temperature",
             CutCause::SelfTestFailure => "its self-test failed",
             CutCause::WatchdogReset => "a reset",
+            CutCause::Miscounting => "teeth missed",
             CutCause::Other => "other, such as its start",
         }),
         tooth_period_ticks_min: status.limits.tooth_period_ticks_min,

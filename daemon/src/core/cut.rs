@@ -71,6 +71,7 @@ pub(super) const fn cause_word(cause: CutCause) -> &'static str {
         CutCause::WatchdogReset => {
             "the board was reset by its watchdog or in another unexpected way"
         }
+        CutCause::Miscounting => "drum teeth missed by the pickup, seen by the board",
         CutCause::Other => "the board's own reason",
     }
 }

@@ -10,6 +10,7 @@ use leverarm_protocol::{
 };
 
 use super::STEP_NS;
+use super::judge::{Counting, Overspeed};
 use super::line::Line;
 use super::model::{BoardModel, StandModel};
 
@@ -72,7 +73,8 @@ struct Run {
     limits: Limits,
     /// Since when the host's next heartbeat is awaited.
     heartbeat_ns: u64,
-    short_periods: u8,
+    overspeed: Overspeed,
+    counting: Counting,
     /// Temperature channels whose last sample was above its limit.
     too_hot: Vec<u8>,
     captures_lost: u32,
@@ -271,6 +273,7 @@ impl Board {
         capture.next_number = number.wrapping_add(1);
         if too_soon {
             run.captures_lost = run.captures_lost.saturating_add(1);
+            run.counting = Counting::default();
             return;
         }
         capture.last_edge_s = at_s;
@@ -284,7 +287,7 @@ impl Board {
             run.captures_lost = run.captures_lost.saturating_add(1);
         }
         if capture.pickup == 0 {
-            run.guard_speed(tick);
+            run.guard_speed(tick, model.tick_hz);
         }
     }
 
@@ -429,7 +432,8 @@ impl Run {
             cause: None,
             limits: tightened(model, Limits::default()),
             heartbeat_ns: started_ns,
-            short_periods: 0,
+            overspeed: Overspeed::default(),
+            counting: Counting::default(),
             too_hot: Vec::new(),
             captures_lost: 0,
             receive_errors: 0,
@@ -465,7 +469,6 @@ impl Run {
                     self.heartbeat_ns = now_ns;
                 }
                 self.limits = tightened(model, limits);
-                self.short_periods = 0;
                 self.due.status = true;
             }
             HostMessage::Cut { .. } => {
@@ -476,7 +479,6 @@ impl Run {
                 let names_it = self.state == BoardState::Cut && cut_id == self.cut_id;
                 if names_it && !self.has_reason_to_cut(now_ns) {
                     self.state = BoardState::Running;
-                    self.short_periods = 0;
                 }
                 self.due.status = true;
             }
@@ -496,26 +498,22 @@ impl Run {
 
     /// Whether a release would be answered by a cut at once.
     fn has_reason_to_cut(&self, now_ns: u64) -> bool {
-        let guarded_pickup = self.captures.first();
-        let too_fast = guarded_pickup
-            .and_then(|capture| capture.last_period)
-            .is_some_and(|period| period < u64::from(self.limits.tooth_period_ticks_min));
-        self.is_heartbeat_late(now_ns) || too_fast || !self.too_hot.is_empty()
+        self.is_heartbeat_late(now_ns) || self.overspeed.is_short() || !self.too_hot.is_empty()
     }
 
-    /// Counts short tooth periods in a row and cuts when there are enough.
-    fn guard_speed(&mut self, tick: u64) {
-        let period = self
-            .captures
-            .first()
-            .and_then(|capture| capture.last_period);
-        if period.is_some_and(|period| period < u64::from(self.limits.tooth_period_ticks_min)) {
-            self.short_periods = self.short_periods.saturating_add(1);
-            if self.short_periods >= self.limits.short_periods_to_cut.max(1) {
-                self.cut(tick, CutCause::Overspeed);
-            }
-        } else {
-            self.short_periods = 0;
+    /// Judges the latest tooth period of pickup 0.
+    fn guard_speed(&mut self, tick: u64, tick_hz: u32) {
+        let latest = self.captures.first();
+        let Some(period) = latest.and_then(|capture| capture.last_period) else {
+            return;
+        };
+        let shortest = self.limits.tooth_period_ticks_min;
+        let enough = self.limits.short_periods_to_cut;
+        if self.overspeed.is_over(period, shortest, enough) {
+            self.cut(tick, CutCause::Overspeed);
+        }
+        if self.counting.is_missing(period, shortest, tick_hz) {
+            self.cut(tick, CutCause::Miscounting);
         }
     }
 

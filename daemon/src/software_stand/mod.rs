@@ -7,6 +7,7 @@
 mod board;
 mod breathing;
 mod channels;
+mod judge;
 mod line;
 mod mechanics;
 mod model;
