@@ -23,7 +23,12 @@ fn stand_text() -> String {
                 zero_counts = 8400\narm = \"250 mm\"\nsign = \"+\"\n";
     let text = DEMO_STAND
         .replace("kind = \"inertia\"", "kind = \"both\"")
-        .replace("9500 rpm", "8000 rpm");
+        .replace("9500 rpm", "8000 rpm")
+        // Its sensor opens here, and nothing is to cut by it.
+        .replace(
+            "limit = \"230 degC\"\naction = \"cut\"",
+            "limit = \"230 degC\"\naction = \"cut\"\nwhen_lost = \"warn: nothing turns here\"",
+        );
     text + cell
 }
 

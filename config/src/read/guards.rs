@@ -183,7 +183,7 @@ impl GuardReader<'_, '_> {
                         )),
                         None => Err((
                             "this is not what a guard can do".to_owned(),
-                            did_you_mean(text, ["cut", "warn: why"].into_iter()),
+                            did_you_mean(text, ["cut", "warn: why"]),
                         )),
                     }
                 },

@@ -839,7 +839,7 @@ impl Core {
     /// Tells of a stand that is driven though it is cut, and when that is over.
     fn tell_driven(&mut self, now: Now, tick: u64, out: &mut Output) {
         let latch = self.cut.view().latch;
-        let Some(news) = self.still_driven.judge(latch, tick, &self.model) else {
+        let Some(news) = self.still_driven.judge(latch, tick, self.of.model()) else {
             return;
         };
         let (severity, message, data) = match news {
