@@ -6,4 +6,5 @@ mod access;
 mod cut;
 mod keeping;
 mod pickups;
+mod pickups_wheels;
 mod watch;
