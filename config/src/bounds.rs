@@ -19,7 +19,7 @@ const PITCHES_TO_SEE: f64 = 2.5;
 /// With a debounce, a last pitch may begin just before it is over.
 const PITCHES_OF_DEBOUNCE: f64 = 1.5;
 /// What each gone tooth adds: it hides a pitch before, between or after the two.
-const PITCHES_PER_GONE_TOOTH: f64 = 3.0;
+const PITCHES_PER_GONE_TOOTH: f64 = 4.5;
 
 /// How late an overspeed guard sees that its limit is passed, by teeth and debounce alone: the way
 /// to the cut relay comes on top.

@@ -1077,6 +1077,14 @@ impl Core {
         self.cut.view()
     }
 
+    /// Numbers of the stand's pickups that have given no teeth since the board's start: nobody knows
+    /// whether they work. Turning their shafts by hand shows it.
+    #[must_use]
+    pub fn silent_pickups(&self) -> Vec<u8> {
+        let silent = self.signals.silent_pickups();
+        silent.map(|pickup| pickup.channel).collect()
+    }
+
     /// Counts since the daemon started.
     #[must_use]
     pub fn counters(&self) -> Counters {

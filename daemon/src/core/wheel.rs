@@ -78,6 +78,8 @@ pub(super) struct Wheel {
     tracker: Option<ToothTracker>,
     /// Ticks of the last two pitches.
     pitches: [f64; 2],
+    /// The same, with a gap that nobody counted as one long pitch: the slowest it can have been.
+    spans: [f64; 2],
     /// Pitches since the tracker began to count, or began anew.
     pitches_counted: u32,
     whole_turns: WholeTurns,
@@ -104,6 +106,7 @@ impl Wheel {
             tick_hz: 0.0,
             tracker: None,
             pitches: [0.0; 2],
+            spans: [0.0; 2],
             pitches_counted: 0,
             whole_turns: WholeTurns::new(pickup.teeth),
             turns: Turns::new(&pickup),
@@ -229,30 +232,49 @@ impl Wheel {
         if !is_counted && teeth > TEETH_BRIDGED {
             return false;
         }
-        self.whole_turns.tooth(to);
         let is_false = matches!(to.kind, ToothKind::Irregular { ratio } if ratio < PITCH_SHARE_MIN);
-        if is_counted && !is_false {
-            self.pitches = [ticks / teeth as f64, self.pitches[0]];
-            self.pitches_counted = self.pitches_counted.saturating_add(1);
+        if !is_false {
+            let pitch = if is_counted {
+                ticks / teeth as f64
+            } else {
+                ticks
+            };
+            self.spans = [pitch, self.spans[0]];
+            if is_counted {
+                self.pitches = [pitch, self.pitches[0]];
+                self.pitches_counted = self.pitches_counted.saturating_add(1);
+            }
         }
+        self.whole_turns
+            .tooth(to, self.pitches[0].max(self.pitches[1]));
         true
     }
 
-    /// Speed for guards: that of the slower of the last two pitches or of the slower of the last two
+    /// Speed for guards: that of the slower of the last two pitches, or of the slower of the last two
     /// whole turns, whichever is faster.
     ///
     /// The pitches are there at most two and a half of them after the shaft, and one edge in the
     /// wrong place, which makes one pitch a little short, does not show in them. The turns are later,
     /// but nothing that returns each turn restarts a debounce in them: no gone tooth, no false edge.
+    /// They are no faster than the pitches were within the turn, so that a miscounted gap in them does
+    /// no harm.
     pub(super) fn guard_rad_per_s(&self) -> Option<f64> {
+        let pitch = self.pitches[0].max(self.pitches[1]);
+        self.believed_rad_per_s(match self.whole_turns.slower_pitch_ticks() {
+            Some(turn) => pitch.min(turn),
+            None => pitch,
+        })
+    }
+
+    fn believed_rad_per_s(&self, pitch_ticks: f64) -> Option<f64> {
         let tracker = self.tracker.as_ref()?;
-        let ticks = self.pitches[0].max(self.pitches[1]);
-        let ticks = match self.whole_turns.slower_ticks() {
-            Some(turn) => ticks.min(turn / f64::from(self.pickup.teeth.max(1))),
-            None => ticks,
-        };
-        (self.pitches_counted >= PITCHES_BELIEVED && ticks > 0.0)
-            .then(|| tracker.pitch_rad() * self.tick_hz / ticks)
+        (self.pitches_counted >= PITCHES_BELIEVED && pitch_ticks > 0.0)
+            .then(|| tracker.pitch_rad() * self.tick_hz / pitch_ticks)
+    }
+
+    /// The least speed that its last teeth can mean.
+    fn least_rad_per_s(&self) -> Option<f64> {
+        self.believed_rad_per_s(self.spans[0].max(self.spans[1]))
     }
 
     /// Speed at a board tick, no more than the teeth that stayed away since allow. `None` before
@@ -291,7 +313,7 @@ impl Wheel {
         let since_s = newest_tick.saturating_sub(last_tick) as f64 / self.tick_hz;
         let patience_s = |mean: f64| LOST_TEETH_S + 3.0 * tracker.pitch_rad() / mean;
         let is_long = self
-            .guard_rad_per_s()
+            .least_rad_per_s()
             .is_some_and(|mean| since_s > patience_s(mean));
         Some(is_long && self.outruns_a_stop())
     }
@@ -299,10 +321,11 @@ impl Wheel {
     /// Whether the wheel turns too fast to come to rest within one pitch. Slower than that, and so
     /// around each standstill, a long pitch may be a true one and no tooth need be missing.
     fn outruns_a_stop(&self) -> bool {
-        let (Some(tracker), Some(mean)) = (&self.tracker, self.guard_rad_per_s()) else {
+        let (Some(tracker), Some(mean)) = (&self.tracker, self.least_rad_per_s()) else {
             return false;
         };
-        mean > blind_below_rad_per_s(self.stops_within_rad_per_s2, tracker.pitch_rad())
+        let step_rad = tracker.pitch_rad() * self.whole_turns.longest_step() as f64;
+        mean > blind_below_rad_per_s(self.stops_within_rad_per_s2, step_rad)
     }
 
     /// Whether it has given teeth since the board's start.
@@ -332,44 +355,74 @@ fn ticks(seconds: f64, tick_hz: f64) -> u64 {
 #[derive(Debug)]
 struct WholeTurns {
     teeth: i64,
-    /// Ticks and indices of the teeth of the last turn, oldest first.
-    seen: VecDeque<(u64, i64)>,
+    /// The teeth of the last turn, oldest first.
+    seen: VecDeque<TurnTooth>,
     /// Ticks of the last two turns, the newer first, 0 where there is none.
     ticks: [f64; 2],
+}
+
+#[derive(Clone, Copy, Debug)]
+struct TurnTooth {
+    tick: u64,
+    index: i64,
+    /// Ticks of the longer of the two pitches before it.
+    pitch: f64,
 }
 
 impl WholeTurns {
     fn new(teeth: u16) -> Self {
         Self {
             teeth: i64::from(teeth.max(1)),
-            seen: VecDeque::with_capacity(usize::from(teeth) + 1),
+            seen: VecDeque::with_capacity(usize::from(teeth) + 2),
             ticks: [0.0; 2],
         }
     }
 
     fn begin(&mut self, tooth: &Tooth) {
         self.seen.clear();
-        self.seen.push_back((tooth.tick, tooth.index));
+        self.seen.push_back(TurnTooth {
+            tick: tooth.tick,
+            index: tooth.index,
+            pitch: f64::INFINITY,
+        });
         self.ticks = [0.0; 2];
     }
 
-    fn tooth(&mut self, tooth: &Tooth) {
-        self.seen.push_back((tooth.tick, tooth.index));
+    fn tooth(&mut self, tooth: &Tooth, pitch: f64) {
+        self.seen.push_back(TurnTooth {
+            tick: tooth.tick,
+            index: tooth.index,
+            pitch,
+        });
         let from = tooth.index - self.teeth;
-        while let Some(&(tick, index)) = self.seen.front().filter(|(_, index)| *index <= from) {
-            if index == from {
-                let ticks = tooth.tick.saturating_sub(tick) as f64;
+        while let Some(&before) = self.seen.front().filter(|it| it.index <= from) {
+            if before.index == from {
+                let ticks = tooth.tick.saturating_sub(before.tick) as f64;
                 self.ticks = [ticks, self.ticks[0]];
             }
             self.seen.pop_front();
         }
     }
 
-    /// Ticks of the longer of the last two turns: a false edge that passes for a tooth makes one a
-    /// little too short, and the next too long.
-    fn slower_ticks(&self) -> Option<f64> {
+    /// Mean pitch in the longer of the last two turns, in ticks: a false edge that passes for a tooth
+    /// makes one turn a little too short, and the next too long. No shorter than the pitches were.
+    fn slower_pitch_ticks(&self) -> Option<f64> {
         let [newer, older] = self.ticks;
-        (older > 0.0).then(|| newer.max(older))
+        let pitches = self.seen.iter().map(|tooth| tooth.pitch);
+        let shortest = pitches.fold(f64::INFINITY, f64::min);
+        (older > 0.0).then(|| (newer.max(older) / self.teeth as f64).max(shortest))
+    }
+
+    /// Pitches from one tooth to the next in the last turn, the most there were, as far as they are
+    /// teeth gone from the wheel.
+    fn longest_step(&self) -> i64 {
+        let seen = self.seen.iter();
+        let steps = seen.clone().skip(1).zip(seen);
+        let longest = steps.map(|(tooth, before)| tooth.index - before.index);
+        longest
+            .max()
+            .unwrap_or(1)
+            .clamp(1, i64::from(TEETH_GONE_MAX) + 1)
     }
 }
 

@@ -780,7 +780,9 @@ impl Checks {
             "engine overspeed" => {
                 engine > 0.97 * self.engine_limit_rad_per_s || self.edges_in_a_burst > 1
             }
-            "teeth lost" => was(|kind| kind == FaultKind::PickupOpen) || self.edges_in_a_burst > 1,
+            "teeth lost" | "pickup 0" => {
+                was(|kind| kind == FaultKind::PickupOpen) || self.edges_in_a_burst > 1
+            }
             "board silent" => now_us.saturating_sub(self.heard_us) >= 499_000,
             "air too hot" => was(|kind| kind == FaultKind::AirHot),
             // A guard that can't see cuts as well.

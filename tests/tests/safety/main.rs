@@ -9,4 +9,5 @@ mod cut;
 mod harness;
 mod keeping;
 mod pickups;
+mod pickups_wheels;
 mod watch;
