@@ -28,6 +28,9 @@ const TEETH_GONE_MAX: u16 = 2;
 const PITCHES_KNOWN: u32 = 12;
 /// Gaps in a row before the one where the tracker takes the lower speed for true: mostly the fourth.
 const GAPS_TO_FALL: u32 = 2;
+/// A speed that falls by every second tooth missed halves; within this share, since the shaft goes on
+/// speeding up or slowing down meanwhile.
+const FALL_SHARE: f64 = 0.25;
 /// From so many teeth on a pickup is alive.
 const TEETH_ALIVE: u32 = 3;
 
@@ -86,6 +89,8 @@ pub(super) struct Wheel {
     turns: Turns,
     /// Gaps in a row, and the speed before them, once that is known.
     gaps: u32,
+    /// Teeth that each of them seems to hide.
+    gap_missed: u32,
     before_gaps_rad_per_s: Option<f64>,
     /// Teeth since ticks began.
     teeth_seen: u32,
@@ -111,6 +116,7 @@ impl Wheel {
             whole_turns: WholeTurns::new(pickup.teeth),
             turns: Turns::new(&pickup),
             gaps: 0,
+            gap_missed: 0,
             before_gaps_rad_per_s: None,
             teeth_seen: 0,
             last_number: 0,
@@ -198,9 +204,13 @@ impl Wheel {
     ) -> Option<(f64, f64)> {
         match kind {
             ToothKind::Extra => return None,
-            ToothKind::AfterMissed { .. } if is_counted => {
-                if self.gaps == 0 {
-                    self.before_gaps_rad_per_s = known;
+            ToothKind::AfterMissed { missed } if is_counted => {
+                // A shaft that slows down makes longer and longer gaps.
+                if self.gaps == 0 || missed != self.gap_missed {
+                    let before = self.before_gaps_rad_per_s.filter(|_| self.gaps > 0);
+                    self.before_gaps_rad_per_s = before.or(known);
+                    self.gap_missed = missed;
+                    self.gaps = 0;
                 }
                 self.gaps += 1;
                 return None;
@@ -208,8 +218,10 @@ impl Wheel {
             ToothKind::Relocked if is_counted && self.gaps >= GAPS_TO_FALL => {
                 let before = self.before_gaps_rad_per_s;
                 self.gaps = 0;
-                let tracker = self.tracker.as_ref()?;
-                return Some((before?, tracker.omega_rad_per_s()?));
+                // False edges among the gaps make the tracker begin anew at the old speed.
+                let fell = before.zip(self.tracker.as_ref()?.omega_rad_per_s());
+                let factor = f64::from(self.gap_missed + 1);
+                return fell.filter(|(from, to)| (from / to / factor - 1.0).abs() < FALL_SHARE);
             }
             _ => self.gaps = 0,
         }
