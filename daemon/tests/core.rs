@@ -782,7 +782,8 @@ fn teeth_that_end_on_a_turning_drum_are_a_lost_sensor() {
 
 #[test]
 fn a_drum_that_stops_is_not_a_lost_sensor() {
-    for brake_rad_per_s2 in [5.0, 80.0, 400.0] {
+    // 130 rad/s² take 156 N·m at the drum: no engine of 140 cc holds against that, and no brake for one.
+    for brake_rad_per_s2 in [5.0, 80.0, 130.0] {
         let mut bench = Bench::up();
         bench.drive(1.0, |t| 100.0 * t);
         bench.drive(25.0, |t| (100.0 - brake_rad_per_s2 * t).max(0.0));
