@@ -6,8 +6,8 @@
 use std::f64::consts::TAU;
 
 use leverarm::core::{
-    Arming, ChunkData, Command, CommandError, Core, CutLatch, Now, Output, PullEnded, PullPhase,
-    Record, SelfTestReport,
+    Arming, BoardStart, ChunkData, Command, CommandError, Core, CutLatch, Now, Output, Passed,
+    PullEnded, PullPhase, Record, SelfTestReport,
 };
 use leverarm::store::Severity;
 use leverarm_protocol::{
@@ -931,7 +931,7 @@ fn a_cut_by_the_board_is_latched() {
         cause: CutCause::Overspeed,
     });
     let view = bench.core.cut_view();
-    assert_eq!((view.latch, view.cut_id), (CutLatch::Confirmed, Some(4)));
+    assert_eq!((view.latch, view.cut_id), (CutLatch::Confirmed, Some(1)));
     assert!(view.cause.unwrap().contains("overspeed"));
     bench.status();
     assert_eq!(bench.events("board cut").len(), 1);
@@ -1333,7 +1333,14 @@ fn unarmed(passed_wall_us: Option<i64>) -> Bench {
     bench.core =
         Core::new(leverarm_config::parse("stand.toml", STAND).unwrap()).with_arming(Arming {
             age_us_max: Some(3_600_000_000),
-            passed_wall_us,
+            simulated_is_exempt: true,
+            passed: passed_wall_us.map(|wall_us| Passed {
+                wall_us,
+                board: BoardStart {
+                    board_id: 7,
+                    boot: 1,
+                },
+            }),
         });
     bench
 }

@@ -179,6 +179,7 @@ impl Board {
                 vec![stand.analog_rate_hz; stand.analogs.len()],
             ))
             .chain(numbered(ChannelKind::Temperature, temperature_hz))
+            .chain(numbered(ChannelKind::Simulated, vec![0]))
             .map(Channel::to_bytes)
             .collect();
         let analog_rate_hz = if stand.analogs.is_empty() {
