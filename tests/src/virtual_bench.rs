@@ -237,7 +237,8 @@ impl VirtualBench {
             self.on_way
                 .push_back((comes_us, std::mem::take(&mut bytes)));
         }
-        while let Some((_, come)) = self.on_way.pop_front_if(|(us, _)| *us <= self.now_us) {
+        let come = self.on_way.partition_point(|(us, _)| *us <= self.now_us);
+        for (_, come) in self.on_way.drain(..come) {
             bytes.extend(come);
         }
         if !bytes.is_empty() {
