@@ -23,6 +23,10 @@ struct Line {
     reduce_ms: f64,
     noise_us: f64,
     se: f64,
+    whole_turn_spline: f64,
+    coverage: f64,
+    peak_bias: f64,
+    cov: f64,
 }
 
 #[expect(clippy::disallowed_methods, reason = "a benchmark measures time")]
@@ -33,15 +37,19 @@ fn measure(case: &Case, seed: u64) -> Result<Line, String> {
     let fit = speed_fit::fit_speed(&train, &pull.options()).map_err(|e| e.to_string())?;
     let reduce_ms = start.elapsed().as_secs_f64() * 1e3;
     let mut alpha = Vec::new();
-    let mut se = 0.0;
+    let (mut se, mut shown, mut covered) = (0.0, 0, 0);
+    let mut peak = 0.0_f64;
     for rpm in pull.grid_rpm() {
         let motion = fit.at_omega(pull.wheel_omega(rpm));
         se += motion.map_or(0.0, |m| m.alpha_uncertainty_rad_per_s2.powi(2));
-        alpha.push(
-            motion
-                .filter(|m| fit.trustworthy(m, pull.alpha_peak(), 0.02))
-                .map(|m| m.alpha_rad_per_s2),
-        );
+        let motion = motion.filter(|m| fit.trustworthy(m, pull.alpha_peak(), 0.02));
+        if let Some(m) = motion {
+            let off = (m.alpha_rad_per_s2 - pull.alpha(rpm)).abs();
+            shown += 1;
+            covered += i32::from(off <= 1.96 * m.alpha_uncertainty_rad_per_s2);
+            peak = peak.max(m.alpha_rad_per_s2);
+        }
+        alpha.push(motion.map(|m| m.alpha_rad_per_s2));
     }
     let simple =
         |samples: Vec<(f64, f64)>| pull.error_pct(&simple_methods::on_grid(&samples, &pull));
@@ -57,6 +65,14 @@ fn measure(case: &Case, seed: u64) -> Result<Line, String> {
     Ok(Line {
         ours: pull.error_pct(&alpha),
         two_point: simple(simple_methods::two_point(&train, case.teeth)),
+        whole_turn_spline: simple(simple_methods::whole_turn_spline(
+            &train,
+            case.teeth,
+            pull.turns_of_whole_cycles(),
+        )),
+        coverage: 100.0 * f64::from(covered) / f64::from(shown.max(1)),
+        peak_bias: 100.0 * (peak / pull.alpha_peak() - 1.0),
+        cov: 0.0,
         savgol: simple(simple_methods::savgol(&train, case.teeth)),
         bound: 100.0 * (inside.iter().sum::<f64>() / inside.len() as f64).sqrt()
             / pull.alpha_peak(),
@@ -84,6 +100,7 @@ fn main() -> ExitCode {
     let only = value("--case");
     for case in pull_model::table()
         .iter()
+        .chain(&pull_model::real_world())
         .filter(|c| only.as_ref().is_none_or(|o| c.name.contains(o.as_str())))
     {
         let mut sum = Line::default();
@@ -97,6 +114,10 @@ fn main() -> ExitCode {
                     sum.reduce_ms += line.reduce_ms;
                     sum.noise_us += line.noise_us;
                     sum.se += line.se;
+                    sum.whole_turn_spline += line.whole_turn_spline;
+                    sum.coverage += line.coverage;
+                    sum.peak_bias += line.peak_bias;
+                    sum.cov += line.cov;
                 }
                 Err(error) => {
                     eprintln!("case={} seed={seed}: {error}", case.name);
@@ -106,12 +127,16 @@ fn main() -> ExitCode {
         }
         let n = seeds as f64;
         println!(
-            "case={} ours_pct={:.4} two_point_pct={:.3} savgol_pct={:.3} bound_pct={:.4} reduce_ms={:.1} noise_us={:.2} se_pct={:.4}",
+            "case={} ours_pct={:.4} whole_turn_spline_pct={:.3} bound_pct={:.4} coverage_pct={:.1} peak_bias_pct={:+.3} cycle_cov_pct={:.2} two_point_pct={:.3} savgol_pct={:.3} reduce_ms={:.1} noise_us={:.2} se_pct={:.4}",
             case.name,
             sum.ours / n,
+            sum.whole_turn_spline / n,
+            sum.bound / n,
+            sum.coverage / n,
+            sum.peak_bias / n,
+            sum.cov / n,
             sum.two_point / n,
             sum.savgol / n,
-            sum.bound / n,
             sum.reduce_ms / n,
             sum.noise_us / n,
             sum.se / n,
