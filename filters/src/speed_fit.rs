@@ -21,11 +21,15 @@
 //! Differences tooth by tooth would turn a spacing error of 1 % of a pitch into several per cent of
 //! torque; here the errors are estimated beside the motion.
 
-use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
+mod likelihood;
+mod model;
 
-use crate::bspline::{Basis, DEGREE, Local, ORDER, even, interpolate};
+use crate::bspline::{Basis, DEGREE, Local, even};
 use crate::convert::floor_to_usize;
+use crate::envelope::Envelope;
 use crate::teeth::ToothTrain;
+use likelihood::{Best, Solved, System};
+use model::{Current, Layout, Problem, WorkRow, alpha_row, roughness};
 
 /// What the fit must know about the wheel.
 #[derive(Debug, Clone, PartialEq)]
@@ -93,13 +97,37 @@ pub struct Motion {
     pub alpha_uncertainty_rad_per_s2: f64,
 }
 
+/// How much the work of a working cycle varies from one to the next.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CycleVariation {
+    /// Standard deviation of the work of a cycle over its mean (coefficient of variation), of what
+    /// turns the wheel. Cycles left out as jumps don't count.
+    pub cov: f64,
+    /// Standard uncertainty of `cov`.
+    pub uncertainty: f64,
+    /// Working cycles in the stretch.
+    pub cycles: f64,
+}
+
+/// Work that the engine did not do, or did at once, within a cycle or a few.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct WorkJump {
+    /// When, in s on the train's time base.
+    pub time_s: f64,
+    /// Work gained, over the mean work of a cycle: about -1.15 for one cycle that did not burn.
+    pub cycles: f64,
+}
+
 /// A fitted stretch.
 #[derive(Debug, Clone)]
 pub struct SpeedFit {
     basis: Basis,
     coefficients: Vec<f64>,
-    /// Upper-left block of the posterior covariance: spline coefficients.
-    covariance: DMatrix<f64>,
+    wander_basis: Option<Basis>,
+    wander: Vec<f64>,
+    /// Posterior covariance, in the order of the layout.
+    covariance: Envelope,
+    layout: Layout,
     theta_range: (f64, f64),
     time_range_s: (f64, f64),
     gaps_s: Vec<(f64, f64)>,
@@ -116,12 +144,16 @@ pub struct SpeedFit {
     pub teeth_used: usize,
     /// Teeth set aside because their time is far off the model (noise edges taken for teeth).
     pub teeth_set_aside: usize,
+    /// How unlike the engine's working cycles are; `None` where no engine drives the wheel or the
+    /// stretch has too few cycles.
+    pub cycle_variation: Option<CycleVariation>,
+    /// Cycles and moments at which the engine's work jumped, and which the curve leaves out.
+    pub work_jumps: Vec<WorkJump>,
     /// Amplitude of the first harmonic of the working cycle in rad, at the middle of the stretch.
     pub cycle_swing_rad: f64,
 }
 
 const TEETH_MIN: usize = 16;
-const CYCLE_HARMONICS: usize = 6;
 /// Prior size of a wheel's tooth errors before the data speak, as a share of the pitch.
 const PATTERN_PRIOR_SHARE: f64 = 0.01;
 /// Prior size of the ripple in s: far above any real one, so that it only steadies the algebra.
@@ -132,386 +164,6 @@ const TEETH_TO_APPROACH: usize = 20_000;
 /// Residuals so many robust standard deviations away from those beside them are no teeth.
 const SET_ASIDE_SIGMA: f64 = 7.0;
 
-/// One harmonic of the working cycle with the powers of scaled speed that shape its amplitude.
-struct Harmonic {
-    /// Multiple of the working cycle's order.
-    multiple: usize,
-    shapes: usize,
-}
-
-/// Rows of the linear model: which columns there are.
-struct Layout {
-    spline: usize,
-    pattern: usize,
-    harmonics: Vec<Harmonic>,
-    ripple: usize,
-}
-
-impl Layout {
-    fn len(&self) -> usize {
-        self.spline + self.pattern + self.ripple
-    }
-}
-
-/// The harmonics that can be told from the smooth part and from each other at `N` samples a turn.
-fn usable_harmonics(options: &FitOptions, turns: f64, band_cycles: f64) -> Vec<Harmonic> {
-    let Some(cycles_per_turn) = options.cycles_per_turn.filter(|c| *c > 0.0) else {
-        return Vec::new();
-    };
-    let teeth = f64::from(options.teeth_per_turn);
-    let mut seen: Vec<f64> = Vec::new();
-    let mut harmonics = Vec::new();
-    for m in 1..=CYCLE_HARMONICS {
-        let order_per_turn = cycles_per_turn * m as f64;
-        // Sampled once a tooth, an order shows up folded into [0, N/2].
-        let folded = (order_per_turn - teeth * (order_per_turn / teeth).round()).abs();
-        let distinct = seen
-            .iter()
-            .all(|other| (folded - other).abs() * turns > 1.5);
-        if folded * turns < band_cycles || !distinct {
-            continue;
-        }
-        seen.push(folded);
-        let locked = options.teeth_per_turn > 1 && (folded - folded.round()).abs() * turns < 1.5;
-        harmonics.push(Harmonic {
-            multiple: m,
-            shapes: if locked || m > 3 { 2 } else { 3 },
-        });
-    }
-    harmonics
-}
-
-/// The state of the motion while it is being refined.
-struct Current {
-    basis: Basis,
-    coefficients: Vec<f64>,
-}
-
-impl Current {
-    fn omega(&self, local: &Local) -> f64 {
-        1.0 / local.dot(1, &self.coefficients).max(1e-9)
-    }
-}
-
-/// Everything that stays the same over the iterations.
-struct Problem<'a> {
-    train: &'a ToothTrain,
-    options: &'a FitOptions,
-    layout: Layout,
-    locals: Vec<Local>,
-    thetas: Vec<f64>,
-}
-
-struct Normal {
-    a: DMatrix<f64>,
-    b: DVector<f64>,
-    rr: f64,
-    rows: usize,
-}
-
-impl Problem<'_> {
-    /// The columns after the spline's for tooth `k` at speed `omega`: the tooth's pattern column with
-    /// its value, and the values of all ripple columns.
-    fn extra_columns(
-        &self,
-        k: usize,
-        omega: f64,
-        scale: &SpeedScale,
-        ripple: &mut [f64],
-    ) -> Option<(usize, f64)> {
-        if let Some(cycles_per_turn) = self.options.cycles_per_turn.filter(|_| !ripple.is_empty()) {
-            let amplitude = (scale.middle / omega).powi(3);
-            let x = (omega - scale.middle) / scale.half_width;
-            let (sin, cos) = (cycles_per_turn * self.thetas[k]).sin_cos();
-            // Multiples of the angle by turning on, since a sine is dear.
-            let (mut at, mut turned) = ((1.0, 0.0), 0);
-            let mut column = 0;
-            for harmonic in &self.layout.harmonics {
-                while turned < harmonic.multiple {
-                    at = (at.0 * cos - at.1 * sin, at.1 * cos + at.0 * sin);
-                    turned += 1;
-                }
-                let mut shape = amplitude;
-                for _ in 0..harmonic.shapes {
-                    ripple[column] = shape * at.0;
-                    ripple[column + 1] = shape * at.1;
-                    column += 2;
-                    shape *= x;
-                }
-            }
-        }
-        (self.layout.pattern > 0).then(|| {
-            let tooth = self.train.index[k].rem_euclid(i64::from(self.options.teeth_per_turn));
-            (usize::try_from(tooth).unwrap_or(0), 1.0 / omega)
-        })
-    }
-
-    /// Normal equations of the residuals against the spline in hand. The blocks are kept apart so
-    /// that the long inner loops run over contiguous memory.
-    fn normal(&self, current: &Current, weights: &[bool], scale: &SpeedScale) -> Normal {
-        let Layout {
-            spline,
-            pattern,
-            ripple: r,
-            ..
-        } = self.layout;
-        let size = self.layout.len();
-        let mut a = DMatrix::<f64>::zeros(size, size);
-        let mut b = DVector::<f64>::zeros(size);
-        let (mut rr, mut rows) = (0.0, 0);
-        let mut ripple = vec![0.0; r];
-        let mut ripple_ripple = vec![0.0; r * r];
-        let mut other_ripple = vec![0.0; (spline + pattern) * r];
-        let add = |target: &mut [f64], factor: f64, row: &[f64]| {
-            for (t, v) in target.iter_mut().zip(row) {
-                *t += factor * v;
-            }
-        };
-        for (k, local) in self.locals.iter().enumerate() {
-            if !weights[k] {
-                continue;
-            }
-            let residual = self.train.time_s[k] - local.dot(0, &current.coefficients);
-            let tooth = self.extra_columns(k, current.omega(local), scale, &mut ripple);
-            let values = &local.derivative[0];
-            for (i, vi) in values.iter().enumerate() {
-                let column = local.first + i;
-                b[column] += vi * residual;
-                for (j, vj) in values[..=i].iter().enumerate() {
-                    a[(column, local.first + j)] += vi * vj;
-                }
-                add(
-                    &mut other_ripple[column * r..(column + 1) * r],
-                    *vi,
-                    &ripple,
-                );
-            }
-            if let Some((tooth, value)) = tooth {
-                let column = spline + tooth;
-                b[column] += value * residual;
-                a[(column, column)] += value * value;
-                for (i, vi) in values.iter().enumerate() {
-                    a[(column, local.first + i)] += value * vi;
-                }
-                add(
-                    &mut other_ripple[column * r..(column + 1) * r],
-                    value,
-                    &ripple,
-                );
-            }
-            for (i, vi) in ripple.iter().enumerate() {
-                b[spline + pattern + i] += vi * residual;
-                add(&mut ripple_ripple[i * r..i * r + i + 1], *vi, &ripple);
-            }
-            rr += residual * residual;
-            rows += 1;
-        }
-        let first = spline + pattern;
-        for i in 0..r {
-            for j in 0..=i {
-                a[(first + i, first + j)] = ripple_ripple[i * r + j];
-            }
-            for j in 0..first {
-                a[(first + i, j)] = other_ripple[j * r + i];
-            }
-        }
-        a.fill_upper_triangle_with_lower_triangle();
-        Normal { a, b, rr, rows }
-    }
-
-    fn residuals(
-        &self,
-        current: &Current,
-        solution: &DVector<f64>,
-        scale: &SpeedScale,
-    ) -> Vec<f64> {
-        let mut ripple = vec![0.0; self.layout.ripple];
-        let first = self.layout.spline + self.layout.pattern;
-        (0..self.locals.len())
-            .map(|k| {
-                let local = &self.locals[k];
-                let tooth = self.extra_columns(k, current.omega(local), scale, &mut ripple);
-                let swing: f64 = ripple
-                    .iter()
-                    .enumerate()
-                    .map(|(i, v)| v * solution[first + i])
-                    .sum();
-                self.train.time_s[k]
-                    - local.dot(0, &current.coefficients)
-                    - tooth.map_or(0.0, |(j, v)| v * solution[self.layout.spline + j])
-                    - swing
-            })
-            .collect()
-    }
-}
-
-struct SpeedScale {
-    middle: f64,
-    half_width: f64,
-}
-
-/// `alpha` at an angle is linear in the coefficients for the speed in hand: its row.
-fn alpha_row(local: &Local, omega: f64) -> [f64; ORDER] {
-    let mut row = local.derivative[2];
-    for value in &mut row {
-        *value *= -omega.powi(3);
-    }
-    row
-}
-
-/// The roughness of `alpha`: rows whose squares add up to the penalty, and the penalty matrix.
-struct Roughness {
-    /// First column and values of each row.
-    rows: Vec<(usize, Vec<f64>)>,
-    matrix: DMatrix<f64>,
-}
-
-impl Roughness {
-    /// Sum of squares; by rows, since the quadratic form of a nearly smooth curve cancels.
-    fn of(&self, coefficients: &[f64]) -> f64 {
-        self.rows
-            .iter()
-            .map(|(first, row)| {
-                let dot: f64 = row
-                    .iter()
-                    .zip(&coefficients[*first..])
-                    .map(|(r, c)| r * c)
-                    .sum();
-                dot * dot
-            })
-            .sum()
-    }
-}
-
-/// Roughness as the mean square of the second difference of `alpha` over time, on an even grid.
-fn roughness(current: &Current, theta_of_time: &dyn Fn(f64) -> f64, time: (f64, f64)) -> Roughness {
-    let size = current.basis.len();
-    let count = 4 * size;
-    let step = (time.1 - time.0) / (count - 1) as f64;
-    let rows: Vec<(usize, [f64; ORDER])> = even(time.0, time.1, count)
-        .into_iter()
-        .map(|t| {
-            let local = current.basis.at(theta_of_time(t));
-            (local.first, alpha_row(&local, current.omega(&local)))
-        })
-        .collect();
-    let mut matrix = DMatrix::<f64>::zeros(size, size);
-    // Scaled so that the weight does not depend on the length of the pull.
-    let gain = (time.1 - time.0).powi(2) / (step * step) / (count as f64).sqrt();
-    let mut differences = Vec::with_capacity(count);
-    for triple in rows.windows(3) {
-        let from = triple[0].0;
-        let mut window = vec![0.0; triple[2].0 + ORDER - from];
-        for ((first, row), weight) in triple.iter().zip([1.0, -2.0, 1.0]) {
-            for (i, value) in row.iter().enumerate() {
-                window[first - from + i] += weight * gain * value;
-            }
-        }
-        for (i, wi) in window.iter().enumerate() {
-            for (j, wj) in window.iter().enumerate() {
-                matrix[(from + i, from + j)] += wi * wj;
-            }
-        }
-        differences.push((from, window));
-    }
-    Roughness {
-        rows: differences,
-        matrix,
-    }
-}
-
-struct Solved {
-    solution: DVector<f64>,
-    factor: Cholesky<f64, Dyn>,
-    deviance: f64,
-    criterion: f64,
-}
-
-/// Dimension of what the penalty leaves free: start time, speed, and `alpha` linear in time.
-const NULL_SPACE: usize = 4;
-
-fn solve(
-    normal: &Normal,
-    roughness: &Roughness,
-    start: &DVector<f64>,
-    ridge: &DVector<f64>,
-    ridge_target: &DVector<f64>,
-    log_lambda: f64,
-) -> Option<Solved> {
-    let lambda = log_lambda.exp();
-    let penalty = &roughness.matrix;
-    let spline = penalty.nrows();
-    let offset = penalty * start;
-    let mut matrix = normal.a.clone();
-    let mut right = normal.b.clone();
-    for j in 0..spline {
-        for i in 0..spline {
-            matrix[(i, j)] += lambda * penalty[(i, j)];
-        }
-        right[j] -= lambda * offset[j];
-    }
-    for i in 0..ridge.len() {
-        matrix[(i, i)] += ridge[i];
-        right[i] += ridge[i] * ridge_target[i];
-    }
-    let factor = Cholesky::new(matrix)?;
-    let solution = factor.solve(&right);
-    let fit = normal.rr - 2.0 * solution.dot(&normal.b) + solution.dot(&(&normal.a * &solution));
-    let total = start + solution.rows(0, spline);
-    let rough = roughness.of(total.as_slice());
-    let shrink: f64 = (0..ridge.len())
-        .map(|i| ridge[i] * (solution[i] - ridge_target[i]).powi(2))
-        .sum();
-    if fit <= 0.0 {
-        return None; // lost to rounding: the weight is out of any sensible range
-    }
-    let deviance = fit + lambda * rough + shrink;
-    let log_det = 2.0
-        * factor
-            .l_dirty()
-            .diagonal()
-            .iter()
-            .map(|v| v.ln())
-            .sum::<f64>();
-    let free = normal.rows.saturating_sub(NULL_SPACE).max(1) as f64;
-    let rank = spline.saturating_sub(NULL_SPACE) as f64;
-    let criterion = free * deviance.ln() + log_det - rank * log_lambda;
-    Some(Solved {
-        solution,
-        factor,
-        deviance,
-        criterion,
-    })
-}
-
-/// Minimum of `f` by a coarse scan and golden-section refinement.
-fn minimise(range: (f64, f64), coarse: usize, mut f: impl FnMut(f64) -> f64) -> f64 {
-    let grid = even(range.0, range.1, coarse);
-    let values: Vec<f64> = grid.iter().map(|x| f(*x)).collect();
-    let best = (0..coarse)
-        .min_by(|a, b| values[*a].total_cmp(&values[*b]))
-        .unwrap_or(0);
-    let (mut low, mut high) = (
-        grid[best.saturating_sub(1)],
-        grid[(best + 1).min(coarse - 1)],
-    );
-    let golden = 0.5 * (5.0_f64.sqrt() - 1.0);
-    let (mut c, mut d) = (high - golden * (high - low), low + golden * (high - low));
-    let (mut fc, mut fd) = (f(c), f(d));
-    while high - low > 0.1 {
-        if fc < fd {
-            (high, d, fd) = (d, c, fc);
-            c = high - golden * (high - low);
-            fc = f(c);
-        } else {
-            (low, c, fc) = (c, d, fd);
-            d = low + golden * (high - low);
-            fd = f(d);
-        }
-    }
-    0.5 * (low + high)
-}
-
 /// Fits a stretch of numbered teeth.
 ///
 /// # Errors
@@ -519,98 +171,109 @@ fn minimise(range: (f64, f64), coarse: usize, mut f: impl FnMut(f64) -> f64) -> 
 /// not determine a motion.
 pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, FitError> {
     check(train)?;
-    let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
-    let thetas: Vec<f64> = train.index.iter().map(|k| pitch * *k as f64).collect();
-    let n = thetas.len();
-    let time = (train.time_s[0], train.time_s[n - 1]);
-    let duration = time.1 - time.0;
+    let n = train.time_s.len();
+    let duration = train.time_s[n - 1] - train.time_s[0];
     let inner = floor_to_usize(24.0 * duration).clamp(40, 120).min(n / 4);
-    let breakpoints: Vec<f64> = breakpoints(train, &thetas, inner + 2);
-    let basis = Basis::new(&breakpoints);
-    let mut current = Current {
-        coefficients: basis
-            .greville()
-            .iter()
-            .map(|x| interpolate(&thetas, &train.time_s, *x))
-            .collect(),
-        basis,
-    };
-    let turns = (thetas[n - 1] - thetas[0]) / std::f64::consts::TAU;
-    let harmonics = usable_harmonics(options, turns, inner as f64 * 0.6);
-    let pattern = if options.teeth_per_turn > 1 {
-        options.teeth_per_turn as usize
-    } else {
-        0
-    };
-    let layout = Layout {
-        spline: current.basis.len(),
-        pattern,
-        ripple: harmonics.iter().map(|h| 2 * h.shapes).sum(),
-        harmonics,
-    };
-    let locals: Vec<Local> = thetas.iter().map(|x| current.basis.at(*x)).collect();
-    let problem = Problem {
-        train,
-        options,
-        layout,
-        locals,
-        thetas,
-    };
-    let scale = speed_scale(train, pitch);
-
+    let problem = Problem::new(train, options, inner + 1, true);
+    let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
+    let mut current = problem.start();
     let noise_floor = options.tick_s / 12.0_f64.sqrt();
     let mut noise_s = (10.0 * noise_floor).max(1e-6);
     let mut pattern_sd = PATTERN_PRIOR_SHARE * pitch;
     let mut weights = vec![true; n];
-    let mut log_lambda = None;
-    let mut last: Option<(Solved, DMatrix<f64>)> = None;
+    let mut released = vec![false; problem.segments.len().saturating_sub(1)];
+    let mut best: Option<Best> = None;
     for iteration in 0..ITERATIONS {
-        let theta_of_time = |t: f64| interpolate(&problem.train.time_s, &problem.thetas, t);
-        let penalty = roughness(&current, &theta_of_time, time);
-        let approaching = iteration + 2 < ITERATIONS;
-        let looked_at = if approaching {
-            thinned(train, options, &weights)
+        let last = iteration + 1 == ITERATIONS;
+        let penalty = roughness(&problem, &current);
+        let work = problem.work_rows(&current, iteration == 0);
+        let normal = if iteration + 2 < ITERATIONS {
+            problem.normal(&current, &thinned(train, options, &weights))
         } else {
-            weights.clone()
+            problem.normal(&current, &weights)
         };
-        let normal = problem.normal(&current, &looked_at, &scale);
-        let start = DVector::from_column_slice(&current.coefficients);
         let (ridge, target) = ridge(&problem.layout, options, noise_s, pattern_sd);
-        let run = |log_lambda: f64| solve(&normal, &penalty, &start, &ridge, &target, log_lambda);
-        let spline = penalty.matrix.shape();
-        let natural = (normal.a.view((0, 0), spline).trace() / penalty.matrix.trace()).ln();
-        let (range, coarse) = match log_lambda {
-            None => ((natural - 20.0, natural + 28.0), 25),
-            Some(at) => ((at - 4.0, at + 4.0), 5),
-        };
-        let chosen = minimise(range, coarse, |x| {
-            run(x).map_or(f64::INFINITY, |solved| solved.criterion)
-        });
-        let solved = run(chosen).ok_or(FitError::Singular)?;
-        log_lambda = Some(chosen);
-        for (c, d) in current.coefficients.iter_mut().zip(solved.solution.iter()) {
-            *c += d;
+        let system = System::new(
+            &problem.layout,
+            &normal,
+            &penalty,
+            (&work, &released),
+            &current.coefficients,
+            (&ridge, &target),
+        );
+        let chosen = system.search(best);
+        best = Some(chosen);
+        if last {
+            let mixture = system.mixture(&chosen);
+            let found = Found {
+                normal: normal.a,
+                work,
+                released,
+                best: chosen,
+                weights,
+                noise_floor,
+            };
+            return finish(problem, current, &mixture, found);
         }
-        let free = normal.rows.saturating_sub(NULL_SPACE).max(1) as f64;
-        noise_s = (solved.deviance / free).sqrt().max(noise_floor);
+        let solved = system.solve(chosen.at).ok_or(FitError::Singular)?;
+        noise_s = solved.noise_s.max(noise_floor);
+        let inverse = solved.factor.inverse();
+        released = jumps(&work, &released, &solved, &inverse, chosen.at[1]);
+        take(&mut current, &problem.layout, &solved.solution);
         if problem.layout.pattern > 0 {
-            pattern_sd = pattern_scale(&problem.layout, &solved, noise_s, pitch);
+            pattern_sd = pattern_scale(&problem.layout, &solved, &inverse, pitch);
         }
-        if iteration + 1 < ITERATIONS {
-            weights = set_aside(&problem.residuals(&current, &solved.solution, &scale));
-        }
-        last = Some((solved, normal.a));
+        weights = set_aside(&problem.residuals(&current, &solved.solution));
     }
-    let (solved, information) = last.ok_or(FitError::Singular)?;
-    Ok(finish(
-        problem,
-        current,
-        solved,
-        &information,
-        &weights,
-        noise_s,
-        &scale,
-    ))
+    Err(FitError::Singular)
+}
+
+/// Moves the motion by a solution: the smooth part by what it says, the wander to what it says.
+fn take(current: &mut Current, layout: &Layout, solution: &[f64]) {
+    for (value, at) in current.coefficients.iter_mut().zip(&layout.spline_at) {
+        *value += solution[*at];
+    }
+    for (value, at) in current.wander.iter_mut().zip(&layout.wander_at) {
+        *value = at.map_or(0.0, |at| solution[at]);
+    }
+}
+
+/// A segment's work so many robust standard deviations off is no scatter of the cycles.
+const JUMP_SIGMA: f64 = 5.0;
+
+/// Which segments' work is to be left free, since it can't be scatter: by how far the estimate of
+/// each stands from zero over how far it could (auxiliary residuals: A. Harvey, S. Koopman, 1992,
+/// from memory).
+fn jumps(
+    work: &[WorkRow],
+    released: &[bool],
+    solved: &Solved,
+    inverse: &Envelope,
+    log_kappa: f64,
+) -> Vec<bool> {
+    let variance = solved.noise_s.powi(2) * (-log_kappa).exp();
+    let scores: Vec<f64> = work
+        .iter()
+        .zip(released)
+        .map(|(row, free)| {
+            let estimate = row.of(&solved.solution);
+            let left = solved.noise_s.powi(2) * inverse.quadratic(&row.row);
+            let spread = if *free { variance + left } else { variance - left };
+            estimate / spread.max(1e-6 * variance).sqrt()
+        })
+        .collect();
+    if scores.is_empty() {
+        return Vec::new();
+    }
+    let mut sizes: Vec<f64> = scores.iter().map(|s| s.abs()).collect();
+    let middle = sizes.len() / 2;
+    let median = *sizes.select_nth_unstable_by(middle, f64::total_cmp).1;
+    let limit = JUMP_SIGMA * (1.4826 * median).min(1.0);
+    let far: Vec<bool> = scores.iter().map(|s| s.abs() > limit).collect();
+    // A cycle seldom begins where a segment does.
+    (0..far.len())
+        .map(|i| far[i.saturating_sub(1)..far.len().min(i + 2)].contains(&true))
+        .collect()
 }
 
 /// Every so manieth whole turn of what takes part, so that about [`TEETH_TO_APPROACH`] teeth are left.
@@ -642,44 +305,16 @@ fn check(train: &ToothTrain) -> Result<(), FitError> {
     Ok(())
 }
 
-/// Breakpoints at angles that lie evenly in time, so that every stretch of the pull gets its share.
-fn breakpoints(train: &ToothTrain, thetas: &[f64], count: usize) -> Vec<f64> {
-    let n = thetas.len();
-    let mut points: Vec<f64> = even(train.time_s[0], train.time_s[n - 1], count)
-        .into_iter()
-        .map(|t| interpolate(&train.time_s, thetas, t))
-        .collect();
-    points.dedup_by(|b, a| *b - *a < 1e-9);
-    points
-}
-
-/// Middle and half width of the speeds of the stretch in rad/s, from its first and last eighth.
-fn speed_scale(train: &ToothTrain, pitch: f64) -> SpeedScale {
-    let n = train.time_s.len();
-    let omega = |from: usize, to: usize| {
-        let teeth = (train.index[to] - train.index[from]) as f64;
-        pitch * teeth / (train.time_s[to] - train.time_s[from])
-    };
-    let eighth = (n / 8).max(1);
-    let (first, last) = (omega(0, eighth), omega(n - 1 - eighth, n - 1));
-    let middle = 0.5 * (first + last);
-    SpeedScale {
-        middle,
-        half_width: (0.5 * (last - first)).abs().max(0.05 * middle),
-    }
-}
-
 /// Ridge terms (prior precision times noise variance) and the values they pull to.
 fn ridge(
     layout: &Layout,
     options: &FitOptions,
     noise_s: f64,
     pattern_sd: f64,
-) -> (DVector<f64>, DVector<f64>) {
-    let mut ridge = DVector::zeros(layout.len());
-    let mut target = DVector::zeros(layout.len());
-    for j in 0..layout.pattern {
-        let column = layout.spline + j;
+) -> (Vec<f64>, Vec<f64>) {
+    let mut ridge = vec![0.0; layout.len()];
+    let mut target = vec![0.0; layout.len()];
+    for (j, column) in layout.pattern_at().enumerate() {
         match options
             .pattern
             .as_ref()
@@ -692,20 +327,15 @@ fn ridge(
             None => ridge[column] = (noise_s / pattern_sd).powi(2),
         }
     }
-    for j in 0..layout.ripple {
-        ridge[layout.spline + layout.pattern + j] = (noise_s / RIPPLE_PRIOR_S).powi(2);
-    }
+    ridge[layout.ripple_at()].fill((noise_s / RIPPLE_PRIOR_S).powi(2));
     (ridge, target)
 }
 
 /// One step of expectation–maximisation for the size of the tooth errors.
-fn pattern_scale(layout: &Layout, solved: &Solved, noise_s: f64, pitch: f64) -> f64 {
-    let inverse = solved.factor.inverse();
-    let sum: f64 = (0..layout.pattern)
-        .map(|j| {
-            let i = layout.spline + j;
-            solved.solution[i].powi(2) + noise_s * noise_s * inverse[(i, i)]
-        })
+fn pattern_scale(layout: &Layout, solved: &Solved, inverse: &Envelope, pitch: f64) -> f64 {
+    let sum: f64 = layout
+        .pattern_at()
+        .map(|i| solved.solution[i].powi(2) + solved.noise_s.powi(2) * inverse.at(i, i))
         .sum();
     (sum / layout.pattern as f64)
         .sqrt()
@@ -733,71 +363,133 @@ fn set_aside(residuals: &[f64]) -> Vec<bool> {
     apart.iter().map(|a| *a <= limit || limit <= 0.0).collect()
 }
 
+/// What the last round of the fit was done with.
+struct Found {
+    normal: Envelope,
+    work: Vec<WorkRow>,
+    released: Vec<bool>,
+    best: Best,
+    weights: Vec<bool>,
+    noise_floor: f64,
+}
+
+/// The mean over the solutions that are about as likely, and their spread in the covariance: how
+/// smooth a curve is, is never known well from one pull.
 fn finish(
     problem: Problem<'_>,
-    current: Current,
-    solved: Solved,
-    information: &DMatrix<f64>,
-    weights: &[bool],
-    noise_s: f64,
-    scale: &SpeedScale,
-) -> SpeedFit {
+    mut current: Current,
+    mixture: &[(f64, Solved)],
+    found: Found,
+) -> Result<SpeedFit, FitError> {
     let layout = &problem.layout;
-    let inverse = solved.factor.inverse();
-    let spline = layout.spline;
-    let effective_parameters = (0..spline)
-        .map(|i| inverse.row(i).transpose().dot(&information.column(i)))
-        .sum();
-    let pattern = spline..spline + layout.pattern;
-    let ripple = spline + layout.pattern;
-    let cycle_swing_rad = if layout.ripple >= 2 {
-        solved.solution[ripple].hypot(solved.solution[ripple + 1]) * scale.middle
-    } else {
-        0.0
-    };
+    let likeliest = mixture
+        .iter()
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(_, solved)| solved)
+        .ok_or(FitError::Singular)?;
+    let noise_s = likeliest.noise_s.max(found.noise_floor);
+    let mut mean = vec![0.0; layout.len()];
+    for (share, solved) in mixture {
+        for (value, x) in mean.iter_mut().zip(&solved.solution) {
+            *value += share * x;
+        }
+    }
+    let mut covariance = found.normal.zeros_alike();
+    let mut effective_parameters = 0.0;
+    let mut is_spline = vec![false; layout.len()];
+    layout.spline_at.iter().for_each(|at| is_spline[*at] = true);
+    for (share, solved) in mixture {
+        let inverse = solved.factor.inverse();
+        let variance = solved.noise_s.max(found.noise_floor).powi(2);
+        covariance.add(share * variance, &inverse);
+        let off: Vec<f64> = solved
+            .solution
+            .iter()
+            .zip(&mean)
+            .map(|(x, m)| x - m)
+            .collect();
+        covariance.add_outer(&off, *share);
+        effective_parameters +=
+            share * inverse.trace_product(&found.normal, |i| is_spline[i]);
+    }
+    let released = &found.released;
+    let cycles: f64 = found.work.iter().map(|row| row.cycles).sum();
+    let cov = noise_s * (-0.5 * found.best.at[1]).exp();
+    take(&mut current, layout, &mean);
+    let jumped = work_jumps(&found.work, released, &mean);
     let n = problem.thetas.len();
-    let used = weights.iter().filter(|w| **w).count();
+    let used = found.weights.iter().filter(|w| **w).count();
     let time = (problem.train.time_s[0], problem.train.time_s[n - 1]);
-    let knot_s = (time.1 - time.0) / (spline - DEGREE) as f64;
-    SpeedFit {
+    let knot_s = (time.1 - time.0) / (layout.spline_at.len() - DEGREE) as f64;
+    let ripple = layout.ripple_at().start;
+    let mut fit = SpeedFit {
         theta_range: (problem.thetas[0], problem.thetas[n - 1]),
         time_range_s: time,
-        gaps_s: gaps(&problem, weights, 1.5 * knot_s),
-        pattern_rad: solved
-            .solution
-            .rows_range(pattern.clone())
-            .iter()
-            .copied()
-            .collect(),
-        pattern_uncertainty_rad: centred_deviations(&inverse, pattern)
-            .map(|deviation| noise_s * deviation)
-            .collect(),
+        gaps_s: gaps(&problem, &found.weights, 1.5 * knot_s),
+        pattern_rad: mean[layout.pattern_at()].to_vec(),
+        pattern_uncertainty_rad: centred_deviations(&covariance, layout.pattern_at()),
         noise_s,
         effective_parameters,
         teeth_used: used,
         teeth_set_aside: n - used,
-        cycle_swing_rad,
-        covariance: inverse.view((0, 0), (spline, spline)) * (noise_s * noise_s),
+        cycle_swing_rad: if layout.ripple >= 2 {
+            mean[ripple].hypot(mean[ripple + 1]) * problem.scale.middle
+        } else {
+            0.0
+        },
+        cycle_variation: (!found.work.is_empty()).then(|| CycleVariation {
+            cov,
+            uncertainty: 0.5 * cov * found.best.deviation[1],
+            cycles,
+        }),
+        work_jumps: Vec::new(),
+        covariance,
         coefficients: current.coefficients,
-        basis: current.basis,
-    }
+        wander: current.wander,
+        wander_basis: problem.wander_basis,
+        basis: problem.basis,
+        layout: problem.layout,
+    };
+    fit.work_jumps = jumped
+        .into_iter()
+        .map(|(theta, cycles)| WorkJump {
+            time_s: fit.at_theta(theta).time_s,
+            cycles,
+        })
+        .collect();
+    Ok(fit)
 }
 
-/// Square roots of the variances of some unknowns less their mean.
-fn centred_deviations(
-    covariance: &DMatrix<f64>,
-    range: std::ops::Range<usize>,
-) -> impl Iterator<Item = f64> {
-    let block = covariance.view((range.start, range.start), (range.len(), range.len()));
+/// Angle and size, in mean works of a cycle, of each run of segments whose work was left free.
+fn work_jumps(work: &[WorkRow], released: &[bool], solution: &[f64]) -> Vec<(f64, f64)> {
+    let mut found = Vec::new();
+    let mut run: Vec<&WorkRow> = Vec::new();
+    for (row, released) in work.iter().zip(released.iter().chain([&false])) {
+        if *released {
+            run.push(row);
+        } else if !run.is_empty() {
+            let gained = |row: &WorkRow| -row.of(solution) * row.cycles.sqrt();
+            let cycles: f64 = run.iter().map(|row| gained(row)).sum();
+            let moment: f64 = run.iter().map(|row| gained(row).abs() * row.theta).sum();
+            let size: f64 = run.iter().map(|row| gained(row).abs()).sum();
+            found.push((moment / size.max(f64::MIN_POSITIVE), cycles));
+            run.clear();
+        }
+    }
+    found
+}
+
+/// Standard deviations of some unknowns less their mean.
+fn centred_deviations(covariance: &Envelope, range: std::ops::Range<usize>) -> Vec<f64> {
     let n = range.len().max(1) as f64;
-    let with_mean: Vec<f64> = block.row_iter().map(|row| row.sum() / n).collect();
-    let of_mean = with_mean.iter().sum::<f64>() / n;
-    let variances: Vec<f64> = with_mean
-        .iter()
-        .enumerate()
-        .map(|(i, shared)| block[(i, i)] - 2.0 * shared + of_mean)
-        .collect();
-    variances.into_iter().map(|v| v.max(0.0).sqrt())
+    let mean_with = |i: usize| range.clone().map(|j| covariance.at(i, j)).sum::<f64>() / n;
+    let shared: Vec<f64> = range.clone().map(mean_with).collect();
+    let of_mean = shared.iter().sum::<f64>() / n;
+    range
+        .zip(&shared)
+        .map(|(i, shared)| covariance.at(i, i) - 2.0 * shared + of_mean)
+        .map(|variance| variance.max(0.0).sqrt())
+        .collect()
 }
 
 /// Stretches longer than `longest_s` and than a pitch or two without a tooth that took part.
@@ -823,30 +515,43 @@ impl SpeedFit {
         self.time_range_s
     }
 
+    /// 1 / speed at an angle, with the wander.
+    fn slowness(&self, theta_rad: f64) -> f64 {
+        let wander = self.wander_at(theta_rad);
+        let smooth = self.basis.at(theta_rad).dot(1, &self.coefficients);
+        (smooth + wander.map_or(0.0, |local| local.dot(1, &self.wander))).max(1e-9)
+    }
+
+    fn wander_at(&self, theta_rad: f64) -> Option<Local> {
+        Some(self.wander_basis.as_ref()?.at(theta_rad))
+    }
+
     /// Motion at an angle in rad; angles outside the stretch are moved to its end.
     #[must_use]
     pub fn at_theta(&self, theta_rad: f64) -> Motion {
         let theta_rad = theta_rad.clamp(self.theta_range.0, self.theta_range.1);
         let local = self.basis.at(theta_rad);
-        let omega = 1.0 / local.dot(1, &self.coefficients).max(1e-9);
+        let wander = self.wander_at(theta_rad);
+        let omega = 1.0 / self.slowness(theta_rad);
         let alpha = -local.dot(2, &self.coefficients) * omega.powi(3);
-        // d alpha = -omega³ d tau'' - 3 alpha omega d tau'
+        // d alpha = -omega³ d tau'' - 3 alpha omega d tau', the wander being part of tau' alone
         let mut gradient = alpha_row(&local, omega);
+        let of_slowness = -3.0 * alpha * omega;
         for (g, first) in gradient.iter_mut().zip(&local.derivative[1]) {
-            *g -= 3.0 * alpha * omega * first;
+            *g += of_slowness * first;
         }
-        let mut variance = 0.0;
-        for (i, gi) in gradient.iter().enumerate() {
-            for (j, gj) in gradient.iter().enumerate() {
-                variance += gi * gj * self.covariance[(local.first + i, local.first + j)];
-            }
+        let mut row = self.layout.spline_row(&local, &gradient);
+        if let Some(wander) = &wander {
+            let wanders = self.layout.wander_row(wander, &wander.derivative[1]);
+            row.extend(wanders.map(|(at, v)| (at, of_slowness * v)));
         }
         Motion {
-            time_s: local.dot(0, &self.coefficients),
+            time_s: local.dot(0, &self.coefficients)
+                + wander.map_or(0.0, |wander| wander.dot(0, &self.wander)),
             theta_rad,
             omega_rad_per_s: omega,
             alpha_rad_per_s2: alpha,
-            alpha_uncertainty_rad_per_s2: variance.max(0.0).sqrt(),
+            alpha_uncertainty_rad_per_s2: self.covariance.quadratic(&row).max(0.0).sqrt(),
         }
     }
 
@@ -865,9 +570,7 @@ impl SpeedFit {
     pub fn at_omega(&self, omega_rad_per_s: f64) -> Option<Motion> {
         let count = 8 * self.basis.len();
         let grid = even(self.theta_range.0, self.theta_range.1, count);
-        let off = |theta: f64| {
-            1.0 / self.basis.at(theta).dot(1, &self.coefficients).max(1e-9) - omega_rad_per_s
-        };
+        let off = |theta: f64| 1.0 / self.slowness(theta) - omega_rad_per_s;
         let mut before = off(grid[0]);
         for pair in grid.windows(2) {
             let after = off(pair[1]);
@@ -911,7 +614,7 @@ impl SpeedFit {
 
 /// Cramér–Rao bound for the acceleration: the standard deviation in rad/s², at evenly spaced angles,
 /// of an unbiased estimate by a quintic spline with `inner_knots` and unknown tooth errors, for
-/// timing noise `noise_s`.
+/// timing noise `noise_s` and work of the cycles that varies by `cycle_cov` of its mean.
 ///
 /// # Errors
 /// As [`fit_speed`].
@@ -920,56 +623,30 @@ pub fn information_bound(
     options: &FitOptions,
     inner_knots: usize,
     noise_s: f64,
+    cycle_cov: f64,
     count: usize,
 ) -> Result<Vec<(Motion, f64)>, FitError> {
-    check(train)?;
     let reference = fit_speed(train, options)?;
-    let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
-    let thetas: Vec<f64> = train.index.iter().map(|k| pitch * *k as f64).collect();
-    let basis = Basis::new(&breakpoints(train, &thetas, inner_knots + 2));
-    let pattern = if options.teeth_per_turn > 1 {
-        options.teeth_per_turn as usize
-    } else {
-        0
-    };
-    let size = basis.len() + pattern;
-    let mut a = DMatrix::<f64>::zeros(size, size);
-    for (k, theta) in thetas.iter().enumerate() {
-        let local = basis.at(*theta);
-        let mut row: Vec<(usize, f64)> = local.derivative[0]
-            .iter()
-            .enumerate()
-            .map(|(i, v)| (local.first + i, *v))
-            .collect();
-        if pattern > 0 {
-            let tooth = train.index[k].rem_euclid(i64::from(options.teeth_per_turn));
-            let column = basis.len() + usize::try_from(tooth).unwrap_or(0);
-            row.push((column, 1.0 / reference.at_theta(*theta).omega_rad_per_s));
-        }
-        for &(i, vi) in &row {
-            for &(j, vj) in &row {
-                a[(i, j)] += vi * vj;
-            }
-        }
+    let problem = Problem::new(train, options, inner_knots + 1, false);
+    let current = problem.start();
+    let mut a = problem.normal(&current, &vec![true; train.time_s.len()]).a;
+    let kappa = (noise_s / cycle_cov.max(1e-5)).powi(2);
+    for row in problem.work_rows(&current, true) {
+        a.add_square(&row.row, kappa);
     }
-    for j in 0..pattern {
+    for j in problem.layout.pattern_at() {
         // Fixes the constant that pattern and start time share.
-        a[(basis.len() + j, basis.len() + j)] += (noise_s / pitch).powi(2);
+        *a.at_mut(j, j) += (noise_s * f64::from(options.teeth_per_turn)).powi(2);
     }
-    let inverse = Cholesky::new(a).ok_or(FitError::Singular)?.inverse();
+    let inverse = a.factor().ok_or(FitError::Singular)?.inverse();
     Ok(reference
         .sampled(count)
         .into_iter()
         .map(|motion| {
-            let local = basis.at(motion.theta_rad);
+            let local = problem.basis.at(motion.theta_rad);
             let row = alpha_row(&local, motion.omega_rad_per_s);
-            let mut variance = 0.0;
-            for i in 0..ORDER {
-                for j in 0..ORDER {
-                    variance += row[i] * row[j] * inverse[(local.first + i, local.first + j)];
-                }
-            }
-            (motion, noise_s * variance.max(0.0).sqrt())
+            let row = problem.layout.spline_row(&local, &row);
+            (motion, noise_s * inverse.quadratic(&row).max(0.0).sqrt())
         })
         .collect())
 }

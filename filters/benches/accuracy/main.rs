@@ -53,7 +53,7 @@ fn measure(case: &Case, seed: u64) -> Result<Line, String> {
     }
     let simple =
         |samples: Vec<(f64, f64)>| pull.error_pct(&simple_methods::on_grid(&samples, &pull));
-    let bound = speed_fit::information_bound(&train, &pull.options(), 16, case.jitter_s, 200)
+    let bound = speed_fit::information_bound(&train, &pull.options(), 16, case.jitter_s, case.engine.cycle_cov, 200)
         .map_err(|e| e.to_string())?;
     let grid = pull.grid_rpm();
     let range = pull.wheel_omega(grid[0])..=pull.wheel_omega(grid[grid.len() - 1]);
@@ -72,7 +72,7 @@ fn measure(case: &Case, seed: u64) -> Result<Line, String> {
         )),
         coverage: 100.0 * f64::from(covered) / f64::from(shown.max(1)),
         peak_bias: 100.0 * (peak / pull.alpha_peak() - 1.0),
-        cov: 0.0,
+        cov: 100.0 * fit.cycle_variation.map_or(0.0, |v| v.cov),
         savgol: simple(simple_methods::savgol(&train, case.teeth)),
         bound: 100.0 * (inside.iter().sum::<f64>() / inside.len() as f64).sqrt()
             / pull.alpha_peak(),

@@ -1,0 +1,259 @@
+//! How smooth the curve is, how unlike the cycles are and how noisy the timing: by restricted maximum
+//! likelihood, and what its uncertainty does to the curve.
+
+use super::model::{Layout, Normal, Roughness, WorkRow};
+use crate::bspline::even;
+use crate::envelope::{Envelope, Factor};
+
+/// Dimension of what the penalty leaves free: start time, speed, and `alpha` linear in time.
+const NULL_SPACE: usize = 4;
+/// Weight of a segment whose work is left free.
+const RELEASED: f64 = 1e-7;
+
+/// The equations at one linearisation.
+pub(super) struct System<'a> {
+    layout: &'a Layout,
+    normal: &'a Normal,
+    roughness: &'a Roughness,
+    work: &'a [WorkRow],
+    released: &'a [bool],
+    start: &'a [f64],
+    ridge: &'a [f64],
+    target: &'a [f64],
+    work_matrix: Envelope,
+    /// Roughness times the smooth part in hand.
+    offset: Vec<f64>,
+}
+
+/// Logarithms of the weights of roughness and of the cycles' work.
+pub(super) type Weights = [f64; 2];
+
+pub(super) struct Solved {
+    pub(super) solution: Vec<f64>,
+    pub(super) factor: Factor,
+    pub(super) noise_s: f64,
+    /// Minus twice the restricted log likelihood, but for a constant.
+    pub(super) criterion: f64,
+}
+
+/// Where the likelihood is greatest, and how it falls off.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Best {
+    pub(super) at: Weights,
+    /// Standard deviation of each weight's logarithm.
+    pub(super) deviation: [f64; 2],
+}
+
+impl<'a> System<'a> {
+    pub(super) fn new(
+        layout: &'a Layout,
+        normal: &'a Normal,
+        roughness: &'a Roughness,
+        (work, released): (&'a [WorkRow], &'a [bool]),
+        start: &'a [f64],
+        (ridge, target): (&'a [f64], &'a [f64]),
+    ) -> Self {
+        let mut work_matrix = normal.a.zeros_alike();
+        for (row, released) in work.iter().zip(released) {
+            work_matrix.add_square(&row.row, if *released { RELEASED } else { 1.0 });
+        }
+        let mut placed = vec![0.0; layout.len()];
+        for (at, value) in layout.spline_at.iter().zip(start) {
+            placed[*at] = *value;
+        }
+        Self {
+            offset: roughness.matrix.times(&placed),
+            layout,
+            normal,
+            roughness,
+            work,
+            released,
+            start,
+            ridge,
+            target,
+            work_matrix,
+        }
+    }
+
+    pub(super) fn solve(&self, weights: Weights) -> Option<Solved> {
+        let [lambda, kappa] = weights.map(f64::exp);
+        let mut matrix = self.normal.a.clone();
+        matrix.add(lambda, &self.roughness.matrix);
+        if !self.work.is_empty() {
+            matrix.add(kappa, &self.work_matrix);
+        }
+        let mut right = self.normal.b.clone();
+        for (value, offset) in right.iter_mut().zip(&self.offset) {
+            *value -= lambda * offset;
+        }
+        for (i, ridge) in self.ridge.iter().enumerate() {
+            *matrix.at_mut(i, i) += ridge;
+            right[i] += ridge * self.target[i];
+        }
+        let factor = matrix.factor()?;
+        let solution = factor.solve(&right);
+        let product = self.normal.a.times(&solution);
+        let fit: f64 = self.normal.rr
+            + solution
+                .iter()
+                .zip(product.iter().zip(&self.normal.b))
+                .map(|(x, (ax, b))| x * (ax - 2.0 * b))
+                .sum::<f64>();
+        if fit <= 0.0 {
+            return None; // lost to rounding: the weight is out of any sensible range
+        }
+        let total: Vec<f64> = self
+            .layout
+            .spline_at
+            .iter()
+            .zip(self.start)
+            .map(|(at, value)| value + solution[*at])
+            .collect();
+        let shrink: f64 = (0..solution.len())
+            .map(|i| self.ridge[i] * (solution[i] - self.target[i]).powi(2))
+            .sum();
+        let work: f64 = self
+            .work
+            .iter()
+            .zip(self.released)
+            .map(|(row, released)| {
+                let weight = if *released { RELEASED } else { 1.0 };
+                weight * row.of(&solution).powi(2)
+            })
+            .sum();
+        let deviance = fit + lambda * self.roughness.of(&total) + kappa * work + shrink;
+        let free = self.normal.rows.saturating_sub(NULL_SPACE).max(1) as f64;
+        let rank = total.len().saturating_sub(NULL_SPACE) as f64;
+        let criterion = free * deviance.ln() + factor.log_det()
+            - rank * weights[0]
+            - self.released.iter().filter(|r| !**r).count() as f64 * weights[1];
+        Some(Solved {
+            noise_s: (deviance / free).sqrt(),
+            solution,
+            factor,
+            criterion,
+        })
+    }
+
+    fn criterion(&self, weights: Weights) -> f64 {
+        self.solve(weights)
+            .map_or(f64::INFINITY, |solved| solved.criterion)
+    }
+
+    /// The weights that make the teeth most likely, from `before` on or from a wide scan.
+    pub(super) fn search(&self, before: Option<Best>) -> Best {
+        let both = !self.work.is_empty();
+        let at = before.map_or_else(|| self.scan(both), |best| best.at);
+        descend(at, both, |weights| self.criterion(weights))
+    }
+
+    fn scan(&self, both: bool) -> Weights {
+        let trace = |matrix: &Envelope| -> f64 {
+            self.layout.spline_at.iter().map(|i| matrix.at(*i, *i)).sum()
+        };
+        let natural = (trace(&self.normal.a) / trace(&self.roughness.matrix)).ln();
+        // Timing noise over scatter of the cycles' work, squared: 1 to 50 us over 0.1 to 20 %.
+        let kappas = if both { even(-24.0, -9.0, 4) } else { vec![0.0] };
+        let mut best = (f64::INFINITY, [natural, kappas[0]]);
+        for x in even(natural - 12.0, natural + 26.0, 13) {
+            for y in &kappas {
+                let value = self.criterion([x, *y]);
+                if value < best.0 {
+                    best = (value, [x, *y]);
+                }
+            }
+        }
+        best.1
+    }
+
+    /// Solutions at weights of roughness around the best, and their shares of the probability.
+    pub(super) fn mixture(&self, best: &Best) -> Vec<(f64, Solved)> {
+        let mut found: Vec<(f64, Solved)> = [-1.8, -0.9, 0.0, 0.9, 1.8]
+            .into_iter()
+            .filter_map(|step| {
+                let x = best.at[0] + step * best.deviation[0];
+                Some((0.0, self.solve([x, best.at[1]])?))
+            })
+            .collect();
+        let least = found
+            .iter()
+            .map(|(_, solved)| solved.criterion)
+            .fold(f64::INFINITY, f64::min);
+        for (share, solved) in &mut found {
+            *share = (-0.5 * (solved.criterion - least)).exp();
+        }
+        let sum: f64 = found.iter().map(|(share, _)| share).sum();
+        found.iter_mut().for_each(|(share, _)| *share /= sum);
+        found
+    }
+}
+
+impl WorkRow {
+    /// Work lacking in the segment, over a cycle's and the root of their number.
+    pub(super) fn of(&self, solution: &[f64]) -> f64 {
+        self.row.iter().map(|(at, v)| v * solution[*at]).sum()
+    }
+}
+
+/// Distance of the points that the shape of the likelihood is taken from.
+const STEP: f64 = 0.7;
+const ROUNDS: usize = 8;
+/// Widest standard deviation of a weight's logarithm that is believed.
+const DEVIATION_MAX: f64 = 3.0;
+
+/// Newton's method on two logarithms (or the first alone) with differences for derivatives.
+fn descend(start: Weights, both: bool, mut f: impl FnMut(Weights) -> f64) -> Best {
+    let mut at = start;
+    let mut value = f(at);
+    let mut deviation = [DEVIATION_MAX, DEVIATION_MAX];
+    for _ in 0..ROUNDS {
+        let mut best = (value, at);
+        let mut look = |point: Weights| {
+            let found = f(point);
+            if found < best.0 {
+                best = (found, point);
+            }
+            found
+        };
+        let (mut slope, mut bend, mut cross) = ([0.0; 2], [1.0; 2], 0.0);
+        for axis in 0..=usize::from(both) {
+            let moved = |step: f64| {
+                let mut point = at;
+                point[axis] += step;
+                point
+            };
+            let (less, more) = (look(moved(-STEP)), look(moved(STEP)));
+            slope[axis] = (more - less) / (2.0 * STEP);
+            bend[axis] = (more + less - 2.0 * value) / (STEP * STEP);
+        }
+        if both {
+            let side = [-slope[0].signum() * STEP, -slope[1].signum() * STEP];
+            let corner = look([at[0] + side[0], at[1] + side[1]]);
+            let straight: f64 = (0..2)
+                .map(|i| side[i] * slope[i] + 0.5 * side[i] * side[i] * bend[i])
+                .sum();
+            cross = (corner - value - straight) / (side[0] * side[1]);
+        }
+        let determinant = bend[0] * bend[1] - cross * cross;
+        let convex = bend[0] > 1e-3 && bend[1] > 1e-3 && determinant > 0.0;
+        let wanted = if convex {
+            deviation = [bend[1], bend[0]]
+                .map(|other| (2.0 * other / determinant).sqrt().min(DEVIATION_MAX));
+            [
+                (cross * slope[1] - bend[1] * slope[0]) / determinant,
+                (cross * slope[0] - bend[0] * slope[1]) / determinant,
+            ]
+        } else {
+            slope.map(|s| if s.abs() > 1e-3 { -2.0 * s.signum() } else { 0.0 })
+        };
+        let step = wanted.map(|w| if w.is_finite() { w.clamp(-3.0, 3.0) } else { 0.0 });
+        let to = [at[0] + step[0], if both { at[1] + step[1] } else { at[1] }];
+        look(to);
+        let gained = value - best.0;
+        (value, at) = best;
+        if gained < 0.02 {
+            break;
+        }
+    }
+    Best { at, deviation }
+}

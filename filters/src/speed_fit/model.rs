@@ -1,0 +1,533 @@
+//! The unknowns of the fit and the rows that tie them to the teeth.
+
+use std::ops::Range;
+
+use super::FitOptions;
+use crate::bspline::{Basis, Local, ORDER, even, interpolate};
+use crate::envelope::Envelope;
+use crate::teeth::ToothTrain;
+
+const CYCLE_HARMONICS: usize = 6;
+/// Segments of the wander at most: cost grows with them, and beyond a few hundred what happens
+/// within one is far below the timing noise.
+const SEGMENTS_MAX: f64 = 480.0;
+
+/// One harmonic of the working cycle with the powers of scaled speed that shape its amplitude.
+#[derive(Debug, Clone)]
+struct Harmonic {
+    /// Multiple of the working cycle's order.
+    multiple: usize,
+    shapes: usize,
+}
+
+/// Which unknowns there are and where they stand in the equations. Spline and wander are interleaved
+/// along the pull, so that they make a band; tooth errors and ripple are its border.
+#[derive(Debug, Clone)]
+pub(super) struct Layout {
+    /// Position of each coefficient of the smooth part.
+    pub(super) spline_at: Vec<usize>,
+    /// Position of each coefficient of the wander; the first two are zero, since start time and
+    /// start speed belong to the smooth part.
+    pub(super) wander_at: Vec<Option<usize>>,
+    pub(super) band: usize,
+    pub(super) pattern: usize,
+    harmonics: Vec<Harmonic>,
+    pub(super) ripple: usize,
+    /// Where each row of the band starts.
+    first: Vec<usize>,
+}
+
+impl Layout {
+    pub(super) fn len(&self) -> usize {
+        self.band + self.pattern + self.ripple
+    }
+
+    pub(super) fn pattern_at(&self) -> Range<usize> {
+        self.band..self.band + self.pattern
+    }
+
+    pub(super) fn ripple_at(&self) -> Range<usize> {
+        self.band + self.pattern..self.len()
+    }
+
+    pub(super) fn matrix(&self) -> Envelope {
+        Envelope::new(self.first.clone(), self.pattern + self.ripple)
+    }
+
+    /// Positions and values of a derivative of the smooth part.
+    pub(super) fn spline_row(&self, local: &Local, row: &[f64; ORDER]) -> Vec<(usize, f64)> {
+        let positions = self.spline_at[local.first..local.first + local.order].iter();
+        positions.zip(row).map(|(at, v)| (*at, *v)).collect()
+    }
+
+    pub(super) fn wander_row<'a>(
+        &'a self,
+        local: &Local,
+        row: &'a [f64; ORDER],
+    ) -> impl Iterator<Item = (usize, f64)> + 'a {
+        let positions = self.wander_at[local.first..local.first + local.order].iter();
+        positions
+            .zip(row)
+            .filter_map(|(at, v)| at.map(|at| (at, *v)))
+    }
+}
+
+/// Positions of the unknowns of the band, and where its rows start. `intervals` of the spline hold
+/// `per_interval` segments of the wander each; 0 for no wander.
+fn interleave(spline: usize, wander: usize, per_interval: usize) -> (Vec<usize>, Vec<usize>, Vec<usize>) {
+    let m = per_interval.max(1);
+    // Centre and support of each unknown in segments, the spline's with an interval to spare on each
+    // side: its roughness reaches across a knot.
+    let mut unknowns: Vec<(f64, usize, Range<usize>)> = (0..spline)
+        .map(|i| {
+            let centre = m as f64 * (i as f64 - 2.0);
+            (centre, i, (m * i).saturating_sub(6 * m)..m * (i + 2))
+        })
+        .collect();
+    for j in 2..wander {
+        unknowns.push((j as f64 - 0.5, spline + j, j - 2..j + 1));
+    }
+    unknowns.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut at = vec![0; spline + wander];
+    for (position, (_, unknown, _)) in unknowns.iter().enumerate() {
+        at[*unknown] = position;
+    }
+    let first = unknowns
+        .iter()
+        .enumerate()
+        .map(|(p, (_, _, mine))| {
+            let shares = |other: &Range<usize>| other.start < mine.end && mine.start < other.end;
+            (0..p).find(|q| shares(&unknowns[*q].2)).unwrap_or(p)
+        })
+        .collect();
+    let wander_at = at.split_off(spline);
+    (at, wander_at, first)
+}
+
+/// The harmonics that can be told from the smooth part and from each other at `N` samples a turn.
+fn usable_harmonics(options: &FitOptions, turns: f64, band_cycles: f64) -> Vec<Harmonic> {
+    let Some(cycles_per_turn) = options.cycles_per_turn.filter(|c| *c > 0.0) else {
+        return Vec::new();
+    };
+    let teeth = f64::from(options.teeth_per_turn);
+    let mut seen: Vec<f64> = Vec::new();
+    let mut harmonics = Vec::new();
+    for m in 1..=CYCLE_HARMONICS {
+        let order_per_turn = cycles_per_turn * m as f64;
+        // Sampled once a tooth, an order shows up folded into [0, N/2].
+        let folded = (order_per_turn - teeth * (order_per_turn / teeth).round()).abs();
+        let distinct = seen
+            .iter()
+            .all(|other| (folded - other).abs() * turns > 1.5);
+        if folded * turns < band_cycles || !distinct {
+            continue;
+        }
+        seen.push(folded);
+        let locked = options.teeth_per_turn > 1 && (folded - folded.round()).abs() * turns < 1.5;
+        harmonics.push(Harmonic {
+            multiple: m,
+            shapes: if locked || m > 3 { 2 } else { 3 },
+        });
+    }
+    harmonics
+}
+
+/// The state of the motion while it is being refined.
+pub(super) struct Current {
+    pub(super) coefficients: Vec<f64>,
+    pub(super) wander: Vec<f64>,
+}
+
+/// Everything that stays the same over the iterations.
+pub(super) struct Problem<'a> {
+    pub(super) train: &'a ToothTrain,
+    pub(super) options: &'a FitOptions,
+    pub(super) layout: Layout,
+    pub(super) basis: Basis,
+    pub(super) wander_basis: Option<Basis>,
+    /// Bounds of the segments of the wander, rad.
+    pub(super) segments: Vec<f64>,
+    locals: Vec<Local>,
+    wander_locals: Vec<Local>,
+    pub(super) thetas: Vec<f64>,
+    pub(super) scale: SpeedScale,
+}
+
+/// Normal equations of the residuals against the smooth part in hand.
+pub(super) struct Normal {
+    pub(super) a: Envelope,
+    pub(super) b: Vec<f64>,
+    pub(super) rr: f64,
+    pub(super) rows: usize,
+}
+
+/// The second difference of the wander over one segment, scaled so that it is the work that the
+/// engine's cycles lacked there, over the mean work of a cycle and the root of their number.
+pub(super) struct WorkRow {
+    pub(super) row: Vec<(usize, f64)>,
+    /// Working cycles in the segment.
+    pub(super) cycles: f64,
+    pub(super) theta: f64,
+}
+
+impl<'a> Problem<'a> {
+    pub(super) fn new(
+        train: &'a ToothTrain,
+        options: &'a FitOptions,
+        intervals: usize,
+        with_ripple: bool,
+    ) -> Self {
+        let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
+        let thetas: Vec<f64> = train.index.iter().map(|k| pitch * *k as f64).collect();
+        let n = thetas.len();
+        let points = breakpoints(train, &thetas, intervals + 1);
+        let basis = Basis::new(&points);
+        let turns = (thetas[n - 1] - thetas[0]) / std::f64::consts::TAU;
+        let cycles = options.cycles_per_turn.map_or(0.0, |c| c * turns);
+        let per_interval = if cycles >= 8.0 {
+            let wanted = cycles.min(SEGMENTS_MAX) / (points.len() - 1) as f64;
+            crate::convert::floor_to_usize(wanted.round()).max(1)
+        } else {
+            0
+        };
+        let segments = subdivided(&points, per_interval);
+        let wander_basis = (per_interval > 0).then(|| Basis::of_degree(2, &segments));
+        let harmonics = if with_ripple {
+            usable_harmonics(options, turns, (points.len() - 2) as f64 * 0.6)
+        } else {
+            Vec::new()
+        };
+        let wander = wander_basis.as_ref().map_or(0, Basis::len);
+        let (spline_at, wander_at, first) = interleave(basis.len(), wander, per_interval);
+        let layout = Layout {
+            band: first.len(),
+            wander_at: (0..wander).map(|j| (j >= 2).then(|| wander_at[j])).collect(),
+            spline_at,
+            pattern: if options.teeth_per_turn > 1 {
+                options.teeth_per_turn as usize
+            } else {
+                0
+            },
+            ripple: harmonics.iter().map(|h| 2 * h.shapes).sum(),
+            harmonics,
+            first,
+        };
+        Self {
+            train,
+            options,
+            layout,
+            locals: thetas.iter().map(|x| basis.at(*x)).collect(),
+            wander_locals: wander_basis
+                .iter()
+                .flat_map(|basis| thetas.iter().map(|x| basis.at(*x)))
+                .collect(),
+            basis,
+            wander_basis,
+            segments,
+            scale: speed_scale(train, pitch),
+            thetas,
+        }
+    }
+
+    /// The motion that runs straight from tooth to tooth.
+    pub(super) fn start(&self) -> Current {
+        let times = &self.train.time_s;
+        let greville = self.basis.greville();
+        Current {
+            coefficients: greville
+                .iter()
+                .map(|x| interpolate(&self.thetas, times, *x))
+                .collect(),
+            wander: vec![0.0; self.layout.wander_at.len()],
+        }
+    }
+
+    /// Speed at an angle, with the wander.
+    pub(super) fn omega(&self, local: &Local, theta: f64, current: &Current) -> f64 {
+        let wander = self
+            .wander_basis
+            .as_ref()
+            .map_or(0.0, |basis| basis.at(theta).dot(1, &current.wander));
+        1.0 / (local.dot(1, &current.coefficients) + wander).max(1e-9)
+    }
+
+    /// The columns after the spline's for tooth `k` at speed `omega`: the tooth's pattern column with
+    /// its value, and the values of all ripple columns.
+    fn extra_columns(
+        &self,
+        k: usize,
+        omega: f64,
+        ripple: &mut [f64],
+    ) -> Option<(usize, f64)> {
+        if let Some(cycles_per_turn) = self.options.cycles_per_turn.filter(|_| !ripple.is_empty()) {
+            let amplitude = (self.scale.middle / omega).powi(3);
+            let x = (omega - self.scale.middle) / self.scale.half_width;
+            let (sin, cos) = (cycles_per_turn * self.thetas[k]).sin_cos();
+            // Multiples of the angle by turning on, since a sine is dear.
+            let (mut at, mut turned) = ((1.0, 0.0), 0);
+            let mut column = 0;
+            for harmonic in &self.layout.harmonics {
+                while turned < harmonic.multiple {
+                    at = (at.0 * cos - at.1 * sin, at.1 * cos + at.0 * sin);
+                    turned += 1;
+                }
+                let mut shape = amplitude;
+                for _ in 0..harmonic.shapes {
+                    ripple[column] = shape * at.0;
+                    ripple[column + 1] = shape * at.1;
+                    column += 2;
+                    shape *= x;
+                }
+            }
+        }
+        (self.layout.pattern > 0).then(|| {
+            let tooth = self.train.index[k].rem_euclid(i64::from(self.options.teeth_per_turn));
+            (usize::try_from(tooth).unwrap_or(0), 1.0 / omega)
+        })
+    }
+
+    /// Speed at tooth `k`.
+    fn tooth_omega(&self, k: usize, current: &Current) -> f64 {
+        let wander = self
+            .wander_locals
+            .get(k)
+            .map_or(0.0, |local| local.dot(1, &current.wander));
+        1.0 / (self.locals[k].dot(1, &current.coefficients) + wander).max(1e-9)
+    }
+
+    /// Normal equations of the residuals against the spline in hand. The ripple's blocks are kept
+    /// apart so that the long inner loops run over contiguous memory.
+    pub(super) fn normal(&self, current: &Current, weights: &[bool]) -> Normal {
+        let layout = &self.layout;
+        let (r, first) = (layout.ripple, layout.band + layout.pattern);
+        let mut a = layout.matrix();
+        let mut b = vec![0.0; layout.len()];
+        let (mut rr, mut rows) = (0.0, 0);
+        let mut ripple = vec![0.0; r];
+        let mut ripple_ripple = vec![0.0; r * r];
+        let mut other_ripple = vec![0.0; first * r];
+        let mut entries: Vec<(usize, f64)> = Vec::with_capacity(2 * ORDER);
+        let add = |target: &mut [f64], factor: f64, row: &[f64]| {
+            for (t, v) in target.iter_mut().zip(row) {
+                *t += factor * v;
+            }
+        };
+        for (k, local) in self.locals.iter().enumerate() {
+            if !weights[k] {
+                continue;
+            }
+            let residual = self.train.time_s[k] - local.dot(0, &current.coefficients);
+            let tooth = self.extra_columns(k, self.tooth_omega(k, current), &mut ripple);
+            entries.clear();
+            for (i, v) in local.derivative[0].iter().enumerate() {
+                entries.push((layout.spline_at[local.first + i], *v));
+            }
+            if let Some(local) = self.wander_locals.get(k) {
+                entries.extend(layout.wander_row(local, &local.derivative[0]));
+            }
+            if let Some((tooth, value)) = tooth {
+                entries.push((layout.band + tooth, value));
+            }
+            a.add_square(&entries, 1.0);
+            for (at, v) in &entries {
+                b[*at] += v * residual;
+                add(&mut other_ripple[at * r..(at + 1) * r], *v, &ripple);
+            }
+            for (i, vi) in ripple.iter().enumerate() {
+                b[first + i] += vi * residual;
+                add(&mut ripple_ripple[i * r..i * r + i + 1], *vi, &ripple);
+            }
+            rr += residual * residual;
+            rows += 1;
+        }
+        for i in 0..r {
+            for j in 0..=i {
+                *a.at_mut(first + i, first + j) = ripple_ripple[i * r + j];
+            }
+            for j in 0..first {
+                *a.at_mut(first + i, j) = other_ripple[j * r + i];
+            }
+        }
+        Normal { a, b, rr, rows }
+    }
+
+    /// What is left of each tooth's time.
+    pub(super) fn residuals(&self, current: &Current, solution: &[f64]) -> Vec<f64> {
+        let mut ripple = vec![0.0; self.layout.ripple];
+        let first = self.layout.ripple_at().start;
+        (0..self.locals.len())
+            .map(|k| {
+                let tooth = self.extra_columns(k, self.tooth_omega(k, current), &mut ripple);
+                let swing: f64 = ripple
+                    .iter()
+                    .zip(&solution[first..])
+                    .map(|(v, x)| v * x)
+                    .sum();
+                let wander = self
+                    .wander_locals
+                    .get(k)
+                    .map_or(0.0, |local| local.dot(0, &current.wander));
+                self.train.time_s[k]
+                    - self.locals[k].dot(0, &current.coefficients)
+                    - wander
+                    - tooth.map_or(0.0, |(j, v)| v * solution[self.layout.band + j])
+                    - swing
+            })
+            .collect()
+    }
+
+    /// The rows of the cycles' work. While the smooth part is still `rough`, the mean acceleration
+    /// stands for the one in hand.
+    pub(super) fn work_rows(&self, current: &Current, rough: bool) -> Vec<WorkRow> {
+        let (Some(basis), Some(per_turn)) = (&self.wander_basis, self.options.cycles_per_turn)
+        else {
+            return Vec::new();
+        };
+        let n = self.thetas.len();
+        let time_s = self.train.time_s[n - 1] - self.train.time_s[0];
+        let mean = (2.0 * self.scale.half_width * 8.0 / 7.0 / time_s).max(1e-9);
+        self.segments
+            .windows(2)
+            .map(|bounds| {
+                let theta = 0.5 * (bounds[0] + bounds[1]);
+                let cycles = per_turn * (bounds[1] - bounds[0]) / std::f64::consts::TAU;
+                let local = self.basis.at(theta);
+                let omega = self.omega(&local, theta, current);
+                let alpha = if rough {
+                    mean
+                } else {
+                    let alpha = local.dot(2, &current.coefficients) * omega.powi(3);
+                    alpha.abs().clamp(0.3 * mean, 3.0 * mean)
+                };
+                let scale = omega.powi(3) * cycles.sqrt() / alpha;
+                let wander = basis.at(theta);
+                let row = self.layout.wander_row(&wander, &wander.derivative[2]);
+                WorkRow {
+                    row: row.map(|(at, v)| (at, v * scale)).collect(),
+                    cycles,
+                    theta,
+                }
+            })
+            .collect()
+    }
+}
+
+pub(super) struct SpeedScale {
+    pub(super) middle: f64,
+    half_width: f64,
+}
+
+/// `alpha` at an angle is linear in the coefficients for the speed in hand: its row.
+pub(super) fn alpha_row(local: &Local, omega: f64) -> [f64; ORDER] {
+    let mut row = local.derivative[2];
+    for value in &mut row {
+        *value *= -omega.powi(3);
+    }
+    row
+}
+
+/// The roughness of `alpha`: rows whose squares add up to the penalty, and the penalty matrix.
+pub(super) struct Roughness {
+    /// First coefficient and values of each row.
+    rows: Vec<(usize, Vec<f64>)>,
+    pub(super) matrix: Envelope,
+}
+
+impl Roughness {
+    /// Sum of squares; by rows, since the quadratic form of a nearly smooth curve cancels.
+    pub(super) fn of(&self, coefficients: &[f64]) -> f64 {
+        self.rows
+            .iter()
+            .map(|(first, row)| {
+                let dot: f64 = row
+                    .iter()
+                    .zip(&coefficients[*first..])
+                    .map(|(r, c)| r * c)
+                    .sum();
+                dot * dot
+            })
+            .sum()
+    }
+}
+
+/// Roughness as the mean square of the second difference of `alpha` over time, on an even grid.
+pub(super) fn roughness(problem: &Problem<'_>, current: &Current) -> Roughness {
+    let times = &problem.train.time_s;
+    let time = (times[0], times[times.len() - 1]);
+    let count = 4 * problem.basis.len();
+    let step = (time.1 - time.0) / (count - 1) as f64;
+    let rows: Vec<(usize, [f64; ORDER])> = even(time.0, time.1, count)
+        .into_iter()
+        .map(|t| {
+            let theta = interpolate(times, &problem.thetas, t);
+            let local = problem.basis.at(theta);
+            let omega = problem.omega(&local, theta, current);
+            (local.first, alpha_row(&local, omega))
+        })
+        .collect();
+    let mut matrix = problem.layout.matrix();
+    // Scaled so that the weight does not depend on the length of the pull.
+    let gain = (time.1 - time.0).powi(2) / (step * step) / (count as f64).sqrt();
+    let mut differences = Vec::with_capacity(count);
+    for triple in rows.windows(3) {
+        let from = triple[0].0;
+        let mut window = vec![0.0; triple[2].0 + ORDER - from];
+        for ((first, row), weight) in triple.iter().zip([1.0, -2.0, 1.0]) {
+            for (i, value) in row.iter().enumerate() {
+                window[first - from + i] += weight * gain * value;
+            }
+        }
+        let positions = problem.layout.spline_at[from..].iter();
+        let entries: Vec<(usize, f64)> = positions.copied().zip(window.iter().copied()).collect();
+        matrix.add_square(&entries, 1.0);
+        differences.push((from, window));
+    }
+    Roughness {
+        rows: differences,
+        matrix,
+    }
+}
+
+/// Breakpoints at angles that lie evenly in time, so that every stretch of the pull gets its share.
+fn breakpoints(train: &ToothTrain, thetas: &[f64], count: usize) -> Vec<f64> {
+    let n = thetas.len();
+    let mut points: Vec<f64> = even(train.time_s[0], train.time_s[n - 1], count)
+        .into_iter()
+        .map(|t| interpolate(&train.time_s, thetas, t))
+        .collect();
+    points.dedup_by(|b, a| *b - *a < 1e-9);
+    points
+}
+
+/// Each interval in `parts` even ones; nothing for 0.
+fn subdivided(points: &[f64], parts: usize) -> Vec<f64> {
+    if parts == 0 {
+        return Vec::new();
+    }
+    let mut all: Vec<f64> = points
+        .windows(2)
+        .flat_map(|w| {
+            let (from, to) = (w[0], w[1]);
+            (0..parts).map(move |i| from + (to - from) * i as f64 / parts as f64)
+        })
+        .collect();
+    all.extend(points.last());
+    all
+}
+
+/// Middle and half width of the speeds of the stretch in rad/s, from its first and last eighth.
+fn speed_scale(train: &ToothTrain, pitch: f64) -> SpeedScale {
+    let n = train.time_s.len();
+    let omega = |from: usize, to: usize| {
+        let teeth = (train.index[to] - train.index[from]) as f64;
+        pitch * teeth / (train.time_s[to] - train.time_s[from])
+    };
+    let eighth = (n / 8).max(1);
+    let (first, last) = (omega(0, eighth), omega(n - 1 - eighth, n - 1));
+    let middle = 0.5 * (first + last);
+    SpeedScale {
+        middle,
+        half_width: (0.5 * (last - first)).abs().max(0.05 * middle),
+    }
+}
+
