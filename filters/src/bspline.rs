@@ -58,6 +58,12 @@ impl Basis {
         self.degree + above.clamp(1, inner.len() - 1) - 1
     }
 
+    /// Width of the interval between breakpoints that holds `x`.
+    pub(crate) fn interval_at(&self, x: f64) -> f64 {
+        let span = self.span(x);
+        self.knots[span + 1] - self.knots[span]
+    }
+
     /// Basis functions and their first two derivatives at `x` (clamped to the interval by the
     /// nearest span, so that a point a hair outside is an extrapolation, not a failure).
     pub(crate) fn at(&self, x: f64) -> Local {

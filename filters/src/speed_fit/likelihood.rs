@@ -6,7 +6,7 @@ use crate::bspline::even;
 use crate::envelope::{Envelope, Factor};
 
 /// Dimension of what the penalty leaves free: start time, speed, and `alpha` linear in time.
-const NULL_SPACE: usize = 4;
+const NULL_SPACE: usize = 5;
 /// Weight of a segment whose work is left free.
 const RELEASED: f64 = 1e-7;
 
@@ -17,12 +17,9 @@ pub(super) struct System<'a> {
     roughness: &'a Roughness,
     work: &'a [WorkRow],
     released: &'a [bool],
-    start: &'a [f64],
     ridge: &'a [f64],
     target: &'a [f64],
     work_matrix: Envelope,
-    /// Roughness times the smooth part in hand.
-    offset: Vec<f64>,
 }
 
 /// Logarithms of the weights of roughness and of the cycles' work.
@@ -32,6 +29,8 @@ pub(super) struct Solved {
     pub(super) solution: Vec<f64>,
     pub(super) factor: Factor,
     pub(super) noise_s: f64,
+    /// Weight of the roughness.
+    pub(super) lambda: f64,
     /// Minus twice the restricted log likelihood, but for a constant.
     pub(super) criterion: f64,
 }
@@ -50,25 +49,18 @@ impl<'a> System<'a> {
         normal: &'a Normal,
         roughness: &'a Roughness,
         (work, released): (&'a [WorkRow], &'a [bool]),
-        start: &'a [f64],
         (ridge, target): (&'a [f64], &'a [f64]),
     ) -> Self {
         let mut work_matrix = normal.a.zeros_alike();
         for (row, released) in work.iter().zip(released) {
             work_matrix.add_square(&row.row, if *released { RELEASED } else { 1.0 });
         }
-        let mut placed = vec![0.0; layout.len()];
-        for (at, value) in layout.spline_at.iter().zip(start) {
-            placed[*at] = *value;
-        }
         Self {
-            offset: roughness.matrix.times(&placed),
             layout,
             normal,
             roughness,
             work,
             released,
-            start,
             ridge,
             target,
             work_matrix,
@@ -83,7 +75,7 @@ impl<'a> System<'a> {
             matrix.add(kappa, &self.work_matrix);
         }
         let mut right = self.normal.b.clone();
-        for (value, offset) in right.iter_mut().zip(&self.offset) {
+        for (value, offset) in right.iter_mut().zip(&self.roughness.offset) {
             *value -= lambda * offset;
         }
         for (i, ridge) in self.ridge.iter().enumerate() {
@@ -102,13 +94,6 @@ impl<'a> System<'a> {
         if fit <= 0.0 {
             return None; // lost to rounding: the weight is out of any sensible range
         }
-        let total: Vec<f64> = self
-            .layout
-            .spline_at
-            .iter()
-            .zip(self.start)
-            .map(|(at, value)| value + solution[*at])
-            .collect();
         let shrink: f64 = (0..solution.len())
             .map(|i| self.ridge[i] * (solution[i] - self.target[i]).powi(2))
             .sum();
@@ -121,14 +106,15 @@ impl<'a> System<'a> {
                 weight * row.of(&solution).powi(2)
             })
             .sum();
-        let deviance = fit + lambda * self.roughness.of(&total) + kappa * work + shrink;
+        let deviance = fit + lambda * self.roughness.after(&solution) + kappa * work + shrink;
         let free = self.normal.rows.saturating_sub(NULL_SPACE).max(1) as f64;
-        let rank = total.len().saturating_sub(NULL_SPACE) as f64;
+        let rank = self.layout.spline_at.len().saturating_sub(NULL_SPACE) as f64;
         let criterion = free * deviance.ln() + factor.log_det()
             - rank * weights[0]
             - self.released.iter().filter(|r| !**r).count() as f64 * weights[1];
         Some(Solved {
             noise_s: (deviance / free).sqrt(),
+            lambda,
             solution,
             factor,
             criterion,

@@ -161,7 +161,7 @@ pub(super) struct Normal {
     pub(super) rows: usize,
 }
 
-/// The second difference of the wander over one segment, scaled so that it is the work that the
+/// What the wander says of the work over one segment, scaled so that it is the work that the
 /// engine's cycles lacked there, over the mean work of a cycle and the root of their number.
 pub(super) struct WorkRow {
     pub(super) row: Vec<(usize, f64)>,
@@ -240,15 +240,6 @@ impl<'a> Problem<'a> {
                 .collect(),
             wander: vec![0.0; self.layout.wander_at.len()],
         }
-    }
-
-    /// Speed at an angle, with the wander.
-    pub(super) fn omega(&self, local: &Local, theta: f64, current: &Current) -> f64 {
-        let wander = self
-            .wander_basis
-            .as_ref()
-            .map_or(0.0, |basis| basis.at(theta).dot(1, &current.wander));
-        1.0 / (local.dot(1, &current.coefficients) + wander).max(1e-9)
     }
 
     /// The columns after the spline's for tooth `k` at speed `omega`: the tooth's pattern column with
@@ -376,7 +367,12 @@ impl<'a> Problem<'a> {
             .collect()
     }
 
-    /// The rows of the cycles' work. While the smooth part is still `rough`, the mean acceleration
+    /// The rows of the cycles' work.
+    ///
+    /// The smooth part is the motion of an engine whose cycles are all alike, `d omega / dt =
+    /// f(omega)`. Work that a cycle lacks makes the speed leave it, and what the speed is off by
+    /// fades as the equation of motion says: to first order, with `eta` the lack of acceleration,
+    /// `wander'' + (3 alpha / omega² - f' / omega) wander' = eta / omega³`. While the smooth part is still `rough`, the mean acceleration
     /// stands for the one in hand.
     pub(super) fn work_rows(&self, current: &Current, rough: bool) -> Vec<WorkRow> {
         let (Some(basis), Some(per_turn)) = (&self.wander_basis, self.options.cycles_per_turn)
@@ -391,19 +387,21 @@ impl<'a> Problem<'a> {
             .map(|bounds| {
                 let theta = 0.5 * (bounds[0] + bounds[1]);
                 let cycles = per_turn * (bounds[1] - bounds[0]) / std::f64::consts::TAU;
-                let local = self.basis.at(theta);
-                let omega = self.omega(&local, theta, current);
-                let alpha = if rough {
-                    mean
-                } else {
-                    let alpha = local.dot(2, &current.coefficients) * omega.powi(3);
-                    alpha.abs().clamp(0.3 * mean, 3.0 * mean)
-                };
-                let scale = omega.powi(3) * cycles.sqrt() / alpha;
+                let (omega, mut alpha) = motion(&self.basis, theta, &current.coefficients);
+                let mut slope = slope(&self.basis, theta, &current.coefficients);
+                if rough {
+                    (alpha, slope) = (mean, 0.0);
+                }
+                let scale = omega.powi(3) * cycles.sqrt() / alpha.abs().clamp(0.3 * mean, 3.0 * mean);
                 let wander = basis.at(theta);
-                let row = self.layout.wander_row(&wander, &wander.derivative[2]);
+                let fading = 3.0 * alpha / (omega * omega) - slope / omega;
+                let mut values = wander.derivative[2];
+                for (value, first) in values.iter_mut().zip(&wander.derivative[1]) {
+                    *value = scale * (*value + fading * first);
+                }
+                let row = self.layout.wander_row(&wander, &values).collect();
                 WorkRow {
-                    row: row.map(|(at, v)| (at, v * scale)).collect(),
+                    row,
                     cycles,
                     theta,
                 }
@@ -426,25 +424,51 @@ pub(super) fn alpha_row(local: &Local, omega: f64) -> [f64; ORDER] {
     row
 }
 
-/// The roughness of `alpha`: rows whose squares add up to the penalty, and the penalty matrix.
+/// Speed and acceleration of the smooth part at an angle.
+pub(super) fn motion(basis: &Basis, theta: f64, coefficients: &[f64]) -> (f64, f64) {
+    let local = basis.at(theta);
+    let omega = 1.0 / local.dot(1, coefficients).max(1e-9);
+    (omega, -local.dot(2, coefficients) * omega.powi(3))
+}
+
+/// Change of the acceleration with the speed along the smooth part, 1/s; 0 where the speed is held.
+pub(super) fn slope(basis: &Basis, theta: f64, coefficients: &[f64]) -> f64 {
+    let step = 0.5 * basis.interval_at(theta);
+    let (before, after) = (
+        motion(basis, theta - step, coefficients),
+        motion(basis, theta + step, coefficients),
+    );
+    let rise = after.0 - before.0;
+    if rise.abs() > 1e-6 * after.0 {
+        (after.1 - before.1) / rise
+    } else {
+        0.0
+    }
+}
+
+/// The roughness of `alpha`: its second differences over time, and how they change with the smooth
+/// part.
 pub(super) struct Roughness {
-    /// First coefficient and values of each row.
-    rows: Vec<(usize, Vec<f64>)>,
+    rows: Vec<RoughnessRow>,
     pub(super) matrix: Envelope,
+    /// What the matrix's rows say of the smooth part in hand.
+    pub(super) offset: Vec<f64>,
+}
+
+struct RoughnessRow {
+    in_hand: f64,
+    change: Vec<(usize, f64)>,
 }
 
 impl Roughness {
-    /// Sum of squares; by rows, since the quadratic form of a nearly smooth curve cancels.
-    pub(super) fn of(&self, coefficients: &[f64]) -> f64 {
+    /// Sum of squares after a step; by rows, since the quadratic form of a nearly smooth curve
+    /// cancels.
+    pub(super) fn after(&self, step: &[f64]) -> f64 {
         self.rows
             .iter()
-            .map(|(first, row)| {
-                let dot: f64 = row
-                    .iter()
-                    .zip(&coefficients[*first..])
-                    .map(|(r, c)| r * c)
-                    .sum();
-                dot * dot
+            .map(|row| {
+                let change: f64 = row.change.iter().map(|(at, v)| v * step[*at]).sum();
+                (row.in_hand + change).powi(2)
             })
             .sum()
     }
@@ -456,36 +480,56 @@ pub(super) fn roughness(problem: &Problem<'_>, current: &Current) -> Roughness {
     let time = (times[0], times[times.len() - 1]);
     let count = 4 * problem.basis.len();
     let step = (time.1 - time.0) / (count - 1) as f64;
-    let rows: Vec<(usize, [f64; ORDER])> = even(time.0, time.1, count)
+    let points: Vec<(usize, f64, [f64; ORDER])> = even(time.0, time.1, count)
         .into_iter()
         .map(|t| {
-            let theta = interpolate(times, &problem.thetas, t);
+            // By the smooth part's own time: that of the teeth swings with the engine.
+            let mut theta = interpolate(times, &problem.thetas, t);
+            for _ in 0..3 {
+                let local = problem.basis.at(theta);
+                let (seen, slowness) = (
+                    local.dot(0, &current.coefficients),
+                    local.dot(1, &current.coefficients),
+                );
+                theta += (t - seen) / slowness.max(1e-9);
+            }
             let local = problem.basis.at(theta);
-            let omega = problem.omega(&local, theta, current);
-            (local.first, alpha_row(&local, omega))
+            let (omega, alpha) = motion(&problem.basis, theta, &current.coefficients);
+            // d alpha = -omega³ d tau'' - 3 alpha omega d tau'
+            let mut row = alpha_row(&local, omega);
+            for (value, first) in row.iter_mut().zip(&local.derivative[1]) {
+                *value -= 3.0 * alpha * omega * first;
+            }
+            (local.first, alpha, row)
         })
         .collect();
-    let mut matrix = problem.layout.matrix();
+    let layout = &problem.layout;
+    let mut found = Roughness {
+        rows: Vec::with_capacity(count),
+        matrix: layout.matrix(),
+        offset: vec![0.0; layout.len()],
+    };
     // Scaled so that the weight does not depend on the length of the pull.
-    let gain = (time.1 - time.0).powi(2) / (step * step) / (count as f64).sqrt();
-    let mut differences = Vec::with_capacity(count);
-    for triple in rows.windows(3) {
+    let gain = (time.1 - time.0).powi(3) / (step * step * step) / (count as f64).sqrt();
+    for triple in points.windows(4) {
         let from = triple[0].0;
-        let mut window = vec![0.0; triple[2].0 + ORDER - from];
-        for ((first, row), weight) in triple.iter().zip([1.0, -2.0, 1.0]) {
+        let mut window = vec![0.0; triple[3].0 + ORDER - from];
+        let mut in_hand = 0.0;
+        for ((first, alpha, row), weight) in triple.iter().zip([-gain, 3.0 * gain, -3.0 * gain, gain]) {
+            in_hand += weight * alpha;
             for (i, value) in row.iter().enumerate() {
-                window[first - from + i] += weight * gain * value;
+                window[first - from + i] += weight * value;
             }
         }
-        let positions = problem.layout.spline_at[from..].iter();
-        let entries: Vec<(usize, f64)> = positions.copied().zip(window.iter().copied()).collect();
-        matrix.add_square(&entries, 1.0);
-        differences.push((from, window));
+        let positions = layout.spline_at[from..].iter();
+        let change: Vec<(usize, f64)> = positions.copied().zip(window).collect();
+        found.matrix.add_square(&change, 1.0);
+        for (at, value) in &change {
+            found.offset[*at] += value * in_hand;
+        }
+        found.rows.push(RoughnessRow { in_hand, change });
     }
-    Roughness {
-        rows: differences,
-        matrix,
-    }
+    found
 }
 
 /// Breakpoints at angles that lie evenly in time, so that every stretch of the pull gets its share.
