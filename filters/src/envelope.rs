@@ -99,6 +99,19 @@ impl Envelope {
         }
     }
 
+    /// Makes the row and column of `i` those of the unit matrix.
+    pub(crate) fn isolate(&mut self, i: usize) {
+        for j in self.first[i]..i {
+            *self.at_mut(i, j) = 0.0;
+        }
+        for k in i + 1..self.len() {
+            if self.first[k] <= i {
+                *self.at_mut(k, i) = 0.0;
+            }
+        }
+        *self.at_mut(i, i) = 1.0;
+    }
+
     /// Adds `weight` times another matrix of the same shape.
     pub(crate) fn add(&mut self, weight: f64, other: &Self) {
         for (value, more) in self.values.iter_mut().zip(&other.values) {

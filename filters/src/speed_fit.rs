@@ -24,12 +24,14 @@
 mod likelihood;
 mod model;
 
-use crate::bspline::{Basis, DEGREE, Local, even};
+use crate::bspline::{Basis, DEGREE, even};
 use crate::convert::floor_to_usize;
 use crate::envelope::Envelope;
 use crate::teeth::ToothTrain;
-use likelihood::{Best, Solved, System};
-use model::{Current, Layout, Problem, WorkRow, alpha_row, motion, roughness, slope};
+use likelihood::{Best, Likely, Solved, System, shares};
+use model::{
+    Columns, Current, Layout, Problem, Smoothness, WorkRow, alpha_row, motion, roughness, slope,
+};
 
 /// What the fit must know about the wheel.
 #[derive(Debug, Clone, PartialEq)]
@@ -158,7 +160,12 @@ const TEETH_MIN: usize = 16;
 const PATTERN_PRIOR_SHARE: f64 = 0.01;
 /// Prior size of the ripple in s: far above any real one, so that it only steadies the algebra.
 const RIPPLE_PRIOR_S: f64 = 1e-3;
-const ITERATIONS: usize = 4;
+const ITERATIONS: usize = 3;
+/// Intervals of the motion that the fit starts from.
+const COARSE_INTERVALS: usize = 10;
+/// Smoothness that makes the teeth less likely than another by e to the minus half of this is not
+/// averaged over.
+const UNLIKELY: f64 = 14.0;
 /// The first iterations look at whole turns out of so many teeth at most: they only have to come near.
 const TEETH_TO_APPROACH: usize = 20_000;
 /// Residuals so many robust standard deviations away from those beside them are no teeth.
@@ -173,69 +180,115 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
     check(train)?;
     let n = train.time_s.len();
     let duration = train.time_s[n - 1] - train.time_s[0];
-    let inner = floor_to_usize(24.0 * duration).clamp(40, 120).min(n / 4);
-    let problem = Problem::new(train, options, inner + 1, true);
+    let inner = floor_to_usize(16.0 * duration).clamp(40, 96).min(n / 4);
+    let columns = Columns {
+        ripple: true,
+        wander: true,
+    };
+    let problem = Problem::new(train, options, inner, columns);
     let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
-    let mut current = problem.start();
     let noise_floor = options.tick_s / 12.0_f64.sqrt();
     let mut noise_s = (10.0 * noise_floor).max(1e-6);
     let mut pattern_sd = PATTERN_PRIOR_SHARE * pitch;
-    let mut weights = vec![true; n];
+    let (mut current, mut weights) = coarse(&problem, noise_s, pattern_sd)?;
     let mut released = vec![false; problem.segments.len().saturating_sub(1)];
-    let mut best: Option<Best> = None;
+    let mut best: [Option<Best>; 2] = [None; 2];
     for iteration in 0..ITERATIONS {
-        let last = iteration + 1 == ITERATIONS;
-        let penalty = roughness(&problem, &current);
-        let work = problem.work_rows(&current, iteration == 0);
-        let normal = if iteration + 2 < ITERATIONS {
+        let work = problem.work_rows(&current);
+        let normal = if iteration == 0 {
             problem.normal(&current, &thinned(train, options, &weights))
         } else {
             problem.normal(&current, &weights)
         };
-        let (ridge, target) = ridge(&problem.layout, options, noise_s, pattern_sd);
-        let system = System::new(
-            &problem.layout,
-            &normal,
-            &penalty,
-            (&work, &released),
-            (&ridge, &target),
-        );
-        let chosen = system.search(best);
-        best = Some(chosen);
-        if last {
-            let mut chosen = chosen;
-            if let Ok(v) = std::env::var("SHIFT") { chosen.at[0] += v.parse::<f64>().unwrap_or(0.0); chosen.deviation[0] = 0.001; }
-            let mixture = system.mixture(&chosen);
-            #[allow(clippy::print_stderr, clippy::allow_attributes)]
-            if std::env::var("DBG").is_ok() {
-                for (share, solved) in &mixture {
-                    let inv = solved.factor.inverse();
-                    let e: f64 = problem.layout.spline_at.len() as f64 - solved.lambda * inv.trace_product(&penalty.matrix);
-                    eprintln!("  share {share:.3} crit {:.3} eff {e:.2} noise {:.2}", solved.criterion, solved.noise_s * 1e6);
-                }
-                eprintln!("best {:?} released {}", chosen, released.iter().filter(|r| **r).count());
-            }
-            let found = Found {
-                roughness: penalty.matrix,
-                work,
-                released,
-                best: chosen,
-                weights,
-                noise_floor,
-            };
-            return finish(problem, current, &mixture, found);
+        let ridges = ridge(&problem.layout, options, noise_s, pattern_sd);
+        let kinds = [Smoothness::CurvatureChange, Smoothness::Curvature]
+            .map(|smoothness| roughness(&problem, &current, smoothness));
+        let systems: Vec<(System<'_>, Best)> = kinds
+            .iter()
+            .zip(&mut best)
+            .filter_map(|(roughness, best)| {
+                let system = System::new(
+                    &problem.layout,
+                    &normal,
+                    roughness.as_ref()?,
+                    (&work, &released),
+                    (&ridges.0, &ridges.1),
+                );
+                let chosen = system.search(*best);
+                *best = Some(chosen);
+                Some((system, chosen))
+            })
+            .collect();
+        #[allow(clippy::print_stderr, clippy::allow_attributes)]
+        if std::env::var("DBG").is_ok() {
+            eprintln!("it {iteration} kinds {:?} best {:?} {:?}", kinds.iter().map(|k| k.as_ref().map(|k| k.log_det)).collect::<Vec<_>>(), systems.iter().map(|s| s.1).collect::<Vec<_>>(), noise_s);
         }
+        let (system, chosen) = systems
+            .iter()
+            .min_by(|a, b| a.1.criterion.total_cmp(&b.1.criterion))
+            .ok_or(FitError::Singular)?;
         let solved = system.solve(chosen.at).ok_or(FitError::Singular)?;
         noise_s = solved.noise_s.max(noise_floor);
+        if iteration + 1 == ITERATIONS {
+            let likely = systems
+                .iter()
+                .filter(|s| s.1.criterion < chosen.criterion + UNLIKELY)
+                .flat_map(|(system, best)| system.around(best))
+                .collect();
+            let found = Found {
+                likely,
+                work: &work,
+                released: &released,
+                best: *chosen,
+                weights: &weights,
+                noise_s,
+                noise_floor,
+            };
+            return Ok(finish(&problem, current, &found));
+        }
         let inverse = solved.factor.inverse();
-        released = jumps(&work, &released, &solved, &inverse, chosen.at[1]);
+        let next = jumps(&work, &released, &solved, &inverse, chosen.at[1]);
         take(&mut current, &problem.layout, &solved.solution);
         if problem.layout.pattern > 0 {
             pattern_sd = pattern_scale(&problem.layout, &solved, &inverse, pitch);
         }
         weights = set_aside(&problem.residuals(&current, &solved.solution));
+        drop(systems);
+        released = next;
     }
     Err(FitError::Singular)
+}
+
+/// A motion to start from: the best of a few intervals, with the teeth that take part in it.
+fn coarse(
+    problem: &Problem<'_>,
+    noise_s: f64,
+    pattern_sd: f64,
+) -> Result<(Current, Vec<bool>), FitError> {
+    let (train, options) = (problem.train, problem.options);
+    let n = train.time_s.len();
+    let columns = Columns {
+        ripple: true,
+        wander: false,
+    };
+    let few = Problem::new(train, options, COARSE_INTERVALS.min(n / 8), columns);
+    let mut current = few.straight();
+    let mut weights = vec![true; n];
+    let (ridge, target) = ridge(&few.layout, options, noise_s, pattern_sd);
+    for _ in 0..2 {
+        let normal = few.normal(&current, &thinned(train, options, &weights));
+        let mut a = normal.a;
+        let mut b = normal.b;
+        for (i, ridge) in ridge.iter().enumerate() {
+            *a.at_mut(i, i) += ridge;
+            b[i] += ridge * target[i];
+        }
+        let solution = a.factor().ok_or(FitError::Singular)?.solve(&b);
+        take(&mut current, &few.layout, &solution);
+        weights = set_aside(&few.residuals(&current, &solution));
+    }
+    let refined = problem.refined(&few.basis, &current.coefficients);
+    Ok((refined.ok_or(FitError::Singular)?, weights))
 }
 
 /// Moves the motion by a solution: the smooth part by what it says, the wander to what it says.
@@ -373,58 +426,49 @@ fn set_aside(residuals: &[f64]) -> Vec<bool> {
     apart.iter().map(|a| *a <= limit || limit <= 0.0).collect()
 }
 
-/// What the last round of the fit was done with.
-struct Found {
-    roughness: Envelope,
-    work: Vec<WorkRow>,
-    released: Vec<bool>,
+/// What the last round of the fit came to.
+struct Found<'a> {
+    likely: Vec<Likely>,
+    work: &'a [WorkRow],
+    released: &'a [bool],
     best: Best,
-    weights: Vec<bool>,
+    weights: &'a [bool],
+    noise_s: f64,
     noise_floor: f64,
 }
 
 /// The mean over the solutions that are about as likely, and their spread in the covariance: how
 /// smooth a curve is, is never known well from one pull.
-fn finish(
-    problem: Problem<'_>,
-    mut current: Current,
-    mixture: &[(f64, Solved)],
-    found: Found,
-) -> Result<SpeedFit, FitError> {
+fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> SpeedFit {
     let layout = &problem.layout;
-    let likeliest = mixture
-        .iter()
-        .max_by(|a, b| a.0.total_cmp(&b.0))
-        .map(|(_, solved)| solved)
-        .ok_or(FitError::Singular)?;
-    let noise_s = likeliest.noise_s.max(found.noise_floor);
+    let noise_s = found.noise_s;
+    let shares = shares(&found.likely);
+    let mixture = || shares.iter().zip(&found.likely);
     let mut mean = vec![0.0; layout.len()];
-    for (share, solved) in mixture {
-        for (value, x) in mean.iter_mut().zip(&solved.solution) {
+    for (share, likely) in mixture() {
+        for (value, x) in mean.iter_mut().zip(&likely.solved.solution) {
             *value += share * x;
         }
     }
-    let mut covariance = found.roughness.zeros_alike();
+    let mut covariance = layout.matrix();
     let mut effective_parameters = 0.0;
-    for (share, solved) in mixture {
-        let inverse = solved.factor.inverse();
-        let variance = solved.noise_s.max(found.noise_floor).powi(2);
-        covariance.add(share * variance, &inverse);
-        let off: Vec<f64> = solved
+    for (share, likely) in mixture() {
+        let variance = likely.solved.noise_s.max(found.noise_floor).powi(2);
+        covariance.add(share * variance, &likely.inverse);
+        let off: Vec<f64> = likely
+            .solved
             .solution
             .iter()
             .zip(&mean)
             .map(|(x, m)| x - m)
             .collect();
         covariance.add_outer(&off, *share);
-        let held = solved.lambda * inverse.trace_product(&found.roughness);
-        effective_parameters += share * (layout.spline_at.len() as f64 - held);
+        effective_parameters += share * likely.parameters;
     }
-    let released = &found.released;
     let cycles: f64 = found.work.iter().map(|row| row.cycles).sum();
     let cov = noise_s * (-0.5 * found.best.at[1]).exp();
     take(&mut current, layout, &mean);
-    let jumped = work_jumps(&found.work, released, &mean);
+    let jumped = work_jumps(found.work, found.released, &mean);
     let n = problem.thetas.len();
     let used = found.weights.iter().filter(|w| **w).count();
     let time = (problem.train.time_s[0], problem.train.time_s[n - 1]);
@@ -433,7 +477,7 @@ fn finish(
     let mut fit = SpeedFit {
         theta_range: (problem.thetas[0], problem.thetas[n - 1]),
         time_range_s: time,
-        gaps_s: gaps(&problem, &found.weights, 1.5 * knot_s),
+        gaps_s: gaps(problem, found.weights, 1.5 * knot_s),
         pattern_rad: mean[layout.pattern_at()].to_vec(),
         pattern_uncertainty_rad: centred_deviations(&covariance, layout.pattern_at()),
         noise_s,
@@ -454,9 +498,9 @@ fn finish(
         covariance,
         coefficients: current.coefficients,
         wander: current.wander,
-        wander_basis: problem.wander_basis,
-        basis: problem.basis,
-        layout: problem.layout,
+        wander_basis: problem.wander_basis.clone(),
+        basis: problem.basis.clone(),
+        layout: layout.clone(),
     };
     fit.work_jumps = jumped
         .into_iter()
@@ -465,7 +509,7 @@ fn finish(
             cycles,
         })
         .collect();
-    Ok(fit)
+    fit
 }
 
 /// Angle and size, in mean works of a cycle, of each run of segments whose work was left free.
@@ -621,11 +665,17 @@ pub fn information_bound(
     count: usize,
 ) -> Result<Vec<(Motion, f64)>, FitError> {
     let reference = fit_speed(train, options)?;
-    let problem = Problem::new(train, options, inner_knots + 1, false);
-    let current = problem.start();
+    let columns = Columns {
+        ripple: false,
+        wander: true,
+    };
+    let problem = Problem::new(train, options, inner_knots + 1, columns);
+    let current = problem
+        .refined(&reference.basis, &reference.coefficients)
+        .ok_or(FitError::Singular)?;
     let mut a = problem.normal(&current, &vec![true; train.time_s.len()]).a;
     let kappa = (noise_s / cycle_cov.max(1e-5)).powi(2);
-    for row in problem.work_rows(&current, true) {
+    for row in problem.work_rows(&current) {
         a.add_square(&row.row, kappa);
     }
     for j in problem.layout.pattern_at() {

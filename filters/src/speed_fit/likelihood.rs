@@ -1,12 +1,10 @@
 //! How smooth the curve is, how unlike the cycles are and how noisy the timing: by restricted maximum
 //! likelihood, and what its uncertainty does to the curve.
 
-use super::model::{Layout, Normal, Roughness, WorkRow};
+use super::model::{Layout, NULL_SPACE, Normal, Roughness, WorkRow};
 use crate::bspline::even;
 use crate::envelope::{Envelope, Factor};
 
-/// Dimension of what the penalty leaves free: start time, speed, and `alpha` linear in time.
-const NULL_SPACE: usize = 5;
 /// Weight of a segment whose work is left free.
 const RELEASED: f64 = 1e-7;
 
@@ -29,10 +27,16 @@ pub(super) struct Solved {
     pub(super) solution: Vec<f64>,
     pub(super) factor: Factor,
     pub(super) noise_s: f64,
-    /// Weight of the roughness.
-    pub(super) lambda: f64,
     /// Minus twice the restricted log likelihood, but for a constant.
     pub(super) criterion: f64,
+}
+
+/// A solution that may be the one.
+pub(super) struct Likely {
+    pub(super) solved: Solved,
+    pub(super) inverse: Envelope,
+    /// Effective number of parameters of the smooth part.
+    pub(super) parameters: f64,
 }
 
 /// Where the likelihood is greatest, and how it falls off.
@@ -41,6 +45,7 @@ pub(super) struct Best {
     pub(super) at: Weights,
     /// Standard deviation of each weight's logarithm.
     pub(super) deviation: [f64; 2],
+    pub(super) criterion: f64,
 }
 
 impl<'a> System<'a> {
@@ -111,10 +116,10 @@ impl<'a> System<'a> {
         let rank = self.layout.spline_at.len().saturating_sub(NULL_SPACE) as f64;
         let criterion = free * deviance.ln() + factor.log_det()
             - rank * weights[0]
+            - self.roughness.log_det
             - self.released.iter().filter(|r| !**r).count() as f64 * weights[1];
         Some(Solved {
             noise_s: (deviance / free).sqrt(),
-            lambda,
             solution,
             factor,
             criterion,
@@ -126,7 +131,7 @@ impl<'a> System<'a> {
             .map_or(f64::INFINITY, |solved| solved.criterion)
     }
 
-    /// The weights that make the teeth most likely, from `before` on or from a wide scan.
+    /// The weights that make the teeth most likely, from `before` on or from a scan.
     pub(super) fn search(&self, before: Option<Best>) -> Best {
         let both = !self.work.is_empty();
         let at = before.map_or_else(|| self.scan(both), |best| best.at);
@@ -134,14 +139,13 @@ impl<'a> System<'a> {
     }
 
     fn scan(&self, both: bool) -> Weights {
-        let trace = |matrix: &Envelope| -> f64 {
-            self.layout.spline_at.iter().map(|i| matrix.at(*i, *i)).sum()
-        };
-        let natural = (trace(&self.normal.a) / trace(&self.roughness.matrix)).ln();
+        // As rough as the motion in hand with 3 us of timing noise, and smoother.
+        let rough = self.roughness.after(&vec![0.0; self.layout.len()]);
+        let natural = (1e-11 * self.layout.spline_at.len() as f64 / rough).ln();
         // Timing noise over scatter of the cycles' work, squared: 1 to 50 us over 0.1 to 20 %.
-        let kappas = if both { even(-24.0, -9.0, 4) } else { vec![0.0] };
+        let kappas = if both { even(-23.0, -11.0, 3) } else { vec![0.0] };
         let mut best = (f64::INFINITY, [natural, kappas[0]]);
-        for x in even(natural - 12.0, natural + 26.0, 13) {
+        for x in even(natural - 4.0, natural + 12.0, 5) {
             for y in &kappas {
                 let value = self.criterion([x, *y]);
                 if value < best.0 {
@@ -152,26 +156,32 @@ impl<'a> System<'a> {
         best.1
     }
 
-    /// Solutions at weights of roughness around the best, and their shares of the probability.
-    pub(super) fn mixture(&self, best: &Best) -> Vec<(f64, Solved)> {
-        let mut found: Vec<(f64, Solved)> = [-1.8, -0.9, 0.0, 0.9, 1.8]
+    /// Solutions at weights of roughness around the best.
+    pub(super) fn around(&self, best: &Best) -> Vec<Likely> {
+        [-1.8, -0.9, 0.0, 0.9, 1.8]
             .into_iter()
             .filter_map(|step| {
                 let x = best.at[0] + step * best.deviation[0];
-                Some((0.0, self.solve([x, best.at[1]])?))
+                let solved = self.solve([x, best.at[1]])?;
+                let inverse = solved.factor.inverse();
+                let held = x.exp() * inverse.trace_product(&self.roughness.matrix);
+                Some(Likely {
+                    parameters: self.layout.spline_at.len() as f64 - held,
+                    inverse,
+                    solved,
+                })
             })
-            .collect();
-        let least = found
-            .iter()
-            .map(|(_, solved)| solved.criterion)
-            .fold(f64::INFINITY, f64::min);
-        for (share, solved) in &mut found {
-            *share = (-0.5 * (solved.criterion - least)).exp();
-        }
-        let sum: f64 = found.iter().map(|(share, _)| share).sum();
-        found.iter_mut().for_each(|(share, _)| *share /= sum);
-        found
+            .collect()
     }
+}
+
+/// The share of the probability that each solution has.
+pub(super) fn shares(solved: &[Likely]) -> Vec<f64> {
+    let criteria = solved.iter().map(|s| s.solved.criterion);
+    let least = criteria.clone().fold(f64::INFINITY, f64::min);
+    let likely: Vec<f64> = criteria.map(|c| (-0.5 * (c - least)).exp()).collect();
+    let sum: f64 = likely.iter().sum();
+    likely.into_iter().map(|share| share / sum).collect()
 }
 
 impl WorkRow {
@@ -241,5 +251,9 @@ fn descend(start: Weights, both: bool, mut f: impl FnMut(Weights) -> f64) -> Bes
             break;
         }
     }
-    Best { at, deviation }
+    Best {
+        at,
+        deviation,
+        criterion: value,
+    }
 }

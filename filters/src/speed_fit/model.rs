@@ -7,10 +7,12 @@ use crate::bspline::{Basis, Local, ORDER, even, interpolate};
 use crate::envelope::Envelope;
 use crate::teeth::ToothTrain;
 
+/// Dimension of what roughness leaves free: start time, speed, and `alpha` linear in time.
+pub(super) const NULL_SPACE: usize = 4;
 const CYCLE_HARMONICS: usize = 6;
 /// Segments of the wander at most: cost grows with them, and beyond a few hundred what happens
 /// within one is far below the timing noise.
-const SEGMENTS_MAX: f64 = 480.0;
+const SEGMENTS_MAX: f64 = 300.0;
 
 /// One harmonic of the working cycle with the powers of scaled speed that shape its amplitude.
 #[derive(Debug, Clone)]
@@ -48,6 +50,13 @@ impl Layout {
 
     pub(super) fn ripple_at(&self) -> Range<usize> {
         self.band + self.pattern..self.len()
+    }
+
+    /// Which positions belong to the smooth part.
+    pub(super) fn is_spline(&self) -> Vec<bool> {
+        let mut is_spline = vec![false; self.len()];
+        self.spline_at.iter().for_each(|at| is_spline[*at] = true);
+        is_spline
     }
 
     pub(super) fn matrix(&self) -> Envelope {
@@ -153,6 +162,13 @@ pub(super) struct Problem<'a> {
     pub(super) scale: SpeedScale,
 }
 
+/// Which unknowns there are besides the smooth part and tooth errors.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Columns {
+    pub(super) ripple: bool,
+    pub(super) wander: bool,
+}
+
 /// Normal equations of the residuals against the smooth part in hand.
 pub(super) struct Normal {
     pub(super) a: Envelope,
@@ -175,7 +191,7 @@ impl<'a> Problem<'a> {
         train: &'a ToothTrain,
         options: &'a FitOptions,
         intervals: usize,
-        with_ripple: bool,
+        columns: Columns,
     ) -> Self {
         let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
         let thetas: Vec<f64> = train.index.iter().map(|k| pitch * *k as f64).collect();
@@ -184,7 +200,7 @@ impl<'a> Problem<'a> {
         let basis = Basis::new(&points);
         let turns = (thetas[n - 1] - thetas[0]) / std::f64::consts::TAU;
         let cycles = options.cycles_per_turn.map_or(0.0, |c| c * turns);
-        let per_interval = if cycles >= 8.0 {
+        let per_interval = if columns.wander && cycles >= 8.0 {
             let wanted = cycles.min(SEGMENTS_MAX) / (points.len() - 1) as f64;
             crate::convert::floor_to_usize(wanted.round()).max(1)
         } else {
@@ -192,7 +208,7 @@ impl<'a> Problem<'a> {
         };
         let segments = subdivided(&points, per_interval);
         let wander_basis = (per_interval > 0).then(|| Basis::of_degree(2, &segments));
-        let harmonics = if with_ripple {
+        let harmonics = if columns.ripple {
             usable_harmonics(options, turns, (points.len() - 2) as f64 * 0.6)
         } else {
             Vec::new()
@@ -230,16 +246,43 @@ impl<'a> Problem<'a> {
     }
 
     /// The motion that runs straight from tooth to tooth.
-    pub(super) fn start(&self) -> Current {
+    pub(super) fn straight(&self) -> Current {
         let times = &self.train.time_s;
         let greville = self.basis.greville();
-        Current {
-            coefficients: greville
+        self.smooth(
+            greville
                 .iter()
                 .map(|x| interpolate(&self.thetas, times, *x))
                 .collect(),
+        )
+    }
+
+    fn smooth(&self, coefficients: Vec<f64>) -> Current {
+        Current {
+            coefficients,
             wander: vec![0.0; self.layout.wander_at.len()],
         }
+    }
+
+    /// The motion nearest to that of a coarser basis, by least squares; `None` when singular.
+    pub(super) fn refined(&self, coarse: &Basis, coefficients: &[f64]) -> Option<Current> {
+        let layout = &self.layout;
+        let mut a = layout.matrix();
+        let mut b = vec![0.0; layout.len()];
+        let (from, to) = (self.thetas[0], self.thetas[self.thetas.len() - 1]);
+        for theta in even(from, to, 6 * self.basis.len()) {
+            let local = self.basis.at(theta);
+            let row = layout.spline_row(&local, &local.derivative[0]);
+            let time_s = coarse.at(theta).dot(0, coefficients);
+            a.add_square(&row, 1.0);
+            row.iter().for_each(|(at, v)| b[*at] += v * time_s);
+        }
+        let is_spline = layout.is_spline();
+        for i in (0..layout.len()).filter(|i| !is_spline[*i]) {
+            *a.at_mut(i, i) = 1.0;
+        }
+        let solution = a.factor()?.solve(&b);
+        Some(self.smooth(layout.spline_at.iter().map(|at| solution[*at]).collect()))
     }
 
     /// The columns after the spline's for tooth `k` at speed `omega`: the tooth's pattern column with
@@ -372,9 +415,8 @@ impl<'a> Problem<'a> {
     /// The smooth part is the motion of an engine whose cycles are all alike, `d omega / dt =
     /// f(omega)`. Work that a cycle lacks makes the speed leave it, and what the speed is off by
     /// fades as the equation of motion says: to first order, with `eta` the lack of acceleration,
-    /// `wander'' + (3 alpha / omega² - f' / omega) wander' = eta / omega³`. While the smooth part is still `rough`, the mean acceleration
-    /// stands for the one in hand.
-    pub(super) fn work_rows(&self, current: &Current, rough: bool) -> Vec<WorkRow> {
+    /// `wander'' + (3 alpha / omega² - f' / omega) wander' = eta / omega³`.
+    pub(super) fn work_rows(&self, current: &Current) -> Vec<WorkRow> {
         let (Some(basis), Some(per_turn)) = (&self.wander_basis, self.options.cycles_per_turn)
         else {
             return Vec::new();
@@ -387,11 +429,8 @@ impl<'a> Problem<'a> {
             .map(|bounds| {
                 let theta = 0.5 * (bounds[0] + bounds[1]);
                 let cycles = per_turn * (bounds[1] - bounds[0]) / std::f64::consts::TAU;
-                let (omega, mut alpha) = motion(&self.basis, theta, &current.coefficients);
-                let mut slope = slope(&self.basis, theta, &current.coefficients);
-                if rough {
-                    (alpha, slope) = (mean, 0.0);
-                }
+                let (omega, alpha) = motion(&self.basis, theta, &current.coefficients);
+                let slope = slope(&self.basis, theta, &current.coefficients);
                 let scale = omega.powi(3) * cycles.sqrt() / alpha.abs().clamp(0.3 * mean, 3.0 * mean);
                 let wander = basis.at(theta);
                 let fading = 3.0 * alpha / (omega * omega) - slope / omega;
@@ -446,15 +485,30 @@ pub(super) fn slope(basis: &Basis, theta: f64, coefficients: &[f64]) -> f64 {
     }
 }
 
-/// The roughness of `alpha`: its second differences over time, and how they change with the smooth
-/// part.
+/// What a curve's roughness is measured by.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Smoothness {
+    /// The curvature of `alpha` over time: a curve with a kink, a dip or a step here and there.
+    Curvature,
+    /// The change of the curvature: a curve that bends evenly, as most do.
+    CurvatureChange,
+}
+
+/// Share of the curvature itself in [`Smoothness::CurvatureChange`]: next to nothing, but enough to
+/// make the two comparable (an even curvature of the size of the curve costs little).
+const CURVATURE_SHARE: f64 = 0.1;
+
+/// The roughness of `alpha` and how it changes with the smooth part.
 pub(super) struct Roughness {
     rows: Vec<RoughnessRow>,
     pub(super) matrix: Envelope,
     /// What the matrix's rows say of the smooth part in hand.
     pub(super) offset: Vec<f64>,
+    /// Logarithm of the matrix's determinant without what it leaves free, but for a constant.
+    pub(super) log_det: f64,
 }
 
+#[derive(Debug, Clone)]
 struct RoughnessRow {
     in_hand: f64,
     change: Vec<(usize, f64)>,
@@ -474,8 +528,13 @@ impl Roughness {
     }
 }
 
-/// Roughness as the mean square of the second difference of `alpha` over time, on an even grid.
-pub(super) fn roughness(problem: &Problem<'_>, current: &Current) -> Roughness {
+/// Roughness as the mean square of differences of `alpha` over time, on an even grid; `None` when
+/// the motion in hand is none.
+pub(super) fn roughness(
+    problem: &Problem<'_>,
+    current: &Current,
+    smoothness: Smoothness,
+) -> Option<Roughness> {
     let times = &problem.train.time_s;
     let time = (times[0], times[times.len() - 1]);
     let count = 4 * problem.basis.len();
@@ -505,31 +564,64 @@ pub(super) fn roughness(problem: &Problem<'_>, current: &Current) -> Roughness {
         .collect();
     let layout = &problem.layout;
     let mut found = Roughness {
-        rows: Vec::with_capacity(count),
+        rows: Vec::with_capacity(2 * count),
         matrix: layout.matrix(),
         offset: vec![0.0; layout.len()],
+        log_det: 0.0,
     };
     // Scaled so that the weight does not depend on the length of the pull.
-    let gain = (time.1 - time.0).powi(3) / (step * step * step) / (count as f64).sqrt();
-    for triple in points.windows(4) {
-        let from = triple[0].0;
-        let mut window = vec![0.0; triple[3].0 + ORDER - from];
-        let mut in_hand = 0.0;
-        for ((first, alpha, row), weight) in triple.iter().zip([-gain, 3.0 * gain, -3.0 * gain, gain]) {
-            in_hand += weight * alpha;
-            for (i, value) in row.iter().enumerate() {
-                window[first - from + i] += weight * value;
-            }
+    let (per_step, mean) = ((time.1 - time.0) / step, 1.0 / (count as f64).sqrt());
+    let second = [1.0, -2.0, 1.0].map(|w| w * per_step.powi(2) * mean);
+    match smoothness {
+        Smoothness::Curvature => found.add_differences(layout, &points, &second),
+        Smoothness::CurvatureChange => {
+            let third = [-1.0, 3.0, -3.0, 1.0].map(|w| w * per_step.powi(3) * mean);
+            found.add_differences(layout, &points, &third);
+            let share = second.map(|w| w * CURVATURE_SHARE.sqrt());
+            found.add_differences(layout, &points, &share);
         }
-        let positions = layout.spline_at[from..].iter();
-        let change: Vec<(usize, f64)> = positions.copied().zip(window).collect();
-        found.matrix.add_square(&change, 1.0);
-        for (at, value) in &change {
-            found.offset[*at] += value * in_hand;
-        }
-        found.rows.push(RoughnessRow { in_hand, change });
     }
-    found
+    // The minor without as many unknowns as are left free, far apart: both kinds leave the same free.
+    let mut minor = found.matrix.clone();
+    let last = layout.spline_at.len() - 1;
+    let pinned: [usize; NULL_SPACE] =
+        std::array::from_fn(|i| layout.spline_at[i * last / (NULL_SPACE - 1)]);
+    for (i, spline) in layout.is_spline().into_iter().enumerate() {
+        if !spline || pinned.contains(&i) {
+            minor.isolate(i);
+        }
+    }
+    found.log_det = minor.factor()?.log_det();
+    Some(found)
+}
+
+impl Roughness {
+    /// Adds the weighted sums over each run of neighbouring points.
+    fn add_differences(
+        &mut self,
+        layout: &Layout,
+        points: &[(usize, f64, [f64; ORDER])],
+        weights: &[f64],
+    ) {
+        for run in points.windows(weights.len()) {
+            let (from, to) = (run[0].0, run[run.len() - 1].0);
+            let mut window = vec![0.0; to + ORDER - from];
+            let mut in_hand = 0.0;
+            for ((first, alpha, row), weight) in run.iter().zip(weights) {
+                in_hand += weight * alpha;
+                for (i, value) in row.iter().enumerate() {
+                    window[first - from + i] += weight * value;
+                }
+            }
+            let positions = layout.spline_at[from..].iter();
+            let change: Vec<(usize, f64)> = positions.copied().zip(window).collect();
+            self.matrix.add_square(&change, 1.0);
+            for (at, value) in &change {
+                self.offset[*at] += value * in_hand;
+            }
+            self.rows.push(RoughnessRow { in_hand, change });
+        }
+    }
 }
 
 /// Breakpoints at angles that lie evenly in time, so that every stretch of the pull gets its share.
