@@ -22,22 +22,22 @@ pub(crate) struct Envelope {
 #[derive(Debug, Clone)]
 pub(crate) struct Factor(Envelope);
 
-/// Four sums at once: the compiler may not reorder one.
+/// Eight sums at once: the compiler may not reorder one.
 fn dot(a: &[f64], b: &[f64]) -> f64 {
-    let mut sums = [0.0; 4];
-    let (a4, b4) = (a.chunks_exact(4), b.chunks_exact(4));
-    let rest: f64 = a4
+    let mut sums = [0.0; 8];
+    let (a8, b8) = (a.chunks_exact(8), b.chunks_exact(8));
+    let rest: f64 = a8
         .remainder()
         .iter()
-        .zip(b4.remainder())
+        .zip(b8.remainder())
         .map(|(x, y)| x * y)
         .sum();
-    for (x, y) in a4.zip(b4) {
+    for (x, y) in a8.zip(b8) {
         for (sum, (x, y)) in sums.iter_mut().zip(x.iter().zip(y)) {
             *sum += x * y;
         }
     }
-    (sums[0] + sums[1]) + (sums[2] + sums[3]) + rest
+    sums.iter().sum::<f64>() + rest
 }
 
 impl Envelope {

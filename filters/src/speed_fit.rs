@@ -165,7 +165,7 @@ const ITERATIONS: usize = 3;
 const COARSE_INTERVALS: usize = 10;
 /// Smoothness that makes the teeth less likely than another by e to the minus half of this is not
 /// averaged over.
-const UNLIKELY: f64 = 14.0;
+const UNLIKELY: f64 = 9.0;
 /// The first iterations look at whole turns out of so many teeth at most: they only have to come near.
 const TEETH_TO_APPROACH: usize = 20_000;
 /// Residuals so many robust standard deviations away from those beside them are no teeth.
@@ -192,7 +192,9 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
     let mut pattern_sd = PATTERN_PRIOR_SHARE * pitch;
     let (mut current, mut weights) = coarse(&problem, noise_s, pattern_sd)?;
     let mut released = vec![false; problem.segments.len().saturating_sub(1)];
-    let mut best: [Option<Best>; 2] = [None; 2];
+    let mut best = [Some(Tried::Not); 2];
+    // Whether the last round changed neither teeth nor cycles that take part.
+    let mut settled = false;
     for iteration in 0..ITERATIONS {
         let work = problem.work_rows(&current);
         let normal = if iteration == 0 {
@@ -203,25 +205,28 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
         let ridges = ridge(&problem.layout, options, noise_s, pattern_sd);
         let kinds = [Smoothness::CurvatureChange, Smoothness::Curvature]
             .map(|smoothness| roughness(&problem, &current, smoothness));
-        let systems: Vec<(System<'_>, Best)> = kinds
-            .iter()
-            .zip(&mut best)
-            .filter_map(|(roughness, best)| {
-                let system = System::new(
-                    &problem.layout,
-                    &normal,
-                    roughness.as_ref()?,
-                    (&work, &released),
-                    (&ridges.0, &ridges.1),
-                );
-                let chosen = system.search(*best);
-                *best = Some(chosen);
-                Some((system, chosen))
-            })
-            .collect();
-        #[allow(clippy::print_stderr, clippy::allow_attributes)]
-        if std::env::var("DBG").is_ok() {
-            eprintln!("it {iteration} kinds {:?} best {:?} {:?}", kinds.iter().map(|k| k.as_ref().map(|k| k.log_det)).collect::<Vec<_>>(), systems.iter().map(|s| s.1).collect::<Vec<_>>(), noise_s);
+        let mut systems: Vec<(System<'_>, Best)> = Vec::with_capacity(2);
+        for (roughness, best) in kinds.iter().zip(&mut best) {
+            let (Some(roughness), Some(before)) = (roughness, *best) else {
+                continue;
+            };
+            let system = System::new(
+                &problem.layout,
+                &normal,
+                roughness,
+                (&work, &released),
+                (&ridges.0, &ridges.1),
+            );
+            let chosen = match before {
+                Tried::Not => {
+                    let known = systems.first().map(|(_, best)| best.at[1]);
+                    system.search(system.scan(known))
+                }
+                Tried::Found(best) if settled => best,
+                Tried::Found(best) => system.search(best.at),
+            };
+            *best = Some(Tried::Found(chosen));
+            systems.push((system, chosen));
         }
         let (system, chosen) = systems
             .iter()
@@ -232,7 +237,6 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
         if iteration + 1 == ITERATIONS {
             let likely = systems
                 .iter()
-                .filter(|s| s.1.criterion < chosen.criterion + UNLIKELY)
                 .flat_map(|(system, best)| system.around(best))
                 .collect();
             let found = Found {
@@ -252,11 +256,23 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
         if problem.layout.pattern > 0 {
             pattern_sd = pattern_scale(&problem.layout, &solved, &inverse, pitch);
         }
-        weights = set_aside(&problem.residuals(&current, &solved.solution));
+        let kept = set_aside(&problem.residuals(&current, &solved.solution));
+        let least = chosen.criterion;
+        for tried in &mut best {
+            tried.take_if(|t| matches!(t, Tried::Found(b) if b.criterion > least + UNLIKELY));
+        }
         drop(systems);
-        released = next;
+        settled = iteration > 0 && next == released && kept == weights;
+        (weights, released) = (kept, next);
     }
     Err(FitError::Singular)
+}
+
+/// How far a kind of smoothness has come.
+#[derive(Debug, Clone, Copy)]
+enum Tried {
+    Not,
+    Found(Best),
 }
 
 /// A motion to start from: the best of a few intervals, with the teeth that take part in it.

@@ -131,19 +131,24 @@ impl<'a> System<'a> {
             .map_or(f64::INFINITY, |solved| solved.criterion)
     }
 
-    /// The weights that make the teeth most likely, from `before` on or from a scan.
-    pub(super) fn search(&self, before: Option<Best>) -> Best {
+    /// The weights that make the teeth most likely, from `before` on.
+    pub(super) fn search(&self, before: Weights) -> Best {
         let both = !self.work.is_empty();
-        let at = before.map_or_else(|| self.scan(both), |best| best.at);
-        descend(at, both, |weights| self.criterion(weights))
+        descend(before, both, |weights| self.criterion(weights))
     }
 
-    fn scan(&self, both: bool) -> Weights {
+    /// Weights to begin a search with. What another kind of roughness found for the cycles' work
+    /// holds here too.
+    pub(super) fn scan(&self, log_kappa: Option<f64>) -> Weights {
         // As rough as the motion in hand with 3 us of timing noise, and smoother.
         let rough = self.roughness.after(&vec![0.0; self.layout.len()]);
         let natural = (1e-11 * self.layout.spline_at.len() as f64 / rough).ln();
-        // Timing noise over scatter of the cycles' work, squared: 1 to 50 us over 0.1 to 20 %.
-        let kappas = if both { even(-23.0, -11.0, 3) } else { vec![0.0] };
+        let kappas = match log_kappa {
+            Some(kappa) => vec![kappa],
+            None if self.work.is_empty() => vec![0.0],
+            // Timing noise over scatter of the cycles' work, squared: 1 to 50 us over 0.1 to 20 %.
+            None => even(-23.0, -11.0, 3),
+        };
         let mut best = (f64::INFINITY, [natural, kappas[0]]);
         for x in even(natural - 4.0, natural + 12.0, 5) {
             for y in &kappas {
