@@ -69,6 +69,15 @@ impl Envelope {
         }
     }
 
+    /// The band without its border.
+    pub(crate) fn without_border(&self) -> Self {
+        let mut band = self.clone();
+        band.first.truncate(self.band);
+        band.start.truncate(self.band + 1);
+        band.values.truncate(self.start[self.band]);
+        band
+    }
+
     pub(crate) fn len(&self) -> usize {
         self.first.len()
     }
@@ -112,7 +121,7 @@ impl Envelope {
         *self.at_mut(i, i) = 1.0;
     }
 
-    /// Adds `weight` times another matrix of the same shape.
+    /// Adds `weight` times another matrix of the same band, and border where this one has any.
     pub(crate) fn add(&mut self, weight: f64, other: &Self) {
         for (value, more) in self.values.iter_mut().zip(&other.values) {
             *value += weight * more;

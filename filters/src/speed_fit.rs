@@ -182,7 +182,7 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
     let duration = train.time_s[n - 1] - train.time_s[0];
     let inner = floor_to_usize(16.0 * duration).clamp(40, 96).min(n / 4);
     let columns = Columns {
-        ripple: true,
+        ripple_from: Some(0.6 * inner as f64),
         wander: true,
     };
     let problem = Problem::new(train, options, inner, columns);
@@ -190,7 +190,7 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
     let noise_floor = options.tick_s / 12.0_f64.sqrt();
     let mut noise_s = (10.0 * noise_floor).max(1e-6);
     let mut pattern_sd = PATTERN_PRIOR_SHARE * pitch;
-    let (mut current, mut weights) = coarse(&problem, noise_s, pattern_sd)?;
+    let (mut current, mut weights, mut border) = coarse(&problem, columns, noise_s, pattern_sd)?;
     let mut released = vec![false; problem.segments.len().saturating_sub(1)];
     let mut best = [Some(Tried::Not); 2];
     // Whether the last round changed neither teeth nor cycles that take part.
@@ -205,28 +205,27 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
         let ridges = ridge(&problem.layout, options, noise_s, pattern_sd);
         let kinds = [Smoothness::CurvatureChange, Smoothness::Curvature]
             .map(|smoothness| roughness(&problem, &current, smoothness));
+        let held = normal.without_border(&border.values, border.told);
         let mut systems: Vec<(System<'_>, Best)> = Vec::with_capacity(2);
         for (roughness, best) in kinds.iter().zip(&mut best) {
             let (Some(roughness), Some(before)) = (roughness, *best) else {
                 continue;
             };
-            let system = System::new(
-                &problem.layout,
-                &normal,
-                roughness,
-                (&work, &released),
-                (&ridges.0, &ridges.1),
-            );
+            let system = |normal, ridges| {
+                let cycles = (work.as_slice(), released.as_slice());
+                System::new(&problem.layout, normal, roughness, cycles, ridges)
+            };
+            let search = system(&held, (&[], &[]));
             let chosen = match before {
                 Tried::Not => {
                     let known = systems.first().map(|(_, best)| best.at[1]);
-                    system.search(system.scan(known))
+                    search.search(search.scan(known))
                 }
                 Tried::Found(best) if settled => best,
-                Tried::Found(best) => system.search(best.at),
+                Tried::Found(best) => search.search(best.at),
             };
             *best = Some(Tried::Found(chosen));
-            systems.push((system, chosen));
+            systems.push((system(&normal, (&ridges.0, &ridges.1)), chosen));
         }
         let (system, chosen) = systems
             .iter()
@@ -252,6 +251,7 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
         }
         let inverse = solved.factor.inverse();
         let next = jumps(&work, &released, &solved, &inverse, chosen.at[1]);
+        border = Border::new(&problem.layout, &solved.solution, &inverse, &ridges.0);
         take(&mut current, &problem.layout, &solved.solution);
         if problem.layout.pattern > 0 {
             pattern_sd = pattern_scale(&problem.layout, &solved, &inverse, pitch);
@@ -268,6 +268,25 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
     Err(FitError::Singular)
 }
 
+/// Tooth errors and ripple as found last. They hardly change with the weights, and searching for
+/// those with them held saves most of the time.
+#[derive(Debug, Default)]
+struct Border {
+    values: Vec<f64>,
+    /// How many of them the teeth have told, the rest being left to what was known before.
+    told: f64,
+}
+
+impl Border {
+    fn new(layout: &Layout, solution: &[f64], inverse: &Envelope, ridge: &[f64]) -> Self {
+        let range = layout.band..layout.len();
+        Self {
+            told: range.clone().map(|i| 1.0 - ridge[i] * inverse.at(i, i)).sum(),
+            values: solution[range].to_vec(),
+        }
+    }
+}
+
 /// How far a kind of smoothness has come.
 #[derive(Debug, Clone, Copy)]
 enum Tried {
@@ -278,19 +297,21 @@ enum Tried {
 /// A motion to start from: the best of a few intervals, with the teeth that take part in it.
 fn coarse(
     problem: &Problem<'_>,
+    columns: Columns,
     noise_s: f64,
     pattern_sd: f64,
-) -> Result<(Current, Vec<bool>), FitError> {
+) -> Result<(Current, Vec<bool>, Border), FitError> {
     let (train, options) = (problem.train, problem.options);
     let n = train.time_s.len();
     let columns = Columns {
-        ripple: true,
         wander: false,
+        ..columns
     };
     let few = Problem::new(train, options, COARSE_INTERVALS.min(n / 8), columns);
     let mut current = few.straight();
     let mut weights = vec![true; n];
     let (ridge, target) = ridge(&few.layout, options, noise_s, pattern_sd);
+    let mut border = Border::default();
     for _ in 0..2 {
         let normal = few.normal(&current, &thinned(train, options, &weights));
         let mut a = normal.a;
@@ -299,12 +320,14 @@ fn coarse(
             *a.at_mut(i, i) += ridge;
             b[i] += ridge * target[i];
         }
-        let solution = a.factor().ok_or(FitError::Singular)?.solve(&b);
+        let factor = a.factor().ok_or(FitError::Singular)?;
+        let solution = factor.solve(&b);
+        border = Border::new(&few.layout, &solution, &factor.inverse(), &ridge);
         take(&mut current, &few.layout, &solution);
         weights = set_aside(&few.residuals(&current, &solution));
     }
     let refined = problem.refined(&few.basis, &current.coefficients);
-    Ok((refined.ok_or(FitError::Singular)?, weights))
+    Ok((refined.ok_or(FitError::Singular)?, weights, border))
 }
 
 /// Moves the motion by a solution: the smooth part by what it says, the wander to what it says.
@@ -682,7 +705,7 @@ pub fn information_bound(
 ) -> Result<Vec<(Motion, f64)>, FitError> {
     let reference = fit_speed(train, options)?;
     let columns = Columns {
-        ripple: false,
+        ripple_from: None,
         wander: true,
     };
     let problem = Problem::new(train, options, inner_knots + 1, columns);

@@ -99,7 +99,7 @@ impl<'a> System<'a> {
         if fit <= 0.0 {
             return None; // lost to rounding: the weight is out of any sensible range
         }
-        let shrink: f64 = (0..solution.len())
+        let shrink: f64 = (0..self.ridge.len())
             .map(|i| self.ridge[i] * (solution[i] - self.target[i]).powi(2))
             .sum();
         let work: f64 = self
@@ -112,7 +112,7 @@ impl<'a> System<'a> {
             })
             .sum();
         let deviance = fit + lambda * self.roughness.after(&solution) + kappa * work + shrink;
-        let free = self.normal.rows.saturating_sub(NULL_SPACE).max(1) as f64;
+        let free = (self.normal.rows - NULL_SPACE as f64).max(1.0);
         let rank = self.layout.spline_at.len().saturating_sub(NULL_SPACE) as f64;
         let criterion = free * deviance.ln() + factor.log_det()
             - rank * weights[0]
@@ -141,7 +141,7 @@ impl<'a> System<'a> {
     /// holds here too.
     pub(super) fn scan(&self, log_kappa: Option<f64>) -> Weights {
         // As rough as the motion in hand with 3 us of timing noise, and smoother.
-        let rough = self.roughness.after(&vec![0.0; self.layout.len()]);
+        let rough = self.roughness.after(&vec![0.0; self.normal.b.len()]);
         let natural = (1e-11 * self.layout.spline_at.len() as f64 / rough).ln();
         let kappas = match log_kappa {
             Some(kappa) => vec![kappa],

@@ -165,7 +165,9 @@ pub(super) struct Problem<'a> {
 /// Which unknowns there are besides the smooth part and tooth errors.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Columns {
-    pub(super) ripple: bool,
+    /// Least number of swings in the stretch that an order of the ripple must show; `None` for no
+    /// ripple.
+    pub(super) ripple_from: Option<f64>,
     pub(super) wander: bool,
 }
 
@@ -174,7 +176,25 @@ pub(super) struct Normal {
     pub(super) a: Envelope,
     pub(super) b: Vec<f64>,
     pub(super) rr: f64,
-    pub(super) rows: usize,
+    pub(super) rows: f64,
+}
+
+impl Normal {
+    /// The same with the border's unknowns, and how many of them the teeth have told, known.
+    pub(super) fn without_border(&self, border: &[f64], known: f64) -> Self {
+        let a = self.a.without_border();
+        let band = a.len();
+        let mut x = vec![0.0; band];
+        x.extend(border);
+        let product = self.a.times(&x);
+        let squares = x.iter().zip(product.iter().zip(&self.b));
+        Self {
+            rr: self.rr + squares.map(|(x, (ax, b))| x * (ax - 2.0 * b)).sum::<f64>(),
+            b: (0..band).map(|i| self.b[i] - product[i]).collect(),
+            rows: self.rows - known,
+            a,
+        }
+    }
 }
 
 /// What the wander says of the work over one segment, scaled so that it is the work that the
@@ -208,11 +228,9 @@ impl<'a> Problem<'a> {
         };
         let segments = subdivided(&points, per_interval);
         let wander_basis = (per_interval > 0).then(|| Basis::of_degree(2, &segments));
-        let harmonics = if columns.ripple {
-            usable_harmonics(options, turns, (points.len() - 2) as f64 * 0.6)
-        } else {
-            Vec::new()
-        };
+        let harmonics = columns
+            .ripple_from
+            .map_or_else(Vec::new, |from| usable_harmonics(options, turns, from));
         let wander = wander_basis.as_ref().map_or(0, Basis::len);
         let (spline_at, wander_at, first) = interleave(basis.len(), wander, per_interval);
         let layout = Layout {
@@ -336,7 +354,7 @@ impl<'a> Problem<'a> {
         let (r, first) = (layout.ripple, layout.band + layout.pattern);
         let mut a = layout.matrix();
         let mut b = vec![0.0; layout.len()];
-        let (mut rr, mut rows) = (0.0, 0);
+        let (mut rr, mut rows) = (0.0, 0.0);
         let mut ripple = vec![0.0; r];
         let mut ripple_ripple = vec![0.0; r * r];
         let mut other_ripple = vec![0.0; first * r];
@@ -372,7 +390,7 @@ impl<'a> Problem<'a> {
                 add(&mut ripple_ripple[i * r..i * r + i + 1], *vi, &ripple);
             }
             rr += residual * residual;
-            rows += 1;
+            rows += 1.0;
         }
         for i in 0..r {
             for j in 0..=i {
