@@ -160,7 +160,8 @@ const TEETH_MIN: usize = 16;
 const PATTERN_PRIOR_SHARE: f64 = 0.01;
 /// Prior size of the ripple in s: far above any real one, so that it only steadies the algebra.
 const RIPPLE_PRIOR_S: f64 = 1e-3;
-const ITERATIONS: usize = 3;
+/// Rounds at most; it is done when one changes nothing of what takes part.
+const ROUNDS_MAX: usize = 6;
 /// Intervals of the motion that the fit starts from.
 const COARSE_INTERVALS: usize = 10;
 /// Smoothness that makes the teeth less likely than another by e to the minus half of this is not
@@ -180,7 +181,7 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
     check(train)?;
     let n = train.time_s.len();
     let duration = train.time_s[n - 1] - train.time_s[0];
-    let inner = floor_to_usize(16.0 * duration).clamp(40, 96).min(n / 4);
+    let inner = floor_to_usize(16.0 * duration).clamp(40, 96).min(n / 2);
     let columns = Columns {
         ripple_from: Some(0.6 * inner as f64),
         wander: true,
@@ -195,9 +196,9 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
     let mut best = [Some(Tried::Not); 2];
     // Whether the last round changed neither teeth nor cycles that take part.
     let mut settled = false;
-    for iteration in 0..ITERATIONS {
+    for round in 0..ROUNDS_MAX {
         let work = problem.work_rows(&current);
-        let normal = if iteration == 0 {
+        let normal = if round == 0 {
             problem.normal(&current, &thinned(train, options, &weights))
         } else {
             problem.normal(&current, &weights)
@@ -233,7 +234,7 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
             .ok_or(FitError::Singular)?;
         let solved = system.solve(chosen.at).ok_or(FitError::Singular)?;
         noise_s = solved.noise_s.max(noise_floor);
-        if iteration + 1 == ITERATIONS {
+        if settled || round + 1 == ROUNDS_MAX {
             let likely = systems
                 .iter()
                 .flat_map(|(system, best)| system.around(best))
@@ -262,7 +263,7 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
             tried.take_if(|t| matches!(t, Tried::Found(b) if b.criterion > least + UNLIKELY));
         }
         drop(systems);
-        settled = iteration > 0 && next == released && kept == weights;
+        settled = round > 0 && next == released && kept == weights;
         (weights, released) = (kept, next);
     }
     Err(FitError::Singular)

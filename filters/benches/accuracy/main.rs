@@ -63,10 +63,8 @@ fn measure(case: &Case, seed: u64) -> Result<Line, String> {
         .map(|(_, s)| s * s)
         .collect();
     if std::env::var("DBG").is_ok() {
-        let wt = simple_methods::on_grid(&simple_methods::whole_turn_spline(&train, case.teeth, pull.turns_of_whole_cycles()), &pull);
-        let show = |a: &[Option<f64>]| pull.grid_rpm().iter().zip(a).step_by(8).map(|(rpm, a)| format!("{:+.2}", 100.0 * (a.unwrap_or(0.0) - pull.alpha(*rpm)) / pull.alpha_peak())).collect::<Vec<_>>().join(" ");
-        eprintln!("O {}\nW {}", show(&alpha), show(&wt));
-        eprintln!("seed {seed} err {:.3}", pull.error_pct(&alpha));
+        eprintln!("seed {seed} err {:.3} misfires {} found {:?}", pull.error_pct(&alpha), pull.misfires.len(), fit.work_jumps.iter().map(|j| format!("{:.2}@{:.2}", j.cycles, j.time_s)).collect::<Vec<_>>());
+        eprintln!("   {:.2?}", pull.misfires);
     }
     Ok(Line {
         ours: pull.error_pct(&alpha),
