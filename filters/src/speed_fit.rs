@@ -24,7 +24,7 @@
 mod likelihood;
 mod model;
 
-use crate::bspline::{Basis, DEGREE, even};
+use crate::bspline::{Basis, DEGREE, ORDER, even};
 use crate::convert::floor_to_usize;
 use crate::envelope::Envelope;
 use crate::teeth::ToothTrain;
@@ -125,6 +125,8 @@ pub struct WorkJump {
 pub struct SpeedFit {
     basis: Basis,
     coefficients: Vec<f64>,
+    /// What smoothing moved the coefficients by.
+    flattened: Vec<f64>,
     wander_basis: Option<Basis>,
     wander: Vec<f64>,
     /// Posterior covariance, in the order of the layout.
@@ -492,6 +494,7 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
     }
     let mut covariance = layout.matrix();
     let mut effective_parameters = 0.0;
+    let mut flattened = vec![0.0; layout.spline_at.len()];
     for (share, likely) in mixture() {
         let variance = likely.solved.noise_s.max(found.noise_floor).powi(2);
         covariance.add(share * variance, &likely.inverse);
@@ -504,6 +507,9 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
             .collect();
         covariance.add_outer(&off, *share);
         effective_parameters += share * likely.parameters;
+        for (value, at) in flattened.iter_mut().zip(&layout.spline_at) {
+            *value += share * likely.flattened[*at];
+        }
     }
     let cycles: f64 = found.work.iter().map(|row| row.cycles).sum();
     let cov = noise_s * (-0.5 * found.best.at[1]).exp();
@@ -536,6 +542,7 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         }),
         work_jumps: Vec::new(),
         covariance,
+        flattened,
         coefficients: current.coefficients,
         wander: current.wander,
         wander_basis: problem.wander_basis.clone(),
@@ -607,21 +614,28 @@ impl SpeedFit {
         self.time_range_s
     }
 
-    /// Motion at an angle in rad; angles outside the stretch are moved to its end.
-    #[must_use]
-    pub fn at_theta(&self, theta_rad: f64) -> Motion {
-        let theta_rad = theta_rad.clamp(self.theta_range.0, self.theta_range.1);
+    /// Change of the acceleration at the speed of this angle with the coefficients there.
+    fn gradient(&self, theta_rad: f64) -> [f64; ORDER] {
         let local = self.basis.at(theta_rad);
         let (omega, alpha) = motion(&self.basis, theta_rad, &self.coefficients);
-        // What counts is alpha at a speed: d alpha = -omega³ d tau'' - 3 alpha omega d tau', less what
-        // the curve changes by while the speed does, d omega = -omega² d tau'.
+        // d alpha = -omega³ d tau'' - 3 alpha omega d tau', less what the curve changes by while the
+        // speed does, d omega = -omega² d tau'.
         let slope = slope(&self.basis, theta_rad, &self.coefficients);
         let of_slowness = omega * (slope * omega - 3.0 * alpha);
         let mut gradient = alpha_row(&local, omega);
         for (g, first) in gradient.iter_mut().zip(&local.derivative[1]) {
             *g += of_slowness * first;
         }
-        let row = self.layout.spline_row(&local, &gradient);
+        gradient
+    }
+
+    /// Motion at an angle in rad; angles outside the stretch are moved to its end.
+    #[must_use]
+    pub fn at_theta(&self, theta_rad: f64) -> Motion {
+        let theta_rad = theta_rad.clamp(self.theta_range.0, self.theta_range.1);
+        let local = self.basis.at(theta_rad);
+        let (omega, alpha) = motion(&self.basis, theta_rad, &self.coefficients);
+        let row = self.layout.spline_row(&local, &self.gradient(theta_rad));
         let wander = self.wander_basis.as_ref().map(|basis| basis.at(theta_rad));
         Motion {
             time_s: local.dot(0, &self.coefficients)
@@ -631,6 +645,43 @@ impl SpeedFit {
             alpha_rad_per_s2: alpha,
             alpha_uncertainty_rad_per_s2: self.covariance.quadratic(&row).max(0.0).sqrt(),
         }
+    }
+
+    /// By how much the acceleration reads too high where the curve is greatest, in rad/s²: smoothing
+    /// flattens a peak, and of a curve with some error left the greatest value is above the true one
+    /// (by the variance of its slope over twice its bend). Both to first order.
+    ///
+    /// The curve that is greatest `at` this motion is the acceleration times the speed to `power`: 0
+    /// for torque, 1 for power.
+    #[must_use]
+    pub fn peak_excess_rad_per_s2(&self, at: &Motion, power: i32) -> f64 {
+        let theta = at.theta_rad;
+        let local = self.basis.at(theta);
+        let dot = |row: &[f64]| -> f64 {
+            let moved = &self.flattened[local.first..];
+            row.iter().zip(moved).map(|(r, m)| r * m).sum()
+        };
+        let flattened = dot(&self.gradient(theta));
+        let step = 0.5 * self.basis.interval_at(theta);
+        let (from, to) = self.theta_range;
+        if theta - step < from || theta + step > to {
+            return flattened; // the greatest value lies at an end: nothing to choose from
+        }
+        let mut slope_row: Vec<(usize, f64)> = Vec::new();
+        for (side, weight) in [(1.0, 0.5 / step), (-1.0, -0.5 / step)] {
+            let theta = theta + side * step;
+            let local = self.basis.at(theta);
+            let row = self.layout.spline_row(&local, &self.gradient(theta));
+            slope_row.extend(row.into_iter().map(|(at, v)| (at, weight * v)));
+        }
+        let variance = self.covariance.quadratic(&slope_row).max(0.0);
+        let beside = |theta: f64| {
+            let (omega, alpha) = motion(&self.basis, theta, &self.coefficients);
+            alpha * (omega / at.omega_rad_per_s).powi(power) - at.alpha_rad_per_s2
+        };
+        let bend = (beside(theta - step) + beside(theta + step)) / (step * step);
+        let risen = 0.5 * variance / (-bend).max(f64::MIN_POSITIVE);
+        flattened + risen.min(0.5 * at.alpha_uncertainty_rad_per_s2)
     }
 
     /// Motion at evenly spaced angles over the whole stretch.

@@ -25,7 +25,9 @@ pub use model::{LoadCellModel, LossModel, ReductionModel, WheelModel};
 
 use crate::air::{Air, AirError, Correction, CorrectionFactor};
 use crate::calibration::wheel::Pattern;
-use crate::curve::{Curve, CurvePoint, How, PointInput, RAD_PER_S_PER_RPM, Source, peak};
+use crate::curve::{
+    Curve, CurvePoint, Cycles, How, Misfire, Peak, PointInput, RAD_PER_S_PER_RPM, Source, peak,
+};
 use crate::turns::TurnSpeed;
 use crate::uncertainty::{Assessed, Measured};
 use force::Force;
@@ -132,6 +134,12 @@ const HELD_AFTER_S_MAX: f64 = 0.5;
 /// A hold with less torque than this share of the greatest was not at full throttle (common
 /// practice, no source).
 const FULL_THROTTLE_SHARE: f64 = 0.5;
+
+/// Work of a cycle that does not burn, over that of one that does: minus the friction (common
+/// practice: 10 to 25 %, no source).
+const MISFIRE_CYCLES: f64 = -1.15;
+/// Lacking more work than this over the mean of a cycle counts as a misfire.
+const MISFIRE_CYCLES_MAX: f64 = -0.5;
 
 /// Reduces a pull.
 ///
@@ -269,10 +277,18 @@ impl Reduction<'_> {
             .iter()
             .map(|(rpm, nm)| (*rpm, nm * rpm * RAD_PER_S_PER_RPM))
             .collect();
+        let peak_of = |samples: &[(f64, f64)], power| {
+            let found = peak(samples)?;
+            Some(match &sweep {
+                Some(sweep) => self.unbiased(found, sweep, power),
+                None => found,
+            })
+        };
         Ok(Curve {
             factor: self.factor.clone(),
-            peak_torque: peak(&fine),
-            peak_power: peak(&power),
+            peak_torque: peak_of(&fine, 0),
+            peak_power: peak_of(&power, 1),
+            cycles: sweep.as_ref().and_then(|s| self.cycles(s)),
             remarks,
             timing_noise_s: sweep.as_ref().map(|s| s.fit.noise_s),
             tooth_errors_rad: sweep
@@ -280,6 +296,62 @@ impl Reduction<'_> {
                 .map_or_else(Vec::new, |s| s.fit.pattern_rad.clone()),
             sweep_rpm_per_s: sweep.as_ref().map_or(0.0, |s| self.rate_rpm_per_s(s)),
             points,
+        })
+    }
+
+    /// A peak of torque (`power` 0) or power (1) without what smoothing took from it and what chance
+    /// added to it.
+    fn unbiased(&self, found: Peak, sweep: &Sweep, power: i32) -> Peak {
+        let omega = found.rpm * RAD_PER_S_PER_RPM / self.engine_per_wheel();
+        let Some(motion) = sweep.fit.at_omega(omega) else {
+            return found;
+        };
+        let excess = sweep.fit.peak_excess_rad_per_s2(&motion, power);
+        let mut model = self.swept(sweep, motion);
+        let read_nm = model.torque_nm();
+        model.alpha.measured.value -= excess;
+        let excess_nm = read_nm - model.torque_nm();
+        Peak {
+            value: found.value - excess_nm * (found.rpm * RAD_PER_S_PER_RPM).powi(power),
+            ..found
+        }
+    }
+
+    /// What the fit found of the engine's working cycles, as shares of the engine's work rather than
+    /// of what is left to turn the wheel faster.
+    fn cycles(&self, sweep: &Sweep) -> Option<Cycles> {
+        let found = sweep.fit.cycle_variation?;
+        let inertial: f64 = sweep.motions.iter().map(|m| m.alpha_rad_per_s2).sum();
+        let all: f64 = sweep
+            .motions
+            .iter()
+            .map(|m| self.swept(sweep, *m).drum_nm())
+            .sum();
+        let share = inertial * self.inertia_per_wheel()? / all;
+        if !(share > 0.0 && share.is_finite()) {
+            return None;
+        }
+        let misfires = sweep
+            .fit
+            .work_jumps
+            .iter()
+            .filter(|jump| share * jump.cycles < MISFIRE_CYCLES_MAX)
+            .map(|jump| {
+                let after = sweep.motions.partition_point(|m| m.time_s < jump.time_s);
+                let motion = sweep.motions.get(after).or(sweep.motions.last());
+                Misfire {
+                    time_s: jump.time_s,
+                    rpm: motion.map_or(f64::NAN, |m| m.omega_rad_per_s) * self.engine_per_wheel()
+                        / RAD_PER_S_PER_RPM,
+                    cycles: (share * jump.cycles / MISFIRE_CYCLES).round().max(1.0),
+                }
+            })
+            .collect();
+        Some(Cycles {
+            cov: share * found.cov,
+            uncertainty: share * found.uncertainty,
+            count: found.cycles,
+            misfires,
         })
     }
 
@@ -381,7 +453,7 @@ impl Reduction<'_> {
         });
         let unknowns = fit.effective_parameters + fit.pattern_rad.len() as f64;
         Ok(Some(Sweep {
-            degrees_of_freedom: fit.teeth_used as f64 - unknowns,
+            degrees_of_freedom: (fit.teeth_used as f64 - unknowns).max(1.0),
             motions,
             second,
             fit,
@@ -472,20 +544,25 @@ impl Reduction<'_> {
     /// The acceleration that the greatest torque would give the drum alone: what timing's
     /// uncertainty is held against. Infinite where the acceleration does not count.
     fn alpha_scale(&self, sweep: &Sweep) -> f64 {
-        let Some(inertia) = self.stand.drum_inertia_kg_m2 else {
+        let Some(per_wheel) = self.inertia_per_wheel() else {
             return f64::INFINITY;
         };
         if self.stand.held_at_engine() {
             return f64::INFINITY;
         }
-        let ratio = self.stand.engine_per_drum.value();
-        let engine = self.stand.engine_inertia_kg_m2.value() * ratio * ratio;
-        let per_wheel = (inertia.value() + engine) * self.stand.drum_per_wheel(ratio);
         let torques = sweep
             .motions
             .iter()
             .map(|m| self.swept(sweep, *m).drum_nm());
         torques.fold(0.0, f64::max) / per_wheel
+    }
+
+    /// Torque at the drum per acceleration of the wheel, kg·m².
+    fn inertia_per_wheel(&self) -> Option<f64> {
+        let inertia = self.stand.drum_inertia_kg_m2?;
+        let ratio = self.stand.engine_per_drum.value();
+        let engine = self.stand.engine_inertia_kg_m2.value() * ratio * ratio;
+        Some((inertia.value() + engine) * self.stand.drum_per_wheel(ratio))
     }
 
     fn remarks_of_teeth(&self) -> Vec<String> {
@@ -524,6 +601,7 @@ impl Reduction<'_> {
                     sweep.fit.teeth_set_aside
                 ));
             }
+            self.remark_cycles(sweep, remarks);
             if sweep.pattern_found == Some(false) {
                 remarks.push(
                     "the wheel's calibrated tooth errors are not found in these teeth: they were \
@@ -541,6 +619,31 @@ impl Reduction<'_> {
             remarks.push(format!(
                 "{hidden} of {} points not trustworthy",
                 points.len()
+            ));
+        }
+    }
+
+    fn remark_cycles(&self, sweep: &Sweep, remarks: &mut Vec<String>) {
+        let Some(cycles) = self.cycles(sweep) else {
+            return;
+        };
+        let misfired: f64 = cycles.misfires.iter().map(|m| m.cycles).sum();
+        if misfired > 0.0 {
+            let (few, more) = cycles.misfires.split_at(cycles.misfires.len().min(5));
+            let speeds: Vec<String> = few.iter().map(|m| format!("{:.0}", m.rpm)).collect();
+            remarks.push(format!(
+                "misfires: {misfired:.0} of {:.0} working cycles did not burn, at {} rpm{}: left out of \
+                 the curve",
+                cycles.count,
+                speeds.join(", "),
+                if more.is_empty() { "" } else { " and more" }
+            ));
+        }
+        let jumps = sweep.fit.work_jumps.len() - cycles.misfires.len();
+        if jumps > 0 {
+            remarks.push(format!(
+                "{jumps} sudden changes of the work that are no misfires (the drive slips or has play, \
+                 or teeth were counted wrongly): left out of the curve"
             ));
         }
     }

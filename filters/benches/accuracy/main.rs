@@ -27,6 +27,7 @@ struct Line {
     coverage: f64,
     peak_bias: f64,
     cov: f64,
+    peak_raw: f64,
 }
 
 #[expect(clippy::disallowed_methods, reason = "a benchmark measures time")]
@@ -38,7 +39,7 @@ fn measure(case: &Case, seed: u64) -> Result<Line, String> {
     let reduce_ms = start.elapsed().as_secs_f64() * 1e3;
     let mut alpha = Vec::new();
     let (mut se, mut shown, mut covered) = (0.0, 0, 0);
-    let mut peak = 0.0_f64;
+    let (mut peak, mut peak_raw) = (0.0_f64, 0.0_f64);
     for rpm in pull.grid_rpm() {
         let motion = fit.at_omega(pull.wheel_omega(rpm));
         se += motion.map_or(0.0, |m| m.alpha_uncertainty_rad_per_s2.powi(2));
@@ -47,7 +48,10 @@ fn measure(case: &Case, seed: u64) -> Result<Line, String> {
             let off = (m.alpha_rad_per_s2 - pull.alpha(rpm)).abs();
             shown += 1;
             covered += i32::from(off <= 1.96 * m.alpha_uncertainty_rad_per_s2);
-            peak = peak.max(m.alpha_rad_per_s2);
+            if m.alpha_rad_per_s2 > peak_raw {
+                peak_raw = m.alpha_rad_per_s2;
+                peak = peak_raw - fit.peak_excess_rad_per_s2(&m, 0);
+            }
         }
         alpha.push(motion.map(|m| m.alpha_rad_per_s2));
     }
@@ -76,6 +80,7 @@ fn measure(case: &Case, seed: u64) -> Result<Line, String> {
         )),
         coverage: 100.0 * f64::from(covered) / f64::from(shown.max(1)),
         peak_bias: 100.0 * (peak / pull.alpha_peak() - 1.0),
+        peak_raw: 100.0 * (peak_raw / pull.alpha_peak() - 1.0),
         cov: 100.0 * fit.cycle_variation.map_or(0.0, |v| v.cov),
         savgol: simple(simple_methods::savgol(&train, case.teeth)),
         bound: 100.0 * (inside.iter().sum::<f64>() / inside.len() as f64).sqrt()
@@ -125,6 +130,7 @@ fn main() -> ExitCode {
                     sum.coverage += line.coverage;
                     sum.peak_bias += line.peak_bias;
                     sum.cov += line.cov;
+                    sum.peak_raw += line.peak_raw;
                 }
                 Err(error) => {
                     eprintln!("case={} seed={seed}: {error}", case.name);
@@ -134,13 +140,14 @@ fn main() -> ExitCode {
         }
         let n = seeds as f64;
         println!(
-            "case={} ours_pct={:.4} whole_turn_spline_pct={:.3} bound_pct={:.4} coverage_pct={:.1} peak_bias_pct={:+.3} cycle_cov_pct={:.2} two_point_pct={:.3} savgol_pct={:.3} reduce_ms={:.1} noise_us={:.2} se_pct={:.4}",
+            "case={} ours_pct={:.4} whole_turn_spline_pct={:.3} bound_pct={:.4} coverage_pct={:.1} peak_bias_pct={:+.3} peak_of_curve_bias_pct={:+.3} cycle_cov_pct={:.2} two_point_pct={:.3} savgol_pct={:.3} reduce_ms={:.1} noise_us={:.2} se_pct={:.4}",
             case.name,
             sum.ours / n,
             sum.whole_turn_spline / n,
             sum.bound / n,
             sum.coverage / n,
             sum.peak_bias / n,
+            sum.peak_raw / n,
             sum.cov / n,
             sum.two_point / n,
             sum.savgol / n,

@@ -35,6 +35,8 @@ pub(super) struct Solved {
 pub(super) struct Likely {
     pub(super) solved: Solved,
     pub(super) inverse: Envelope,
+    /// What smoothing moved the unknowns by, as far as the solution itself tells.
+    pub(super) flattened: Vec<f64>,
     /// Effective number of parameters of the smooth part.
     pub(super) parameters: f64,
 }
@@ -170,7 +172,11 @@ impl<'a> System<'a> {
                 let solved = self.solve([x, best.at[1]])?;
                 let inverse = solved.factor.inverse();
                 let held = x.exp() * inverse.trace_product(&self.roughness.matrix);
+                let held_back = self.roughness.pull(&solved.solution);
+                let mut flattened = solved.factor.solve(&held_back);
+                flattened.iter_mut().for_each(|value| *value *= -x.exp());
                 Some(Likely {
+                    flattened,
                     parameters: self.layout.spline_at.len() as f64 - held,
                     inverse,
                     solved,

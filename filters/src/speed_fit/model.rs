@@ -533,6 +533,12 @@ struct RoughnessRow {
 }
 
 impl Roughness {
+    /// Half the gradient of the sum of squares after a step.
+    pub(super) fn pull(&self, step: &[f64]) -> Vec<f64> {
+        let change = self.matrix.times(step);
+        change.iter().zip(&self.offset).map(|(c, o)| c + o).collect()
+    }
+
     /// Sum of squares after a step; by rows, since the quadratic form of a nearly smooth curve
     /// cancels.
     pub(super) fn after(&self, step: &[f64]) -> f64 {
