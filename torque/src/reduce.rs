@@ -91,6 +91,18 @@ pub enum ReduceError {
         /// The same about held speeds, where they would have counted.
         held: &'static str,
     },
+    /// The rise that could be used is too small a part of the whole.
+    #[error(
+        "only {from_rpm:.0} to {to_rpm:.0} rpm of a rise to {top_rpm:.0} rpm are at full throttle without a break; did the throttle move, the engine cut out or the clutch slip?"
+    )]
+    ShortRise {
+        /// Where the part begins.
+        from_rpm: f64,
+        /// Where it ends.
+        to_rpm: f64,
+        /// Greatest speed of the recording.
+        top_rpm: f64,
+    },
     /// The fit failed.
     #[error(transparent)]
     Fit(#[from] FitError),
@@ -135,6 +147,10 @@ const HELD_AFTER_S_MAX: f64 = 0.5;
 /// practice, no source).
 const FULL_THROTTLE_SHARE: f64 = 0.5;
 
+/// A sweep over less than this share of the rise says too little of the engine.
+const RISE_SHARE_MIN: f64 = 0.4;
+/// A curve that ends below this share of the greatest speed is told to.
+const END_SHARE_MIN: f64 = 0.96;
 /// Work of a cycle that does not burn, over that of one that does: minus the friction (common
 /// practice: 10 to 25 %, no source).
 const MISFIRE_CYCLES: f64 = -1.15;
@@ -234,6 +250,9 @@ impl Reduction<'_> {
         let holds = self.holds(&speeds);
         let mut steady = self.steady_points(&holds, &speeds, &mut remarks);
         let sweep = self.sweep(&holds)?;
+        if let Some(sweep) = &sweep {
+            self.remark_ends(sweep, &speeds, steady.is_empty(), &mut remarks)?;
+        }
         if sweep.is_none() && steady.is_empty() {
             return Err(ReduceError::NoRise {
                 start_rpm: self.options.start_rad_per_s / RAD_PER_S_PER_RPM,
@@ -621,6 +640,53 @@ impl Reduction<'_> {
                 points.len()
             ));
         }
+    }
+
+    /// Says when the curve ends before the greatest speed.
+    fn remark_ends(
+        &self,
+        sweep: &Sweep,
+        speeds: &[TurnSpeed],
+        alone: bool,
+        remarks: &mut Vec<String>,
+    ) -> Result<(), ReduceError> {
+        let to_rpm = self.engine_per_wheel() / RAD_PER_S_PER_RPM;
+        let (Some(first), Some(last)) = (sweep.motions.first(), sweep.motions.last()) else {
+            return Ok(());
+        };
+        let start_rpm = self.options.start_rad_per_s / RAD_PER_S_PER_RPM;
+        let from_rpm = first.omega_rad_per_s * to_rpm;
+        let end_rpm = last.omega_rad_per_s * to_rpm;
+        let top_rpm = speeds.iter().map(|s| s.omega_rad_per_s).fold(0.0, f64::max) * to_rpm;
+        let rise = top_rpm - start_rpm.min(from_rpm);
+        if alone && end_rpm - from_rpm < RISE_SHARE_MIN * rise {
+            return Err(ReduceError::ShortRise {
+                from_rpm,
+                to_rpm: end_rpm,
+                top_rpm,
+            });
+        }
+        if end_rpm < END_SHARE_MIN * top_rpm {
+            remarks.push(format!(
+                "the curve ends at {end_rpm:.0} rpm although the engine reached {top_rpm:.0} rpm: there \
+                 the acceleration fell below half of what it was (throttle, ignition cut or clutch)"
+            ));
+        }
+        if from_rpm > start_rpm + (1.0 - END_SHARE_MIN) * top_rpm && self.train_starts_before(first) {
+            remarks.push(format!(
+                "the curve begins at {from_rpm:.0} rpm, not at {start_rpm:.0}: below it the acceleration \
+                 was less than half of what it became"
+            ));
+        }
+        Ok(())
+    }
+
+    /// Whether there are teeth well before this instant.
+    fn train_starts_before(&self, first: &Motion) -> bool {
+        self.train
+            .time_s
+            .first()
+            .is_some_and(|start_s| first.time_s > start_s + HELD_AFTER_S_MAX)
     }
 
     fn remark_cycles(&self, sweep: &Sweep, remarks: &mut Vec<String>) {

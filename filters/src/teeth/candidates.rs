@@ -110,3 +110,71 @@ fn median(values: &[f64]) -> f64 {
     let middle = sorted.len() / 2;
     *sorted.select_nth_unstable_by(middle, f64::total_cmp).1
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Teeth of a wheel that speeds up by 1 % a pitch, in ticks.
+    fn teeth_at(count: usize) -> Vec<f64> {
+        (0..count)
+            .map(|k| 1e6 * (1.0 - 0.99_f64.powi(i32::try_from(k).unwrap())))
+            .collect()
+    }
+
+    fn edges(times: &[f64]) -> Vec<Edge> {
+        let numbered = times.iter().zip(0_u64..);
+        numbered
+            .map(|(t, number)| Edge {
+                tick: crate::convert::round_to_i64(*t).unsigned_abs(),
+                number,
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_false_edge_anywhere_between_two_teeth_is_the_one_left_out() {
+        let teeth = teeth_at(60);
+        for share in [0.1, 0.3, 0.45, 0.55, 0.7, 0.85] {
+            let mut seen = teeth.clone();
+            seen.insert(31, teeth[30] + share * (teeth[31] - teeth[30]));
+            let kept = without_noise(&edges(&seen), 1e6);
+            assert_eq!(kept, edges(&teeth), "at {share} of a pitch");
+        }
+    }
+
+    #[test]
+    fn bursts_and_doubles_go_and_missed_teeth_stay_missed() {
+        let mut teeth = teeth_at(80);
+        let mut seen = teeth.clone();
+        for share in [0.2, 0.35, 0.6, 0.8] {
+            seen.insert(31, teeth[30] + share * (teeth[31] - teeth[30]));
+        }
+        seen.push(teeth[50] + 30.0);
+        seen.sort_by(f64::total_cmp);
+        seen.retain(|t| *t != teeth[20] && *t != teeth[60]);
+        teeth.remove(60);
+        teeth.remove(20);
+        assert_eq!(without_noise(&edges(&seen), 1e6), edges(&teeth));
+    }
+
+    /// 36-1, 60-2 and 8-1: the gap is no noise.
+    #[test]
+    fn a_wheel_with_teeth_left_out_on_purpose_keeps_all_others() {
+        for (teeth, left_out) in [(36, 1), (60, 2), (8, 1)] {
+            let times: Vec<f64> = (0..5 * teeth)
+                .filter(|k| k % teeth < teeth - left_out)
+                .map(|k| 1000.0 * f64::from(k))
+                .collect();
+            assert_eq!(without_noise(&edges(&times), 1e6), edges(&times));
+        }
+    }
+
+    /// Edges lost on the way show in the numbers, which must go on showing it.
+    #[test]
+    fn lost_edges_stay_counted() {
+        let mut all = edges(&teeth_at(60));
+        all.drain(20..30);
+        assert_eq!(without_noise(&all, 1e6), all);
+    }
+}
