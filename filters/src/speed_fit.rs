@@ -23,6 +23,7 @@
 
 mod likelihood;
 mod model;
+mod shuffle;
 
 use crate::bspline::{Basis, DEGREE, ORDER, even};
 use crate::convert::floor_to_usize;
@@ -120,6 +121,18 @@ pub struct WorkJump {
     pub cycles: f64,
 }
 
+/// The engine's inertia and the drum's swinging against each other on the drive between them, at a
+/// frequency that does not follow the speed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Shuffle {
+    /// Frequency in Hz.
+    pub frequency_hz: f64,
+    /// Damping ratio; `None` where the swing does not die away from where it is greatest.
+    pub damping_ratio: Option<f64>,
+    /// Greatest amplitude of the wheel's acceleration in rad/s².
+    pub swing_rad_per_s2: f64,
+}
+
 /// A fitted stretch.
 #[derive(Debug, Clone)]
 pub struct SpeedFit {
@@ -153,6 +166,8 @@ pub struct SpeedFit {
     pub cycle_variation: Option<CycleVariation>,
     /// Cycles and moments at which the engine's work jumped, and which the curve leaves out.
     pub work_jumps: Vec<WorkJump>,
+    /// Shuffle of the drive, where it shows.
+    pub shuffle: Option<Shuffle>,
     /// Amplitude of the first harmonic of the working cycle in rad, at the middle of the stretch.
     pub cycle_swing_rad: f64,
 }
@@ -162,6 +177,8 @@ const TEETH_MIN: usize = 16;
 const PATTERN_PRIOR_SHARE: f64 = 0.01;
 /// Prior size of the ripple in s: far above any real one, so that it only steadies the algebra.
 const RIPPLE_PRIOR_S: f64 = 1e-3;
+/// Prior size of the drive's shuffle in rad, likewise.
+const SWING_PRIOR_RAD: f64 = 0.1;
 /// Rounds at most; it is done when one changes nothing of what takes part.
 const ROUNDS_MAX: usize = 6;
 /// Intervals of the motion that the fit starts from.
@@ -187,13 +204,22 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
     let columns = Columns {
         ripple_from: Some(0.6 * inner as f64),
         wander: true,
+        shuffle_hz: None,
     };
-    let problem = Problem::new(train, options, inner, columns);
     let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
     let noise_floor = options.tick_s / 12.0_f64.sqrt();
     let mut noise_s = (10.0 * noise_floor).max(1e-6);
     let mut pattern_sd = PATTERN_PRIOR_SHARE * pitch;
-    let (mut current, mut weights, mut border) = coarse(&problem, columns, noise_s, pattern_sd)?;
+    let start = coarse(train, options, columns, (noise_s, pattern_sd))?;
+    let columns = Columns {
+        shuffle_hz: start.shuffle_hz,
+        ..columns
+    };
+    let problem = Problem::new(train, options, inner, columns);
+    let mut current = problem
+        .refined(&start.basis, &start.coefficients)
+        .ok_or(FitError::Singular)?;
+    let (mut weights, mut border) = (start.weights, start.border);
     let mut released = vec![false; problem.segments.len().saturating_sub(1)];
     let mut best = [Some(Tried::Not); 2];
     // Whether the last round changed neither teeth nor cycles that take part.
@@ -297,40 +323,63 @@ enum Tried {
     Found(Best),
 }
 
-/// A motion to start from: the best of a few intervals, with the teeth that take part in it.
+/// What the fit starts from.
+struct Start {
+    basis: Basis,
+    coefficients: Vec<f64>,
+    weights: Vec<bool>,
+    border: Border,
+    shuffle_hz: Option<f64>,
+}
+
+/// A motion to start from: the best of a few intervals, with the teeth that take part in it; once
+/// more with the drive's shuffle, where it leaves a line of that kind.
 fn coarse(
-    problem: &Problem<'_>,
+    train: &ToothTrain,
+    options: &FitOptions,
     columns: Columns,
-    noise_s: f64,
-    pattern_sd: f64,
-) -> Result<(Current, Vec<bool>, Border), FitError> {
-    let (train, options) = (problem.train, problem.options);
+    (noise_s, pattern_sd): (f64, f64),
+) -> Result<Start, FitError> {
     let n = train.time_s.len();
-    let columns = Columns {
+    let mut columns = Columns {
         wander: false,
         ..columns
     };
-    let few = Problem::new(train, options, COARSE_INTERVALS.min(n / 8), columns);
-    let mut current = few.straight();
-    let mut weights = vec![true; n];
-    let (ridge, target) = ridge(&few.layout, options, noise_s, pattern_sd);
-    let mut border = Border::default();
-    for _ in 0..2 {
-        let normal = few.normal(&current, &thinned(train, options, &weights));
-        let mut a = normal.a;
-        let mut b = normal.b;
-        for (i, ridge) in ridge.iter().enumerate() {
-            *a.at_mut(i, i) += ridge;
-            b[i] += ridge * target[i];
+    loop {
+        let few = Problem::new(train, options, COARSE_INTERVALS.min(n / 8), columns);
+        let mut current = few.straight();
+        let mut weights = vec![true; n];
+        let (ridge, target) = ridge(&few.layout, options, noise_s, pattern_sd);
+        let mut border = Border::default();
+        let mut residuals = Vec::new();
+        for _ in 0..2 {
+            let normal = few.normal(&current, &thinned(train, options, &weights));
+            let mut a = normal.a;
+            let mut b = normal.b;
+            for (i, ridge) in ridge.iter().enumerate() {
+                *a.at_mut(i, i) += ridge;
+                b[i] += ridge * target[i];
+            }
+            let factor = a.factor().ok_or(FitError::Singular)?;
+            let solution = factor.solve(&b);
+            border = Border::new(&few.layout, &solution, &factor.inverse(), &ridge);
+            take(&mut current, &few.layout, &solution);
+            residuals = few.residuals(&current, &solution);
+            weights = set_aside(&residuals);
         }
-        let factor = a.factor().ok_or(FitError::Singular)?;
-        let solution = factor.solve(&b);
-        border = Border::new(&few.layout, &solution, &factor.inverse(), &ridge);
-        take(&mut current, &few.layout, &solution);
-        weights = set_aside(&few.residuals(&current, &solution));
+        let shuffle_hz = few.left_swinging(&current, &residuals, &weights);
+        if columns.shuffle_hz.is_none() && shuffle_hz.is_some() {
+            columns.shuffle_hz = shuffle_hz;
+            continue;
+        }
+        return Ok(Start {
+            basis: few.basis,
+            coefficients: current.coefficients,
+            weights,
+            border,
+            shuffle_hz: columns.shuffle_hz,
+        });
     }
-    let refined = problem.refined(&few.basis, &current.coefficients);
-    Ok((refined.ok_or(FitError::Singular)?, weights, border))
 }
 
 /// Moves the motion by a solution: the smooth part by what it says, the wander to what it says.
@@ -433,6 +482,7 @@ fn ridge(
         }
     }
     ridge[layout.ripple_at()].fill((noise_s / RIPPLE_PRIOR_S).powi(2));
+    ridge[layout.swing_at()].fill((noise_s / SWING_PRIOR_RAD).powi(2));
     (ridge, target)
 }
 
@@ -530,7 +580,10 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         effective_parameters,
         teeth_used: used,
         teeth_set_aside: n - used,
-        cycle_swing_rad: if layout.ripple >= 2 {
+        shuffle: layout
+            .swing
+            .map(|swing| swing.measured(&mean[layout.swing_at()])),
+        cycle_swing_rad: if layout.swing_at().start >= ripple + 2 {
             mean[ripple].hypot(mean[ripple + 1]) * problem.scale.middle
         } else {
             0.0
@@ -759,6 +812,7 @@ pub fn information_bound(
     let columns = Columns {
         ripple_from: None,
         wander: true,
+        shuffle_hz: None,
     };
     let problem = Problem::new(train, options, inner_knots + 1, columns);
     let current = problem

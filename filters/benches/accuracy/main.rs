@@ -68,6 +68,7 @@ fn measure(case: &Case, seed: u64) -> Result<Line, String> {
         .collect();
     if std::env::var("DBG").is_ok() {
         eprintln!("seed {seed} err {:.3} misfires {} found {:?}", pull.error_pct(&alpha), pull.misfires.len(), fit.work_jumps.iter().map(|j| format!("{:.2}@{:.2}", j.cycles, j.time_s)).collect::<Vec<_>>());
+        eprintln!("   {:?}", fit.shuffle);
         eprintln!("   {:.2?} faults {:?} aside {} of {}", pull.misfires, train.faults, fit.teeth_set_aside, fit.teeth_used);
     }
     Ok(Line {

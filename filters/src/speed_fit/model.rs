@@ -3,12 +3,16 @@
 use std::ops::Range;
 
 use super::FitOptions;
+use super::shuffle::Swing;
 use crate::bspline::{Basis, Local, ORDER, even, interpolate};
 use crate::envelope::Envelope;
 use crate::teeth::ToothTrain;
 
 /// Dimension of what roughness leaves free: start time, speed, and `alpha` linear in time.
 pub(super) const NULL_SPACE: usize = 4;
+/// Steepest curve that the fading of the wander is worked out with, in mean accelerations over half
+/// the range of speeds: steeper is a motion that is still rough.
+const SLOPE_MAX: f64 = 10.0;
 const CYCLE_HARMONICS: usize = 6;
 /// Segments of the wander at most: cost grows with them, and beyond a few hundred what happens
 /// within one is far below the timing noise.
@@ -34,7 +38,9 @@ pub(super) struct Layout {
     pub(super) band: usize,
     pub(super) pattern: usize,
     harmonics: Vec<Harmonic>,
+    /// Columns of the working cycle's harmonics, and of the shuffle after them.
     pub(super) ripple: usize,
+    pub(super) swing: Option<Swing>,
     /// Where each row of the band starts.
     first: Vec<usize>,
 }
@@ -57,6 +63,12 @@ impl Layout {
         let mut is_spline = vec![false; self.len()];
         self.spline_at.iter().for_each(|at| is_spline[*at] = true);
         is_spline
+    }
+
+    /// Where the shuffle's unknowns are among the others.
+    pub(super) fn swing_at(&self) -> Range<usize> {
+        let columns = self.swing.map_or(0, |swing| 2 * swing.nodes);
+        self.len() - columns..self.len()
     }
 
     pub(super) fn matrix(&self) -> Envelope {
@@ -169,6 +181,8 @@ pub(super) struct Columns {
     /// ripple.
     pub(super) ripple_from: Option<f64>,
     pub(super) wander: bool,
+    /// Frequency of the drive's shuffle, Hz.
+    pub(super) shuffle_hz: Option<f64>,
 }
 
 /// Normal equations of the residuals against the smooth part in hand.
@@ -231,6 +245,9 @@ impl<'a> Problem<'a> {
         let harmonics = columns
             .ripple_from
             .map_or_else(Vec::new, |from| usable_harmonics(options, turns, from));
+        let swing = columns
+            .shuffle_hz
+            .map(|hz| Swing::new(hz, train.time_s[0], train.time_s[n - 1]));
         let wander = wander_basis.as_ref().map_or(0, Basis::len);
         let (spline_at, wander_at, first) = interleave(basis.len(), wander, per_interval);
         let layout = Layout {
@@ -242,7 +259,9 @@ impl<'a> Problem<'a> {
             } else {
                 0
             },
-            ripple: harmonics.iter().map(|h| 2 * h.shapes).sum(),
+            ripple: harmonics.iter().map(|h| 2 * h.shapes).sum::<usize>()
+                + swing.map_or(0, |swing| 2 * swing.nodes),
+            swing,
             harmonics,
             first,
         };
@@ -331,6 +350,10 @@ impl<'a> Problem<'a> {
                     shape *= x;
                 }
             }
+        }
+        if let Some(swing) = &self.layout.swing {
+            let from = ripple.len() - 2 * swing.nodes;
+            swing.columns(self.train.time_s[k], 1.0 / omega, &mut ripple[from..]);
         }
         (self.layout.pattern > 0).then(|| {
             let tooth = self.train.index[k].rem_euclid(i64::from(self.options.teeth_per_turn));
@@ -428,6 +451,28 @@ impl<'a> Problem<'a> {
             .collect()
     }
 
+    /// Frequency of a shuffle in what is left of the teeth's times, Hz.
+    pub(super) fn left_swinging(
+        &self,
+        current: &Current,
+        residuals: &[f64],
+        weights: &[bool],
+    ) -> Option<f64> {
+        let kept = || (0..residuals.len()).filter(|k| weights[*k]);
+        let times: Vec<f64> = kept().map(|k| self.train.time_s[k]).collect();
+        let angles: Vec<f64> = kept()
+            .map(|k| residuals[k] * self.tooth_omega(k, current))
+            .collect();
+        super::shuffle::find(&times, &angles, self.mean_alpha())
+    }
+
+    /// Mean acceleration of the stretch, never negative.
+    fn mean_alpha(&self) -> f64 {
+        let n = self.thetas.len();
+        let time_s = self.train.time_s[n - 1] - self.train.time_s[0];
+        (2.0 * self.scale.half_width * 8.0 / 7.0 / time_s).max(1e-9)
+    }
+
     /// The rows of the cycles' work.
     ///
     /// The smooth part is the motion of an engine whose cycles are all alike, `d omega / dt =
@@ -439,16 +484,16 @@ impl<'a> Problem<'a> {
         else {
             return Vec::new();
         };
-        let n = self.thetas.len();
-        let time_s = self.train.time_s[n - 1] - self.train.time_s[0];
-        let mean = (2.0 * self.scale.half_width * 8.0 / 7.0 / time_s).max(1e-9);
+        let mean = self.mean_alpha();
         self.segments
             .windows(2)
             .map(|bounds| {
                 let theta = 0.5 * (bounds[0] + bounds[1]);
                 let cycles = per_turn * (bounds[1] - bounds[0]) / std::f64::consts::TAU;
                 let (omega, alpha) = motion(&self.basis, theta, &current.coefficients);
-                let slope = slope(&self.basis, theta, &current.coefficients);
+                let steepest = SLOPE_MAX * mean / self.scale.half_width;
+                let slope = slope(&self.basis, theta, &current.coefficients)
+                    .clamp(-steepest, steepest);
                 let scale = omega.powi(3) * cycles.sqrt() / alpha.abs().clamp(0.3 * mean, 3.0 * mean);
                 let wander = basis.at(theta);
                 let fading = 3.0 * alpha / (omega * omega) - slope / omega;
