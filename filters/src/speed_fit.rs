@@ -190,6 +190,8 @@ const UNLIKELY: f64 = 9.0;
 const TEETH_TO_APPROACH: usize = 20_000;
 /// Residuals so many robust standard deviations away from those beside them are no teeth.
 const SET_ASIDE_SIGMA: f64 = 7.0;
+/// Teeth on each side that say how far residuals scatter around one.
+const BESIDE: usize = 8;
 
 /// Fits a stretch of numbered teeth.
 ///
@@ -515,7 +517,17 @@ fn set_aside(residuals: &[f64]) -> Vec<bool> {
     let (_, median, _) = sorted.select_nth_unstable_by(n / 2, f64::total_cmp);
     // 1.4826: median absolute deviation to standard deviation of a normal distribution.
     let limit = SET_ASIDE_SIGMA * 1.4826 * *median;
-    apart.iter().map(|a| *a <= limit || limit <= 0.0).collect()
+    // Where all teeth swing, none is noise.
+    let beside = |k: usize| {
+        let from = k.saturating_sub(BESIDE).min(n.saturating_sub(2 * BESIDE + 1));
+        let mut near = apart[from..n.min(from + 2 * BESIDE + 1)].to_vec();
+        let middle = near.len() / 2;
+        *near.select_nth_unstable_by(middle, f64::total_cmp).1
+    };
+    let limit_at = |k: usize| limit.max(SET_ASIDE_SIGMA * 1.4826 * beside(k));
+    (0..n)
+        .map(|k| apart[k] <= limit || limit <= 0.0 || apart[k] <= limit_at(k))
+        .collect()
 }
 
 /// What the last round of the fit came to.
