@@ -262,13 +262,16 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
             .iter()
             .min_by(|a, b| a.1.criterion.total_cmp(&b.1.criterion))
             .ok_or(FitError::Singular)?;
-        let solved = system.solve(chosen.at).ok_or(FitError::Singular)?;
+        let solved = system.solve_near(chosen).ok_or(FitError::Singular)?;
         noise_s = solved.noise_s.max(noise_floor);
         if settled || round + 1 == ROUNDS_MAX {
-            let likely = systems
+            let likely: Vec<Likely> = systems
                 .iter()
                 .flat_map(|(system, best)| system.around(best))
                 .collect();
+            if likely.is_empty() {
+                return Err(FitError::Singular);
+            }
             let found = Found {
                 likely,
                 work: &work,

@@ -25,6 +25,7 @@ struct Line {
     se: f64,
     whole_turn_spline: f64,
     coverage: f64,
+    shown: f64,
     peak_bias: f64,
     cov: f64,
     peak_raw: f64,
@@ -80,6 +81,7 @@ fn measure(case: &Case, seed: u64) -> Result<Line, String> {
             pull.turns_of_whole_cycles(),
         )),
         coverage: 100.0 * f64::from(covered) / f64::from(shown.max(1)),
+        shown: 100.0 * f64::from(shown) / alpha.len() as f64,
         peak_bias: 100.0 * (peak / pull.alpha_peak() - 1.0),
         peak_raw: 100.0 * (peak_raw / pull.alpha_peak() - 1.0),
         cov: 100.0 * fit.cycle_variation.map_or(0.0, |v| v.cov),
@@ -157,5 +159,41 @@ fn main() -> ExitCode {
             sum.se / n,
         );
     }
+    let stands = value("--stands").and_then(|s| s.parse().ok()).unwrap_or(0);
+    any_stands(stands);
     ExitCode::SUCCESS
+}
+
+/// The band of many stands that differ in everything.
+#[expect(
+    clippy::print_stdout,
+    clippy::print_stderr,
+    reason = "a benchmark's output"
+)]
+fn any_stands(stands: u64) {
+    let (mut covered, mut shown, mut bias, mut off, mut n) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    let first = std::env::var("FIRST").ok().and_then(|s| s.parse().ok()).unwrap_or(0);
+    for seed in first..stands {
+        match measure(&pull_model::any_stand(seed), seed) {
+            Ok(line) => {
+                covered += line.coverage;
+                bias += line.peak_bias;
+                off += (line.ours / line.se).powi(2);
+                shown += line.shown;
+                n += 1.0;
+                eprintln!("stand={seed} ours_pct={:.3} whole_turn_spline_pct={:.3} se_pct={:.3} coverage_pct={:.1} shown_pct={:.0} peak_bias_pct={:+.3} cycle_cov_pct={:.2}", line.ours, line.whole_turn_spline, line.se, line.coverage, line.shown, line.peak_bias, line.cov);
+            }
+            Err(error) => eprintln!("stand={seed}: {error}: {:?}", pull_model::any_stand(seed)),
+        }
+    }
+    if stands > 0 {
+        println!(
+            "case=any_stand coverage_pct={:.1} shown_pct={:.1} error_over_uncertainty={:.2} peak_bias_pct={:+.3} failed={}",
+            covered / n,
+            shown / n,
+            f64::sqrt(off / n),
+            bias / n,
+            stands as f64 - n
+        );
+    }
 }

@@ -136,7 +136,16 @@ impl<'a> System<'a> {
     /// The weights that make the teeth most likely, from `before` on.
     pub(super) fn search(&self, before: Weights) -> Best {
         let both = !self.work.is_empty();
-        descend(before, both, |weights| self.criterion(weights))
+        let found = descend(before, both, |weights| self.criterion(weights));
+        if found.criterion.is_finite() {
+            return found;
+        }
+        descend(self.scan(None), both, |weights| self.criterion(weights))
+    }
+
+    /// The solution at the best weights, or at the nearest less smooth that rounding allows.
+    pub(super) fn solve_near(&self, best: &Best) -> Option<Solved> {
+        (0..10).find_map(|i| self.solve([best.at[0] - f64::from(i), best.at[1]]))
     }
 
     /// Weights to begin a search with. What another kind of roughness found for the cycles' work
@@ -165,24 +174,29 @@ impl<'a> System<'a> {
 
     /// Solutions at weights of roughness around the best.
     pub(super) fn around(&self, best: &Best) -> Vec<Likely> {
-        [-1.8, -0.9, 0.0, 0.9, 1.8]
-            .into_iter()
-            .filter_map(|step| {
-                let x = best.at[0] + step * best.deviation[0];
-                let solved = self.solve([x, best.at[1]])?;
-                let inverse = solved.factor.inverse();
-                let held = x.exp() * inverse.trace_product(&self.roughness.matrix);
-                let held_back = self.roughness.pull(&solved.solution);
-                let mut flattened = solved.factor.solve(&held_back);
-                flattened.iter_mut().for_each(|value| *value *= -x.exp());
-                Some(Likely {
-                    flattened,
-                    parameters: self.layout.spline_at.len() as f64 - held,
-                    inverse,
-                    solved,
-                })
-            })
-            .collect()
+        let steps = [-1.8, -0.9, 0.0, 0.9, 1.8].map(|step| step * best.deviation[0]);
+        let likely: Vec<Likely> = steps.iter().filter_map(|s| self.likely(best, *s)).collect();
+        if !likely.is_empty() {
+            return likely;
+        }
+        let further = (3..10).find_map(|i| self.likely(best, -f64::from(i)));
+        further.into_iter().collect()
+    }
+
+    fn likely(&self, best: &Best, step: f64) -> Option<Likely> {
+        let x = best.at[0] + step;
+        let solved = self.solve([x, best.at[1]])?;
+        let inverse = solved.factor.inverse();
+        let held = x.exp() * inverse.trace_product(&self.roughness.matrix);
+        let held_back = self.roughness.pull(&solved.solution);
+        let mut flattened = solved.factor.solve(&held_back);
+        flattened.iter_mut().for_each(|value| *value *= -x.exp());
+        Some(Likely {
+            flattened,
+            parameters: self.layout.spline_at.len() as f64 - held,
+            inverse,
+            solved,
+        })
     }
 }
 

@@ -612,14 +612,14 @@ pub(super) fn roughness(
         .into_iter()
         .map(|t| {
             // By the smooth part's own time: that of the teeth swings with the engine.
-            let mut theta = interpolate(times, &problem.thetas, t);
+            let seen = interpolate(times, &problem.thetas, t);
+            let reach = 0.4 * problem.basis.interval_at(seen);
+            let mut theta = seen;
             for _ in 0..3 {
                 let local = problem.basis.at(theta);
-                let (seen, slowness) = (
-                    local.dot(0, &current.coefficients),
-                    local.dot(1, &current.coefficients),
-                );
-                theta += (t - seen) / slowness.max(1e-9);
+                let late_s = t - local.dot(0, &current.coefficients);
+                let slowness = local.dot(1, &current.coefficients).max(1e-9);
+                theta = (theta + late_s / slowness).clamp(seen - reach, seen + reach);
             }
             let local = problem.basis.at(theta);
             let (omega, alpha) = motion(&problem.basis, theta, &current.coefficients);
@@ -673,7 +673,11 @@ impl Roughness {
         weights: &[f64],
     ) {
         for run in points.windows(weights.len()) {
-            let (from, to) = (run[0].0, run[run.len() - 1].0);
+            let firsts = run.iter().map(|point| point.0);
+            let (from, to) = firsts.fold((usize::MAX, 0), |(a, b), f| (a.min(f), b.max(f)));
+            if to > from + 1 {
+                continue; // a motion still so rough that the points lie unevenly
+            }
             let mut window = vec![0.0; to + ORDER - from];
             let mut in_hand = 0.0;
             for ((first, alpha, row), weight) in run.iter().zip(weights) {

@@ -338,6 +338,63 @@ pub(crate) fn table() -> Vec<Case> {
     ]
 }
 
+/// A stand that nobody tuned anything to, with an engine and a pickup as they come.
+pub(crate) fn any_stand(seed: u64) -> Case {
+    let mut rng = fastrand::Rng::with_seed(seed.wrapping_mul(0x5851_f42d).wrapping_add(7));
+    let pickup_on_engine = rng.f64() < 0.25;
+    let between = |rng: &mut fastrand::Rng, a: f64, b: f64| a * (b / a).powf(rng.f64());
+    let from_rpm = between(&mut rng, 1800.0, 5000.0);
+    let cylinders = *rng.choice([1, 1, 1, 2, 4].iter()).unwrap_or(&1);
+    let sometimes = |rng: &mut fastrand::Rng, share: f64, value: f64| {
+        if rng.f64() < share { value } else { 0.0 }
+    };
+    Case {
+        name: "any_stand",
+        inertia_kg_m2: between(&mut rng, 0.3, 60.0),
+        teeth: if pickup_on_engine {
+            *rng.choice([1, 2, 12, 24, 36].iter()).unwrap_or(&1)
+        } else {
+            *rng.choice([3, 4, 6, 8, 12, 20, 36, 60].iter()).unwrap_or(&8)
+        },
+        pickup_on_engine,
+        ratio: between(&mut rng, 1.7, 9.0),
+        shape: *rng
+            .choice([Shape::Hump, Shape::Dip, Shape::Flat, Shape::Hump].iter())
+            .unwrap_or(&Shape::Hump),
+        from_rpm,
+        to_rpm: from_rpm * between(&mut rng, 1.7, 3.2),
+        duration_s: between(&mut rng, 2.0, 10.0),
+        ripple: match cylinders {
+            1 => [between(&mut rng, 1.5, 2.8), between(&mut rng, 0.3, 1.2), 0.3],
+            2 => [1.5, 0.4, 0.0],
+            _ => [1.0, 0.2, 0.0],
+        },
+        tick_s: *rng.choice([0.0625e-6, 0.5e-6, 1e-6, 4e-6].iter()).unwrap_or(&1e-6),
+        jitter_s: between(&mut rng, 0.5e-6, 15e-6),
+        tooth_error_share: between(&mut rng, 0.002, 0.025),
+        missing_probability: sometimes(&mut rng, 0.3, 0.001),
+        false_probability: sometimes(&mut rng, 0.3, 0.003),
+        engine: Engine {
+            cylinders,
+            cycle_cov: between(&mut rng, 0.006, 0.045),
+            cycle_correlation: if rng.f64() < 0.3 {
+                0.7 * rng.f64() - 0.3
+            } else {
+                0.0
+            },
+            misfire_probability: sometimes(&mut rng, 0.25, 0.008),
+            misfire_work: -0.1 - 0.15 * rng.f64(),
+        },
+        shuffle: (rng.f64() < 0.2).then(|| Shuffle {
+            frequency_hz: between(&mut rng, 6.0, 30.0),
+            damping_ratio: between(&mut rng, 0.02, 0.12),
+            engine_share: 0.1,
+            swing: 0.5 * rng.f64(),
+        }),
+        ..reference()
+    }
+}
+
 /// A simulated pull.
 pub(crate) struct Pull {
     pub(crate) case: Case,
