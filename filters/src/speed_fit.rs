@@ -112,6 +112,19 @@ pub struct CycleVariation {
     pub cycles: f64,
 }
 
+/// What says how fine a feature the fit shows.
+#[derive(Debug, Clone, Copy)]
+struct Smoothing {
+    /// Derivative of the acceleration over time that the likeliest roughness counts.
+    order: i32,
+    /// Its weight over the timing noise squared, for an integral over time.
+    weight: f64,
+    /// Scatter of a cycle's work and cycles per rad of the wheel.
+    cov: f64,
+    cycles_per_rad: f64,
+    teeth_per_rad: f64,
+}
+
 /// Work that the engine did not do, or did at once, within a cycle or a few.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct WorkJump {
@@ -140,6 +153,7 @@ pub struct SpeedFit {
     coefficients: Vec<f64>,
     /// What smoothing moved the coefficients by.
     flattened: Vec<f64>,
+    smoothing: Smoothing,
     wander_basis: Option<Basis>,
     wander: Vec<f64>,
     /// Posterior covariance, in the order of the layout.
@@ -277,6 +291,7 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
                 work: &work,
                 released: &released,
                 best: *chosen,
+                smoothness: system.smoothness(),
                 weights: &weights,
                 noise_s,
                 noise_floor,
@@ -315,7 +330,10 @@ impl Border {
     fn new(layout: &Layout, solution: &[f64], inverse: &Envelope, ridge: &[f64]) -> Self {
         let range = layout.band..layout.len();
         Self {
-            told: range.clone().map(|i| 1.0 - ridge[i] * inverse.at(i, i)).sum(),
+            told: range
+                .clone()
+                .map(|i| 1.0 - ridge[i] * inverse.at(i, i))
+                .sum(),
             values: solution[range].to_vec(),
         }
     }
@@ -417,7 +435,11 @@ fn jumps(
         .map(|(row, free)| {
             let estimate = row.of(&solved.solution);
             let left = solved.noise_s.powi(2) * inverse.quadratic(&row.row);
-            let spread = if *free { variance + left } else { variance - left };
+            let spread = if *free {
+                variance + left
+            } else {
+                variance - left
+            };
             estimate / spread.max(1e-6 * variance).sqrt()
         })
         .collect();
@@ -522,7 +544,9 @@ fn set_aside(residuals: &[f64]) -> Vec<bool> {
     let limit = SET_ASIDE_SIGMA * 1.4826 * *median;
     // Where all teeth swing, none is noise.
     let beside = |k: usize| {
-        let from = k.saturating_sub(BESIDE).min(n.saturating_sub(2 * BESIDE + 1));
+        let from = k
+            .saturating_sub(BESIDE)
+            .min(n.saturating_sub(2 * BESIDE + 1));
         let mut near = apart[from..n.min(from + 2 * BESIDE + 1)].to_vec();
         let middle = near.len() / 2;
         *near.select_nth_unstable_by(middle, f64::total_cmp).1
@@ -539,6 +563,7 @@ struct Found<'a> {
     work: &'a [WorkRow],
     released: &'a [bool],
     best: Best,
+    smoothness: Smoothness,
     weights: &'a [bool],
     noise_s: f64,
     noise_floor: f64,
@@ -611,6 +636,15 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         work_jumps: Vec::new(),
         covariance,
         flattened,
+        smoothing: Smoothing {
+            order: found.smoothness.order(),
+            weight: found.best.at[0].exp()
+                * (time.1 - time.0).powi(2 * found.smoothness.order() - 1)
+                / (noise_s * noise_s),
+            cov: if found.work.is_empty() { 0.0 } else { cov },
+            cycles_per_rad: problem.options.cycles_per_turn.unwrap_or(0.0) / std::f64::consts::TAU,
+            teeth_per_rad: f64::from(problem.options.teeth_per_turn.max(1)) / std::f64::consts::TAU,
+        },
         coefficients: current.coefficients,
         wander: current.wander,
         wander_basis: problem.wander_basis.clone(),
@@ -713,6 +747,37 @@ impl SpeedFit {
             alpha_rad_per_s2: alpha,
             alpha_uncertainty_rad_per_s2: self.covariance.quadratic(&row).max(0.0).sqrt(),
         }
+    }
+
+    /// Width of the smallest feature that the curve shows around a motion, as a difference of the
+    /// wheel's speed in rad/s: half a period of the wave that smoothing shows at half its height.
+    ///
+    /// A wave is at half where its roughness weighs as much as what the teeth say of it, which
+    /// timing noise and the scatter of the cycles' work limit (Wiener filter).
+    #[must_use]
+    pub fn resolution_rad_per_s(&self, at: &Motion) -> f64 {
+        let by = &self.smoothing;
+        let (omega, alpha) = (at.omega_rad_per_s, at.alpha_rad_per_s2);
+        let cycles_per_s = (by.cycles_per_rad * omega).max(1e-9);
+        let cycles = (by.cov * alpha).powi(2) / cycles_per_s;
+        let timing = (self.noise_s * omega).powi(2) / (by.teeth_per_rad * omega);
+        let shown_less_than_half = |hz: f64| {
+            let turned = std::f64::consts::TAU * hz;
+            let noise = cycles + timing * turned.powi(4);
+            noise * by.weight * turned.powi(2 * by.order) > 1.0
+        };
+        let (from_s, to_s) = self.time_range_s;
+        let knot_hz = 0.5 * (self.coefficients.len() - DEGREE) as f64 / (to_s - from_s);
+        let (mut low, mut high) = (0.25 / (to_s - from_s), knot_hz);
+        for _ in 0..40 {
+            let middle = (low * high).sqrt();
+            if shown_less_than_half(middle) {
+                high = middle;
+            } else {
+                low = middle;
+            }
+        }
+        (0.5 / high * alpha).abs()
     }
 
     /// By how much the acceleration reads too high where the curve is greatest, in rad/s²: smoothing

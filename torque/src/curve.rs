@@ -139,6 +139,8 @@ pub struct CurvePoint {
     pub pull_to_pull_coverage_factor: f64,
     /// How it was measured.
     pub how: How,
+    /// Width of the smallest feature that the curve shows here, rpm; `None` for a held speed.
+    pub resolution_rpm: Option<f64>,
     /// Two pickups compared, where there are two.
     pub ratio_check: Option<RatioCheck>,
     /// False inside gaps of the teeth, where timing leaves the value too uncertain to show, and
@@ -239,6 +241,17 @@ pub struct Cycles {
     pub misfires: Vec<Misfire>,
 }
 
+/// The engine's and the drum's inertia swinging against each other on the drive between them.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Shuffle {
+    /// Frequency, Hz.
+    pub frequency_hz: f64,
+    /// Damping ratio; `None` where the swing does not die away.
+    pub damping_ratio: Option<f64>,
+    /// Greatest swing of the acceleration over its mean.
+    pub swing: f64,
+}
+
 /// A reduced pull.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Curve {
@@ -252,6 +265,8 @@ pub struct Curve {
     pub peak_power: Option<Peak>,
     /// How alike the engine's working cycles were; `None` without a sweep on a drum.
     pub cycles: Option<Cycles>,
+    /// Shuffle of the drive, where it shows.
+    pub shuffle: Option<Shuffle>,
     /// What to know before trusting it, in words.
     pub remarks: Vec<String>,
     /// Timing noise of the pickup in s rms, where teeth were fitted.

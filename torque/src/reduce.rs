@@ -26,7 +26,8 @@ pub use model::{LoadCellModel, LossModel, ReductionModel, WheelModel};
 use crate::air::{Air, AirError, Correction, CorrectionFactor};
 use crate::calibration::wheel::Pattern;
 use crate::curve::{
-    Curve, CurvePoint, Cycles, How, Misfire, Peak, PointInput, RAD_PER_S_PER_RPM, Source, peak,
+    Curve, CurvePoint, Cycles, How, Misfire, Peak, PointInput, RAD_PER_S_PER_RPM, Shuffle, Source,
+    peak,
 };
 use crate::turns::TurnSpeed;
 use crate::uncertainty::{Assessed, Measured};
@@ -308,6 +309,7 @@ impl Reduction<'_> {
             peak_torque: peak_of(&fine, 0),
             peak_power: peak_of(&power, 1),
             cycles: sweep.as_ref().and_then(|s| self.cycles(s)),
+            shuffle: sweep.as_ref().and_then(shuffle),
             remarks,
             timing_noise_s: sweep.as_ref().map(|s| s.fit.noise_s),
             tooth_errors_rad: sweep
@@ -530,6 +532,7 @@ impl Reduction<'_> {
                 model.alpha_per_omega = slope(&sweep.fit, &motion);
                 let mut point = model.point(How::Sweep, trusted(&motion, &model));
                 point.rpm = rpm;
+                point.resolution_rpm = Some(sweep.fit.resolution_rad_per_s(&motion) * to_rpm);
                 point.ratio_check = sweep
                     .second
                     .as_ref()
@@ -621,6 +624,17 @@ impl Reduction<'_> {
                 ));
             }
             self.remark_cycles(sweep, remarks);
+            if let Some(shuffle) = shuffle(sweep) {
+                let damping = shuffle
+                    .damping_ratio
+                    .map_or(String::new(), |ratio| format!(", damping ratio {ratio:.2}"));
+                remarks.push(format!(
+                    "shuffle: engine and drum swing against each other at {:.1} Hz{damping}, by up to \
+                     {:.0} % of the acceleration: taken out of the curve",
+                    shuffle.frequency_hz,
+                    100.0 * shuffle.swing
+                ));
+            }
             if sweep.pattern_found == Some(false) {
                 remarks.push(
                     "the wheel's calibrated tooth errors are not found in these teeth: they were \
@@ -672,7 +686,8 @@ impl Reduction<'_> {
                  the acceleration fell below half of what it was (throttle, ignition cut or clutch)"
             ));
         }
-        if from_rpm > start_rpm + (1.0 - END_SHARE_MIN) * top_rpm && self.train_starts_before(first) {
+        if from_rpm > start_rpm + (1.0 - END_SHARE_MIN) * top_rpm && self.train_starts_before(first)
+        {
             remarks.push(format!(
                 "the curve begins at {from_rpm:.0} rpm, not at {start_rpm:.0}: below it the acceleration \
                  was less than half of what it became"
@@ -841,6 +856,18 @@ impl Reduction<'_> {
             ));
         }
     }
+}
+
+/// The drive's shuffle, as a share of the mean acceleration.
+fn shuffle(sweep: &Sweep) -> Option<Shuffle> {
+    let found = sweep.fit.shuffle?;
+    let alphas = sweep.motions.iter().map(|m| m.alpha_rad_per_s2);
+    let mean = alphas.sum::<f64>() / sweep.motions.len() as f64;
+    Some(Shuffle {
+        frequency_hz: found.frequency_hz,
+        damping_ratio: found.damping_ratio,
+        swing: (found.swing_rad_per_s2 / mean).abs(),
+    })
 }
 
 /// Change of the acceleration with the speed around an instant, 1/s.

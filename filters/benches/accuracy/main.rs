@@ -58,8 +58,15 @@ fn measure(case: &Case, seed: u64) -> Result<Line, String> {
     }
     let simple =
         |samples: Vec<(f64, f64)>| pull.error_pct(&simple_methods::on_grid(&samples, &pull));
-    let bound = speed_fit::information_bound(&train, &pull.options(), 16, case.jitter_s, case.engine.cycle_cov, 200)
-        .map_err(|e| e.to_string())?;
+    let bound = speed_fit::information_bound(
+        &train,
+        &pull.options(),
+        16,
+        case.jitter_s,
+        case.engine.cycle_cov,
+        200,
+    )
+    .map_err(|e| e.to_string())?;
     let grid = pull.grid_rpm();
     let range = pull.wheel_omega(grid[0])..=pull.wheel_omega(grid[grid.len() - 1]);
     let inside: Vec<f64> = bound
@@ -67,18 +74,13 @@ fn measure(case: &Case, seed: u64) -> Result<Line, String> {
         .filter(|(m, _)| range.contains(&m.omega_rad_per_s))
         .map(|(_, s)| s * s)
         .collect();
-    if std::env::var("DBG").is_ok() {
-        eprintln!("seed {seed} err {:.3} misfires {} found {:?}", pull.error_pct(&alpha), pull.misfires.len(), fit.work_jumps.iter().map(|j| format!("{:.2}@{:.2}", j.cycles, j.time_s)).collect::<Vec<_>>());
-        eprintln!("   {:?}", fit.shuffle);
-        eprintln!("   {:.2?} faults {:?} aside {} of {}", pull.misfires, train.faults, fit.teeth_set_aside, fit.teeth_used);
-    }
     Ok(Line {
         ours: pull.error_pct(&alpha),
         two_point: simple(simple_methods::two_point(&train, case.teeth)),
         whole_turn_spline: simple(simple_methods::whole_turn_spline(
             &train,
             case.teeth,
-            pull.turns_of_whole_cycles(),
+            if case.pickup_on_engine { 2 } else { 1 },
         )),
         coverage: 100.0 * f64::from(covered) / f64::from(shown.max(1)),
         shown: 100.0 * f64::from(shown) / alpha.len() as f64,
@@ -172,8 +174,7 @@ fn main() -> ExitCode {
 )]
 fn any_stands(stands: u64) {
     let (mut covered, mut shown, mut bias, mut off, mut n) = (0.0, 0.0, 0.0, 0.0, 0.0);
-    let first = std::env::var("FIRST").ok().and_then(|s| s.parse().ok()).unwrap_or(0);
-    for seed in first..stands {
+    for seed in 0..stands {
         match measure(&pull_model::any_stand(seed), seed) {
             Ok(line) => {
                 covered += line.coverage;
@@ -181,9 +182,18 @@ fn any_stands(stands: u64) {
                 off += (line.ours / line.se).powi(2);
                 shown += line.shown;
                 n += 1.0;
-                eprintln!("stand={seed} ours_pct={:.3} whole_turn_spline_pct={:.3} se_pct={:.3} coverage_pct={:.1} shown_pct={:.0} peak_bias_pct={:+.3} cycle_cov_pct={:.2}", line.ours, line.whole_turn_spline, line.se, line.coverage, line.shown, line.peak_bias, line.cov);
+                eprintln!(
+                    "stand={seed} ours_pct={:.3} whole_turn_spline_pct={:.3} se_pct={:.3} coverage_pct={:.1} shown_pct={:.0} peak_bias_pct={:+.3} cycle_cov_pct={:.2}",
+                    line.ours,
+                    line.whole_turn_spline,
+                    line.se,
+                    line.coverage,
+                    line.shown,
+                    line.peak_bias,
+                    line.cov
+                );
             }
-            Err(error) => eprintln!("stand={seed}: {error}: {:?}", pull_model::any_stand(seed)),
+            Err(error) => eprintln!("stand={seed}: {error}"),
         }
     }
     if stands > 0 {

@@ -74,12 +74,18 @@ pub(crate) fn whole_turn_spline(train: &ToothTrain, teeth: u32, turns: i64) -> V
     // No more than 160 points: the smoother is dense.
     let every = n.min(speeds.len()) / 160 + 1;
     let thinned: Vec<(f64, f64)> = speeds.into_iter().step_by(every).collect();
-    let omega: Vec<f64> = thinned.windows(2).map(|w| 0.5 * (w[0].1 + w[1].1)).collect();
+    let omega: Vec<f64> = thinned
+        .windows(2)
+        .map(|w| 0.5 * (w[0].1 + w[1].1))
+        .collect();
     let alpha: Vec<f64> = thinned
         .windows(2)
         .map(|w| (w[1].1 - w[0].1) / (w[1].0 - w[0].0))
         .collect();
-    let times: Vec<f64> = thinned.windows(2).map(|w| 0.5 * (w[0].0 + w[1].0)).collect();
+    let times: Vec<f64> = thinned
+        .windows(2)
+        .map(|w| 0.5 * (w[0].0 + w[1].0))
+        .collect();
     let m = alpha.len();
     let mut penalty = DMatrix::<f64>::zeros(m, m);
     for i in 1..m - 1 {

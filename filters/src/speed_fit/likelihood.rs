@@ -1,7 +1,7 @@
 //! How smooth the curve is, how unlike the cycles are and how noisy the timing: by restricted maximum
 //! likelihood, and what its uncertainty does to the curve.
 
-use super::model::{Layout, NULL_SPACE, Normal, Roughness, WorkRow};
+use super::model::{Layout, NULL_SPACE, Normal, Roughness, Smoothness, WorkRow};
 use crate::bspline::even;
 use crate::envelope::{Envelope, Factor};
 
@@ -131,6 +131,10 @@ impl<'a> System<'a> {
     fn criterion(&self, weights: Weights) -> f64 {
         self.solve(weights)
             .map_or(f64::INFINITY, |solved| solved.criterion)
+    }
+
+    pub(super) fn smoothness(&self) -> Smoothness {
+        self.roughness.smoothness
     }
 
     /// The weights that make the teeth most likely, from `before` on.
@@ -265,9 +269,21 @@ fn descend(start: Weights, both: bool, mut f: impl FnMut(Weights) -> f64) -> Bes
                 (cross * slope[0] - bend[0] * slope[1]) / determinant,
             ]
         } else {
-            slope.map(|s| if s.abs() > 1e-3 { -2.0 * s.signum() } else { 0.0 })
+            slope.map(|s| {
+                if s.abs() > 1e-3 {
+                    -2.0 * s.signum()
+                } else {
+                    0.0
+                }
+            })
         };
-        let step = wanted.map(|w| if w.is_finite() { w.clamp(-3.0, 3.0) } else { 0.0 });
+        let step = wanted.map(|w| {
+            if w.is_finite() {
+                w.clamp(-3.0, 3.0)
+            } else {
+                0.0
+            }
+        });
         let to = [at[0] + step[0], if both { at[1] + step[1] } else { at[1] }];
         look(to);
         let gained = value - best.0;

@@ -95,7 +95,11 @@ impl Layout {
 
 /// Positions of the unknowns of the band, and where its rows start. `intervals` of the spline hold
 /// `per_interval` segments of the wander each; 0 for no wander.
-fn interleave(spline: usize, wander: usize, per_interval: usize) -> (Vec<usize>, Vec<usize>, Vec<usize>) {
+fn interleave(
+    spline: usize,
+    wander: usize,
+    per_interval: usize,
+) -> (Vec<usize>, Vec<usize>, Vec<usize>) {
     let m = per_interval.max(1);
     // Centre and support of each unknown in segments, the spline's with an interval to spare on each
     // side: its roughness reaches across a knot.
@@ -252,7 +256,9 @@ impl<'a> Problem<'a> {
         let (spline_at, wander_at, first) = interleave(basis.len(), wander, per_interval);
         let layout = Layout {
             band: first.len(),
-            wander_at: (0..wander).map(|j| (j >= 2).then(|| wander_at[j])).collect(),
+            wander_at: (0..wander)
+                .map(|j| (j >= 2).then(|| wander_at[j]))
+                .collect(),
             spline_at,
             pattern: if options.teeth_per_turn > 1 {
                 options.teeth_per_turn as usize
@@ -324,12 +330,7 @@ impl<'a> Problem<'a> {
 
     /// The columns after the spline's for tooth `k` at speed `omega`: the tooth's pattern column with
     /// its value, and the values of all ripple columns.
-    fn extra_columns(
-        &self,
-        k: usize,
-        omega: f64,
-        ripple: &mut [f64],
-    ) -> Option<(usize, f64)> {
+    fn extra_columns(&self, k: usize, omega: f64, ripple: &mut [f64]) -> Option<(usize, f64)> {
         if let Some(cycles_per_turn) = self.options.cycles_per_turn.filter(|_| !ripple.is_empty()) {
             let amplitude = (self.scale.middle / omega).powi(3);
             let x = (omega - self.scale.middle) / self.scale.half_width;
@@ -492,9 +493,10 @@ impl<'a> Problem<'a> {
                 let cycles = per_turn * (bounds[1] - bounds[0]) / std::f64::consts::TAU;
                 let (omega, alpha) = motion(&self.basis, theta, &current.coefficients);
                 let steepest = SLOPE_MAX * mean / self.scale.half_width;
-                let slope = slope(&self.basis, theta, &current.coefficients)
-                    .clamp(-steepest, steepest);
-                let scale = omega.powi(3) * cycles.sqrt() / alpha.abs().clamp(0.3 * mean, 3.0 * mean);
+                let slope =
+                    slope(&self.basis, theta, &current.coefficients).clamp(-steepest, steepest);
+                let scale =
+                    omega.powi(3) * cycles.sqrt() / alpha.abs().clamp(0.3 * mean, 3.0 * mean);
                 let wander = basis.at(theta);
                 let fading = 3.0 * alpha / (omega * omega) - slope / omega;
                 let mut values = wander.derivative[2];
@@ -502,11 +504,7 @@ impl<'a> Problem<'a> {
                     *value = scale * (*value + fading * first);
                 }
                 let row = self.layout.wander_row(&wander, &values).collect();
-                WorkRow {
-                    row,
-                    cycles,
-                    theta,
-                }
+                WorkRow { row, cycles, theta }
             })
             .collect()
     }
@@ -557,12 +555,23 @@ pub(super) enum Smoothness {
     CurvatureChange,
 }
 
+impl Smoothness {
+    /// Derivative of `alpha` over time that counts.
+    pub(super) const fn order(self) -> i32 {
+        match self {
+            Self::Curvature => 2,
+            Self::CurvatureChange => 3,
+        }
+    }
+}
+
 /// Share of the curvature itself in [`Smoothness::CurvatureChange`]: next to nothing, but enough to
 /// make the two comparable (an even curvature of the size of the curve costs little).
 const CURVATURE_SHARE: f64 = 0.1;
 
 /// The roughness of `alpha` and how it changes with the smooth part.
 pub(super) struct Roughness {
+    pub(super) smoothness: Smoothness,
     rows: Vec<RoughnessRow>,
     pub(super) matrix: Envelope,
     /// What the matrix's rows say of the smooth part in hand.
@@ -581,7 +590,11 @@ impl Roughness {
     /// Half the gradient of the sum of squares after a step.
     pub(super) fn pull(&self, step: &[f64]) -> Vec<f64> {
         let change = self.matrix.times(step);
-        change.iter().zip(&self.offset).map(|(c, o)| c + o).collect()
+        change
+            .iter()
+            .zip(&self.offset)
+            .map(|(c, o)| c + o)
+            .collect()
     }
 
     /// Sum of squares after a step; by rows, since the quadratic form of a nearly smooth curve
@@ -633,6 +646,7 @@ pub(super) fn roughness(
         .collect();
     let layout = &problem.layout;
     let mut found = Roughness {
+        smoothness,
         rows: Vec::with_capacity(2 * count),
         matrix: layout.matrix(),
         offset: vec![0.0; layout.len()],
@@ -739,4 +753,3 @@ fn speed_scale(train: &ToothTrain, pitch: f64) -> SpeedScale {
         half_width: (0.5 * (last - first)).abs().max(0.05 * middle),
     }
 }
-

@@ -35,8 +35,7 @@ pub(super) fn find(times_s: &[f64], angles_rad: &[f64], alpha_mean: f64) -> Opti
         return None;
     }
     let bin_s = 1.0 / (BINS_A_SWING * highest);
-    let mut bins: Vec<(f64, f64)> =
-        vec![(0.0, 0.0); floor_to_usize(duration / bin_s) + 1];
+    let mut bins: Vec<(f64, f64)> = vec![(0.0, 0.0); floor_to_usize(duration / bin_s) + 1];
     for (time, angle) in times_s.iter().zip(angles_rad) {
         let bin = &mut bins[floor_to_usize((time - first) / bin_s)];
         *bin = (bin.0 + angle, bin.1 + 1.0);
@@ -78,7 +77,11 @@ pub(super) fn find(times_s: &[f64], angles_rad: &[f64], alpha_mean: f64) -> Opti
     let (hz, power) = lines[best];
     let (left, right) = (lines[best - 1].1, lines[best + 1].1);
     let bend = left + right - 2.0 * power;
-    let shift = if bend < 0.0 { 0.5 * (left - right) / bend } else { 0.0 };
+    let shift = if bend < 0.0 {
+        0.5 * (left - right) / bend
+    } else {
+        0.0
+    };
     (over > LINE_OVER_LEVEL).then_some(hz + shift.clamp(-1.0, 1.0) * step_hz)
 }
 

@@ -354,7 +354,8 @@ pub(crate) fn any_stand(seed: u64) -> Case {
         teeth: if pickup_on_engine {
             *rng.choice([1, 2, 12, 24, 36].iter()).unwrap_or(&1)
         } else {
-            *rng.choice([3, 4, 6, 8, 12, 20, 36, 60].iter()).unwrap_or(&8)
+            *rng.choice([3, 4, 6, 8, 12, 20, 36, 60].iter())
+                .unwrap_or(&8)
         },
         pickup_on_engine,
         ratio: between(&mut rng, 1.7, 9.0),
@@ -365,11 +366,17 @@ pub(crate) fn any_stand(seed: u64) -> Case {
         to_rpm: from_rpm * between(&mut rng, 1.7, 3.2),
         duration_s: between(&mut rng, 2.0, 10.0),
         ripple: match cylinders {
-            1 => [between(&mut rng, 1.5, 2.8), between(&mut rng, 0.3, 1.2), 0.3],
+            1 => [
+                between(&mut rng, 1.5, 2.8),
+                between(&mut rng, 0.3, 1.2),
+                0.3,
+            ],
             2 => [1.5, 0.4, 0.0],
             _ => [1.0, 0.2, 0.0],
         },
-        tick_s: *rng.choice([0.0625e-6, 0.5e-6, 1e-6, 4e-6].iter()).unwrap_or(&1e-6),
+        tick_s: *rng
+            .choice([0.0625e-6, 0.5e-6, 1e-6, 4e-6].iter())
+            .unwrap_or(&1e-6),
         jitter_s: between(&mut rng, 0.5e-6, 15e-6),
         tooth_error_share: between(&mut rng, 0.002, 0.025),
         missing_probability: sometimes(&mut rng, 0.3, 0.001),
@@ -641,9 +648,7 @@ impl Pull {
         let firing = 0.5 * f64::from(case.engine.cylinders);
         let ripple: f64 = (1..=3_u8)
             .zip(case.ripple)
-            .map(|(m, a)| {
-                a * (firing * f64::from(m) * engine_angle + f64::from(m) * phase).cos()
-            })
+            .map(|(m, a)| a * (firing * f64::from(m) * engine_angle + f64::from(m) * phase).cos())
             .sum();
         // A cycle that does not burn has no pressure to swing with either.
         let swing = if work > 0.0 { 1.0 + ripple } else { 1.0 };
@@ -673,11 +678,6 @@ impl Pull {
             *state = state.moved(h, &mean);
             i += 1.0;
         }
-    }
-
-    /// Turns of the wheel that hold a whole working cycle.
-    pub(crate) fn turns_of_whole_cycles(&self) -> i64 {
-        if self.case.pickup_on_engine { 2 } else { 1 }
     }
 
     /// What the fit is told.
