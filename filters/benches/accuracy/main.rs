@@ -26,6 +26,7 @@ struct Line {
     whole_turn_spline: f64,
     coverage: f64,
     shown: f64,
+    shuffle: Option<f64>,
     peak_bias: f64,
     cov: f64,
     peak_raw: f64,
@@ -83,6 +84,7 @@ fn measure(case: &Case, seed: u64) -> Result<Line, String> {
             if case.pickup_on_engine { 2 } else { 1 },
         )),
         coverage: 100.0 * f64::from(covered) / f64::from(shown.max(1)),
+        shuffle: fit.shuffle.map(|s| s.frequency_hz),
         shown: 100.0 * f64::from(shown) / alpha.len() as f64,
         peak_bias: 100.0 * (peak / pull.alpha_peak() - 1.0),
         peak_raw: 100.0 * (peak_raw / pull.alpha_peak() - 1.0),
@@ -183,14 +185,16 @@ fn any_stands(stands: u64) {
                 shown += line.shown;
                 n += 1.0;
                 eprintln!(
-                    "stand={seed} ours_pct={:.3} whole_turn_spline_pct={:.3} se_pct={:.3} coverage_pct={:.1} shown_pct={:.0} peak_bias_pct={:+.3} cycle_cov_pct={:.2}",
+                    "stand={seed} ours_pct={:.3} whole_turn_spline_pct={:.3} se_pct={:.3} coverage_pct={:.1} shown_pct={:.0} peak_bias_pct={:+.3} cycle_cov_pct={:.2} shuffle_hz={:.1?} of {:.1?}",
                     line.ours,
                     line.whole_turn_spline,
                     line.se,
                     line.coverage,
                     line.shown,
                     line.peak_bias,
-                    line.cov
+                    line.cov,
+                    line.shuffle,
+                    pull_model::any_stand(seed).shuffle.map(|s| s.frequency_hz)
                 );
             }
             Err(error) => eprintln!("stand={seed}: {error}"),

@@ -56,18 +56,25 @@ pub(super) fn find(times_s: &[f64], angles_rad: &[f64], alpha_mean: f64) -> Opti
             (hz, swing * swing)
         })
         .collect();
+    // Over what is beside it, both as a swing of the acceleration and of the angle: timing noise rises
+    // steeply in the one, the cycles' scatter falls in the other, and neither may pass for a line.
     let over_level = |i: usize| {
         let (hz, power) = lines[i];
-        let mut beside: Vec<f64> = lines
+        let beside = lines
             .iter()
-            .filter(|(f, _)| (0.6..1.6).contains(&(f / hz)) && (f - hz).abs() > 0.6 + 0.08 * hz)
-            .map(|(_, p)| *p)
-            .collect();
-        if beside.len() < 8 {
-            return 0.0;
-        }
-        let middle = beside.len() / 2;
-        power / *beside.select_nth_unstable_by(middle, f64::total_cmp).1
+            .filter(|(f, _)| (0.6..1.6).contains(&(f / hz)) && (f - hz).abs() > 0.6 + 0.08 * hz);
+        let level = |rise: i32| {
+            let mut powers: Vec<f64> = beside
+                .clone()
+                .map(|(f, p)| p * (hz / f).powi(rise))
+                .collect();
+            if powers.len() < 8 {
+                return f64::INFINITY;
+            }
+            let middle = powers.len() / 2;
+            *powers.select_nth_unstable_by(middle, f64::total_cmp).1
+        };
+        power / level(0).max(level(4))
     };
     let weakest = (SWING_MIN * alpha_mean).powi(2);
     let (best, over) = (1..count - 1)

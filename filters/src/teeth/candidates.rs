@@ -80,7 +80,11 @@ fn teeth(edges: &[Edge]) -> Vec<bool> {
         let (before, after) = pitch(to);
         for start in to.saturating_sub(BURST_MAX + 1)..to {
             let ticks = edges[to].tick.saturating_sub(edges[start].tick) as f64;
-            let misfit = step_cost(ticks / before).min(step_cost(ticks / after));
+            let misfit = if EVEN.contains(&(before / after)) {
+                step_cost(ticks / (before * after).sqrt())
+            } else {
+                step_cost(ticks / before).min(step_cost(ticks / after)) // the speed jumps here
+            };
             let left_out = LEFT_OUT * (to - start - 1) as f64;
             let whole = cost[start] + misfit + left_out;
             if whole < cost[to] {
