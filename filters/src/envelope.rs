@@ -121,6 +121,10 @@ impl Envelope {
         *self.at_mut(i, i) = 1.0;
     }
 
+    pub(crate) fn scale(&mut self, weight: f64) {
+        self.values.iter_mut().for_each(|value| *value *= weight);
+    }
+
     /// Adds `weight` times another matrix of the same band, and border where this one has any.
     pub(crate) fn add(&mut self, weight: f64, other: &Self) {
         for (value, more) in self.values.iter_mut().zip(&other.values) {

@@ -12,11 +12,19 @@
 //! ripple of the size of the mean torque moves the wheel by an angle that falls with the square of
 //! the speed. Then `omega = 1 / tau'` and `alpha = -tau'' omega³`.
 //!
-//! The fit is penalised least squares: the penalty is on the curvature of `alpha` over time, and
-//! how much of it is chosen by restricted maximum likelihood, never by hand (G. Wahba, "Spline
-//! Models for Observational Data", SIAM 1990, ch. 4; S. Wood, "Generalized Additive Models", 2nd ed.
-//! 2017, sec. 6.2; both from memory). Tooth errors are random effects with a variance of their own,
-//! found the same way. Cost is linear in the number of teeth.
+//! `tau` is the motion of an engine whose working cycles are all alike. They are not: their work
+//! varies by some per cent from one to the next, so the speed does a random walk around that motion
+//! and the tooth times its integral, the *wander*: a quadratic spline whose second difference over a
+//! segment is the work that the cycles lacked there. A cycle that does not burn stands out from the
+//! others and is left free instead of smoothed over. A drive that swings adds a narrow line.
+//!
+//! The fit is penalised least squares: the penalty is on the roughness of `alpha` over time. How
+//! much of it, how much the cycles' work varies and how noisy the timing is, is found by restricted
+//! maximum likelihood, never by hand (G. Wahba, "Spline Models for Observational Data", SIAM 1990,
+//! ch. 4; S. Wood, "Generalized Additive Models", 2nd ed. 2017, sec. 6.2; both from memory); what
+//! that leaves open of the roughness, and of its kind, is averaged over and widens the band. Tooth
+//! errors are random effects with a variance of their own. Smooth part and wander make a banded
+//! matrix with tooth errors and ripple as its border, so that the cost is linear in the teeth.
 //!
 //! Differences tooth by tooth would turn a spacing error of 1 % of a pitch into several per cent of
 //! torque; here the errors are estimated beside the motion.
@@ -204,6 +212,8 @@ const UNLIKELY: f64 = 9.0;
 const TEETH_TO_APPROACH: usize = 20_000;
 /// Residuals so many robust standard deviations away from those beside them are no teeth.
 const SET_ASIDE_SIGMA: f64 = 7.0;
+/// Teeth whose residuals are all alike still count for so much.
+const ALIKE_WEIGHT_MIN: f64 = 0.2;
 /// Teeth on each side that say how far residuals scatter around one.
 const BESIDE: usize = 8;
 
@@ -238,6 +248,7 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
     let (mut weights, mut border) = (start.weights, start.border);
     let mut released = vec![false; problem.segments.len().saturating_sub(1)];
     let mut best = [Some(Tried::Not); 2];
+    let mut tooth_weight = 1.0;
     // Whether the last round changed neither teeth nor cycles that take part.
     let mut settled = false;
     for round in 0..ROUNDS_MAX {
@@ -247,6 +258,7 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
         } else {
             problem.normal(&current, &weights)
         };
+        let normal = normal.weighed(tooth_weight);
         let ridges = ridge(&problem.layout, options, noise_s, pattern_sd);
         let kinds = [Smoothness::CurvatureChange, Smoothness::Curvature]
             .map(|smoothness| roughness(&problem, &current, smoothness));
@@ -305,13 +317,19 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
         if problem.layout.pattern > 0 {
             pattern_sd = pattern_scale(&problem.layout, &solved, &inverse, pitch);
         }
-        let kept = set_aside(&problem.residuals(&current, &solved.solution));
+        let residuals = problem.residuals(&current, &solved.solution);
+        if round == 1 {
+            // Once, and of a fit in which all count in full: what smooths more leaves more alike.
+            tooth_weight = weight_of_alike(&residuals, &weights, &train.index);
+            settled = tooth_weight >= 1.0;
+        }
+        let kept = set_aside(&residuals);
         let least = chosen.criterion;
         for tried in &mut best {
             tried.take_if(|t| matches!(t, Tried::Found(b) if b.criterion > least + UNLIKELY));
         }
         drop(systems);
-        settled = round > 0 && next == released && kept == weights;
+        settled = round > 0 && (round > 1 || settled) && next == released && kept == weights;
         (weights, released) = (kept, next);
     }
     Err(FitError::Singular)
@@ -457,12 +475,16 @@ fn jumps(
         .collect()
 }
 
-/// Every so manieth whole turn of what takes part, so that about [`TEETH_TO_APPROACH`] teeth are left.
+/// Every so manieth whole working cycle of what takes part, in whole turns, so that about
+/// [`TEETH_TO_APPROACH`] teeth are left: of one turn in two the cycle would look like tooth errors.
 fn thinned(train: &ToothTrain, options: &FitOptions, weights: &[bool]) -> Vec<bool> {
     let every = i64::try_from(weights.len() / TEETH_TO_APPROACH + 1).unwrap_or(1);
-    let turn = |index: i64| index.div_euclid(i64::from(options.teeth_per_turn.max(1)));
+    let cycles = options.cycles_per_turn.filter(|c| *c > 0.0).unwrap_or(1.0);
+    let turns = floor_to_usize((0.999 / cycles).ceil()).clamp(1, 64);
+    let teeth = options.teeth_per_turn.max(1) as usize * turns;
+    let block = i64::try_from(teeth).unwrap_or(i64::MAX);
     let kept = weights.iter().zip(&train.index);
-    kept.map(|(weight, index)| *weight && turn(*index).rem_euclid(every) == 0)
+    kept.map(|(weight, index)| *weight && index.div_euclid(block).rem_euclid(every) == 0)
         .collect()
 }
 
@@ -522,6 +544,28 @@ fn pattern_scale(layout: &Layout, solved: &Solved, inverse: &Envelope, pitch: f6
     (sum / layout.pattern as f64)
         .sqrt()
         .clamp(1e-6 * pitch, 0.2 * pitch)
+}
+
+/// What a tooth counts for when what is left of it is like what is left of the next: of `n` values
+/// whose correlation with the next is `r` and falls off from there, a mean is only as good as that
+/// of `n (1 - r) / (1 + r)` independent ones (G. Box, G. Jenkins, "Time Series Analysis", 1976, from
+/// memory).
+fn weight_of_alike(residuals: &[f64], weights: &[bool], index: &[i64]) -> f64 {
+    let (mut with_next, mut square, mut pairs) = (0.0, 0.0, 0.0);
+    for k in 1..residuals.len() {
+        if weights[k] && weights[k - 1] && index[k] == index[k - 1] + 1 {
+            with_next += residuals[k] * residuals[k - 1];
+            square += residuals[k].powi(2);
+            pairs += 1.0;
+        }
+    }
+    let correlation = with_next / square;
+    // Chance makes up to so much.
+    if correlation > 0.05 + 3.0 / f64::sqrt(pairs) {
+        ((1.0 - correlation) / (1.0 + correlation)).max(ALIKE_WEIGHT_MIN)
+    } else {
+        1.0
+    }
 }
 
 /// Which teeth take part: those that stand out from the teeth beside them do not. Compared with its

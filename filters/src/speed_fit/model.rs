@@ -198,6 +198,15 @@ pub(super) struct Normal {
 }
 
 impl Normal {
+    /// The same with each tooth counting for less.
+    pub(super) fn weighed(mut self, weight: f64) -> Self {
+        self.a.scale(weight);
+        self.b.iter_mut().for_each(|value| *value *= weight);
+        self.rr *= weight;
+        self.rows *= weight;
+        self
+    }
+
     /// The same with the border's unknowns, and how many of them the teeth have told, known.
     pub(super) fn without_border(&self, border: &[f64], known: f64) -> Self {
         let a = self.a.without_border();
