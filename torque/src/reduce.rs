@@ -938,6 +938,11 @@ mod tests {
     /// Edges of a drum under a constant engine torque with the losses of [`model`], and the tick of
     /// the end of the pull; exact integration in small steps.
     fn edges(torque_nm: f64) -> Vec<Edge> {
+        edges_by_cycle(|_| torque_nm)
+    }
+
+    /// The same under a torque that depends on the number of the working cycle.
+    fn edges_by_cycle(torque_nm: impl Fn(f64) -> f64) -> Vec<Edge> {
         let stand = model();
         let (mut omega, mut theta, mut number) = (40.0, 0.0_f64, 0_u64);
         let pitch = std::f64::consts::TAU / 8.0;
@@ -950,7 +955,8 @@ mod tests {
             } else {
                 1.0
             };
-            let alpha = (torque_nm * drive * 6.0 - stand.losses.torque_nm(omega)) / 3.2;
+            let cycle = (theta * 6.0 / (2.0 * std::f64::consts::TAU)).floor();
+            let alpha = (torque_nm(cycle) * drive * 6.0 - stand.losses.torque_nm(omega)) / 3.2;
             let before = theta;
             theta += omega * dt + 0.5 * alpha * dt * dt;
             omega += alpha * dt;
@@ -1033,6 +1039,29 @@ mod tests {
         };
         let curve = reduce(&pull, &engine, &options()).unwrap();
         assert!((curve.points[20].torque_nm - 30.0).abs() < 0.02);
+    }
+
+    /// Two cycles that do not burn are told, with their speed, and the torque of the others comes back.
+    #[test]
+    fn misfires_are_told_and_left_out() {
+        let edges = edges_by_cycle(|cycle| match cycle {
+            c if c == 60.0 || c == 90.0 => -1.5,
+            _ => 9.0,
+        });
+        let pull = pull(&edges, &[]);
+        let curve = reduce(&pull, &model(), &options()).unwrap();
+        let cycles = curve.cycles.unwrap();
+        let burnt: f64 = cycles.misfires.iter().map(|m| m.cycles).sum();
+        assert!((burnt - 2.0).abs() < 0.5, "{cycles:?}");
+        assert!(cycles.cov < 0.01, "{cycles:?}");
+        let told = curve
+            .remarks
+            .iter()
+            .any(|r| r.starts_with("misfires: 2 of"));
+        assert!(told, "{:?}", curve.remarks);
+        for point in curve.points.iter().filter(|p| p.trustworthy) {
+            assert!((point.torque_nm - 9.0).abs() < 0.09, "{point:?}");
+        }
     }
 
     #[test]
