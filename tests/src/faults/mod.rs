@@ -17,6 +17,7 @@ mod chance;
 mod checks;
 mod link;
 mod plan;
+mod sight;
 mod store;
 mod stream;
 mod world;

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use leverarm::core::{Command, CommandError, Core, CutLatch, Now, Output, Record};
-use leverarm::software_stand::{Restart, RiderScript, SoftwareStand, TemperatureSource};
+use leverarm::software_stand::{Relay, Restart, RiderScript, SoftwareStand, TemperatureSource};
 use sha2::{Digest, Sha256};
 
 use super::Outcome;
@@ -60,9 +60,7 @@ impl World {
     pub(super) fn new(seed: u64) -> Result<Self, Box<dyn std::error::Error>> {
         let plan = Plan::new(seed);
         let mut stand_file = leverarm_config::parse("stand.toml", STAND)?;
-        if !plan.reads_engine {
-            stand_file.pickups.retain(|pickup| pickup.channel == 0);
-        }
+        plan.fit(&mut stand_file);
         let mut stand = SoftwareStand::new(plan.model.clone(), seed)?;
         stand.ride(Some(plan.script));
         let channels = (
@@ -115,6 +113,7 @@ impl World {
             }
             bytes.clear();
             self.stand.advance(self.now_us, &mut bytes);
+            self.down.delay(self.now_us, &self.active);
             self.down.send(self.now_us, &bytes, &self.active);
             for injected in self.down.take_injected() {
                 self.checks.injected(self.now_us, injected, &self.active);
@@ -143,9 +142,15 @@ impl World {
     }
 
     fn now(&self) -> Now {
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "seconds of a simulation"
+        )]
+        let host_us = (self.now_us as f64 * (1.0 + self.plan.drift)).round() as u64;
         Now {
-            mono_us: self.plan.mono_start_us + self.now_us,
-            wall_us: WALL_US + self.now_us.cast_signed() + self.host.wall_jump_us,
+            mono_us: self.plan.mono_start_us + host_us,
+            wall_us: WALL_US + host_us.cast_signed() + self.host.wall_jump_us,
         }
     }
 
@@ -161,6 +166,11 @@ impl World {
                 FaultKind::Garbage { bytes } => self.down.garbage(now_us, bytes),
                 FaultKind::Restart(restart) => self.restart(restart),
                 FaultKind::PortLost { restart: true } => self.restart(Restart::Reset),
+                FaultKind::PickupBroken { pickup, fault } => {
+                    self.stand.pickup_fault(pickup, fault);
+                }
+                FaultKind::PickupsSwapped => self.stand.swap_pickups(0, 1),
+                FaultKind::RelayWelded => self.stand.relay(Relay::Welded),
                 FaultKind::WallJump { us } => self.host.wall_jump_us += us,
                 FaultKind::Killed { us } => self.kill(us)?,
                 FaultKind::PersonCuts => {
@@ -208,7 +218,10 @@ impl World {
     /// What the person does: stops after a runaway, releases a cut after a look at it.
     fn act(&mut self) {
         let view = self.core.cut_view();
-        if self.person.is_runaway && self.stand.truth().cut {
+        // Whose relay is welded hears the engine go on, until the page says what to do.
+        let is_stopped = self.stand.truth().cut
+            && (!self.active.contains(&FaultKind::RelayWelded) || self.checks.is_alarmed());
+        if self.person.is_runaway && is_stopped {
             self.person.is_runaway = false;
             let script = RiderScript {
                 pulls: 2,
@@ -348,6 +361,7 @@ impl World {
         Around {
             now_us: self.now_us,
             mono_start_us: self.plan.mono_start_us,
+            drift: self.plan.drift,
             board_started_us: self.board_started_us,
             turned_us: self.host.turned_us,
             is_open: self.host.is_open,
@@ -361,8 +375,14 @@ impl World {
         let truth = self.stand.truth();
         let asleep = self.now_us < self.host.sleeps_until_us;
         let limits = self.down.limits();
-        self.checks
-            .truth(self.now_us, &truth, limits, asleep, &self.active);
+        let delay_us = self.down.delay_us();
+        self.checks.truth(
+            self.now_us,
+            &truth,
+            limits,
+            (asleep, delay_us),
+            &self.active,
+        );
         if self.now_us.is_multiple_of(100 * STEP_US) {
             self.take_rider_events();
         }
