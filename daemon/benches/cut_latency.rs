@@ -316,7 +316,8 @@ fn release(board: &mut Board, handle: &Handle) -> Outcome<()> {
         board.until("the cut to be known", |_| {
             latch() == CutLatch::Confirmed || begun.elapsed() > PATIENCE / 2
         })?;
-        let (asked, cut_id) = (handle.clone(), board.cut_id);
+        let cut_id = live.borrow().cut.cut_id.unwrap_or(0);
+        let asked = handle.clone();
         let command = tokio::runtime::Handle::current()
             .spawn(async move { asked.command(Command::Release { cut_id }).await });
         board.until("an answer", |_| command.is_finished())?;

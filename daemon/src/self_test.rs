@@ -3,10 +3,11 @@
 use leverarm_config::Stand;
 use serde::{Deserialize, Serialize};
 
-use crate::core::{Arming, SelfTestReport};
+use crate::core::{Arming, Passed, SelfTestReport};
 use crate::store::{ContentHash, Store, StoreError, StoreReader};
 
 const META_SELF_TEST: &str = "guard self-test";
+const META_REHEARSED: &str = "rehearsed guard self-test";
 /// A self-test counts for so long where the stand file does not say.
 const AGE_S_MAX: u32 = 24 * 3600;
 
@@ -20,6 +21,16 @@ pub enum TestedOn {
     SoftwareStand,
 }
 
+impl TestedOn {
+    /// Where it is kept. One on a simulated stand says nothing for or against the board.
+    const fn key(self) -> &'static str {
+        match self {
+            Self::Board => META_SELF_TEST,
+            Self::SoftwareStand => META_REHEARSED,
+        }
+    }
+}
+
 /// A self-test, and the stand file whose guards it tested.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct KeptSelfTest {
@@ -31,7 +42,7 @@ pub struct KeptSelfTest {
     pub report: SelfTestReport,
 }
 
-/// Keeps a self-test in place of the last one.
+/// Keeps a self-test in place of the last one of its kind.
 ///
 /// # Errors
 /// As the store's writing methods.
@@ -51,10 +62,11 @@ pub fn keep_self_test(
         expected: "finite numbers".to_owned(),
         found: error.to_string(),
     })?;
-    store.set_meta(META_SELF_TEST, Some(&text))
+    store.set_meta(on.key(), Some(&text))
 }
 
-/// The last self-test of this stand file's guards. One that can't be read counts as none.
+/// The last self-test of this stand file's guards with its board. One that can't be read counts as
+/// none.
 ///
 /// # Errors
 /// As the store's reading methods.
@@ -69,27 +81,27 @@ pub fn last_self_test(
 
 /// What the daemon asks of the guards of this stand before it arms.
 ///
-/// A pseudo-terminal has no stand behind it, but a simulation: there none is asked for, unless the
-/// stand file names an age.
+/// A board that says that it is simulated has no stand behind it: with it none is asked for, unless
+/// the stand file names an age.
 pub(crate) fn arming(
     reader: &StoreReader,
     stand: &Stand,
     text: &str,
 ) -> Result<Arming, StoreError> {
-    let is_simulated = || {
-        let path = std::fs::canonicalize(&stand.port.path);
-        path.is_ok_and(|path| path.starts_with("/dev/pts"))
-    };
     let age_s_max = match stand.board.self_test_age_s_max {
         Some(0) => None,
-        Some(age_s) => Some(age_s),
-        None if is_simulated() => None,
-        None => Some(AGE_S_MAX),
+        age_s_max => Some(age_s_max.unwrap_or(AGE_S_MAX)),
     };
-    let passed = last_self_test(reader, ContentHash::of(text))?.filter(|kept| kept.report.passed);
-    let age_us_max = age_s_max.map(|age_s| 1_000_000 * i64::from(age_s));
+    let last = last_self_test(reader, ContentHash::of(text))?;
+    let passed = last.filter(|kept| kept.report.passed).and_then(|kept| {
+        Some(Passed {
+            wall_us: kept.report.wall_us,
+            board: kept.report.board?,
+        })
+    });
     Ok(Arming {
-        age_us_max,
-        passed_wall_us: passed.map(|kept| kept.report.wall_us),
+        age_us_max: age_s_max.map(|age_s| 1_000_000 * i64::from(age_s)),
+        simulated_is_exempt: stand.board.self_test_age_s_max.is_none(),
+        passed,
     })
 }

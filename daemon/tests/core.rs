@@ -6,8 +6,8 @@
 use std::f64::consts::TAU;
 
 use leverarm::core::{
-    Arming, ChunkData, Command, CommandError, Core, CutLatch, Now, Output, PullEnded, PullPhase,
-    Record, SelfTestReport,
+    Arming, BoardStart, ChunkData, Command, CommandError, Core, CutLatch, Now, Output, Passed,
+    PullEnded, PullPhase, Record, SelfTestReport,
 };
 use leverarm::store::Severity;
 use leverarm_protocol::{
@@ -26,9 +26,8 @@ const WALL_US: i64 = 1_700_000_000_000_000;
 
 const CHANNELS: [Channel; 3] = [
     channel(ChannelKind::Teeth, 0, 0),
-    // As events occur: their silence is no loss.
-    channel(ChannelKind::Temperature, 0, 0),
-    channel(ChannelKind::Temperature, 1, 0),
+    channel(ChannelKind::Temperature, 0, 10),
+    channel(ChannelKind::Temperature, 1, 10),
 ];
 
 const fn channel(kind: ChannelKind, number: u8, rate_hz: u16) -> Channel {
@@ -783,7 +782,8 @@ fn teeth_that_end_on_a_turning_drum_are_a_lost_sensor() {
 
 #[test]
 fn a_drum_that_stops_is_not_a_lost_sensor() {
-    for brake_rad_per_s2 in [5.0, 80.0, 400.0] {
+    // 130 rad/s² take 156 N·m at the drum: no engine of 140 cc holds against that, and no brake for one.
+    for brake_rad_per_s2 in [5.0, 80.0, 130.0] {
         let mut bench = Bench::up();
         bench.drive(1.0, |t| 100.0 * t);
         bench.drive(25.0, |t| (100.0 - brake_rad_per_s2 * t).max(0.0));
@@ -931,7 +931,7 @@ fn a_cut_by_the_board_is_latched() {
         cause: CutCause::Overspeed,
     });
     let view = bench.core.cut_view();
-    assert_eq!((view.latch, view.cut_id), (CutLatch::Confirmed, Some(4)));
+    assert_eq!((view.latch, view.cut_id), (CutLatch::Confirmed, Some(1)));
     assert!(view.cause.unwrap().contains("overspeed"));
     bench.status();
     assert_eq!(bench.events("board cut").len(), 1);
@@ -1333,7 +1333,14 @@ fn unarmed(passed_wall_us: Option<i64>) -> Bench {
     bench.core =
         Core::new(leverarm_config::parse("stand.toml", STAND).unwrap()).with_arming(Arming {
             age_us_max: Some(3_600_000_000),
-            passed_wall_us,
+            simulated_is_exempt: true,
+            passed: passed_wall_us.map(|wall_us| Passed {
+                wall_us,
+                board: BoardStart {
+                    board_id: 7,
+                    boot: 1,
+                },
+            }),
         });
     bench
 }

@@ -147,7 +147,7 @@ void guard_host_cut(uint32_t now)
 void guard_release(uint16_t cut_id)
 {
     bool silent = limits.heartbeat_timeout_ms && heartbeat_late;
-    if (self_test_failed || silent || hot[0] || hot[1])
+    if (self_test_failed || silent || hot[0] || hot[1] || teeth_are_missed(ticks_now()))
         return;
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
         if (cut.in_force && cut.id == cut_id && !overspeed_now) {

@@ -12,8 +12,9 @@
 #define GAPS_IN_A_ROW 2
 
 struct overspeed {
-    uint8_t count;            /* short periods, a gap between them or not */
-    uint8_t gaps;             /* since the last of them */
+    uint8_t run;   /* short periods in a row */
+    uint8_t count; /* alike ones, a gap between them or not */
+    uint8_t gaps;  /* since the last of them */
     uint32_t last_short_ticks;
 };
 
@@ -22,21 +23,34 @@ struct overspeed {
 static inline void overspeed_long(struct overspeed *state, uint32_t period_ticks)
 {
     uint32_t half = state->last_short_ticks / 2;
+    state->run = 0;
     if (state->count && state->gaps < GAPS_IN_A_ROW && period_ticks >= 3 * half && period_ticks <= 7 * half)
         state->gaps++;
     else
         state->count = 0;
 }
 
-/* After so many short periods together; whether that makes enough of them. */
-static inline bool overspeed_short(struct overspeed *state, uint8_t periods, uint8_t enough)
+static inline uint8_t saturating_sum(uint8_t a, uint8_t b)
 {
-    uint8_t count = state->count + periods;
-    if (count < periods)
-        count = UINT8_MAX;
-    state->count = count;
+    uint8_t sum = a + b;
+    return sum < b ? UINT8_MAX : sum;
+}
+
+/* After so many short periods together, of this mean; whether that makes enough of them. */
+static inline bool overspeed_short(struct overspeed *state, uint32_t period_ticks, uint8_t periods, uint8_t enough)
+{
+    state->run = saturating_sum(state->run, periods);
+    if (state->run >= enough) {
+        state->count = state->run;
+    } else {
+        /* Teeth of one wheel are alike; the two parts of a period with a false edge in it seldom are. */
+        uint32_t last = state->last_short_ticks;
+        bool alike = period_ticks + period_ticks / 2 > last && last + last / 2 > period_ticks;
+        state->count = saturating_sum(alike ? state->count : 0, periods);
+    }
     state->gaps = 0;
-    return count >= enough;
+    state->last_short_ticks = period_ticks;
+    return state->count >= enough;
 }
 
 /* ---- Miscounting: a period that jumps by a whole factor, and stays there ------------------- */
@@ -45,11 +59,26 @@ static inline bool overspeed_short(struct overspeed *state, uint8_t periods, uin
 #define LONG_AFTER 3
 
 struct counting {
-    uint32_t even_ticks; /* the latest of some even periods */
-    uint8_t even;        /* how many of them, EVEN_BEFORE at most */
+    uint16_t quick_ticks; /* of `even_ticks`, while nothing but even periods below QUICK_TICKS come; or 0 */
+    uint32_t even_ticks;  /* the latest of some even periods */
+    uint8_t even;         /* how many of them, EVEN_BEFORE at most */
     uint32_t long_ticks;
     uint8_t longs;
 };
+
+/* Half as much again is still 16 bits. */
+#define QUICK_TICKS 0x7000
+
+/* Takes the usual period, one more that is even, in few cycles; false: `counting_period` has to. */
+static inline bool counting_goes_on(struct counting *state, uint16_t period_ticks)
+{
+    uint16_t even = state->quick_ticks;
+    if (period_ticks >= QUICK_TICKS || period_ticks >= (uint16_t)(even + even / 2) ||
+        (uint16_t)(period_ticks + period_ticks / 2) <= even)
+        return false;
+    state->quick_ticks = period_ticks;
+    return true;
+}
 
 /* Longest period before a jump. A drum that turns slower than an eighth of its limit, or ten teeth a
  * second, may be stopped and turned by hand. */
@@ -62,12 +91,16 @@ static inline uint32_t counting_slowest_ticks(uint32_t tooth_period_ticks_min, u
 /* After a period of pickup 0; whether teeth are being missed. */
 static inline bool counting_period(struct counting *state, uint32_t period_ticks, uint32_t slowest_ticks)
 {
-    uint32_t even = state->even_ticks, half = even / 2;
+    uint32_t even = state->quick_ticks ? state->quick_ticks : state->even_ticks, half = even / 2;
+    state->even_ticks = even;
+    state->quick_ticks = 0;
     if (period_ticks < even + half && period_ticks + period_ticks / 2 > even) {
         if (state->even < EVEN_BEFORE)
             state->even++;
         state->even_ticks = period_ticks;
         state->longs = 0;
+        if (state->even == EVEN_BEFORE && period_ticks < QUICK_TICKS)
+            state->quick_ticks = period_ticks;
         return false;
     }
     if (state->even < EVEN_BEFORE || even > slowest_ticks || period_ticks < even || period_ticks > 9 * half) {
@@ -79,6 +112,12 @@ static inline bool counting_period(struct counting *state, uint32_t period_ticks
     bool same = period_ticks >= state->long_ticks - half_of_it && period_ticks <= state->long_ticks + half_of_it;
     state->longs = !same ? 1 : state->longs < LONG_AFTER ? state->longs + 1 : LONG_AFTER;
     state->long_ticks = period_ticks;
+    return state->longs >= LONG_AFTER;
+}
+
+/* Whether teeth were being missed at the last period. */
+static inline bool counting_is_missing(const struct counting *state)
+{
     return state->longs >= LONG_AFTER;
 }
 

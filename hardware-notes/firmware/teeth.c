@@ -56,11 +56,11 @@ static inline void long_period(uint32_t period)
         long_after_short(period);
 }
 
-/* Whether that makes enough of them. */
-static inline bool short_periods(uint8_t periods)
+RARE static void short_periods(uint32_t period, uint8_t periods)
 {
     overspeed_now = true;
-    return overspeed_short(&overspeed, periods, overspeed_periods);
+    if (overspeed_short(&overspeed, period, periods, overspeed_periods))
+        guard_cut(CAUSE_OVERSPEED, last_tick.whole);
 }
 
 /* A full ring is given half its room before teeth go in again: one at a time, each would need an
@@ -92,17 +92,10 @@ RARE static void tooth_in_no_sequence(uint8_t edges, uint32_t period)
     } else if (period >= overspeed_period_ticks * edges) {
         long_period(period);
     } else {
-        if (short_periods(edges))
-            guard_cut(CAUSE_OVERSPEED, last_tick.whole);
-        overspeed.last_short_ticks = period / edges;
+        short_periods(period / edges, edges);
     }
     unrecorded += edges - 1;
     ring_put_escape();
-}
-
-RARE static void cut_for_overspeed(void)
-{
-    guard_cut(CAUSE_OVERSPEED, last_tick.whole);
 }
 
 ISR(TIMER1_CAPT_vect)
@@ -131,15 +124,15 @@ ISR(TIMER1_CAPT_vect)
         tooth_in_no_sequence(edges ? edges : 1, (uint32_t)period_high << 16 | period);
         return;
     }
-    bool cutting = false;
-    if (period > overspeed_short_low) {
+    bool is_short = period <= overspeed_short_low;
+    if (!is_short)
         long_period(period);
-    } else {
-        if (short_periods(1)) {
-            RUN_PORT &= ~RUN_BIT;
-            cutting = true;
-        }
+    else if (overspeed.run >= (uint8_t)(overspeed_periods - 1))
+        RUN_PORT &= ~RUN_BIT; /* the rest of the judging comes after the tooth */
+    if (is_short && cut.in_force && overspeed.run >= overspeed_periods) {
+        /* One more beyond the limit, cut already: a drum that fast leaves no time for more. */
         overspeed.last_short_ticks = period;
+        is_short = false;
     }
     uint8_t head = ring_head;
     uint8_t next = head + 1;
@@ -150,8 +143,8 @@ ISR(TIMER1_CAPT_vect)
         unrecorded = 1;
         in_sequence = false;
     }
-    if (cutting)
-        cut_for_overspeed();
+    if (is_short)
+        short_periods(period, 1);
 }
 
 /* The last tooth taken from the ring. */
@@ -170,15 +163,24 @@ static uint32_t escaped_tick(void)
 
 /* Not in the interrupt, which has no time for it: three long periods are slower than the main loop. */
 static struct counting counting;
+
+/* Longer than any period that is judged, 4.5 tenths of a second: so long without a tooth, and a drum whose
+ * teeth were missed has stopped. */
+#define STANDS_TICKS (500 * TICKS_PER_MS)
 static uint32_t slowest_ticks;
 
-static void count_period(uint32_t period, uint32_t tick)
+RARE static void count_period(uint32_t period, uint32_t tick)
 {
     if (!counting_period(&counting, period, slowest_ticks))
         return;
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
         guard_cut(CAUSE_MISCOUNTING, tick);
     }
+}
+
+bool teeth_are_missed(uint32_t now)
+{
+    return counting_is_missing(&counting) && now - taken_tick < STANDS_TICKS;
 }
 
 /* Deltas that may still go into the frame being filled. */
@@ -201,7 +203,8 @@ static void fill(void)
     for (; i < n && ring[tail] != ESCAPE; i++) {
         uint16_t delta = ring[tail++];
         tick += delta;
-        count_period(delta, tick);
+        if (!counting_goes_on(&counting, delta))
+            count_period(delta, tick);
         frame_u16(delta);
     }
     taken_tick = tick;

@@ -12,6 +12,9 @@ void teeth_guard(uint32_t period_ticks, uint8_t periods);
 /* Whether the last period of pickup 0 was shorter than allowed, or a gap after such. */
 extern volatile bool overspeed_now;
 
+/* Whether teeth of pickup 0 are being missed now. */
+bool teeth_are_missed(uint32_t now);
+
 /* Teeth without a recorded time since the start. */
 extern uint32_t captures_lost;
 

@@ -95,6 +95,8 @@ pub enum ChannelKind {
     Analog,
     /// Temperature sensor.
     Temperature,
+    /// No input, but the board's word that it is simulated.
+    Simulated,
     /// A kind newer than this crate, with its number.
     Unknown(u8),
 }
@@ -106,6 +108,7 @@ impl ChannelKind {
             2 => Self::Force,
             3 => Self::Analog,
             4 => Self::Temperature,
+            255 => Self::Simulated,
             unknown => Self::Unknown(unknown),
         }
     }
@@ -116,6 +119,7 @@ impl ChannelKind {
             Self::Force => 2,
             Self::Analog => 3,
             Self::Temperature => 4,
+            Self::Simulated => 255,
             Self::Unknown(number) => number,
         }
     }
@@ -170,6 +174,12 @@ impl<'a> Hello<'a> {
     /// The channels.
     pub fn channels(&self) -> impl ExactSizeIterator<Item = Channel> + use<'a> {
         self.channels.iter().copied().map(Channel::from_bytes)
+    }
+
+    /// Whether the board says that it is simulated: no engine turns behind it.
+    #[must_use]
+    pub fn is_simulated(&self) -> bool {
+        self.channels().any(|it| it.kind == ChannelKind::Simulated)
     }
 }
 

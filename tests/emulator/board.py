@@ -259,6 +259,7 @@ class Board:
             (wire.CHANNEL_ANALOG, 0, 50),
             (wire.CHANNEL_ANALOG, 1, 50),
             (wire.CHANNEL_TEMPERATURE, 0, 10),
+            (wire.CHANNEL_SIMULATED, 0, 0),
         ]
         payload = wire.pack_hello(0xB0A2D0000000E57, self.boot, (0, 9, 1), o.tick_hz, channels)
         self.queue(self.STATUS, wire.HELLO, self.now(), payload)

@@ -26,7 +26,10 @@ pub enum BenchError {
     /// The model.
     Model(ModelError),
     /// The rider did not get through.
-    Late,
+    Late {
+        /// Why it is cut, if it is.
+        cut: Option<String>,
+    },
 }
 
 impl From<StoreError> for BenchError {
@@ -143,7 +146,8 @@ impl VirtualBench {
                 return Ok(());
             }
         }
-        Err(BenchError::Late)
+        let cut = self.core.cut_view().cause;
+        Err(BenchError::Late { cut })
     }
 
     /// Lets the stand be for some time.

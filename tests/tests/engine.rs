@@ -31,7 +31,7 @@ fn script(bench: &VirtualBench, pulls: u32) -> RiderScript {
         hold_s: 0.25,
         hold_scatter_s: 0.05,
         coast_s: 0.35,
-        braking_rad_per_s2: 160.0,
+        braking_rad_per_s2: 140.0,
         pause_s: 0.1,
         ..script_of(bench.stand_file(), pulls)
     }

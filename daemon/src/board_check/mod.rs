@@ -410,7 +410,7 @@ impl Bench<'_> {
             ChannelKind::Force => self.force(channel),
             ChannelKind::Analog => self.sensor(channel, Source::Analog(number)),
             ChannelKind::Temperature => self.sensor(channel, Source::Temperature(number)),
-            ChannelKind::Unknown(_) => return None,
+            ChannelKind::Simulated | ChannelKind::Unknown(_) => return None,
         };
         input.rate_hz_announced = channel.rate_hz;
         Some(input)

@@ -181,7 +181,7 @@ pub(super) fn cut(reason: &str, daemon: &DaemonArgument) -> Result<(), Failure> 
     ))
 }
 
-pub(super) fn release(cut: Option<u16>, daemon: &DaemonArgument) -> Result<(), Failure> {
+pub(super) fn release(cut: Option<u32>, daemon: &DaemonArgument) -> Result<(), Failure> {
     let stand = read_stand(&daemon.stand.file)?.stand;
     let line = Line::to(&stand, daemon)?;
     let Some(cut_id) = cut else {

@@ -259,7 +259,7 @@ enum Command {
     /// End a cut, by its number, once its cause is gone
     Release {
         /// Number of the cut, as the daemon shows it
-        cut: Option<u16>,
+        cut: Option<u32>,
         #[command(flatten)]
         daemon: DaemonArgument,
     },

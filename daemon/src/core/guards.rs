@@ -16,6 +16,8 @@ pub(super) struct Verdict {
     pub(super) message: String,
     pub(super) value_si: Option<f64>,
     pub(super) limit_si: Option<f64>,
+    /// Its limit was taken to be below the present value, for a self-test.
+    pub(super) forced: bool,
 }
 
 /// What a guard says that trips in a self-test.
@@ -274,13 +276,14 @@ impl GuardDesk {
                 state.value_si = si;
             }
             let finding = if forced { Finding::Passed } else { finding };
-            verdicts.extend(state.settle(&finding, at_us, |watch, si| match value {
+            let verdict = state.settle(&finding, at_us, |watch, si| match value {
                 _ if forced => SELF_TEST.to_owned(),
                 Value::Lost(..) if matches!(watch, Watch::SensorLost { .. }) => {
                     texts.lost(signal, value)
                 }
                 _ => texts.passed(watch, signal, si),
-            }));
+            });
+            verdicts.extend(verdict.map(|verdict| Verdict { forced, ..verdict }));
         }
         verdicts
     }
@@ -358,13 +361,14 @@ impl GuardDesk {
             // At standstill no teeth come: that there are none is what such a guard can be told.
             let forced = self.forced == Some(index);
             let finding = if forced { Finding::Passed } else { finding };
-            verdicts.extend(state.settle(&finding, at_us, |watch, si| {
+            let verdict = state.settle(&finding, at_us, |watch, si| {
                 if forced {
                     SELF_TEST.to_owned()
                 } else {
                     texts.silent(watch, si)
                 }
-            }));
+            });
+            verdicts.extend(verdict.map(|verdict| Verdict { forced, ..verdict }));
         }
         verdicts
     }
@@ -586,6 +590,7 @@ impl State {
             message,
             value_si: self.value_si,
             limit_si: limit_of(&self.watch),
+            forced: false,
         }
     }
 

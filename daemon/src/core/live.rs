@@ -206,6 +206,9 @@ fn torque(core: &Core) -> Option<f64> {
 }
 
 fn waiting_for(core: &Core, connected: bool) -> String {
+    if let Some(awaited) = core.self_test_waits_for() {
+        return awaited;
+    }
     match (
         core.link.is_some(),
         connected,
@@ -214,7 +217,6 @@ fn waiting_for(core: &Core, connected: bool) -> String {
     ) {
         (false, ..) => "the port".to_owned(),
         (true, false, ..) => "the board's hello".to_owned(),
-        _ if core.self_test.is_some() => "the self-test of the guards".to_owned(),
         _ if !core.armed => {
             "a self-test of the guards: leverarm rehearse --guards --board".to_owned()
         }

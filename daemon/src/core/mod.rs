@@ -29,9 +29,9 @@ use leverarm_protocol::{
 };
 
 pub use chunks::ChunkData;
-pub use cut::{CutLatch, CutView};
+pub use cut::{Cut, CutBy, CutLatch, CutView};
 pub use live::{ChannelLive, GuardLive, Live, PullPhase};
-pub use self_test::{Arming, GuardTrial, SelfTestReport};
+pub use self_test::{Arming, BoardStart, GuardTrial, Passed, SelfTestReport};
 
 use crate::store::Severity;
 use crate::values::{CalibratedStand, Sample};
@@ -43,7 +43,7 @@ pub(crate) use link::no_board_text;
 use link::{Link, limits_lacking, limits_wanted};
 use plausibility::Plausibility;
 use pulls::{PullEvent, PullFinder};
-use self_test::SelfTest;
+use self_test::{EdgesSeen, SelfTest};
 use signals::Signals;
 use still_driven::{News, StillDriven};
 use swarms::{About, Swarms};
@@ -89,6 +89,8 @@ pub struct HelloData {
     pub boot: u16,
     /// Firmware version.
     pub firmware: [u8; 3],
+    /// It says that it is simulated.
+    pub is_simulated: bool,
 }
 
 /// The end of a pull.
@@ -163,10 +165,10 @@ pub enum Command {
         /// Who or what asks.
         reason: String,
     },
-    /// End the cut with this number.
+    /// End all cuts up to this number: whoever asks has seen them.
     Release {
-        /// Number of the cut, as the board counts.
-        cut_id: u16,
+        /// Number of the newest cut, as the daemon counts.
+        cut_id: u32,
     },
     /// Try every guard, with everything at standstill.
     SelfTest,
@@ -181,14 +183,31 @@ pub enum CommandError {
     /// The cut is not confirmed by the board, so it has no number yet.
     #[error("the board has not confirmed the cut yet; it can be released once it has")]
     NotConfirmed,
-    /// Another cut is in force.
+    /// There is no cut with this number yet.
     #[error("cut {found} is in force, not {asked}; look at its cause before releasing it")]
     OtherCut {
         /// The one asked for.
-        asked: u16,
-        /// The one in force.
-        found: u16,
+        asked: u32,
+        /// The newest in force.
+        found: u32,
     },
+    /// A cut came that whoever asks has not seen.
+    #[error(
+        "not released: after cut {asked} came {since}; look at that too, then release {newest}, which ends all"
+    )]
+    CutSince {
+        /// The one asked for.
+        asked: u32,
+        /// Those that came after it, with their causes.
+        since: String,
+        /// The newest in force.
+        newest: u32,
+    },
+    /// The guards are being tested.
+    #[error(
+        "the guards are being tested; the test ends cut, and then a person releases. A cut breaks it off"
+    )]
+    SelfTesting,
     /// The reason for the cut is still there.
     #[error(
         "guard \"{guard}\" still sees a reason to cut; it can't be released before that is gone"
@@ -257,6 +276,7 @@ pub struct Core {
     self_test: Option<SelfTest>,
     /// Samples of the message at hand; kept for its room.
     samples: Vec<Sample>,
+    edges_seen: EdgesSeen,
 }
 
 impl Core {
@@ -287,6 +307,7 @@ impl Core {
             self_test: None,
             samples: Vec::new(),
             of,
+            edges_seen: EdgesSeen::default(),
             stand,
         }
     }
@@ -460,6 +481,7 @@ impl Core {
         });
         self.break_off_self_test(now, reason, out);
         link.restart(now);
+        self.cut.board_restarted();
         self.begin(now, &link.port, out);
     }
 
@@ -517,10 +539,12 @@ impl Core {
             board_id: hello.board_id,
             boot: hello.boot,
             firmware: hello.firmware,
+            is_simulated: hello.is_simulated(),
         };
+        let simulated = if data.is_simulated { ", simulated" } else { "" };
         let [major, minor, patch] = hello.firmware;
         let message = format!(
-            "board {:016x}, firmware {major}.{minor}.{patch}, {} ticks/s, start {}",
+            "board {:016x}, firmware {major}.{minor}.{patch}, {} ticks/s, start {}{simulated}",
             hello.board_id, hello.tick_hz, hello.boot
         );
         event(
@@ -538,9 +562,10 @@ impl Core {
         self.health.board(hello.tick_hz);
         self.pulls.board(hello.tick_hz);
         out.records.push(Record::Hello(data.clone()));
-        link.hello = Some(data);
         link.status_us.get_or_insert(now.mono_us);
-        self.arm(now, out);
+        self.edges_seen.board(BoardStart::from(&data));
+        self.arm(now, &data, out);
+        link.hello = Some(data);
     }
 
     /// Says which inputs of the stand file the board does not have.
@@ -660,6 +685,7 @@ impl Core {
         out: &mut Output,
     ) {
         let pickup = teeth.pickup;
+        self.edges_seen.saw(pickup, teeth.first_tooth, teeth.len());
         for (number, tick) in (u64::from(teeth.first_tooth)..).zip(teeth.ticks(tick)) {
             link.saw_tick(tick);
             let edge = Edge { tick, number };
@@ -776,13 +802,24 @@ impl Core {
                 data: serde_json::json!({ "value_si": verdict.value_si, "limit_si": verdict.limit_si }),
             }));
             if verdict.tripped && verdict.action == GuardAction::Cut {
-                self.request_cut(now, tick, cause, out);
+                let by = if verdict.forced {
+                    CutBy::SelfTest
+                } else {
+                    CutBy::Guard
+                };
+                self.request_cut(now, tick, (by, cause), out);
             }
         }
     }
 
-    fn request_cut(&mut self, now: Now, tick: Option<u64>, cause: String, out: &mut Output) {
-        if self.cut.request(now, tick, cause, out) && self.is_open {
+    fn request_cut(
+        &mut self,
+        now: Now,
+        tick: Option<u64>,
+        cut: (CutBy, String),
+        out: &mut Output,
+    ) {
+        if self.cut.request(now, tick, cut, out) && self.is_open {
             self.send_cut(now, out);
         }
     }
@@ -1024,7 +1061,8 @@ impl Core {
         match command {
             Command::Cut { reason } => {
                 let tick = self.link.as_ref().and_then(Link::tick);
-                self.request_cut(now, tick, reason.clone(), out);
+                self.request_cut(now, tick, (CutBy::Person, reason.clone()), out);
+                self.break_off_self_test(now, &format!("a person cut: {reason}"), out);
                 if let Some(tick) = self.link.as_ref().map(|link| link.tick_newest) {
                     let mut pulls = Vec::new();
                     self.cut_pull(tick, &mut pulls);
@@ -1036,20 +1074,34 @@ impl Core {
                 let Some(mut link) = self.link.take_if(|link| link.hello.is_some()) else {
                     return Err(CommandError::NoBoard);
                 };
-                let lies = || self.plausibility.tripped_cut();
-                let released = match self.guards.tripped_cut().or_else(lies) {
-                    _ if !self.armed => Err(CommandError::NotArmed),
-                    Some(guard) => Err(CommandError::StillTripped {
-                        guard: guard.to_owned(),
-                    }),
-                    None => self.cut.release(now, *cut_id),
-                };
+                let released = self.release(now, *cut_id, out);
                 self.speak(now, &mut link, out);
                 self.link = Some(link);
-                released.map(|()| format!("release of cut {cut_id} sent to the board"))
+                released
             }
-            Command::SelfTest => self.begin_self_test(now),
+            Command::SelfTest => self.begin_self_test(now, out),
         }
+    }
+
+    fn release(&mut self, now: Now, cut_id: u32, out: &mut Output) -> Result<String, CommandError> {
+        if self.self_test.is_some() {
+            return Err(CommandError::SelfTesting);
+        }
+        if !self.armed {
+            let ended = self.cut.release_all_but_arming(now, cut_id, out)?;
+            let ended = ended.ok_or(CommandError::NotArmed)?;
+            return Ok(format!(
+                "{ended} released; the stand stays cut: {}",
+                CommandError::NotArmed
+            ));
+        }
+        let lies = || self.plausibility.tripped_cut();
+        if let Some(guard) = self.guards.tripped_cut().or_else(lies) {
+            let guard = guard.to_owned();
+            return Err(CommandError::StillTripped { guard });
+        }
+        let ended = self.cut.release(now, cut_id)?;
+        Ok(format!("release of {ended} sent to the board"))
     }
 
     /// The daemon is about to stop: everything is given out. The board's heartbeat ends with it.

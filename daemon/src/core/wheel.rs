@@ -28,6 +28,8 @@ const TEETH_GONE_MAX: u16 = 2;
 const PITCHES_KNOWN: u32 = 12;
 /// Gaps in a row before the one where the tracker takes the lower speed for true: mostly the fourth.
 const GAPS_TO_FALL: u32 = 2;
+/// Share by which they may differ in length.
+const GAP_SHARE: f64 = 0.25;
 /// From so many teeth on a pickup is alive.
 const TEETH_ALIVE: u32 = 3;
 
@@ -68,6 +70,15 @@ pub(super) struct WheelTurn {
     pub(super) rad_per_s2: f64,
 }
 
+/// What is known as gaps begin.
+#[derive(Clone, Copy, Debug)]
+struct BeforeGaps {
+    rad_per_s: f64,
+    /// Tick of the tooth before the first gap, and the gap's length.
+    tick: u64,
+    gap_ticks: f64,
+}
+
 #[derive(Debug)]
 pub(super) struct Wheel {
     pub(super) pickup: Pickup,
@@ -84,9 +95,9 @@ pub(super) struct Wheel {
     pitches_counted: u32,
     whole_turns: WholeTurns,
     turns: Turns,
-    /// Gaps in a row, and the speed before them, once that is known.
+    /// Gaps in a row, and what was before them.
     gaps: u32,
-    before_gaps_rad_per_s: Option<f64>,
+    before_gaps: Option<BeforeGaps>,
     /// Teeth since ticks began.
     teeth_seen: u32,
     last_number: u64,
@@ -111,7 +122,7 @@ impl Wheel {
             whole_turns: WholeTurns::new(pickup.teeth),
             turns: Turns::new(&pickup),
             gaps: 0,
-            before_gaps_rad_per_s: None,
+            before_gaps: None,
             teeth_seen: 0,
             last_number: 0,
             last_tick: None,
@@ -149,7 +160,13 @@ impl Wheel {
         self.last_tick = Some(edge.tick);
         self.last_us = Some(mono_us);
         let is_counted = edge.number == self.last_number.wrapping_add(1);
-        let fell = self.fall(tooth.kind, is_counted, known);
+        let fell = match before {
+            Some(before) if is_counted => self.fall(&before, &tooth, known),
+            _ => {
+                self.gaps = 0;
+                None
+            }
+        };
         let is_mark = match (tooth.kind, before) {
             (ToothKind::Extra, _) => false,
             (ToothKind::First | ToothKind::Relocked, _) | (_, None) => {
@@ -187,29 +204,40 @@ impl Wheel {
         })
     }
 
-    /// Counts gaps that nobody counted, from a speed that was `known` and too great to be stopped
-    /// within a pitch. Where no tooth follows the one before for long enough that the tracker takes
-    /// the lower speed for true, every tooth but one in so many is missed.
-    fn fall(
-        &mut self,
-        kind: ToothKind,
-        is_counted: bool,
-        known: Option<f64>,
-    ) -> Option<(f64, f64)> {
-        match kind {
-            ToothKind::Extra => return None,
-            ToothKind::AfterMissed { .. } if is_counted => {
-                if self.gaps == 0 {
-                    self.before_gaps_rad_per_s = known;
+    /// Counts gaps of the same length that the board did not count, from a speed that was `known` and
+    /// too great to be stopped within a pitch. Where they go on until the tracker takes the lower
+    /// speed for true, sooner than the shaft could have slowed down to it, every tooth but one in so
+    /// many is missed.
+    fn fall(&mut self, from: &Tooth, to: &Tooth, known: Option<f64>) -> Option<(f64, f64)> {
+        let gap_ticks = to.tick.saturating_sub(from.tick) as f64;
+        let is_alike = |first: f64| (gap_ticks / first - 1.0).abs() < GAP_SHARE;
+        match to.kind {
+            ToothKind::Extra => {}
+            ToothKind::AfterMissed { .. } => {
+                let before = self.before_gaps.filter(|_| self.gaps > 0);
+                if before.is_some_and(|before| is_alike(before.gap_ticks)) {
+                    self.gaps += 1;
+                } else {
+                    self.gaps = 1;
+                    self.before_gaps = known.map(|rad_per_s| BeforeGaps {
+                        rad_per_s,
+                        tick: from.tick,
+                        gap_ticks,
+                    });
                 }
-                self.gaps += 1;
-                return None;
             }
-            ToothKind::Relocked if is_counted && self.gaps >= GAPS_TO_FALL => {
-                let before = self.before_gaps_rad_per_s;
+            ToothKind::Relocked if self.gaps >= GAPS_TO_FALL => {
                 self.gaps = 0;
-                let tracker = self.tracker.as_ref()?;
-                return Some((before?, tracker.omega_rad_per_s()?));
+                let before = self.before_gaps.filter(|it| is_alike(it.gap_ticks))?;
+                let pitch_rad = TAU / f64::from(self.pickup.teeth.max(1));
+                let now = pitch_rad * self.tick_hz / gap_ticks;
+                let seconds = to.tick.saturating_sub(before.tick) as f64 / self.tick_hz;
+                // A clutch may drag an engine down as fast as it likes, but not in a step.
+                let may_fall = match self.pickup.shaft {
+                    Shaft::Drum => self.stops_within_rad_per_s2 * seconds,
+                    Shaft::Engine => 0.0,
+                };
+                return (before.rad_per_s - may_fall > now).then_some((before.rad_per_s, now));
             }
             _ => self.gaps = 0,
         }

@@ -179,6 +179,7 @@ impl Board {
                 vec![stand.analog_rate_hz; stand.analogs.len()],
             ))
             .chain(numbered(ChannelKind::Temperature, temperature_hz))
+            .chain(numbered(ChannelKind::Simulated, vec![0]))
             .map(Channel::to_bytes)
             .collect();
         let analog_rate_hz = if stand.analogs.is_empty() {
@@ -477,7 +478,7 @@ impl Run {
             }
             HostMessage::Release { cut_id } => {
                 let names_it = self.state == BoardState::Cut && cut_id == self.cut_id;
-                if names_it && !self.has_reason_to_cut(now_ns) {
+                if names_it && !self.has_reason_to_cut(model, now_ns, tick) {
                     self.state = BoardState::Running;
                 }
                 self.due.status = true;
@@ -497,8 +498,11 @@ impl Run {
     }
 
     /// Whether a release would be answered by a cut at once.
-    fn has_reason_to_cut(&self, now_ns: u64) -> bool {
-        self.is_heartbeat_late(now_ns) || self.overspeed.is_short() || !self.too_hot.is_empty()
+    fn has_reason_to_cut(&self, model: &BoardModel, now_ns: u64, tick: u64) -> bool {
+        self.is_heartbeat_late(now_ns)
+            || self.overspeed.is_short()
+            || !self.too_hot.is_empty()
+            || self.are_teeth_missed(tick, model.tick_hz)
     }
 
     /// Judges the latest tooth period of pickup 0.
@@ -515,6 +519,14 @@ impl Run {
         if self.counting.is_missing(period, shortest, tick_hz) {
             self.cut(tick, CutCause::Miscounting);
         }
+    }
+
+    /// Whether teeth are being missed; half a second without one, and the drum has stopped.
+    fn are_teeth_missed(&self, tick: u64, tick_hz: u32) -> bool {
+        let last_tick = self.captures.first().and_then(|it| it.last_tick);
+        let is_turning =
+            last_tick.is_some_and(|last| tick.saturating_sub(last) < u64::from(tick_hz / 2));
+        is_turning && self.counting.was_missing()
     }
 
     fn is_heartbeat_late(&self, now_ns: u64) -> bool {

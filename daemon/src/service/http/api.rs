@@ -242,7 +242,7 @@ pub(super) async fn cut(Extract(web): State, Input(request): Input<CutRequest>) 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(super) struct ReleaseRequest {
-    cut_id: u16,
+    cut_id: u32,
 }
 
 pub(super) async fn release(Extract(web): State, Input(request): Input<ReleaseRequest>) -> Answer {

@@ -1,0 +1,1 @@
+//! What the board cuts for by itself, on the software stand's board.
