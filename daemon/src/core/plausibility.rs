@@ -342,6 +342,7 @@ impl Plausibility {
             message,
             value_si: Some(value_si),
             limit_si: None,
+            forced: false,
         })
     }
 
@@ -355,6 +356,7 @@ impl Plausibility {
             message: "its teeth begin anew".to_owned(),
             value_si: None,
             limit_si: None,
+            forced: false,
         })
     }
 }

@@ -22,6 +22,7 @@ use leverarm_protocol::{
 };
 
 use super::link::Injected;
+use super::persons::Persons;
 use super::plan::{Fault, FaultKind, Plan};
 use super::sight::Sight;
 use super::store::QUEUE_MAX;
@@ -229,6 +230,9 @@ pub(super) struct Checks {
     least_delay_us: u64,
     hidden_us: u64,
     alarmed: bool,
+    persons: Persons,
+    is_testing: bool,
+    has_tested: bool,
     tripped: BTreeSet<String>,
     last_began: Vec<Fault>,
     restarted_us: Option<u64>,
@@ -271,6 +275,9 @@ impl Checks {
             least_delay_us: 0,
             hidden_us: 0,
             alarmed: false,
+            persons: Persons::default(),
+            is_testing: false,
+            has_tested: false,
             recorded: Recorded::default(),
             unlogged: VecDeque::new(),
             fed_bytes: 0,
@@ -432,6 +439,8 @@ impl Checks {
         self.fed_bytes = 0;
         self.latch = CutLatch::Running;
         self.is_release_accepted = false;
+        self.persons = Persons::default();
+        self.is_testing = false;
         self.expected.clear();
         self.tripped.clear();
         self.restarted_us = None;
@@ -467,33 +476,52 @@ impl Checks {
     pub(super) fn commanded(
         &mut self,
         now_us: u64,
+        who: usize,
         command: &Command,
         result: &Result<String, CommandError>,
+        is_armed: bool,
     ) {
         match (command, result) {
-            (Command::Cut { .. }, Ok(_)) => {
+            (Command::Cut { reason }, _) => {
                 self.count("command cut");
-                if self.latch == CutLatch::Running {
-                    self.expected.push(Expected {
-                        what: "a person's cut".to_owned(),
-                        from_us: now_us,
-                        until_us: now_us + 1,
-                        kinds: &["cut"],
-                        channel: None,
-                    });
-                }
+                self.persons.cut(reason);
+                self.is_release_accepted = false;
             }
             (Command::Release { .. }, Ok(_)) => {
                 self.count("command release");
-                self.is_release_accepted = true;
+                if !self.persons.released(who) {
+                    self.fail(now_us, "a release ended a cut that its person had not seen");
+                }
+                // Of a stand that is not armed it ends the persons' cuts, and no more.
+                self.is_release_accepted = is_armed;
             }
-            (Command::SelfTest, Ok(_)) => self.count("command self-test"),
+            (Command::SelfTest, Ok(_)) => {
+                self.count("command self-test");
+                self.is_testing = true;
+            }
             (_, Err(error)) => {
                 let error = format!("{error:?}");
                 let name = error.split([' ', '{']).next().unwrap_or_default();
                 self.count(format!("refused {name}"));
             }
         }
+    }
+
+    /// What came of a command was recorded.
+    pub(super) fn obeyed(&mut self, now_us: u64) {
+        if let Some(reason) = self.persons.untold.take() {
+            self.fail(now_us, format!("a cut is no event of its own: {reason}"));
+        }
+    }
+
+    /// A person sees the newest cut.
+    pub(super) fn looked(&mut self, who: usize) {
+        self.persons.looked(who);
+    }
+
+    /// A program may end cuts only for a self-test, and none of a person.
+    fn may_be_released(&self) -> bool {
+        self.is_release_accepted || self.is_testing && !self.persons.has_cut()
     }
 
     pub(super) fn bogus_release(&mut self, now_us: u64, result: &Result<String, CommandError>) {
@@ -540,7 +568,7 @@ impl Checks {
                     self.cut_said_us = now_us;
                 }
                 Ok(HostMessage::Release { .. }) => {
-                    if !self.is_release_accepted {
+                    if !self.may_be_released() {
                         self.fail(now_us, "a release nobody asked for");
                     }
                 }
@@ -548,6 +576,10 @@ impl Checks {
             }
         }
         let latch = core.cut_view().latch;
+        let ended_test = std::mem::take(&mut self.has_tested);
+        if ended_test && matches!(latch, CutLatch::Running | CutLatch::Releasing) {
+            self.fail(now_us, "a self-test ended, and the engine may run");
+        }
         if latch != self.latch {
             self.latched(around, latch, cut_said);
         }
@@ -585,10 +617,11 @@ impl Checks {
         self.count(format!("latch {latch:?}"));
         match latch {
             CutLatch::Running => {
-                if before != CutLatch::Releasing || !self.is_release_accepted {
+                if before != CutLatch::Releasing || !self.may_be_released() {
                     self.fail(now_us, format!("the latch went from {before:?} to running"));
                 }
                 self.is_release_accepted = false;
+                self.persons.all_released();
             }
             CutLatch::Requested => {
                 if around.is_open && !cut_said {
@@ -599,7 +632,7 @@ impl Checks {
             }
             CutLatch::Confirmed => self.confirmed_us = now_us,
             CutLatch::Releasing => {
-                if !self.is_release_accepted {
+                if !self.may_be_released() {
                     self.fail(now_us, "a release under way that nobody asked for");
                 }
             }
@@ -681,7 +714,13 @@ impl Checks {
                 });
             }
             Record::PullEnded(ended) => self.pull_ended(around, ended),
-            Record::SelfTested(_) => self.fail(now_us, "a self-test that nobody asked for"),
+            Record::SelfTested(_) => {
+                if !std::mem::take(&mut self.is_testing) {
+                    self.fail(now_us, "a self-test that nobody asked for");
+                }
+                self.has_tested = true;
+                self.count("self-tests ended");
+            }
             Record::Event(event) => {
                 self.count(format!("event {}", event.kind));
                 // Its time is that of the first it stands for.
@@ -695,8 +734,14 @@ impl Checks {
                             .is_none_or(|channel| event.channel.as_deref() == Some(channel));
                     !is_it
                 });
+                if event.kind == "cut" {
+                    self.persons.told(&event.message);
+                }
                 match event.kind {
                     "still driven" => self.still_driven(now_us, event.severity == Severity::Error),
+                    "guard tripped" if event.message.contains("self-test:") => {
+                        self.count("guards tried");
+                    }
                     "guard tripped" => {
                         let guard = event.channel.clone().unwrap_or_default();
                         self.tripped(now_us, &guard);

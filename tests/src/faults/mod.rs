@@ -16,6 +16,7 @@
 mod chance;
 mod checks;
 mod link;
+mod persons;
 mod plan;
 mod sight;
 mod store;

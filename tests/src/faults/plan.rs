@@ -84,6 +84,9 @@ pub(super) enum FaultKind {
     LateLoop { us_max: u64 },
     /// A person cuts.
     PersonCuts,
+    /// Two persons, one at the page and one at the command line, cut, release what each has seen, and
+    /// begin self-tests.
+    Quarrel,
     /// A person names a cut that is not in force.
     BogusRelease,
     /// The throttle sticks open, until the stand is cut.
@@ -268,7 +271,7 @@ impl Plan {
         } else {
             chance.whole(500_000, last_us)
         };
-        let kind = match chance.below(8) {
+        let kind = match chance.below(11) {
             0..=3 => {
                 let pickup = u8::from(chance.happens(0.2));
                 let teeth = self.model.pickups.get(usize::from(pickup));
@@ -280,6 +283,7 @@ impl Plan {
             }
             4 => FaultKind::PickupsSwapped,
             5 => FaultKind::RelayWelded,
+            6..=8 => FaultKind::Quarrel,
             _ => {
                 let (jump_us, s_per_s) =
                     (chance.whole(200_000, 1_500_000), chance.between(0.05, 0.5));

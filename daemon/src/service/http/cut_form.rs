@@ -84,7 +84,7 @@ pub(super) async fn cut(
 }
 
 /// The number of the cut, once the board has confirmed it.
-async fn confirmed(handle: &Handle) -> Option<u16> {
+async fn confirmed(handle: &Handle) -> Option<u32> {
     let mut live = handle.live();
     let confirmed = live
         .wait_for(|live| live.cut.latch == CutLatch::Confirmed && live.cut.cut_id.is_some())
