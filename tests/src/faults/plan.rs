@@ -294,6 +294,11 @@ impl Plan {
                 }
             }
         };
+        // Nobody changes plugs while the drum turns.
+        let from_us = match kind {
+            FaultKind::PickupsSwapped => 1_000,
+            _ => from_us,
+        };
         self.faults.push(Fault {
             from_us,
             until_us: self.length_us,
