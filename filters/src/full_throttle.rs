@@ -23,6 +23,9 @@ const AVERAGE_S_MIN: f64 = 0.04;
 /// The throttle counts as open while the acceleration is above this share of what it is well inside
 /// the pull.
 const OPEN_SHARE: f64 = 0.5;
+/// The rise may stop for so long without the throttle having moved: two misfires in a row at low
+/// speed, half a swing of the slowest shuffle.
+const MOMENT_S: f64 = 0.25;
 /// Left out beyond half an averaging length at each end where the throttle moved.
 const SETTLE_S: f64 = 0.03;
 
@@ -108,10 +111,22 @@ pub fn full_throttle(
         return None;
     }
     let middle = start + rise.len() / 2;
-    let opened = (start..middle)
-        .rev()
-        .find(|k| averages[*k].alpha < OPEN_SHARE * early);
-    let closed = (middle..averages.len()).find(|k| averages[*k].alpha < OPEN_SHARE * late);
+    // A misfire or the drive's shuffle stops the rise for a moment too; a moved throttle for longer.
+    let at_time = |time_s: f64| averages.partition_point(|a| a.time_s < time_s);
+    let slow = |from: usize, to: usize, least: f64| {
+        let (a, b) = (&averages[from], &averages[to.min(averages.len() - 1)]);
+        b.omega - a.omega < least * (b.time_s - a.time_s)
+    };
+    let opened = (start..middle).rev().find(|k| {
+        let least = OPEN_SHARE * early;
+        let before = at_time(averages[*k].time_s - MOMENT_S);
+        averages[*k].alpha < least && (before == *k || slow(before, *k, least))
+    });
+    let closed = (middle..averages.len()).find(|k| {
+        let least = OPEN_SHARE * late;
+        let after = at_time(averages[*k].time_s + MOMENT_S);
+        averages[*k].alpha < least && (after == *k || slow(*k, after, least))
+    });
     let position = |time_s: f64| train.time_s.partition_point(|t| *t < time_s);
     // An average looks one width to each side, so a change shows up to a width early.
     let span = |k: usize, side: usize| {
@@ -161,20 +176,24 @@ impl ToothTrain {
 mod tests {
     use super::*;
 
-    /// A wheel that cruises, is accelerated from 1.0 s to 3.0 s, and slows down, integrated finely.
+    /// A wheel that cruises, is accelerated from 1.0 s to 3.0 s, and slows down.
     fn train(teeth: u32) -> ToothTrain {
+        accelerated(teeth, |t| match t {
+            t if t < 1.0 => 0.5,
+            t if t < 3.0 => 40.0,
+            _ => -10.0,
+        })
+    }
+
+    /// A wheel under an acceleration over time, integrated finely.
+    fn accelerated(teeth: u32, alpha: impl Fn(f64) -> f64) -> ToothTrain {
         let pitch = std::f64::consts::TAU / f64::from(teeth);
         let (mut theta, mut omega, mut next) = (0.0, 40.0, 0_i64);
         let mut train = ToothTrain::default();
         let dt = 1e-5;
         for step in 0..500_000 {
             let t = f64::from(step) * dt;
-            let alpha = match t {
-                t if t < 1.0 => 0.5,
-                t if t < 3.0 => 40.0,
-                _ => -10.0,
-            };
-            omega += alpha * dt;
+            omega += alpha(t) * dt;
             theta += omega * dt;
             if theta >= pitch * next as f64 {
                 train.time_s.push(t);
@@ -189,6 +208,26 @@ mod tests {
     fn the_stretch_ends_before_the_throttle_closes_and_starts_after_it_opens() {
         for teeth in [1, 8, 60] {
             let train = train(teeth);
+            let wheel = Wheel {
+                teeth_per_turn: teeth,
+                cycles_per_turn: 3.0,
+            };
+            let range = full_throttle(&train, wheel, 42.0).unwrap();
+            let (from, to) = (train.time_s[range.start], train.time_s[range.end - 1]);
+            assert!((1.0..1.35).contains(&from), "{teeth}: from {from}");
+            assert!((2.8..3.0).contains(&to), "{teeth}: to {to}");
+        }
+    }
+
+    #[test]
+    fn a_misfire_does_not_end_the_stretch() {
+        for teeth in [1, 8, 60] {
+            let train = accelerated(teeth, |t| match t {
+                t if t < 1.0 => 0.5,
+                t if (2.0..2.07).contains(&t) || (2.4..2.45).contains(&t) => -10.0,
+                t if t < 3.0 => 40.0,
+                _ => -10.0,
+            });
             let wheel = Wheel {
                 teeth_per_turn: teeth,
                 cycles_per_turn: 3.0,

@@ -6,6 +6,7 @@
 
 mod bspline;
 mod convert;
+mod envelope;
 pub mod full_throttle;
 pub mod live;
 pub mod savgol;

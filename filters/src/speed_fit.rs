@@ -12,20 +12,35 @@
 //! ripple of the size of the mean torque moves the wheel by an angle that falls with the square of
 //! the speed. Then `omega = 1 / tau'` and `alpha = -tau'' omega³`.
 //!
-//! The fit is penalised least squares: the penalty is on the curvature of `alpha` over time, and
-//! how much of it is chosen by restricted maximum likelihood, never by hand (G. Wahba, "Spline
-//! Models for Observational Data", SIAM 1990, ch. 4; S. Wood, "Generalized Additive Models", 2nd ed.
-//! 2017, sec. 6.2; both from memory). Tooth errors are random effects with a variance of their own,
-//! found the same way. Cost is linear in the number of teeth.
+//! `tau` is the motion of an engine whose working cycles are all alike. They are not: their work
+//! varies by some per cent from one to the next, so the speed does a random walk around that motion
+//! and the tooth times its integral, the *wander*: a quadratic spline whose second difference over a
+//! segment is the work that the cycles lacked there. A cycle that does not burn stands out from the
+//! others and is left free instead of smoothed over. A drive that swings adds a narrow line.
+//!
+//! The fit is penalised least squares: the penalty is on the roughness of `alpha` over time. How
+//! much of it, how much the cycles' work varies and how noisy the timing is, is found by restricted
+//! maximum likelihood, never by hand (G. Wahba, "Spline Models for Observational Data", SIAM 1990,
+//! ch. 4; S. Wood, "Generalized Additive Models", 2nd ed. 2017, sec. 6.2; both from memory); what
+//! that leaves open of the roughness, and of its kind, is averaged over and widens the band. Tooth
+//! errors are random effects with a variance of their own. Smooth part and wander make a banded
+//! matrix with tooth errors and ripple as its border, so that the cost is linear in the teeth.
 //!
 //! Differences tooth by tooth would turn a spacing error of 1 % of a pitch into several per cent of
 //! torque; here the errors are estimated beside the motion.
 
-use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
+mod likelihood;
+mod model;
+mod shuffle;
 
-use crate::bspline::{Basis, DEGREE, Local, ORDER, even, interpolate};
+use crate::bspline::{Basis, DEGREE, ORDER, even};
 use crate::convert::floor_to_usize;
+use crate::envelope::Envelope;
 use crate::teeth::ToothTrain;
+use likelihood::{Best, Likely, Solved, System, shares};
+use model::{
+    Columns, Current, Layout, Problem, Smoothness, WorkRow, alpha_row, motion, roughness, slope,
+};
 
 /// What the fit must know about the wheel.
 #[derive(Debug, Clone, PartialEq)]
@@ -93,13 +108,65 @@ pub struct Motion {
     pub alpha_uncertainty_rad_per_s2: f64,
 }
 
+/// How much the work of a working cycle varies from one to the next.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CycleVariation {
+    /// Standard deviation of the work of a cycle over its mean (coefficient of variation), of what
+    /// turns the wheel. Cycles left out as jumps don't count.
+    pub cov: f64,
+    /// Standard uncertainty of `cov`.
+    pub uncertainty: f64,
+    /// Working cycles in the stretch.
+    pub cycles: f64,
+}
+
+/// What says how fine a feature the fit shows.
+#[derive(Debug, Clone, Copy)]
+struct Smoothing {
+    /// Derivative of the acceleration over time that the likeliest roughness counts.
+    order: i32,
+    /// Its weight over the timing noise squared, for an integral over time.
+    weight: f64,
+    /// Scatter of a cycle's work and cycles per rad of the wheel.
+    cov: f64,
+    cycles_per_rad: f64,
+    teeth_per_rad: f64,
+}
+
+/// Work that the engine did not do, or did at once, within a cycle or a few.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct WorkJump {
+    /// When, in s on the train's time base.
+    pub time_s: f64,
+    /// Work gained, over the mean work of a cycle: about -1.15 for one cycle that did not burn.
+    pub cycles: f64,
+}
+
+/// The engine's inertia and the drum's swinging against each other on the drive between them, at a
+/// frequency that does not follow the speed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Shuffle {
+    /// Frequency in Hz.
+    pub frequency_hz: f64,
+    /// Damping ratio; `None` where the swing does not die away from where it is greatest.
+    pub damping_ratio: Option<f64>,
+    /// Greatest amplitude of the wheel's acceleration in rad/s².
+    pub swing_rad_per_s2: f64,
+}
+
 /// A fitted stretch.
 #[derive(Debug, Clone)]
 pub struct SpeedFit {
     basis: Basis,
     coefficients: Vec<f64>,
-    /// Upper-left block of the posterior covariance: spline coefficients.
-    covariance: DMatrix<f64>,
+    /// What smoothing moved the coefficients by.
+    flattened: Vec<f64>,
+    smoothing: Smoothing,
+    wander_basis: Option<Basis>,
+    wander: Vec<f64>,
+    /// Posterior covariance, in the order of the layout.
+    covariance: Envelope,
+    layout: Layout,
     theta_range: (f64, f64),
     time_range_s: (f64, f64),
     gaps_s: Vec<(f64, f64)>,
@@ -116,401 +183,39 @@ pub struct SpeedFit {
     pub teeth_used: usize,
     /// Teeth set aside because their time is far off the model (noise edges taken for teeth).
     pub teeth_set_aside: usize,
+    /// How unlike the engine's working cycles are; `None` where no engine drives the wheel or the
+    /// stretch has too few cycles.
+    pub cycle_variation: Option<CycleVariation>,
+    /// Cycles and moments at which the engine's work jumped, and which the curve leaves out.
+    pub work_jumps: Vec<WorkJump>,
+    /// Shuffle of the drive, where it shows.
+    pub shuffle: Option<Shuffle>,
     /// Amplitude of the first harmonic of the working cycle in rad, at the middle of the stretch.
     pub cycle_swing_rad: f64,
 }
 
 const TEETH_MIN: usize = 16;
-const CYCLE_HARMONICS: usize = 6;
 /// Prior size of a wheel's tooth errors before the data speak, as a share of the pitch.
 const PATTERN_PRIOR_SHARE: f64 = 0.01;
 /// Prior size of the ripple in s: far above any real one, so that it only steadies the algebra.
 const RIPPLE_PRIOR_S: f64 = 1e-3;
-const ITERATIONS: usize = 4;
+/// Prior size of the drive's shuffle in rad, likewise.
+const SWING_PRIOR_RAD: f64 = 0.1;
+/// Rounds at most; it is done when one changes nothing of what takes part.
+const ROUNDS_MAX: usize = 6;
+/// Intervals of the motion that the fit starts from.
+const COARSE_INTERVALS: usize = 10;
+/// Smoothness that makes the teeth less likely than another by e to the minus half of this is not
+/// averaged over.
+const UNLIKELY: f64 = 9.0;
 /// The first iterations look at whole turns out of so many teeth at most: they only have to come near.
 const TEETH_TO_APPROACH: usize = 20_000;
 /// Residuals so many robust standard deviations away from those beside them are no teeth.
 const SET_ASIDE_SIGMA: f64 = 7.0;
-
-/// One harmonic of the working cycle with the powers of scaled speed that shape its amplitude.
-struct Harmonic {
-    /// Multiple of the working cycle's order.
-    multiple: usize,
-    shapes: usize,
-}
-
-/// Rows of the linear model: which columns there are.
-struct Layout {
-    spline: usize,
-    pattern: usize,
-    harmonics: Vec<Harmonic>,
-    ripple: usize,
-}
-
-impl Layout {
-    fn len(&self) -> usize {
-        self.spline + self.pattern + self.ripple
-    }
-}
-
-/// The harmonics that can be told from the smooth part and from each other at `N` samples a turn.
-fn usable_harmonics(options: &FitOptions, turns: f64, band_cycles: f64) -> Vec<Harmonic> {
-    let Some(cycles_per_turn) = options.cycles_per_turn.filter(|c| *c > 0.0) else {
-        return Vec::new();
-    };
-    let teeth = f64::from(options.teeth_per_turn);
-    let mut seen: Vec<f64> = Vec::new();
-    let mut harmonics = Vec::new();
-    for m in 1..=CYCLE_HARMONICS {
-        let order_per_turn = cycles_per_turn * m as f64;
-        // Sampled once a tooth, an order shows up folded into [0, N/2].
-        let folded = (order_per_turn - teeth * (order_per_turn / teeth).round()).abs();
-        let distinct = seen
-            .iter()
-            .all(|other| (folded - other).abs() * turns > 1.5);
-        if folded * turns < band_cycles || !distinct {
-            continue;
-        }
-        seen.push(folded);
-        let locked = options.teeth_per_turn > 1 && (folded - folded.round()).abs() * turns < 1.5;
-        harmonics.push(Harmonic {
-            multiple: m,
-            shapes: if locked || m > 3 { 2 } else { 3 },
-        });
-    }
-    harmonics
-}
-
-/// The state of the motion while it is being refined.
-struct Current {
-    basis: Basis,
-    coefficients: Vec<f64>,
-}
-
-impl Current {
-    fn omega(&self, local: &Local) -> f64 {
-        1.0 / local.dot(1, &self.coefficients).max(1e-9)
-    }
-}
-
-/// Everything that stays the same over the iterations.
-struct Problem<'a> {
-    train: &'a ToothTrain,
-    options: &'a FitOptions,
-    layout: Layout,
-    locals: Vec<Local>,
-    thetas: Vec<f64>,
-}
-
-struct Normal {
-    a: DMatrix<f64>,
-    b: DVector<f64>,
-    rr: f64,
-    rows: usize,
-}
-
-impl Problem<'_> {
-    /// The columns after the spline's for tooth `k` at speed `omega`: the tooth's pattern column with
-    /// its value, and the values of all ripple columns.
-    fn extra_columns(
-        &self,
-        k: usize,
-        omega: f64,
-        scale: &SpeedScale,
-        ripple: &mut [f64],
-    ) -> Option<(usize, f64)> {
-        if let Some(cycles_per_turn) = self.options.cycles_per_turn.filter(|_| !ripple.is_empty()) {
-            let amplitude = (scale.middle / omega).powi(3);
-            let x = (omega - scale.middle) / scale.half_width;
-            let (sin, cos) = (cycles_per_turn * self.thetas[k]).sin_cos();
-            // Multiples of the angle by turning on, since a sine is dear.
-            let (mut at, mut turned) = ((1.0, 0.0), 0);
-            let mut column = 0;
-            for harmonic in &self.layout.harmonics {
-                while turned < harmonic.multiple {
-                    at = (at.0 * cos - at.1 * sin, at.1 * cos + at.0 * sin);
-                    turned += 1;
-                }
-                let mut shape = amplitude;
-                for _ in 0..harmonic.shapes {
-                    ripple[column] = shape * at.0;
-                    ripple[column + 1] = shape * at.1;
-                    column += 2;
-                    shape *= x;
-                }
-            }
-        }
-        (self.layout.pattern > 0).then(|| {
-            let tooth = self.train.index[k].rem_euclid(i64::from(self.options.teeth_per_turn));
-            (usize::try_from(tooth).unwrap_or(0), 1.0 / omega)
-        })
-    }
-
-    /// Normal equations of the residuals against the spline in hand. The blocks are kept apart so
-    /// that the long inner loops run over contiguous memory.
-    fn normal(&self, current: &Current, weights: &[bool], scale: &SpeedScale) -> Normal {
-        let Layout {
-            spline,
-            pattern,
-            ripple: r,
-            ..
-        } = self.layout;
-        let size = self.layout.len();
-        let mut a = DMatrix::<f64>::zeros(size, size);
-        let mut b = DVector::<f64>::zeros(size);
-        let (mut rr, mut rows) = (0.0, 0);
-        let mut ripple = vec![0.0; r];
-        let mut ripple_ripple = vec![0.0; r * r];
-        let mut other_ripple = vec![0.0; (spline + pattern) * r];
-        let add = |target: &mut [f64], factor: f64, row: &[f64]| {
-            for (t, v) in target.iter_mut().zip(row) {
-                *t += factor * v;
-            }
-        };
-        for (k, local) in self.locals.iter().enumerate() {
-            if !weights[k] {
-                continue;
-            }
-            let residual = self.train.time_s[k] - local.dot(0, &current.coefficients);
-            let tooth = self.extra_columns(k, current.omega(local), scale, &mut ripple);
-            let values = &local.derivative[0];
-            for (i, vi) in values.iter().enumerate() {
-                let column = local.first + i;
-                b[column] += vi * residual;
-                for (j, vj) in values[..=i].iter().enumerate() {
-                    a[(column, local.first + j)] += vi * vj;
-                }
-                add(
-                    &mut other_ripple[column * r..(column + 1) * r],
-                    *vi,
-                    &ripple,
-                );
-            }
-            if let Some((tooth, value)) = tooth {
-                let column = spline + tooth;
-                b[column] += value * residual;
-                a[(column, column)] += value * value;
-                for (i, vi) in values.iter().enumerate() {
-                    a[(column, local.first + i)] += value * vi;
-                }
-                add(
-                    &mut other_ripple[column * r..(column + 1) * r],
-                    value,
-                    &ripple,
-                );
-            }
-            for (i, vi) in ripple.iter().enumerate() {
-                b[spline + pattern + i] += vi * residual;
-                add(&mut ripple_ripple[i * r..i * r + i + 1], *vi, &ripple);
-            }
-            rr += residual * residual;
-            rows += 1;
-        }
-        let first = spline + pattern;
-        for i in 0..r {
-            for j in 0..=i {
-                a[(first + i, first + j)] = ripple_ripple[i * r + j];
-            }
-            for j in 0..first {
-                a[(first + i, j)] = other_ripple[j * r + i];
-            }
-        }
-        a.fill_upper_triangle_with_lower_triangle();
-        Normal { a, b, rr, rows }
-    }
-
-    fn residuals(
-        &self,
-        current: &Current,
-        solution: &DVector<f64>,
-        scale: &SpeedScale,
-    ) -> Vec<f64> {
-        let mut ripple = vec![0.0; self.layout.ripple];
-        let first = self.layout.spline + self.layout.pattern;
-        (0..self.locals.len())
-            .map(|k| {
-                let local = &self.locals[k];
-                let tooth = self.extra_columns(k, current.omega(local), scale, &mut ripple);
-                let swing: f64 = ripple
-                    .iter()
-                    .enumerate()
-                    .map(|(i, v)| v * solution[first + i])
-                    .sum();
-                self.train.time_s[k]
-                    - local.dot(0, &current.coefficients)
-                    - tooth.map_or(0.0, |(j, v)| v * solution[self.layout.spline + j])
-                    - swing
-            })
-            .collect()
-    }
-}
-
-struct SpeedScale {
-    middle: f64,
-    half_width: f64,
-}
-
-/// `alpha` at an angle is linear in the coefficients for the speed in hand: its row.
-fn alpha_row(local: &Local, omega: f64) -> [f64; ORDER] {
-    let mut row = local.derivative[2];
-    for value in &mut row {
-        *value *= -omega.powi(3);
-    }
-    row
-}
-
-/// The roughness of `alpha`: rows whose squares add up to the penalty, and the penalty matrix.
-struct Roughness {
-    /// First column and values of each row.
-    rows: Vec<(usize, Vec<f64>)>,
-    matrix: DMatrix<f64>,
-}
-
-impl Roughness {
-    /// Sum of squares; by rows, since the quadratic form of a nearly smooth curve cancels.
-    fn of(&self, coefficients: &[f64]) -> f64 {
-        self.rows
-            .iter()
-            .map(|(first, row)| {
-                let dot: f64 = row
-                    .iter()
-                    .zip(&coefficients[*first..])
-                    .map(|(r, c)| r * c)
-                    .sum();
-                dot * dot
-            })
-            .sum()
-    }
-}
-
-/// Roughness as the mean square of the second difference of `alpha` over time, on an even grid.
-fn roughness(current: &Current, theta_of_time: &dyn Fn(f64) -> f64, time: (f64, f64)) -> Roughness {
-    let size = current.basis.len();
-    let count = 4 * size;
-    let step = (time.1 - time.0) / (count - 1) as f64;
-    let rows: Vec<(usize, [f64; ORDER])> = even(time.0, time.1, count)
-        .into_iter()
-        .map(|t| {
-            let local = current.basis.at(theta_of_time(t));
-            (local.first, alpha_row(&local, current.omega(&local)))
-        })
-        .collect();
-    let mut matrix = DMatrix::<f64>::zeros(size, size);
-    // Scaled so that the weight does not depend on the length of the pull.
-    let gain = (time.1 - time.0).powi(2) / (step * step) / (count as f64).sqrt();
-    let mut differences = Vec::with_capacity(count);
-    for triple in rows.windows(3) {
-        let from = triple[0].0;
-        let mut window = vec![0.0; triple[2].0 + ORDER - from];
-        for ((first, row), weight) in triple.iter().zip([1.0, -2.0, 1.0]) {
-            for (i, value) in row.iter().enumerate() {
-                window[first - from + i] += weight * gain * value;
-            }
-        }
-        for (i, wi) in window.iter().enumerate() {
-            for (j, wj) in window.iter().enumerate() {
-                matrix[(from + i, from + j)] += wi * wj;
-            }
-        }
-        differences.push((from, window));
-    }
-    Roughness {
-        rows: differences,
-        matrix,
-    }
-}
-
-struct Solved {
-    solution: DVector<f64>,
-    factor: Cholesky<f64, Dyn>,
-    deviance: f64,
-    criterion: f64,
-}
-
-/// Dimension of what the penalty leaves free: start time, speed, and `alpha` linear in time.
-const NULL_SPACE: usize = 4;
-
-fn solve(
-    normal: &Normal,
-    roughness: &Roughness,
-    start: &DVector<f64>,
-    ridge: &DVector<f64>,
-    ridge_target: &DVector<f64>,
-    log_lambda: f64,
-) -> Option<Solved> {
-    let lambda = log_lambda.exp();
-    let penalty = &roughness.matrix;
-    let spline = penalty.nrows();
-    let offset = penalty * start;
-    let mut matrix = normal.a.clone();
-    let mut right = normal.b.clone();
-    for j in 0..spline {
-        for i in 0..spline {
-            matrix[(i, j)] += lambda * penalty[(i, j)];
-        }
-        right[j] -= lambda * offset[j];
-    }
-    for i in 0..ridge.len() {
-        matrix[(i, i)] += ridge[i];
-        right[i] += ridge[i] * ridge_target[i];
-    }
-    let factor = Cholesky::new(matrix)?;
-    let solution = factor.solve(&right);
-    let fit = normal.rr - 2.0 * solution.dot(&normal.b) + solution.dot(&(&normal.a * &solution));
-    let total = start + solution.rows(0, spline);
-    let rough = roughness.of(total.as_slice());
-    let shrink: f64 = (0..ridge.len())
-        .map(|i| ridge[i] * (solution[i] - ridge_target[i]).powi(2))
-        .sum();
-    if fit <= 0.0 {
-        return None; // lost to rounding: the weight is out of any sensible range
-    }
-    let deviance = fit + lambda * rough + shrink;
-    let log_det = 2.0
-        * factor
-            .l_dirty()
-            .diagonal()
-            .iter()
-            .map(|v| v.ln())
-            .sum::<f64>();
-    let free = normal.rows.saturating_sub(NULL_SPACE).max(1) as f64;
-    let rank = spline.saturating_sub(NULL_SPACE) as f64;
-    let criterion = free * deviance.ln() + log_det - rank * log_lambda;
-    Some(Solved {
-        solution,
-        factor,
-        deviance,
-        criterion,
-    })
-}
-
-/// Minimum of `f` by a coarse scan and golden-section refinement.
-fn minimise(range: (f64, f64), coarse: usize, mut f: impl FnMut(f64) -> f64) -> f64 {
-    let grid = even(range.0, range.1, coarse);
-    let values: Vec<f64> = grid.iter().map(|x| f(*x)).collect();
-    let best = (0..coarse)
-        .min_by(|a, b| values[*a].total_cmp(&values[*b]))
-        .unwrap_or(0);
-    let (mut low, mut high) = (
-        grid[best.saturating_sub(1)],
-        grid[(best + 1).min(coarse - 1)],
-    );
-    let golden = 0.5 * (5.0_f64.sqrt() - 1.0);
-    let (mut c, mut d) = (high - golden * (high - low), low + golden * (high - low));
-    let (mut fc, mut fd) = (f(c), f(d));
-    while high - low > 0.1 {
-        if fc < fd {
-            (high, d, fd) = (d, c, fc);
-            c = high - golden * (high - low);
-            fc = f(c);
-        } else {
-            (low, c, fc) = (c, d, fd);
-            d = low + golden * (high - low);
-            fd = f(d);
-        }
-    }
-    0.5 * (low + high)
-}
+/// Teeth whose residuals are all alike still count for so much.
+const ALIKE_WEIGHT_MIN: f64 = 0.2;
+/// Teeth on each side that say how far residuals scatter around one.
+const BESIDE: usize = 8;
 
 /// Fits a stretch of numbered teeth.
 ///
@@ -519,106 +224,267 @@ fn minimise(range: (f64, f64), coarse: usize, mut f: impl FnMut(f64) -> f64) -> 
 /// not determine a motion.
 pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, FitError> {
     check(train)?;
+    let n = train.time_s.len();
+    let duration = train.time_s[n - 1] - train.time_s[0];
+    let inner = floor_to_usize(16.0 * duration).clamp(40, 96).min(n / 2);
+    let columns = Columns {
+        ripple_from: Some(0.6 * inner as f64),
+        wander: true,
+        shuffle_hz: None,
+    };
     let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
-    let thetas: Vec<f64> = train.index.iter().map(|k| pitch * *k as f64).collect();
-    let n = thetas.len();
-    let time = (train.time_s[0], train.time_s[n - 1]);
-    let duration = time.1 - time.0;
-    let inner = floor_to_usize(24.0 * duration).clamp(40, 120).min(n / 4);
-    let breakpoints: Vec<f64> = breakpoints(train, &thetas, inner + 2);
-    let basis = Basis::new(&breakpoints);
-    let mut current = Current {
-        coefficients: basis
-            .greville()
-            .iter()
-            .map(|x| interpolate(&thetas, &train.time_s, *x))
-            .collect(),
-        basis,
-    };
-    let turns = (thetas[n - 1] - thetas[0]) / std::f64::consts::TAU;
-    let harmonics = usable_harmonics(options, turns, inner as f64 * 0.6);
-    let pattern = if options.teeth_per_turn > 1 {
-        options.teeth_per_turn as usize
-    } else {
-        0
-    };
-    let layout = Layout {
-        spline: current.basis.len(),
-        pattern,
-        ripple: harmonics.iter().map(|h| 2 * h.shapes).sum(),
-        harmonics,
-    };
-    let locals: Vec<Local> = thetas.iter().map(|x| current.basis.at(*x)).collect();
-    let problem = Problem {
-        train,
-        options,
-        layout,
-        locals,
-        thetas,
-    };
-    let scale = speed_scale(train, pitch);
-
     let noise_floor = options.tick_s / 12.0_f64.sqrt();
     let mut noise_s = (10.0 * noise_floor).max(1e-6);
     let mut pattern_sd = PATTERN_PRIOR_SHARE * pitch;
-    let mut weights = vec![true; n];
-    let mut log_lambda = None;
-    let mut last: Option<(Solved, DMatrix<f64>)> = None;
-    for iteration in 0..ITERATIONS {
-        let theta_of_time = |t: f64| interpolate(&problem.train.time_s, &problem.thetas, t);
-        let penalty = roughness(&current, &theta_of_time, time);
-        let approaching = iteration + 2 < ITERATIONS;
-        let looked_at = if approaching {
-            thinned(train, options, &weights)
+    let start = coarse(train, options, columns, (noise_s, pattern_sd))?;
+    let columns = Columns {
+        shuffle_hz: start.shuffle_hz,
+        ..columns
+    };
+    let problem = Problem::new(train, options, inner, columns);
+    let mut current = problem
+        .refined(&start.basis, &start.coefficients)
+        .ok_or(FitError::Singular)?;
+    let (mut weights, mut border) = (start.weights, start.border);
+    let mut released = vec![false; problem.segments.len().saturating_sub(1)];
+    let mut best = [Some(Tried::Not); 2];
+    let mut tooth_weight = 1.0;
+    // Whether the last round changed neither teeth nor cycles that take part.
+    let mut settled = false;
+    for round in 0..ROUNDS_MAX {
+        let work = problem.work_rows(&current);
+        let normal = if round == 0 {
+            problem.normal(&current, &thinned(train, options, &weights))
         } else {
-            weights.clone()
+            problem.normal(&current, &weights)
         };
-        let normal = problem.normal(&current, &looked_at, &scale);
-        let start = DVector::from_column_slice(&current.coefficients);
-        let (ridge, target) = ridge(&problem.layout, options, noise_s, pattern_sd);
-        let run = |log_lambda: f64| solve(&normal, &penalty, &start, &ridge, &target, log_lambda);
-        let spline = penalty.matrix.shape();
-        let natural = (normal.a.view((0, 0), spline).trace() / penalty.matrix.trace()).ln();
-        let (range, coarse) = match log_lambda {
-            None => ((natural - 20.0, natural + 28.0), 25),
-            Some(at) => ((at - 4.0, at + 4.0), 5),
-        };
-        let chosen = minimise(range, coarse, |x| {
-            run(x).map_or(f64::INFINITY, |solved| solved.criterion)
-        });
-        let solved = run(chosen).ok_or(FitError::Singular)?;
-        log_lambda = Some(chosen);
-        for (c, d) in current.coefficients.iter_mut().zip(solved.solution.iter()) {
-            *c += d;
+        let normal = normal.weighed(tooth_weight);
+        let ridges = ridge(&problem.layout, options, noise_s, pattern_sd);
+        let kinds = [Smoothness::CurvatureChange, Smoothness::Curvature]
+            .map(|smoothness| roughness(&problem, &current, smoothness));
+        let held = normal.without_border(&border.values, border.told);
+        let mut systems: Vec<(System<'_>, Best)> = Vec::with_capacity(2);
+        for (roughness, best) in kinds.iter().zip(&mut best) {
+            let (Some(roughness), Some(before)) = (roughness, *best) else {
+                continue;
+            };
+            let system = |normal, ridges| {
+                let cycles = (work.as_slice(), released.as_slice());
+                System::new(&problem.layout, normal, roughness, cycles, ridges)
+            };
+            let search = system(&held, (&[], &[]));
+            let chosen = match before {
+                Tried::Not => {
+                    let known = systems.first().map(|(_, best)| best.at[1]);
+                    search.search(search.scan(known))
+                }
+                Tried::Found(best) if settled => best,
+                Tried::Found(best) => search.search(best.at),
+            };
+            *best = Some(Tried::Found(chosen));
+            systems.push((system(&normal, (&ridges.0, &ridges.1)), chosen));
         }
-        let free = normal.rows.saturating_sub(NULL_SPACE).max(1) as f64;
-        noise_s = (solved.deviance / free).sqrt().max(noise_floor);
+        let (system, chosen) = systems
+            .iter()
+            .min_by(|a, b| a.1.criterion.total_cmp(&b.1.criterion))
+            .ok_or(FitError::Singular)?;
+        let solved = system.solve_near(chosen).ok_or(FitError::Singular)?;
+        noise_s = solved.noise_s.max(noise_floor);
+        if settled || round + 1 == ROUNDS_MAX {
+            let likely: Vec<Likely> = systems
+                .iter()
+                .flat_map(|(system, best)| system.around(best))
+                .collect();
+            if likely.is_empty() {
+                return Err(FitError::Singular);
+            }
+            let found = Found {
+                likely,
+                work: &work,
+                released: &released,
+                best: *chosen,
+                smoothness: system.smoothness(),
+                weights: &weights,
+                noise_s,
+                noise_floor,
+            };
+            return Ok(finish(&problem, current, &found));
+        }
+        let inverse = solved.factor.inverse();
+        let next = jumps(&work, &released, &solved, &inverse, chosen.at[1]);
+        border = Border::new(&problem.layout, &solved.solution, &inverse, &ridges.0);
+        take(&mut current, &problem.layout, &solved.solution);
         if problem.layout.pattern > 0 {
-            pattern_sd = pattern_scale(&problem.layout, &solved, noise_s, pitch);
+            pattern_sd = pattern_scale(&problem.layout, &solved, &inverse, pitch);
         }
-        if iteration + 1 < ITERATIONS {
-            weights = set_aside(&problem.residuals(&current, &solved.solution, &scale));
+        let residuals = problem.residuals(&current, &solved.solution);
+        if round == 1 {
+            // Once, and of a fit in which all count in full: what smooths more leaves more alike.
+            tooth_weight = weight_of_alike(&residuals, &weights, &train.index);
+            settled = tooth_weight >= 1.0;
         }
-        last = Some((solved, normal.a));
+        let kept = set_aside(&residuals);
+        let least = chosen.criterion;
+        for tried in &mut best {
+            tried.take_if(|t| matches!(t, Tried::Found(b) if b.criterion > least + UNLIKELY));
+        }
+        drop(systems);
+        settled = round > 0 && (round > 1 || settled) && next == released && kept == weights;
+        (weights, released) = (kept, next);
     }
-    let (solved, information) = last.ok_or(FitError::Singular)?;
-    Ok(finish(
-        problem,
-        current,
-        solved,
-        &information,
-        &weights,
-        noise_s,
-        &scale,
-    ))
+    Err(FitError::Singular)
 }
 
-/// Every so manieth whole turn of what takes part, so that about [`TEETH_TO_APPROACH`] teeth are left.
+/// Tooth errors and ripple as found last. They hardly change with the weights, and searching for
+/// those with them held saves most of the time.
+#[derive(Debug, Default)]
+struct Border {
+    values: Vec<f64>,
+    /// How many of them the teeth have told, the rest being left to what was known before.
+    told: f64,
+}
+
+impl Border {
+    fn new(layout: &Layout, solution: &[f64], inverse: &Envelope, ridge: &[f64]) -> Self {
+        let range = layout.band..layout.len();
+        Self {
+            told: range
+                .clone()
+                .map(|i| 1.0 - ridge[i] * inverse.at(i, i))
+                .sum(),
+            values: solution[range].to_vec(),
+        }
+    }
+}
+
+/// How far a kind of smoothness has come.
+#[derive(Debug, Clone, Copy)]
+enum Tried {
+    Not,
+    Found(Best),
+}
+
+/// What the fit starts from.
+struct Start {
+    basis: Basis,
+    coefficients: Vec<f64>,
+    weights: Vec<bool>,
+    border: Border,
+    shuffle_hz: Option<f64>,
+}
+
+/// A motion to start from: the best of a few intervals, with the teeth that take part in it; once
+/// more with the drive's shuffle, where it leaves a line of that kind.
+fn coarse(
+    train: &ToothTrain,
+    options: &FitOptions,
+    columns: Columns,
+    (noise_s, pattern_sd): (f64, f64),
+) -> Result<Start, FitError> {
+    let n = train.time_s.len();
+    let mut columns = Columns {
+        wander: false,
+        ..columns
+    };
+    loop {
+        let few = Problem::new(train, options, COARSE_INTERVALS.min(n / 8), columns);
+        let mut current = few.straight();
+        let mut weights = vec![true; n];
+        let (ridge, target) = ridge(&few.layout, options, noise_s, pattern_sd);
+        let mut border = Border::default();
+        let mut residuals = Vec::new();
+        for _ in 0..2 {
+            let normal = few.normal(&current, &thinned(train, options, &weights));
+            let mut a = normal.a;
+            let mut b = normal.b;
+            for (i, ridge) in ridge.iter().enumerate() {
+                *a.at_mut(i, i) += ridge;
+                b[i] += ridge * target[i];
+            }
+            let factor = a.factor().ok_or(FitError::Singular)?;
+            let solution = factor.solve(&b);
+            border = Border::new(&few.layout, &solution, &factor.inverse(), &ridge);
+            take(&mut current, &few.layout, &solution);
+            residuals = few.residuals(&current, &solution);
+            weights = set_aside(&residuals);
+        }
+        let shuffle_hz = few.left_swinging(&current, &residuals, &weights);
+        if columns.shuffle_hz.is_none() && shuffle_hz.is_some() {
+            columns.shuffle_hz = shuffle_hz;
+            continue;
+        }
+        return Ok(Start {
+            basis: few.basis,
+            coefficients: current.coefficients,
+            weights,
+            border,
+            shuffle_hz: columns.shuffle_hz,
+        });
+    }
+}
+
+/// Moves the motion by a solution: the smooth part by what it says, the wander to what it says.
+fn take(current: &mut Current, layout: &Layout, solution: &[f64]) {
+    for (value, at) in current.coefficients.iter_mut().zip(&layout.spline_at) {
+        *value += solution[*at];
+    }
+    for (value, at) in current.wander.iter_mut().zip(&layout.wander_at) {
+        *value = at.map_or(0.0, |at| solution[at]);
+    }
+}
+
+/// A segment's work so many robust standard deviations off is no scatter of the cycles.
+const JUMP_SIGMA: f64 = 5.0;
+
+/// Which segments' work is to be left free, since it can't be scatter: by how far the estimate of
+/// each stands from zero over how far it could (auxiliary residuals: A. Harvey, S. Koopman, 1992,
+/// from memory).
+fn jumps(
+    work: &[WorkRow],
+    released: &[bool],
+    solved: &Solved,
+    inverse: &Envelope,
+    log_kappa: f64,
+) -> Vec<bool> {
+    let variance = solved.noise_s.powi(2) * (-log_kappa).exp();
+    let scores: Vec<f64> = work
+        .iter()
+        .zip(released)
+        .map(|(row, free)| {
+            let estimate = row.of(&solved.solution);
+            let left = solved.noise_s.powi(2) * inverse.quadratic(&row.row);
+            let spread = if *free {
+                variance + left
+            } else {
+                variance - left
+            };
+            estimate / spread.max(1e-6 * variance).sqrt()
+        })
+        .collect();
+    if scores.is_empty() {
+        return Vec::new();
+    }
+    let mut sizes: Vec<f64> = scores.iter().map(|s| s.abs()).collect();
+    let middle = sizes.len() / 2;
+    let median = *sizes.select_nth_unstable_by(middle, f64::total_cmp).1;
+    let limit = JUMP_SIGMA * (1.4826 * median).min(1.0);
+    let far: Vec<bool> = scores.iter().map(|s| s.abs() > limit).collect();
+    // A cycle seldom begins where a segment does.
+    (0..far.len())
+        .map(|i| far[i.saturating_sub(1)..far.len().min(i + 2)].contains(&true))
+        .collect()
+}
+
+/// Every so manieth whole working cycle of what takes part, in whole turns, so that about
+/// [`TEETH_TO_APPROACH`] teeth are left: of one turn in two the cycle would look like tooth errors.
 fn thinned(train: &ToothTrain, options: &FitOptions, weights: &[bool]) -> Vec<bool> {
     let every = i64::try_from(weights.len() / TEETH_TO_APPROACH + 1).unwrap_or(1);
-    let turn = |index: i64| index.div_euclid(i64::from(options.teeth_per_turn.max(1)));
+    let cycles = options.cycles_per_turn.filter(|c| *c > 0.0).unwrap_or(1.0);
+    let turns = floor_to_usize((0.999 / cycles).ceil()).clamp(1, 64);
+    let teeth = options.teeth_per_turn.max(1) as usize * turns;
+    let block = i64::try_from(teeth).unwrap_or(i64::MAX);
     let kept = weights.iter().zip(&train.index);
-    kept.map(|(weight, index)| *weight && turn(*index).rem_euclid(every) == 0)
+    kept.map(|(weight, index)| *weight && index.div_euclid(block).rem_euclid(every) == 0)
         .collect()
 }
 
@@ -642,44 +508,16 @@ fn check(train: &ToothTrain) -> Result<(), FitError> {
     Ok(())
 }
 
-/// Breakpoints at angles that lie evenly in time, so that every stretch of the pull gets its share.
-fn breakpoints(train: &ToothTrain, thetas: &[f64], count: usize) -> Vec<f64> {
-    let n = thetas.len();
-    let mut points: Vec<f64> = even(train.time_s[0], train.time_s[n - 1], count)
-        .into_iter()
-        .map(|t| interpolate(&train.time_s, thetas, t))
-        .collect();
-    points.dedup_by(|b, a| *b - *a < 1e-9);
-    points
-}
-
-/// Middle and half width of the speeds of the stretch in rad/s, from its first and last eighth.
-fn speed_scale(train: &ToothTrain, pitch: f64) -> SpeedScale {
-    let n = train.time_s.len();
-    let omega = |from: usize, to: usize| {
-        let teeth = (train.index[to] - train.index[from]) as f64;
-        pitch * teeth / (train.time_s[to] - train.time_s[from])
-    };
-    let eighth = (n / 8).max(1);
-    let (first, last) = (omega(0, eighth), omega(n - 1 - eighth, n - 1));
-    let middle = 0.5 * (first + last);
-    SpeedScale {
-        middle,
-        half_width: (0.5 * (last - first)).abs().max(0.05 * middle),
-    }
-}
-
 /// Ridge terms (prior precision times noise variance) and the values they pull to.
 fn ridge(
     layout: &Layout,
     options: &FitOptions,
     noise_s: f64,
     pattern_sd: f64,
-) -> (DVector<f64>, DVector<f64>) {
-    let mut ridge = DVector::zeros(layout.len());
-    let mut target = DVector::zeros(layout.len());
-    for j in 0..layout.pattern {
-        let column = layout.spline + j;
+) -> (Vec<f64>, Vec<f64>) {
+    let mut ridge = vec![0.0; layout.len()];
+    let mut target = vec![0.0; layout.len()];
+    for (j, column) in layout.pattern_at().enumerate() {
         match options
             .pattern
             .as_ref()
@@ -692,24 +530,42 @@ fn ridge(
             None => ridge[column] = (noise_s / pattern_sd).powi(2),
         }
     }
-    for j in 0..layout.ripple {
-        ridge[layout.spline + layout.pattern + j] = (noise_s / RIPPLE_PRIOR_S).powi(2);
-    }
+    ridge[layout.ripple_at()].fill((noise_s / RIPPLE_PRIOR_S).powi(2));
+    ridge[layout.swing_at()].fill((noise_s / SWING_PRIOR_RAD).powi(2));
     (ridge, target)
 }
 
 /// One step of expectation–maximisation for the size of the tooth errors.
-fn pattern_scale(layout: &Layout, solved: &Solved, noise_s: f64, pitch: f64) -> f64 {
-    let inverse = solved.factor.inverse();
-    let sum: f64 = (0..layout.pattern)
-        .map(|j| {
-            let i = layout.spline + j;
-            solved.solution[i].powi(2) + noise_s * noise_s * inverse[(i, i)]
-        })
+fn pattern_scale(layout: &Layout, solved: &Solved, inverse: &Envelope, pitch: f64) -> f64 {
+    let sum: f64 = layout
+        .pattern_at()
+        .map(|i| solved.solution[i].powi(2) + solved.noise_s.powi(2) * inverse.at(i, i))
         .sum();
     (sum / layout.pattern as f64)
         .sqrt()
         .clamp(1e-6 * pitch, 0.2 * pitch)
+}
+
+/// What a tooth counts for when what is left of it is like what is left of the next: of `n` values
+/// whose correlation with the next is `r` and falls off from there, a mean is only as good as that
+/// of `n (1 - r) / (1 + r)` independent ones (G. Box, G. Jenkins, "Time Series Analysis", 1976, from
+/// memory).
+fn weight_of_alike(residuals: &[f64], weights: &[bool], index: &[i64]) -> f64 {
+    let (mut with_next, mut square, mut pairs) = (0.0, 0.0, 0.0);
+    for k in 1..residuals.len() {
+        if weights[k] && weights[k - 1] && index[k] == index[k - 1] + 1 {
+            with_next += residuals[k] * residuals[k - 1];
+            square += residuals[k].powi(2);
+            pairs += 1.0;
+        }
+    }
+    let correlation = with_next / square;
+    // Chance makes up to so much.
+    if correlation > 0.05 + 3.0 / f64::sqrt(pairs) {
+        ((1.0 - correlation) / (1.0 + correlation)).max(ALIKE_WEIGHT_MIN)
+    } else {
+        1.0
+    }
 }
 
 /// Which teeth take part: those that stand out from the teeth beside them do not. Compared with its
@@ -730,74 +586,155 @@ fn set_aside(residuals: &[f64]) -> Vec<bool> {
     let (_, median, _) = sorted.select_nth_unstable_by(n / 2, f64::total_cmp);
     // 1.4826: median absolute deviation to standard deviation of a normal distribution.
     let limit = SET_ASIDE_SIGMA * 1.4826 * *median;
-    apart.iter().map(|a| *a <= limit || limit <= 0.0).collect()
+    // Where all teeth swing, none is noise.
+    let beside = |k: usize| {
+        let from = k
+            .saturating_sub(BESIDE)
+            .min(n.saturating_sub(2 * BESIDE + 1));
+        let mut near = apart[from..n.min(from + 2 * BESIDE + 1)].to_vec();
+        let middle = near.len() / 2;
+        *near.select_nth_unstable_by(middle, f64::total_cmp).1
+    };
+    let limit_at = |k: usize| limit.max(SET_ASIDE_SIGMA * 1.4826 * beside(k));
+    (0..n)
+        .map(|k| apart[k] <= limit || limit <= 0.0 || apart[k] <= limit_at(k))
+        .collect()
 }
 
-fn finish(
-    problem: Problem<'_>,
-    current: Current,
-    solved: Solved,
-    information: &DMatrix<f64>,
-    weights: &[bool],
+/// What the last round of the fit came to.
+struct Found<'a> {
+    likely: Vec<Likely>,
+    work: &'a [WorkRow],
+    released: &'a [bool],
+    best: Best,
+    smoothness: Smoothness,
+    weights: &'a [bool],
     noise_s: f64,
-    scale: &SpeedScale,
-) -> SpeedFit {
+    noise_floor: f64,
+}
+
+/// The mean over the solutions that are about as likely, and their spread in the covariance: how
+/// smooth a curve is, is never known well from one pull.
+fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> SpeedFit {
     let layout = &problem.layout;
-    let inverse = solved.factor.inverse();
-    let spline = layout.spline;
-    let effective_parameters = (0..spline)
-        .map(|i| inverse.row(i).transpose().dot(&information.column(i)))
-        .sum();
-    let pattern = spline..spline + layout.pattern;
-    let ripple = spline + layout.pattern;
-    let cycle_swing_rad = if layout.ripple >= 2 {
-        solved.solution[ripple].hypot(solved.solution[ripple + 1]) * scale.middle
-    } else {
-        0.0
-    };
+    let noise_s = found.noise_s;
+    let shares = shares(&found.likely);
+    let mixture = || shares.iter().zip(&found.likely);
+    let mut mean = vec![0.0; layout.len()];
+    for (share, likely) in mixture() {
+        for (value, x) in mean.iter_mut().zip(&likely.solved.solution) {
+            *value += share * x;
+        }
+    }
+    let mut covariance = layout.matrix();
+    let mut effective_parameters = 0.0;
+    let mut flattened = vec![0.0; layout.spline_at.len()];
+    for (share, likely) in mixture() {
+        let variance = likely.solved.noise_s.max(found.noise_floor).powi(2);
+        covariance.add(share * variance, &likely.inverse);
+        let off: Vec<f64> = likely
+            .solved
+            .solution
+            .iter()
+            .zip(&mean)
+            .map(|(x, m)| x - m)
+            .collect();
+        covariance.add_outer(&off, *share);
+        effective_parameters += share * likely.parameters;
+        for (value, at) in flattened.iter_mut().zip(&layout.spline_at) {
+            *value += share * likely.flattened[*at];
+        }
+    }
+    let cycles: f64 = found.work.iter().map(|row| row.cycles).sum();
+    let cov = noise_s * (-0.5 * found.best.at[1]).exp();
+    take(&mut current, layout, &mean);
+    let jumped = work_jumps(found.work, found.released, &mean);
     let n = problem.thetas.len();
-    let used = weights.iter().filter(|w| **w).count();
+    let used = found.weights.iter().filter(|w| **w).count();
     let time = (problem.train.time_s[0], problem.train.time_s[n - 1]);
-    let knot_s = (time.1 - time.0) / (spline - DEGREE) as f64;
-    SpeedFit {
+    let knot_s = (time.1 - time.0) / (layout.spline_at.len() - DEGREE) as f64;
+    let ripple = layout.ripple_at().start;
+    let mut fit = SpeedFit {
         theta_range: (problem.thetas[0], problem.thetas[n - 1]),
         time_range_s: time,
-        gaps_s: gaps(&problem, weights, 1.5 * knot_s),
-        pattern_rad: solved
-            .solution
-            .rows_range(pattern.clone())
-            .iter()
-            .copied()
-            .collect(),
-        pattern_uncertainty_rad: centred_deviations(&inverse, pattern)
-            .map(|deviation| noise_s * deviation)
-            .collect(),
+        gaps_s: gaps(problem, found.weights, 1.5 * knot_s),
+        pattern_rad: mean[layout.pattern_at()].to_vec(),
+        pattern_uncertainty_rad: centred_deviations(&covariance, layout.pattern_at()),
         noise_s,
         effective_parameters,
         teeth_used: used,
         teeth_set_aside: n - used,
-        cycle_swing_rad,
-        covariance: inverse.view((0, 0), (spline, spline)) * (noise_s * noise_s),
+        shuffle: layout
+            .swing
+            .map(|swing| swing.measured(&mean[layout.swing_at()])),
+        cycle_swing_rad: if layout.swing_at().start >= ripple + 2 {
+            mean[ripple].hypot(mean[ripple + 1]) * problem.scale.middle
+        } else {
+            0.0
+        },
+        cycle_variation: (!found.work.is_empty()).then(|| CycleVariation {
+            cov,
+            uncertainty: 0.5 * cov * found.best.deviation[1],
+            cycles,
+        }),
+        work_jumps: Vec::new(),
+        covariance,
+        flattened,
+        smoothing: Smoothing {
+            order: found.smoothness.order(),
+            weight: found.best.at[0].exp()
+                * (time.1 - time.0).powi(2 * found.smoothness.order() - 1)
+                / (noise_s * noise_s),
+            cov: if found.work.is_empty() { 0.0 } else { cov },
+            cycles_per_rad: problem.options.cycles_per_turn.unwrap_or(0.0) / std::f64::consts::TAU,
+            teeth_per_rad: f64::from(problem.options.teeth_per_turn.max(1)) / std::f64::consts::TAU,
+        },
         coefficients: current.coefficients,
-        basis: current.basis,
-    }
+        wander: current.wander,
+        wander_basis: problem.wander_basis.clone(),
+        basis: problem.basis.clone(),
+        layout: layout.clone(),
+    };
+    fit.work_jumps = jumped
+        .into_iter()
+        .map(|(theta, cycles)| WorkJump {
+            time_s: fit.at_theta(theta).time_s,
+            cycles,
+        })
+        .collect();
+    fit
 }
 
-/// Square roots of the variances of some unknowns less their mean.
-fn centred_deviations(
-    covariance: &DMatrix<f64>,
-    range: std::ops::Range<usize>,
-) -> impl Iterator<Item = f64> {
-    let block = covariance.view((range.start, range.start), (range.len(), range.len()));
+/// Angle and size, in mean works of a cycle, of each run of segments whose work was left free.
+fn work_jumps(work: &[WorkRow], released: &[bool], solution: &[f64]) -> Vec<(f64, f64)> {
+    let mut found = Vec::new();
+    let mut run: Vec<&WorkRow> = Vec::new();
+    for (row, released) in work.iter().zip(released.iter().chain([&false])) {
+        if *released {
+            run.push(row);
+        } else if !run.is_empty() {
+            let gained = |row: &WorkRow| -row.of(solution) * row.cycles.sqrt();
+            let cycles: f64 = run.iter().map(|row| gained(row)).sum();
+            let moment: f64 = run.iter().map(|row| gained(row).abs() * row.theta).sum();
+            let size: f64 = run.iter().map(|row| gained(row).abs()).sum();
+            found.push((moment / size.max(f64::MIN_POSITIVE), cycles));
+            run.clear();
+        }
+    }
+    found
+}
+
+/// Standard deviations of some unknowns less their mean.
+fn centred_deviations(covariance: &Envelope, range: std::ops::Range<usize>) -> Vec<f64> {
     let n = range.len().max(1) as f64;
-    let with_mean: Vec<f64> = block.row_iter().map(|row| row.sum() / n).collect();
-    let of_mean = with_mean.iter().sum::<f64>() / n;
-    let variances: Vec<f64> = with_mean
-        .iter()
-        .enumerate()
-        .map(|(i, shared)| block[(i, i)] - 2.0 * shared + of_mean)
-        .collect();
-    variances.into_iter().map(|v| v.max(0.0).sqrt())
+    let mean_with = |i: usize| range.clone().map(|j| covariance.at(i, j)).sum::<f64>() / n;
+    let shared: Vec<f64> = range.clone().map(mean_with).collect();
+    let of_mean = shared.iter().sum::<f64>() / n;
+    range
+        .zip(&shared)
+        .map(|(i, shared)| covariance.at(i, i) - 2.0 * shared + of_mean)
+        .map(|variance| variance.max(0.0).sqrt())
+        .collect()
 }
 
 /// Stretches longer than `longest_s` and than a pitch or two without a tooth that took part.
@@ -823,31 +760,105 @@ impl SpeedFit {
         self.time_range_s
     }
 
+    /// Change of the acceleration at the speed of this angle with the coefficients there.
+    fn gradient(&self, theta_rad: f64) -> [f64; ORDER] {
+        let local = self.basis.at(theta_rad);
+        let (omega, alpha) = motion(&self.basis, theta_rad, &self.coefficients);
+        // d alpha = -omega³ d tau'' - 3 alpha omega d tau', less what the curve changes by while the
+        // speed does, d omega = -omega² d tau'.
+        let slope = slope(&self.basis, theta_rad, &self.coefficients);
+        let of_slowness = omega * (slope * omega - 3.0 * alpha);
+        let mut gradient = alpha_row(&local, omega);
+        for (g, first) in gradient.iter_mut().zip(&local.derivative[1]) {
+            *g += of_slowness * first;
+        }
+        gradient
+    }
+
     /// Motion at an angle in rad; angles outside the stretch are moved to its end.
     #[must_use]
     pub fn at_theta(&self, theta_rad: f64) -> Motion {
         let theta_rad = theta_rad.clamp(self.theta_range.0, self.theta_range.1);
         let local = self.basis.at(theta_rad);
-        let omega = 1.0 / local.dot(1, &self.coefficients).max(1e-9);
-        let alpha = -local.dot(2, &self.coefficients) * omega.powi(3);
-        // d alpha = -omega³ d tau'' - 3 alpha omega d tau'
-        let mut gradient = alpha_row(&local, omega);
-        for (g, first) in gradient.iter_mut().zip(&local.derivative[1]) {
-            *g -= 3.0 * alpha * omega * first;
-        }
-        let mut variance = 0.0;
-        for (i, gi) in gradient.iter().enumerate() {
-            for (j, gj) in gradient.iter().enumerate() {
-                variance += gi * gj * self.covariance[(local.first + i, local.first + j)];
-            }
-        }
+        let (omega, alpha) = motion(&self.basis, theta_rad, &self.coefficients);
+        let row = self.layout.spline_row(&local, &self.gradient(theta_rad));
+        let wander = self.wander_basis.as_ref().map(|basis| basis.at(theta_rad));
         Motion {
-            time_s: local.dot(0, &self.coefficients),
+            time_s: local.dot(0, &self.coefficients)
+                + wander.map_or(0.0, |wander| wander.dot(0, &self.wander)),
             theta_rad,
             omega_rad_per_s: omega,
             alpha_rad_per_s2: alpha,
-            alpha_uncertainty_rad_per_s2: variance.max(0.0).sqrt(),
+            alpha_uncertainty_rad_per_s2: self.covariance.quadratic(&row).max(0.0).sqrt(),
         }
+    }
+
+    /// Width of the smallest feature that the curve shows around a motion, as a difference of the
+    /// wheel's speed in rad/s: half a period of the wave that smoothing shows at half its height.
+    ///
+    /// A wave is at half where its roughness weighs as much as what the teeth say of it, which
+    /// timing noise and the scatter of the cycles' work limit (Wiener filter).
+    #[must_use]
+    pub fn resolution_rad_per_s(&self, at: &Motion) -> f64 {
+        let by = &self.smoothing;
+        let (omega, alpha) = (at.omega_rad_per_s, at.alpha_rad_per_s2);
+        let cycles_per_s = (by.cycles_per_rad * omega).max(1e-9);
+        let cycles = (by.cov * alpha).powi(2) / cycles_per_s;
+        let timing = (self.noise_s * omega).powi(2) / (by.teeth_per_rad * omega);
+        let shown_less_than_half = |hz: f64| {
+            let turned = std::f64::consts::TAU * hz;
+            let noise = cycles + timing * turned.powi(4);
+            noise * by.weight * turned.powi(2 * by.order) > 1.0
+        };
+        let (from_s, to_s) = self.time_range_s;
+        let knot_hz = 0.5 * (self.coefficients.len() - DEGREE) as f64 / (to_s - from_s);
+        let (mut low, mut high) = (0.25 / (to_s - from_s), knot_hz);
+        for _ in 0..40 {
+            let middle = (low * high).sqrt();
+            if shown_less_than_half(middle) {
+                high = middle;
+            } else {
+                low = middle;
+            }
+        }
+        (0.5 / high * alpha).abs()
+    }
+
+    /// By how much the acceleration reads too high where the curve is greatest, in rad/s²: smoothing
+    /// flattens a peak, and of a curve with some error left the greatest value is above the true one
+    /// (by the variance of its slope over twice its bend). Both to first order.
+    ///
+    /// The curve that is greatest `at` this motion is the acceleration times the speed to `power`: 0
+    /// for torque, 1 for power.
+    #[must_use]
+    pub fn peak_excess_rad_per_s2(&self, at: &Motion, power: i32) -> f64 {
+        let theta = at.theta_rad;
+        let local = self.basis.at(theta);
+        let dot = |row: &[f64]| -> f64 {
+            let moved = &self.flattened[local.first..];
+            row.iter().zip(moved).map(|(r, m)| r * m).sum()
+        };
+        let flattened = dot(&self.gradient(theta));
+        let step = 0.5 * self.basis.interval_at(theta);
+        let (from, to) = self.theta_range;
+        if theta - step < from || theta + step > to {
+            return flattened; // the greatest value lies at an end: nothing to choose from
+        }
+        let mut slope_row: Vec<(usize, f64)> = Vec::new();
+        for (side, weight) in [(1.0, 0.5 / step), (-1.0, -0.5 / step)] {
+            let theta = theta + side * step;
+            let local = self.basis.at(theta);
+            let row = self.layout.spline_row(&local, &self.gradient(theta));
+            slope_row.extend(row.into_iter().map(|(at, v)| (at, weight * v)));
+        }
+        let variance = self.covariance.quadratic(&slope_row).max(0.0);
+        let beside = |theta: f64| {
+            let (omega, alpha) = motion(&self.basis, theta, &self.coefficients);
+            alpha * (omega / at.omega_rad_per_s).powi(power) - at.alpha_rad_per_s2
+        };
+        let bend = (beside(theta - step) + beside(theta + step)) / (step * step);
+        let risen = 0.5 * variance / (-bend).max(f64::MIN_POSITIVE);
+        flattened + risen.min(0.5 * at.alpha_uncertainty_rad_per_s2)
     }
 
     /// Motion at evenly spaced angles over the whole stretch.
@@ -865,9 +876,7 @@ impl SpeedFit {
     pub fn at_omega(&self, omega_rad_per_s: f64) -> Option<Motion> {
         let count = 8 * self.basis.len();
         let grid = even(self.theta_range.0, self.theta_range.1, count);
-        let off = |theta: f64| {
-            1.0 / self.basis.at(theta).dot(1, &self.coefficients).max(1e-9) - omega_rad_per_s
-        };
+        let off = |theta: f64| motion(&self.basis, theta, &self.coefficients).0 - omega_rad_per_s;
         let mut before = off(grid[0]);
         for pair in grid.windows(2) {
             let after = off(pair[1]);
@@ -911,7 +920,7 @@ impl SpeedFit {
 
 /// Cramér–Rao bound for the acceleration: the standard deviation in rad/s², at evenly spaced angles,
 /// of an unbiased estimate by a quintic spline with `inner_knots` and unknown tooth errors, for
-/// timing noise `noise_s`.
+/// timing noise `noise_s` and work of the cycles that varies by `cycle_cov` of its mean.
 ///
 /// # Errors
 /// As [`fit_speed`].
@@ -920,56 +929,37 @@ pub fn information_bound(
     options: &FitOptions,
     inner_knots: usize,
     noise_s: f64,
+    cycle_cov: f64,
     count: usize,
 ) -> Result<Vec<(Motion, f64)>, FitError> {
-    check(train)?;
     let reference = fit_speed(train, options)?;
-    let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
-    let thetas: Vec<f64> = train.index.iter().map(|k| pitch * *k as f64).collect();
-    let basis = Basis::new(&breakpoints(train, &thetas, inner_knots + 2));
-    let pattern = if options.teeth_per_turn > 1 {
-        options.teeth_per_turn as usize
-    } else {
-        0
+    let columns = Columns {
+        ripple_from: None,
+        wander: true,
+        shuffle_hz: None,
     };
-    let size = basis.len() + pattern;
-    let mut a = DMatrix::<f64>::zeros(size, size);
-    for (k, theta) in thetas.iter().enumerate() {
-        let local = basis.at(*theta);
-        let mut row: Vec<(usize, f64)> = local.derivative[0]
-            .iter()
-            .enumerate()
-            .map(|(i, v)| (local.first + i, *v))
-            .collect();
-        if pattern > 0 {
-            let tooth = train.index[k].rem_euclid(i64::from(options.teeth_per_turn));
-            let column = basis.len() + usize::try_from(tooth).unwrap_or(0);
-            row.push((column, 1.0 / reference.at_theta(*theta).omega_rad_per_s));
-        }
-        for &(i, vi) in &row {
-            for &(j, vj) in &row {
-                a[(i, j)] += vi * vj;
-            }
-        }
+    let problem = Problem::new(train, options, inner_knots + 1, columns);
+    let current = problem
+        .refined(&reference.basis, &reference.coefficients)
+        .ok_or(FitError::Singular)?;
+    let mut a = problem.normal(&current, &vec![true; train.time_s.len()]).a;
+    let kappa = (noise_s / cycle_cov.max(1e-5)).powi(2);
+    for row in problem.work_rows(&current) {
+        a.add_square(&row.row, kappa);
     }
-    for j in 0..pattern {
+    for j in problem.layout.pattern_at() {
         // Fixes the constant that pattern and start time share.
-        a[(basis.len() + j, basis.len() + j)] += (noise_s / pitch).powi(2);
+        *a.at_mut(j, j) += (noise_s * f64::from(options.teeth_per_turn)).powi(2);
     }
-    let inverse = Cholesky::new(a).ok_or(FitError::Singular)?.inverse();
+    let inverse = a.factor().ok_or(FitError::Singular)?.inverse();
     Ok(reference
         .sampled(count)
         .into_iter()
         .map(|motion| {
-            let local = basis.at(motion.theta_rad);
+            let local = problem.basis.at(motion.theta_rad);
             let row = alpha_row(&local, motion.omega_rad_per_s);
-            let mut variance = 0.0;
-            for i in 0..ORDER {
-                for j in 0..ORDER {
-                    variance += row[i] * row[j] * inverse[(local.first + i, local.first + j)];
-                }
-            }
-            (motion, noise_s * variance.max(0.0).sqrt())
+            let row = problem.layout.spline_row(&local, &row);
+            (motion, noise_s * inverse.quadratic(&row).max(0.0).sqrt())
         })
         .collect())
 }

@@ -4,6 +4,8 @@
 //! [`ToothTracker`] does it edge by edge for guards and live values; [`resolve`] does it for a
 //! whole recorded stretch, where it can also look at both sides of a gap.
 
+mod candidates;
+
 use crate::convert::{floor_to_usize, round_to_i64};
 
 /// A captured edge of the pickup.
@@ -319,7 +321,8 @@ struct Joint {
     gap: bool,
 }
 
-/// Numbers the edges of a recorded stretch. Edges whose tick does not advance are counted as extra.
+/// Numbers the edges of a recorded stretch. Edges that fit neither what comes before nor what comes
+/// after are left out first, so that a false edge is not taken for the tooth that follows it. Edges whose tick does not advance are counted as extra.
 /// A longer gap is bridged with the speed and acceleration found on both sides of it.
 #[must_use]
 pub fn resolve(edges: &[Edge], tick_hz: f64, teeth_per_turn: u32, standstill_s: f64) -> ToothTrain {
@@ -328,6 +331,9 @@ pub fn resolve(edges: &[Edge], tick_hz: f64, teeth_per_turn: u32, standstill_s: 
         origin_tick: edges.first().map_or(0, |edge| edge.tick),
         ..ToothTrain::default()
     };
+    let teeth = candidates::without_noise(edges, standstill_s * tick_hz);
+    train.faults.extra = (edges.len() - teeth.len()) as u64;
+    let edges = teeth.as_slice();
     let mut joints: Vec<Joint> = Vec::new();
     let mut previous_number = edges.first().map_or(0, |edge| edge.number);
     for edge in edges {

@@ -139,6 +139,8 @@ pub struct CurvePoint {
     pub pull_to_pull_coverage_factor: f64,
     /// How it was measured.
     pub how: How,
+    /// Width of the smallest feature that the curve shows here, rpm; `None` for a held speed.
+    pub resolution_rpm: Option<f64>,
     /// Two pickups compared, where there are two.
     pub ratio_check: Option<RatioCheck>,
     /// False inside gaps of the teeth, where timing leaves the value too uncertain to show, and
@@ -214,6 +216,42 @@ pub struct Peak {
     pub value: f64,
 }
 
+/// A cycle, or a few in a row, that did not burn.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Misfire {
+    /// When, in s from the pull's first tooth.
+    pub time_s: f64,
+    /// Engine speed there.
+    pub rpm: f64,
+    /// How many in a row.
+    pub cycles: f64,
+}
+
+/// What a sweep tells of the engine's working cycles.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Cycles {
+    /// Standard deviation of the work of a cycle over its mean (COV), misfires left out: of all
+    /// cylinders together, so of one about this times the root of their number.
+    pub cov: f64,
+    /// Standard uncertainty of `cov`.
+    pub uncertainty: f64,
+    /// Working cycles in the sweep.
+    pub count: f64,
+    /// Cycles that did not burn, in order.
+    pub misfires: Vec<Misfire>,
+}
+
+/// The engine's and the drum's inertia swinging against each other on the drive between them.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Shuffle {
+    /// Frequency, Hz.
+    pub frequency_hz: f64,
+    /// Damping ratio; `None` where the swing does not die away.
+    pub damping_ratio: Option<f64>,
+    /// Greatest swing of the acceleration over its mean.
+    pub swing: f64,
+}
+
 /// A reduced pull.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Curve {
@@ -225,6 +263,10 @@ pub struct Curve {
     pub peak_torque: Option<Peak>,
     /// Greatest power, likewise.
     pub peak_power: Option<Peak>,
+    /// How alike the engine's working cycles were; `None` without a sweep on a drum.
+    pub cycles: Option<Cycles>,
+    /// Shuffle of the drive, where it shows.
+    pub shuffle: Option<Shuffle>,
     /// What to know before trusting it, in words.
     pub remarks: Vec<String>,
     /// Timing noise of the pickup in s rms, where teeth were fitted.

@@ -25,7 +25,10 @@ pub use model::{LoadCellModel, LossModel, ReductionModel, WheelModel};
 
 use crate::air::{Air, AirError, Correction, CorrectionFactor};
 use crate::calibration::wheel::Pattern;
-use crate::curve::{Curve, CurvePoint, How, PointInput, RAD_PER_S_PER_RPM, Source, peak};
+use crate::curve::{
+    Curve, CurvePoint, Cycles, How, Misfire, Peak, PointInput, RAD_PER_S_PER_RPM, Shuffle, Source,
+    peak,
+};
 use crate::turns::TurnSpeed;
 use crate::uncertainty::{Assessed, Measured};
 use force::Force;
@@ -89,6 +92,18 @@ pub enum ReduceError {
         /// The same about held speeds, where they would have counted.
         held: &'static str,
     },
+    /// The rise that could be used is too small a part of the whole.
+    #[error(
+        "only {from_rpm:.0} to {to_rpm:.0} rpm of a rise to {top_rpm:.0} rpm are at full throttle without a break; did the throttle move, the engine cut out or the clutch slip?"
+    )]
+    ShortRise {
+        /// Where the part begins.
+        from_rpm: f64,
+        /// Where it ends.
+        to_rpm: f64,
+        /// Greatest speed of the recording.
+        top_rpm: f64,
+    },
     /// The fit failed.
     #[error(transparent)]
     Fit(#[from] FitError),
@@ -132,6 +147,16 @@ const HELD_AFTER_S_MAX: f64 = 0.5;
 /// A hold with less torque than this share of the greatest was not at full throttle (common
 /// practice, no source).
 const FULL_THROTTLE_SHARE: f64 = 0.5;
+
+/// A sweep over less than this share of the rise says too little of the engine.
+const RISE_SHARE_MIN: f64 = 0.4;
+/// A curve that ends below this share of the greatest speed is told to.
+const END_SHARE_MIN: f64 = 0.96;
+/// Work of a cycle that does not burn, over that of one that does: minus the friction (common
+/// practice: 10 to 25 %, no source).
+const MISFIRE_CYCLES: f64 = -1.15;
+/// Lacking more work than this over the mean of a cycle counts as a misfire.
+const MISFIRE_CYCLES_MAX: f64 = -0.5;
 
 /// Reduces a pull.
 ///
@@ -226,6 +251,9 @@ impl Reduction<'_> {
         let holds = self.holds(&speeds);
         let mut steady = self.steady_points(&holds, &speeds, &mut remarks);
         let sweep = self.sweep(&holds)?;
+        if let Some(sweep) = &sweep {
+            self.remark_ends(sweep, &speeds, steady.is_empty(), &mut remarks)?;
+        }
         if sweep.is_none() && steady.is_empty() {
             return Err(ReduceError::NoRise {
                 start_rpm: self.options.start_rad_per_s / RAD_PER_S_PER_RPM,
@@ -269,10 +297,19 @@ impl Reduction<'_> {
             .iter()
             .map(|(rpm, nm)| (*rpm, nm * rpm * RAD_PER_S_PER_RPM))
             .collect();
+        let peak_of = |samples: &[(f64, f64)], power| {
+            let found = peak(samples)?;
+            Some(match &sweep {
+                Some(sweep) => self.unbiased(found, sweep, power),
+                None => found,
+            })
+        };
         Ok(Curve {
             factor: self.factor.clone(),
-            peak_torque: peak(&fine),
-            peak_power: peak(&power),
+            peak_torque: peak_of(&fine, 0),
+            peak_power: peak_of(&power, 1),
+            cycles: sweep.as_ref().and_then(|s| self.cycles(s)),
+            shuffle: sweep.as_ref().and_then(shuffle),
             remarks,
             timing_noise_s: sweep.as_ref().map(|s| s.fit.noise_s),
             tooth_errors_rad: sweep
@@ -280,6 +317,62 @@ impl Reduction<'_> {
                 .map_or_else(Vec::new, |s| s.fit.pattern_rad.clone()),
             sweep_rpm_per_s: sweep.as_ref().map_or(0.0, |s| self.rate_rpm_per_s(s)),
             points,
+        })
+    }
+
+    /// A peak of torque (`power` 0) or power (1) without what smoothing took from it and what chance
+    /// added to it.
+    fn unbiased(&self, found: Peak, sweep: &Sweep, power: i32) -> Peak {
+        let omega = found.rpm * RAD_PER_S_PER_RPM / self.engine_per_wheel();
+        let Some(motion) = sweep.fit.at_omega(omega) else {
+            return found;
+        };
+        let excess = sweep.fit.peak_excess_rad_per_s2(&motion, power);
+        let mut model = self.swept(sweep, motion);
+        let read_nm = model.torque_nm();
+        model.alpha.measured.value -= excess;
+        let excess_nm = read_nm - model.torque_nm();
+        Peak {
+            value: found.value - excess_nm * (found.rpm * RAD_PER_S_PER_RPM).powi(power),
+            ..found
+        }
+    }
+
+    /// What the fit found of the engine's working cycles, as shares of the engine's work rather than
+    /// of what is left to turn the wheel faster.
+    fn cycles(&self, sweep: &Sweep) -> Option<Cycles> {
+        let found = sweep.fit.cycle_variation?;
+        let inertial: f64 = sweep.motions.iter().map(|m| m.alpha_rad_per_s2).sum();
+        let all: f64 = sweep
+            .motions
+            .iter()
+            .map(|m| self.swept(sweep, *m).drum_nm())
+            .sum();
+        let share = inertial * self.inertia_per_wheel()? / all;
+        if !(share > 0.0 && share.is_finite()) {
+            return None;
+        }
+        let misfires = sweep
+            .fit
+            .work_jumps
+            .iter()
+            .filter(|jump| share * jump.cycles < MISFIRE_CYCLES_MAX)
+            .map(|jump| {
+                let after = sweep.motions.partition_point(|m| m.time_s < jump.time_s);
+                let motion = sweep.motions.get(after).or(sweep.motions.last());
+                Misfire {
+                    time_s: jump.time_s,
+                    rpm: motion.map_or(f64::NAN, |m| m.omega_rad_per_s) * self.engine_per_wheel()
+                        / RAD_PER_S_PER_RPM,
+                    cycles: (share * jump.cycles / MISFIRE_CYCLES).round().max(1.0),
+                }
+            })
+            .collect();
+        Some(Cycles {
+            cov: share * found.cov,
+            uncertainty: share * found.uncertainty,
+            count: found.cycles,
+            misfires,
         })
     }
 
@@ -381,7 +474,7 @@ impl Reduction<'_> {
         });
         let unknowns = fit.effective_parameters + fit.pattern_rad.len() as f64;
         Ok(Some(Sweep {
-            degrees_of_freedom: fit.teeth_used as f64 - unknowns,
+            degrees_of_freedom: (fit.teeth_used as f64 - unknowns).max(1.0),
             motions,
             second,
             fit,
@@ -439,6 +532,7 @@ impl Reduction<'_> {
                 model.alpha_per_omega = slope(&sweep.fit, &motion);
                 let mut point = model.point(How::Sweep, trusted(&motion, &model));
                 point.rpm = rpm;
+                point.resolution_rpm = Some(sweep.fit.resolution_rad_per_s(&motion) * to_rpm);
                 point.ratio_check = sweep
                     .second
                     .as_ref()
@@ -472,20 +566,25 @@ impl Reduction<'_> {
     /// The acceleration that the greatest torque would give the drum alone: what timing's
     /// uncertainty is held against. Infinite where the acceleration does not count.
     fn alpha_scale(&self, sweep: &Sweep) -> f64 {
-        let Some(inertia) = self.stand.drum_inertia_kg_m2 else {
+        let Some(per_wheel) = self.inertia_per_wheel() else {
             return f64::INFINITY;
         };
         if self.stand.held_at_engine() {
             return f64::INFINITY;
         }
-        let ratio = self.stand.engine_per_drum.value();
-        let engine = self.stand.engine_inertia_kg_m2.value() * ratio * ratio;
-        let per_wheel = (inertia.value() + engine) * self.stand.drum_per_wheel(ratio);
         let torques = sweep
             .motions
             .iter()
             .map(|m| self.swept(sweep, *m).drum_nm());
         torques.fold(0.0, f64::max) / per_wheel
+    }
+
+    /// Torque at the drum per acceleration of the wheel, kg·m².
+    fn inertia_per_wheel(&self) -> Option<f64> {
+        let inertia = self.stand.drum_inertia_kg_m2?;
+        let ratio = self.stand.engine_per_drum.value();
+        let engine = self.stand.engine_inertia_kg_m2.value() * ratio * ratio;
+        Some((inertia.value() + engine) * self.stand.drum_per_wheel(ratio))
     }
 
     fn remarks_of_teeth(&self) -> Vec<String> {
@@ -524,6 +623,18 @@ impl Reduction<'_> {
                     sweep.fit.teeth_set_aside
                 ));
             }
+            self.remark_cycles(sweep, remarks);
+            if let Some(shuffle) = shuffle(sweep) {
+                let damping = shuffle
+                    .damping_ratio
+                    .map_or(String::new(), |ratio| format!(", damping ratio {ratio:.2}"));
+                remarks.push(format!(
+                    "shuffle: engine and drum swing against each other at {:.1} Hz{damping}, by up to \
+                     {:.0} % of the acceleration: taken out of the curve",
+                    shuffle.frequency_hz,
+                    100.0 * shuffle.swing
+                ));
+            }
             if sweep.pattern_found == Some(false) {
                 remarks.push(
                     "the wheel's calibrated tooth errors are not found in these teeth: they were \
@@ -541,6 +652,79 @@ impl Reduction<'_> {
             remarks.push(format!(
                 "{hidden} of {} points not trustworthy",
                 points.len()
+            ));
+        }
+    }
+
+    /// Says when the curve ends before the greatest speed.
+    fn remark_ends(
+        &self,
+        sweep: &Sweep,
+        speeds: &[TurnSpeed],
+        alone: bool,
+        remarks: &mut Vec<String>,
+    ) -> Result<(), ReduceError> {
+        let to_rpm = self.engine_per_wheel() / RAD_PER_S_PER_RPM;
+        let (Some(first), Some(last)) = (sweep.motions.first(), sweep.motions.last()) else {
+            return Ok(());
+        };
+        let start_rpm = self.options.start_rad_per_s / RAD_PER_S_PER_RPM;
+        let from_rpm = first.omega_rad_per_s * to_rpm;
+        let end_rpm = last.omega_rad_per_s * to_rpm;
+        let top_rpm = speeds.iter().map(|s| s.omega_rad_per_s).fold(0.0, f64::max) * to_rpm;
+        let rise = top_rpm - start_rpm.min(from_rpm);
+        if alone && end_rpm - from_rpm < RISE_SHARE_MIN * rise {
+            return Err(ReduceError::ShortRise {
+                from_rpm,
+                to_rpm: end_rpm,
+                top_rpm,
+            });
+        }
+        if end_rpm < END_SHARE_MIN * top_rpm {
+            remarks.push(format!(
+                "the curve ends at {end_rpm:.0} rpm although the engine reached {top_rpm:.0} rpm: there \
+                 the acceleration fell below half of what it was (throttle, ignition cut or clutch)"
+            ));
+        }
+        if from_rpm > start_rpm + (1.0 - END_SHARE_MIN) * top_rpm && self.train_starts_before(first)
+        {
+            remarks.push(format!(
+                "the curve begins at {from_rpm:.0} rpm, not at {start_rpm:.0}: below it the acceleration \
+                 was less than half of what it became"
+            ));
+        }
+        Ok(())
+    }
+
+    /// Whether there are teeth well before this instant.
+    fn train_starts_before(&self, first: &Motion) -> bool {
+        self.train
+            .time_s
+            .first()
+            .is_some_and(|start_s| first.time_s > start_s + HELD_AFTER_S_MAX)
+    }
+
+    fn remark_cycles(&self, sweep: &Sweep, remarks: &mut Vec<String>) {
+        let Some(cycles) = self.cycles(sweep) else {
+            return;
+        };
+        let misfired: f64 = cycles.misfires.iter().map(|m| m.cycles).sum();
+        if misfired > 0.0 {
+            let (few, more) = cycles.misfires.split_at(cycles.misfires.len().min(5));
+            let speeds: Vec<String> = few.iter().map(|m| format!("{:.0}", m.rpm)).collect();
+            remarks.push(format!(
+                "misfires: {misfired:.0} of {:.0} working cycles did not burn, at {} rpm{}: left out of \
+                 the curve",
+                cycles.count,
+                speeds.join(", "),
+                if more.is_empty() { "" } else { " and more" }
+            ));
+        }
+        let jumps = sweep.fit.work_jumps.len() - cycles.misfires.len();
+        if jumps > 0 {
+            remarks.push(format!(
+                "{jumps} sudden changes of the work that are no misfires (the drive slips or has play, \
+                 or teeth were counted wrongly): left out of the curve"
             ));
         }
     }
@@ -674,6 +858,18 @@ impl Reduction<'_> {
     }
 }
 
+/// The drive's shuffle, as a share of the mean acceleration.
+fn shuffle(sweep: &Sweep) -> Option<Shuffle> {
+    let found = sweep.fit.shuffle?;
+    let alphas = sweep.motions.iter().map(|m| m.alpha_rad_per_s2);
+    let mean = alphas.sum::<f64>() / sweep.motions.len() as f64;
+    Some(Shuffle {
+        frequency_hz: found.frequency_hz,
+        damping_ratio: found.damping_ratio,
+        swing: (found.swing_rad_per_s2 / mean).abs(),
+    })
+}
+
 /// Change of the acceleration with the speed around an instant, 1/s.
 fn slope(fit: &SpeedFit, at: &Motion) -> f64 {
     let (from_s, to_s) = fit.time_range_s();
@@ -742,6 +938,11 @@ mod tests {
     /// Edges of a drum under a constant engine torque with the losses of [`model`], and the tick of
     /// the end of the pull; exact integration in small steps.
     fn edges(torque_nm: f64) -> Vec<Edge> {
+        edges_by_cycle(|_| torque_nm)
+    }
+
+    /// The same under a torque that depends on the number of the working cycle.
+    fn edges_by_cycle(torque_nm: impl Fn(f64) -> f64) -> Vec<Edge> {
         let stand = model();
         let (mut omega, mut theta, mut number) = (40.0, 0.0_f64, 0_u64);
         let pitch = std::f64::consts::TAU / 8.0;
@@ -754,7 +955,8 @@ mod tests {
             } else {
                 1.0
             };
-            let alpha = (torque_nm * drive * 6.0 - stand.losses.torque_nm(omega)) / 3.2;
+            let cycle = (theta * 6.0 / (2.0 * std::f64::consts::TAU)).floor();
+            let alpha = (torque_nm(cycle) * drive * 6.0 - stand.losses.torque_nm(omega)) / 3.2;
             let before = theta;
             theta += omega * dt + 0.5 * alpha * dt * dt;
             omega += alpha * dt;
@@ -837,6 +1039,29 @@ mod tests {
         };
         let curve = reduce(&pull, &engine, &options()).unwrap();
         assert!((curve.points[20].torque_nm - 30.0).abs() < 0.02);
+    }
+
+    /// Two cycles that do not burn are told, with their speed, and the torque of the others comes back.
+    #[test]
+    fn misfires_are_told_and_left_out() {
+        let edges = edges_by_cycle(|cycle| match cycle {
+            c if c == 60.0 || c == 90.0 => -1.5,
+            _ => 9.0,
+        });
+        let pull = pull(&edges, &[]);
+        let curve = reduce(&pull, &model(), &options()).unwrap();
+        let cycles = curve.cycles.unwrap();
+        let burnt: f64 = cycles.misfires.iter().map(|m| m.cycles).sum();
+        assert!((burnt - 2.0).abs() < 0.5, "{cycles:?}");
+        assert!(cycles.cov < 0.01, "{cycles:?}");
+        let told = curve
+            .remarks
+            .iter()
+            .any(|r| r.starts_with("misfires: 2 of"));
+        assert!(told, "{:?}", curve.remarks);
+        for point in curve.points.iter().filter(|p| p.trustworthy) {
+            assert!((point.torque_nm - 9.0).abs() < 0.09, "{point:?}");
+        }
     }
 
     #[test]

@@ -1,6 +1,8 @@
 //! What one would try first, for comparison: tooth-by-tooth differences with a low-pass, and a
 //! fixed-window Savitzky–Golay derivative of the tooth-by-tooth speed.
 
+use nalgebra::{Cholesky, DMatrix, DVector};
+
 use leverarm_filters::{live, savgol, teeth::ToothTrain};
 
 use crate::pull_model::Pull;
@@ -47,6 +49,72 @@ pub(crate) fn savgol(train: &ToothTrain, teeth: u32) -> Vec<(f64, f64)> {
             (dot(&smooth), dot(&slope) / per_sample)
         })
         .collect()
+}
+
+/// (omega, alpha) by differences of the speeds of whole turns, through a smoothing spline whose
+/// weight generalised cross-validation chooses.
+pub(crate) fn whole_turn_spline(train: &ToothTrain, teeth: u32, turns: i64) -> Vec<(f64, f64)> {
+    let n = train.time_s.len();
+    let mut edges = Vec::new();
+    let mut next = train.index[0];
+    for (time_s, index) in train.time_s.iter().zip(&train.index) {
+        if *index >= next {
+            edges.push((*time_s, *index));
+            next = index + turns * i64::from(teeth);
+        }
+    }
+    let pitch = std::f64::consts::TAU / f64::from(teeth);
+    let speeds: Vec<(f64, f64)> = edges
+        .windows(2)
+        .map(|w| {
+            let step = (w[1].1 - w[0].1) as f64;
+            (0.5 * (w[0].0 + w[1].0), pitch * step / (w[1].0 - w[0].0))
+        })
+        .collect();
+    // No more than 160 points: the smoother is dense.
+    let every = n.min(speeds.len()) / 160 + 1;
+    let thinned: Vec<(f64, f64)> = speeds.into_iter().step_by(every).collect();
+    let omega: Vec<f64> = thinned
+        .windows(2)
+        .map(|w| 0.5 * (w[0].1 + w[1].1))
+        .collect();
+    let alpha: Vec<f64> = thinned
+        .windows(2)
+        .map(|w| (w[1].1 - w[0].1) / (w[1].0 - w[0].0))
+        .collect();
+    let times: Vec<f64> = thinned
+        .windows(2)
+        .map(|w| 0.5 * (w[0].0 + w[1].0))
+        .collect();
+    let m = alpha.len();
+    let mut penalty = DMatrix::<f64>::zeros(m, m);
+    for i in 1..m - 1 {
+        let (left, right) = (times[i] - times[i - 1], times[i + 1] - times[i]);
+        let scale = (0.5 * (left + right)).sqrt();
+        let row = [1.0 / left, -1.0 / left - 1.0 / right, 1.0 / right].map(|v| v / scale);
+        for a in 0..3 {
+            for b in 0..3 {
+                penalty[(i - 1 + a, i - 1 + b)] += row[a] * row[b];
+            }
+        }
+    }
+    let y = DVector::from_vec(alpha);
+    let step = (times[m - 1] - times[0]) / m as f64;
+    let mut best = (f64::INFINITY, y.clone());
+    for i in 0..40 {
+        let weight = step.powi(3) * (0.4 * f64::from(i) - 2.0).exp();
+        let matrix = DMatrix::identity(m, m) + weight * &penalty;
+        let Some(factor) = Cholesky::new(matrix) else {
+            continue;
+        };
+        let smooth = factor.solve(&y);
+        let free = 1.0 - factor.inverse().trace() / m as f64;
+        let score = (&y - &smooth).norm_squared() / (free * free);
+        if score < best.0 {
+            best = (score, smooth);
+        }
+    }
+    omega.into_iter().zip(best.1.iter().copied()).collect()
 }
 
 /// Values of a method on the pull's grid of speeds, by interpolation.

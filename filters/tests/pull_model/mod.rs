@@ -36,7 +36,47 @@ pub(crate) struct Case {
     pub(crate) tooth_error_share: f64,
     pub(crate) missing_probability: f64,
     pub(crate) double_probability: f64,
+    /// Edges that are no teeth, anywhere between two teeth, per tooth.
+    pub(crate) false_probability: f64,
     pub(crate) dropout_s: Option<f64>,
+    pub(crate) engine: Engine,
+    pub(crate) shuffle: Option<Shuffle>,
+}
+
+/// How unlike each other the working cycles of a real engine are.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Engine {
+    /// Cylinders, firing evenly over two crank turns.
+    pub(crate) cylinders: u32,
+    /// Standard deviation of the work of one cylinder's cycle over its mean (the COV of imep that
+    /// engine makers state).
+    pub(crate) cycle_cov: f64,
+    /// Correlation of a cylinder's cycle with its next.
+    pub(crate) cycle_correlation: f64,
+    /// Share of cycles that do not burn.
+    pub(crate) misfire_probability: f64,
+    /// Work of a cycle that does not burn, over that of one that does: minus the friction.
+    pub(crate) misfire_work: f64,
+}
+
+/// No two cycles differ.
+pub(crate) const SMOOTH: Engine = Engine {
+    cylinders: 1,
+    cycle_cov: 0.0,
+    cycle_correlation: 0.0,
+    misfire_probability: 0.0,
+    misfire_work: -0.15,
+};
+
+/// Drum and engine as two inertias with a spring between them, rung by the opening throttle.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Shuffle {
+    pub(crate) frequency_hz: f64,
+    pub(crate) damping_ratio: f64,
+    /// The engine's inertia seen at the drum over the sum of both.
+    pub(crate) engine_share: f64,
+    /// Swing of the drum's acceleration at the start over the mean acceleration.
+    pub(crate) swing: f64,
 }
 
 /// The reference case; the others differ from it in what their names say.
@@ -57,8 +97,117 @@ pub(crate) fn reference() -> Case {
         tooth_error_share: 0.01,
         missing_probability: 0.0,
         double_probability: 0.0,
+        false_probability: 0.0,
         dropout_s: None,
+        engine: SMOOTH,
+        shuffle: None,
     }
+}
+
+/// A pull of 6.5 s by an engine whose cycles vary by `cycle_cov`.
+pub(crate) fn varying(name: &'static str, cycle_cov: f64) -> Case {
+    Case {
+        name,
+        from_rpm: 3000.0,
+        to_rpm: 8900.0,
+        duration_s: 6.5,
+        engine: Engine {
+            cycle_cov,
+            ..SMOOTH
+        },
+        ..reference()
+    }
+}
+
+/// What a real engine, drive and pickup add.
+pub(crate) fn real_world() -> Vec<Case> {
+    vec![
+        varying("cycles_1pct", 0.01),
+        varying("cycles_2pct", 0.02),
+        varying("cycles_4pct", 0.04),
+        Case {
+            engine: Engine {
+                cycle_correlation: 0.4,
+                cycle_cov: 0.015,
+                ..SMOOTH
+            },
+            ..varying("cycles_correlated", 0.0)
+        },
+        Case {
+            teeth: 60,
+            ..varying("cycles_60_teeth", 0.02)
+        },
+        Case {
+            teeth: 1,
+            pickup_on_engine: true,
+            duration_s: 4.0,
+            ..varying("cycles_engine_one_tooth", 0.03)
+        },
+        Case {
+            engine: Engine {
+                cylinders: 4,
+                cycle_cov: 0.02,
+                ..SMOOTH
+            },
+            teeth: 3,
+            ratio: 4.3,
+            duration_s: 9.0,
+            ripple: [1.2, 0.3, 0.0],
+            ..varying("cycles_four_cylinders", 0.0)
+        },
+        Case {
+            duration_s: 2.2,
+            shape: Shape::Dip,
+            ..varying("cycles_short_dip", 0.015)
+        },
+        Case {
+            engine: Engine {
+                cycle_cov: 0.015,
+                misfire_probability: 0.01,
+                ..SMOOTH
+            },
+            ..varying("misfire_1pct", 0.0)
+        },
+        Case {
+            engine: Engine {
+                cycle_cov: 0.02,
+                misfire_probability: 0.03,
+                ..SMOOTH
+            },
+            teeth: 24,
+            duration_s: 5.0,
+            ..varying("misfire_3pct", 0.0)
+        },
+        Case {
+            shuffle: Some(Shuffle {
+                frequency_hz: 8.0,
+                damping_ratio: 0.02,
+                engine_share: 0.1,
+                swing: 0.5,
+            }),
+            ..varying("shuffle_8hz", 0.015)
+        },
+        Case {
+            shuffle: Some(Shuffle {
+                frequency_hz: 25.0,
+                damping_ratio: 0.02,
+                engine_share: 0.1,
+                swing: 0.5,
+            }),
+            ..varying("shuffle_25hz", 0.015)
+        },
+        Case {
+            teeth: 60,
+            false_probability: 1.0 / 200.0,
+            missing_probability: 1.0 / 500.0,
+            ..varying("edges_60_teeth", 0.015)
+        },
+        Case {
+            false_probability: 1.0 / 300.0,
+            missing_probability: 1.0 / 500.0,
+            ..varying("edges_8_teeth", 0.015)
+        },
+    ]
 }
 
 /// All cases of the table.
@@ -189,11 +338,77 @@ pub(crate) fn table() -> Vec<Case> {
     ]
 }
 
+/// A stand that nobody tuned anything to, with an engine and a pickup as they come.
+pub(crate) fn any_stand(seed: u64) -> Case {
+    let mut rng = fastrand::Rng::with_seed(seed.wrapping_mul(0x5851_f42d).wrapping_add(7));
+    let pickup_on_engine = rng.f64() < 0.25;
+    let between = |rng: &mut fastrand::Rng, a: f64, b: f64| a * (b / a).powf(rng.f64());
+    let from_rpm = between(&mut rng, 1800.0, 5000.0);
+    let cylinders = *rng.choice([1, 1, 1, 2, 4].iter()).unwrap_or(&1);
+    let sometimes = |rng: &mut fastrand::Rng, share: f64, value: f64| {
+        if rng.f64() < share { value } else { 0.0 }
+    };
+    Case {
+        name: "any_stand",
+        inertia_kg_m2: between(&mut rng, 0.3, 60.0),
+        teeth: if pickup_on_engine {
+            *rng.choice([1, 2, 12, 24, 36].iter()).unwrap_or(&1)
+        } else {
+            *rng.choice([3, 4, 6, 8, 12, 20, 36, 60].iter())
+                .unwrap_or(&8)
+        },
+        pickup_on_engine,
+        ratio: between(&mut rng, 1.7, 9.0),
+        shape: *rng
+            .choice([Shape::Hump, Shape::Dip, Shape::Flat, Shape::Hump].iter())
+            .unwrap_or(&Shape::Hump),
+        from_rpm,
+        to_rpm: from_rpm * between(&mut rng, 1.7, 3.2),
+        duration_s: between(&mut rng, 2.0, 10.0),
+        ripple: match cylinders {
+            1 => [
+                between(&mut rng, 1.5, 2.8),
+                between(&mut rng, 0.3, 1.2),
+                0.3,
+            ],
+            2 => [1.5, 0.4, 0.0],
+            _ => [1.0, 0.2, 0.0],
+        },
+        tick_s: *rng
+            .choice([0.0625e-6, 0.5e-6, 1e-6, 4e-6].iter())
+            .unwrap_or(&1e-6),
+        jitter_s: between(&mut rng, 0.5e-6, 15e-6),
+        tooth_error_share: between(&mut rng, 0.002, 0.025),
+        missing_probability: sometimes(&mut rng, 0.3, 0.001),
+        false_probability: sometimes(&mut rng, 0.3, 0.003),
+        engine: Engine {
+            cylinders,
+            cycle_cov: between(&mut rng, 0.006, 0.045),
+            cycle_correlation: if rng.f64() < 0.3 {
+                0.7 * rng.f64() - 0.3
+            } else {
+                0.0
+            },
+            misfire_probability: sometimes(&mut rng, 0.25, 0.008),
+            misfire_work: -0.1 - 0.15 * rng.f64(),
+        },
+        shuffle: (rng.f64() < 0.2).then(|| Shuffle {
+            frequency_hz: between(&mut rng, 6.0, 30.0),
+            damping_ratio: between(&mut rng, 0.02, 0.12),
+            engine_share: 0.1,
+            swing: 0.5 * rng.f64(),
+        }),
+        ..reference()
+    }
+}
+
 /// A simulated pull.
 pub(crate) struct Pull {
     pub(crate) case: Case,
     pub(crate) edges: Vec<Edge>,
     pub(crate) tick_hz: f64,
+    /// When cycles did not burn, in s from the start of the rise.
+    pub(crate) misfires: Vec<f64>,
     torque_scale: f64,
 }
 
@@ -213,6 +428,87 @@ fn normal(rng: &mut fastrand::Rng) -> f64 {
     radius * (std::f64::consts::TAU * rng.f64()).cos()
 }
 
+/// Rigid drive's angle, half its speed squared, time, and the drive's twist seen at the drum.
+#[derive(Debug, Clone, Copy)]
+struct State {
+    theta: f64,
+    energy: f64,
+    time_s: f64,
+    twist: f64,
+    twist_rate: f64,
+}
+
+impl State {
+    fn moved(&self, h: f64, slope: &[f64; 4]) -> Self {
+        Self {
+            theta: self.theta + h,
+            energy: self.energy + h * slope[0],
+            time_s: self.time_s + h * slope[1],
+            twist: self.twist + h * slope[2],
+            twist_rate: self.twist_rate + h * slope[3],
+        }
+    }
+}
+
+impl Shuffle {
+    fn natural_rad_per_s(&self) -> f64 {
+        std::f64::consts::TAU * self.frequency_hz
+    }
+
+    /// Twist at rest under the torque that gives the whole drive this acceleration.
+    fn settled(&self, alpha: f64) -> f64 {
+        alpha / (self.engine_share * self.natural_rad_per_s().powi(2))
+    }
+}
+
+/// The work of each working cycle over its mean, drawn as the engine gets there.
+struct Cycles {
+    engine: Engine,
+    rng: fastrand::Rng,
+    drawn: Vec<f64>,
+    scatter: Vec<f64>,
+    misfires: Vec<f64>,
+}
+
+impl Cycles {
+    fn new(engine: Engine, rng: fastrand::Rng) -> Self {
+        Self {
+            engine,
+            rng,
+            drawn: Vec::new(),
+            scatter: Vec::new(),
+            misfires: Vec::new(),
+        }
+    }
+
+    fn work(&mut self, engine_angle: f64, time_s: f64) -> f64 {
+        let firings = f64::from(self.engine.cylinders) / (2.0 * std::f64::consts::TAU);
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "small positive"
+        )]
+        let cycle = (engine_angle * firings).max(0.0).floor() as usize;
+        while self.drawn.len() <= cycle {
+            let before = self.drawn.len().checked_sub(self.engine.cylinders as usize);
+            let rho = self.engine.cycle_correlation;
+            let fresh = normal(&mut self.rng);
+            let scatter = match before {
+                Some(at) => rho * self.scatter[at] + (1.0 - rho * rho).sqrt() * fresh,
+                None => fresh,
+            };
+            self.scatter.push(scatter);
+            if self.rng.f64() < self.engine.misfire_probability {
+                self.misfires.push(time_s);
+                self.drawn.push(self.engine.misfire_work);
+            } else {
+                self.drawn.push(1.0 + self.engine.cycle_cov * scatter);
+            }
+        }
+        self.drawn[cycle]
+    }
+}
+
 const RPM: f64 = std::f64::consts::TAU / 60.0;
 
 impl Pull {
@@ -222,6 +518,7 @@ impl Pull {
             case: case.clone(),
             edges: Vec::new(),
             tick_hz: 1.0 / case.tick_s,
+            misfires: Vec::new(),
             torque_scale: 1.0,
         };
         // Mean torque so that the pull lasts as long as asked.
@@ -270,59 +567,44 @@ impl Pull {
             .collect();
         let phase = std::f64::consts::TAU * rng.f64();
         let per_wheel = self.drum_per_wheel();
-        // State over the drum's angle: kinetic energy per inertia e = omega²/2, and time.
-        let slope = |theta: f64, e: f64| {
-            let omega = (2.0 * e).sqrt();
-            let engine_angle = case.ratio * theta;
-            let rpm = omega * case.ratio / RPM;
-            let ripple: f64 = (1..=3_u8)
-                .zip(case.ripple)
-                .map(|(m, a)| a * (0.5 * f64::from(m) * engine_angle + f64::from(m) * phase).cos())
-                .sum();
-            (
-                case.ratio * self.torque_nm(rpm) * (1.0 + ripple) / case.inertia_kg_m2,
-                1.0 / omega,
-            )
-        };
-        let (mut theta, mut e, mut t) =
-            (0.0, 0.5 * (case.from_rpm * RPM / case.ratio).powi(2), 0.0);
+        let mut engine = Cycles::new(case.engine, fastrand::Rng::with_seed(!seed));
         let start = rng.usize(..teeth);
-        let mut number = 0;
-        let mut edges = Vec::new();
-        let mut k = 0_usize;
         let origin_s = 1.0 + rng.f64();
-        let mut previous_tick = 0;
         let end_omega = case.to_rpm * RPM / case.ratio;
         let middle_s = case.duration_s * 0.55;
-        while (2.0 * e).sqrt() < end_omega {
+        let from_omega = case.from_rpm * RPM / case.ratio;
+        let mut state = State {
+            theta: 0.0,
+            energy: 0.5 * from_omega * from_omega,
+            time_s: 0.0,
+            twist: 0.0,
+            twist_rate: 0.0,
+        };
+        if let Some(shuffle) = case.shuffle {
+            let alpha = case.ratio * self.torque_nm(case.from_rpm) / case.inertia_kg_m2;
+            state.twist = (1.0 - shuffle.swing) * shuffle.settled(alpha);
+        }
+        let mut seen_s = Vec::new();
+        let mut k = 0_usize;
+        while (2.0 * state.energy).sqrt() < end_omega {
             let target = per_wheel * (pitch * k as f64 + errors[(start + k) % teeth] + 0.5 * pitch);
-            let steps = (((target - theta) * case.ratio / 0.12).ceil()).max(1.0);
-            let h = (target - theta) / steps;
-            let mut i = 0.0;
-            while i < steps {
-                let (k1, q1) = slope(theta, e);
-                let (k2, q2) = slope(theta + 0.5 * h, e + 0.5 * h * k1);
-                let (k3, q3) = slope(theta + 0.5 * h, e + 0.5 * h * k2);
-                let (k4, q4) = slope(theta + h, e + h * k3);
-                e += h / 6.0 * (k1 + 2.0 * k2 + 2.0 * k3 + k4);
-                t += h / 6.0 * (q1 + 2.0 * q2 + 2.0 * q3 + q4);
-                theta += h;
-                i += 1.0;
-            }
             k += 1;
-            let mut push = |at_s: f64| {
-                #[expect(
-                    clippy::cast_possible_truncation,
-                    clippy::cast_sign_loss,
-                    reason = "small positive"
-                )]
-                let tick = ((origin_s + at_s) * self.tick_hz).floor() as u64;
-                if tick > previous_tick {
-                    edges.push(Edge { tick, number });
-                    previous_tick = tick;
-                    number += 1;
+            // The pickup sits on the drum's side of the spring, or on the engine's.
+            let lag = case.shuffle.map_or(0.0, |s| {
+                if case.pickup_on_engine {
+                    s.engine_share - 1.0
+                } else {
+                    s.engine_share
                 }
-            };
+            });
+            loop {
+                let to = target + lag * state.twist;
+                if (to - state.theta).abs() < 1e-10 {
+                    break;
+                }
+                self.turn_to(&mut state, to, phase, &mut engine);
+            }
+            let t = state.time_s;
             let seen = t + case.jitter_s * normal(&mut rng);
             let dropped = case
                 .dropout_s
@@ -330,12 +612,72 @@ impl Pull {
             if dropped || rng.f64() < case.missing_probability {
                 continue;
             }
-            push(seen);
+            seen_s.push(seen);
+            let pitch_s = pitch * per_wheel / (2.0 * state.energy).sqrt();
             if rng.f64() < case.double_probability {
-                push(seen + (0.1 + 0.3 * rng.f64()) * pitch * per_wheel / (2.0 * e).sqrt());
+                seen_s.push(seen + (0.1 + 0.3 * rng.f64()) * pitch_s);
+            }
+            if rng.f64() < case.false_probability {
+                seen_s.push(seen + (0.05 + 0.9 * rng.f64()) * pitch_s);
             }
         }
-        self.edges = edges;
+        self.misfires = engine.misfires;
+        seen_s.sort_by(f64::total_cmp);
+        let mut previous_tick = 0;
+        for at_s in seen_s {
+            #[expect(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "small positive"
+            )]
+            let tick = ((origin_s + at_s) * self.tick_hz).floor() as u64;
+            if tick > previous_tick {
+                let number = self.edges.len() as u64;
+                self.edges.push(Edge { tick, number });
+                previous_tick = tick;
+            }
+        }
+    }
+
+    /// Change of the state with the rigid drive's angle, while the cycle does `work` of its mean.
+    fn slope(&self, s: &State, phase: f64, work: f64) -> [f64; 4] {
+        let case = &self.case;
+        let omega = (2.0 * s.energy).sqrt();
+        let engine_angle = case.ratio * s.theta;
+        let rpm = omega * case.ratio / RPM;
+        let firing = 0.5 * f64::from(case.engine.cylinders);
+        let ripple: f64 = (1..=3_u8)
+            .zip(case.ripple)
+            .map(|(m, a)| a * (firing * f64::from(m) * engine_angle + f64::from(m) * phase).cos())
+            .sum();
+        // A cycle that does not burn has no pressure to swing with either.
+        let swing = if work > 0.0 { 1.0 + ripple } else { 1.0 };
+        let alpha = case.ratio * self.torque_nm(rpm) * work * swing / case.inertia_kg_m2;
+        let twist = case.shuffle.map_or([0.0; 2], |shuffle| {
+            let natural = shuffle.natural_rad_per_s();
+            let pull = natural * natural * (shuffle.settled(alpha) - s.twist);
+            let damped = pull - 2.0 * shuffle.damping_ratio * natural * s.twist_rate;
+            [s.twist_rate / omega, damped / omega]
+        });
+        [alpha, 1.0 / omega, twist[0], twist[1]]
+    }
+
+    /// Turns the rigid drive to an angle: Runge–Kutta, a cycle's work held over each step.
+    fn turn_to(&self, state: &mut State, theta: f64, phase: f64, engine: &mut Cycles) {
+        let steps = ((theta - state.theta).abs() * self.case.ratio / 0.12).ceil();
+        let h = (theta - state.theta) / steps.max(1.0);
+        let mut i = 0.0;
+        while i < steps {
+            let work = engine.work((state.theta + 0.5 * h) * self.case.ratio, state.time_s);
+            let k1 = self.slope(state, phase, work);
+            let k2 = self.slope(&state.moved(0.5 * h, &k1), phase, work);
+            let k3 = self.slope(&state.moved(0.5 * h, &k2), phase, work);
+            let k4 = self.slope(&state.moved(h, &k3), phase, work);
+            let mean: [f64; 4] =
+                std::array::from_fn(|j| (k1[j] + 2.0 * k2[j] + 2.0 * k3[j] + k4[j]) / 6.0);
+            *state = state.moved(h, &mean);
+            i += 1.0;
+        }
     }
 
     /// What the fit is told.

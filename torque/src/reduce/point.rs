@@ -319,6 +319,7 @@ impl<'a> PointModel<'a> {
             coverage_factor: factors.0,
             pull_to_pull_coverage_factor: factors.1,
             how,
+            resolution_rpm: None,
             ratio_check: None,
             trustworthy: trustworthy && factors.0.is_finite(),
         }

@@ -1,0 +1,774 @@
+//! The unknowns of the fit and the rows that tie them to the teeth.
+
+use std::ops::Range;
+
+use super::FitOptions;
+use super::shuffle::Swing;
+use crate::bspline::{Basis, Local, ORDER, even, interpolate};
+use crate::envelope::Envelope;
+use crate::teeth::ToothTrain;
+
+/// Dimension of what roughness leaves free: start time, speed, and `alpha` linear in time.
+pub(super) const NULL_SPACE: usize = 4;
+/// Steepest curve that the fading of the wander is worked out with, in mean accelerations over half
+/// the range of speeds: steeper is a motion that is still rough.
+const SLOPE_MAX: f64 = 10.0;
+const CYCLE_HARMONICS: usize = 6;
+/// Segments of the wander at most: cost grows with them, and beyond a few hundred what happens
+/// within one is far below the timing noise.
+const SEGMENTS_MAX: f64 = 300.0;
+
+/// One harmonic of the working cycle with the powers of scaled speed that shape its amplitude.
+#[derive(Debug, Clone)]
+struct Harmonic {
+    /// Multiple of the working cycle's order.
+    multiple: usize,
+    shapes: usize,
+}
+
+/// Which unknowns there are and where they stand in the equations. Spline and wander are interleaved
+/// along the pull, so that they make a band; tooth errors and ripple are its border.
+#[derive(Debug, Clone)]
+pub(super) struct Layout {
+    /// Position of each coefficient of the smooth part.
+    pub(super) spline_at: Vec<usize>,
+    /// Position of each coefficient of the wander; the first two are zero, since start time and
+    /// start speed belong to the smooth part.
+    pub(super) wander_at: Vec<Option<usize>>,
+    pub(super) band: usize,
+    pub(super) pattern: usize,
+    harmonics: Vec<Harmonic>,
+    /// Columns of the working cycle's harmonics, and of the shuffle after them.
+    pub(super) ripple: usize,
+    pub(super) swing: Option<Swing>,
+    /// Where each row of the band starts.
+    first: Vec<usize>,
+}
+
+impl Layout {
+    pub(super) fn len(&self) -> usize {
+        self.band + self.pattern + self.ripple
+    }
+
+    pub(super) fn pattern_at(&self) -> Range<usize> {
+        self.band..self.band + self.pattern
+    }
+
+    pub(super) fn ripple_at(&self) -> Range<usize> {
+        self.band + self.pattern..self.len()
+    }
+
+    /// Which positions belong to the smooth part.
+    pub(super) fn is_spline(&self) -> Vec<bool> {
+        let mut is_spline = vec![false; self.len()];
+        self.spline_at.iter().for_each(|at| is_spline[*at] = true);
+        is_spline
+    }
+
+    /// Where the shuffle's unknowns are among the others.
+    pub(super) fn swing_at(&self) -> Range<usize> {
+        let columns = self.swing.map_or(0, |swing| 2 * swing.nodes);
+        self.len() - columns..self.len()
+    }
+
+    pub(super) fn matrix(&self) -> Envelope {
+        Envelope::new(self.first.clone(), self.pattern + self.ripple)
+    }
+
+    /// Positions and values of a derivative of the smooth part.
+    pub(super) fn spline_row(&self, local: &Local, row: &[f64; ORDER]) -> Vec<(usize, f64)> {
+        let positions = self.spline_at[local.first..local.first + local.order].iter();
+        positions.zip(row).map(|(at, v)| (*at, *v)).collect()
+    }
+
+    pub(super) fn wander_row<'a>(
+        &'a self,
+        local: &Local,
+        row: &'a [f64; ORDER],
+    ) -> impl Iterator<Item = (usize, f64)> + 'a {
+        let positions = self.wander_at[local.first..local.first + local.order].iter();
+        positions
+            .zip(row)
+            .filter_map(|(at, v)| at.map(|at| (at, *v)))
+    }
+}
+
+/// Positions of the unknowns of the band, and where its rows start. `intervals` of the spline hold
+/// `per_interval` segments of the wander each; 0 for no wander.
+fn interleave(
+    spline: usize,
+    wander: usize,
+    per_interval: usize,
+) -> (Vec<usize>, Vec<usize>, Vec<usize>) {
+    let m = per_interval.max(1);
+    // Centre and support of each unknown in segments, the spline's with an interval to spare on each
+    // side: its roughness reaches across a knot.
+    let mut unknowns: Vec<(f64, usize, Range<usize>)> = (0..spline)
+        .map(|i| {
+            let centre = m as f64 * (i as f64 - 2.0);
+            (centre, i, (m * i).saturating_sub(6 * m)..m * (i + 2))
+        })
+        .collect();
+    for j in 2..wander {
+        unknowns.push((j as f64 - 0.5, spline + j, j - 2..j + 1));
+    }
+    unknowns.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut at = vec![0; spline + wander];
+    for (position, (_, unknown, _)) in unknowns.iter().enumerate() {
+        at[*unknown] = position;
+    }
+    let first = unknowns
+        .iter()
+        .enumerate()
+        .map(|(p, (_, _, mine))| {
+            let shares = |other: &Range<usize>| other.start < mine.end && mine.start < other.end;
+            (0..p).find(|q| shares(&unknowns[*q].2)).unwrap_or(p)
+        })
+        .collect();
+    let wander_at = at.split_off(spline);
+    (at, wander_at, first)
+}
+
+/// The harmonics that can be told from the smooth part and from each other at `N` samples a turn.
+fn usable_harmonics(options: &FitOptions, turns: f64, band_cycles: f64) -> Vec<Harmonic> {
+    let Some(cycles_per_turn) = options.cycles_per_turn.filter(|c| *c > 0.0) else {
+        return Vec::new();
+    };
+    let teeth = f64::from(options.teeth_per_turn);
+    let mut seen: Vec<f64> = Vec::new();
+    let mut harmonics = Vec::new();
+    for m in 1..=CYCLE_HARMONICS {
+        let order_per_turn = cycles_per_turn * m as f64;
+        // Sampled once a tooth, an order shows up folded into [0, N/2].
+        let folded = (order_per_turn - teeth * (order_per_turn / teeth).round()).abs();
+        let distinct = seen
+            .iter()
+            .all(|other| (folded - other).abs() * turns > 1.5);
+        if folded * turns < band_cycles || !distinct {
+            continue;
+        }
+        seen.push(folded);
+        let locked = options.teeth_per_turn > 1 && (folded - folded.round()).abs() * turns < 1.5;
+        harmonics.push(Harmonic {
+            multiple: m,
+            shapes: if locked || m > 3 { 2 } else { 3 },
+        });
+    }
+    harmonics
+}
+
+/// The state of the motion while it is being refined.
+pub(super) struct Current {
+    pub(super) coefficients: Vec<f64>,
+    pub(super) wander: Vec<f64>,
+}
+
+/// Everything that stays the same over the iterations.
+pub(super) struct Problem<'a> {
+    pub(super) train: &'a ToothTrain,
+    pub(super) options: &'a FitOptions,
+    pub(super) layout: Layout,
+    pub(super) basis: Basis,
+    pub(super) wander_basis: Option<Basis>,
+    /// Bounds of the segments of the wander, rad.
+    pub(super) segments: Vec<f64>,
+    locals: Vec<Local>,
+    wander_locals: Vec<Local>,
+    pub(super) thetas: Vec<f64>,
+    pub(super) scale: SpeedScale,
+}
+
+/// Which unknowns there are besides the smooth part and tooth errors.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Columns {
+    /// Least number of swings in the stretch that an order of the ripple must show; `None` for no
+    /// ripple.
+    pub(super) ripple_from: Option<f64>,
+    pub(super) wander: bool,
+    /// Frequency of the drive's shuffle, Hz.
+    pub(super) shuffle_hz: Option<f64>,
+}
+
+/// Normal equations of the residuals against the smooth part in hand.
+pub(super) struct Normal {
+    pub(super) a: Envelope,
+    pub(super) b: Vec<f64>,
+    pub(super) rr: f64,
+    pub(super) rows: f64,
+}
+
+impl Normal {
+    /// The same with each tooth counting for less.
+    pub(super) fn weighed(mut self, weight: f64) -> Self {
+        self.a.scale(weight);
+        self.b.iter_mut().for_each(|value| *value *= weight);
+        self.rr *= weight;
+        self.rows *= weight;
+        self
+    }
+
+    /// The same with the border's unknowns, and how many of them the teeth have told, known.
+    pub(super) fn without_border(&self, border: &[f64], known: f64) -> Self {
+        let a = self.a.without_border();
+        let band = a.len();
+        let mut x = vec![0.0; band];
+        x.extend(border);
+        let product = self.a.times(&x);
+        let squares = x.iter().zip(product.iter().zip(&self.b));
+        Self {
+            rr: self.rr + squares.map(|(x, (ax, b))| x * (ax - 2.0 * b)).sum::<f64>(),
+            b: (0..band).map(|i| self.b[i] - product[i]).collect(),
+            rows: self.rows - known,
+            a,
+        }
+    }
+}
+
+/// What the wander says of the work over one segment, scaled so that it is the work that the
+/// engine's cycles lacked there, over the mean work of a cycle and the root of their number.
+pub(super) struct WorkRow {
+    pub(super) row: Vec<(usize, f64)>,
+    /// Working cycles in the segment.
+    pub(super) cycles: f64,
+    pub(super) theta: f64,
+}
+
+impl<'a> Problem<'a> {
+    pub(super) fn new(
+        train: &'a ToothTrain,
+        options: &'a FitOptions,
+        intervals: usize,
+        columns: Columns,
+    ) -> Self {
+        let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
+        let thetas: Vec<f64> = train.index.iter().map(|k| pitch * *k as f64).collect();
+        let n = thetas.len();
+        let points = breakpoints(train, &thetas, intervals + 1);
+        let basis = Basis::new(&points);
+        let turns = (thetas[n - 1] - thetas[0]) / std::f64::consts::TAU;
+        let cycles = options.cycles_per_turn.map_or(0.0, |c| c * turns);
+        let per_interval = if columns.wander && cycles >= 8.0 {
+            let wanted = cycles.min(SEGMENTS_MAX) / (points.len() - 1) as f64;
+            crate::convert::floor_to_usize(wanted.round()).max(1)
+        } else {
+            0
+        };
+        let segments = subdivided(&points, per_interval);
+        let wander_basis = (per_interval > 0).then(|| Basis::of_degree(2, &segments));
+        let harmonics = columns
+            .ripple_from
+            .map_or_else(Vec::new, |from| usable_harmonics(options, turns, from));
+        let swing = columns
+            .shuffle_hz
+            .map(|hz| Swing::new(hz, train.time_s[0], train.time_s[n - 1]));
+        let wander = wander_basis.as_ref().map_or(0, Basis::len);
+        let (spline_at, wander_at, first) = interleave(basis.len(), wander, per_interval);
+        let layout = Layout {
+            band: first.len(),
+            wander_at: (0..wander)
+                .map(|j| (j >= 2).then(|| wander_at[j]))
+                .collect(),
+            spline_at,
+            pattern: if options.teeth_per_turn > 1 {
+                options.teeth_per_turn as usize
+            } else {
+                0
+            },
+            ripple: harmonics.iter().map(|h| 2 * h.shapes).sum::<usize>()
+                + swing.map_or(0, |swing| 2 * swing.nodes),
+            swing,
+            harmonics,
+            first,
+        };
+        Self {
+            train,
+            options,
+            layout,
+            locals: thetas.iter().map(|x| basis.at(*x)).collect(),
+            wander_locals: wander_basis
+                .iter()
+                .flat_map(|basis| thetas.iter().map(|x| basis.at(*x)))
+                .collect(),
+            basis,
+            wander_basis,
+            segments,
+            scale: speed_scale(train, pitch),
+            thetas,
+        }
+    }
+
+    /// The motion that runs straight from tooth to tooth.
+    pub(super) fn straight(&self) -> Current {
+        let times = &self.train.time_s;
+        let greville = self.basis.greville();
+        self.smooth(
+            greville
+                .iter()
+                .map(|x| interpolate(&self.thetas, times, *x))
+                .collect(),
+        )
+    }
+
+    fn smooth(&self, coefficients: Vec<f64>) -> Current {
+        Current {
+            coefficients,
+            wander: vec![0.0; self.layout.wander_at.len()],
+        }
+    }
+
+    /// The motion nearest to that of a coarser basis, by least squares; `None` when singular.
+    pub(super) fn refined(&self, coarse: &Basis, coefficients: &[f64]) -> Option<Current> {
+        let layout = &self.layout;
+        let mut a = layout.matrix();
+        let mut b = vec![0.0; layout.len()];
+        let (from, to) = (self.thetas[0], self.thetas[self.thetas.len() - 1]);
+        for theta in even(from, to, 6 * self.basis.len()) {
+            let local = self.basis.at(theta);
+            let row = layout.spline_row(&local, &local.derivative[0]);
+            let time_s = coarse.at(theta).dot(0, coefficients);
+            a.add_square(&row, 1.0);
+            row.iter().for_each(|(at, v)| b[*at] += v * time_s);
+        }
+        let is_spline = layout.is_spline();
+        for i in (0..layout.len()).filter(|i| !is_spline[*i]) {
+            *a.at_mut(i, i) = 1.0;
+        }
+        let solution = a.factor()?.solve(&b);
+        Some(self.smooth(layout.spline_at.iter().map(|at| solution[*at]).collect()))
+    }
+
+    /// The columns after the spline's for tooth `k` at speed `omega`: the tooth's pattern column with
+    /// its value, and the values of all ripple columns.
+    fn extra_columns(&self, k: usize, omega: f64, ripple: &mut [f64]) -> Option<(usize, f64)> {
+        if let Some(cycles_per_turn) = self.options.cycles_per_turn.filter(|_| !ripple.is_empty()) {
+            let amplitude = (self.scale.middle / omega).powi(3);
+            let x = (omega - self.scale.middle) / self.scale.half_width;
+            let (sin, cos) = (cycles_per_turn * self.thetas[k]).sin_cos();
+            // Multiples of the angle by turning on, since a sine is dear.
+            let (mut at, mut turned) = ((1.0, 0.0), 0);
+            let mut column = 0;
+            for harmonic in &self.layout.harmonics {
+                while turned < harmonic.multiple {
+                    at = (at.0 * cos - at.1 * sin, at.1 * cos + at.0 * sin);
+                    turned += 1;
+                }
+                let mut shape = amplitude;
+                for _ in 0..harmonic.shapes {
+                    ripple[column] = shape * at.0;
+                    ripple[column + 1] = shape * at.1;
+                    column += 2;
+                    shape *= x;
+                }
+            }
+        }
+        if let Some(swing) = &self.layout.swing {
+            let from = ripple.len() - 2 * swing.nodes;
+            swing.columns(self.train.time_s[k], 1.0 / omega, &mut ripple[from..]);
+        }
+        (self.layout.pattern > 0).then(|| {
+            let tooth = self.train.index[k].rem_euclid(i64::from(self.options.teeth_per_turn));
+            (usize::try_from(tooth).unwrap_or(0), 1.0 / omega)
+        })
+    }
+
+    /// Speed at tooth `k`.
+    fn tooth_omega(&self, k: usize, current: &Current) -> f64 {
+        let wander = self
+            .wander_locals
+            .get(k)
+            .map_or(0.0, |local| local.dot(1, &current.wander));
+        1.0 / (self.locals[k].dot(1, &current.coefficients) + wander).max(1e-9)
+    }
+
+    /// Normal equations of the residuals against the spline in hand. The ripple's blocks are kept
+    /// apart so that the long inner loops run over contiguous memory.
+    pub(super) fn normal(&self, current: &Current, weights: &[bool]) -> Normal {
+        let layout = &self.layout;
+        let (r, first) = (layout.ripple, layout.band + layout.pattern);
+        let mut a = layout.matrix();
+        let mut b = vec![0.0; layout.len()];
+        let (mut rr, mut rows) = (0.0, 0.0);
+        let mut ripple = vec![0.0; r];
+        let mut ripple_ripple = vec![0.0; r * r];
+        let mut other_ripple = vec![0.0; first * r];
+        let mut entries: Vec<(usize, f64)> = Vec::with_capacity(2 * ORDER);
+        let add = |target: &mut [f64], factor: f64, row: &[f64]| {
+            for (t, v) in target.iter_mut().zip(row) {
+                *t += factor * v;
+            }
+        };
+        for (k, local) in self.locals.iter().enumerate() {
+            if !weights[k] {
+                continue;
+            }
+            let residual = self.train.time_s[k] - local.dot(0, &current.coefficients);
+            let tooth = self.extra_columns(k, self.tooth_omega(k, current), &mut ripple);
+            entries.clear();
+            for (i, v) in local.derivative[0].iter().enumerate() {
+                entries.push((layout.spline_at[local.first + i], *v));
+            }
+            if let Some(local) = self.wander_locals.get(k) {
+                entries.extend(layout.wander_row(local, &local.derivative[0]));
+            }
+            if let Some((tooth, value)) = tooth {
+                entries.push((layout.band + tooth, value));
+            }
+            a.add_square(&entries, 1.0);
+            for (at, v) in &entries {
+                b[*at] += v * residual;
+                add(&mut other_ripple[at * r..(at + 1) * r], *v, &ripple);
+            }
+            for (i, vi) in ripple.iter().enumerate() {
+                b[first + i] += vi * residual;
+                add(&mut ripple_ripple[i * r..i * r + i + 1], *vi, &ripple);
+            }
+            rr += residual * residual;
+            rows += 1.0;
+        }
+        for i in 0..r {
+            for j in 0..=i {
+                *a.at_mut(first + i, first + j) = ripple_ripple[i * r + j];
+            }
+            for j in 0..first {
+                *a.at_mut(first + i, j) = other_ripple[j * r + i];
+            }
+        }
+        Normal { a, b, rr, rows }
+    }
+
+    /// What is left of each tooth's time.
+    pub(super) fn residuals(&self, current: &Current, solution: &[f64]) -> Vec<f64> {
+        let mut ripple = vec![0.0; self.layout.ripple];
+        let first = self.layout.ripple_at().start;
+        (0..self.locals.len())
+            .map(|k| {
+                let tooth = self.extra_columns(k, self.tooth_omega(k, current), &mut ripple);
+                let swing: f64 = ripple
+                    .iter()
+                    .zip(&solution[first..])
+                    .map(|(v, x)| v * x)
+                    .sum();
+                let wander = self
+                    .wander_locals
+                    .get(k)
+                    .map_or(0.0, |local| local.dot(0, &current.wander));
+                self.train.time_s[k]
+                    - self.locals[k].dot(0, &current.coefficients)
+                    - wander
+                    - tooth.map_or(0.0, |(j, v)| v * solution[self.layout.band + j])
+                    - swing
+            })
+            .collect()
+    }
+
+    /// Frequency of a shuffle in what is left of the teeth's times, Hz.
+    pub(super) fn left_swinging(
+        &self,
+        current: &Current,
+        residuals: &[f64],
+        weights: &[bool],
+    ) -> Option<f64> {
+        let kept = || (0..residuals.len()).filter(|k| weights[*k]);
+        let times: Vec<f64> = kept().map(|k| self.train.time_s[k]).collect();
+        let angles: Vec<f64> = kept()
+            .map(|k| residuals[k] * self.tooth_omega(k, current))
+            .collect();
+        super::shuffle::find(&times, &angles, self.mean_alpha())
+    }
+
+    /// Mean acceleration of the stretch, never negative.
+    fn mean_alpha(&self) -> f64 {
+        let n = self.thetas.len();
+        let time_s = self.train.time_s[n - 1] - self.train.time_s[0];
+        (2.0 * self.scale.half_width * 8.0 / 7.0 / time_s).max(1e-9)
+    }
+
+    /// The rows of the cycles' work.
+    ///
+    /// The smooth part is the motion of an engine whose cycles are all alike, `d omega / dt =
+    /// f(omega)`. Work that a cycle lacks makes the speed leave it, and what the speed is off by
+    /// fades as the equation of motion says: to first order, with `eta` the lack of acceleration,
+    /// `wander'' + (3 alpha / omega² - f' / omega) wander' = eta / omega³`.
+    pub(super) fn work_rows(&self, current: &Current) -> Vec<WorkRow> {
+        let (Some(basis), Some(per_turn)) = (&self.wander_basis, self.options.cycles_per_turn)
+        else {
+            return Vec::new();
+        };
+        let mean = self.mean_alpha();
+        self.segments
+            .windows(2)
+            .map(|bounds| {
+                let theta = 0.5 * (bounds[0] + bounds[1]);
+                let cycles = per_turn * (bounds[1] - bounds[0]) / std::f64::consts::TAU;
+                let (omega, alpha) = motion(&self.basis, theta, &current.coefficients);
+                let steepest = SLOPE_MAX * mean / self.scale.half_width;
+                let slope =
+                    slope(&self.basis, theta, &current.coefficients).clamp(-steepest, steepest);
+                let scale =
+                    omega.powi(3) * cycles.sqrt() / alpha.abs().clamp(0.3 * mean, 3.0 * mean);
+                let wander = basis.at(theta);
+                let fading = 3.0 * alpha / (omega * omega) - slope / omega;
+                let mut values = wander.derivative[2];
+                for (value, first) in values.iter_mut().zip(&wander.derivative[1]) {
+                    *value = scale * (*value + fading * first);
+                }
+                let row = self.layout.wander_row(&wander, &values).collect();
+                WorkRow { row, cycles, theta }
+            })
+            .collect()
+    }
+}
+
+pub(super) struct SpeedScale {
+    pub(super) middle: f64,
+    half_width: f64,
+}
+
+/// `alpha` at an angle is linear in the coefficients for the speed in hand: its row.
+pub(super) fn alpha_row(local: &Local, omega: f64) -> [f64; ORDER] {
+    let mut row = local.derivative[2];
+    for value in &mut row {
+        *value *= -omega.powi(3);
+    }
+    row
+}
+
+/// Speed and acceleration of the smooth part at an angle.
+pub(super) fn motion(basis: &Basis, theta: f64, coefficients: &[f64]) -> (f64, f64) {
+    let local = basis.at(theta);
+    let omega = 1.0 / local.dot(1, coefficients).max(1e-9);
+    (omega, -local.dot(2, coefficients) * omega.powi(3))
+}
+
+/// Change of the acceleration with the speed along the smooth part, 1/s; 0 where the speed is held.
+pub(super) fn slope(basis: &Basis, theta: f64, coefficients: &[f64]) -> f64 {
+    let step = 0.5 * basis.interval_at(theta);
+    let (before, after) = (
+        motion(basis, theta - step, coefficients),
+        motion(basis, theta + step, coefficients),
+    );
+    let rise = after.0 - before.0;
+    if rise.abs() > 1e-6 * after.0 {
+        (after.1 - before.1) / rise
+    } else {
+        0.0
+    }
+}
+
+/// What a curve's roughness is measured by.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Smoothness {
+    /// The curvature of `alpha` over time: a curve with a kink, a dip or a step here and there.
+    Curvature,
+    /// The change of the curvature: a curve that bends evenly, as most do.
+    CurvatureChange,
+}
+
+impl Smoothness {
+    /// Derivative of `alpha` over time that counts.
+    pub(super) const fn order(self) -> i32 {
+        match self {
+            Self::Curvature => 2,
+            Self::CurvatureChange => 3,
+        }
+    }
+}
+
+/// Share of the curvature itself in [`Smoothness::CurvatureChange`]: next to nothing, but enough to
+/// make the two comparable (an even curvature of the size of the curve costs little).
+const CURVATURE_SHARE: f64 = 0.1;
+
+/// The roughness of `alpha` and how it changes with the smooth part.
+pub(super) struct Roughness {
+    pub(super) smoothness: Smoothness,
+    rows: Vec<RoughnessRow>,
+    pub(super) matrix: Envelope,
+    /// What the matrix's rows say of the smooth part in hand.
+    pub(super) offset: Vec<f64>,
+    /// Logarithm of the matrix's determinant without what it leaves free, but for a constant.
+    pub(super) log_det: f64,
+}
+
+#[derive(Debug, Clone)]
+struct RoughnessRow {
+    in_hand: f64,
+    change: Vec<(usize, f64)>,
+}
+
+impl Roughness {
+    /// Half the gradient of the sum of squares after a step.
+    pub(super) fn pull(&self, step: &[f64]) -> Vec<f64> {
+        let change = self.matrix.times(step);
+        change
+            .iter()
+            .zip(&self.offset)
+            .map(|(c, o)| c + o)
+            .collect()
+    }
+
+    /// Sum of squares after a step; by rows, since the quadratic form of a nearly smooth curve
+    /// cancels.
+    pub(super) fn after(&self, step: &[f64]) -> f64 {
+        self.rows
+            .iter()
+            .map(|row| {
+                let change: f64 = row.change.iter().map(|(at, v)| v * step[*at]).sum();
+                (row.in_hand + change).powi(2)
+            })
+            .sum()
+    }
+}
+
+/// Roughness as the mean square of differences of `alpha` over time, on an even grid; `None` when
+/// the motion in hand is none.
+pub(super) fn roughness(
+    problem: &Problem<'_>,
+    current: &Current,
+    smoothness: Smoothness,
+) -> Option<Roughness> {
+    let times = &problem.train.time_s;
+    let time = (times[0], times[times.len() - 1]);
+    let count = 4 * problem.basis.len();
+    let step = (time.1 - time.0) / (count - 1) as f64;
+    let points: Vec<(usize, f64, [f64; ORDER])> = even(time.0, time.1, count)
+        .into_iter()
+        .map(|t| {
+            // By the smooth part's own time: that of the teeth swings with the engine.
+            let seen = interpolate(times, &problem.thetas, t);
+            let reach = 0.4 * problem.basis.interval_at(seen);
+            let mut theta = seen;
+            for _ in 0..3 {
+                let local = problem.basis.at(theta);
+                let late_s = t - local.dot(0, &current.coefficients);
+                let slowness = local.dot(1, &current.coefficients).max(1e-9);
+                theta = (theta + late_s / slowness).clamp(seen - reach, seen + reach);
+            }
+            let local = problem.basis.at(theta);
+            let (omega, alpha) = motion(&problem.basis, theta, &current.coefficients);
+            // d alpha = -omega³ d tau'' - 3 alpha omega d tau'
+            let mut row = alpha_row(&local, omega);
+            for (value, first) in row.iter_mut().zip(&local.derivative[1]) {
+                *value -= 3.0 * alpha * omega * first;
+            }
+            (local.first, alpha, row)
+        })
+        .collect();
+    let layout = &problem.layout;
+    let mut found = Roughness {
+        smoothness,
+        rows: Vec::with_capacity(2 * count),
+        matrix: layout.matrix(),
+        offset: vec![0.0; layout.len()],
+        log_det: 0.0,
+    };
+    // Scaled so that the weight does not depend on the length of the pull.
+    let (per_step, mean) = ((time.1 - time.0) / step, 1.0 / (count as f64).sqrt());
+    let second = [1.0, -2.0, 1.0].map(|w| w * per_step.powi(2) * mean);
+    match smoothness {
+        Smoothness::Curvature => found.add_differences(layout, &points, &second),
+        Smoothness::CurvatureChange => {
+            let third = [-1.0, 3.0, -3.0, 1.0].map(|w| w * per_step.powi(3) * mean);
+            found.add_differences(layout, &points, &third);
+            let share = second.map(|w| w * CURVATURE_SHARE.sqrt());
+            found.add_differences(layout, &points, &share);
+        }
+    }
+    // The minor without as many unknowns as are left free, far apart: both kinds leave the same free.
+    let mut minor = found.matrix.clone();
+    let last = layout.spline_at.len() - 1;
+    let pinned: [usize; NULL_SPACE] =
+        std::array::from_fn(|i| layout.spline_at[i * last / (NULL_SPACE - 1)]);
+    for (i, spline) in layout.is_spline().into_iter().enumerate() {
+        if !spline || pinned.contains(&i) {
+            minor.isolate(i);
+        }
+    }
+    // Five derivatives deep the smallest pivots drown in rounding now and then.
+    let factored = [0.0, 1e-15, 1e-14, 1e-13, 1e-12]
+        .into_iter()
+        .find_map(|share| {
+            let mut steadied = minor.clone();
+            for i in 0..steadied.len() {
+                *steadied.at_mut(i, i) *= 1.0 + share;
+            }
+            steadied.factor()
+        })?;
+    found.log_det = factored.log_det();
+    Some(found)
+}
+
+impl Roughness {
+    /// Adds the weighted sums over each run of neighbouring points.
+    fn add_differences(
+        &mut self,
+        layout: &Layout,
+        points: &[(usize, f64, [f64; ORDER])],
+        weights: &[f64],
+    ) {
+        for run in points.windows(weights.len()) {
+            let firsts = run.iter().map(|point| point.0);
+            let (from, to) = firsts.fold((usize::MAX, 0), |(a, b), f| (a.min(f), b.max(f)));
+            if to > from + 1 {
+                continue; // a motion still so rough that the points lie unevenly
+            }
+            let mut window = vec![0.0; to + ORDER - from];
+            let mut in_hand = 0.0;
+            for ((first, alpha, row), weight) in run.iter().zip(weights) {
+                in_hand += weight * alpha;
+                for (i, value) in row.iter().enumerate() {
+                    window[first - from + i] += weight * value;
+                }
+            }
+            let positions = layout.spline_at[from..].iter();
+            let change: Vec<(usize, f64)> = positions.copied().zip(window).collect();
+            self.matrix.add_square(&change, 1.0);
+            for (at, value) in &change {
+                self.offset[*at] += value * in_hand;
+            }
+            self.rows.push(RoughnessRow { in_hand, change });
+        }
+    }
+}
+
+/// Breakpoints at angles that lie evenly in time, so that every stretch of the pull gets its share.
+fn breakpoints(train: &ToothTrain, thetas: &[f64], count: usize) -> Vec<f64> {
+    let n = thetas.len();
+    let mut points: Vec<f64> = even(train.time_s[0], train.time_s[n - 1], count)
+        .into_iter()
+        .map(|t| interpolate(&train.time_s, thetas, t))
+        .collect();
+    points.dedup_by(|b, a| *b - *a < 1e-9);
+    points
+}
+
+/// Each interval in `parts` even ones; nothing for 0.
+fn subdivided(points: &[f64], parts: usize) -> Vec<f64> {
+    if parts == 0 {
+        return Vec::new();
+    }
+    let mut all: Vec<f64> = points
+        .windows(2)
+        .flat_map(|w| {
+            let (from, to) = (w[0], w[1]);
+            (0..parts).map(move |i| from + (to - from) * i as f64 / parts as f64)
+        })
+        .collect();
+    all.extend(points.last());
+    all
+}
+
+/// Middle and half width of the speeds of the stretch in rad/s, from its first and last eighth.
+fn speed_scale(train: &ToothTrain, pitch: f64) -> SpeedScale {
+    let n = train.time_s.len();
+    let omega = |from: usize, to: usize| {
+        let teeth = (train.index[to] - train.index[from]) as f64;
+        pitch * teeth / (train.time_s[to] - train.time_s[from])
+    };
+    let eighth = (n / 8).max(1);
+    let (first, last) = (omega(0, eighth), omega(n - 1 - eighth, n - 1));
+    let middle = 0.5 * (first + last);
+    SpeedScale {
+        middle,
+        half_width: (0.5 * (last - first)).abs().max(0.05 * middle),
+    }
+}

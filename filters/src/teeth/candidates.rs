@@ -1,0 +1,184 @@
+//! Which edges of a recorded stretch are teeth, looking both ways: of all ways through the edges the
+//! one whose intervals fit best to one pitch, or to a few where teeth were missed.
+//!
+//! Dynamic programming over the edges (R. Bellman, 1957; the Viterbi form).
+
+use super::Edge;
+
+/// Intervals on each side that tell the pitch: more than a burst of noise holds.
+const BESIDE: usize = 12;
+/// Edges that one way may leave out in a row.
+const BURST_MAX: usize = 8;
+/// Teeth that one way may miss in a row.
+const MISSED_MAX: f64 = 3.0;
+/// How unlike intervals of one pitch may be, as a share of it: tooth errors, the engine's swing, and
+/// the change of speed over [`BESIDE`] pitches. In squares of this the others count.
+const SPREAD: f64 = 0.12;
+const LEFT_OUT: f64 = 8.0;
+const MISSED: f64 = 8.0;
+const MISFIT_MAX: f64 = 20.0;
+/// Intervals that change by no more than this from one to the next need no second look.
+const EVEN: std::ops::RangeInclusive<f64> = 0.75..=1.33;
+
+/// The edges without those that are no teeth; the numbers of the rest close up, and what the board
+/// lost is still missing from them.
+pub(super) fn without_noise(edges: &[Edge], standstill_ticks: f64) -> Vec<Edge> {
+    let mut kept = Vec::with_capacity(edges.len());
+    let mut dropped = 0;
+    let mut start = 0;
+    for end in 1..=edges.len() {
+        let broken = end == edges.len() || {
+            let (before, after) = (edges[end - 1], edges[end]);
+            after.number != before.number.wrapping_add(1)
+                || after.tick.saturating_sub(before.tick) as f64 > standstill_ticks
+        };
+        if !broken {
+            continue;
+        }
+        let stretch = &edges[start..end];
+        for (edge, is_tooth) in stretch.iter().zip(teeth(stretch)) {
+            if is_tooth {
+                kept.push(Edge {
+                    number: edge.number.wrapping_sub(dropped),
+                    ..*edge
+                });
+            } else {
+                dropped += 1;
+            }
+        }
+        start = end;
+    }
+    kept
+}
+
+/// Whether each edge of an unbroken stretch is a tooth; the first and the last are taken for one.
+fn teeth(edges: &[Edge]) -> Vec<bool> {
+    let n = edges.len();
+    let intervals: Vec<f64> = edges
+        .windows(2)
+        .map(|pair| pair[1].tick.saturating_sub(pair[0].tick) as f64)
+        .collect();
+    let even = intervals
+        .windows(2)
+        .all(|pair| EVEN.contains(&(pair[1] / pair[0])));
+    if even || n < BESIDE {
+        return vec![true; n];
+    }
+    // The pitch after each edge; before an edge it is that of so many edges earlier.
+    let pitches: Vec<f64> = (0..=intervals.len().saturating_sub(BESIDE))
+        .map(|k| median(&intervals[k..(k + BESIDE).min(intervals.len())]))
+        .collect();
+    let last = pitches.len() - 1;
+    let pitch = |edge: usize| {
+        let before = pitches[edge.saturating_sub(BESIDE).min(last)];
+        (before, pitches[edge.min(last)])
+    };
+    let mut cost = vec![f64::INFINITY; n];
+    let mut from = vec![0; n];
+    cost[0] = 0.0;
+    for to in 1..n {
+        let (before, after) = pitch(to);
+        for start in to.saturating_sub(BURST_MAX + 1)..to {
+            let ticks = edges[to].tick.saturating_sub(edges[start].tick) as f64;
+            let misfit = if EVEN.contains(&(before / after)) {
+                step_cost(ticks / (before * after).sqrt())
+            } else {
+                step_cost(ticks / before).min(step_cost(ticks / after)) // the speed jumps here
+            };
+            let left_out = LEFT_OUT * (to - start - 1) as f64;
+            let whole = cost[start] + misfit + left_out;
+            if whole < cost[to] {
+                (cost[to], from[to]) = (whole, start);
+            }
+        }
+    }
+    let mut is_tooth = vec![false; n];
+    let mut at = n - 1;
+    while at > 0 {
+        is_tooth[at] = true;
+        at = from[at];
+    }
+    is_tooth[0] = true;
+    is_tooth
+}
+
+/// What an interval of so many pitches costs.
+fn step_cost(pitches: f64) -> f64 {
+    let teeth = pitches.round().clamp(1.0, MISSED_MAX + 1.0);
+    let off = ((pitches - teeth) / SPREAD).powi(2);
+    (off + MISSED * (teeth - 1.0)).min(MISFIT_MAX)
+}
+
+fn median(values: &[f64]) -> f64 {
+    let mut sorted: Vec<f64> = values.to_vec();
+    let middle = sorted.len() / 2;
+    *sorted.select_nth_unstable_by(middle, f64::total_cmp).1
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Teeth of a wheel that speeds up by 1 % a pitch, in ticks.
+    fn teeth_at(count: usize) -> Vec<f64> {
+        (0..count)
+            .map(|k| 1e6 * (1.0 - 0.99_f64.powi(i32::try_from(k).unwrap())))
+            .collect()
+    }
+
+    fn edges(times: &[f64]) -> Vec<Edge> {
+        let numbered = times.iter().zip(0_u64..);
+        numbered
+            .map(|(t, number)| Edge {
+                tick: crate::convert::round_to_i64(*t).unsigned_abs(),
+                number,
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_false_edge_anywhere_between_two_teeth_is_the_one_left_out() {
+        let teeth = teeth_at(60);
+        for share in [0.1, 0.3, 0.45, 0.55, 0.7, 0.85] {
+            let mut seen = teeth.clone();
+            seen.insert(31, teeth[30] + share * (teeth[31] - teeth[30]));
+            let kept = without_noise(&edges(&seen), 1e6);
+            assert_eq!(kept, edges(&teeth), "at {share} of a pitch");
+        }
+    }
+
+    #[test]
+    fn bursts_and_doubles_go_and_missed_teeth_stay_missed() {
+        let mut teeth = teeth_at(80);
+        let mut seen = teeth.clone();
+        for share in [0.2, 0.35, 0.6, 0.8] {
+            seen.insert(31, teeth[30] + share * (teeth[31] - teeth[30]));
+        }
+        seen.push(teeth[50] + 30.0);
+        seen.sort_by(f64::total_cmp);
+        seen.retain(|t| *t != teeth[20] && *t != teeth[60]);
+        teeth.remove(60);
+        teeth.remove(20);
+        assert_eq!(without_noise(&edges(&seen), 1e6), edges(&teeth));
+    }
+
+    /// 36-1, 60-2 and 8-1: the gap is no noise.
+    #[test]
+    fn a_wheel_with_teeth_left_out_on_purpose_keeps_all_others() {
+        for (teeth, left_out) in [(36, 1), (60, 2), (8, 1)] {
+            let times: Vec<f64> = (0..5 * teeth)
+                .filter(|k| k % teeth < teeth - left_out)
+                .map(|k| 1000.0 * f64::from(k))
+                .collect();
+            assert_eq!(without_noise(&edges(&times), 1e6), edges(&times));
+        }
+    }
+
+    /// Edges lost on the way show in the numbers, which must go on showing it.
+    #[test]
+    fn lost_edges_stay_counted() {
+        let mut all = edges(&teeth_at(60));
+        all.drain(20..30);
+        assert_eq!(without_noise(&all, 1e6), all);
+    }
+}
