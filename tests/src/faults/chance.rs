@@ -20,6 +20,7 @@ pub(super) enum Stream {
     Person,
     Server,
     ServerPlan,
+    Hazards,
 }
 
 impl Chance {

@@ -22,7 +22,9 @@ use leverarm_protocol::{
 };
 
 use super::link::Injected;
+use super::persons::Persons;
 use super::plan::{Fault, FaultKind, Plan};
+use super::sight::Sight;
 use super::store::QUEUE_MAX;
 use super::world::{Counts, STEP_US};
 
@@ -44,11 +46,17 @@ const TURNING_RAD_PER_S: f64 = 60.0;
 /// What a firing pulse adds to the drum's speed beyond its mean, rad/s.
 const RIPPLE_RAD_PER_S: f64 = 0.6;
 
+/// A drum that is cut and gains so much within half a second is driven, rad/s.
+const GAIN_TOLD_RAD_PER_S: f64 = 8.0;
+/// From here on the clutch does not slip any more, rad/s.
+const PULLING_RAD_PER_S: f64 = 65.0;
+
 /// What is the case at a call of the core.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Around {
     pub(super) now_us: u64,
     pub(super) mono_start_us: u64,
+    pub(super) drift: f64,
     pub(super) board_started_us: u64,
     pub(super) turned_us: u64,
     pub(super) is_open: bool,
@@ -65,10 +73,18 @@ struct Reaction {
     /// the engine at its torque peak through the locked inertia.
     drum_rad_per_s2: f64,
     pitch_rad: f64,
+    pitch_us: u64,
+}
+
+impl Around {
+    /// The stand's time at a time of the host's clock.
+    fn stand_us(&self, mono_us: u64) -> u64 {
+        micros(1e-6 * mono_us.saturating_sub(self.mono_start_us) as f64 / (1.0 + self.drift))
+    }
 }
 
 impl Reaction {
-    fn new(plan: &Plan, limit_rad_per_s: f64) -> Self {
+    fn new(plan: &Plan, stand: &Stand, limit_rad_per_s: f64) -> Self {
         let StandModel {
             drum,
             engine,
@@ -89,7 +105,11 @@ impl Reaction {
             .is_some_and(|it| it.missed_probability > 0.0);
         let byte_us = 10_000_000_u64.div_ceil(u64::from(board.baud));
         let latency_us = plan.latency_us.1;
-        let us = 5 * pitch_us / 2     // two whole pitches above the limit
+        let gone = plan.teeth_gone();
+        let mut guards = stand.guards.iter();
+        let seen_s = guards.find_map(|guard| stand.overspeed_reaction(guard, gone));
+        let seen_s = seen_s.map_or(0.0, |reaction| reaction.seconds);
+        let us = micros(seen_s)       // as stated by `leverarm check`
             + if worn { 4 * pitch_us } else { 0 } // a missed tooth and a false edge before
             + 20_000                  // a tooth's longest wait for its frame
             + 2 * 255 * byte_us       // a frame before it, and its own
@@ -101,6 +121,7 @@ impl Reaction {
             us,
             drum_rad_per_s2: slipping.max(locked),
             pitch_rad,
+            pitch_us,
         }
     }
 
@@ -202,6 +223,16 @@ pub(super) struct Checks {
     unlimited_us: u64,
 
     expected: Vec<Expected>,
+    sight: Sight,
+    told_us_max: u64,
+    confirmed_us: u64,
+    late_us: u64,
+    least_delay_us: u64,
+    hidden_us: u64,
+    alarmed: bool,
+    persons: Persons,
+    is_testing: bool,
+    has_tested: bool,
     tripped: BTreeSet<String>,
     last_began: Vec<Fault>,
     restarted_us: Option<u64>,
@@ -236,7 +267,17 @@ impl Checks {
             tick_offset: plan.tick_offset,
             limit_rad_per_s,
             engine_limit_rad_per_s: limit(Shaft::Engine),
-            reaction: Reaction::new(plan, limit_rad_per_s),
+            reaction: Reaction::new(plan, stand, limit_rad_per_s),
+            sight: Sight::new(plan, stand),
+            told_us_max: TOLD_US_MAX + plan.delay_us_max(),
+            confirmed_us: 0,
+            late_us: 0,
+            least_delay_us: 0,
+            hidden_us: 0,
+            alarmed: false,
+            persons: Persons::default(),
+            is_testing: false,
+            has_tested: false,
             recorded: Recorded::default(),
             unlogged: VecDeque::new(),
             fed_bytes: 0,
@@ -289,6 +330,7 @@ impl Checks {
         let name = name.split([' ', '(']).next().unwrap_or_default();
         self.count(format!("fault {name}"));
         self.last_began.push(fault);
+        self.sight.began(fault.kind);
         if fault.kind.may_cut() {
             let until_us = fault.until_us.max(fault.from_us);
             self.disturbed.push((fault.from_us, until_us));
@@ -311,7 +353,7 @@ impl Checks {
             self.expected.push(Expected {
                 what: format!("{:?}", fault.kind),
                 from_us: now_us,
-                until_us: now_us + debounce_us + TOLD_US_MAX,
+                until_us: now_us + debounce_us + self.told_us_max,
                 kinds: &["guard tripped"],
                 channel: Some(channel),
             });
@@ -335,7 +377,7 @@ impl Checks {
         self.expected.push(Expected {
             what: format!("{injected:?}"),
             from_us: now_us,
-            until_us: now_us + TOLD_US_MAX,
+            until_us: now_us + self.told_us_max,
             kinds,
             channel: None,
         });
@@ -349,7 +391,7 @@ impl Checks {
         self.expected.push(Expected {
             what: "a damaged command".to_owned(),
             from_us: now_us,
-            until_us: now_us + TOLD_US_MAX,
+            until_us: now_us + self.told_us_max,
             kinds: &["board receive errors"],
             channel: None,
         });
@@ -362,7 +404,7 @@ impl Checks {
             self.expected.push(Expected {
                 what: "a restart".to_owned(),
                 from_us: now_us,
-                until_us: now_us + TOLD_US_MAX,
+                until_us: now_us + self.told_us_max,
                 kinds: &["board restart"],
                 channel: None,
             });
@@ -397,6 +439,8 @@ impl Checks {
         self.fed_bytes = 0;
         self.latch = CutLatch::Running;
         self.is_release_accepted = false;
+        self.persons = Persons::default();
+        self.is_testing = false;
         self.expected.clear();
         self.tripped.clear();
         self.restarted_us = None;
@@ -432,33 +476,52 @@ impl Checks {
     pub(super) fn commanded(
         &mut self,
         now_us: u64,
+        who: usize,
         command: &Command,
         result: &Result<String, CommandError>,
+        is_armed: bool,
     ) {
         match (command, result) {
-            (Command::Cut { .. }, Ok(_)) => {
+            (Command::Cut { reason }, _) => {
                 self.count("command cut");
-                if self.latch == CutLatch::Running {
-                    self.expected.push(Expected {
-                        what: "a person's cut".to_owned(),
-                        from_us: now_us,
-                        until_us: now_us + 1,
-                        kinds: &["cut"],
-                        channel: None,
-                    });
-                }
+                self.persons.cut(reason);
+                self.is_release_accepted = false;
             }
             (Command::Release { .. }, Ok(_)) => {
                 self.count("command release");
-                self.is_release_accepted = true;
+                if !self.persons.released(who) {
+                    self.fail(now_us, "a release ended a cut that its person had not seen");
+                }
+                // Of a stand that is not armed it ends the persons' cuts, and no more.
+                self.is_release_accepted = is_armed;
             }
-            (Command::SelfTest, Ok(_)) => self.count("command self-test"),
+            (Command::SelfTest, Ok(_)) => {
+                self.count("command self-test");
+                self.is_testing = true;
+            }
             (_, Err(error)) => {
                 let error = format!("{error:?}");
                 let name = error.split([' ', '{']).next().unwrap_or_default();
                 self.count(format!("refused {name}"));
             }
         }
+    }
+
+    /// What came of a command was recorded.
+    pub(super) fn obeyed(&mut self, now_us: u64) {
+        if let Some(reason) = self.persons.untold.take() {
+            self.fail(now_us, format!("a cut is no event of its own: {reason}"));
+        }
+    }
+
+    /// A person sees the newest cut.
+    pub(super) fn looked(&mut self, who: usize) {
+        self.persons.looked(who);
+    }
+
+    /// A program may end cuts only for a self-test, and none of a person.
+    fn may_be_released(&self) -> bool {
+        self.is_release_accepted || self.is_testing && !self.persons.has_cut()
     }
 
     pub(super) fn bogus_release(&mut self, now_us: u64, result: &Result<String, CommandError>) {
@@ -505,7 +568,7 @@ impl Checks {
                     self.cut_said_us = now_us;
                 }
                 Ok(HostMessage::Release { .. }) => {
-                    if !self.is_release_accepted {
+                    if !self.may_be_released() {
                         self.fail(now_us, "a release nobody asked for");
                     }
                 }
@@ -513,6 +576,10 @@ impl Checks {
             }
         }
         let latch = core.cut_view().latch;
+        let ended_test = std::mem::take(&mut self.has_tested);
+        if ended_test && matches!(latch, CutLatch::Running | CutLatch::Releasing) {
+            self.fail(now_us, "a self-test ended, and the engine may run");
+        }
         if latch != self.latch {
             self.latched(around, latch, cut_said);
         }
@@ -539,7 +606,7 @@ impl Checks {
         if around.store_behind {
             self.fail(now_us, "a heartbeat while the store is behind");
         }
-        if now_us.saturating_sub(self.status_us) > 300_000 {
+        if now_us.saturating_sub(self.status_us) > 302_000 {
             self.fail(now_us, "a heartbeat without a status for 300 ms");
         }
     }
@@ -550,10 +617,11 @@ impl Checks {
         self.count(format!("latch {latch:?}"));
         match latch {
             CutLatch::Running => {
-                if before != CutLatch::Releasing || !self.is_release_accepted {
+                if before != CutLatch::Releasing || !self.may_be_released() {
                     self.fail(now_us, format!("the latch went from {before:?} to running"));
                 }
                 self.is_release_accepted = false;
+                self.persons.all_released();
             }
             CutLatch::Requested => {
                 if around.is_open && !cut_said {
@@ -562,9 +630,9 @@ impl Checks {
                 self.is_release_accepted = false;
                 self.cut_said_us = now_us;
             }
-            CutLatch::Confirmed => {}
+            CutLatch::Confirmed => self.confirmed_us = now_us,
             CutLatch::Releasing => {
-                if !self.is_release_accepted {
+                if !self.may_be_released() {
                     self.fail(now_us, "a release under way that nobody asked for");
                 }
             }
@@ -579,7 +647,7 @@ impl Checks {
         let asleep_us = now_us.saturating_sub(around.turned_us);
         if self.latch == CutLatch::Requested
             && around.is_open
-            && now_us - self.cut_said_us > 20_000 + asleep_us
+            && now_us - self.cut_said_us > 21_000 + asleep_us
         {
             self.fail(now_us, "a cut was not repeated within 20 ms");
         }
@@ -646,12 +714,18 @@ impl Checks {
                 });
             }
             Record::PullEnded(ended) => self.pull_ended(around, ended),
-            Record::SelfTested(_) => self.fail(now_us, "a self-test that nobody asked for"),
+            Record::SelfTested(_) => {
+                if !std::mem::take(&mut self.is_testing) {
+                    self.fail(now_us, "a self-test that nobody asked for");
+                }
+                self.has_tested = true;
+                self.count("self-tests ended");
+            }
             Record::Event(event) => {
                 self.count(format!("event {}", event.kind));
                 // Its time is that of the first it stands for.
                 let last_us = event.data["last_mono_us"].as_u64();
-                let at_us = last_us.unwrap_or(event.now.mono_us) - around.mono_start_us;
+                let at_us = around.stand_us(last_us.unwrap_or(event.now.mono_us));
                 self.expected.retain(|it| {
                     let is_it = it.kinds.contains(&event.kind)
                         && it.from_us <= at_us
@@ -660,7 +734,14 @@ impl Checks {
                             .is_none_or(|channel| event.channel.as_deref() == Some(channel));
                     !is_it
                 });
+                if event.kind == "cut" {
+                    self.persons.told(&event.message);
+                }
                 match event.kind {
+                    "still driven" => self.still_driven(now_us, event.severity == Severity::Error),
+                    "guard tripped" if event.message.contains("self-test:") => {
+                        self.count("guards tried");
+                    }
                     "guard tripped" => {
                         let guard = event.channel.clone().unwrap_or_default();
                         self.tripped(now_us, &guard);
@@ -776,6 +857,14 @@ impl Checks {
             })
         };
         let has_reason = match guard {
+            _ if (guard.starts_with("pickup")
+                || guard.ends_with("overspeed")
+                || guard == "teeth lost")
+                && (self.sight.is_wrong() || was(|kind| kind == FaultKind::PickupOpen)) =>
+            {
+                true
+            }
+            _ if guard.starts_with("pickup") => self.edges_in_a_burst > 1,
             "drum overspeed" => drum > 0.985 * self.limit_rad_per_s || self.edges_in_a_burst > 1,
             "engine overspeed" => {
                 engine > 0.97 * self.engine_limit_rad_per_s || self.edges_in_a_burst > 1
@@ -783,7 +872,10 @@ impl Checks {
             "teeth lost" | "pickup 0" => {
                 was(|kind| kind == FaultKind::PickupOpen) || self.edges_in_a_burst > 1
             }
-            "board silent" => now_us.saturating_sub(self.heard_us) >= 499_000,
+            "board silent" => {
+                now_us.saturating_sub(self.heard_us) >= 496_000
+                    || was(|kind| matches!(kind, FaultKind::LinkDelayed { .. }))
+            }
             "air too hot" => was(|kind| kind == FaultKind::AirHot),
             // A guard that can't see cuts as well.
             "head lost" | "head too hot" => was(|kind| {
@@ -805,6 +897,25 @@ impl Checks {
         }
     }
 
+    pub(super) fn is_alarmed(&self) -> bool {
+        self.alarmed
+    }
+
+    /// The alarm of a stand that is driven though it is cut came, or went.
+    fn still_driven(&mut self, now_us: u64, is_alarm: bool) {
+        self.alarmed = is_alarm;
+        if is_alarm {
+            self.count("alarms: still driven");
+            let is_welded = self
+                .last_began
+                .iter()
+                .any(|it| it.kind == FaultKind::RelayWelded);
+            if !is_welded && !self.sight.is_wrong() && self.edges_in_a_burst == 0 {
+                self.fail(now_us, "\"still driven\" without a reason");
+            }
+        }
+    }
+
     // What is true.
 
     pub(super) fn truth(
@@ -812,7 +923,7 @@ impl Checks {
         now_us: u64,
         truth: &Truth,
         limits: &Limits,
-        asleep: bool,
+        (asleep, delay_us): (bool, u64),
         active: &[FaultKind],
     ) {
         let drum = truth.omega_drum_rad_per_s;
@@ -823,6 +934,8 @@ impl Checks {
             .partition_point(|(at_us, ..)| *at_us + 1_000_000 < now_us);
         self.speeds.drain(..old);
         let blind = active.contains(&FaultKind::PickupOpen);
+        let heard = self.recorded.has_hello && now_us >= self.sound_from_us;
+        self.sight.look(now_us, drum, heard);
         let is_sound = self.recorded.has_hello
             && !asleep
             && !blind
@@ -836,11 +949,17 @@ impl Checks {
         }
         let is_sound =
             now_us >= self.sound_from_us && now_us >= self.recorded.hello_us + RECOVERY_US;
-        self.check_host_limit(now_us, truth, is_sound);
-        self.check_board_limit(now_us, truth, limits);
+        self.check_delay(now_us, truth, is_sound, delay_us);
+        self.check_relay(now_us, truth, is_sound, active);
+        self.check_host_limit(now_us, truth, is_sound, delay_us);
+        if self.sight.board_sees() {
+            self.check_board_limit(now_us, truth, limits);
+        }
 
         let wants_cut = matches!(self.latch, CutLatch::Requested | CutLatch::Confirmed);
-        if wants_cut && !truth.cut && is_sound {
+        // Over a line that was late from the first byte on, the board's word of a release is late too.
+        let hears_late = self.least_delay_us > CUT_US_MAX;
+        if wants_cut && !truth.cut && is_sound && !hears_late {
             self.firing_us += STEP_US;
             if self.firing_us > CUT_US_MAX {
                 self.firing_us = 0;
@@ -859,7 +978,7 @@ impl Checks {
     }
 
     /// By the daemon's limit: while the way to the cut is sound.
-    fn check_host_limit(&mut self, now_us: u64, truth: &Truth, is_sound: bool) {
+    fn check_host_limit(&mut self, now_us: u64, truth: &Truth, is_sound: bool, delay_us: u64) {
         let drum = truth.omega_drum_rad_per_s;
         if truth.cut || drum <= (1.0 + PITCH_ERROR) * self.limit_rad_per_s {
             self.over_us = 0;
@@ -874,8 +993,17 @@ impl Checks {
             return;
         }
         self.over_us += STEP_US;
-        let Reaction { us, .. } = self.reaction;
-        if self.over_us > us {
+        // A delay beyond 300 ms ends the heartbeats, which the board awaits for 250 ms.
+        let late_us = if delay_us > 0 { 700_000 } else { 0 };
+        let us = self.reaction.us + late_us + self.sight.longer_us(self.reaction.pitch_us);
+        let is_over = self.over_us > us;
+        if let Some(hidden) = self.sight.hidden().filter(|_| is_over) {
+            if self.over_us - STEP_US <= us {
+                self.count(format!("NOT SEEN: {hidden}"));
+            }
+            return;
+        }
+        if is_over {
             self.over_us = 0;
             self.fail(
                 now_us,
@@ -885,10 +1013,53 @@ impl Checks {
             );
         }
         let allowed = self.over_from_rad_per_s + self.reaction.gain_rad_per_s(us);
-        if drum > allowed {
+        if drum > allowed && self.sight.hidden().is_none() {
             self.fail(
                 now_us,
                 format!("the drum gained more than it can: {drum:.1} of {allowed:.1} rad/s"),
+            );
+        }
+    }
+
+    /// Data that come late are stale: heartbeats end, and the board cuts.
+    fn check_delay(&mut self, now_us: u64, truth: &Truth, is_sound: bool, delay_us: u64) {
+        // A delay that was there from the first byte on can't be told from a board that started later.
+        if self.recorded.has_hello {
+            self.least_delay_us = self.least_delay_us.min(delay_us);
+        } else {
+            self.least_delay_us = delay_us;
+        }
+        let added_us = delay_us.saturating_sub(self.least_delay_us);
+        if delay_us >= 450_000 && added_us < 450_000 && !truth.cut && is_sound {
+            self.hidden_us += STEP_US;
+            if self.hidden_us == 800_000 {
+                self.count("NOT SEEN: a delay that was there from the first byte on");
+            }
+        }
+        if added_us < 450_000 || !is_sound || truth.cut {
+            self.late_us = 0;
+            return;
+        }
+        self.late_us += STEP_US;
+        if self.late_us == 800_000 {
+            self.fail(now_us, format!("runs on with data {delay_us} µs late"));
+        }
+    }
+
+    /// A drum that gains speed half a second after its cut is driven: that is an alarm.
+    fn check_relay(&mut self, now_us: u64, truth: &Truth, is_sound: bool, active: &[FaultKind]) {
+        let is_welded = active.contains(&FaultKind::RelayWelded);
+        if !is_welded || self.latch != CutLatch::Confirmed || self.alarmed || !is_sound {
+            return;
+        }
+        let since_us = now_us.saturating_sub(self.confirmed_us);
+        let before = self.speeds.iter().find(|it| it.0 + 500_000 >= now_us);
+        let before = before.map_or(f64::INFINITY, |it| it.1);
+        let gained = truth.omega_drum_rad_per_s - before;
+        if since_us >= 550_000 && gained > GAIN_TOLD_RAD_PER_S && before > PULLING_RAD_PER_S {
+            self.fail(
+                now_us,
+                format!("the cut drum gained {gained:.1} rad/s without an alarm"),
             );
         }
     }
@@ -944,7 +1115,7 @@ impl Checks {
         }
         let expected = std::mem::take(&mut self.expected);
         for it in expected {
-            if it.from_us + TOLD_US_MAX < now_us {
+            if it.from_us + self.told_us_max < now_us {
                 let at_s = it.from_us as f64 * 1e-6;
                 self.fail(now_us, format!("{} at {at_s:.3} s was never told", it.what));
             }

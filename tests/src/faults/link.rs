@@ -17,11 +17,16 @@ use super::plan::FaultKind;
 /// A late frame comes after so many later ones at most, well within what a receiver can tell.
 const LATE_FRAMES_MAX: u64 = 6;
 
+/// A delay grows to so much at most.
+const DELAY_US_MAX: u64 = 2_500_000;
+
 /// From the board to the host.
 #[derive(Debug)]
 pub(super) struct Down {
     chance: Chance,
     latency_us: (u64, u64),
+    /// Longer than that, now.
+    delay_us: u64,
     tick_offset: u32,
     head: Option<u8>,
     air: Option<u8>,
@@ -57,6 +62,7 @@ impl Down {
         Self {
             chance: Chance::new(seed, Stream::Down),
             latency_us,
+            delay_us: 0,
             tick_offset,
             head,
             air,
@@ -72,6 +78,33 @@ impl Down {
     /// What the board guards by itself, as it said itself before anything happened to its words.
     pub(super) fn limits(&self) -> &Limits {
         &self.limits
+    }
+
+    /// How much later than its latency the line now brings what is sent.
+    pub(super) fn delay_us(&self) -> u64 {
+        self.delay_us
+    }
+
+    /// Takes the delay of this time.
+    pub(super) fn delay(&mut self, now_us: u64, faults: &[FaultKind]) {
+        self.delay_us = 0;
+        for fault in faults {
+            if let FaultKind::LinkDelayed {
+                from_us,
+                jump_us,
+                s_per_s,
+            } = *fault
+            {
+                let for_us = now_us.saturating_sub(from_us) as f64;
+                #[expect(
+                    clippy::cast_possible_truncation,
+                    clippy::cast_sign_loss,
+                    reason = "a few seconds"
+                )]
+                let grown_us = (for_us * s_per_s) as u64;
+                self.delay_us = (jump_us + grown_us).min(DELAY_US_MAX);
+            }
+        }
     }
 
     /// Bytes left the board.
@@ -255,7 +288,7 @@ impl Down {
 
     fn put(&mut self, now_us: u64, bytes: Vec<u8>) {
         let (low, high) = self.latency_us;
-        let due_us = now_us + self.chance.whole(low, high);
+        let due_us = now_us + self.delay_us + self.chance.whole(low, high);
         let due_us = self
             .on_way
             .back()

@@ -16,7 +16,9 @@
 mod chance;
 mod checks;
 mod link;
+mod persons;
 mod plan;
+mod sight;
 mod store;
 mod stream;
 mod world;

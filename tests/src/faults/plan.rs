@@ -1,6 +1,9 @@
 //! What is to go wrong, and when: drawn from the seed before anything runs.
 
-use leverarm::software_stand::{Interference, Restart, RiderScript, StandModel, TemperatureSource};
+use leverarm::software_stand::{
+    Interference, PickupFault, Restart, RiderScript, StandModel, TemperatureSource,
+};
+use leverarm_config::{Stand, Watch};
 
 use super::chance::{Chance, Stream};
 
@@ -22,6 +25,10 @@ pub(super) struct Plan {
     /// Shortest and longest time a frame takes from the board's line to the host.
     pub(super) latency_us: (u64, u64),
     pub(super) faults: Vec<Fault>,
+    /// Debounce of the stand file's guards against overspeed.
+    pub(super) debounce_ms: u32,
+    /// The host's clock is faster than the board's by this share.
+    pub(super) drift: f64,
     /// The stand file has the engine's pickup too.
     pub(super) reads_engine: bool,
     /// The real store takes the chunks, and has to give them back; a time-series server gets its
@@ -77,10 +84,25 @@ pub(super) enum FaultKind {
     LateLoop { us_max: u64 },
     /// A person cuts.
     PersonCuts,
+    /// Two persons, one at the page and one at the command line, cut, release what each has seen, and
+    /// begin self-tests.
+    Quarrel,
     /// A person names a cut that is not in force.
     BogusRelease,
     /// The throttle sticks open, until the stand is cut.
     Runaway,
+    /// A pickup, by its place in the model, is broken, or its wheel is.
+    PickupBroken { pickup: u8, fault: PickupFault },
+    /// The plugs of the drum's and the engine's pickup are swapped.
+    PickupsSwapped,
+    /// The relay is welded: the board says that it has cut, and the engine fires on.
+    RelayWelded,
+    /// What the board says comes later, by a jump and more with each second.
+    LinkDelayed {
+        from_us: u64,
+        jump_us: u64,
+        s_per_s: f64,
+    },
     /// The drum's pickup gives nothing.
     PickupOpen,
     /// The head's sensor is broken, as the board sees it.
@@ -172,17 +194,30 @@ impl Plan {
             mono_start_us: chance.below(1 << 40),
             latency_us: (chance.below(2_000), chance.whole(2_000, 6_000)),
             faults: Vec::new(),
+            debounce_ms: 0,
+            drift: 0.0,
             reads_engine: chance.happens(0.5),
             real_store: chance.happens(REAL_STORE_SHARE),
             model,
             script,
         };
+        let mut hazards = Chance::new(seed, Stream::Hazards);
+        plan.vary_stand(&mut hazards);
         plan.wear_pickups(&mut chance, is_fault_free);
         plan.wrap_ticks(&mut chance);
         if !is_fault_free {
-            let faults = 1 + chance.below(7);
+            // Half of them have a stand that lies, and little else that could cut first.
+            let has_hazard = hazards.happens(0.5);
+            let faults = if has_hazard {
+                chance.below(2)
+            } else {
+                1 + chance.below(7)
+            };
             for _ in 0..faults {
                 plan.add_fault(&mut chance);
+            }
+            if has_hazard {
+                plan.add_hazard(&mut hazards);
             }
             if plan.real_store {
                 plan.add_server_faults(&mut Chance::new(seed, Stream::ServerPlan));
@@ -192,9 +227,115 @@ impl Plan {
         plan
     }
 
+    /// Makes a stand file one of this stand.
+    pub(super) fn fit(&self, stand: &mut Stand) {
+        if !self.reads_engine {
+            stand.pickups.retain(|pickup| pickup.channel == 0);
+        }
+        for (pickup, wheel) in stand.pickups.iter_mut().zip(&self.model.pickups) {
+            pickup.teeth = wheel.teeth.into();
+        }
+        for guard in &mut stand.guards {
+            if matches!(guard.watch, Watch::Overspeed { .. }) {
+                guard.debounce_ms = self.debounce_ms;
+            }
+        }
+    }
+
+    /// Wheels, debounces and clocks as stands have them.
+    fn vary_stand(&mut self, chance: &mut Chance) {
+        if chance.happens(0.6) {
+            // More teeth would fill a slow line.
+            let most = if self.model.board.baud < 500_000 {
+                24
+            } else {
+                60
+            };
+            if let Some(drum) = self.model.pickups.first_mut() {
+                drum.teeth = u16::try_from(chance.whole(1, most + 1)).unwrap_or(8);
+            }
+        }
+        if chance.happens(0.3) {
+            self.debounce_ms = u32::try_from(chance.whole(1, 60)).unwrap_or(0);
+        }
+        if chance.happens(0.7) {
+            self.drift = chance.between(-0.005, 0.005);
+        }
+    }
+
+    /// A stand that does not say what is, and a throttle that sticks meanwhile.
+    fn add_hazard(&mut self, chance: &mut Chance) {
+        let last_us = self.length_us.saturating_sub(3_000_000);
+        let from_us = if chance.happens(0.4) {
+            1_000
+        } else {
+            chance.whole(500_000, last_us)
+        };
+        let kind = match chance.below(11) {
+            0..=3 => {
+                let pickup = u8::from(chance.happens(0.2));
+                let teeth = self.model.pickups.get(usize::from(pickup));
+                let teeth = u64::from(teeth.map_or(1, |pickup| pickup.teeth));
+                FaultKind::PickupBroken {
+                    pickup,
+                    fault: broken(chance, teeth),
+                }
+            }
+            4 => FaultKind::PickupsSwapped,
+            5 => FaultKind::RelayWelded,
+            6..=8 => FaultKind::Quarrel,
+            _ => {
+                let (jump_us, s_per_s) =
+                    (chance.whole(200_000, 1_500_000), chance.between(0.05, 0.5));
+                FaultKind::LinkDelayed {
+                    from_us,
+                    jump_us: chance.one_of([0, 0, jump_us]),
+                    s_per_s: chance.one_of([0.0, 0.1, s_per_s]),
+                }
+            }
+        };
+        // Nobody changes plugs while the drum turns.
+        let from_us = match kind {
+            FaultKind::PickupsSwapped => 1_000,
+            _ => from_us,
+        };
+        self.faults.push(Fault {
+            from_us,
+            until_us: self.length_us,
+            kind,
+        });
+        if chance.happens(0.8) {
+            let at_us = from_us + chance.whole(300_000, 2_500_000);
+            self.faults.push(Fault {
+                from_us: at_us,
+                until_us: at_us,
+                kind: FaultKind::Runaway,
+            });
+        }
+    }
+
     /// Whether nothing in here may cut.
     pub(super) fn is_harmless(&self) -> bool {
         self.edges_in_a_burst() == 0 && !self.faults.iter().any(|fault| fault.kind.may_cut())
+    }
+
+    /// Teeth that are broken off the drum's wheel.
+    pub(super) fn teeth_gone(&self) -> u8 {
+        let gone = self.faults.iter().map(|fault| match fault.kind {
+            FaultKind::PickupBroken { pickup: 0, fault } => fault.teeth_gone.count_ones(),
+            _ => 0,
+        });
+        u8::try_from(gone.max().unwrap_or(0)).unwrap_or(u8::MAX)
+    }
+
+    /// How late the line may bring what the board says.
+    pub(super) fn delay_us_max(&self) -> u64 {
+        let is_late = |fault: &Fault| matches!(fault.kind, FaultKind::LinkDelayed { .. });
+        if self.faults.iter().any(is_late) {
+            3_000_000
+        } else {
+            0
+        }
     }
 
     /// False edges that interference makes at once.
@@ -356,6 +497,33 @@ impl Plan {
                 kind,
             });
         }
+    }
+}
+
+/// One of the ways in which a pickup with a wheel of so many teeth breaks.
+fn broken(chance: &mut Chance, teeth: u64) -> PickupFault {
+    let whole = PickupFault::default();
+    let one_tooth = 1 << chance.below(teeth.min(64));
+    let another = 1 << chance.below(teeth.min(64));
+    let from_rad_per_s = chance.between(60.0, 178.0);
+    let from_rad_per_s = chance.one_of([0.0, from_rad_per_s]);
+    match chance.below(5) {
+        0 | 1 => PickupFault {
+            every_second_from_rad_per_s: from_rad_per_s,
+            ..whole
+        },
+        2 => PickupFault {
+            both_flanks: true,
+            ..whole
+        },
+        3 if teeth > 1 => PickupFault {
+            teeth_gone: chance.one_of([one_tooth, one_tooth | another]),
+            ..whole
+        },
+        _ => PickupFault {
+            is_dead: true,
+            ..whole
+        },
     }
 }
 

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use leverarm::core::{Command, CommandError, Core, CutLatch, Now, Output, Record};
-use leverarm::software_stand::{Restart, RiderScript, SoftwareStand, TemperatureSource};
+use leverarm::software_stand::{Relay, Restart, RiderScript, SoftwareStand, TemperatureSource};
 use sha2::{Digest, Sha256};
 
 use super::Outcome;
@@ -20,6 +20,10 @@ const WALL_US: i64 = 1_790_000_000_000_000;
 const PIECES_MAX: u64 = 4;
 /// How often a sleepy loop falls asleep.
 const SLEEPS_SHARE: f64 = 0.1;
+/// How often one of two who quarrel does something.
+const DEEDS_SHARE: f64 = 0.004;
+/// The person who releases a cut after a look at it, beside those two.
+const CAREFUL: usize = 2;
 /// A person looks at a cut for so long before releasing it, s.
 const LOOKS_S: (f64, f64) = (0.3, 2.5);
 
@@ -35,6 +39,9 @@ pub(super) struct World {
     core: Core,
     host: Host,
     person: Person,
+    /// The newest cut that each of two has seen.
+    quarrel: [Option<u32>; 2],
+    cuts_asked: u32,
     queue: Queue,
     checks: Checks,
     trace: Sha256,
@@ -60,9 +67,7 @@ impl World {
     pub(super) fn new(seed: u64) -> Result<Self, Box<dyn std::error::Error>> {
         let plan = Plan::new(seed);
         let mut stand_file = leverarm_config::parse("stand.toml", STAND)?;
-        if !plan.reads_engine {
-            stand_file.pickups.retain(|pickup| pickup.channel == 0);
-        }
+        plan.fit(&mut stand_file);
         let mut stand = SoftwareStand::new(plan.model.clone(), seed)?;
         stand.ride(Some(plan.script));
         let channels = (
@@ -96,6 +101,8 @@ impl World {
                 releases_at_us: None,
                 is_runaway: false,
             },
+            quarrel: [None; 2],
+            cuts_asked: 0,
             queue,
             trace: Sha256::new(),
             journal: Vec::new(),
@@ -109,12 +116,16 @@ impl World {
             self.now_us += STEP_US;
             self.begin_and_end_faults()?;
             self.act();
+            if self.active.contains(&FaultKind::Quarrel) {
+                self.quarrel();
+            }
             let commands = self.up.deliver(self.now_us);
             if !commands.is_empty() {
                 self.stand.receive(&commands);
             }
             bytes.clear();
             self.stand.advance(self.now_us, &mut bytes);
+            self.down.delay(self.now_us, &self.active);
             self.down.send(self.now_us, &bytes, &self.active);
             for injected in self.down.take_injected() {
                 self.checks.injected(self.now_us, injected, &self.active);
@@ -143,9 +154,15 @@ impl World {
     }
 
     fn now(&self) -> Now {
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "seconds of a simulation"
+        )]
+        let host_us = (self.now_us as f64 * (1.0 + self.plan.drift)).round() as u64;
         Now {
-            mono_us: self.plan.mono_start_us + self.now_us,
-            wall_us: WALL_US + self.now_us.cast_signed() + self.host.wall_jump_us,
+            mono_us: self.plan.mono_start_us + host_us,
+            wall_us: WALL_US + host_us.cast_signed() + self.host.wall_jump_us,
         }
     }
 
@@ -161,15 +178,19 @@ impl World {
                 FaultKind::Garbage { bytes } => self.down.garbage(now_us, bytes),
                 FaultKind::Restart(restart) => self.restart(restart),
                 FaultKind::PortLost { restart: true } => self.restart(Restart::Reset),
+                FaultKind::PickupBroken { pickup, fault } => {
+                    self.stand.pickup_fault(pickup, fault);
+                }
+                FaultKind::PickupsSwapped => self.stand.swap_pickups(0, 1),
+                FaultKind::RelayWelded => self.stand.relay(Relay::Welded),
                 FaultKind::WallJump { us } => self.host.wall_jump_us += us,
                 FaultKind::Killed { us } => self.kill(us)?,
                 FaultKind::PersonCuts => {
-                    let reason = "a person".to_owned();
-                    let _said = self.command(&Command::Cut { reason });
+                    self.cut_by_person();
                 }
                 FaultKind::BogusRelease => {
                     let cut_id = self.core.cut_view().cut_id.unwrap_or(7).wrapping_add(1);
-                    let result = self.command(&Command::Release { cut_id });
+                    let result = self.command(CAREFUL, &Command::Release { cut_id });
                     self.checks.bogus_release(now_us, &result);
                 }
                 FaultKind::Runaway if self.core.cut_view().latch == CutLatch::Running => {
@@ -194,6 +215,7 @@ impl World {
         self.host.is_open = false;
         self.host.sleeps_until_us = self.now_us + us;
         self.person.releases_at_us = None;
+        self.quarrel = [None; 2];
         self.checks.killed(self.now_us, us);
         Ok(())
     }
@@ -208,7 +230,10 @@ impl World {
     /// What the person does: stops after a runaway, releases a cut after a look at it.
     fn act(&mut self) {
         let view = self.core.cut_view();
-        if self.person.is_runaway && self.stand.truth().cut {
+        // Whose relay is welded hears the engine go on, until the page says what to do.
+        let is_stopped = self.stand.truth().cut
+            && (!self.active.contains(&FaultKind::RelayWelded) || self.checks.is_alarmed());
+        if self.person.is_runaway && is_stopped {
             self.person.is_runaway = false;
             let script = RiderScript {
                 pulls: 2,
@@ -233,15 +258,52 @@ impl World {
             .get_or_insert(self.now_us + looks_us);
         if self.now_us >= at_us && self.now_us >= self.host.sleeps_until_us {
             self.person.releases_at_us = Some(self.now_us + looks_us);
-            let _said = self.command(&Command::Release { cut_id });
+            self.checks.looked(CAREFUL);
+            let _said = self.command(CAREFUL, &Command::Release { cut_id });
         }
     }
 
-    fn command(&mut self, command: &Command) -> Result<String, CommandError> {
+    /// A person cuts, with a reason that no other cut has.
+    fn cut_by_person(&mut self) {
+        self.cuts_asked += 1;
+        let reason = format!("a person, time {};", self.cuts_asked);
+        let _said = self.command(CAREFUL, &Command::Cut { reason });
+    }
+
+    /// What two who do not talk to each other do.
+    fn quarrel(&mut self) {
+        let chance = &mut self.person.chance;
+        if self.now_us < self.host.sleeps_until_us || !chance.happens(DEEDS_SHARE) {
+            return;
+        }
+        let who = usize::try_from(chance.below(2)).unwrap_or(0);
+        match chance.below(8) {
+            0..=2 => {
+                if let Some(cut_id) = self.core.cut_view().cut_id {
+                    self.quarrel[who] = Some(cut_id);
+                    self.checks.looked(who);
+                }
+            }
+            3 | 4 => {
+                if let Some(cut_id) = self.quarrel[who] {
+                    let _said = self.command(who, &Command::Release { cut_id });
+                }
+            }
+            5 => {
+                let _said = self.command(who, &Command::SelfTest);
+            }
+            _ => self.cut_by_person(),
+        }
+    }
+
+    fn command(&mut self, who: usize, command: &Command) -> Result<String, CommandError> {
         let mut out = Output::default();
         let result = self.core.command(self.now(), command, &mut out);
-        self.checks.commanded(self.now_us, command, &result);
+        let is_armed = self.core.is_armed();
+        self.checks
+            .commanded(self.now_us, who, command, &result, is_armed);
         self.handle(out);
+        self.checks.obeyed(self.now_us);
         result
     }
 
@@ -348,6 +410,7 @@ impl World {
         Around {
             now_us: self.now_us,
             mono_start_us: self.plan.mono_start_us,
+            drift: self.plan.drift,
             board_started_us: self.board_started_us,
             turned_us: self.host.turned_us,
             is_open: self.host.is_open,
@@ -361,8 +424,14 @@ impl World {
         let truth = self.stand.truth();
         let asleep = self.now_us < self.host.sleeps_until_us;
         let limits = self.down.limits();
-        self.checks
-            .truth(self.now_us, &truth, limits, asleep, &self.active);
+        let delay_us = self.down.delay_us();
+        self.checks.truth(
+            self.now_us,
+            &truth,
+            limits,
+            (asleep, delay_us),
+            &self.active,
+        );
         if self.now_us.is_multiple_of(100 * STEP_US) {
             self.take_rider_events();
         }
