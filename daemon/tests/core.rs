@@ -1420,7 +1420,10 @@ fn a_stand_is_cut_until_its_guards_have_passed() {
     // That the engine may run is for a person to say.
     assert_eq!(bench.latch(), CutLatch::Confirmed);
     let cut_id = bench.core.cut_view().cut_id.unwrap();
-    assert_eq!(cut_id, 7, "arming, the test's beginning, and one for each guard");
+    assert_eq!(
+        cut_id, 7,
+        "arming, the test's beginning, and one for each guard"
+    );
     bench.command(&Command::Release { cut_id }).unwrap();
     bench.stand_still(1);
     assert_eq!(bench.latch(), CutLatch::Running);

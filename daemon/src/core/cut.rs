@@ -288,8 +288,7 @@ impl CutDesk {
         let is_first = !std::mem::replace(&mut self.has_heard, true);
         match (cut, self.latch) {
             (Some(heard), CutLatch::Running) => {
-                let is_start =
-                    is_first && !is_danger(heard.1) && heard.1 != CutCause::HostCommand;
+                let is_start = is_first && !is_danger(heard.1) && heard.1 != CutCause::HostCommand;
                 let by = if is_start {
                     CutBy::BoardStart
                 } else {
@@ -403,14 +402,8 @@ impl CutDesk {
             numbered(&ended)
         );
         let data = serde_json::json!({ "cuts": ended });
-        out.records.push(event(
-            now,
-            None,
-            Severity::Info,
-            "released",
-            message,
-            data,
-        ));
+        out.records
+            .push(event(now, None, Severity::Info, "released", message, data));
         Ok(Some(text))
     }
 

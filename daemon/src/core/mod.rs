@@ -810,13 +810,7 @@ impl Core {
         }
     }
 
-    fn request_cut(
-        &mut self,
-        now: Now,
-        tick: Option<u64>,
-        cut: (CutBy, String),
-        out: &mut Output,
-    ) {
+    fn request_cut(&mut self, now: Now, tick: Option<u64>, cut: (CutBy, String), out: &mut Output) {
         if self.cut.request(now, tick, cut, out) && self.is_open {
             self.send_cut(now, out);
         }

@@ -193,7 +193,10 @@ impl EdgesSeen {
 
 /// The pickups whose teeth a cutting guard needs.
 fn needed_pickups(stand: &Stand, signals: &Signals) -> Vec<u8> {
-    let cutting = stand.guards.iter().filter(|it| it.action == GuardAction::Cut);
+    let cutting = stand
+        .guards
+        .iter()
+        .filter(|it| it.action == GuardAction::Cut);
     let mut pickups: Vec<u8> = cutting
         .flat_map(|guard| {
             let by_speed = !guard.limit_by_speed.is_empty() || guard.while_pulling;
@@ -256,15 +259,7 @@ impl Core {
         );
         self.disarm(now, &message, out);
         let message = format!("not armed: {message}");
-        super::event(
-            out,
-            now,
-            None,
-            Severity::Error,
-            "not armed",
-            None,
-            message,
-        );
+        super::event(out, now, None, Severity::Error, "not armed", None, message);
     }
 
     fn disarm(&mut self, now: Now, why: &str, out: &mut Output) {
@@ -287,7 +282,8 @@ impl Core {
             return not_now("one is under way");
         }
         let link = self.link.as_ref();
-        let hello = link.and_then(|link| link.hello.as_ref().filter(|_| link.has_fresh_status(now)));
+        let hello =
+            link.and_then(|link| link.hello.as_ref().filter(|_| link.has_fresh_status(now)));
         let Some(board) = hello.map(BoardStart::from) else {
             return not_now("no board is connected, or it does not tell its state");
         };
@@ -319,9 +315,14 @@ impl Core {
         });
         let count = self.stand.guards.len();
         Ok(if lacking.is_empty() {
-            format!("self-test of {count} guards has begun; keep away from everything that can turn")
+            format!(
+                "self-test of {count} guards has begun; keep away from everything that can turn"
+            )
         } else {
-            format!("self-test of {count} guards has begun. {}", turn_text(&lacking))
+            format!(
+                "self-test of {count} guards has begun. {}",
+                turn_text(&lacking)
+            )
         })
     }
 
@@ -496,7 +497,10 @@ impl Core {
             });
             self.armed = true;
             if !self.cut.is_held() {
-                let cut = (CutBy::SelfTest, "the self-test of the guards is over".to_owned());
+                let cut = (
+                    CutBy::SelfTest,
+                    "the self-test of the guards is over".to_owned(),
+                );
                 self.request_cut(now, None, cut, out);
             }
             let count = report.trials.len();

@@ -263,7 +263,12 @@ impl SoftwareStand {
         };
         let push_nm = HAND_RAD_PER_S2 * self.model.locked_inertia_kg_m2()
             + self.model.drum.losses.torque_nm(HAND_RAD_PER_S)
-            + self.model.ratio * self.model.engine.drag.torque_nm(self.model.ratio * HAND_RAD_PER_S);
+            + self.model.ratio
+                * self
+                    .model
+                    .engine
+                    .drag
+                    .torque_nm(self.model.ratio * HAND_RAD_PER_S);
         let drum = self.mechanics.state;
         self.controls.brake_nm = if drum.drum_rad < until_rad {
             if drum.drum_rad_per_s < HAND_RAD_PER_S {
