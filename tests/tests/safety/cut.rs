@@ -1,6 +1,6 @@
 //! The cut, and who ends it.
 
-use leverarm::core::{Arming, Command, CommandError, CutBy, CutLatch, Passed};
+use leverarm::core::{Arming, BoardStart, Command, CommandError, CutBy, CutLatch, Passed};
 use leverarm::software_stand::{Restart, StandModel};
 use leverarm_tests::virtual_bench::VirtualBench;
 
@@ -183,14 +183,29 @@ fn a_flood_of_cuts_keeps_persons_and_the_newest_and_counts_the_rest() {
 
 #[test]
 fn a_self_test_ends_cut_whatever_guard_is_last() {
-    let mut bench = Bench::new(STAND, HOUR);
-    bench.turn_by_hand();
-    bench.say(&Command::SelfTest).unwrap();
-    bench.wait(15.0);
-    assert_eq!(bench.verdicts(), ["all 2 guards passed"]);
-    assert!(bench.bench.core().is_armed());
-    assert_eq!(bench.latch(), CutLatch::Confirmed);
-    assert!(bench.bench.stand().truth().cut);
+    let last = STAND.replace("1700 rpm", "100 rpm");
+    let fall = last.replace(
+        r#"kind = "overspeed"
+on = "drum speed"
+limit = "100 rpm"
+action = "warn""#,
+        r#"kind = "below"
+on = "drum speed"
+limit = "100 rpm"
+while = "pulling"
+action = "cut""#,
+    );
+    assert_ne!(last, fall);
+    for stand in [STAND, &fall] {
+        let mut bench = Bench::new(stand, HOUR);
+        bench.turn_by_hand();
+        bench.say(&Command::SelfTest).unwrap();
+        bench.wait(15.0);
+        assert_eq!(bench.verdicts(), ["all 2 guards passed"]);
+        assert!(bench.bench.core().is_armed());
+        assert_eq!(bench.latch(), CutLatch::Confirmed);
+        assert!(bench.bench.stand().truth().cut);
+    }
 }
 
 #[test]
@@ -267,18 +282,19 @@ fn a_pass_arms_one_start_of_one_board() {
 
 #[test]
 fn a_pass_on_another_board_does_not_arm() {
-    let mut first = Bench::new(STAND, HOUR);
-    first.turn_by_hand();
-    let start = leverarm::core::BoardStart {
-        board_id: 1,
-        boot: 1,
-    };
-    let passed = Some(Passed {
-        wall_us: 1_790_000_000_000_000,
-        board: start,
-    });
-    let other = Bench::new(STAND, Arming { passed, ..HOUR });
-    assert!(!other.bench.core().is_armed());
+    let board_id = StandModel::pit_bike().board.board_id;
+    for (board_id, boot, armed) in [
+        (board_id, 1, true),
+        (board_id, 2, false),
+        (board_id + 1, 1, false),
+    ] {
+        let passed = Some(Passed {
+            wall_us: 1_790_000_000_000_000,
+            board: BoardStart { board_id, boot },
+        });
+        let bench = Bench::new(STAND, Arming { passed, ..HOUR });
+        assert_eq!(bench.bench.core().is_armed(), armed, "{board_id} {boot}");
+    }
 }
 
 #[test]
