@@ -174,7 +174,10 @@ fn a_flood_of_cuts_keeps_persons_and_the_newest_and_counts_the_rest() {
     bench.wait(0.5);
     let view = bench.bench.core().cut_view();
     assert!(view.cuts.len() <= 32, "{}", view.cuts.len());
-    assert_eq!(view.cuts.len() + usize::try_from(view.cuts_more).unwrap(), 1_000);
+    assert_eq!(
+        view.cuts.len() + usize::try_from(view.cuts_more).unwrap(),
+        1_000
+    );
     assert_eq!(view.cuts.last().unwrap().number, 1_000);
     bench.release_newest().unwrap();
     bench.wait(0.5);
