@@ -263,6 +263,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     let (port, path, _kept_open) = terminal()?;
     let folder = tempfile::tempdir()?;
     let mut stand = leverarm_config::parse("demo.toml", DEMO_STAND)?;
+    stand.board.self_test_age_s_max = Some(0);
     stand.port.path = path;
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)

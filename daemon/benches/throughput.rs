@@ -147,6 +147,7 @@ impl Board {
             (ChannelKind::Teeth, 0, 0),
             (ChannelKind::Force, 0, 80),
             (ChannelKind::Analog, 1, 100),
+            (ChannelKind::Simulated, 0, 0),
         ]
         .map(|(kind, number, rate_hz)| {
             Channel {

@@ -1359,6 +1359,12 @@ impl Bench {
         }
     }
 
+    /// A person turns the drum by hand until teeth come, and it comes to rest.
+    fn turn_by_hand(&mut self) {
+        self.drive(2.0, |_| 3.0);
+        self.stand_still(4);
+    }
+
     fn report(&self) -> SelfTestReport {
         let mut reports = self.records.iter().filter_map(|record| match record {
             Record::SelfTested(report) => Some(report.clone()),
@@ -1382,6 +1388,7 @@ fn a_stand_is_cut_until_its_guards_have_passed() {
     assert_eq!(refused, CommandError::NotArmed);
     assert!(refused.to_string().contains("leverarm rehearse --guards"));
 
+    bench.turn_by_hand();
     bench.command(&Command::SelfTest).unwrap();
     bench.stand_still(10);
     let report = bench.report();
@@ -1414,7 +1421,10 @@ fn a_stand_is_cut_until_its_guards_have_passed() {
     // That the engine may run is for a person to say.
     assert_eq!(bench.latch(), CutLatch::Confirmed);
     let cut_id = bench.core.cut_view().cut_id.unwrap();
-    assert_eq!(cut_id, 6, "one for the arming, and one for each guard");
+    assert_eq!(
+        cut_id, 7,
+        "arming, the test's beginning, and one for each guard"
+    );
     bench.command(&Command::Release { cut_id }).unwrap();
     bench.stand_still(1);
     assert_eq!(bench.latch(), CutLatch::Running);
@@ -1450,7 +1460,8 @@ fn a_guard_without_a_value_does_not_pass() {
     let mut bench = unarmed(None);
     bench.open();
     bench.hello();
-    bench.pass_ms(500);
+    bench.drive(2.0, |_| 3.0);
+    bench.pass_ms(4_000);
     bench.command(&Command::SelfTest).unwrap();
     // No temperature ever comes.
     bench.pass_ms(15_000);
@@ -1471,6 +1482,7 @@ fn a_board_that_does_not_cut_fails_the_self_test() {
     let mut bench = unarmed(None);
     bench.open();
     bench.hello();
+    bench.turn_by_hand();
     bench.stand_still(1);
     bench.command(&Command::SelfTest).unwrap();
     while bench.latch() != CutLatch::Running {
@@ -1508,6 +1520,7 @@ fn the_guards_are_tested_at_standstill_only() {
     let mut bench = unarmed(None);
     bench.open();
     bench.hello();
+    bench.turn_by_hand();
     bench.stand_still(1);
     bench.command(&Command::SelfTest).unwrap();
     bench.pass_ms(300);

@@ -92,10 +92,13 @@ export class Safety {
   }
 
   #step() {
-    const { cut_id: id, cause } = this.#live.cut;
+    const { cut_id: id, cuts, cuts_more: more } = this.#live.cut;
     this.#releasing = id;
-    byId("release-words").textContent = `Cut ${id}: ${cause}. Is its cause gone, and nobody near the drum?`;
-    byId("release-confirm").textContent = `Release cut ${id}`;
+    // The number names all that is shown; one that comes meanwhile is not released with it.
+    const causes = cuts.map(({ number, cause }) => `Cut ${number}: ${cause}.`).join(" ");
+    const question = cuts.length + more > 1 ? "Are all causes gone" : "Is its cause gone";
+    byId("release-words").textContent = `${causes}${more ? ` And ${more} more.` : ""} ${question}, and nobody near the drum?`;
+    byId("release-confirm").textContent = cuts.length + more > 1 ? `Release all, up to cut ${id}` : `Release cut ${id}`;
     byId("release-step").hidden = false;
     setData(document.body, "releasing", true);
     this.#show();

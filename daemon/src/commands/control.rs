@@ -181,18 +181,31 @@ pub(super) fn cut(reason: &str, daemon: &DaemonArgument) -> Result<(), Failure> 
     ))
 }
 
+/// The cuts in force, oldest first.
+fn cuts_of(live: &Value) -> impl Iterator<Item = &Value> {
+    let cuts = live.pointer("/cut/cuts").and_then(Value::as_array);
+    cuts.into_iter().flatten()
+}
+
 pub(super) fn release(cut: Option<u32>, daemon: &DaemonArgument) -> Result<(), Failure> {
     let stand = read_stand(&daemon.stand.file)?.stand;
     let line = Line::to(&stand, daemon)?;
     let Some(cut_id) = cut else {
         let live = line.needed(line.get("/api/live"))?;
-        let cause = live
-            .pointer("/cut/cause")
-            .and_then(Value::as_str)
-            .unwrap_or("unknown");
+        let causes: Vec<String> = cuts_of(&live)
+            .map(|cut| {
+                let cause = cut
+                    .get("cause")
+                    .and_then(Value::as_str)
+                    .unwrap_or("unknown");
+                let number = cut.get("number").and_then(Value::as_u64).unwrap_or(0);
+                format!("cut {number} is in force: {cause}")
+            })
+            .collect();
         return match live.pointer("/cut/cut_id").and_then(Value::as_u64) {
             Some(id) => Err(Failure(format!(
-                "cut {id} is in force: {cause}. When that is seen to, end it with `leverarm release {id}`"
+                "{}. When all that is seen to, end it with `leverarm release {id}`",
+                causes.join("; ")
             ))),
             None => Err(Failure::new("there is no cut that the board has confirmed")),
         };
@@ -209,6 +222,10 @@ pub(super) fn release(cut: Option<u32>, daemon: &DaemonArgument) -> Result<(), F
                 return Ok(());
             }
             Some("releasing") => sent = true,
+            // What was to be seen to is over; the daemon has said why the stand stays cut.
+            _ if cuts_of(&live).all(|cut| cut.get("by") == Some(&json!("not_armed"))) => {
+                return Ok(());
+            }
             // Live values from before the release was sent still show the cut.
             _ if sent || clock.now().mono_us > 200_000 => break,
             _ => {}

@@ -18,6 +18,8 @@ use crate::store::{ContentHash, NewEvent, Severity, Store, StoreError, StoreRead
 const LOOK_EVERY: Duration = Duration::from_millis(100);
 /// Longest time for the board to be there.
 const CONNECT_US_MAX: u64 = 10_000_000;
+/// Longest time for turning by hand and coming to rest: a little more than the daemon's patience.
+const BY_HAND_US_MAX: u64 = 310_000_000;
 /// Longest time for a guard's trial, its debounce apart.
 const TRIAL_US_MAX: u64 = 12_000_000;
 /// Longest time for the simulated engine to speed the drum up to its limit.
@@ -45,11 +47,20 @@ pub(super) fn on_board(daemon: &DaemonArgument) -> Result<(), Failure> {
     }
     let hash = ContentHash::of(&read.text);
     let wait_us = wait_us_max(&read);
+    let mut told = String::new();
     let kept = loop {
         let reader = StoreReader::open(&read.store_folder).map_err(Failure::of)?;
         let kept = last_self_test(&reader, hash).map_err(Failure::of)?;
         if let Some(kept) = kept.filter(|kept| kept.report.wall_us >= begun_wall_us) {
             break kept;
+        }
+        // The person has to turn something by hand, and to be told when that is enough.
+        if let Answer::Done(live) = line.get("/api/live")
+            && let Some(awaited) = live.get("waiting_for").and_then(|it| it.as_str())
+            && awaited != told
+        {
+            say(&format!("waiting for: {awaited}"));
+            awaited.clone_into(&mut told);
         }
         if clock.now().mono_us > wait_us {
             return Err(Failure::new(
@@ -66,7 +77,7 @@ pub(super) fn on_board(daemon: &DaemonArgument) -> Result<(), Failure> {
 fn wait_us_max(read: &StandFile) -> u64 {
     let guards = &read.stand.guards;
     let debounces: u64 = guards.iter().map(|g| u64::from(g.debounce_ms) * 1000).sum();
-    debounces + TRIAL_US_MAX * guards.len() as u64
+    BY_HAND_US_MAX + debounces + TRIAL_US_MAX * guards.len() as u64
 }
 
 /// Tests the guards of the stand file on a simulated stand, and keeps the result in the store of the
@@ -119,6 +130,7 @@ pub(super) fn on_software_stand(file: &Path, seed: u64) -> Result<(), Failure> {
             }
             tokio::time::sleep(LOOK_EVERY).await;
         }
+        rehearsal.turn_by_hand().map_err(Failure::of)?;
         let report = self_test_of(&folder, hash, begun_wall_us, wait_us).await?;
         if let Some((guard, limit)) = limit.filter(|_| report.passed) {
             runaway(&handle, &rehearsal, &guard, limit).await?;

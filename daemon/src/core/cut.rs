@@ -193,7 +193,7 @@ impl CutDesk {
         (by, cause): (CutBy, String),
         out: &mut Output,
     ) -> bool {
-        let message = format!("cut {} requested: {cause}", self.number + 1);
+        let message = format!("cut requested: {cause} (number {})", self.number + 1);
         self.add(now, tick, "cut", (by, cause), message, out);
         let is_to_be_sent = matches!(self.latch, CutLatch::Running | CutLatch::Releasing);
         if is_to_be_sent {

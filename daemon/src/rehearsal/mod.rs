@@ -55,6 +55,7 @@ enum Order {
     Fit(Box<Engine>),
     Ride(RiderScript),
     SwitchOff,
+    TurnByHand,
     RunAway,
 }
 
@@ -146,6 +147,16 @@ impl Rehearsal {
             .map_err(|_closed| RehearsalError::Over)
     }
 
+    /// Lets the simulated person turn the drum by hand, three times round.
+    ///
+    /// # Errors
+    /// When the rehearsal is over.
+    pub fn turn_by_hand(&self) -> Result<(), RehearsalError> {
+        self.orders
+            .send(Order::TurnByHand)
+            .map_err(|_closed| RehearsalError::Over)
+    }
+
     /// Opens the throttle and leaves it open, with nobody there.
     ///
     /// # Errors
@@ -210,6 +221,7 @@ impl Shell {
                         self.stand.ride(None);
                         self.stand.ignition(false);
                     }
+                    Ok(Order::TurnByHand) => self.stand.turn_by_hand(3.0),
                     Ok(Order::RunAway) => {
                         self.stand.ride(None);
                         self.stand.ignition(true);

@@ -41,6 +41,10 @@ const STEP_NS: u64 = 50_000;
 /// Throttle opening that counts as the beginning of a pull.
 const WIDE_OPEN: f64 = 0.9;
 
+/// So fast a hand turns the drum, rad/s, and so fast it gets there, rad/s².
+const HAND_RAD_PER_S: f64 = 3.0;
+const HAND_RAD_PER_S2: f64 = 5.0;
+
 /// A stand, its engine, its board and the person.
 #[derive(Clone, Debug)]
 pub struct SoftwareStand {
@@ -57,6 +61,8 @@ pub struct SoftwareStand {
     sensors: Sensors,
     board: Board,
     rider: Option<Rider>,
+    /// A hand turns the drum up to this angle, rad.
+    hand_until_rad: Option<f64>,
     pulls: Noise,
 }
 
@@ -178,6 +184,7 @@ impl SoftwareStand {
             },
             board: Board::new(&model),
             rider: None,
+            hand_until_rad: None,
             pulls: Noise::new(seed, Stream::Pulls),
             model,
             seed,
@@ -243,6 +250,46 @@ impl SoftwareStand {
             brake_nm: torque_nm.max(0.0),
             ..self.controls
         });
+    }
+
+    /// Turns the drum by hand, clutch in, as many turns as are asked for, and stops it again.
+    pub fn turn_by_hand(&mut self, turns: f64) {
+        self.rider = None;
+        self.control(Controls {
+            throttle: 0.0,
+            ignition: false,
+            clutch: true,
+            brake_nm: 0.0,
+        });
+        self.hand_until_rad = Some(self.mechanics.state.drum_rad + turns * std::f64::consts::TAU);
+    }
+
+    /// A hand that turns a drum is a brake the other way round.
+    fn let_hand_act(&mut self) {
+        let Some(until_rad) = self.hand_until_rad else {
+            return;
+        };
+        let push_nm = HAND_RAD_PER_S2 * self.model.locked_inertia_kg_m2()
+            + self.model.drum.losses.torque_nm(HAND_RAD_PER_S)
+            + self.model.ratio
+                * self
+                    .model
+                    .engine
+                    .drag
+                    .torque_nm(self.model.ratio * HAND_RAD_PER_S);
+        let drum = self.mechanics.state;
+        self.controls.brake_nm = if drum.drum_rad < until_rad {
+            if drum.drum_rad_per_s < HAND_RAD_PER_S {
+                -push_nm
+            } else {
+                0.0
+            }
+        } else if drum.drum_rad_per_s > 0.0 {
+            push_nm
+        } else {
+            self.hand_until_rad = None;
+            0.0
+        };
     }
 
     /// Fits another engine, or the same with another setup; its temperature stays.
@@ -367,6 +414,7 @@ impl SoftwareStand {
     fn step(&mut self) {
         let start_s = time_s(self.steps);
         self.let_rider_act(start_s);
+        self.let_hand_act();
         let controls = self.controls_after_cut();
         let (from, torque) = self.mechanics.step(&self.model, &controls);
         let to = self.mechanics.state;
