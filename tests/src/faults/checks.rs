@@ -758,7 +758,8 @@ impl Checks {
                     "board restart" => {
                         if let Some(at_us) = self.restarted_us.take() {
                             self.forgive_since(at_us.saturating_sub(500_000));
-                        } else {
+                        } else if self.told_us_max == TOLD_US_MAX {
+                            // A late line may bring the start before a new connection after it.
                             self.fail(now_us, "a restart that was none");
                         }
                     }
@@ -865,7 +866,7 @@ impl Checks {
             _ if (guard.starts_with("pickup")
                 || guard.ends_with("overspeed")
                 || guard == "teeth lost")
-                && (self.sight.is_wrong() || was(|kind| kind == FaultKind::PickupOpen)) =>
+                && (self.sight.is_wrong() || was(|kind| kind == FaultKind::PickupOpen) || self.told_us_max > TOLD_US_MAX) =>
             {
                 true
             }
@@ -1035,7 +1036,8 @@ impl Checks {
     /// Data that come late are stale: heartbeats end, and the board cuts.
     fn check_delay(&mut self, now_us: u64, truth: &Truth, is_sound: bool, delay_us: u64) {
         // A delay that was there from the first byte on can't be told from a board that started later.
-        if self.recorded.has_hello {
+        let is_begun = self.recorded.has_hello && self.recorded.hello_us + STEP_US < now_us;
+        if is_begun {
             self.least_delay_us = self.least_delay_us.min(delay_us);
         } else {
             self.least_delay_us = delay_us;
@@ -1068,8 +1070,11 @@ impl Checks {
         let before = before.map_or(f64::INFINITY, |it| it.1);
         let gained = truth.omega_drum_rad_per_s - before;
         // Slower, a flywheel may still give its energy to the drum through the clutch.
-        let settles_us = if self.confirmed_rad_per_s < PULLING_RAD_PER_S {
-            500_000
+        // On a new connection, or with the count lost, nobody knows how fast it was.
+        let is_new = self.recorded.hello_us + 1_000_000 > self.confirmed_us;
+        let is_unknown = is_new || self.edges_in_a_burst > 1;
+        let settles_us = if is_unknown || self.confirmed_rad_per_s < PULLING_RAD_PER_S {
+            800_000
         } else {
             0
         };

@@ -247,7 +247,7 @@ impl Plan {
         if chance.happens(0.6) {
             // More teeth would fill a slow line.
             let most = if self.model.board.baud < 500_000 {
-                24
+                16
             } else {
                 60
             };
