@@ -294,7 +294,8 @@ impl Plausibility {
             self.rigid = Some(now);
             return None;
         }
-        let change = (turn.rad_per_s / since.drum_rad_per_s).ln().abs();
+        // Only a drum that gains is driven by the engine: with the clutch out both may slow down alike.
+        let change = (turn.rad_per_s / since.drum_rad_per_s).ln();
         if turn.at_s - since.at_s < RIGID_S || change < RIGID_CHANGE {
             return None;
         }

@@ -247,7 +247,7 @@ impl Plan {
         if chance.happens(0.6) {
             // More teeth would fill a slow line.
             let most = if self.model.board.baud < 500_000 {
-                24
+                16
             } else {
                 60
             };
@@ -362,7 +362,9 @@ impl Plan {
         for pickup in self.model.pickups.iter_mut().filter(|_| worn) {
             pickup.missed_probability = chance.between(0.0, 0.004);
             pickup.doubled_probability = chance.between(0.0, 0.02);
-            pickup.doubled_after_s = chance.between(6e-6, 200e-6);
+            // An edge that bounces does so within a tooth.
+            let longest_s = 200e-6 * (8.0 / f64::from(pickup.teeth)).min(1.0);
+            pickup.doubled_after_s = chance.between(6e-6, longest_s);
             if bursts {
                 pickup.interference = Interference {
                     bursts_per_s: chance.between(0.0, bursts_per_s),

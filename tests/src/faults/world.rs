@@ -135,6 +135,10 @@ impl World {
             }
             self.look();
         }
+        // As the daemon does it: a test that is under way ends cut.
+        if self.checks.is_testing() {
+            self.cut_by_person();
+        }
         let mut out = Output::default();
         self.core.shut_down(self.now(), &mut out);
         self.handle(out);
