@@ -866,7 +866,9 @@ impl Checks {
             _ if (guard.starts_with("pickup")
                 || guard.ends_with("overspeed")
                 || guard == "teeth lost")
-                && (self.sight.is_wrong() || was(|kind| kind == FaultKind::PickupOpen) || self.told_us_max > TOLD_US_MAX) =>
+                && (self.sight.is_wrong()
+                    || was(|kind| kind == FaultKind::PickupOpen)
+                    || self.told_us_max > TOLD_US_MAX) =>
             {
                 true
             }
