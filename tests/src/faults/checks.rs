@@ -1076,7 +1076,7 @@ impl Checks {
         let is_new = self.recorded.hello_us + 1_000_000 > self.confirmed_us;
         let is_unknown = is_new || self.edges_in_a_burst > 1;
         let settles_us = if is_unknown || self.confirmed_rad_per_s < PULLING_RAD_PER_S {
-            800_000
+            1_200_000
         } else {
             0
         };

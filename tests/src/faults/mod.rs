@@ -9,9 +9,13 @@
 //!
 //! What must hold at every step is in the module `checks`.
 //!
-//! Two things here are kinder than a real stand. A pickup that "gives nothing" is silenced behind
-//! the board, so the board's own overspeed guard still sees it; and the port's bytes that wait
-//! while the host sleeps are never overrun.
+//! Pickups die, miss every second tooth, lack teeth or are swapped, the relay welds, the line's delay
+//! grows, clocks drift, and persons who do not talk to each other cut, release and begin self-tests.
+//! What no software can know is in the module `sight`, by name, and counted as `NOT SEEN`.
+//!
+//! Two things here are kinder than a real stand. A pickup that "gives nothing" for a while
+//! (`PickupOpen`) is silenced behind the board, so the board's own overspeed guard still sees it; and
+//! the port's bytes that wait while the host sleeps are never overrun.
 
 mod chance;
 mod checks;

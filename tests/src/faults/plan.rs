@@ -233,7 +233,7 @@ impl Plan {
             stand.pickups.retain(|pickup| pickup.channel == 0);
         }
         for (pickup, wheel) in stand.pickups.iter_mut().zip(&self.model.pickups) {
-            pickup.teeth = wheel.teeth.into();
+            pickup.teeth = wheel.teeth;
         }
         for guard in &mut stand.guards {
             if matches!(guard.watch, Watch::Overspeed { .. }) {
