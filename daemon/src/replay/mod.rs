@@ -6,6 +6,6 @@ mod samples;
 mod stands;
 
 pub(crate) use clock::{CHUNKS_REMEMBERED, TickClock};
-pub use recording::Recording;
+pub use recording::{Counts, Recording};
 pub(crate) use samples::{Samples, Seen, Series, WallSample, series};
 pub(crate) use stands::KeptStands;

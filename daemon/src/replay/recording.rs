@@ -11,6 +11,9 @@ use leverarm_torque::uncertainty::Measured;
 use crate::store::{Chunk, ChunkGap};
 use crate::values::{CalibratedStand, Sample, Sensors};
 
+/// Tick and counts of each sample; no counts where the board reported the sensor as broken.
+pub type Counts = Vec<(u64, Option<i32>)>;
+
 /// Samples decoded from a byte log. Ticks are those of the live run where the log says them, else
 /// count from an arbitrary zero.
 #[derive(Debug, Clone, Default)]
@@ -22,7 +25,7 @@ pub struct Recording {
     /// Force samples by channel, in order.
     pub forces: Vec<(u8, Vec<(u64, i32)>)>,
     /// Counts of analog and temperature inputs, in order.
-    pub samples: Vec<(Source, Vec<(u64, Option<i32>)>)>,
+    pub samples: Vec<(Source, Counts)>,
     /// What they mean, where the stand is known: load cell and channels, in order.
     values: Vec<(Signal, Vec<Sample>)>,
     sensors: Option<Sensors>,

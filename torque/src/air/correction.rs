@@ -259,8 +259,8 @@ impl Correction {
     }
 
     /// The keys that [`FromStr`] reads, for people.
-    pub const KEYS: &str = "iso1585, iso1585-ci-na:FUEL, iso1585-ci-turbo:FUEL (FUEL in mg per \
-        litre and cycle), j1349, din70020, j607, none";
+    pub const KEYS: &str = "none, iso1585, iso1585-ci-na:FUEL, iso1585-ci-turbo:FUEL (FUEL in mg \
+        per litre and cycle), j1349, din70020 or j607";
 
     /// The short key that [`FromStr`] reads back.
     #[must_use]
@@ -309,7 +309,7 @@ impl fmt::Display for Correction {
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum CorrectionKeyError {
     /// Not one of the keys.
-    #[error("correction: expected one of {keys}, found \"{0}\"", keys = Correction::KEYS)]
+    #[error("correction: expected {keys}, found \"{0}\"", keys = Correction::KEYS)]
     Unknown(String),
     /// The fuel delivery after the colon is not a number.
     #[error(
