@@ -208,9 +208,10 @@ fn presses_take_effect(
 
 /// When the daemon cut for this reason, microseconds since 1970.
 fn cut_us(journal: &[EventRecord], reason: &str) -> Option<i64> {
+    let words = format!("{reason} (number ");
     let cut = journal
         .iter()
-        .find(|event| event.kind == "cut" && event.message.ends_with(reason));
+        .find(|event| event.kind == "cut" && event.message.contains(&words));
     cut.map(|event| event.wall_us)
 }
 
