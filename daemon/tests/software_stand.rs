@@ -502,7 +502,8 @@ fn hello_lists_the_channels_and_comes_first() {
         panic!("hello first: {:?}", bench.arrivals)
     };
     assert_eq!((*boot, *tick_hz, bench.arrivals[0].seq), (1, 2_000_000, 0));
-    assert_eq!(channels.len(), 2 + 1 + 5 + 2);
+    assert_eq!(channels.len(), 2 + 1 + 5 + 2 + 1, "and what it is");
+    assert_eq!(channels[10].kind, ChannelKind::Simulated);
     let force = Channel {
         kind: ChannelKind::Force,
         number: 0,
