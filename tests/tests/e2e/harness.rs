@@ -204,6 +204,16 @@ impl Bench {
         });
     }
 
+    /// Releases all cuts in force, as soon as nothing speaks against it any more.
+    pub(crate) fn release_all(&self) {
+        eventually("the release of all cuts", || {
+            let seen = self.run(&["release"]).err;
+            let (_, after) = seen.split_once("`leverarm release ")?;
+            let ran = self.run(&["release", after.split('`').next()?]);
+            (ran.code == Some(0)).then_some(())
+        });
+    }
+
     /// Waits for an event of this kind whose message has this part.
     pub(crate) fn wait_for_event(&self, kind: &str, part: &str) -> Value {
         eventually(&format!("event {kind:?} with {part:?}"), || {
