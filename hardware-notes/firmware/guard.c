@@ -104,9 +104,13 @@ static bool is_above(uint8_t channel, int32_t counts)
 /* A channel whose samples stop counts as one that cannot be read. */
 static void watch_temperatures(uint32_t now)
 {
+#if TEMPERATURE_CHANNELS
     for (uint8_t channel = 0; channel < TEMPERATURE_CHANNELS; channel++)
         if (now - temperature_tick[channel] > TEMPERATURE_TIMEOUT_TICKS)
             guard_temperature(channel, INT32_MAX, now);
+#else
+    (void)now;
+#endif
 }
 
 void guard_watch(void)
@@ -150,7 +154,7 @@ void guard_release(uint16_t cut_id)
     if (self_test_failed || silent || hot[0] || hot[1] || teeth_are_missed(ticks_now()))
         return;
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
-        if (cut.in_force && cut.id == cut_id && !overspeed_now) {
+        if (cut.in_force && cut.id == cut_id && !overspeed_goes_on()) {
             cut.in_force = false;
             RUN_PORT |= RUN_BIT;
         }

@@ -59,25 +59,25 @@ static inline bool overspeed_short(struct overspeed *state, uint32_t period_tick
 #define LONG_AFTER 3
 
 struct counting {
-    uint16_t quick_ticks; /* of `even_ticks`, while nothing but even periods below QUICK_TICKS come; or 0 */
     uint32_t even_ticks;  /* the latest of some even periods */
     uint8_t even;         /* how many of them, EVEN_BEFORE at most */
     uint32_t long_ticks;
     uint8_t longs;
 };
 
-/* Half as much again is still 16 bits. */
-#define QUICK_TICKS 0x7000
+/* Periods that say nothing new: within an eighth of the even ones. From `low`, so many ticks on; none while
+ * anything else is under way. */
+struct usual {
+    uint16_t low;
+    uint16_t span;
+};
 
-/* Takes the usual period, one more that is even, in few cycles; false: `counting_period` has to. */
-static inline bool counting_goes_on(struct counting *state, uint16_t period_ticks)
+static inline struct usual counting_usual(const struct counting *state)
 {
-    uint16_t even = state->quick_ticks;
-    if (period_ticks >= QUICK_TICKS || period_ticks >= (uint16_t)(even + even / 2) ||
-        (uint16_t)(period_ticks + period_ticks / 2) <= even)
-        return false;
-    state->quick_ticks = period_ticks;
-    return true;
+    uint32_t eighth = state->even_ticks / 8;
+    if (state->even < EVEN_BEFORE || state->longs || state->even_ticks > UINT16_MAX - eighth)
+        return (struct usual){ 0 };
+    return (struct usual){ .low = (uint16_t)(state->even_ticks - eighth), .span = (uint16_t)(2 * eighth) };
 }
 
 /* Longest period before a jump. A drum that turns slower than an eighth of its limit, or ten teeth a
@@ -91,16 +91,12 @@ static inline uint32_t counting_slowest_ticks(uint32_t tooth_period_ticks_min, u
 /* After a period of pickup 0; whether teeth are being missed. */
 static inline bool counting_period(struct counting *state, uint32_t period_ticks, uint32_t slowest_ticks)
 {
-    uint32_t even = state->quick_ticks ? state->quick_ticks : state->even_ticks, half = even / 2;
-    state->even_ticks = even;
-    state->quick_ticks = 0;
+    uint32_t even = state->even_ticks, half = even / 2;
     if (period_ticks < even + half && period_ticks + period_ticks / 2 > even) {
         if (state->even < EVEN_BEFORE)
             state->even++;
         state->even_ticks = period_ticks;
         state->longs = 0;
-        if (state->even == EVEN_BEFORE && period_ticks < QUICK_TICKS)
-            state->quick_ticks = period_ticks;
         return false;
     }
     if (state->even < EVEN_BEFORE || even > slowest_ticks || period_ticks < even || period_ticks > 9 * half) {

@@ -20,7 +20,7 @@ static uint32_t overspeed_period_ticks;
 static uint16_t overspeed_short_low; /* the longest period that is short, as far as 16 bits go */
 static uint8_t overspeed_periods = 1;
 volatile bool overspeed_now;
-static struct overspeed overspeed;
+static uint8_t overspeed_run; /* short periods in a row */
 uint32_t captures_lost;
 
 /* ---- Pickup 0 ---------------------------------------------------------------------------- */
@@ -44,23 +44,21 @@ static bool in_sequence;    /* the last tooth is in the ring */
  * registers, and is done sooner. */
 #define RARE __attribute__((noinline, cold))
 
-RARE static void long_after_short(uint32_t period)
+static inline void long_period(void)
 {
-    overspeed_long(&overspeed, period);
-    overspeed_now = overspeed.count;
+    overspeed_now = false;
+    overspeed_run = 0;
 }
 
-static inline void long_period(uint32_t period)
+/* Whether that makes enough of them in a row. */
+static inline bool short_periods(uint8_t periods)
 {
-    if (overspeed_now)
-        long_after_short(period);
-}
-
-RARE static void short_periods(uint32_t period, uint8_t periods)
-{
+    uint8_t run = overspeed_run + periods;
+    if (run < periods)
+        run = UINT8_MAX;
+    overspeed_run = run;
     overspeed_now = true;
-    if (overspeed_short(&overspeed, period, periods, overspeed_periods))
-        guard_cut(CAUSE_OVERSPEED, last_tick.whole);
+    return run >= overspeed_periods;
 }
 
 /* A full ring is given half its room before teeth go in again: one at a time, each would need an
@@ -87,15 +85,18 @@ RARE static void tooth_in_no_sequence(uint8_t edges, uint32_t period)
 {
     static bool any_tooth;
     /* So many periods together were this long. */
-    if (!any_tooth) {
-        any_tooth = true;
-    } else if (period >= overspeed_period_ticks * edges) {
-        long_period(period);
-    } else {
-        short_periods(period / edges, edges);
-    }
+    if (!any_tooth || period >= overspeed_period_ticks * edges)
+        long_period();
+    else if (short_periods(edges))
+        guard_cut(CAUSE_OVERSPEED, last_tick.whole);
+    any_tooth = true;
     unrecorded += edges - 1;
     ring_put_escape();
+}
+
+RARE static void cut_for_overspeed(void)
+{
+    guard_cut(CAUSE_OVERSPEED, last_tick.whole);
 }
 
 ISR(TIMER1_CAPT_vect)
@@ -124,15 +125,12 @@ ISR(TIMER1_CAPT_vect)
         tooth_in_no_sequence(edges ? edges : 1, (uint32_t)period_high << 16 | period);
         return;
     }
-    bool is_short = period <= overspeed_short_low;
-    if (!is_short)
-        long_period(period);
-    else if (overspeed.run >= (uint8_t)(overspeed_periods - 1))
-        RUN_PORT &= ~RUN_BIT; /* the rest of the judging comes after the tooth */
-    if (is_short && cut.in_force && overspeed.run >= overspeed_periods) {
-        /* One more beyond the limit, cut already: a drum that fast leaves no time for more. */
-        overspeed.last_short_ticks = period;
-        is_short = false;
+    bool cutting = false;
+    if (period > overspeed_short_low) {
+        long_period();
+    } else if (short_periods(1)) {
+        RUN_PORT &= ~RUN_BIT;
+        cutting = true;
     }
     uint8_t head = ring_head;
     uint8_t next = head + 1;
@@ -143,8 +141,8 @@ ISR(TIMER1_CAPT_vect)
         unrecorded = 1;
         in_sequence = false;
     }
-    if (is_short)
-        short_periods(period, 1);
+    if (cutting)
+        cut_for_overspeed();
 }
 
 /* The last tooth taken from the ring. */
@@ -161,21 +159,61 @@ static uint32_t escaped_tick(void)
     return (uint32_t)ring_at(3) << 16 | ring_at(2);
 }
 
-/* Not in the interrupt, which has no time for it: three long periods are slower than the main loop. */
+/* Not in the interrupt, which has no time for it: three long periods are slower than the main loop, and a
+ * wheel with teeth gone is judged some milliseconds later. */
 static struct counting counting;
+static struct overspeed overspeed;
+
+/* What needs no judging, so that most teeth pass with one comparison. */
+static struct usual usual;
+
+static void overspeed_period(uint32_t period, uint32_t tick)
+{
+    if (period >= overspeed_period_ticks) {
+        overspeed_long(&overspeed, period);
+    } else if (overspeed_short(&overspeed, period, 1, overspeed_periods)) {
+        ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+            guard_cut(CAUSE_OVERSPEED, tick);
+        }
+    }
+}
 
 /* Longer than any period that is judged, 4.5 tenths of a second: so long without a tooth, and a drum whose
  * teeth were missed has stopped. */
 #define STANDS_TICKS (500 * TICKS_PER_MS)
 static uint32_t slowest_ticks;
 
-RARE static void count_period(uint32_t period, uint32_t tick)
+static void count_period(uint32_t period, uint32_t tick)
 {
     if (!counting_period(&counting, period, slowest_ticks))
         return;
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
         guard_cut(CAUSE_MISCOUNTING, tick);
     }
+}
+
+RARE static void judge_period(uint32_t period, uint32_t tick)
+{
+    count_period(period, tick);
+    usual = counting_usual(&counting);
+    /* Once it is cut there is no more overspeed to find. */
+    if (cut.in_force) {
+        overspeed = (struct overspeed){ 0 };
+        return;
+    }
+    overspeed_period(period, tick);
+    uint16_t short_ticks = usual.low <= overspeed_short_low ? overspeed_short_low + 1 - usual.low : 0;
+    if (overspeed.count || short_ticks >= usual.span) {
+        usual.span = 0;
+    } else {
+        usual.low += short_ticks;
+        usual.span -= short_ticks;
+    }
+}
+
+bool overspeed_goes_on(void)
+{
+    return overspeed_now || overspeed.count;
 }
 
 bool teeth_are_missed(uint32_t now)
@@ -203,8 +241,8 @@ static void fill(void)
     for (; i < n && ring[tail] != ESCAPE; i++) {
         uint16_t delta = ring[tail++];
         tick += delta;
-        if (!counting_goes_on(&counting, delta))
-            count_period(delta, tick);
+        if ((uint16_t)(delta - usual.low) >= usual.span)
+            judge_period(delta, tick);
         frame_u16(delta);
     }
     taken_tick = tick;
@@ -230,10 +268,13 @@ static bool pickup_0_begin(uint32_t now)
         return false;
 
     uint16_t lost = delta == ESCAPE ? ring_at(1) : 0;
-    if (lost)
+    if (lost) {
         counting = (struct counting){ 0 };
-    else
-        count_period(first - taken_tick, first);
+        overspeed = (struct overspeed){ 0 };
+        usual = (struct usual){ 0 };
+    } else {
+        judge_period(first - taken_tick, first);
+    }
     taken_tick = first;
     taken_number++;
     if (delta == ESCAPE) {
@@ -340,6 +381,7 @@ void teeth_guard(uint32_t period_ticks, uint8_t periods)
         overspeed_periods = periods ? periods : 1;
     }
     slowest_ticks = counting_slowest_ticks(period_ticks, TICK_HZ);
+    usual = (struct usual){ 0 };
 }
 
 void teeth_start(void)

@@ -9,8 +9,11 @@
  * count as 1. */
 void teeth_guard(uint32_t period_ticks, uint8_t periods);
 
-/* Whether the last period of pickup 0 was shorter than allowed, or a gap after such. */
+/* Whether the last period of pickup 0 was shorter than allowed. */
 extern volatile bool overspeed_now;
+
+/* The same, or a gap after such. */
+bool overspeed_goes_on(void);
 
 /* Whether teeth of pickup 0 are being missed now. */
 bool teeth_are_missed(uint32_t now);
