@@ -323,6 +323,19 @@ fn the_live_core_and_the_software_stand_do_no_io() {
     assert!(seen > 15, "{seen} files");
 }
 
+/// Sensors' laws are applied in one module; the simulated stand turns them round.
+#[test]
+fn counts_get_their_meaning_in_one_place() {
+    let mut makers = Vec::new();
+    for file in rust_files() {
+        let is_daemon = file.starts_with("daemon/src") && !file.starts_with("daemon/src/rehearsal");
+        if is_daemon && text(&file).is_some_and(|text| text.contains("law.si(")) {
+            makers.push(file);
+        }
+    }
+    assert_eq!(makers, [PathBuf::from("daemon/src/values/calibrated.rs")]);
+}
+
 #[test]
 fn no_file_knows_where_it_was_made() {
     let own = root().display().to_string();
