@@ -85,7 +85,7 @@ export class Freshness {
     const late = age === null ? 0 : this.#delayMs();
     const state = age === null ? "connecting" : Math.max(silent, late) > LOST_MS ? "lost" : age > STALE_MS ? "stale" : "live";
     const seconds = age === null ? "" : `${(age / 1000).toFixed(age < 9950 ? 1 : 0)} s`;
-    const live = this.#lateMs >= LATE_MS ? `live, board ${(this.#lateMs / 1000).toFixed(2)} s late` : "live";
+    const live = this.#lateMs >= LATE_MS ? `board ${(this.#lateMs / 1000).toFixed(2)} s late` : "live";
     setText(byId("freshness"), { connecting: "no data yet", lost: `lost ${seconds}`, stale: `stale ${seconds}`, live }[state]);
     if (state !== this.state) {
       this.state = state;

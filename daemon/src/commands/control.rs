@@ -98,13 +98,7 @@ impl<'a> Line<'a> {
 
     /// Asks again when the line breaks: for what does no harm when it is done twice.
     fn post_surely(&self, path: &str, body: &Value) -> Answer {
-        for _ in 1..TRIES {
-            let outcome = self.send(path, body);
-            if !matches!(outcome, Err(ureq::Error::Io(_))) {
-                return answer_of(outcome);
-            }
-        }
-        self.post(path, body)
+        surely(|| self.send(path, body))
     }
 
     fn send(
@@ -120,11 +114,14 @@ impl<'a> Line<'a> {
     }
 
     pub(super) fn get(&self, path: &str) -> Answer {
-        let mut request = agent().get(&format!("http://{}{path}", self.address));
-        if let Some(authorization) = &self.authorization {
-            request = request.header("Authorization", authorization);
-        }
-        answer_of(request.call())
+        let ask = || {
+            let mut request = agent().get(&format!("http://{}{path}", self.address));
+            if let Some(authorization) = &self.authorization {
+                request = request.header("Authorization", authorization);
+            }
+            request.call()
+        };
+        surely(ask)
     }
 
     /// What the daemon answered, for a command that needs one.
@@ -135,6 +132,17 @@ impl<'a> Line<'a> {
             Answer::NotRunning => Err(not_running(self.stand)),
         }
     }
+}
+
+/// Asks again when the line breaks, as it may in a crowd.
+fn surely(ask: impl Fn() -> Result<ureq::http::Response<ureq::Body>, ureq::Error>) -> Answer {
+    for _ in 1..TRIES {
+        let outcome = ask();
+        if !matches!(outcome, Err(ureq::Error::Io(_))) {
+            return answer_of(outcome);
+        }
+    }
+    answer_of(ask())
 }
 
 fn not_running(stand: &Stand) -> Failure {
@@ -210,7 +218,7 @@ pub(super) fn release(cut: Option<u32>, daemon: &DaemonArgument) -> Result<(), F
             None => Err(Failure::new("there is no cut that the board has confirmed")),
         };
     };
-    let value = line.needed(line.post("/api/release", &json!({ "cut_id": cut_id })))?;
+    let value = line.needed(line.post_surely("/api/release", &json!({ "cut_id": cut_id })))?;
     say(message(&value));
     let clock = Clock::start();
     let mut sent = false;

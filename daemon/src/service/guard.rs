@@ -228,7 +228,11 @@ impl GuardThread {
                 _ = self.stop.changed(), if stopping_us.is_none() => {
                     let now = self.clock.now();
                     let reason = DAEMON_STOPPED.to_owned();
-                    if let Err(error) = core.command(now, &Command::Cut { reason }, &mut out) {
+                    let latch = core.cut_view().latch;
+                    let is_cut = matches!(latch, CutLatch::Requested | CutLatch::Confirmed);
+                    if !is_cut
+                        && let Err(error) = core.command(now, &Command::Cut { reason }, &mut out)
+                    {
                         tracing::error!(%error, "the engine could not be cut at the stop");
                     }
                     stopping_us = Some(now.mono_us);
