@@ -6,8 +6,8 @@
 use std::f64::consts::TAU;
 
 use leverarm::core::{
-    Arming, BoardStart, ChunkData, Command, CommandError, Core, CutLatch, Now, Output, Passed,
-    PullEnded, PullPhase, Record, SelfTestReport,
+    Arming, BoardStart, ChunkData, Command, CommandError, Core, CutLatch, LastTest, Now, Output,
+    Passed, PullEnded, PullPhase, Record, SelfTestReport,
 };
 use leverarm::store::Severity;
 use leverarm_protocol::{
@@ -1335,12 +1335,14 @@ fn unarmed(passed_wall_us: Option<i64>) -> Bench {
         Core::new(leverarm_config::parse("stand.toml", STAND).unwrap()).with_arming(Arming {
             age_us_max: Some(3_600_000_000),
             simulated_is_exempt: true,
-            passed: passed_wall_us.map(|wall_us| Passed {
-                wall_us,
-                board: BoardStart {
-                    board_id: 7,
-                    boot: 1,
-                },
+            last: passed_wall_us.map_or(LastTest::None, |wall_us| {
+                LastTest::Passed(Passed {
+                    wall_us,
+                    board: BoardStart {
+                        board_id: 7,
+                        boot: 1,
+                    },
+                })
             }),
         });
     bench
@@ -1456,6 +1458,32 @@ fn only_a_recent_self_test_arms() {
     }
 }
 
+/// Whatever the board saw by itself is for a person to look at, also when it is heard first after it.
+#[test]
+fn a_self_test_ends_no_cut_that_the_board_had_a_reason_for() {
+    for (cause, is_danger) in [
+        (CutCause::HeartbeatLost, false),
+        (CutCause::WatchdogReset, false),
+        (CutCause::Overspeed, true),
+        (CutCause::OverTemperature, true),
+        (CutCause::SelfTestFailure, true),
+        (CutCause::Miscounting, true),
+    ] {
+        let mut bench = unarmed(None);
+        bench.board.state = BoardState::Cut;
+        bench.board.cut_id = 1;
+        bench.board.cause = Some(cause);
+        bench.open();
+        bench.hello();
+        bench.stand_still(1);
+        bench.turn_by_hand();
+        let began = bench.command(&Command::SelfTest);
+        let asks_for_release = |it: &CommandError| it.to_string().contains("see to its cause");
+        let refused = began.as_ref().is_err_and(asks_for_release);
+        assert_eq!(refused, is_danger, "{cause:?}: {began:?}");
+    }
+}
+
 #[test]
 fn a_guard_without_a_value_does_not_pass() {
     let mut bench = unarmed(None);
@@ -1534,7 +1562,7 @@ fn the_guards_are_tested_at_standstill_only() {
 }
 
 #[test]
-fn a_self_test_ends_with_the_board_and_changes_no_armed_stand() {
+fn a_self_test_ends_with_the_board_and_has_to_pass_then() {
     let mut bench = Bench::up();
     bench.command(&Command::SelfTest).unwrap();
     bench.pass_ms(100);
@@ -1542,5 +1570,5 @@ fn a_self_test_ends_with_the_board_and_changes_no_armed_stand() {
     bench.hello();
     let broken_off = bench.report().broken_off.unwrap();
     assert!(broken_off.contains("restarted"), "{broken_off}");
-    assert!(bench.core.is_armed(), "none was asked for");
+    assert!(!bench.core.is_armed(), "though none was asked for");
 }

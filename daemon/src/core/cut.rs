@@ -55,6 +55,8 @@ pub enum CutBy {
     SelfTest,
     /// The stand is not armed.
     NotArmed,
+    /// The daemon, which was asked to stop.
+    Stop,
 }
 
 impl CutBy {
@@ -138,7 +140,10 @@ pub(super) const fn cause_word(cause: CutCause) -> &'static str {
 const fn is_danger(cause: CutCause) -> bool {
     matches!(
         cause,
-        CutCause::Overspeed | CutCause::OverTemperature | CutCause::SelfTestFailure
+        CutCause::Overspeed
+            | CutCause::OverTemperature
+            | CutCause::SelfTestFailure
+            | CutCause::Miscounting
     )
 }
 
@@ -158,6 +163,11 @@ fn named(cuts: &[Cut]) -> String {
 }
 
 impl CutDesk {
+    /// How far the cut has come.
+    pub(super) const fn latch(&self) -> CutLatch {
+        self.latch
+    }
+
     pub(super) fn is_cut(&self) -> bool {
         self.latch != CutLatch::Running
     }

@@ -212,7 +212,7 @@ fn waiting_for(core: &Core, connected: bool) -> String {
     match (
         core.link.is_some(),
         connected,
-        core.cut.view().latch,
+        core.cut.latch(),
         core.pulls.phase(),
     ) {
         (false, ..) => "the port".to_owned(),

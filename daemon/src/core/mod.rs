@@ -31,7 +31,7 @@ use leverarm_protocol::{
 pub use chunks::ChunkData;
 pub use cut::{Cut, CutBy, CutLatch, CutView};
 pub use live::{ChannelLive, GuardLive, Live, PullPhase};
-pub use self_test::{Arming, BoardStart, GuardTrial, Passed, SelfTestReport};
+pub use self_test::{Arming, BoardStart, GuardTrial, LastTest, Passed, SelfTestReport};
 
 use crate::store::Severity;
 use crate::values::{CalibratedStand, Sample};
@@ -869,8 +869,8 @@ impl Core {
 
     /// Tells of a stand that is driven though it is cut, and when that is over.
     fn tell_driven(&mut self, now: Now, tick: u64, out: &mut Output) {
-        let latch = self.cut.view().latch;
-        let Some(news) = self.still_driven.judge(latch, tick, self.of.model()) else {
+        let model = self.of.model();
+        let Some(news) = self.still_driven.judge(self.cut.latch(), tick, model) else {
             return;
         };
         let (severity, message, data) = match news {
@@ -1056,7 +1056,7 @@ impl Core {
             Command::Cut { reason } => {
                 let tick = self.link.as_ref().and_then(Link::tick);
                 self.request_cut(now, tick, (CutBy::Person, reason.clone()), out);
-                self.break_off_self_test(now, &format!("a person cut: {reason}"), out);
+                self.break_off_self_test(now, &format!("cut by {reason}"), out);
                 if let Some(tick) = self.link.as_ref().map(|link| link.tick_newest) {
                     let mut pulls = Vec::new();
                     self.cut_pull(tick, &mut pulls);
@@ -1098,6 +1098,15 @@ impl Core {
         Ok(format!("release of {ended} sent to the board"))
     }
 
+    /// The daemon was asked to stop: it leaves no engine that runs.
+    pub fn cut_at_stop(&mut self, now: Now, out: &mut Output) {
+        if !self.cut.is_held() {
+            let tick = self.link.as_ref().and_then(Link::tick);
+            let cut = (CutBy::Stop, DAEMON_STOPPED.to_owned());
+            self.request_cut(now, tick, cut, out);
+        }
+    }
+
     /// The daemon is about to stop: everything is given out. The board's heartbeat ends with it.
     pub fn shut_down(&mut self, now: Now, out: &mut Output) {
         let Some(link) = self.link.take() else {
@@ -1127,8 +1136,9 @@ impl Core {
     /// whether they work. Turning their shafts by hand shows it.
     #[must_use]
     pub fn silent_pickups(&self) -> Vec<u8> {
-        let silent = self.signals.silent_pickups();
-        silent.map(|pickup| pickup.channel).collect()
+        let pickups = self.stand.pickups.iter().map(|pickup| pickup.channel);
+        let silent = pickups.filter(|channel| !self.edges_seen.work(*channel));
+        silent.collect()
     }
 
     /// Counts since the daemon started.

@@ -5,19 +5,20 @@
 //! - A drum that gains or loses speed faster than any engine of this displacement, or any brake,
 //!   could make it.
 //! - Two pickups that keep the same ratio while their speeds change, so that the drive is rigid, and
-//!   it is a multiple or a part of the stated one, or what two swapped plugs make of it. A clutch
+//!   it is a multiple or a part of the stated one, or what two swapped plugs make of it, and no other
+//!   gear's. A clutch
 //!   that slips or is open, a free wheel, a gear box on its way and a tyre keep no such ratio.
 //! - A shaft that shows nothing while the other pulls.
 //!
 //! Pure: ticks go in, verdicts come out. What a pickup shows from its first tooth on in the same
 //! proportion, alone, can't be told from a slower shaft.
 
-use leverarm_config::{Guard, GuardAction, Pickup, PullRules, Shaft, Signal, Stand, Watch};
+use leverarm_config::{Guard, GuardAction, Pickup, PullRules, Shaft, Signal, Stand};
 use leverarm_filters::teeth::ToothKind;
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 
 use super::guards::Verdict;
-use super::wheel::{SeenTooth, WheelTurn};
+use super::wheel::{Change, SeenTooth, WheelTurn};
 
 /// A drive is rigid while its ratio wanders by no more than this share: ripple and shuffle.
 const RIGID_SHARE: f64 = 0.03;
@@ -30,10 +31,11 @@ const SLIP_SHARE: f64 = 0.06;
 const MULTIPLES: [f64; 4] = [2.0, 3.0, 1.0 / 2.0, 1.0 / 3.0];
 /// Speeds of two pickups are compared within this time, s.
 const COMPARED_S: f64 = 0.3;
-/// A lower gear than the stated one drives the drum harder; this much at most.
+/// A lower gear than that of the ratio drives the drum harder; this much where none is stated.
 const GEARS: f64 = 2.0;
-/// Share of the speed that may be an error of the teeth.
+/// Share of a speed over whole turns that may be an error of the teeth, and of one over two pitches.
 const SPEED_SHARE: f64 = 0.1;
+const TOOTH_SHARE: f64 = 0.3;
 /// An engine pickup that is silent for so long, s, under a drum that is driven, is dead.
 const ENGINE_SILENT_S: f64 = 0.3;
 /// A drum's pickup that is silent for so long under an engine that pulls is dead, s. Revs in neutral
@@ -80,6 +82,8 @@ pub(super) struct Plausibility {
     drum_loss: f64,
     /// What the ratio is over the stated one when the plugs are swapped.
     swapped: Option<f64>,
+    /// What it is in other gears.
+    gears: Vec<f64>,
     rigid: Option<Rigid>,
     lie: Option<Lie>,
 }
@@ -102,13 +106,16 @@ impl Plausibility {
         };
         let swapped = teeth(Shaft::Drum).zip(teeth(Shaft::Engine));
         let swapped = swapped.map(|(drum, engine)| (drum / engine / ratio).powi(2));
+        let gain = stand.drum_gain_bound_rad_per_s2();
+        let gears = stand.drive.other_gears.iter();
         Self {
             watched: stand.pickups.iter().map(watched).collect(),
             rules: stand.pull,
             engine_per_drum: ratio,
-            drum_gain: stand.drum_gain_bound_rad_per_s2().map(|gain| GEARS * gain),
+            drum_gain: gain.map(|gain| GEARS.max(stand.lowest_gear()) * gain),
             drum_loss: stand.stop_bound_rad_per_s2(Shaft::Drum),
             swapped,
+            gears: gears.map(|gear| gear / ratio).collect(),
             rigid: None,
             lie: None,
         }
@@ -153,6 +160,11 @@ impl Plausibility {
         let found = seen
             .fell
             .map(|(from, to)| (vec![channel], missed_text(shaft, from, to), to))
+            .or_else(|| {
+                let change = seen.change.filter(|_| shaft == Shaft::Drum)?;
+                let why = self.leap_text(&change, TOOTH_SHARE)?;
+                Some((vec![channel], why, change.to_rad_per_s))
+            })
             .or_else(|| self.turned(index, at_s, seen.turn?));
         if let Some((pickups, message, value_si)) = found {
             verdicts.extend(self.lies(pickups, message, value_si));
@@ -192,34 +204,46 @@ impl Plausibility {
 
     /// A drum that is faster or slower than it can be after the turn before.
     fn leap(&mut self, index: usize, before: &WheelTurn, turn: &WheelTurn) -> Option<String> {
-        let seconds = turn.at_s - before.at_s;
-        let gained = turn.rad_per_s - before.rad_per_s;
-        let error = SPEED_SHARE * turn.rad_per_s.max(before.rad_per_s);
-        let is_above = self
-            .drum_gain
-            .is_some_and(|gain| gained > gain * seconds + error);
-        let is_below = gained < -self.drum_loss * seconds - error;
+        let change = Change {
+            from_rad_per_s: before.rad_per_s,
+            to_rad_per_s: turn.rad_per_s,
+            seconds: turn.at_s - before.at_s,
+        };
+        let why = self.leap_text(&change, SPEED_SHARE);
         let watched = self.watched.get_mut(index)?;
-        let is_doubtful = is_above || is_below;
-        let was_doubted = std::mem::replace(&mut watched.doubted, is_doubtful);
-        if !is_doubtful {
-            return None;
-        }
-        if !was_doubted {
+        let was_doubted = std::mem::replace(&mut watched.doubted, why.is_some());
+        if why.is_some() && !was_doubted {
             watched.turn = Some(*before); // the next one is compared with what was sure
             return None;
         }
         watched.doubted = false;
+        why
+    }
+
+    /// Why a drum can't have changed its speed like this, known to a share; `None` where it can.
+    fn leap_text(&self, change: &Change, error_share: f64) -> Option<String> {
+        let Change {
+            from_rad_per_s: from,
+            to_rad_per_s: to,
+            seconds,
+        } = *change;
+        let error = error_share * to.max(from);
+        let is_above = self
+            .drum_gain
+            .is_some_and(|gain| to - from > gain * seconds + error);
+        let is_below = from - to > self.drum_loss * seconds + error;
         let bound = if is_above {
             "than any engine of this displacement drives it"
-        } else {
+        } else if is_below {
             "than losses and any brake stop it"
+        } else {
+            return None;
         };
         Some(format!(
             "the drum went from {:.0} to {:.0} rpm within {:.0} ms, more {bound}: teeth are missed, \
              or counted twice",
-            before.rad_per_s / RAD_PER_S_PER_RPM,
-            turn.rad_per_s / RAD_PER_S_PER_RPM,
+            from / RAD_PER_S_PER_RPM,
+            to / RAD_PER_S_PER_RPM,
             1e3 * seconds
         ))
     }
@@ -280,7 +304,8 @@ impl Plausibility {
         let ratio = engine_rad_per_s / (turn.rad_per_s * self.engine_per_drum);
         let is_near = |wrong: f64| (ratio / wrong - 1.0).abs() < SLIP_SHARE;
         let is_swapped = self.swapped.is_some_and(is_near);
-        if is_near(1.0) || !(is_swapped || MULTIPLES.into_iter().any(is_near)) {
+        let is_gear = is_near(1.0) || self.gears.iter().copied().any(is_near);
+        if is_gear || !(is_swapped || MULTIPLES.into_iter().any(is_near)) {
             self.rigid = None;
             return None;
         }
@@ -308,7 +333,7 @@ impl Plausibility {
         let message = format!(
             "the engine's {:.0} rpm are {ratio:.2} times what the drum's {:.0} rpm and the ratio \
              {:.3} make, and stay so: a pickup misses teeth or counts them twice{swapped}, or \
-             another gear is in",
+             another gear is in that drive.other_gears does not name",
             engine_rad_per_s / RAD_PER_S_PER_RPM,
             turn.rad_per_s / RAD_PER_S_PER_RPM,
             self.engine_per_drum,
@@ -365,24 +390,11 @@ impl Plausibility {
 /// Whether a guard cuts by a speed that comes from this pickup.
 fn feeds(stand: &Stand, pickup: &Pickup, guard: &Guard) -> bool {
     let is_source = |shaft| stand.speed_pickup(shaft) == Some(pickup);
-    let looks = match guard.watch {
-        Watch::Overspeed { shaft, .. }
-        | Watch::Above {
-            signal: Signal::Speed(shaft),
-            ..
+    let looks = match guard.watch.signal() {
+        Signal::Speed(shaft) => is_source(shaft),
+        Signal::LoadCell | Signal::Channel(_) | Signal::Board => {
+            !guard.limit_by_speed.is_empty() && is_source(Shaft::Engine)
         }
-        | Watch::Below {
-            signal: Signal::Speed(shaft),
-            ..
-        }
-        | Watch::SensorLost {
-            signal: Signal::Speed(shaft),
-        }
-        | Watch::RateOfRise {
-            signal: Signal::Speed(shaft),
-            ..
-        } => is_source(shaft),
-        _ => !guard.limit_by_speed.is_empty() && is_source(Shaft::Engine),
     };
     guard.action == GuardAction::Cut && looks
 }

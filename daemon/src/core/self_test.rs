@@ -8,7 +8,7 @@
 
 use std::collections::BTreeMap;
 
-use leverarm_config::{Guard, GuardAction, Shaft, Signal, Stand, Watch};
+use leverarm_config::{GuardAction, Shaft, Signal, Stand, Watch};
 use serde::{Deserialize, Serialize};
 
 use super::cut::Cut;
@@ -60,31 +60,48 @@ pub struct Passed {
     pub board: BoardStart,
 }
 
-/// Whether a self-test is asked for, and which one passed.
+/// How the last self-test of a stand file's guards went.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum LastTest {
+    /// There was none.
+    #[default]
+    None,
+    /// It failed or was broken off. Then another is asked for, whatever the stand file says.
+    Failed,
+    /// It passed.
+    Passed(Passed),
+}
+
+/// Whether a self-test is asked for, and how the last one went.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Arming {
     /// Oldest self-test that counts, microseconds; `None`: none is asked for.
     pub age_us_max: Option<i64>,
     /// None is asked for with a board that says that it is simulated.
     pub simulated_is_exempt: bool,
-    /// The last one of this stand file's guards, if it passed.
-    pub passed: Option<Passed>,
+    /// The last one of this stand file's guards.
+    pub last: LastTest,
 }
 
 impl Arming {
     /// Why the stand may not be armed now with this board. A self-test of the future does not count:
     /// one of the clocks was wrong.
     pub(super) fn lacks(&self, now: Now, hello: &HelloData) -> Option<&'static str> {
+        if self.last == LastTest::Failed {
+            return Some("the last test of the guards did not pass");
+        }
         let age_us_max = self.age_us_max?;
         if self.simulated_is_exempt && hello.is_simulated {
             return None;
         }
-        match self.passed {
-            None => Some("the guards of this stand file have not passed a test"),
-            Some(passed) if passed.board != BoardStart::from(hello) => {
+        match self.last {
+            LastTest::None | LastTest::Failed => {
+                Some("the guards of this stand file have not passed a test")
+            }
+            LastTest::Passed(passed) if passed.board != BoardStart::from(hello) => {
                 Some("the guards were tested on another board, or before this start of it")
             }
-            Some(passed) => {
+            LastTest::Passed(passed) => {
                 let age_us = now.wall_us.saturating_sub(passed.wall_us);
                 let is_fresh = (0..=age_us_max).contains(&age_us);
                 (!is_fresh).then_some("the last self-test of the guards is too old")
@@ -175,10 +192,15 @@ impl EdgesSeen {
         *seen = edges.max(*seen);
     }
 
+    /// Whether a pickup is known to work.
+    pub(super) fn work(&self, pickup: u8) -> bool {
+        let seen = self.pickups.get(&pickup);
+        seen.is_some_and(|edges| *edges >= EDGES_MIN)
+    }
+
     /// The pickups that a cutting guard needs and that have shown no teeth yet, in words.
     fn lacking(&self, stand: &Stand, signals: &Signals) -> Vec<String> {
         let needed = needed_pickups(stand, signals);
-        let lacks = |pickup: &u8| self.pickups.get(pickup).is_none_or(|it| *it < EDGES_MIN);
         let name = |pickup: u8| {
             let shaft = stand.pickups.iter().find(|it| it.channel == pickup);
             let shaft = match shaft.map(|it| it.shaft) {
@@ -187,7 +209,8 @@ impl EdgesSeen {
             };
             format!("pickup {pickup} ({shaft})")
         };
-        needed.into_iter().filter(lacks).map(name).collect()
+        let lacking = needed.into_iter().filter(|pickup| !self.work(*pickup));
+        lacking.map(name).collect()
     }
 }
 
@@ -200,7 +223,11 @@ fn needed_pickups(stand: &Stand, signals: &Signals) -> Vec<u8> {
     let mut pickups: Vec<u8> = cutting
         .flat_map(|guard| {
             let by_speed = !guard.limit_by_speed.is_empty() || guard.while_pulling;
-            [speed_of(guard), by_speed.then_some(Shaft::Engine)]
+            let own = match guard.watch.signal() {
+                Signal::Speed(shaft) => Some(shaft),
+                Signal::LoadCell | Signal::Channel(_) | Signal::Board => None,
+            };
+            [own, by_speed.then_some(Shaft::Engine)]
         })
         .flatten()
         .filter_map(|shaft| signals.speed_source(shaft))
@@ -208,22 +235,6 @@ fn needed_pickups(stand: &Stand, signals: &Signals) -> Vec<u8> {
     pickups.sort_unstable();
     pickups.dedup();
     pickups
-}
-
-/// The shaft whose speed a guard watches.
-fn speed_of(guard: &Guard) -> Option<Shaft> {
-    match guard.watch {
-        Watch::Overspeed { shaft, .. } => Some(shaft),
-        Watch::Above { signal, .. }
-        | Watch::Below { signal, .. }
-        | Watch::RateOfRise { signal, .. }
-        | Watch::StaleData { signal, .. }
-        | Watch::SensorLost { signal } => match signal {
-            Signal::Speed(shaft) => Some(shaft),
-            _ => None,
-        },
-        Watch::OverTemperature { .. } => None,
-    }
 }
 
 impl SelfTest {
@@ -395,7 +406,6 @@ impl Core {
         let (name, cuts) = (guard.name.clone(), guard.action == GuardAction::Cut);
         let waited_us = now.mono_us.saturating_sub(test.since_us);
         let debounce_us = u64::from(guard.debounce_ms) * 1000;
-        let view = self.cut.view();
         let ms = |us: u64| Some(us as f64 * 1e-3);
         let mut trial = GuardTrial {
             guard: name,
@@ -405,7 +415,7 @@ impl Core {
             confirmed_ms: None,
         };
         match test.step {
-            Step::Free => match view.latch {
+            Step::Free => match self.cut.latch() {
                 CutLatch::Running if needs_teeth(&guard.watch) => {
                     self.tried(&mut test, trial, now, out);
                 }
@@ -436,7 +446,7 @@ impl Core {
                 trial.failure = Some("it did not trip: the board sends no value for it".to_owned());
                 self.tried(&mut test, trial, now, out);
             }
-            Step::Confirm { tripped_us } if view.latch == CutLatch::Confirmed => {
+            Step::Confirm { tripped_us } if self.cut.latch() == CutLatch::Confirmed => {
                 trial.tripped_ms = ms(tripped_us);
                 trial.confirmed_ms = ms(waited_us);
                 self.tried(&mut test, trial, now, out);
@@ -491,7 +501,7 @@ impl Core {
         };
         // It ends cut: that the engine may run is for a person to say.
         let (severity, message) = if passed {
-            self.arming.passed = Some(Passed {
+            self.arming.last = LastTest::Passed(Passed {
                 wall_us: now.wall_us,
                 board: test.board,
             });
@@ -508,7 +518,7 @@ impl Core {
         } else {
             let message = report.failures().join("; ");
             // Heartbeats end with the self-test, and what passed earlier counts no more.
-            self.arming.passed = None;
+            self.arming.last = LastTest::Failed;
             self.disarm(now, &message, out);
             (Severity::Error, message)
         };

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use leverarm_config::{ChannelId, Pickup, Shaft, Signal, Source};
+use leverarm_config::{ChannelId, Shaft, Signal, Source};
 use leverarm_filters::live::LowPass;
 use leverarm_filters::teeth::Edge;
 use leverarm_protocol::{BoardMessage, ChannelKind, Hello};
@@ -128,12 +128,6 @@ impl Signals {
         let own = self.wheels.iter().find(|w| w.pickup.shaft == shaft);
         own.or_else(|| self.wheels.first())
             .map(|w| w.pickup.channel)
-    }
-
-    /// Pickups that have given no teeth since the board's start: nobody knows whether they work.
-    pub(super) fn silent_pickups(&self) -> impl Iterator<Item = &Pickup> {
-        let silent = self.wheels.iter().filter(|wheel| !wheel.is_alive());
-        silent.map(|wheel| &wheel.pickup)
     }
 
     /// Takes an edge of a pickup; `None` if it is not the stand's or came too late.

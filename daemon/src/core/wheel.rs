@@ -30,8 +30,6 @@ const PITCHES_KNOWN: u32 = 12;
 const GAPS_TO_FALL: u32 = 2;
 /// Share by which they may differ in length.
 const GAP_SHARE: f64 = 0.25;
-/// From so many teeth on a pickup is alive.
-const TEETH_ALIVE: u32 = 3;
 
 /// Shortest time over which a whole-turn speed is taken.
 const MARK_S_MIN: f64 = 0.02;
@@ -59,6 +57,17 @@ pub(super) struct SeenTooth {
     /// Speed of the wheel before its teeth were a whole number of pitches apart from one to the
     /// next, and after, rad/s: no shaft slows down in such a step.
     pub(super) fell: Option<(f64, f64)>,
+    /// The first speed that is known after teeth that did not fit the one before.
+    pub(super) change: Option<Change>,
+}
+
+/// Two speeds of a wheel, one known after the other.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Change {
+    pub(super) from_rad_per_s: f64,
+    pub(super) to_rad_per_s: f64,
+    /// Time between the two.
+    pub(super) seconds: f64,
 }
 
 /// A whole turn of a wheel.
@@ -98,8 +107,10 @@ pub(super) struct Wheel {
     /// Gaps in a row, and what was before them.
     gaps: u32,
     before_gaps: Option<BeforeGaps>,
-    /// Teeth since ticks began.
-    teeth_seen: u32,
+    /// Speed that was known last, rad/s, and its tick.
+    known: Option<(f64, u64)>,
+    /// The same before the teeth no longer fitted it, until another is known.
+    before_relock: Option<(f64, u64)>,
     last_number: u64,
     last_tick: Option<u64>,
     last_us: Option<u64>,
@@ -123,7 +134,8 @@ impl Wheel {
             turns: Turns::new(&pickup),
             gaps: 0,
             before_gaps: None,
-            teeth_seen: 0,
+            known: None,
+            before_relock: None,
             last_number: 0,
             last_tick: None,
             last_us: None,
@@ -136,7 +148,7 @@ impl Wheel {
         self.pitches_counted = 0;
         self.turns.marks.clear();
         self.gaps = 0;
-        self.teeth_seen = 0;
+        (self.known, self.before_relock) = (None, None);
         self.last_tick = None;
     }
 
@@ -181,10 +193,20 @@ impl Wheel {
                 false
             }
         };
-        if tooth.kind != ToothKind::Extra {
-            self.teeth_seen = self.teeth_seen.saturating_add(1);
-        }
         self.last_number = edge.number;
+        let change = known.and_then(|to| {
+            let (from, tick) = self.before_relock.take()?;
+            Some(Change {
+                from_rad_per_s: from,
+                to_rad_per_s: to,
+                seconds: edge.tick.saturating_sub(tick) as f64 / self.tick_hz,
+            })
+        });
+        match tooth.kind {
+            ToothKind::First => (self.known, self.before_relock) = (None, None),
+            ToothKind::Relocked => self.before_relock = self.before_relock.or(self.known.take()),
+            _ => self.known = known.map(|speed| (speed, edge.tick)).or(self.known),
+        }
         let motion = is_mark.then(|| self.turns.motion(self.tick_hz)).flatten();
         let pitch_rad = TAU / f64::from(self.pickup.teeth.max(1));
         Some(SeenTooth {
@@ -201,6 +223,7 @@ impl Wheel {
                 rad_per_s2: motion.teeth_per_s2 * pitch_rad,
             }),
             fell,
+            change,
         })
     }
 
@@ -354,11 +377,6 @@ impl Wheel {
         };
         let step_rad = tracker.pitch_rad() * self.whole_turns.longest_step() as f64;
         mean > blind_below_rad_per_s(self.stops_within_rad_per_s2, step_rad)
-    }
-
-    /// Whether it has given teeth since the board's start.
-    pub(super) fn is_alive(&self) -> bool {
-        self.teeth_seen >= TEETH_ALIVE
     }
 
     pub(super) fn last_us(&self) -> Option<u64> {
