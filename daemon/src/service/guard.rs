@@ -13,8 +13,9 @@ use tokio_serial::{SerialPortBuilderExt, SerialStream};
 use super::recorder::Records;
 use super::{Asked, ServeError};
 use crate::clock::Clock;
-use crate::core::{Arming, Command, Core, CutLatch, DAEMON_STOPPED, Live, Output};
-use crate::values::CalibratedStand;
+use leverarm_live::{Arming, Command, Core, CutLatch, Live, Output};
+use leverarm_values::CalibratedStand;
+use leverarm_vocabulary::DAEMON_STOPPED;
 
 /// Live values go out so often.
 const LIVE_EVERY_US: u64 = 33_333;
