@@ -3,8 +3,8 @@
 use leverarm_config::Stand;
 use serde::{Deserialize, Serialize};
 
-use crate::core::{Arming, LastTest, Passed, SelfTestReport};
-use crate::store::{ContentHash, Store, StoreError, StoreReader};
+use leverarm_live::{Arming, LastTest, Passed, SelfTestReport};
+use leverarm_store::{ContentHash, Store, StoreError, StoreReader};
 
 const META_SELF_TEST: &str = "guard self-test";
 const META_REHEARSED: &str = "rehearsed guard self-test";

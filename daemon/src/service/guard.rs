@@ -13,8 +13,8 @@ use tokio_serial::{SerialPortBuilderExt, SerialStream};
 use super::recorder::Records;
 use super::{Asked, ServeError};
 use crate::clock::Clock;
-use crate::core::{Arming, Core, CutLatch, Live, Output};
-use crate::values::CalibratedStand;
+use leverarm_live::{Arming, Core, CutLatch, Live, Output};
+use leverarm_values::CalibratedStand;
 
 /// Live values go out so often.
 const LIVE_EVERY_US: u64 = 33_333;

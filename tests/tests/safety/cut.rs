@@ -1,9 +1,7 @@
 //! The cut, and who ends it.
 
-use leverarm::core::{
-    Arming, BoardStart, Command, CommandError, CutBy, CutLatch, LastTest, Passed,
-};
-use leverarm::software_stand::{Restart, StandModel};
+use leverarm_live::{Arming, BoardStart, Command, CommandError, CutBy, CutLatch, LastTest, Passed};
+use leverarm_software_stand::{Restart, StandModel};
 use leverarm_tests::virtual_bench::VirtualBench;
 
 /// The last guards cut nothing in a self-test: one warns, the others need a wheel that turns.

@@ -2,8 +2,8 @@
 //!
 //! The stand is that of the fault simulation: 8 teeth on the drum, one on the engine, ratio 5.5.
 
-use leverarm::core::EventData;
-use leverarm::software_stand::{Pickup, PickupFault, Shaft, StandModel};
+use leverarm_live::EventData;
+use leverarm_software_stand::{Pickup, PickupFault, Shaft, StandModel};
 use leverarm_tests::virtual_bench::VirtualBench;
 
 const STAND: &str = include_str!("../../src/faults/stand.toml");
@@ -32,7 +32,7 @@ impl Runaway {
     /// Who cut first, and why.
     fn cut(&self) -> (&str, &str) {
         let cut = self.events.iter().find(|event| {
-            event.kind == "guard tripped" && event.severity == leverarm::store::Severity::Cut
+            event.kind == "guard tripped" && event.severity == leverarm_store::Severity::Cut
         });
         let cut = cut.unwrap_or_else(|| panic!("nothing cut: {:#?}", self.events));
         (cut.channel.as_deref().unwrap(), &cut.message)
@@ -250,14 +250,14 @@ fn wheels_with_missing_teeth_make_pulls() {
         let stand = STAND.replace("teeth = 8", &format!("teeth = {teeth}"));
         let folder = tempfile::tempdir().unwrap();
         let mut bench = VirtualBench::new(folder.path(), &stand, model).unwrap();
-        let script = leverarm::software_stand::RiderScript::pit_bike(1);
+        let script = leverarm_software_stand::RiderScript::pit_bike(1);
         bench.ride(script, 60).unwrap();
         bench.wait(1.0).unwrap();
         let events = bench.take_events();
         let tripped = events.iter().find(|event| event.kind == "guard tripped");
         assert!(tripped.is_none(), "{teeth} teeth: {tripped:?}");
         bench.finish().unwrap();
-        let pulls = leverarm::store::StoreReader::open(folder.path())
+        let pulls = leverarm_store::StoreReader::open(folder.path())
             .unwrap()
             .pulls()
             .unwrap();
