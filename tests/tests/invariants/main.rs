@@ -66,7 +66,7 @@ const OF_THE_STORE: [(&str, &[&str]); 2] = [
 ];
 
 /// Libraries that bring a runtime, a port or a network with them: the program's alone.
-const OF_THE_PROGRAM: [&str; 11] = [
+const OF_THE_PROGRAM: [&str; 10] = [
     "tokio",
     "mio",
     "tokio-serial",
@@ -75,7 +75,6 @@ const OF_THE_PROGRAM: [&str; 11] = [
     "hyper",
     "reqwest",
     "influxdb2",
-    "ureq",
     "socket2",
     "clap",
 ];
