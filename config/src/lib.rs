@@ -5,6 +5,7 @@ pub mod check;
 pub mod display;
 mod keys;
 mod mistake;
+mod quantity;
 mod read;
 mod reader;
 mod stand;
