@@ -17,7 +17,7 @@
 //! ]);
 //! // 0.03 and 0.04 N·m, independent of each other.
 //! let combined = budget.evaluate(0.95)?;
-//! assert!((combined.standard_uncertainty - 0.05).abs() < 1e-12);
+//! assert!((combined.total.standard_uncertainty - 0.05).abs() < 1e-12);
 //! # Ok::<(), leverarm_torque::uncertainty::BudgetError>(())
 //! ```
 
