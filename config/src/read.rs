@@ -575,7 +575,7 @@ fn air(section: Section<'_>, channels: &Channels) -> Option<(AirInputs, Correcti
     let correction = section.required(
         "correction",
         &Parsed {
-            expected: CORRECTIONS,
+            expected: Correction::KEYS,
             parse: |text: &str| {
                 text.parse::<Correction>()
                     .map_err(|error| (error.to_string(), None))
@@ -590,9 +590,6 @@ fn air(section: Section<'_>, channels: &Channels) -> Option<(AirInputs, Correcti
     };
     Some((inputs, correction?))
 }
-
-const CORRECTIONS: &str = "\"none\", \"iso1585\", \"iso1585-ci-na:FUEL\", \"iso1585-ci-turbo:FUEL\", \
-                           \"j1349\", \"din70020\" or \"j607\"";
 
 struct AirReader<'s, 'a> {
     section: &'s Section<'a>,
