@@ -26,8 +26,8 @@ pub use model::{LoadCellModel, LossModel, ReductionModel, WheelModel};
 use crate::air::{Air, AirError, Correction, CorrectionFactor};
 use crate::calibration::wheel::Pattern;
 use crate::curve::{
-    Curve, CurvePoint, Cycles, How, Misfire, Peak, PointInput, RAD_PER_S_PER_RPM, Shuffle, Source,
-    peak,
+    Curve, CurvePoint, Cycles, How, Jolt, Misfire, Peak, PointInput, RAD_PER_S_PER_RPM, Shuffle,
+    Source, peak,
 };
 use crate::turns::TurnSpeed;
 use crate::uncertainty::{Assessed, Measured};
@@ -352,27 +352,33 @@ impl Reduction<'_> {
         if !(share > 0.0 && share.is_finite()) {
             return None;
         }
-        let misfires = sweep
-            .fit
-            .work_jumps
-            .iter()
-            .filter(|jump| share * jump.cycles < MISFIRE_CYCLES_MAX)
-            .map(|jump| {
-                let after = sweep.motions.partition_point(|m| m.time_s < jump.time_s);
-                let motion = sweep.motions.get(after).or(sweep.motions.last());
-                Misfire {
-                    time_s: jump.time_s,
-                    rpm: motion.map_or(f64::NAN, |m| m.omega_rad_per_s) * self.engine_per_wheel()
-                        / RAD_PER_S_PER_RPM,
-                    cycles: (share * jump.cycles / MISFIRE_CYCLES).round().max(1.0),
-                }
-            })
-            .collect();
+        let (mut misfires, mut jolts) = (Vec::new(), Vec::new());
+        for jump in &sweep.fit.work_jumps {
+            let time_s = jump.time_s;
+            let after = sweep.motions.partition_point(|m| m.time_s < time_s);
+            let motion = sweep.motions.get(after).or(sweep.motions.last())?;
+            let rpm = motion.omega_rad_per_s * self.engine_per_wheel() / RAD_PER_S_PER_RPM;
+            let cycles = share * jump.cycles;
+            if cycles < MISFIRE_CYCLES_MAX {
+                misfires.push(Misfire {
+                    time_s,
+                    rpm,
+                    cycles: (cycles / MISFIRE_CYCLES).round().max(1.0),
+                });
+            } else {
+                jolts.push(Jolt {
+                    time_s,
+                    rpm,
+                    cycles,
+                });
+            }
+        }
         Some(Cycles {
             cov: share * found.cov,
             uncertainty: share * found.uncertainty,
             count: found.cycles,
             misfires,
+            jolts,
         })
     }
 
@@ -625,14 +631,9 @@ impl Reduction<'_> {
             }
             self.remark_cycles(sweep, remarks);
             if let Some(shuffle) = shuffle(sweep) {
-                let damping = shuffle
-                    .damping_ratio
-                    .map_or(String::new(), |ratio| format!(", damping ratio {ratio:.2}"));
                 remarks.push(format!(
-                    "shuffle: engine and drum swing against each other at {:.1} Hz{damping}, by up to \
-                     {:.0} % of the acceleration: taken out of the curve",
-                    shuffle.frequency_hz,
-                    100.0 * shuffle.swing
+                    "shuffle: engine and drum swing against each other ({}): taken out of the curve",
+                    shuffle.words()
                 ));
             }
             if sweep.pattern_found == Some(false) {
@@ -708,23 +709,25 @@ impl Reduction<'_> {
         let Some(cycles) = self.cycles(sweep) else {
             return;
         };
-        let misfired: f64 = cycles.misfires.iter().map(|m| m.cycles).sum();
-        if misfired > 0.0 {
-            let (few, more) = cycles.misfires.split_at(cycles.misfires.len().min(5));
-            let speeds: Vec<String> = few.iter().map(|m| format!("{:.0}", m.rpm)).collect();
+        let places = |rpms: Vec<f64>| {
+            let (few, more) = rpms.split_at(rpms.len().min(5));
+            let speeds: Vec<String> = few.iter().map(|rpm| format!("{rpm:.0}")).collect();
+            let more = if more.is_empty() { "" } else { " and more" };
+            format!("at {} rpm{more}", speeds.join(", "))
+        };
+        if !cycles.misfires.is_empty() {
             remarks.push(format!(
-                "misfires: {misfired:.0} of {:.0} working cycles did not burn, at {} rpm{}: left out of \
-                 the curve",
-                cycles.count,
-                speeds.join(", "),
-                if more.is_empty() { "" } else { " and more" }
+                "misfires: {} working cycles did not burn, {}: left out of the curve",
+                cycles.misfire_words(),
+                places(cycles.misfires.iter().map(|m| m.rpm).collect())
             ));
         }
-        let jumps = sweep.fit.work_jumps.len() - cycles.misfires.len();
-        if jumps > 0 {
+        if !cycles.jolts.is_empty() {
             remarks.push(format!(
-                "{jumps} sudden changes of the work that are no misfires (the drive slips or has play, \
-                 or teeth were counted wrongly): left out of the curve"
+                "jolts: {} sudden changes of the work that are no misfires (the drive slips or has \
+                 play, or teeth were counted wrongly), {}: left out of the curve",
+                cycles.jolts.len(),
+                places(cycles.jolts.iter().map(|j| j.rpm).collect())
             ));
         }
     }

@@ -7,6 +7,7 @@ use serde_json::{Value, json};
 
 use super::UnitsChoice;
 use crate::plot::{Axis, Mark, Panel, Plot, Series};
+use crate::reduction::CyclesBody;
 
 pub(super) fn units(of_stand: DisplayUnits, choice: Option<UnitsChoice>) -> DisplayUnits {
     match choice {
@@ -129,6 +130,9 @@ pub(super) fn json(curve: &Curve) -> Value {
         "peak_power_rpm": peak_power_rpm,
         "air_factor": curve.factor.factor,
         "air_factor_within_range": curve.factor.within_valid_range(),
+        "resolution_rpm": curve.points.iter().map(|p| p.resolution_rpm).collect::<Vec<Option<f64>>>(),
+        "cycles": curve.cycles.as_ref().map(CyclesBody::from),
+        "shuffle": curve.shuffle,
         "timing_noise_s": curve.timing_noise_s,
         "sweep_rpm_per_s": curve.sweep_rpm_per_s,
         "remarks": curve.remarks,
