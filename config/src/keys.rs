@@ -76,7 +76,10 @@ pub const KEYS: &[(&str, &[&str])] = &[
     ),
     ("pickup", &["channel", "on", "teeth"]),
     ("drive", &["ratio", "stages", "tyre"]),
-    ("drive.tyre", &["rolling_circumference", "drum_diameter"]),
+    (
+        "drive.tyre",
+        &["rolling_circumference", "drum_diameter", "slip"],
+    ),
     (
         "losses",
         &[

@@ -312,6 +312,7 @@ fn drive(section: Section<'_>) -> Option<Drive> {
         Some(Tyre {
             rolling_circumference_m,
             drum_diameter_m,
+            slip: _,
         }) => propagate(
             [engine_side, drum_diameter_m, rolling_circumference_m],
             |[r, d, c]| r * PI * d / c,
@@ -346,10 +347,13 @@ fn tyre(section: Section<'_>) -> Option<Tyre> {
     let length = |key| section.required(key, &MeasuredQuantity(&units::LENGTH, ("10 mm", "10 m")));
     let rolling_circumference_m = length("rolling_circumference");
     let drum_diameter_m = length("drum_diameter");
+    let slip = section.optional("slip", &MeasuredQuantity(&units::FRACTION, ("0 %", "20 %")));
     section.finish();
     Some(Tyre {
         rolling_circumference_m: rolling_circumference_m?,
         drum_diameter_m: drum_diameter_m?,
+        // 1 to 4 % at full throttle (common practice, no source).
+        slip: slip.unwrap_or(Measured::within(0.025, 0.015)),
     })
 }
 

@@ -219,13 +219,17 @@ pub struct Stage {
     pub driving_teeth: u16,
 }
 
-/// A tyre that drives the drum by friction. It slips a little, so the ratio is not exact.
+/// A tyre that drives the drum by friction. It slips a little, so the engine turns
+/// a little faster than the ratio says.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Tyre {
     /// Way of the tyre in one wheel turn, m.
     pub rolling_circumference_m: Measured,
     /// Diameter of the drum where the tyre runs, m.
     pub drum_diameter_m: Measured,
+    /// Share by which the wheel turns faster under load than the drum pulls it along. It counts where
+    /// no pickup on the engine shows what slips.
+    pub slip: Measured,
 }
 
 /// Loss torque at the drum, N·m = constant + linear·ω + quadratic·ω², ω the drum's speed in

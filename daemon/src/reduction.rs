@@ -228,6 +228,10 @@ pub fn model(stand: &Stand, calibration: &Calibration) -> ReductionModel {
             )
         },
         engine_per_drum: stand.drive.engine_per_drum.into(),
+        tyre_slip: match stand.drive.tyre {
+            Some(tyre) if second_pickup(stand).is_none() => tyre.slip.into(),
+            _ => Measured::exact(0.0).into(),
+        },
         wheel: curve_pickup(stand).map_or(
             WheelModel {
                 teeth_per_turn: 1,

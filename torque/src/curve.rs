@@ -143,6 +143,8 @@ pub struct CurvePoint {
     pub how: How,
     /// Width of the smallest feature that the curve shows here, rpm; `None` for a held speed.
     pub resolution_rpm: Option<f64>,
+    /// Power lost where the drive slips, W, corrected, where a pickup on the engine shows that it does.
+    pub slip_power_w: Option<f64>,
     /// Two pickups compared, where there are two.
     pub ratio_check: Option<RatioCheck>,
     /// False inside gaps of the teeth, where timing leaves the value too uncertain to show, and

@@ -59,7 +59,7 @@ pub(super) fn table(curve: &Curve, units: &DisplayUnits) -> Table {
             format!("{:.2}", torque.difference(expanded)),
             format!("{:.2}", power.number(point.power_w())),
             format!("{:.2}", power.difference(share * point.power_w().abs())),
-            said_of(point),
+            said_of(point, units),
         ]);
     }
     align_right(&mut table, 0..5);
@@ -67,13 +67,16 @@ pub(super) fn table(curve: &Curve, units: &DisplayUnits) -> Table {
 }
 
 /// What sets a point apart, in words.
-fn said_of(point: &CurvePoint) -> String {
+fn said_of(point: &CurvePoint, units: &DisplayUnits) -> String {
     let mut said = Vec::new();
     if !point.trustworthy {
         said.push("not trustworthy".to_owned());
     }
     if let Some(check) = point.ratio_check.filter(RatioCheck::is_off) {
         said.push(format!("ratio {:+.1} %", 100.0 * check.deviation));
+        if let Some(watt) = point.slip_power_w {
+            said.push(format!("slip takes {}", units.power.text(watt, 2)));
+        }
     }
     if let How::Steady { seconds } = point.how {
         said.push(format!("held {seconds:.1} s"));
@@ -119,6 +122,7 @@ pub(super) fn json(curve: &Curve) -> Value {
         "slipping": curve.points.iter().map(CurvePoint::is_slipping).collect::<Vec<bool>>(),
         "ratio_deviation": curve.points.iter()
             .map(|p| p.ratio_check.map(|check| check.deviation)).collect::<Vec<Option<f64>>>(),
+        "slip_power_w": curve.points.iter().map(|p| p.slip_power_w).collect::<Vec<Option<f64>>>(),
         "held_s": curve.points.iter().map(|p| match p.how {
             How::Steady { seconds } => Some(seconds),
             How::Sweep => None,

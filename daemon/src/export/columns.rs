@@ -66,6 +66,9 @@ pub fn reduced(reduced: &ReducedPull, engine: Option<&EnginePull>) -> Table {
             p.resolution_rpm.unwrap_or(f64::NAN)
         }),
     ];
+    let slips = points.iter().any(|point| point.slip_power_w.is_some());
+    columns
+        .extend(slips.then(|| column("slip_power", "W", &|p| p.slip_power_w.unwrap_or(f64::NAN))));
     // Of the pull as a whole, in every row.
     let cycles = reduced.curve.cycles.as_ref();
     let whole = |value: fn(&Cycles) -> f64| vec![cycles.map_or(f64::NAN, value); points.len()];

@@ -253,7 +253,8 @@ fn curve_fields(point: &CurvePoint, engine: &EnginePull) -> Vec<(String, FieldVa
         ("measured_torque_nm", point.measured_torque_nm),
         ("torque_uncertainty_95_nm", point.expanded_uncertainty_nm()),
         ("power_w", point.power_w()),
-        // A held speed has none: the line leaves it out.
+        // Where nothing slips, and at a held speed: the line leaves out what is not there.
+        ("slip_power_w", point.slip_power_w.unwrap_or(f64::NAN)),
         ("resolution_rpm", point.resolution_rpm.unwrap_or(f64::NAN)),
     ];
     let curve = curve.map(|(key, value)| (key.to_owned(), FieldValue::F64(value)));
