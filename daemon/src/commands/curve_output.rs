@@ -1,13 +1,14 @@
 //! A curve as a table, JSON and a plot.
 
 use comfy_table::{CellAlignment, Table, TableComponent, presets};
+use leverarm_analysis::comparison::Rows;
 use leverarm_config::display::DisplayUnits;
 use leverarm_torque::curve::{Curve, CurvePoint, How, Peak, RatioCheck};
 use serde_json::{Value, json};
 
 use super::UnitsChoice;
-use crate::plot::{Axis, Mark, Panel, Plot, Series};
-use crate::reduction::CyclesBody;
+use leverarm_analysis::reduction::CyclesBody;
+use leverarm_plot::{Axis, Mark, Panel, Plot, Series};
 
 pub(super) fn units(of_stand: DisplayUnits, choice: Option<UnitsChoice>) -> DisplayUnits {
     match choice {
@@ -234,4 +235,12 @@ pub(super) fn plot(
         shades: Vec::new(),
         notes,
     }
+}
+
+pub(super) fn terminal_table(rows: &Rows) -> Table {
+    let headings: Vec<&str> = rows.headings.iter().map(String::as_str).collect();
+    let mut table = table_of(&headings);
+    table.add_rows(&rows.rows);
+    align_right(&mut table, rows.text_columns..rows.headings.len());
+    table
 }
