@@ -77,7 +77,7 @@ pub const KEYS: &[(&str, &[&str])] = &[
             "removed",
         ],
     ),
-    ("pickup", &["channel", "on", "teeth"]),
+    ("pickup", &["channel", "on", "teeth", "missing"]),
     ("drive", &["ratio", "stages", "other_gears", "tyre"]),
     (
         "drive.tyre",

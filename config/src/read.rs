@@ -216,6 +216,11 @@ fn milliseconds(seconds: f64) -> u32 {
 
 const SHAFTS: &[(&str, Shaft)] = &[("drum", Shaft::Drum), ("engine", Shaft::Engine)];
 
+/// A wider gap hides too much of the turn.
+const MISSING_MAX: u16 = 2;
+/// With more teeth left out than one in so many the rest looks like a slower wheel.
+const MISSING_SHARE: u16 = 4;
+
 fn pickups(root: &Section<'_>) -> Option<Vec<Pickup>> {
     let sections = root.sections("pickup");
     if !root.has("pickup") {
@@ -240,11 +245,21 @@ fn pickups(root: &Section<'_>) -> Option<Vec<Pickup>> {
             channels.check(channel, section.item("channel"));
             let shaft = section.required("on", &Choice(SHAFTS));
             let teeth = section.required("teeth", &Whole(1..=400));
+            let missing = section.optional("missing", &Whole(0..=MISSING_MAX));
+            let (missing, teeth) = (missing.unwrap_or(0), teeth?);
+            if MISSING_SHARE * missing > teeth
+                && let Some(item) = section.item("missing")
+            {
+                let expected = format!("at most one in {MISSING_SHARE} of the {teeth} teeth");
+                item.fault("too many teeth are left out", expected, None);
+                return None;
+            }
             section.finish();
             Some(Pickup {
                 channel: channel?,
                 shaft: shaft?,
-                teeth: teeth?,
+                teeth,
+                missing,
             })
         })
         .collect();

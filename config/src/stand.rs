@@ -197,8 +197,10 @@ pub struct Pickup {
     pub channel: u8,
     /// Where it counts.
     pub shaft: Shaft,
-    /// Teeth (or pulses) in a turn of that shaft.
+    /// Teeth (or pulses) in a turn of that shaft, those left out counted.
     pub teeth: u16,
+    /// Teeth left out on purpose, side by side: 1 for 36-1, 2 for 60-2.
+    pub missing: u16,
 }
 
 /// The drive from engine to drum.

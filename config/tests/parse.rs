@@ -239,6 +239,18 @@ fn one_mistake_gives_one_message() {
             "the number is out of range",
         ),
         (
+            "teeth = 8",
+            "teeth = 8\nmissing = 3",
+            "pickup[1].missing",
+            "the number is out of range",
+        ),
+        (
+            "teeth = 8",
+            "teeth = 7\nmissing = 2",
+            "pickup[1].missing",
+            "too many teeth are left out",
+        ),
+        (
             "\"67/18\"",
             "\"67:18\"",
             "drive.stages",

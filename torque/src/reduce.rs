@@ -622,8 +622,9 @@ impl Reduction<'_> {
             .map(|breach| format!("air correction outside its range: {breach}"))
             .collect();
         let faults = self.train.faults;
-        if faults.missed > 0 {
-            remarks.push(format!("{} teeth not seen", faults.missed));
+        let missed = faults.missed.saturating_sub(self.missing_teeth());
+        if missed > 0 {
+            remarks.push(format!("{missed} teeth not seen"));
         }
         if faults.extra > 0 {
             remarks.push(format!("{} edges that were no teeth", faults.extra));
@@ -635,6 +636,17 @@ impl Reduction<'_> {
             ));
         }
         remarks
+    }
+
+    /// Teeth of the stretch that the wheel lacks on purpose.
+    fn missing_teeth(&self) -> u64 {
+        let wheel = &self.stand.wheel;
+        let (Some(first), Some(last)) = (self.train.index.first(), self.train.index.last()) else {
+            return 0;
+        };
+        // A gap more than there are whole turns fits in.
+        let turns = (last - first) / i64::from(wheel.teeth_per_turn.max(1)) + 1;
+        u64::from(wheel.missing_teeth) * turns.unsigned_abs()
     }
 
     fn remarks(&self, points: &[CurvePoint], sweep: Option<&Sweep>, remarks: &mut Vec<String>) {
@@ -932,6 +944,7 @@ mod tests {
             tyre_slip: Measured::exact(0.0).into(),
             wheel: WheelModel {
                 teeth_per_turn: 8,
+                missing_teeth: 0,
                 on_engine: false,
                 tooth_errors: None,
             },
@@ -959,6 +972,31 @@ mod tests {
             correction: Correction::Iso1585SparkIgnition,
             air: readings(),
         }
+    }
+
+    /// Edges of a drum that 9 N·m of the engine turn, by a wheel that lacks its first teeth: the angle
+    /// is that of a constant acceleration without losses.
+    fn edges_of_wheel(teeth: u32, missing: u32) -> Vec<Edge> {
+        let alpha = 9.0 * 6.0 / 3.2;
+        let (slow, fast) = (49.0, 150.0);
+        let turns = (fast * fast - slow * slow) / (2.0 * alpha) / std::f64::consts::TAU;
+        let places = (0_u32..).take_while(|place| f64::from(*place) < turns * f64::from(teeth));
+        let seen = places.filter(|place| place % teeth >= missing);
+        let edge = |(number, place): (usize, u32)| {
+            let theta = std::f64::consts::TAU * f64::from(place) / f64::from(teeth);
+            let time_s = ((slow * slow + 2.0 * alpha * theta).sqrt() - slow) / alpha;
+            #[expect(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "positive"
+            )]
+            let tick = (time_s * 2e6) as u64;
+            Edge {
+                tick,
+                number: number as u64,
+            }
+        };
+        seen.enumerate().map(edge).collect()
     }
 
     /// Edges of a drum under a constant engine torque with the losses of [`model`], and the tick of
@@ -1128,6 +1166,7 @@ mod tests {
             let stand = ReductionModel {
                 second_wheel: Some(WheelModel {
                     teeth_per_turn: 1,
+                    missing_teeth: 0,
                     on_engine: true,
                     tooth_errors: None,
                 }),
@@ -1177,6 +1216,36 @@ mod tests {
             }
             let width = |curve: &Curve| curve.points[20].expanded_uncertainty_nm();
             assert!(width(&curve) > 1.2 * width(&exact));
+        }
+    }
+
+    /// 36-1, 60-2 and 8-1: torque comes back as with all teeth, and the gap is no fault.
+    #[test]
+    fn wheels_with_teeth_left_out_work() {
+        for (teeth, missing) in [(36, 1), (60, 2), (8, 1)] {
+            let edges = edges_of_wheel(teeth, missing);
+            let mut stand = model();
+            stand.losses = LossModel::default();
+            stand.wheel.teeth_per_turn = teeth;
+            let seen = reduce(&pull(&edges, &[]), &stand, &options()).unwrap();
+            assert!(
+                seen.remarks.iter().any(|r| r.contains("teeth not seen")),
+                "{teeth}-{missing}: {:?}",
+                seen.remarks
+            );
+            stand.wheel.missing_teeth = missing;
+            let curve = reduce(&pull(&edges, &[]), &stand, &options()).unwrap();
+            assert!(
+                !curve.remarks.iter().any(|r| r.contains("teeth")),
+                "{teeth}-{missing}: {:?}",
+                curve.remarks
+            );
+            assert!(curve.points.len() > 45, "{teeth}-{missing}");
+            for point in &curve.points {
+                assert!(point.trustworthy, "{teeth}-{missing}: {point:?}");
+                let off = (point.torque_nm - 9.0).abs();
+                assert!(off < 0.02, "{teeth}-{missing} at {}: {off}", point.rpm);
+            }
         }
     }
 

@@ -46,6 +46,7 @@ pub fn load_cell_model(stand: &Stand, calibration: &Calibration) -> Option<LoadC
 pub fn model(stand: &Stand, calibration: &Calibration) -> ReductionModel {
     let wheel = |pickup: &Pickup| WheelModel {
         teeth_per_turn: u32::from(pickup.teeth),
+        missing_teeth: u32::from(pickup.missing),
         on_engine: pickup.shaft == Shaft::Engine,
         tooth_errors: calibration.known_pattern(pickup.channel, pickup.teeth),
     };
@@ -72,6 +73,7 @@ pub fn model(stand: &Stand, calibration: &Calibration) -> ReductionModel {
         wheel: curve_pickup(stand).map_or(
             WheelModel {
                 teeth_per_turn: 1,
+                missing_teeth: 0,
                 on_engine: false,
                 tooth_errors: None,
             },

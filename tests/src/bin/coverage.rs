@@ -316,6 +316,7 @@ impl Stated {
                 .into(),
             wheel: WheelModel {
                 teeth_per_turn: p.teeth,
+                missing_teeth: 0,
                 on_engine: p.on_engine,
                 tooth_errors: None,
             },

@@ -113,8 +113,10 @@ impl LoadCellModel {
 /// A tooth wheel.
 #[derive(Debug, Clone, PartialEq)]
 pub struct WheelModel {
-    /// Teeth in a turn.
+    /// Teeth in a turn, those left out counted.
     pub teeth_per_turn: u32,
+    /// Teeth left out on purpose, side by side.
+    pub missing_teeth: u32,
     /// Whether it sits on the crank rather than on the drum.
     pub on_engine: bool,
     /// Tooth errors known from calibration, from any tooth on.
