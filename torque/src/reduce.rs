@@ -1249,6 +1249,31 @@ mod tests {
         }
     }
 
+    /// The throttle closed for half a second late in the rise: the curve ends there and says so. Closed
+    /// time and again, no stretch holds enough of the rise, and there is no curve.
+    #[test]
+    fn a_curve_that_ends_early_says_why_and_a_short_one_is_refused() {
+        let closed_in = |closed: fn(f64) -> bool| {
+            edges_by_cycle(move |cycle, _| if closed(cycle) { -1.0 } else { 9.0 })
+        };
+        let edges = closed_in(|cycle| (230.0..255.0).contains(&cycle));
+        let curve = reduce(&pull(&edges, &[]), &model(), &options()).unwrap();
+        let said = curve.remarks.join("; ");
+        assert!(
+            said.contains("the curve ends at") && said.contains("although"),
+            "{said}"
+        );
+        let last = curve.points.last().unwrap().rpm;
+        for point in curve.points.iter().filter(|p| p.rpm < last - 100.0) {
+            assert!((point.torque_nm - 9.0).abs() < 0.1, "{point:?}");
+        }
+        let edges = closed_in(|cycle| cycle > 60.0 && cycle % 60.0 > 35.0);
+        let error = reduce(&pull(&edges, &[]), &model(), &options());
+        let error = error.map(|c| (c.remarks, c.points.len())).unwrap_err();
+        assert!(matches!(error, ReduceError::ShortRise { .. }), "{error}");
+        assert!(error.to_string().contains("at full throttle"), "{error}");
+    }
+
     #[test]
     fn no_rise_is_an_error_in_words() {
         let pull = pull(&[], &[]);

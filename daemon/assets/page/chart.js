@@ -188,9 +188,9 @@ export class Chart {
       bands.push({ series: [series.length + 1, series.length + 2], fill: `${looks[0].stroke}${BAND_OPACITY}` });
       series.push(end, end);
     }
-    const liveEnd = { points: { show: false }, spanGaps: true };
+    const liveEnd = { stroke: colour("--ink"), width: 1, points: { show: false }, spanGaps: true };
     bands.push({ series: [series.length + 2, series.length + 3], fill: `${colour("--ink")}${BAND_OPACITY}` });
-    series.push({ stroke: colour("--ink"), width: 5, points: { show: false }, spanGaps: true }, liveEnd, liveEnd);
+    series.push({ stroke: colour("--ink"), width: 3, points: { show: false }, spanGaps: true }, liveEnd, liveEnd);
     this.#plot?.destroy();
     byId("curves").replaceChildren();
     this.#plot = new uPlot({
@@ -231,7 +231,7 @@ export class Chart {
     const entries = this.#pulls.map(({ pull, curve }, index) => (
       { look: looks[index], text: `${pull.id}: ${pull.setup ?? "no setup"}${this.#told(measure, curve)}` }));
     const style = getComputedStyle(document.documentElement);
-    const now = { look: { stroke: style.getPropertyValue("--ink").trim(), dash: [], width: 5 }, text: "under way: uncorrected, with its 95 % interval" };
+    const now = { look: { stroke: style.getPropertyValue("--ink").trim(), dash: [], width: 3 }, text: "under way: uncorrected, with its 95 % interval" };
     const lines = measure.live ? [...entries, now] : entries;
     byId("key").replaceChildren(...lines.map(({ look, text }) => make("li", {}, swatch(look), text)));
     const told = entries.map((entry) => entry.text).join("; ");
