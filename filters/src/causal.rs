@@ -116,10 +116,11 @@ impl CausalSpeed {
             return;
         }
         let alpha = self.motion_of_all().alpha_rad_per_s2;
+        let step = Step::new(step_s);
         let predicted: Vec<Filter> = self
             .filters
             .iter()
-            .map(|filter| filter.predicted(step_s, alpha, self.cycle_rad))
+            .map(|filter| filter.predicted(&step, alpha, self.cycle_rad))
             .collect();
         let best = best_of(&predicted);
         let weight = |filters: &mut dyn Iterator<Item = &Filter>| {
@@ -206,17 +207,19 @@ impl Filter {
     }
 
     /// A step later, with the angle counted from the mark before.
-    fn predicted(&self, step_s: f64, alpha: f64, cycle_rad: Option<f64>) -> Self {
+    fn predicted(&self, step: &Step, alpha: f64, cycle_rad: Option<f64>) -> Self {
         let speed = self.state[1].abs().max(1e-3);
         let size = alpha.abs().max(ACCELERATION_MIN_PER_S * speed);
         // Variances that a second adds: to the speed by the cycles' work, to the change of the
         // acceleration by its wandering.
         let cycles = cycle_rad.map_or(0.0, |rad| (self.cov * size).powi(2) * rad / speed);
         let wander = (self.wander * size).powi(2) * (size / speed).powi(3);
-        let advance = advance(step_s);
-        let moved = product(&product(&advance, &self.covariance), &transposed(&advance));
-        let by_cycles = random_walk(1, step_s);
-        let by_wander = random_walk(3, step_s);
+        let Step {
+            advance,
+            by_cycles,
+            by_wander,
+        } = step;
+        let moved = product(&product(advance, &self.covariance), &transposed(advance));
         let each = [0, 1, 2, 3];
         Self {
             state: each.map(|i| advance[i].iter().zip(self.state).map(|(f, x)| f * x).sum()),
@@ -252,6 +255,25 @@ impl Filter {
         let forgotten = 1.0 - 1.0 / MARKS_REMEMBERED;
         self.log_likelihood =
             forgotten * self.log_likelihood - 0.5 * (variance.ln() + off * off / variance);
+    }
+}
+
+/// What a step does, the same for all filters.
+struct Step {
+    advance: Matrix,
+    /// Covariances added by a random walk of unit variance a second: of the speed, and of the change of
+    /// the acceleration.
+    by_cycles: Matrix,
+    by_wander: Matrix,
+}
+
+impl Step {
+    fn new(step_s: f64) -> Self {
+        Self {
+            advance: advance(step_s),
+            by_cycles: random_walk(1, step_s),
+            by_wander: random_walk(3, step_s),
+        }
     }
 }
 
