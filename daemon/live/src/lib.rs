@@ -734,6 +734,12 @@ impl Core {
     fn tooth_fault(&mut self, now: Now, tick: u64, pickup: u8, kind: ToothKind) {
         let (kind, count, text) = match kind {
             ToothKind::First | ToothKind::Regular => return,
+            // Left out on purpose.
+            ToothKind::AfterMissed { missed }
+                if missed == u32::from(self.missing_teeth(pickup)) =>
+            {
+                return;
+            }
             ToothKind::AfterMissed { missed } => (
                 ("missed teeth", Severity::Warning),
                 u64::from(missed),
@@ -758,6 +764,13 @@ impl Core {
         let when = (now, Some(tick));
         self.swarms
             .add(when, About::Pickup(pickup), kind, count, || text.to_owned());
+    }
+
+    /// Teeth that the wheel of a pickup lacks on purpose.
+    fn missing_teeth(&self, pickup: u8) -> u16 {
+        let pickups = &self.stand.pickups;
+        let named = pickups.iter().find(|named| named.channel == pickup);
+        named.map_or(0, |named| named.missing)
     }
 
     /// Runs the guards of a signal that has a new value.

@@ -234,6 +234,9 @@ fn print_curve(curve: &Curve, units: &DisplayUnits) {
         "peak power  {}",
         curve_output::peak_text(curve.peak_power, units.power)
     ));
+    for (what, words) in curve.engine_words() {
+        say(&format!("{what}: {words}"));
+    }
     print_remarks(curve);
 }
 
