@@ -298,7 +298,7 @@ pub(super) fn reduce(
     Ok(())
 }
 
-fn read_calibration(file: &Path) -> Result<Calibration, Failure> {
+pub(super) fn read_calibration(file: &Path) -> Result<Calibration, Failure> {
     let shown = file.display();
     let text =
         std::fs::read_to_string(file).map_err(|error| Failure(format!("{shown}: {error}")))?;
