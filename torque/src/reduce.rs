@@ -777,6 +777,14 @@ impl Reduction<'_> {
         };
         let off: Vec<&CurvePoint> = points.iter().filter(|p| p.is_slipping()).collect();
         let (Some(first), Some(last)) = (off.first(), off.last()) else {
+            if sweep.own.is_some() {
+                let more = overall.value / drive - 1.0;
+                remarks.push(format!(
+                    "the engine turns {:+.1} % against the drive ratio: taken for slip, speeds are the \
+                     engine's own",
+                    100.0 * more
+                ));
+            }
             return;
         };
         let deviations = points.iter().filter_map(|p| Some(p.ratio_check?.deviation));
@@ -1185,6 +1193,75 @@ mod tests {
             assert!(remarks.contains("slip: between"), "{remarks}");
             assert!(!remarks.contains("another gear"), "{remarks}");
         }
+    }
+
+    /// A clutch that slips by 10 % until the engine has 4300 rpm, with a crank of its own inertia: the
+    /// torque over the engine's own speed comes back once it grips, and another gear is named as such.
+    #[test]
+    fn a_clutch_that_grips_at_last_is_no_other_gear() {
+        let stand = ReductionModel {
+            second_wheel: Some(WheelModel {
+                teeth_per_turn: 1,
+                missing_teeth: 0,
+                on_engine: true,
+                tooth_errors: None,
+            }),
+            ..model()
+        };
+        let said = |crank: &[Edge], drum: &[Edge]| {
+            let pull = RawPull {
+                second_edges: crank,
+                ..pull(drum, &[])
+            };
+            reduce(&pull, &stand, &options()).unwrap()
+        };
+        let (drum, crank) = both_edges(|_, _| 9.0, 6.0);
+        // Slower crank edges before the drum has 75 rad/s stand for a faster crank: 10 % more of them.
+        let slipping = |tick: u64| {
+            let turns = drum.windows(2).find(|pair| pair[1].tick >= tick);
+            turns.is_some_and(|pair| (pair[1].tick - pair[0].tick) as f64 > 2e6 / 75.0 * 0.785)
+        };
+        let (mut angle, mut edges, mut due) = (0.0, Vec::new(), 1.0);
+        for pair in crank.windows(2) {
+            let more = if slipping(pair[0].tick) { 1.1 } else { 1.0 };
+            while angle + more >= due {
+                let share = (due - angle) / more;
+                let ticks = (pair[1].tick - pair[0].tick) as f64 * share;
+                #[expect(
+                    clippy::cast_possible_truncation,
+                    clippy::cast_sign_loss,
+                    reason = "positive"
+                )]
+                let tick = pair[0].tick + ticks as u64;
+                let number = edges.len() as u64;
+                edges.push(Edge { tick, number });
+                due += 1.0;
+            }
+            angle += more;
+        }
+        let curve = said(&edges, &drum);
+        let remarks = curve.remarks.join("; ");
+        assert!(
+            remarks.contains("slip: between") && remarks.contains("own"),
+            "{remarks}"
+        );
+        for point in curve.points.iter().filter(|p| p.rpm > 5000.0) {
+            assert!((point.torque_nm - 9.0).abs() < 0.02, "{point:?}");
+            assert!(point.slip_power_w.unwrap().abs() < 20.0, "{point:?}");
+        }
+        let slipped = curve.points.iter().filter(|p| p.rpm < 4300.0);
+        assert!(slipped.clone().count() > 5);
+        for point in slipped {
+            assert!((point.torque_nm - 9.0).abs() < 0.05, "{point:?}");
+            let lost = 9.0 * point.rpm * RAD_PER_S_PER_RPM * 0.1 / 1.1;
+            assert!(
+                (point.slip_power_w.unwrap() / lost - 1.0).abs() < 0.1,
+                "{point:?}"
+            );
+        }
+        let (drum, crank) = both_edges(|_, _| 9.0, 6.6);
+        let remarks = said(&crank, &drum).remarks.join("; ");
+        assert!(remarks.contains("another gear"), "{remarks}");
     }
 
     /// Without that pickup a tyre's slip is a guess: the band is wide enough for 1 to 4 %.

@@ -19,6 +19,8 @@ const SLIP_MIN: f64 = 0.003;
 const SLIPPING_SHARE: f64 = 0.05;
 /// A tyre slips by 1 to 4 % (common practice, no source).
 const TYRE_SLIP_MAX: f64 = 0.05;
+/// A ratio that differs by less than this over a pull is the same all along.
+const STEADY: f64 = 0.01;
 
 /// Angles of the second wheel beside those of the first.
 pub(super) struct SecondWheel {
@@ -172,14 +174,18 @@ impl OwnSpeeds {
 }
 
 /// Whether the engine turns in another ratio than the drive's all along: another gear, or wrong tooth
-/// counts. Slip differs over a pull, makes the engine faster and no tyre slips by more than
-/// [`TYRE_SLIP_MAX`].
+/// counts. No tyre slips by more than [`TYRE_SLIP_MAX`], a clutch that does grips at last, and slip makes
+/// the engine faster.
 pub(super) fn is_another_ratio(deviations: impl Iterator<Item = f64>) -> bool {
-    let (low, high) = deviations.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), d| {
-        (low.min(d), high.max(d))
-    });
-    let middle = 0.5 * (low + high);
-    high - low < 0.2 * TYRE_SLIP_MAX && !(0.0..TYRE_SLIP_MAX).contains(&middle)
+    let mut sorted: Vec<f64> = deviations.collect();
+    sorted.sort_by(f64::total_cmp);
+    // A few beyond either may be the ends of the teeth.
+    let tenth = sorted.len() / 10;
+    let high = sorted.len().checked_sub(tenth + 1);
+    let (Some(low), Some(high)) = (sorted.get(tenth), high.and_then(|at| sorted.get(at))) else {
+        return false;
+    };
+    *low > TYRE_SLIP_MAX || (high - low < STEADY && low + high < 0.0)
 }
 
 fn angle_at(motions: &[Motion], time_s: f64) -> Option<f64> {
