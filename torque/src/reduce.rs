@@ -31,8 +31,14 @@
 //!     engine_inertia_kg_m2: exact(0.0),
 //!     losses: LossModel::default(),
 //!     engine_per_drum: exact(4.0),
-//!     wheel: WheelModel { teeth_per_turn: 60, on_engine: false, tooth_errors: None },
+//!     wheel: WheelModel {
+//!         teeth_per_turn: 60,
+//!         missing_teeth: 0,
+//!         on_engine: false,
+//!         tooth_errors: None,
+//!     },
 //!     second_wheel: None,
+//!     tyre_slip: exact(0.0),
 //!     load_cell: None,
 //!     cycles_per_engine_turn: 0.5,
 //! };
