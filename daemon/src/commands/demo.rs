@@ -14,7 +14,7 @@ use crate::plot::Theme;
 use crate::reduction::{CurveChoice, ReducedPull, reduce_pull};
 use crate::rehearsal::{DEMO_STAND, Rehearsal, model_of, script_of};
 use crate::service::{Daemon, NewSetupRequest, PageAccess, PullNotice, ServeOptions};
-use crate::software_stand::{Engine, RiderEvent, RiderScript, Setup};
+use crate::software_stand::{CycleVariation, Engine, RiderEvent, RiderScript, Setup};
 use crate::store::StoreReader;
 
 const ORDER: [Setup; 3] = [Setup::MainJet105, Setup::MainJet110, Setup::MainJet105];
@@ -33,6 +33,7 @@ struct DemoStand {
 fn engine(setup: Setup) -> Engine {
     Engine {
         scatter_rms: SCATTER_RMS,
+        cycles: CycleVariation::HEALTHY,
         ..Engine::pit_bike(setup)
     }
 }
