@@ -37,9 +37,9 @@ use crate::bspline::{Basis, DEGREE, ORDER, even};
 use crate::convert::floor_to_usize;
 use crate::envelope::Envelope;
 use crate::teeth::ToothTrain;
-use likelihood::{Best, Likely, Solved, System, shares};
+use likelihood::{Best, Bias, Cycles, Likely, Solved, System, shares};
 use model::{
-    Columns, Current, Layout, Problem, Smoothness, WorkRow, alpha_row, motion, roughness, slope,
+    Columns, Current, Layout, Problem, Smoothness, WorkRow, alpha_row, gradient, motion, roughness,
 };
 
 /// What the fit must know about the wheel.
@@ -203,6 +203,8 @@ const RIPPLE_PRIOR_S: f64 = 1e-3;
 const SWING_PRIOR_RAD: f64 = 0.1;
 /// Rounds at most; it is done when one changes nothing of what takes part.
 const ROUNDS_MAX: usize = 6;
+/// The cycles' correlation has been found when a round moves it by less.
+const CORRELATION_SETTLED: f64 = 0.06;
 /// Intervals of the motion that the fit starts from.
 const COARSE_INTERVALS: usize = 10;
 /// Smoothness that makes the teeth less likely than another by e to the minus half of this is not
@@ -248,6 +250,7 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
     let (mut weights, mut border) = (start.weights, start.border);
     let mut released = vec![false; problem.segments.len().saturating_sub(1)];
     let mut best = [Some(Tried::Not); 2];
+    let mut correlation = 0.0;
     let mut tooth_weight = 1.0;
     // Whether the last round changed neither teeth nor cycles that take part.
     let mut settled = false;
@@ -264,12 +267,17 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
             .map(|smoothness| roughness(&problem, &current, smoothness));
         let held = normal.without_border(&border.values, border.told);
         let mut systems: Vec<(System<'_>, Best)> = Vec::with_capacity(2);
+        let (mut least, mut correlated) = (f64::INFINITY, correlation);
         for (roughness, best) in kinds.iter().zip(&mut best) {
             let (Some(roughness), Some(before)) = (roughness, *best) else {
                 continue;
             };
             let system = |normal, ridges| {
-                let cycles = (work.as_slice(), released.as_slice());
+                let cycles = Cycles {
+                    rows: &work,
+                    released: &released,
+                    correlation,
+                };
                 System::new(&problem.layout, normal, roughness, cycles, ridges)
             };
             let search = system(&held, (&[], &[]));
@@ -282,6 +290,10 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
                 Tried::Found(best) => search.search(best.at),
             };
             *best = Some(Tried::Found(chosen));
+            if !settled && !work.is_empty() && chosen.criterion < least {
+                least = chosen.criterion;
+                correlated = search.correlation(chosen.at);
+            }
             systems.push((system(&normal, (&ridges.0, &ridges.1)), chosen));
         }
         let (system, chosen) = systems
@@ -291,15 +303,18 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
         let solved = system.solve_near(chosen).ok_or(FitError::Singular)?;
         noise_s = solved.noise_s.max(noise_floor);
         if settled || round + 1 == ROUNDS_MAX {
-            let likely: Vec<Likely> = systems
-                .iter()
-                .flat_map(|(system, best)| system.around(best))
-                .collect();
-            if likely.is_empty() {
-                return Err(FitError::Singular);
+            let mut likely: Vec<(&System<'_>, Likely)> = Vec::new();
+            for (system, best) in &systems {
+                likely.extend(system.around(best).into_iter().map(|l| (system, l)));
             }
+            let criterion = |(_, l): &&(_, Likely)| l.solved.criterion;
+            let (likeliest, best) = likely
+                .iter()
+                .min_by(|a, b| criterion(a).total_cmp(&criterion(b)))
+                .ok_or(FitError::Singular)?;
             let found = Found {
-                likely,
+                bias: likeliest.bias(best, &problem.gradients(&current)),
+                likely: likely.into_iter().map(|(_, likely)| likely).collect(),
                 work: &work,
                 released: &released,
                 best: *chosen,
@@ -329,7 +344,12 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
             tried.take_if(|t| matches!(t, Tried::Found(b) if b.criterion > least + UNLIKELY));
         }
         drop(systems);
-        settled = round > 0 && (round > 1 || settled) && next == released && kept == weights;
+        settled = round > 0
+            && (round > 1 || settled)
+            && next == released
+            && kept == weights
+            && (correlated - correlation).abs() < CORRELATION_SETTLED;
+        correlation = correlated;
         (weights, released) = (kept, next);
     }
     Err(FitError::Singular)
@@ -603,6 +623,7 @@ fn set_aside(residuals: &[f64]) -> Vec<bool> {
 
 /// What the last round of the fit came to.
 struct Found<'a> {
+    bias: Option<Bias>,
     likely: Vec<Likely>,
     work: &'a [WorkRow],
     released: &'a [bool],
@@ -643,6 +664,15 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         effective_parameters += share * likely.parameters;
         for (value, at) in flattened.iter_mut().zip(&layout.spline_at) {
             *value += share * likely.flattened[*at];
+        }
+    }
+    if let Some(bias) = &found.bias {
+        let more = noise_s.powi(2) * (bias.share - 1.0);
+        let at = &layout.spline_at;
+        for (i, row) in at.iter().enumerate() {
+            for (j, column) in at.iter().enumerate().take(i + 1) {
+                covariance.add_within(*row, *column, more * bias.expected[(i, j)]);
+            }
         }
     }
     let cycles: f64 = found.work.iter().map(|row| row.cycles).sum();
@@ -762,17 +792,7 @@ impl SpeedFit {
 
     /// Change of the acceleration at the speed of this angle with the coefficients there.
     fn gradient(&self, theta_rad: f64) -> [f64; ORDER] {
-        let local = self.basis.at(theta_rad);
-        let (omega, alpha) = motion(&self.basis, theta_rad, &self.coefficients);
-        // d alpha = -omega³ d tau'' - 3 alpha omega d tau', less what the curve changes by while the
-        // speed does, d omega = -omega² d tau'.
-        let slope = slope(&self.basis, theta_rad, &self.coefficients);
-        let of_slowness = omega * (slope * omega - 3.0 * alpha);
-        let mut gradient = alpha_row(&local, omega);
-        for (g, first) in gradient.iter_mut().zip(&local.derivative[1]) {
-            *g += of_slowness * first;
-        }
-        gradient
+        gradient(&self.basis, theta_rad, &self.coefficients)
     }
 
     /// Motion at an angle in rad; angles outside the stretch are moved to its end.

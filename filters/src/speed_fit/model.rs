@@ -1,6 +1,9 @@
 //! The unknowns of the fit and the rows that tie them to the teeth.
 
+use std::collections::HashMap;
 use std::ops::Range;
+
+use nalgebra::DMatrix;
 
 use super::FitOptions;
 use super::shuffle::Swing;
@@ -14,6 +17,9 @@ pub(super) const NULL_SPACE: usize = 4;
 /// the range of speeds: steeper is a motion that is still rough.
 const SLOPE_MAX: f64 = 10.0;
 const CYCLE_HARMONICS: usize = 6;
+/// A segment of the wander holds so many working cycles: a cycle's work comes in a push of less than
+/// half its length, and a segment that is no longer than it would see how the two lie to each other.
+const CYCLES_A_SEGMENT: f64 = 2.0;
 /// Segments of the wander at most: cost grows with them, and beyond a few hundred what happens
 /// within one is far below the timing noise.
 const SEGMENTS_MAX: f64 = 300.0;
@@ -110,7 +116,8 @@ fn interleave(
         })
         .collect();
     for j in 2..wander {
-        unknowns.push((j as f64 - 0.5, spline + j, j - 2..j + 1));
+        // What one segment's work tells of the next ties the unknowns of both.
+        unknowns.push((j as f64 - 0.5, spline + j, j.saturating_sub(3)..j + 1));
     }
     unknowns.sort_by(|a, b| a.0.total_cmp(&b.0));
     let mut at = vec![0; spline + wander];
@@ -248,7 +255,7 @@ impl<'a> Problem<'a> {
         let turns = (thetas[n - 1] - thetas[0]) / std::f64::consts::TAU;
         let cycles = options.cycles_per_turn.map_or(0.0, |c| c * turns);
         let per_interval = if columns.wander && cycles >= 8.0 {
-            let wanted = cycles.min(SEGMENTS_MAX) / (points.len() - 1) as f64;
+            let wanted = (cycles / CYCLES_A_SEGMENT).min(SEGMENTS_MAX) / (points.len() - 1) as f64;
             crate::convert::floor_to_usize(wanted.round()).max(1)
         } else {
             0
@@ -476,6 +483,17 @@ impl<'a> Problem<'a> {
         super::shuffle::find(&times, &angles, self.mean_alpha())
     }
 
+    /// Changes of the acceleration at a speed, by first coefficient, at points that lie evenly in time.
+    pub(super) fn gradients(&self, current: &Current) -> Vec<(usize, [f64; ORDER])> {
+        breakpoints(self.train, &self.thetas, 4 * self.basis.len())
+            .into_iter()
+            .map(|theta| {
+                let first = self.basis.at(theta).first;
+                (first, gradient(&self.basis, theta, &current.coefficients))
+            })
+            .collect()
+    }
+
     /// Mean acceleration of the stretch, never negative.
     fn mean_alpha(&self) -> f64 {
         let n = self.thetas.len();
@@ -555,6 +573,20 @@ pub(super) fn slope(basis: &Basis, theta: f64, coefficients: &[f64]) -> f64 {
     }
 }
 
+/// Change of the acceleration at the speed of an angle with the coefficients there.
+pub(super) fn gradient(basis: &Basis, theta: f64, coefficients: &[f64]) -> [f64; ORDER] {
+    let local = basis.at(theta);
+    let (omega, alpha) = motion(basis, theta, coefficients);
+    // d alpha = -omega³ d tau'' - 3 alpha omega d tau', less what the curve changes by while the
+    // speed does, d omega = -omega² d tau'.
+    let of_slowness = omega * (slope(basis, theta, coefficients) * omega - 3.0 * alpha);
+    let mut gradient = alpha_row(&local, omega);
+    for (g, first) in gradient.iter_mut().zip(&local.derivative[1]) {
+        *g += of_slowness * first;
+    }
+    gradient
+}
+
 /// What a curve's roughness is measured by.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Smoothness {
@@ -604,6 +636,26 @@ impl Roughness {
             .zip(&self.offset)
             .map(|(c, o)| c + o)
             .collect()
+    }
+
+    /// The matrix between some columns over the smooth part, whose positions are `at`; by rows, for
+    /// the same reason as below.
+    pub(super) fn of_columns(&self, at: &[usize], columns: &DMatrix<f64>) -> DMatrix<f64> {
+        let mut place = HashMap::new();
+        place.extend(at.iter().enumerate().map(|(i, position)| (*position, i)));
+        let n = columns.ncols();
+        let mut along = DMatrix::zeros(self.rows.len(), n);
+        for (r, row) in self.rows.iter().enumerate() {
+            for (position, value) in &row.change {
+                let Some(i) = place.get(position) else {
+                    continue;
+                };
+                for j in 0..n {
+                    along[(r, j)] += value * columns[(*i, j)];
+                }
+            }
+        }
+        along.tr_mul(&along)
     }
 
     /// Sum of squares after a step; by rows, since the quadratic form of a nearly smooth curve
