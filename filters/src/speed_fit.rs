@@ -203,6 +203,13 @@ const RIPPLE_PRIOR_S: f64 = 1e-3;
 const SWING_PRIOR_RAD: f64 = 0.1;
 /// Rounds at most; it is done when one changes nothing of what takes part.
 const ROUNDS_MAX: usize = 6;
+/// Working cycles that a segment of the wander holds, the first that does. A cycle's work comes in a
+/// push of less than half its length: a segment that is no longer than it sees how the two lie to each
+/// other, but timing may be so fine that a longer one leaves too much of the cycles.
+const CYCLES_A_SEGMENT: [f64; 2] = [2.0, 1.0];
+/// Residuals are too alike where teeth count for less than this because of it.
+const ALIKE_MAX: f64 = 0.9;
+const SEEN_WITHIN_CYCLE_MAX: f64 = 1.0;
 /// The cycles' correlation has been found when a round moves it by less.
 const CORRELATION_SETTLED: f64 = 0.06;
 /// Intervals of the motion that the fit starts from.
@@ -226,28 +233,52 @@ const BESIDE: usize = 8;
 /// not determine a motion.
 pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, FitError> {
     check(train)?;
+    let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
+    let noise_floor = options.tick_s / 12.0_f64.sqrt();
+    let noise_s = (10.0 * noise_floor).max(1e-6);
+    let start = coarse(train, options, (noise_s, PATTERN_PRIOR_SHARE * pitch))?;
+    let mut cycles_a_segment = CYCLES_A_SEGMENT.into_iter().peekable();
+    while let Some(cycles) = cycles_a_segment.next() {
+        let last = cycles_a_segment.peek().is_none();
+        if let Some(fit) = fitted(train, options, &start, cycles, last)? {
+            return Ok(fit);
+        }
+    }
+    Err(FitError::Singular)
+}
+
+/// Intervals of the smooth part.
+fn intervals(train: &ToothTrain) -> usize {
     let n = train.time_s.len();
-    let duration = train.time_s[n - 1] - train.time_s[0];
-    let inner = floor_to_usize(16.0 * duration).clamp(40, 96).min(n / 2);
+    let duration_s = train.time_s[n - 1] - train.time_s[0];
+    floor_to_usize(16.0 * duration_s).clamp(40, 96).min(n / 2)
+}
+
+/// Fits with segments of the wander of so many cycles; `None` where they leave the teeth too alike,
+/// unless these are the last to try.
+fn fitted(
+    train: &ToothTrain,
+    options: &FitOptions,
+    start: &Start,
+    cycles_a_segment: f64,
+    last: bool,
+) -> Result<Option<SpeedFit>, FitError> {
+    let inner = intervals(train);
     let columns = Columns {
         ripple_from: Some(0.6 * inner as f64),
-        wander: true,
-        shuffle_hz: None,
+        cycles_a_segment: Some(cycles_a_segment),
+        shuffle_hz: start.shuffle_hz,
     };
     let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
     let noise_floor = options.tick_s / 12.0_f64.sqrt();
     let mut noise_s = (10.0 * noise_floor).max(1e-6);
     let mut pattern_sd = PATTERN_PRIOR_SHARE * pitch;
-    let start = coarse(train, options, columns, (noise_s, pattern_sd))?;
-    let columns = Columns {
-        shuffle_hz: start.shuffle_hz,
-        ..columns
-    };
     let problem = Problem::new(train, options, inner, columns);
     let mut current = problem
         .refined(&start.basis, &start.coefficients)
         .ok_or(FitError::Singular)?;
-    let (mut weights, mut border) = (start.weights, start.border);
+    let mut weights = start.weights.clone();
+    let mut border = start.border.clone();
     let mut released = vec![false; problem.segments.len().saturating_sub(1)];
     let mut best = [Some(Tried::Not); 2];
     let mut correlation = 0.0;
@@ -312,6 +343,7 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
                 .iter()
                 .min_by(|a, b| criterion(a).total_cmp(&criterion(b)))
                 .ok_or(FitError::Singular)?;
+            if std::env::var("DBG").is_ok() {eprintln!("final rho {correlation:.3} {:?} {:?} order {}", chosen.at, chosen.deviation, system.smoothness().order());}
             let found = Found {
                 bias: likeliest.bias(best, &problem.gradients(&current)),
                 likely: likely.into_iter().map(|(_, likely)| likely).collect(),
@@ -323,7 +355,7 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
                 noise_s,
                 noise_floor,
             };
-            return Ok(finish(&problem, current, &found));
+            return Ok(Some(finish(&problem, current, &found)));
         }
         let inverse = solved.factor.inverse();
         let next = jumps(&work, &released, &solved, &inverse, chosen.at[1]);
@@ -336,6 +368,12 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
         if round == 1 {
             // Once, and of a fit in which all count in full: what smooths more leaves more alike.
             tooth_weight = weight_of_alike(&residuals, &weights, &train.index);
+            let seen = problem.seen_within_cycle((-0.5 * chosen.at[1]).exp());
+            if std::env::var("DBG").is_ok() {eprintln!("seen {seen:.2}");}
+            if !last && !work.is_empty() && (tooth_weight < ALIKE_MAX || seen > SEEN_WITHIN_CYCLE_MAX)
+            {
+                return Ok(None);
+            }
             settled = tooth_weight >= 1.0;
         }
         let kept = set_aside(&residuals);
@@ -349,7 +387,7 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
             && next == released
             && kept == weights
             && (correlated - correlation).abs() < CORRELATION_SETTLED;
-        correlation = correlated;
+        correlation = correlated; if std::env::var("DBG").is_ok() {eprintln!("round {round} rho {correlation:.3} released {} used {} noise {noise_s:.2e} tw {tooth_weight:.2}", released.iter().filter(|r| **r).count(), weights.iter().filter(|w| **w).count());}
         (weights, released) = (kept, next);
     }
     Err(FitError::Singular)
@@ -357,7 +395,7 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
 
 /// Tooth errors and ripple as found last. They hardly change with the weights, and searching for
 /// those with them held saves most of the time.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 struct Border {
     values: Vec<f64>,
     /// How many of them the teeth have told, the rest being left to what was known before.
@@ -398,13 +436,13 @@ struct Start {
 fn coarse(
     train: &ToothTrain,
     options: &FitOptions,
-    columns: Columns,
     (noise_s, pattern_sd): (f64, f64),
 ) -> Result<Start, FitError> {
     let n = train.time_s.len();
     let mut columns = Columns {
-        wander: false,
-        ..columns
+        ripple_from: Some(0.6 * intervals(train) as f64),
+        cycles_a_segment: None,
+        shuffle_hz: None,
     };
     loop {
         let few = Problem::new(train, options, COARSE_INTERVALS.min(n / 8), columns);
@@ -455,6 +493,9 @@ fn take(current: &mut Current, layout: &Layout, solution: &[f64]) {
 
 /// A segment's work so many robust standard deviations off is no scatter of the cycles.
 const JUMP_SIGMA: f64 = 5.0;
+/// Less work than this, in works of a mean cycle, is no jump however alike the others are: one
+/// cylinder of four that does not burn lacks 0.3, and a kink of the torque curve some per cent.
+const JUMP_CYCLES_MIN: f64 = 0.15;
 
 /// Which segments' work is to be left free, since it can't be scatter: by how far the estimate of
 /// each stands from zero over how far it could (auxiliary residuals: A. Harvey, S. Koopman, 1992,
@@ -488,7 +529,14 @@ fn jumps(
     let middle = sizes.len() / 2;
     let median = *sizes.select_nth_unstable_by(middle, f64::total_cmp).1;
     let limit = JUMP_SIGMA * (1.4826 * median).min(1.0);
-    let far: Vec<bool> = scores.iter().map(|s| s.abs() > limit).collect();
+    let far: Vec<bool> = scores
+        .iter()
+        .zip(work)
+        .map(|(score, row)| {
+            let cycles = row.of(&solved.solution).abs() * row.cycles.sqrt();
+            score.abs() > limit && cycles > JUMP_CYCLES_MIN
+        })
+        .collect();
     // A cycle seldom begins where a segment does.
     (0..far.len())
         .map(|i| far[i.saturating_sub(1)..far.len().min(i + 2)].contains(&true))
@@ -955,7 +1003,7 @@ pub fn information_bound(
     let reference = fit_speed(train, options)?;
     let columns = Columns {
         ripple_from: None,
-        wander: true,
+        cycles_a_segment: Some(1.0),
         shuffle_hz: None,
     };
     let problem = Problem::new(train, options, inner_knots + 1, columns);

@@ -174,6 +174,7 @@ impl<'a> System<'a> {
             .sum();
         let deviance = fit + lambda * self.roughness.after(&solution) + kappa * work + shrink;
         let free = (self.normal.rows - NULL_SPACE as f64).max(1.0);
+        let noise_s = (deviance / free).sqrt();
         let rank = self.layout.spline_at.len().saturating_sub(NULL_SPACE) as f64;
         let criterion = free * deviance.ln() + factor.log_det()
             - rank * weights[0]
@@ -181,7 +182,7 @@ impl<'a> System<'a> {
             - self.cycles.released.iter().filter(|r| !**r).count() as f64 * weights[1]
             + self.cycles.criterion();
         Some(Solved {
-            noise_s: (deviance / free).sqrt(),
+            noise_s,
             solution,
             factor,
             criterion,
@@ -311,7 +312,7 @@ pub(super) struct Bias {
 }
 
 /// Expectations count for so many degrees of freedom beside what the curve says itself.
-const EXPECTED_FREEDOM: f64 = 1.0;
+const EXPECTED_FREEDOM: f64 = 0.3;
 
 impl System<'_> {
     /// Roughness of one weight everywhere is what the band is worked out from, and half of the band's

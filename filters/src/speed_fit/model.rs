@@ -17,9 +17,6 @@ pub(super) const NULL_SPACE: usize = 4;
 /// the range of speeds: steeper is a motion that is still rough.
 const SLOPE_MAX: f64 = 10.0;
 const CYCLE_HARMONICS: usize = 6;
-/// A segment of the wander holds so many working cycles: a cycle's work comes in a push of less than
-/// half its length, and a segment that is no longer than it would see how the two lie to each other.
-const CYCLES_A_SEGMENT: f64 = 2.0;
 /// Segments of the wander at most: cost grows with them, and beyond a few hundred what happens
 /// within one is far below the timing noise.
 const SEGMENTS_MAX: f64 = 300.0;
@@ -191,7 +188,8 @@ pub(super) struct Columns {
     /// Least number of swings in the stretch that an order of the ripple must show; `None` for no
     /// ripple.
     pub(super) ripple_from: Option<f64>,
-    pub(super) wander: bool,
+    /// Working cycles in a segment of the wander; `None` for no wander.
+    pub(super) cycles_a_segment: Option<f64>,
     /// Frequency of the drive's shuffle, Hz.
     pub(super) shuffle_hz: Option<f64>,
 }
@@ -254,12 +252,13 @@ impl<'a> Problem<'a> {
         let basis = Basis::new(&points);
         let turns = (thetas[n - 1] - thetas[0]) / std::f64::consts::TAU;
         let cycles = options.cycles_per_turn.map_or(0.0, |c| c * turns);
-        let per_interval = if columns.wander && cycles >= 8.0 {
-            let wanted = (cycles / CYCLES_A_SEGMENT).min(SEGMENTS_MAX) / (points.len() - 1) as f64;
-            crate::convert::floor_to_usize(wanted.round()).max(1)
-        } else {
-            0
-        };
+        let per_interval = columns
+            .cycles_a_segment
+            .filter(|_| cycles >= 8.0)
+            .map_or(0, |each| {
+                let wanted = (cycles / each).min(SEGMENTS_MAX) / (points.len() - 1) as f64;
+                crate::convert::floor_to_usize(wanted.round()).max(1)
+            });
         let segments = subdivided(&points, per_interval);
         let wander_basis = (per_interval > 0).then(|| Basis::of_degree(2, &segments));
         let harmonics = columns
@@ -492,6 +491,20 @@ impl<'a> Problem<'a> {
                 (first, gradient(&self.basis, theta, &current.coefficients))
             })
             .collect()
+    }
+
+    /// How far teeth beside each other show what happens within a cycle, over their noise: the time by
+    /// which a cycle's work moves them in it, a third of what it does over all of it. `cov_over_noise`
+    /// in 1/s.
+    pub(super) fn seen_within_cycle(&self, cov_over_noise: f64) -> f64 {
+        let Some(per_turn) = self.options.cycles_per_turn.filter(|c| *c > 0.0) else {
+            return 0.0;
+        };
+        let omega = self.scale.middle;
+        let cycle_s = std::f64::consts::TAU / (per_turn * omega);
+        let teeth = f64::from(self.options.teeth_per_turn) / per_turn;
+        let moved = self.mean_alpha() * cycle_s * cycle_s / (3.0 * omega);
+        cov_over_noise * moved * teeth.sqrt()
     }
 
     /// Mean acceleration of the stretch, never negative.
