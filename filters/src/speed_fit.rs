@@ -378,7 +378,8 @@ fn fitted(
         }
         let kept = set_aside(&residuals);
         let least = chosen.criterion;
-        for tried in &mut best {
+        // What the first round left out or free may have been the reason.
+        for tried in best.iter_mut().filter(|_| next == released && kept == weights) {
             tried.take_if(|t| matches!(t, Tried::Found(b) if b.criterion > least + UNLIKELY));
         }
         drop(systems);
