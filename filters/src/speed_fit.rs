@@ -343,7 +343,6 @@ fn fitted(
                 .iter()
                 .min_by(|a, b| criterion(a).total_cmp(&criterion(b)))
                 .ok_or(FitError::Singular)?;
-            if std::env::var("DBG").is_ok() {eprintln!("final rho {correlation:.3} {:?} {:?} order {}", chosen.at, chosen.deviation, system.smoothness().order());}
             let found = Found {
                 bias: likeliest.bias(best, &problem.gradients(&current)),
                 likely: likely.into_iter().map(|(_, likely)| likely).collect(),
@@ -369,8 +368,9 @@ fn fitted(
             // Once, and of a fit in which all count in full: what smooths more leaves more alike.
             tooth_weight = weight_of_alike(&residuals, &weights, &train.index);
             let seen = problem.seen_within_cycle((-0.5 * chosen.at[1]).exp());
-            if std::env::var("DBG").is_ok() {eprintln!("seen {seen:.2}");}
-            if !last && !work.is_empty() && (tooth_weight < ALIKE_MAX || seen > SEEN_WITHIN_CYCLE_MAX)
+            if !last
+                && !work.is_empty()
+                && (tooth_weight < ALIKE_MAX || seen > SEEN_WITHIN_CYCLE_MAX)
             {
                 return Ok(None);
             }
@@ -379,7 +379,10 @@ fn fitted(
         let kept = set_aside(&residuals);
         let least = chosen.criterion;
         // What the first round left out or free may have been the reason.
-        for tried in best.iter_mut().filter(|_| next == released && kept == weights) {
+        for tried in best
+            .iter_mut()
+            .filter(|_| next == released && kept == weights)
+        {
             tried.take_if(|t| matches!(t, Tried::Found(b) if b.criterion > least + UNLIKELY));
         }
         drop(systems);
@@ -388,7 +391,7 @@ fn fitted(
             && next == released
             && kept == weights
             && (correlated - correlation).abs() < CORRELATION_SETTLED;
-        correlation = correlated; if std::env::var("DBG").is_ok() {eprintln!("round {round} rho {correlation:.3} released {} used {} noise {noise_s:.2e} tw {tooth_weight:.2}", released.iter().filter(|r| **r).count(), weights.iter().filter(|w| **w).count());}
+        correlation = correlated;
         (weights, released) = (kept, next);
     }
     Err(FitError::Singular)
@@ -712,7 +715,7 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         covariance.add_outer(&off, *share);
         effective_parameters += share * likely.parameters;
         for (value, at) in flattened.iter_mut().zip(&layout.spline_at) {
-            *value += share * likely.flattened[*at];
+            *value += share * likely.unflattened[*at];
         }
     }
     if let Some(bias) = &found.bias {

@@ -111,6 +111,9 @@ pub struct Seen {
     pub edges: Vec<Edge>,
     /// Ticks and counts of the load cell.
     pub force: Vec<(u64, i32)>,
+    /// What a drive that gives took of the engine's work at full throttle, as a share: no board sees
+    /// it, but what reaches the drum lacks it.
+    pub lost_in_drive: f64,
 }
 
 /// Before the throttle opens the engine has this share of its torque.
@@ -166,8 +169,34 @@ impl Pull {
     }
 
     fn inertia_kg_m2(&self) -> f64 {
-        self.drum_inertia_kg_m2
-            + self.engine_inertia_kg_m2 * self.engine_per_drum * self.engine_per_drum
+        let (drum, engine) = self.inertias_kg_m2();
+        drum + engine
+    }
+
+    /// Of drum and engine, at the drum.
+    fn inertias_kg_m2(&self) -> (f64, f64) {
+        let ratio = self.engine_per_drum;
+        (
+            self.drum_inertia_kg_m2,
+            self.engine_inertia_kg_m2 * ratio * ratio,
+        )
+    }
+
+    /// Work that the drive takes, and that the engine gives on average, over a step at full throttle, J.
+    fn drive_work_j(&self, before: &State, after: &State, closed_s: Option<f64>) -> (f64, f64) {
+        let Some(drive) = self.drive else {
+            return (0.0, 0.0);
+        };
+        if Self::throttle(before.time_s, closed_s) < 1.0 {
+            return (0.0, 0.0);
+        }
+        let omega = (2.0 * after.energy).sqrt();
+        let ahead = (after.other_rad - after.theta, after.other_rad_per_s - omega);
+        let (_, damper_nm) = drive.torques_nm(ahead.0, ahead.1, self.inertias_kg_m2());
+        let dt_s = after.time_s - before.time_s;
+        let rpm = omega * self.engine_per_drum / RPM;
+        let engine_nm = self.engine_per_drum * self.mean_torque_nm(rpm);
+        (damper_nm * ahead.1 * dt_s, engine_nm * omega * dt_s)
     }
 
     /// Throttle: 1 fully open, negative while the closed engine drags. `closed_s` is when it closed.
@@ -210,6 +239,7 @@ impl Pull {
         let mut drawn = Drawn::new(self.cycles, rng.fork());
         let firings = self.cycles_per_engine_turn * f64::from(self.cycles.cylinders) * ratio / TAU;
         let mut edges_s = Vec::new();
+        let mut work_j = (0.0, 0.0);
         let end_omega = self.to_rpm * RPM / ratio;
         let mut seen = Seen::default();
         let mut sampler = Sampler::new(self, rng.fork());
@@ -229,6 +259,8 @@ impl Pull {
                 let work = drawn.work(firing);
                 let slope = |s: &State| self.slope(s, work, phase, closed);
                 at = runge_kutta(&at, h, slope);
+                let (lost_j, given_j) = self.drive_work_j(&before, &at, closed_s);
+                work_j = (work_j.0 + lost_j, work_j.1 + given_j);
                 self.spark(&before, &at, firings, &mut rng, &mut edges_s);
                 sampler.sample(self, &before, &at, closed_s, origin_s, &mut seen.force);
                 done += 1.0;
@@ -243,6 +275,9 @@ impl Pull {
                 edges_s.push(at.time_s + self.jitter_s * normal(&mut rng));
             }
             tooth_number += 1;
+        }
+        if work_j.1 > 0.0 {
+            seen.lost_in_drive = work_j.0 / work_j.1;
         }
         edges_s.sort_by(f64::total_cmp);
         for (number, edge_s) in (0_u64..).zip(edges_s) {
@@ -277,14 +312,13 @@ impl Pull {
         let engine_nm = ratio * self.mean_torque_nm(rpm) * throttle * work * swing;
         let [c0, c1, c2] = self.losses;
         let lost_nm = c0 + drum.1 * (c1 + drum.1 * c2) + self.brake_nm(rpm, throttle);
-        let inertias = (
-            self.drum_inertia_kg_m2,
-            self.engine_inertia_kg_m2 * ratio * ratio,
-        );
+        let inertias = self.inertias_kg_m2();
         let (wheel_alpha, other_alpha) = self.drive.map_or_else(
             || ((engine_nm - lost_nm) / (inertias.0 + inertias.1), 0.0),
             |drive| {
-                let driven_nm = drive.torque_nm(engine.0 - drum.0, engine.1 - drum.1, inertias);
+                let twist = (engine.0 - drum.0, engine.1 - drum.1);
+                let (spring_nm, damper_nm) = drive.torques_nm(twist.0, twist.1, inertias);
+                let driven_nm = spring_nm + damper_nm;
                 let drum_alpha = (driven_nm - lost_nm) / inertias.0;
                 let engine_alpha = (engine_nm - driven_nm) / inertias.1;
                 if self.on_engine {

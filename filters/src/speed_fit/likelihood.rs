@@ -35,7 +35,7 @@ pub(super) struct Cycles<'a> {
 /// Correlation of neighbours before the teeth speak, and its scatter: a segment seldom begins where a
 /// cycle does, so that neighbours share one; residual gas correlates the cycles themselves by up to
 /// 0.5 (common practice, no source).
-const CORRELATION: (f64, f64) = (0.1, 0.15);
+const CORRELATION: (f64, f64) = (0.05, 0.2);
 const CORRELATION_MAX: f64 = 0.5;
 const CORRELATION_STEP: f64 = 0.15;
 
@@ -92,6 +92,8 @@ pub(super) struct Likely {
     pub(super) inverse: Envelope,
     /// What smoothing moved the unknowns by, as far as the solution itself tells.
     pub(super) flattened: Vec<f64>,
+    /// The same less what the flattening of the solution takes from it.
+    pub(super) unflattened: Vec<f64>,
     /// Effective number of parameters of the smooth part.
     pub(super) parameters: f64,
     /// Weight of the roughness.
@@ -293,8 +295,16 @@ impl<'a> System<'a> {
         let held_back = self.roughness.pull(&solved.solution);
         let mut flattened = solved.factor.solve(&held_back);
         flattened.iter_mut().for_each(|value| *value *= -x.exp());
+        // The solution is flattened itself: what smoothing does to that comes on top.
+        let mut of_flattened = solved
+            .factor
+            .solve(&self.roughness.matrix.times(&flattened));
+        for (value, more) in of_flattened.iter_mut().zip(&flattened) {
+            *value = x.exp() * *value + more;
+        }
         Some(Likely {
             flattened,
+            unflattened: of_flattened,
             parameters: self.layout.spline_at.len() as f64 - held,
             inverse,
             solved,
@@ -364,7 +374,6 @@ impl System<'_> {
         let expected = from_all - from_noise;
         let freedom = expected * expected / spread;
         let share = ((seen - from_noise) / expected).max(0.0);
-        if std::env::var("DBG").is_ok() {eprintln!("bias share {share:.3} freedom {freedom:.2}");}
         Some(Bias {
             share: (freedom * share + EXPECTED_FREEDOM) / (freedom + EXPECTED_FREEDOM),
             expected: &directions * DMatrix::from_diagonal(&back) * directions.transpose(),

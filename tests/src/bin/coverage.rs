@@ -587,7 +587,8 @@ impl Stated {
                 return None;
             }
         };
-        let true_nm = |rpm: f64| truth.mean_torque_nm(rpm) * factor;
+        let driven = 1.0 - seen.lost_in_drive;
+        let true_nm = |rpm: f64| truth.mean_torque_nm(rpm) * driven * factor;
         let points: Vec<(f64, f64, f64, f64)> = curve
             .points
             .iter()

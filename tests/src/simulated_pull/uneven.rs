@@ -50,16 +50,17 @@ pub struct Drive {
 }
 
 impl Drive {
-    /// Torque at the drum for a twist and its rate, between two inertias.
-    pub(super) fn torque_nm(&self, twist: f64, rate: f64, inertias: (f64, f64)) -> f64 {
+    /// Torques of spring and damper at the drum for a twist and its rate, between two inertias.
+    pub(super) fn torques_nm(&self, twist: f64, rate: f64, inertias: (f64, f64)) -> (f64, f64) {
         let natural = std::f64::consts::TAU * self.frequency_hz;
         let reduced = inertias.0 * inertias.1 / (inertias.0 + inertias.1);
         let half = 0.5 * self.lash_rad;
         let wound = twist - twist.clamp(-half, half);
         if half > 0.0 && wound == 0.0 {
-            return 0.0;
+            return (0.0, 0.0);
         }
-        reduced * natural * (natural * wound + 2.0 * self.damping_ratio * rate)
+        let damping = 2.0 * self.damping_ratio * natural * rate;
+        (reduced * natural * natural * wound, reduced * damping)
     }
 }
 
