@@ -1,9 +1,9 @@
 //! What is to go wrong, and when: drawn from the seed before anything runs.
 
-use leverarm::software_stand::{
+use leverarm_config::{Stand, Watch};
+use leverarm_software_stand::{
     Interference, PickupFault, Restart, RiderScript, StandModel, TemperatureSource,
 };
-use leverarm_config::{Stand, Watch};
 
 use super::chance::{Chance, Stream};
 
@@ -370,6 +370,7 @@ impl Plan {
                     bursts_per_s: chance.between(0.0, bursts_per_s),
                     edges,
                     spacing_s: 60e-6,
+                    ..Interference::default()
                 };
             }
         }
