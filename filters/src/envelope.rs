@@ -108,13 +108,6 @@ impl Envelope {
         }
     }
 
-    /// Adds to an element, where it lies inside the envelope.
-    pub(crate) fn add_within(&mut self, i: usize, j: usize, value: f64) {
-        if i.min(j) >= self.first[i.max(j)] {
-            *self.at_mut(i, j) += value;
-        }
-    }
-
     /// Makes the row and column of `i` those of the unit matrix.
     pub(crate) fn isolate(&mut self, i: usize) {
         for j in self.first[i]..i {

@@ -33,6 +33,8 @@ mod likelihood;
 mod model;
 mod shuffle;
 
+use nalgebra::{DMatrix, DVector};
+
 use crate::bspline::{Basis, DEGREE, ORDER, even};
 use crate::convert::floor_to_usize;
 use crate::envelope::Envelope;
@@ -166,6 +168,8 @@ pub struct SpeedFit {
     wander: Vec<f64>,
     /// Posterior covariance, in the order of the layout.
     covariance: Envelope,
+    /// By how much less than expected smoothing hides of the curve: a covariance of its coefficients.
+    less_hidden: DMatrix<f64>,
     layout: Layout,
     theta_range: (f64, f64),
     time_range_s: (f64, f64),
@@ -223,6 +227,8 @@ const TEETH_TO_APPROACH: usize = 20_000;
 const SET_ASIDE_SIGMA: f64 = 7.0;
 /// Teeth whose residuals are all alike still count for so much.
 const ALIKE_WEIGHT_MIN: f64 = 0.2;
+/// Of the variance, noise makes more than this whatever smoothing hides.
+const SEEN_SHARE_MIN: f64 = 0.25;
 /// Teeth on each side that say how far residuals scatter around one.
 const BESIDE: usize = 8;
 
@@ -718,15 +724,6 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
             *value += share * likely.unflattened[*at];
         }
     }
-    if let Some(bias) = &found.bias {
-        let more = noise_s.powi(2) * (bias.share - 1.0);
-        let at = &layout.spline_at;
-        for (i, row) in at.iter().enumerate() {
-            for (j, column) in at.iter().enumerate().take(i + 1) {
-                covariance.add_within(*row, *column, more * bias.expected[(i, j)]);
-            }
-        }
-    }
     let cycles: f64 = found.work.iter().map(|row| row.cycles).sum();
     let cov = noise_s * (-0.5 * found.best.at[1]).exp();
     take(&mut current, layout, &mean);
@@ -761,6 +758,10 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         }),
         work_jumps: Vec::new(),
         covariance,
+        less_hidden: found.bias.as_ref().map_or_else(
+            || DMatrix::zeros(0, 0),
+            |bias| &bias.expected * (noise_s.powi(2) * (1.0 - bias.share)),
+        ),
         flattened,
         smoothing: Smoothing {
             order: found.smoothness.order(),
@@ -847,13 +848,26 @@ impl SpeedFit {
         gradient(&self.basis, theta_rad, &self.coefficients)
     }
 
+    /// Variance that is expected of what smoothing hides, and seems not to be there.
+    fn less_hidden(&self, first: usize, gradient: &[f64; ORDER]) -> f64 {
+        if self.less_hidden.is_empty() {
+            return 0.0;
+        }
+        let row = DVector::from_column_slice(gradient);
+        let block = self.less_hidden.view((first, first), (ORDER, ORDER));
+        (block * &row).dot(&row)
+    }
+
     /// Motion at an angle in rad; angles outside the stretch are moved to its end.
     #[must_use]
     pub fn at_theta(&self, theta_rad: f64) -> Motion {
         let theta_rad = theta_rad.clamp(self.theta_range.0, self.theta_range.1);
         let local = self.basis.at(theta_rad);
         let (omega, alpha) = motion(&self.basis, theta_rad, &self.coefficients);
-        let row = self.layout.spline_row(&local, &self.gradient(theta_rad));
+        let gradient = self.gradient(theta_rad);
+        let row = self.layout.spline_row(&local, &gradient);
+        let all = self.covariance.quadratic(&row).max(0.0);
+        let variance = (all - self.less_hidden(local.first, &gradient)).max(SEEN_SHARE_MIN * all);
         let wander = self.wander_basis.as_ref().map(|basis| basis.at(theta_rad));
         Motion {
             time_s: local.dot(0, &self.coefficients)
@@ -861,7 +875,7 @@ impl SpeedFit {
             theta_rad,
             omega_rad_per_s: omega,
             alpha_rad_per_s2: alpha,
-            alpha_uncertainty_rad_per_s2: self.covariance.quadratic(&row).max(0.0).sqrt(),
+            alpha_uncertainty_rad_per_s2: variance.sqrt(),
         }
     }
 

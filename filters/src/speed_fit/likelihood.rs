@@ -322,7 +322,7 @@ pub(super) struct Bias {
 }
 
 /// Expectations count for so many degrees of freedom beside what the curve says itself.
-const EXPECTED_FREEDOM: f64 = 0.3;
+const EXPECTED_FREEDOM: f64 = 0.1;
 
 impl System<'_> {
     /// Roughness of one weight everywhere is what the band is worked out from, and half of the band's
