@@ -15,7 +15,7 @@ use crate::rehearsal::{DEMO_STAND, Rehearsal, model_of, script_of};
 use crate::service::{Daemon, NewSetupRequest, PageAccess, PullNotice, ServeOptions};
 use leverarm_analysis::reduction::{CurveChoice, ReducedPull, reduce_pull};
 use leverarm_plot::Theme;
-use leverarm_software_stand::{Engine, RiderEvent, RiderScript, Setup};
+use leverarm_software_stand::{CycleVariation, Engine, RiderEvent, RiderScript, Setup};
 use leverarm_store::StoreReader;
 
 const ORDER: [Setup; 3] = [Setup::MainJet105, Setup::MainJet110, Setup::MainJet105];
@@ -34,6 +34,7 @@ struct DemoStand {
 fn engine(setup: Setup) -> Engine {
     Engine {
         scatter_rms: SCATTER_RMS,
+        cycles: CycleVariation::HEALTHY,
         ..Engine::pit_bike(setup)
     }
 }

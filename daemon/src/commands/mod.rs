@@ -84,8 +84,11 @@ enum Command {
         /// Stop after the last pull
         #[arg(long)]
         once: bool,
+        /// Working cycles of the simulated engine that do not burn, in per cent
+        #[arg(long, value_name = "PERCENT", default_value_t = 0.0)]
+        misfires: f64,
         /// Test every guard instead: each has to trip, and the simulated board to cut
-        #[arg(long, conflicts_with_all = ["pulls", "once"])]
+        #[arg(long, conflicts_with_all = ["pulls", "once", "misfires"])]
         guards: bool,
         /// Test them on the running daemon and its board, with everything at standstill
         #[arg(long, requires = "guards")]
@@ -463,6 +466,7 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             pulls: _,
             seed,
             once: _,
+            misfires: _,
             guards: true,
             board,
             access,
@@ -479,10 +483,11 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             pulls,
             seed,
             once,
+            misfires,
             guards: false,
             board: _,
             access,
-        } => stand::rehearse(&stand.file, &access, pulls, seed, once),
+        } => stand::rehearse(&stand.file, &access, pulls, seed, once, misfires),
         Command::Demo { out, json, seed } => demo::run(&out, json, seed),
         Command::Pulls { store, json } => pulls::list(&store, json),
         Command::Show {

@@ -11,7 +11,7 @@ use tracing_subscriber::filter::LevelFilter;
 use super::{AccessArguments, Failure, StandFile, complain, read_stand, say, start_log, system};
 use crate::rehearsal::{Rehearsal, model_of, script_of};
 use crate::service::{Daemon, PageAccess, ServeOptions};
-use leverarm_software_stand::RiderEvent;
+use leverarm_software_stand::{CycleVariation, RiderEvent};
 
 /// Reads of the store that are under way when the daemon has stopped have so long.
 const LEFT_BEHIND_TIMEOUT: Duration = Duration::from_millis(500);
@@ -167,11 +167,17 @@ pub(super) fn rehearse(
     pulls: u32,
     seed: u64,
     once: bool,
+    misfires_percent: f64,
 ) -> Result<(), Failure> {
     let mut read = read_stand(file)?;
     let access = access.page_access()?;
     start_log(LevelFilter::INFO);
-    let rehearsal = Rehearsal::start(model_of(&read.stand), seed).map_err(Failure::of)?;
+    let mut model = model_of(&read.stand);
+    model.engine.cycles = CycleVariation {
+        misfire_probability: 0.01 * misfires_percent,
+        ..CycleVariation::HEALTHY
+    };
+    let rehearsal = Rehearsal::start(model, seed).map_err(Failure::of)?;
     rehearse_on(&mut read, &rehearsal);
     let script = script_of(&read.stand, pulls);
     let store = read.store_folder.display().to_string();

@@ -99,6 +99,8 @@ event_kinds! {
         "The stand stays cut until its guards are tested with this board: with everything at standstill, `leverarm rehearse --guards --board`.";
     /// A self-test of the guards is over; an error when it failed.
     GuardSelfTest = "guard self-test", Info;
+    /// Byte logs of an earlier session or another stand were taken into the store.
+    Imported = "imported", Info;
     /// A guard saw its limit passed; a warning when it is not to cut.
     GuardTripped = "guard tripped", Cut,
         "A limit of the stand file was passed. Look at the value itself before the sensor: it may be true.";
