@@ -165,8 +165,6 @@ event_kinds! {
     /// A time-series server refused single points.
     StreamSetAside = "stream set aside", Error,
         "The time-series server refuses single points. What it says is with the event. They can be sent again with `leverarm stream --since`.";
-    /// Pulls or a byte log came in from a file.
-    Imported = "imported", Info;
     /// A person left a pull out.
     PullExcluded = "pull excluded", Info;
     /// A person let a pull take part again.
