@@ -6,6 +6,7 @@ use std::time::Duration;
 use indicatif::{ProgressBar, ProgressStyle};
 use leverarm_torque::curve::{Curve, CurvePoint, Peak};
 use serde_json::{Value, json};
+use tracing_subscriber::filter::LevelFilter;
 
 use super::curve_output::{self, Named};
 use super::pulls::{air_text, write_plot};
@@ -74,7 +75,7 @@ fn prepare(out: &Path, seed: u64) -> Result<DemoStand, Failure> {
 }
 
 pub(super) fn run(out: &Path, as_json: bool, seed: u64) -> Result<(), Failure> {
-    start_log("error");
+    start_log(LevelFilter::ERROR);
     let demo = prepare(out, seed)?;
     let store = demo.options.store_folder.clone();
     let runtime = tokio::runtime::Builder::new_multi_thread()

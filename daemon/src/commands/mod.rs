@@ -31,6 +31,9 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand, ValueEnum};
 use leverarm_config::Stand;
 use leverarm_torque::air::Correction;
+use tracing_subscriber::filter::{LevelFilter, Targets};
+use tracing_subscriber::layer::SubscriberExt;
+use tracing_subscriber::util::SubscriberInitExt;
 
 use leverarm_analysis::exclusion::ExclusionRequest;
 
@@ -642,15 +645,24 @@ impl CurveArguments {
     }
 }
 
-/// Starts the log on stderr. `RUST_LOG` changes what it says.
-fn start_log(default: &str) {
-    use tracing_subscriber::EnvFilter;
-    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(default));
-    let log = tracing_subscriber::fmt()
-        .with_env_filter(filter)
+/// Starts the log on stderr. `RUST_LOG` changes what it says: a level, or `target=level` in a list.
+fn start_log(default: LevelFilter) {
+    let usual = Targets::new().with_default(default);
+    let filter = match std::env::var("RUST_LOG") {
+        Ok(said) if !said.is_empty() => said.parse::<Targets>().unwrap_or_else(|error| {
+            complain(&format!(
+                "RUST_LOG: a level (error, warn, info, debug, trace, off) or target=level expected, \
+                 separated by commas, found \"{said}\" ({error}); taken as \"{default}\""
+            ));
+            usual
+        }),
+        _ => usual,
+    };
+    let log = tracing_subscriber::fmt::layer()
         .with_writer(std::io::stderr)
         .with_ansi(std::io::stderr().is_terminal())
         .with_target(false);
+    let log = tracing_subscriber::registry().with(filter).with(log);
     if log.try_init().is_err() {
         complain("the log was started twice");
     }

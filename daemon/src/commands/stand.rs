@@ -6,6 +6,7 @@ use std::time::Duration;
 use futures_util::future::join_all;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::watch;
+use tracing_subscriber::filter::LevelFilter;
 
 use super::{AccessArguments, Failure, StandFile, complain, read_stand, say, start_log, system};
 use crate::rehearsal::{Rehearsal, model_of, script_of};
@@ -114,7 +115,7 @@ pub(super) fn serve<'a>(
 ) -> Result<(), Failure> {
     let read = files.map(read_stand).collect::<Result<Vec<_>, _>>()?;
     let access = access.page_access()?;
-    start_log("info");
+    start_log(LevelFilter::INFO);
     if read.iter().any(|read| !read.store_folder.exists()) {
         complain(SAFETY);
     }
@@ -170,7 +171,7 @@ pub(super) fn rehearse(
 ) -> Result<(), Failure> {
     let mut read = read_stand(file)?;
     let access = access.page_access()?;
-    start_log("info");
+    start_log(LevelFilter::INFO);
     let mut model = model_of(&read.stand);
     model.engine.cycles = CycleVariation {
         misfire_probability: 0.01 * misfires_percent,

@@ -155,7 +155,7 @@ impl Stand {
     fn told(&self, kind: &str) -> Vec<&EventData> {
         self.events
             .iter()
-            .filter(|event| event.kind == kind)
+            .filter(|event| event.kind.word() == kind)
             .collect()
     }
 }
