@@ -937,7 +937,11 @@ impl SpeedFit {
             let row = self.layout.spline_row(&local, &self.gradient(theta));
             slope_row.extend(row.into_iter().map(|(at, v)| (at, weight * v)));
         }
-        let variance = self.covariance.quadratic(&slope_row).max(0.0);
+        // The slope's variance has the same share of what smoothing hides as the value's.
+        let row = self.layout.spline_row(&local, &self.gradient(theta));
+        let all = self.covariance.quadratic(&row).max(f64::MIN_POSITIVE);
+        let share = at.alpha_uncertainty_rad_per_s2.powi(2) / all;
+        let variance = share * self.covariance.quadratic(&slope_row).max(0.0);
         let beside = |theta: f64| {
             let (omega, alpha) = motion(&self.basis, theta, &self.coefficients);
             alpha * (omega / at.omega_rad_per_s).powi(power) - at.alpha_rad_per_s2

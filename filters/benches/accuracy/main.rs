@@ -1,7 +1,7 @@
 //! Accuracy of the curve, ours beside simpler methods and the information bound, from the same data.
 //!
 //! Prints one line a case:
-//! `case=reference ours_pct=… two_point_pct=… savgol_pct=… bound_pct=… reduce_ms=…`
+//! `case=reference ours_pct=… whole_turn_spline_pct=… bound_pct=… coverage_pct=… … reduce_ms=…`
 //! Errors are rms over the middle of the speed range, in per cent of the peak torque, averaged over
 //! the seeds; `reduce_ms` is the least of them, so that what else the machine does counts little. `-- --seeds N` and `-- --case NAME` narrow it.
 

@@ -17,8 +17,8 @@ const LINE_OVER_LEVEL: f64 = 30.0;
 /// Swing of the acceleration over its mean below which nobody needs to know.
 const SWING_MIN: f64 = 0.02;
 /// The swing's size may change over so many of its periods.
-const NODES_SWINGS: f64 = 1.2;
-const NODE_S_MIN: f64 = 0.15;
+const NODES_SWINGS: f64 = 1.0;
+const NODE_S_MIN: f64 = 0.12;
 
 /// The frequency of a narrow line in the angle that is left of each tooth, Hz.
 pub(super) fn find(times_s: &[f64], angles_rad: &[f64], alpha_mean: f64) -> Option<f64> {
