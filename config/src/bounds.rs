@@ -58,16 +58,27 @@ impl Stand {
         Some(self.engine_torque_bound_nm()? * ratio / inertia)
     }
 
-    /// Nothing stops a shaft harder than this, rad/s². For a drum: twice its losses, and a brake or
-    /// an engine that holds against it with the torque bound of the displacement.
+    /// How much lower the lowest gear is than the one of the ratio, 1 without one.
+    #[must_use]
+    pub fn lowest_gear(&self) -> f64 {
+        let ratio = self.drive.engine_per_drum.value;
+        let gears = self.drive.other_gears.iter().map(|gear| gear / ratio);
+        gears.fold(1.0, f64::max)
+    }
+
+    /// Nothing stops a shaft harder than this, rad/s². For a drum: twice its losses, its brake, and
+    /// an engine that holds against it in the lowest gear with the torque bound of the displacement.
     #[must_use]
     pub fn stop_bound_rad_per_s2(&self, shaft: Shaft) -> f64 {
         let drum = || {
-            let inertia = self.drum.as_ref()?.inertia_kg_m2.value;
+            let drum = self.drum.as_ref()?;
+            let inertia = drum.inertia_kg_m2.value;
+            let brake_nm = drum.brake_torque_nm.unwrap_or(0.0);
             let top_rad_per_s = self.pull.end_rad_per_s / self.drive.engine_per_drum.value;
             let losses_nm = self.losses.torque_nm(top_rad_per_s);
-            let held_nm = self.engine_torque_bound_nm()? * self.drive.engine_per_drum.value;
-            Some((2.0 * losses_nm + held_nm) / inertia)
+            let ratio = self.drive.engine_per_drum.value * self.lowest_gear();
+            let held_nm = self.engine_torque_bound_nm()? * ratio;
+            Some((2.0 * losses_nm + brake_nm + held_nm) / inertia)
         };
         match shaft {
             Shaft::Drum => drum().unwrap_or(DRUM_RAD_PER_S2_MAX),

@@ -54,7 +54,10 @@ pub const KEYS: &[(&str, &[&str])] = &[
             "self_test_max_age",
         ],
     ),
-    ("drum", &["inertia", "outer_diameter", "piece"]),
+    (
+        "drum",
+        &["inertia", "outer_diameter", "brake_torque", "piece"],
+    ),
     (
         "drum.piece",
         &[
@@ -75,7 +78,7 @@ pub const KEYS: &[(&str, &[&str])] = &[
         ],
     ),
     ("pickup", &["channel", "on", "teeth"]),
-    ("drive", &["ratio", "stages", "tyre"]),
+    ("drive", &["ratio", "stages", "other_gears", "tyre"]),
     ("drive.tyre", &["rolling_circumference", "drum_diameter"]),
     (
         "losses",

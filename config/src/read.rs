@@ -299,6 +299,8 @@ fn drive(section: Section<'_>) -> Option<Drive> {
         );
         None
     };
+    let gear = Q(&units::RATIO, Some(("0.1", "100")));
+    let other_gears = section.optional("other_gears", &List(gear));
     let tyre_section = section.optional_section("tyre");
     let tyre = if_there(tyre_section.map(tyre));
     let place = section.place().clone();
@@ -333,6 +335,7 @@ fn drive(section: Section<'_>) -> Option<Drive> {
         engine_per_drum,
         stages,
         tyre,
+        other_gears: other_gears.unwrap_or_default(),
     })
 }
 

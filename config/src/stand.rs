@@ -177,6 +177,8 @@ pub struct Drum {
     pub pieces: Vec<(String, Inertia)>,
     /// Outermost radius, m, for the speed of the rim.
     pub outer_radius_m: Option<f64>,
+    /// Greatest torque of a brake on the drum, N·m; `None` where none is stated.
+    pub brake_torque_nm: Option<f64>,
 }
 
 /// A shaft that has a speed.
@@ -208,6 +210,8 @@ pub struct Drive {
     pub stages: Vec<Stage>,
     /// The roller contact, when a tyre drives the drum; it is part of `engine_per_drum`.
     pub tyre: Option<Tyre>,
+    /// Engine turns per drum turn in the other gears that the drum may be driven through.
+    pub other_gears: Vec<f64>,
 }
 
 /// One reduction: `driven` turns once while `driving` turns driven/driving times.

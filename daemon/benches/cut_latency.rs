@@ -27,9 +27,9 @@ use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
 use indicatif::ProgressBar;
-use leverarm::core::{Command, CutLatch};
 use leverarm::rehearsal::DEMO_STAND;
 use leverarm::service::{Daemon, Handle, PageAccess, ServeOptions, ask_for_real_time};
+use leverarm_live::{Command, CutLatch};
 use leverarm_protocol::{
     Analog, BoardMessage, BoardState, Channel, ChannelKind, CutCause, Decoder, FrameWriter, Hello,
     HostMessage, Limits, Status, TeethBatch, kind,

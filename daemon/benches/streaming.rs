@@ -10,13 +10,13 @@ use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
 use leverarm::clock::Clock;
-use leverarm::core::{Core, Now, Output, Record};
 use leverarm::rehearsal::{DEMO_STAND, Rehearsal, model_of, script_of};
 use leverarm::service::{Belongs, Daemon, PageAccess, RecordKeeper, ServeOptions};
-use leverarm::software_stand::{SoftwareStand, StandModel};
-use leverarm::store::{ChunkRange, Store, StoreReader};
 use leverarm::stream::{Feed, Range, Sender, Sent, send_all};
 use leverarm_config::{Stand, StreamDestination};
+use leverarm_live::{Core, Now, Output, Record};
+use leverarm_software_stand::{SoftwareStand, StandModel};
+use leverarm_store::{ChunkRange, Store, StoreReader};
 
 /// Time that the prepared store holds.
 const RECORDED_S: u64 = 600;

@@ -281,7 +281,7 @@ fn run_daemon(stands: usize) -> Outcome<Cost> {
     let cost = measured?;
     for index in 0..stands {
         let store =
-            leverarm::store::StoreReader::open(folder.path().join(format!("pulls-{index}")))?;
+            leverarm_store::StoreReader::open(folder.path().join(format!("pulls-{index}")))?;
         let bytes = bytes_stored(&store)?;
         let seconds = (WARM_UP + MEASURED).as_secs_f64();
         // Each tooth is two bytes and more; half of what was sent may still be on its way.
@@ -292,10 +292,10 @@ fn run_daemon(stands: usize) -> Outcome<Cost> {
     Ok(cost)
 }
 
-fn bytes_stored(store: &leverarm::store::StoreReader) -> Outcome<f64> {
+fn bytes_stored(store: &leverarm_store::StoreReader) -> Outcome<f64> {
     let mut bytes = 0;
     for connection in store.connections()? {
-        let range = leverarm::store::ChunkRange::All;
+        let range = leverarm_store::ChunkRange::All;
         for chunk in store.chunks(connection.id, &range)? {
             bytes += chunk.map_err(|gap| gap.to_string())?.bytes.len();
         }

@@ -2,7 +2,7 @@
 
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
-use crate::core::Now;
+use leverarm_live::Now;
 
 /// A pair of clocks with a common start.
 #[derive(Debug, Clone, Copy)]
@@ -32,17 +32,4 @@ impl Clock {
             wall_us: i64::try_from(wall.as_micros()).unwrap_or(i64::MAX),
         }
     }
-}
-
-/// A wall time as local date and time, for people.
-#[must_use]
-pub fn local_text(wall_us: i64) -> String {
-    jiff::Timestamp::from_microsecond(wall_us).map_or_else(
-        |_| format!("{wall_us} us"),
-        |at| {
-            at.to_zoned_datetime(jiff::tz::TimeZone::system())
-                .strftime("%Y-%m-%d %H:%M:%S")
-                .to_string()
-        },
-    )
 }

@@ -3,8 +3,8 @@
 use leverarm_config::Stand;
 use serde::{Deserialize, Serialize};
 
-use crate::core::{Arming, Passed, SelfTestReport};
-use crate::store::{ContentHash, Store, StoreError, StoreReader};
+use leverarm_live::{Arming, LastTest, Passed, SelfTestReport};
+use leverarm_store::{ContentHash, Store, StoreError, StoreReader};
 
 const META_SELF_TEST: &str = "guard self-test";
 const META_REHEARSED: &str = "rehearsed guard self-test";
@@ -93,15 +93,20 @@ pub(crate) fn arming(
         age_s_max => Some(age_s_max.unwrap_or(AGE_S_MAX)),
     };
     let last = last_self_test(reader, ContentHash::of(text))?;
-    let passed = last.filter(|kept| kept.report.passed).and_then(|kept| {
-        Some(Passed {
-            wall_us: kept.report.wall_us,
-            board: kept.report.board?,
-        })
-    });
+    let last = match last.map(|kept| kept.report) {
+        None => LastTest::None,
+        Some(report) if !report.passed => LastTest::Failed,
+        Some(report) => match report.board {
+            Some(board) => LastTest::Passed(Passed {
+                wall_us: report.wall_us,
+                board,
+            }),
+            None => LastTest::None,
+        },
+    };
     Ok(Arming {
         age_us_max: age_s_max.map(|age_s| 1_000_000 * i64::from(age_s)),
         simulated_is_exempt: stand.board.self_test_age_s_max.is_none(),
-        passed,
+        last,
     })
 }

@@ -5,16 +5,16 @@
 
 use std::process::Command;
 
-use leverarm::board_check::{BoardCheck, Fault, Report};
 use leverarm::rehearsal::{DEMO_STAND, Rehearsal, model_of};
-use leverarm::software_stand::{
-    AnalogSource, Hum, Interference, Reaction, SoftwareStand, StandModel, TemperatureSource,
-    rad_per_s,
-};
-use leverarm::values::CalibratedStand;
+use leverarm_analysis::board_check::{BoardCheck, Fault, Report};
 use leverarm_config::Stand;
 use leverarm_protocol::{BoardMessage, Form, FrameWriter, HostMessage, HostWriter, LineWriter};
 use leverarm_protocol::{BoardReader, Reading};
+use leverarm_software_stand::{
+    AnalogSource, Hum, Interference, Reaction, SoftwareStand, StandModel, TemperatureSource,
+    rad_per_s,
+};
+use leverarm_values::CalibratedStand;
 
 fn demo_stand(more: &str) -> Stand {
     leverarm_config::parse("demo", &format!("{DEMO_STAND}\n{more}")).unwrap()

@@ -6,12 +6,14 @@
 mod shared;
 
 use jiff::tz::TimeZone;
-use leverarm::core::{Command, Core, Now, Output};
-use leverarm::journal::{Entry, Trend, channel_names, days, evidence, faults, health, newest};
 use leverarm::rehearsal::{DEMO_STAND, model_of, script_of};
-use leverarm::software_stand::{Restart, SoftwareStand, StandModel};
-use leverarm::store::{Acknowledgement, EventFilter, Severity, StoreReader};
+use leverarm_analysis::journal::{
+    Entry, Trend, channel_names, days, evidence, faults, health, newest,
+};
+use leverarm_live::{Command, Core, Now, Output};
 use leverarm_protocol::{Analog, BoardMessage, Decoder, FRAME_BYTES_MAX, TEMPERATURE_UNREADABLE};
+use leverarm_software_stand::{Restart, SoftwareStand, StandModel};
+use leverarm_store::{Acknowledgement, EventFilter, Severity, StoreReader};
 use shared::Recorder;
 
 const WALL_US: i64 = 1_795_600_000_000_000;

@@ -8,17 +8,17 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::sync::Arc;
 
-use leverarm::core::{Core, Now, Output};
-use leverarm::engine::engine_pull;
 use leverarm::export::{self, Values};
-use leverarm::reduction::{CurveChoice, record_pull, reduce_pull};
 use leverarm::rehearsal::{DEMO_STAND, model_of, script_of};
-use leverarm::replay::Recording;
-use leverarm::software_stand::SoftwareStand;
-use leverarm::store::{ChunkId, ChunkRange, Cursor, PullRecord, PullState, StoreReader};
 use leverarm::stream::{Batch, Feed, Range};
-use leverarm::values::CalibratedStand;
+use leverarm_analysis::engine::engine_pull;
+use leverarm_analysis::reduction::{CurveChoice, record_pull, reduce_pull};
+use leverarm_analysis::replay::Recording;
 use leverarm_config::{ChannelId, Signal, Source, Stand, StreamApi, StreamDestination};
+use leverarm_live::{Core, Now, Output};
+use leverarm_software_stand::SoftwareStand;
+use leverarm_store::{ChunkId, ChunkRange, Cursor, PullRecord, PullState, StoreReader};
+use leverarm_values::CalibratedStand;
 
 use shared::Recorder;
 

@@ -462,6 +462,8 @@ class Board:
             target = float(rest[0]) * RPM
             rate = self.acceleration if target > drum.omega else -o.braking * RPM
             drum.plan = [(rate, target), tell("spinning")]
+        elif word == "turn":  # by hand, whatever the engine may do
+            drum.plan = [(self.acceleration, float(rest[0]) * RPM), tell("spinning")]
         elif word == "still":
             drum.plan = [(-o.braking * RPM, 0.0), tell("still")]
         elif word == "temperature":

@@ -142,10 +142,22 @@ test("a cut by one press, and its release in two that name it", async () => {
     await until("the release", async () => (await daemon.get("/api/live")).cut.latch === "running");
     await page.waitForFunction(() => document.body.dataset.state !== "cut");
 
+    // One of somebody else comes while its release is being asked for: that is not released with it.
+    const first = await pressCut(daemon, page);
+    await page.getByRole("button", { name: `Release cut ${first}…` }).click();
+    await daemon.post("/api/cut", { reason: "fuel leak" });
+    await page.locator("#release-step").waitFor({ state: "hidden" });
+    await page.getByRole("button", { name: `Release cut ${first + 1}…` }).click();
+    assert.match(await page.locator("#release-words").textContent(),
+      new RegExp(`Cut ${first}: .*button on the page.* Cut ${first + 1}: .*fuel leak.*Are all causes gone`));
+    await page.getByRole("button", { name: `Release all, up to cut ${first + 1}` }).click();
+    await until("the release of both", async () => (await daemon.get("/api/live")).cut.latch === "running");
+    await page.waitForFunction(() => document.body.dataset.state !== "cut");
+
     // The key cuts also while something is being written.
     await page.getByLabel("New setup").focus();
     await page.keyboard.press("Escape");
-    await page.locator("#state-text", { hasText: `Cut ${id + 1}: a person's command: Escape key` }).waitFor();
+    await page.locator("#state-text", { hasText: `Cut ${id + 3}: a person's command: Escape key` }).waitFor();
     assert.equal(await page.locator("#alarm").textContent(), "");
     await page.locator("#events li", { hasText: "cut requested" }).first().waitFor();
   });

@@ -15,12 +15,12 @@ use std::path::Path;
 use std::sync::{Mutex, OnceLock, PoisonError};
 use std::time::Duration;
 
-use leverarm::core::{Core, Now, Output, Record};
-use leverarm::overlay::Overlay;
 use leverarm::rehearsal::{DEMO_STAND, Rehearsal, model_of};
 use leverarm::service::{Daemon, PageAccess, ServeOptions};
-use leverarm::store::{ChunkRange, ConnectionId, NewConnection, Store, StoreReader, salvage};
+use leverarm_analysis::overlay::Overlay;
+use leverarm_live::{Core, Now, Output, Record};
 use leverarm_protocol::{BoardReader, Decoder, Form, FrameWriter, LineDecoder};
+use leverarm_store::{ChunkRange, ConnectionId, NewConnection, Store, StoreReader, salvage};
 use rusqlite::{Connection, params};
 
 /// Takes any bytes, and panics when something is wrong.

@@ -3,10 +3,10 @@
 
 use std::path::Path;
 
-use leverarm::store::{
+use leverarm_protocol::{BoardMessage, EncodeError, FRAME_BYTES_MAX, TeethBatch};
+use leverarm_store::{
     Hello, NewChunk, NewConnection, NewPull, NewSetup, PullEnd, PullState, Store, StoreError,
 };
-use leverarm_protocol::{BoardMessage, EncodeError, FRAME_BYTES_MAX, TeethBatch};
 use serde_json::{Value, json};
 
 use crate::simulated_pull::{Pull, Shape, normal};

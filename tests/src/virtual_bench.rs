@@ -4,13 +4,13 @@
 use std::collections::VecDeque;
 use std::path::Path;
 
-use leverarm::core::{Arming, Command, CommandError, Core, EventData, Live, Now, Output, Record};
 use leverarm::service::{Belongs, RecordKeeper};
-use leverarm::software_stand::{
+use leverarm_config::{ConfigErrors, Stand};
+use leverarm_live::{Arming, Command, CommandError, Core, EventData, Live, Now, Output, Record};
+use leverarm_software_stand::{
     Engine, ModelError, RiderEvent, RiderScript, SoftwareStand, StandModel,
 };
-use leverarm::store::{NewSetup, Store, StoreError};
-use leverarm_config::{ConfigErrors, Stand};
+use leverarm_store::{NewSetup, Store, StoreError};
 use serde_json::Value;
 
 const STEP_US: u64 = 1_000;

@@ -5,12 +5,11 @@
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use leverarm::comparison::{
-    CompareError, EngineSide, ExclusionRequest, StoredComparison, compare_setups, exclusion_event,
-};
-use leverarm::core::Now;
-use leverarm::reduction::CurveChoice;
-use leverarm::store::{PullId, PullState, Store, StoreReader};
+use leverarm_analysis::comparison::{CompareError, EngineSide, StoredComparison, compare_setups};
+use leverarm_analysis::exclusion::{ExclusionRequest, event as exclusion_event};
+use leverarm_analysis::reduction::CurveChoice;
+use leverarm_live::Now;
+use leverarm_store::{PullId, PullState, Store, StoreReader};
 use leverarm_tests::simulated_store::{SimulatedSetup, fill, pull_of, two_jets};
 use leverarm_torque::comparison::{Options, Verdict};
 use serde_json::{Value, json};

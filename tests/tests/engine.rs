@@ -9,7 +9,7 @@ use std::process::Command;
 use std::sync::OnceLock;
 
 use leverarm::rehearsal::{DEMO_STAND, model_of, script_of};
-use leverarm::software_stand::{Engine, Mixture, RiderScript, Setup, StandModel, Truth, rad_per_s};
+use leverarm_software_stand::{Engine, Mixture, RiderScript, Setup, StandModel, Truth, rad_per_s};
 use leverarm_tests::virtual_bench::VirtualBench;
 use serde_json::{Value, json};
 use tempfile::TempDir;
@@ -503,7 +503,7 @@ debounce = \"200 ms\"
     let mut bench = VirtualBench::new(folder.path(), &text, model).unwrap();
     let lean = engine(Setup::MainJet105);
     let lean = Engine {
-        breathing: leverarm::software_stand::Breathing {
+        breathing: leverarm_software_stand::Breathing {
             mixture: Mixture::constant(1.15),
             ..lean.breathing
         },
@@ -522,7 +522,7 @@ debounce = \"200 ms\"
     // The cut ends each pull, and nobody releases it: the rider does not get through.
     assert!(bench.ride(script, 25).is_err());
     let events = bench.take_events();
-    let about = |name: &str| -> Vec<&leverarm::core::EventData> {
+    let about = |name: &str| -> Vec<&leverarm_live::EventData> {
         events
             .iter()
             .filter(|event| event.channel.as_deref() == Some(name) || event.message.contains(name))

@@ -5,25 +5,25 @@
 
 use std::sync::Arc;
 
-use leverarm::calibration::{Calibration, LoadCellCalibration, Tare};
-use leverarm::core::{Core, Now, Output};
 use leverarm::export::{self, Values};
-use leverarm::journal::evidence;
-use leverarm::reduction::record_pull;
-use leverarm::replay::Recording;
 use leverarm::service::{Belongs, RecordKeeper};
-use leverarm::store::{
-    Cursor, EventFilter, NewCalibration, NewEvent, NewPull, PullEnd, PullState, Severity, Store,
-    StoreReader,
-};
 use leverarm::stream::{Feed, Range};
-use leverarm::values::{CalibratedStand, Sample};
+use leverarm_analysis::journal::evidence;
+use leverarm_analysis::reduction::record_pull;
+use leverarm_analysis::replay::Recording;
 use leverarm_config::{ChannelId, Signal, Stand, StreamApi, StreamDestination};
+use leverarm_live::{Core, Now, Output};
 use leverarm_protocol::{
     Analog, BoardMessage, Channel, ChannelKind, FrameWriter, Hello, TEMPERATURE_UNREADABLE, Teeth,
 };
+use leverarm_store::{
+    Cursor, EventFilter, NewCalibration, NewEvent, NewPull, PullEnd, PullState, Severity, Store,
+    StoreReader,
+};
 use leverarm_torque::calibration::load_cell::{Curve, Direction, LoadPoint};
 use leverarm_torque::uncertainty::{Assessed, Measured};
+use leverarm_values::calibration::{Calibration, LoadCellCalibration, Tare};
+use leverarm_values::{CalibratedStand, Sample};
 
 const TICK_HZ: u32 = 1_000_000;
 const WALL_US: i64 = 1_790_000_000_000_000;

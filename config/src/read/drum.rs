@@ -12,6 +12,10 @@ pub(super) fn drum(section: Section<'_>) -> Option<Drum> {
         "inertia",
         &MeasuredQuantity(&units::INERTIA, ("1e-4 kg*m^2", "1e4 kg*m^2")),
     );
+    let brake_torque_nm = section.optional(
+        "brake_torque",
+        &Q(&units::TORQUE, Some(("0 N*m", "100 kN*m"))),
+    );
     if section.has("inertia") && !section.has("piece") {
         let outer_diameter =
             section.optional("outer_diameter", &Q(&units::LENGTH, Some(("10 mm", "5 m"))));
@@ -20,6 +24,7 @@ pub(super) fn drum(section: Section<'_>) -> Option<Drum> {
             inertia_kg_m2: inertia?,
             pieces: Vec::new(),
             outer_radius_m: outer_diameter.map(|diameter| diameter / 2.0),
+            brake_torque_nm,
         });
     }
 
@@ -65,6 +70,7 @@ pub(super) fn drum(section: Section<'_>) -> Option<Drum> {
         inertia_kg_m2: sum.total.inertia_kg_m2,
         pieces: sum.pieces,
         outer_radius_m: outer_radius_m.reduce(f64::max),
+        brake_torque_nm,
     })
 }
 

@@ -13,12 +13,13 @@ use super::control::{Answer, Line};
 use super::{
     Failure, StandFile, StoreArgument, curve_output, dialogue, json_line, read_stand, say,
 };
-use crate::board_check::{BoardCheck, Report, State};
-use crate::calibration::Calibration;
 use crate::clock::Clock;
 use crate::service::open_port;
-use crate::store::{StoreError, StoreReader};
-use crate::values::CalibratedStand;
+use leverarm_analysis::board_check::{BoardCheck, Report, State};
+use leverarm_analysis::in_force;
+use leverarm_store::{StoreError, StoreReader};
+use leverarm_values::CalibratedStand;
+use leverarm_values::calibration::Calibration;
 
 /// A board that was reset as its port opened, and waits in its bootloader, takes so long to speak.
 const PATIENCE_US: u64 = 5_000_000;
@@ -134,7 +135,11 @@ pub(super) fn run(arguments: &Arguments) -> Result<(), Failure> {
 /// The stand with the calibrations in force, where there is a store already.
 fn as_calibrated(read: &StandFile) -> Result<CalibratedStand, Failure> {
     let calibration = match StoreReader::open(&read.store_folder) {
-        Ok(reader) => Calibration::in_force(&reader).map_err(Failure::of)?.0,
+        Ok(reader) => {
+            in_force::newest_calibration(&reader)
+                .map_err(Failure::of)?
+                .0
+        }
         Err(StoreError::NoStore { .. }) => Calibration::default(),
         Err(error) => return Err(Failure::of(error)),
     };
@@ -207,7 +212,9 @@ impl Bench<'_> {
                 None if self.check.is_identified() => known_us = Some(now_us),
                 None if now_us > PATIENCE_US => {
                     let counters = self.check.counters();
-                    return Err(Failure(crate::core::no_board_text(&shown, baud, &counters)));
+                    return Err(Failure(leverarm_live::no_board_text(
+                        &shown, baud, &counters,
+                    )));
                 }
                 None if now_us >= ask_us => {
                     ask_us = now_us + IDENTIFY_EVERY_US;

@@ -6,7 +6,7 @@ use leverarm_torque::uncertainty::{BudgetLine, Combined, Part};
 use serde_json::{Value, json};
 
 use super::{Failure, curve_output, say};
-use crate::comparison::Rows;
+use leverarm_analysis::comparison::Rows;
 
 /// A point with its budget added up.
 pub(super) struct PointBudget<'a> {

@@ -2,19 +2,20 @@
 
 use std::path::PathBuf;
 
-use comfy_table::Table;
 use indicatif::{ProgressBar, ProgressStyle};
 use leverarm_config::units;
 use leverarm_torque::comparison::words;
 use leverarm_torque::comparison::{DriftAxis, Options};
 
-use super::curve_output::{self, align_right, table_of};
+use super::curve_output::{self, terminal_table};
 use super::engine::WhyReport;
 use super::pulls::write_plot;
 use super::{CurveArguments, Failure, StoreArgument, json_line, say};
-use crate::comparison::{EngineSide, Report, Rows, StoredComparison, compare_setups, part_words};
-use crate::overlay::Overlay;
-use crate::plot::{self, Theme};
+use leverarm_analysis::comparison::{
+    EngineSide, Report, StoredComparison, compare_setups, part_words,
+};
+use leverarm_analysis::overlay::Overlay;
+use leverarm_plot::{self as plot, Theme};
 
 /// Rows of the speed table in the terminal, about; JSON has every speed.
 const TABLE_ROWS: usize = 28;
@@ -251,14 +252,6 @@ fn print(report: &Report<'_>) {
     for remark in report.remarks() {
         say(&format!("remark: {remark}"));
     }
-}
-
-pub(super) fn terminal_table(rows: &Rows) -> Table {
-    let headings: Vec<&str> = rows.headings.iter().map(String::as_str).collect();
-    let mut table = table_of(&headings);
-    table.add_rows(&rows.rows);
-    align_right(&mut table, rows.text_columns..rows.headings.len());
-    table
 }
 
 #[cfg(test)]

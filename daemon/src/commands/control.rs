@@ -9,15 +9,16 @@ use leverarm_torque::uncertainty::Measured;
 use serde_json::{Value, json};
 
 use super::{DaemonArgument, Failure, StandFile, curve_output, read_stand, say};
-use crate::calibration::hash_in_force;
-use crate::clock::{Clock, local_text};
-use crate::comparison::{ExclusionRequest, exclusion_event};
-use crate::parts::{Part, parts_in_words};
-use crate::reduction::EnteredAir;
+use crate::clock::Clock;
 use crate::service::{
     Belongs, KeepRequest, NewSetupRequest, keep as keep_stretch, put_air, take_setup,
 };
-use crate::store::{PullId, Store, StoreReader};
+use leverarm_analysis::exclusion::{ExclusionRequest, event as exclusion_event};
+use leverarm_analysis::in_force::hash_in_force;
+use leverarm_analysis::local_time::local_text;
+use leverarm_analysis::parts::{Part, parts_in_words};
+use leverarm_analysis::reduction::EnteredAir;
+use leverarm_store::{PullId, Store, StoreReader};
 
 /// A cut is asked for so often when the line breaks.
 const TRIES: usize = 5;

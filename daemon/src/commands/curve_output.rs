@@ -1,12 +1,13 @@
 //! A curve as a table, JSON and a plot.
 
 use comfy_table::{CellAlignment, Table, TableComponent, presets};
+use leverarm_analysis::comparison::Rows;
 use leverarm_config::display::DisplayUnits;
 use leverarm_torque::curve::{Curve, CurvePoint, How, Peak, RatioCheck};
 use serde_json::{Value, json};
 
 use super::UnitsChoice;
-use crate::plot::{Axis, Mark, Panel, Plot, Series};
+use leverarm_plot::{Axis, Mark, Panel, Plot, Series};
 
 pub(super) fn units(of_stand: DisplayUnits, choice: Option<UnitsChoice>) -> DisplayUnits {
     match choice {
@@ -226,4 +227,12 @@ pub(super) fn plot(
         shades: Vec::new(),
         notes,
     }
+}
+
+pub(super) fn terminal_table(rows: &Rows) -> Table {
+    let headings: Vec<&str> = rows.headings.iter().map(String::as_str).collect();
+    let mut table = table_of(&headings);
+    table.add_rows(&rows.rows);
+    align_right(&mut table, rows.text_columns..rows.headings.len());
+    table
 }

@@ -10,12 +10,12 @@ use serde_json::{Value, json};
 use super::curve_output::{self, Named};
 use super::pulls::{air_text, write_plot};
 use super::{Failure, json_line, say, start_log};
-use crate::plot::Theme;
-use crate::reduction::{CurveChoice, ReducedPull, reduce_pull};
 use crate::rehearsal::{DEMO_STAND, Rehearsal, model_of, script_of};
 use crate::service::{Daemon, NewSetupRequest, PageAccess, PullNotice, ServeOptions};
-use crate::software_stand::{Engine, RiderEvent, RiderScript, Setup};
-use crate::store::StoreReader;
+use leverarm_analysis::reduction::{CurveChoice, ReducedPull, reduce_pull};
+use leverarm_plot::Theme;
+use leverarm_software_stand::{Engine, RiderEvent, RiderScript, Setup};
+use leverarm_store::StoreReader;
 
 const ORDER: [Setup; 3] = [Setup::MainJet105, Setup::MainJet110, Setup::MainJet105];
 const PULLS_EACH: u32 = 3;

@@ -4,11 +4,11 @@ use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use super::{Failure, StandArgument, StoreArgument, json_line, read_stand, say};
-use crate::calibration::Calibration;
-use crate::plan;
-use crate::reduction::EnteredAir;
 use crate::service::air_of_the_day;
-use crate::store::{Salvage, StoreError, StoreReader, salvage};
+use leverarm_analysis::in_force;
+use leverarm_analysis::plan;
+use leverarm_analysis::reduction::EnteredAir;
+use leverarm_store::{Salvage, StoreError, StoreReader, salvage};
 
 #[derive(Debug, clap::Args)]
 pub(super) struct BackupArguments {
@@ -124,7 +124,7 @@ fn unreadable_texts(reader: &StoreReader) -> Result<Vec<String>, StoreError> {
         }
     }
     for record in reader.calibration_history()? {
-        let read = Calibration::read(reader, record.calibration);
+        let read = in_force::calibration(reader, record.calibration);
         found.extend(read.err().map(|error| error.to_string()));
     }
     let kept = [air_of_the_day(reader).err(), plan::current(reader).err()];

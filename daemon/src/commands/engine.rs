@@ -11,14 +11,14 @@ use leverarm_torque::engine::{
 };
 use serde_json::{Value, json};
 
-use super::compare::terminal_table;
-use super::curve_output::{align_right, table_of};
+use super::curve_output::{align_right, table_of, terminal_table};
 use super::say;
-use crate::comparison::{Report, Rows, StoredComparison};
-use crate::engine::{EngineFigure, EnginePull, Why, why};
 use crate::export::quantity_unit;
-use crate::plot::{Axis, Mark, Panel, Plot, Range, Series};
 use crate::sheet::SheetReasons;
+use leverarm_analysis::comparison::{Report, Rows, StoredComparison};
+use leverarm_analysis::comparison::{Why, why};
+use leverarm_analysis::engine::{EngineFigure, EnginePull};
+use leverarm_plot::{Axis, Mark, Panel, Plot, Range, Series};
 
 /// Rows of a table in the terminal, about.
 const TABLE_ROWS: usize = 28;

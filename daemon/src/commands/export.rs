@@ -7,10 +7,10 @@ use std::path::PathBuf;
 use indicatif::ProgressIterator;
 
 use super::{CurveArguments, Failure, StoreArgument, say};
-use crate::engine::engine_pull;
 use crate::export::{ExportError, Facts, Table, csv, mdf4, parquet, raw, reduced};
-use crate::reduction::{CurveChoice, record_pull, reduce_recorded};
-use crate::store::{PullId, PullRecord, PullState, StoreReader};
+use leverarm_analysis::engine::engine_pull;
+use leverarm_analysis::reduction::{CurveChoice, record_pull, reduce_recorded};
+use leverarm_store::{PullId, PullRecord, PullState, StoreReader};
 
 /// What to export, and where to.
 #[derive(Debug, Clone, clap::Args)]
@@ -151,8 +151,9 @@ fn tables_of(
     choice: CurveChoice,
     arguments: &ExportArguments,
 ) -> Result<Vec<Table>, Failure> {
-    let of_pull =
-        |error: crate::reduction::ReductionError| Failure(format!("pull {}: {error}", pull.id));
+    let of_pull = |error: leverarm_analysis::reduction::ReductionError| {
+        Failure(format!("pull {}: {error}", pull.id))
+    };
     if arguments.raw {
         let (stand, recording) = record_pull(reader, pull).map_err(of_pull)?;
         return Ok(raw(pull, &stand, &recording));

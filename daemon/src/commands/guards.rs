@@ -9,11 +9,11 @@ use serde_json::json;
 use super::control::{Answer, Line};
 use super::{DaemonArgument, Failure, StandFile, curve_output, read_stand, say, stand, start_log};
 use crate::clock::Clock;
-use crate::core::{Command, CutLatch, Live, SelfTestReport};
 use crate::rehearsal::{Rehearsal, model_of};
 use crate::self_test::{KeptSelfTest, TestedOn, keep_self_test, last_self_test};
 use crate::service::{Daemon, Handle};
-use crate::store::{ContentHash, NewEvent, Severity, Store, StoreError, StoreReader};
+use leverarm_live::{Command, CutLatch, Live, SelfTestReport};
+use leverarm_store::{ContentHash, NewEvent, Severity, Store, StoreError, StoreReader};
 
 const LOOK_EVERY: Duration = Duration::from_millis(100);
 /// Longest time for the board to be there.

@@ -12,12 +12,13 @@ use super::{
     DaemonArgument, Failure, SeverityChoice, StoreArgument, curve_output, json_line, read_stand,
     say, times,
 };
-use crate::clock::{Clock, local_text};
-use crate::journal::{
+use crate::clock::Clock;
+use leverarm_analysis::journal::{
     self, Entry, Evidence, EvidenceSeries, Trend, advice, channel_names, days, evidence, faults,
     fold, health,
 };
-use crate::store::{
+use leverarm_analysis::local_time::local_text;
+use leverarm_store::{
     Acknowledgement, EventFilter, EventId, EventRecord, PullId, Store, StoreReader,
 };
 

@@ -31,7 +31,7 @@ use clap::{Parser, Subcommand, ValueEnum};
 use leverarm_config::Stand;
 use leverarm_torque::air::Correction;
 
-use crate::comparison::ExclusionRequest;
+use leverarm_analysis::exclusion::ExclusionRequest;
 
 /// Acquisition daemon for a home-built inertia or brake dynamometer stand.
 ///
@@ -607,8 +607,8 @@ fn store_folder(file: &Path, stand: &Stand) -> PathBuf {
 }
 
 impl SeverityChoice {
-    fn severity(self) -> crate::store::Severity {
-        use crate::store::Severity;
+    fn severity(self) -> leverarm_store::Severity {
+        use leverarm_store::Severity;
         match self {
             Self::Info => Severity::Info,
             Self::Warning => Severity::Warning,
@@ -619,24 +619,24 @@ impl SeverityChoice {
 }
 
 impl StoreArgument {
-    fn open(&self) -> Result<crate::store::StoreReader, Failure> {
+    fn open(&self) -> Result<leverarm_store::StoreReader, Failure> {
         let folder = match &self.store {
             Some(folder) => folder.clone(),
             None => read_stand(&self.stand.file)?.store_folder,
         };
-        crate::store::StoreReader::open(folder).map_err(Failure::of)
+        leverarm_store::StoreReader::open(folder).map_err(Failure::of)
     }
 }
 
 impl CurveArguments {
-    fn choice(&self) -> Result<crate::reduction::CurveChoice, Failure> {
+    fn choice(&self) -> Result<leverarm_analysis::reduction::CurveChoice, Failure> {
         let correction = self
             .correction
             .as_deref()
             .map(str::parse::<Correction>)
             .transpose()
             .map_err(Failure::of)?;
-        Ok(crate::reduction::CurveChoice {
+        Ok(leverarm_analysis::reduction::CurveChoice {
             correction,
             step_rpm: self.step,
             calibrations_of_now: self.recalibrated,

@@ -5,9 +5,12 @@ use serde_json::{Value, json};
 
 use super::control::{Answer, Line};
 use super::{DaemonArgument, Failure, json_line, read_stand, say};
-use crate::clock::{Clock, local_text};
-use crate::plan::{Block, Plan, Window, Word, current, event, made_since, randomised, shown_in};
-use crate::store::{Store, StoreReader};
+use crate::clock::Clock;
+use leverarm_analysis::local_time::local_text;
+use leverarm_analysis::plan::{
+    Block, Plan, Window, Word, current, event, made_since, randomised, shown_in,
+};
+use leverarm_store::{Store, StoreReader};
 
 /// What to do with the test plan.
 #[derive(Debug, Clone, clap::Subcommand)]

@@ -12,13 +12,14 @@ use super::budget;
 use super::curve_output::{self, Named};
 use super::engine;
 use super::{CurveArguments, Failure, StoreArgument, json_line, read_stand, say};
-use crate::calibration::Calibration;
-use crate::clock::local_text;
-use crate::comparison::{Exclusion, exclusions};
-use crate::engine::engine_pull;
-use crate::plot::{self, Plot, Size, Theme};
-use crate::reduction::{CurveChoice, reduce_log, reduce_pull, reduce_recorded};
-use crate::store::{PullId, PullState, StoreReader};
+use leverarm_analysis::engine::engine_pull;
+use leverarm_analysis::exclusion::{Exclusion, exclusions};
+use leverarm_analysis::in_force;
+use leverarm_analysis::local_time::local_text;
+use leverarm_analysis::reduction::{CurveChoice, reduce_log, reduce_pull, reduce_recorded};
+use leverarm_plot::{self as plot, Plot, Size, Theme};
+use leverarm_store::{PullId, PullState, StoreReader};
+use leverarm_values::calibration::Calibration;
 
 pub(super) fn list(store: &StoreArgument, as_json: bool) -> Result<(), Failure> {
     let reader = store.open()?;
@@ -276,7 +277,9 @@ pub(super) fn reduce(
         Some(file) => read_calibration(file)?,
         None if choice.recalibrated => {
             let reader = StoreReader::open(&read.store_folder).map_err(Failure::of)?;
-            Calibration::in_force(&reader).map_err(Failure::of)?.0
+            in_force::newest_calibration(&reader)
+                .map_err(Failure::of)?
+                .0
         }
         None => Calibration::default(),
     };

@@ -6,11 +6,11 @@ use super::compare::ComparisonArguments;
 use super::engine::WhyReport;
 use super::pulls::PLOT_PX;
 use super::{Failure, budget, say};
-use crate::comparison::{EngineSide, Report};
-use crate::engine::has_engine_channels;
-use crate::plot::{self, Plot, Size, Theme};
-use crate::reduction::{CurveChoice, reduce_pull};
 use crate::sheet::{Paper, Sheet, SheetFacts, SheetReasons, html, pdf};
+use leverarm_analysis::comparison::{EngineSide, Report};
+use leverarm_analysis::engine::has_engine_channels;
+use leverarm_analysis::reduction::{CurveChoice, reduce_pull};
+use leverarm_plot::{self as plot, Plot, Size, Theme};
 
 /// What goes on the sheet, and where the sheet goes.
 #[derive(Debug, Clone, clap::Args)]
@@ -93,7 +93,7 @@ fn reasons(report: &Report<'_>) -> Option<SheetReasons> {
 fn budget_rows(
     arguments: &SheetArguments,
     report: &Report<'_>,
-) -> Option<(String, crate::comparison::Rows)> {
+) -> Option<(String, leverarm_analysis::comparison::Rows)> {
     let first = report.found.setups.first()?;
     let mut own = report.found.pulls.iter().rev();
     let pull = own.find(|compared| compared.pull.setup == Some(first.id))?;

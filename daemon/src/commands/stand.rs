@@ -10,7 +10,7 @@ use tokio::sync::watch;
 use super::{AccessArguments, Failure, StandFile, complain, read_stand, say, start_log, system};
 use crate::rehearsal::{Rehearsal, model_of, script_of};
 use crate::service::{Daemon, PageAccess, ServeOptions};
-use crate::software_stand::RiderEvent;
+use leverarm_software_stand::RiderEvent;
 
 /// Reads of the store that are under way when the daemon has stopped have so long.
 const LEFT_BEHIND_TIMEOUT: Duration = Duration::from_millis(500);

@@ -8,9 +8,10 @@ use jiff::tz::TimeZone;
 use leverarm_config::{Stand, StreamDestination};
 
 use super::{Failure, StandFile, StoreArgument, complain, curve_output, read_stand, say, times};
-use crate::clock::{Clock, local_text};
-use crate::store::{ChunkId, PullId, PullState, StoreReader};
+use crate::clock::Clock;
 use crate::stream::{Feed, Progress, Range, Refused, Sender, Sent, pull_points, send_all};
+use leverarm_analysis::local_time::local_text;
+use leverarm_store::{ChunkId, PullId, PullState, StoreReader};
 
 /// Refused points that are shown one by one.
 const REFUSED_SHOWN_MAX: usize = 10;

@@ -6,10 +6,10 @@ use leverarm_torque::curve::CurvePoint;
 use leverarm_torque::engine::Reading;
 
 use super::{Column, Table};
-use crate::engine::{EngineFigure, EnginePull};
-use crate::reduction::ReducedPull;
-use crate::replay::Recording;
-use crate::store::PullRecord;
+use leverarm_analysis::engine::{EngineFigure, EnginePull};
+use leverarm_analysis::reduction::ReducedPull;
+use leverarm_analysis::replay::Recording;
+use leverarm_store::PullRecord;
 
 fn name_of(pull: &PullRecord) -> String {
     format!(

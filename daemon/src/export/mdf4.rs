@@ -7,7 +7,7 @@
 use std::io::Write;
 
 use super::{Column, ExportError, Facts, Table, Values};
-use crate::plot::escape;
+use leverarm_plot::escape;
 
 /// Bytes of a value in a record: doubles and signed 64-bit integers alike.
 const VALUE_BYTES: u32 = 8;

@@ -7,7 +7,7 @@ mod mdf4;
 mod parquet;
 
 pub use self::columns::{quantity_unit, raw, reduced};
-pub use self::csv::{csv, text_cell, text_of_cell};
+pub use self::csv::csv;
 pub use self::mdf4::mdf4;
 pub use self::parquet::parquet;
 

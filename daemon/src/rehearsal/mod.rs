@@ -15,7 +15,7 @@ use nix::pty::{OpenptyResult, openpty};
 use nix::sys::termios::{SetArg, cfmakeraw, tcgetattr, tcsetattr};
 
 use crate::clock::Clock;
-use crate::software_stand::{
+use leverarm_software_stand::{
     Engine, ModelError, RiderEvent, RiderScript, SoftwareStand, StandModel,
 };
 

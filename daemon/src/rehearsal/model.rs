@@ -8,7 +8,7 @@ use leverarm_torque::air::{Air, Correction};
 use leverarm_torque::engine::Role;
 use leverarm_torque::sensor::Law;
 
-use crate::software_stand::{
+use leverarm_software_stand::{
     AnalogChannel, AnalogSensor, AnalogSource, Breathing, Drum, Engine, Exhaust, ForceChannel, Hum,
     Intake, Losses, Mixture, Pickup, Reaction, Relay, RiderScript, Setup, Shaft, StandAir,
     StandModel, TemperatureChannel, TemperatureLaw, TemperatureSource, TorqueCurve, rad_per_s, rpm,
@@ -70,7 +70,7 @@ pub fn model_of(stand: &Stand) -> StandModel {
         air_kg_per_turn: kg_per_pulse(Role::AirFlow, base.air_kg_per_turn),
         temperatures: temperatures(stand),
         relay: Relay::Opens,
-        board: crate::software_stand::BoardModel {
+        board: leverarm_software_stand::BoardModel {
             baud: stand.port.baud,
             ..base.board
         },

@@ -13,8 +13,8 @@ use tokio_serial::{SerialPortBuilderExt, SerialStream};
 use super::recorder::Records;
 use super::{Asked, ServeError};
 use crate::clock::Clock;
-use crate::core::{Arming, Command, Core, CutLatch, DAEMON_STOPPED, Live, Output};
-use crate::values::CalibratedStand;
+use leverarm_live::{Arming, Core, CutLatch, Live, Output};
+use leverarm_values::CalibratedStand;
 
 /// Live values go out so often.
 const LIVE_EVERY_US: u64 = 33_333;
@@ -227,14 +227,7 @@ impl GuardThread {
                 },
                 _ = self.stop.changed(), if stopping_us.is_none() => {
                     let now = self.clock.now();
-                    let reason = DAEMON_STOPPED.to_owned();
-                    let latch = core.cut_view().latch;
-                    let is_cut = matches!(latch, CutLatch::Requested | CutLatch::Confirmed);
-                    if !is_cut
-                        && let Err(error) = core.command(now, &Command::Cut { reason }, &mut out)
-                    {
-                        tracing::error!(%error, "the engine could not be cut at the stop");
-                    }
+                    core.cut_at_stop(now, &mut out);
                     stopping_us = Some(now.mono_us);
                 }
                 () = tokio::time::sleep(Duration::from_micros(wake_us)) => {}

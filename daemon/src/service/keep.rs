@@ -2,8 +2,8 @@
 //! coast-down, a falling weight, or a pull that the rules did not take for one.
 
 use super::record_keeper::Belongs;
-use crate::replay::Recording;
-use crate::store::{ChunkRange, NewPull, PullEnd, PullId, PullState, Store, StoreError};
+use leverarm_analysis::replay::Recording;
+use leverarm_store::{ChunkRange, NewPull, PullEnd, PullId, PullState, Store, StoreError};
 
 /// What is to be kept.
 #[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]

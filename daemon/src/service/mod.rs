@@ -7,7 +7,6 @@ mod keep;
 mod real_time;
 mod record_keeper;
 mod recorder;
-mod rescue;
 
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -16,12 +15,13 @@ use std::time::Duration;
 use leverarm_config::Stand;
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
 
-use crate::calibration::{CalibrationError, NewCalibrationRequest};
 use crate::clock::Clock;
-use crate::core::{Command, CommandError, Live};
-use crate::store::{EventId, NewEvent, PullId, PullState, StoreError};
 use crate::stream::{Streamer, StreamerParts};
-use crate::values::CalibratedStand;
+use leverarm_analysis::in_force::CalibrationError;
+use leverarm_live::{Command, CommandError, Live};
+use leverarm_store::{EventId, NewEvent, PullId, PullState, StoreError};
+use leverarm_values::CalibratedStand;
+use leverarm_values::calibration::NewCalibrationRequest;
 
 pub use guard::PortError;
 pub(crate) use guard::open as open_port;
@@ -182,7 +182,7 @@ impl Handle {
     /// As [`Handle::setup`].
     pub async fn air(
         &self,
-        air: Option<crate::reduction::EnteredAir>,
+        air: Option<leverarm_analysis::reduction::EnteredAir>,
     ) -> Result<Result<(), StoreError>, NoAnswer> {
         let (answer, answered) = oneshot::channel();
         let request = StoreRequest::Air { air, answer };
@@ -333,7 +333,7 @@ impl Daemon {
     /// [`ServeError`].
     pub async fn start(options: ServeOptions) -> Result<Self, ServeError> {
         let clock = Clock::start();
-        let mut store = crate::store::Store::open(&options.store_folder)?;
+        let mut store = leverarm_store::Store::open(&options.store_folder)?;
         let mut cursors = Vec::new();
         for destination in &options.stand.streams {
             cursors.push(store.begin_cursor(&destination.name)?);

@@ -1,8 +1,8 @@
 //! From the core's records to rows of the store: one piece for the recorder's thread and for all that
 //! runs the core without it.
 
-use crate::core::{EventData, Record};
-use crate::store::{
+use leverarm_live::{EventData, Record};
+use leverarm_store::{
     ConnectionId, ContentHash, Hello, NewChunk, NewConnection, NewEvent, NewPull, PullEnd, PullId,
     PullState, SetupId, Store, StoreError,
 };

@@ -1,5 +1,7 @@
 //! The recorder thread: the one writer of the store.
 
+mod rescue;
+
 use std::collections::VecDeque;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -10,23 +12,22 @@ use leverarm_config::Stand;
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
 
 use super::record_keeper::{Belongs, Kept, RecordKeeper};
-use super::rescue::{Rescue, tell_of_copies};
 use super::{KeepError, KeepRequest, PullNotice, ServeError, keep};
-use crate::calibration::{
-    Calibration, CalibrationError, NewCalibrationRequest, hash_in_force, put_change,
-};
 use crate::clock::Clock;
-use crate::core::{EventData, Now, Record};
-use crate::journal::Throttle;
-use crate::parts::{part_differences, parts_in_words};
-use crate::reduction::EnteredAir;
 use crate::self_test::{TestedOn, keep_self_test};
-use crate::store::{
+use crate::stream::KeepForStream;
+use leverarm_analysis::in_force::{self, CalibrationError, hash_in_force, put_change};
+use leverarm_analysis::journal::Throttle;
+use leverarm_analysis::parts::{part_differences, parts_in_words};
+use leverarm_analysis::reduction::EnteredAir;
+use leverarm_live::{EventData, Now, Record};
+use leverarm_store::{
     Acknowledgement, EventId, NewEvent, NewSetup, PullEdit, PullId, PullState, SetupId, Severity,
     Store, StoreError, StoreReader,
 };
-use crate::stream::Keep;
-use crate::values::CalibratedStand;
+use leverarm_values::CalibratedStand;
+use leverarm_values::calibration::NewCalibrationRequest;
+use rescue::{Rescue, tell_of_copies};
 
 /// Records between the guard thread and this one. At two chunks a second it holds several minutes.
 const RECORDS_MAX: usize = 1024;
@@ -94,14 +95,7 @@ pub enum StoreRequest {
         answer: oneshot::Sender<Result<(), StoreError>>,
     },
     /// Keep what a destination tells.
-    Stream {
-        /// Its name.
-        destination: String,
-        /// Its events, and how far it has come.
-        keep: Keep,
-        /// Where the outcome goes.
-        answer: oneshot::Sender<Result<(), StoreError>>,
-    },
+    Stream(KeepForStream),
     /// Keep the newest stretch of the byte log as a pull.
     Keep {
         /// How much of it.
@@ -116,6 +110,12 @@ pub enum StoreRequest {
         /// Where the outcome goes.
         answer: oneshot::Sender<Result<(), CalibrationError>>,
     },
+}
+
+impl From<KeepForStream> for StoreRequest {
+    fn from(asked: KeepForStream) -> Self {
+        Self::Stream(asked)
+    }
 }
 
 /// What the store holds, as far as a page has to know: when a number changes, there is something
@@ -316,7 +316,7 @@ pub(super) struct Recorder {
     stand_text: String,
     pub(super) flow: Arc<Flow>,
     /// While the files of the store are gone.
-    pub(super) rescue: Option<Rescue>,
+    rescue: Option<Rescue>,
     looked_us: u64,
 }
 
@@ -576,7 +576,7 @@ impl Recorder {
     /// Lets live values follow the calibrations in force.
     fn tell_model(&self) {
         let reader = self.store.reader().map_err(CalibrationError::from);
-        match reader.and_then(|reader| Calibration::in_force(&reader)) {
+        match reader.and_then(|reader| in_force::newest_calibration(&reader)) {
             Ok((calibration, _)) => {
                 let of = CalibratedStand::new(Stand::clone(&self.of_stand), &calibration);
                 self.outlets.model.send_replace(Arc::new(of));
@@ -657,11 +657,11 @@ impl Recorder {
                 }
                 drop(answer.send(outcome));
             }
-            StoreRequest::Stream {
+            StoreRequest::Stream(KeepForStream {
                 destination,
                 keep,
                 answer,
-            } => {
+            }) => {
                 let outcome = keep.put(&mut self.store, &destination);
                 if !keep.events.is_empty() {
                     self.outlets.stored.send_modify(|stored| stored.events += 1);

@@ -5,8 +5,8 @@ use leverarm_torque::comparison::words;
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 
 use super::{Block, Figure, Readout, ReadoutColumn, Sheet};
-use crate::comparison::{Report, Rows, confounded_words, part_words};
-use crate::plot::Plot;
+use leverarm_analysis::comparison::{Report, Rows, confounded_words, part_words};
+use leverarm_plot::Plot;
 
 /// Rows of the speed table, about.
 const SPEED_ROWS: usize = 32;

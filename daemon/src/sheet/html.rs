@@ -6,8 +6,10 @@ use base64::prelude::BASE64_STANDARD;
 use serde_json::{Value, json};
 
 use super::{Block, Figure, Readout, Sheet};
-use crate::comparison::Rows;
-use crate::plot::{self, FONT_BOLD, FONT_FAMILY, FONT_REGULAR, PlotError, Size, Theme, escape};
+use leverarm_analysis::comparison::Rows;
+use leverarm_plot::{
+    self as plot, FONT_BOLD, FONT_FAMILY, FONT_REGULAR, PlotError, Size, Theme, escape,
+};
 
 /// Of a figure, user units: the text in it then reads like that around it.
 const FIGURE_PX: (u32, u32) = (1150, 660);

@@ -12,8 +12,8 @@ pub use html::html;
 pub use pages::Paper;
 pub use pdf::{PdfError, pdf};
 
-use crate::comparison::Rows;
-use crate::plot::Plot;
+use leverarm_analysis::comparison::Rows;
+use leverarm_plot::Plot;
 
 /// A sheet.
 #[derive(Debug, Clone, PartialEq)]

@@ -2,8 +2,8 @@
 //! whole. Pages are SVG, in points.
 
 use super::{Block, Figure, Sheet};
-use crate::comparison::Rows;
-use crate::plot::{FONT_FAMILY, PlotError, Size, Theme, Weight, escape, svg, text_width, wrap};
+use leverarm_analysis::comparison::Rows;
+use leverarm_plot::{FONT_FAMILY, PlotError, Size, Theme, Weight, escape, svg, text_width, wrap};
 
 /// Size of the paper.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]

@@ -9,7 +9,7 @@ use krilla_svg::{SurfaceExt, SvgSettings};
 
 use super::Sheet;
 use super::pages::{Paper, pages};
-use crate::plot::{PlotError, tree};
+use leverarm_plot::{PlotError, tree};
 
 /// Why there is no PDF.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]

@@ -8,8 +8,8 @@ use serde_json::json;
 use super::courier::{Answer, Courier, Progress, Refused, Request};
 use super::feed::{Batch, Feed};
 use super::points;
-use crate::core::Now;
-use crate::store::{Cursor, NewEvent, Severity, Store, StoreError};
+use leverarm_live::Now;
+use leverarm_store::{Cursor, NewEvent, Severity, Store, StoreError};
 
 /// Nothing new: look again after this.
 const IDLE: Duration = Duration::from_millis(250);

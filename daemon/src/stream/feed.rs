@@ -4,10 +4,11 @@ use leverarm_config::{Stand, StreamDestination};
 
 use super::points::{self, LiveSeries, PullTags};
 use super::windows::Windows;
-use crate::engine::{engine_pull, origin_tick};
-use crate::reduction::{CurveChoice, ReductionError, reduce_recorded};
-use crate::replay::{CHUNKS_REMEMBERED, KeptStands, Samples, Seen, TickClock, series};
-use crate::store::{
+use leverarm_analysis::engine::{engine_pull, origin_tick};
+use leverarm_analysis::in_force::KeptStands;
+use leverarm_analysis::reduction::{CurveChoice, ReductionError, reduce_recorded};
+use leverarm_analysis::replay::{CHUNKS_REMEMBERED, Samples, Seen, TickClock, series};
+use leverarm_store::{
     Chunk, ChunkGap, ChunkId, ConnectionId, ConnectionRecord, Cursor, EventFilter, GapCause,
     PullRecord, PullState, StoreError, StoreReader,
 };

@@ -18,4 +18,4 @@ pub use client::ClientError;
 pub use courier::{Answer, Progress, Refused};
 pub use destination::{Destination, Keep, KeepOutcome, Want};
 pub use feed::{Batch, Feed, Range, pull_points};
-pub use run::{Sender, Sent, Streamer, StreamerParts, send_all};
+pub use run::{KeepForStream, Sender, Sent, Streamer, StreamerParts, send_all};

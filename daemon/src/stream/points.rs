@@ -7,10 +7,10 @@ use influxdb2::models::{DataPoint, FieldValue, WriteDataPoint};
 use leverarm_torque::curve::CurvePoint;
 
 use super::windows::Window;
-use crate::engine::{EngineFigure, EnginePull};
-use crate::reduction::ReducedPull;
-use crate::replay::Series;
-use crate::store::{ConnectionId, EventRecord, PullRecord, PullState};
+use leverarm_analysis::engine::{EngineFigure, EnginePull};
+use leverarm_analysis::reduction::ReducedPull;
+use leverarm_analysis::replay::Series;
+use leverarm_store::{ConnectionId, EventRecord, PullRecord, PullState};
 
 /// Longest text in a field, bytes: what a server may refuse for its length helps nobody.
 const TEXT_BYTES_MAX: usize = 4096;
@@ -150,7 +150,7 @@ pub(super) fn event(
         ("stand", stand),
     ];
     let fields = vec![
-        ("count", whole(crate::journal::count(event))),
+        ("count", whole(leverarm_analysis::journal::count(event))),
         ("event", whole(event.id.get())),
         ("message", text(&event.message)),
     ];

@@ -12,8 +12,7 @@ use super::destination::{Destination, Keep, KeepOutcome, STORE_RETRY, Want};
 use super::feed::{Batch, Feed, Range};
 use super::points;
 use crate::clock::Clock;
-use crate::service::StoreRequest;
-use crate::store::{Cursor, StoreError, StoreReader};
+use leverarm_store::{Cursor, StoreError, StoreReader};
 
 /// Sends batches to one server, however long it takes.
 #[derive(Debug)]
@@ -124,9 +123,20 @@ pub enum Sent<'a> {
     Away(&'a str),
 }
 
-/// What a destination's thread needs.
+/// What a destination asks of the recorder: to keep what it tells.
 #[derive(Debug)]
-pub struct StreamerParts {
+pub struct KeepForStream {
+    /// The destination's name.
+    pub destination: String,
+    /// Its events, and how far it has come.
+    pub keep: Keep,
+    /// Where the outcome goes.
+    pub answer: oneshot::Sender<Result<(), StoreError>>,
+}
+
+/// What a destination's thread needs. `R` is what the recorder hears.
+#[derive(Debug)]
+pub struct StreamerParts<R> {
     /// Where to.
     pub destination: StreamDestination,
     /// The stand in force.
@@ -136,7 +146,7 @@ pub struct StreamerParts {
     /// Where the destination stands, as the store has it.
     pub cursor: Cursor,
     /// The recorder's ear.
-    pub requests: mpsc::Sender<StoreRequest>,
+    pub requests: mpsc::Sender<R>,
     /// The daemon's clock.
     pub clock: Clock,
     /// Turns true when the daemon stops.
@@ -154,7 +164,10 @@ impl Streamer {
     ///
     /// # Errors
     /// When the system has no thread to give.
-    pub fn start(parts: StreamerParts) -> std::io::Result<Self> {
+    pub fn start<R>(parts: StreamerParts<R>) -> std::io::Result<Self>
+    where
+        R: From<KeepForStream> + Send + 'static,
+    {
         let name = format!("stream {}", parts.destination.name);
         let thread = std::thread::Builder::new().name(name).spawn(move || {
             let runtime = tokio::runtime::Builder::new_current_thread()
@@ -184,7 +197,7 @@ impl Streamer {
     }
 }
 
-async fn run(parts: StreamerParts) {
+async fn run<R: From<KeepForStream>>(parts: StreamerParts<R>) {
     let mut stop = parts.stop.clone();
     let work = work(parts);
     tokio::select! {
@@ -194,7 +207,7 @@ async fn run(parts: StreamerParts) {
     }
 }
 
-async fn work(parts: StreamerParts) {
+async fn work<R: From<KeepForStream>>(parts: StreamerParts<R>) {
     let StreamerParts {
         destination,
         stand,
@@ -237,15 +250,19 @@ async fn work(parts: StreamerParts) {
 }
 
 /// Gives the recorder what a destination wants kept.
-async fn give(requests: &mpsc::Sender<StoreRequest>, name: &str, keep: Keep) -> KeepOutcome {
+async fn give<R: From<KeepForStream>>(
+    requests: &mpsc::Sender<R>,
+    name: &str,
+    keep: Keep,
+) -> KeepOutcome {
     let (answer, answered) = oneshot::channel();
     let surely = keep.surely;
-    let request = StoreRequest::Stream {
+    let request = KeepForStream {
         destination: name.to_owned(),
         keep,
         answer,
     };
-    if requests.try_send(request).is_err() {
+    if requests.try_send(request.into()).is_err() {
         return KeepOutcome::NotKept;
     }
     let outcome = if surely {

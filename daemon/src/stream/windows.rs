@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::replay::WallSample;
+use leverarm_analysis::replay::WallSample;
 
 /// Windows stay open this long for samples that come late: frames of different kinds overtake each
 /// other by the age of what they carry.

@@ -2,9 +2,9 @@
 
 use std::path::Path;
 
-use leverarm::core::Record;
 use leverarm::service::{Belongs, Kept, RecordKeeper};
-use leverarm::store::Store;
+use leverarm_live::Record;
+use leverarm_store::Store;
 
 /// What the recorder does, without its thread.
 pub(crate) struct Recorder {

@@ -8,7 +8,7 @@ use std::process::{Command, ExitCode, Stdio};
 use std::time::{Duration, Instant};
 
 use clap::Parser;
-use leverarm::store::PullState;
+use leverarm_store::PullState;
 use leverarm_tests::simulated_store::{STAND, SimulatedSetup, fill, two_jets};
 use serde_json::json;
 

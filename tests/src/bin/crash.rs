@@ -18,11 +18,11 @@ use std::time::Duration;
 
 use clap::{Parser, ValueEnum};
 use fastrand::Rng;
-use leverarm::core::{Core, Now, Output, Record};
 use leverarm::rehearsal::{DEMO_STAND, model_of, script_of};
 use leverarm::service::{Belongs, Kept, RecordKeeper};
-use leverarm::software_stand::SoftwareStand;
-use leverarm::store::{
+use leverarm_live::{Core, Now, Output, Record};
+use leverarm_software_stand::SoftwareStand;
+use leverarm_store::{
     ChunkRange, ConnectionId, EventFilter, NewChunk, NewConnection, NewEvent, NewPull, PullEnd,
     PullId, PullState, Severity, Store, StoreReader,
 };
@@ -33,7 +33,7 @@ type Outcome<T> = Result<T, Box<dyn Error + Send + Sync>>;
 
 /// A store as version 1 made it, and the rows it is blown up to, so that bringing it up to date
 /// takes a while.
-const OLD_STORE: &[u8] = include_bytes!("../../../daemon/src/store/kept/version_1.sqlite");
+const OLD_STORE: &[u8] = include_bytes!("../../../daemon/store/src/kept/version_1.sqlite");
 const OLD_EVENTS: i64 = 20_000;
 const DATABASE: &str = "leverarm.sqlite";
 /// Every so many kills of a worker the whole store is checked, then begun anew.

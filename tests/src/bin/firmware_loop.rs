@@ -15,7 +15,7 @@
 use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::process::{Child, ChildStdin, ChildStdout, Command as Process, ExitCode, Stdio};
 
-use leverarm::core::{Command, Core, CutLatch, Now, Output, Record};
+use leverarm_live::{Command, Core, CutLatch, Now, Output, Record};
 
 /// Programs and files, as in the usage.
 type Arguments = [String; 4];
@@ -220,7 +220,7 @@ impl Loop {
         self.act(out);
     }
 
-    fn command(&mut self, command: &Command) -> Result<String, leverarm::core::CommandError> {
+    fn command(&mut self, command: &Command) -> Result<String, leverarm_live::CommandError> {
         let mut out = Output::default();
         let result = self.core.command(self.now(), command, &mut out);
         self.act(out);

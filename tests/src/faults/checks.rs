@@ -13,13 +13,13 @@
 
 use std::collections::{BTreeSet, VecDeque};
 
-use leverarm::core::{ChunkData, Command, CommandError, Core, CutLatch, Output, PullEnded, Record};
-use leverarm::software_stand::{RiderEvent, StandModel, Truth};
-use leverarm::store::Severity;
 use leverarm_config::{Shaft, Stand};
+use leverarm_live::{ChunkData, Command, CommandError, Core, CutLatch, Output, PullEnded, Record};
 use leverarm_protocol::{
     BoardMessage, BoardReader, Decoder, HostMessage, Limits, LinkFault, Reading,
 };
+use leverarm_software_stand::{RiderEvent, StandModel, Truth};
+use leverarm_store::Severity;
 
 use super::link::Injected;
 use super::persons::Persons;

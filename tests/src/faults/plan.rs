@@ -1,9 +1,9 @@
 //! What is to go wrong, and when: drawn from the seed before anything runs.
 
-use leverarm::software_stand::{
+use leverarm_config::{Stand, Watch};
+use leverarm_software_stand::{
     Interference, PickupFault, Restart, RiderScript, StandModel, TemperatureSource,
 };
-use leverarm_config::{Stand, Watch};
 
 use super::chance::{Chance, Stream};
 

@@ -3,9 +3,9 @@
 
 use std::collections::VecDeque;
 
-use leverarm::core::{ChunkData, Now, Record};
 use leverarm::service::{Belongs, Kept, RecordKeeper};
-use leverarm::store::{ChunkRange, ConnectionId, Store, StoreError};
+use leverarm_live::{ChunkData, Now, Record};
+use leverarm_store::{ChunkRange, ConnectionId, Store, StoreError};
 
 use leverarm_config::Stand;
 

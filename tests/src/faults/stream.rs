@@ -3,10 +3,10 @@
 
 use std::collections::{BTreeSet, VecDeque};
 
-use leverarm::core::Now;
-use leverarm::store::{Cursor, EventFilter, Store, StoreError, StoreReader};
 use leverarm::stream::{Answer, Destination, Feed, Keep, KeepOutcome, Range, Want};
 use leverarm_config::{Stand, StreamDestination};
+use leverarm_live::Now;
+use leverarm_store::{Cursor, EventFilter, Store, StoreError, StoreReader};
 
 use super::chance::{Chance, Stream};
 use super::plan::FaultKind;

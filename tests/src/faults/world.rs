@@ -2,8 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use leverarm::core::{Command, CommandError, Core, CutLatch, Now, Output, Record};
-use leverarm::software_stand::{Relay, Restart, RiderScript, SoftwareStand, TemperatureSource};
+use leverarm_live::{Command, CommandError, Core, CutLatch, Now, Output, Record};
+use leverarm_software_stand::{Relay, Restart, RiderScript, SoftwareStand, TemperatureSource};
 use sha2::{Digest, Sha256};
 
 use super::Outcome;

@@ -155,7 +155,7 @@ fn a_port_that_vanishes_is_opened_again() {
     daemon.stop(Signal::SIGTERM);
 
     // The gap lies between two connections, and in the journal between two hellos.
-    let reader = leverarm::store::StoreReader::open(bench.store()).unwrap();
+    let reader = leverarm_store::StoreReader::open(bench.store()).unwrap();
     let connections = reader.connections().unwrap();
     assert!(connections[0].closed_wall_us.unwrap() < connections[1].opened_wall_us);
     let kinds: Vec<String> = bench
@@ -206,7 +206,7 @@ fn a_board_that_restarts_is_noticed() {
     );
     daemon.stop(Signal::SIGTERM);
     // Each connection holds the hello of its own board start, and together they hold every byte.
-    let reader = leverarm::store::StoreReader::open(bench.store()).unwrap();
+    let reader = leverarm_store::StoreReader::open(bench.store()).unwrap();
     let boots: Vec<Option<u16>> = reader
         .connections()
         .unwrap()

@@ -214,6 +214,16 @@ impl Bench {
         });
     }
 
+    /// The same on a stand that is not armed, and stays cut.
+    pub(crate) fn release_all_but_arming(&self) {
+        eventually("the release of persons' cuts", || {
+            let seen = self.run(&["release"]).err;
+            let (_, after) = seen.split_once("`leverarm release ")?;
+            let ran = self.run(&["release", after.split('`').next()?]);
+            ran.out.contains("stays cut").then_some(())
+        });
+    }
+
     /// Waits for an event of this kind whose message has this part.
     pub(crate) fn wait_for_event(&self, kind: &str, part: &str) -> Value {
         eventually(&format!("event {kind:?} with {part:?}"), || {

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use leverarm::store::{ChunkRange, ConnectionId, StoreReader};
+use leverarm_store::{ChunkRange, ConnectionId, StoreReader};
 
 /// Bytes of a connection as stored, asserting that no chunk is lacking or damaged.
 pub(crate) fn stored_bytes(store: &Path, connection: ConnectionId) -> Vec<u8> {

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use leverarm::clock::Clock;
-use leverarm::store::{Hello, NewChunk, NewConnection, Store};
+use leverarm_store::{Hello, NewChunk, NewConnection, Store};
 use serde_json::Value;
 use tempfile::TempDir;
 

@@ -7,7 +7,7 @@ use std::process::{Child, ChildStdin, Command, Stdio};
 use std::time::Duration;
 
 use leverarm::clock::Clock;
-use leverarm::store::{EventFilter, EventRecord, Severity, StoreReader};
+use leverarm_store::{EventFilter, EventRecord, Severity, StoreReader};
 use nix::sys::signal::Signal;
 use nix::time::{ClockId, clock_gettime};
 use serde_json::Value;

@@ -1,7 +1,7 @@
 //! The cut, and who ends it.
 
-use leverarm::core::{Arming, BoardStart, Command, CommandError, CutBy, CutLatch, Passed};
-use leverarm::software_stand::{Restart, StandModel};
+use leverarm_live::{Arming, BoardStart, Command, CommandError, CutBy, CutLatch, LastTest, Passed};
+use leverarm_software_stand::{Restart, StandModel};
 use leverarm_tests::virtual_bench::VirtualBench;
 
 /// The last guards cut nothing in a self-test: one warns, the others need a wheel that turns.
@@ -62,7 +62,7 @@ end_speed = "9000 rpm"
 const HOUR: Arming = Arming {
     age_us_max: Some(3_600_000_000),
     simulated_is_exempt: false,
-    passed: None,
+    last: LastTest::None,
 };
 
 /// A stand at rest with the ignition off, its board heard.
@@ -265,6 +265,50 @@ fn a_self_test_broken_off_disarms_also_after_an_earlier_pass() {
 }
 
 #[test]
+fn a_link_that_is_lost_breaks_the_self_test_off() {
+    let mut bench = Bench::new(STAND, HOUR);
+    bench.turn_by_hand();
+    bench.say(&Command::SelfTest).unwrap();
+    bench.wait(0.3);
+    // Nothing of the board is heard for a second.
+    bench.bench.grow_delay(1.0);
+    bench.wait(1.0);
+    bench.bench.grow_delay(0.0);
+    bench.wait(15.0);
+    let verdicts = bench.verdicts();
+    assert_eq!(verdicts.len(), 1, "{verdicts:?}");
+    assert!(verdicts[0].contains("broken off"), "{verdicts:?}");
+    assert!(!bench.bench.core().is_armed());
+    assert!(bench.bench.stand().truth().cut);
+}
+
+/// Also where the stand file asks for no self-test, and over a new connection.
+#[test]
+fn a_failed_self_test_is_asked_for_again() {
+    let unasked = Arming {
+        age_us_max: None,
+        ..HOUR
+    };
+    let mut bench = Bench::new(STAND, unasked);
+    assert!(bench.bench.core().is_armed());
+    bench.cut("before the test");
+    bench.wait(0.5);
+    bench.release_newest().unwrap();
+    bench.wait(0.5);
+    bench.say(&Command::SelfTest).unwrap();
+    bench.wait(0.3);
+    bench.cut("broken off");
+    for restart in [None, Some(Restart::Reset)] {
+        if let Some(restart) = restart {
+            bench.bench.stand().restart_board(restart);
+        }
+        bench.wait(3.0);
+        assert!(!bench.bench.core().is_armed(), "{restart:?}");
+        assert!(bench.bench.stand().truth().cut, "{restart:?}");
+    }
+}
+
+#[test]
 fn a_pass_arms_one_start_of_one_board() {
     let mut bench = Bench::new(STAND, HOUR);
     bench.turn_by_hand();
@@ -291,11 +335,11 @@ fn a_pass_on_another_board_does_not_arm() {
         (board_id, 2, false),
         (board_id + 1, 1, false),
     ] {
-        let passed = Some(Passed {
+        let last = LastTest::Passed(Passed {
             wall_us: 1_790_000_000_000_000,
             board: BoardStart { board_id, boot },
         });
-        let bench = Bench::new(STAND, Arming { passed, ..HOUR });
+        let bench = Bench::new(STAND, Arming { last, ..HOUR });
         assert_eq!(bench.bench.core().is_armed(), armed, "{board_id} {boot}");
     }
 }

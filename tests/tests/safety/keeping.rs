@@ -5,8 +5,9 @@ use std::os::unix::fs::{MetadataExt, symlink};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 
-use leverarm::export::{Column, Table, Values, csv, text_of_cell};
-use leverarm::store::{ChunkRange, Store, StoreError, StoreReader};
+use leverarm::export::{Column, Table, Values, csv};
+use leverarm_analysis::csv_text::{text_cell, text_of_cell};
+use leverarm_store::{ChunkRange, Store, StoreError, StoreReader};
 use nix::sys::signal::Signal;
 use serde_json::Value;
 
@@ -416,13 +417,13 @@ fn a_flapping_boards_cuts_are_counted_and_a_persons_stand_alone() {
 
     let reader = StoreReader::open(bench.store()).unwrap();
     let events = reader
-        .events(&leverarm::store::EventFilter::default())
+        .events(&leverarm_store::EventFilter::default())
         .unwrap();
     let cuts: Vec<_> = events
         .iter()
-        .filter(|it| it.severity == leverarm::store::Severity::Cut)
+        .filter(|it| it.severity == leverarm_store::Severity::Cut)
         .collect();
-    let count = |event: &leverarm::store::EventRecord| event.data["count"].as_u64().unwrap_or(1);
+    let count = |event: &leverarm_store::EventRecord| event.data["count"].as_u64().unwrap_or(1);
     let of_board: Vec<_> = cuts
         .iter()
         .filter(|it| it.kind == "board cut" || it.kind == "cut confirmed")
@@ -494,6 +495,6 @@ fn no_cell_of_a_csv_file_is_a_formula_and_each_text_comes_back() {
         ],
     );
     for text in &texts {
-        assert_eq!(text_of_cell(&leverarm::export::text_cell(text)), text);
+        assert_eq!(text_of_cell(&text_cell(text)), text);
     }
 }

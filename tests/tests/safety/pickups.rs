@@ -2,8 +2,8 @@
 //!
 //! The stand is that of the fault simulation: 8 teeth on the drum, one on the engine, ratio 5.5.
 
-use leverarm::core::EventData;
-use leverarm::software_stand::{Pickup, PickupFault, Shaft, StandModel};
+use leverarm_live::EventData;
+use leverarm_software_stand::{Pickup, PickupFault, Shaft, StandModel};
 use leverarm_tests::virtual_bench::VirtualBench;
 
 const STAND: &str = include_str!("../../src/faults/stand.toml");
@@ -32,7 +32,7 @@ impl Runaway {
     /// Who cut first, and why.
     fn cut(&self) -> (&str, &str) {
         let cut = self.events.iter().find(|event| {
-            event.kind == "guard tripped" && event.severity == leverarm::store::Severity::Cut
+            event.kind == "guard tripped" && event.severity == leverarm_store::Severity::Cut
         });
         let cut = cut.unwrap_or_else(|| panic!("nothing cut: {:#?}", self.events));
         (cut.channel.as_deref().unwrap(), &cut.message)
@@ -119,6 +119,71 @@ fn swapped_pickups_are_cut() {
     assert!(run.top_rpm < 1_300.0, "{}", run.top_rpm);
 }
 
+/// A pickup on a drum alone that begins to count each tooth twice: no engine of this displacement
+/// brings a drum to twice its speed within a turn.
+#[test]
+fn a_leap_of_the_speed_that_no_engine_makes_is_cut() {
+    let folder = tempfile::tempdir().unwrap();
+    let stand = STAND.replace(ENGINE_PICKUP, "");
+    let mut bench = VirtualBench::new(folder.path(), &stand, StandModel::pit_bike()).unwrap();
+    bench.wait(1.0).unwrap();
+    bench.stand().clutch(true);
+    bench.stand().throttle(1.0);
+    while bench.stand().truth().omega_drum_rad_per_s < 700.0 * RPM {
+        bench.wait(0.01).unwrap();
+    }
+    let both = PickupFault {
+        both_flanks: true,
+        ..NO_FAULT
+    };
+    bench.stand().pickup_fault(0, both);
+    bench.wait(1.0).unwrap();
+    assert!(bench.stand().truth().cut);
+    let run = Runaway {
+        top_rpm: 0.0,
+        events: bench.take_events(),
+    };
+    assert_eq!(run.cut().0, "pickup 0");
+    let why = "than any engine of this displacement drives it";
+    assert!(run.cut().1.contains(why), "{}", run.cut().1);
+}
+
+/// A gear with twice the ratio of the one that pulls are made in, which is driven through on the way.
+#[test]
+fn another_gear_that_the_stand_file_names_is_no_lie() {
+    let other = STAND.replace("ratio = 5.5\n", "ratio = 2.75\n");
+    let named = other.replace("ratio = 2.75\n", "ratio = 2.75\nother_gears = [5.5]\n");
+    let run = run_away(&other, &[], false);
+    assert_eq!(run.cut().0, "pickups");
+    assert!(run.cut().1.contains("other_gears"), "{}", run.cut().1);
+    let run = run_away(&named, &[], false);
+    let who = run.cut().0;
+    assert!(who.contains("overspeed"), "{who}: {}", run.cut().1);
+}
+
+/// A disc brake on the drum, stronger than any engine of this displacement.
+#[test]
+fn a_brake_that_the_stand_file_names_stops_the_drum_without_a_cut() {
+    let braked = |stand: &str| {
+        let folder = tempfile::tempdir().unwrap();
+        let mut bench = VirtualBench::new(folder.path(), stand, StandModel::pit_bike()).unwrap();
+        bench.wait(1.0).unwrap();
+        bench.stand().clutch(true);
+        bench.stand().throttle(1.0);
+        while bench.stand().truth().omega_drum_rad_per_s < 1_200.0 * RPM {
+            bench.wait(0.01).unwrap();
+        }
+        bench.stand().throttle(0.0);
+        bench.stand().clutch(false);
+        bench.stand().brake(700.0);
+        bench.wait(1.0).unwrap();
+        bench.stand().truth().cut
+    };
+    assert!(braked(STAND), "a lost pickup looks the same");
+    let named = STAND.replace("[drum]\n", "[drum]\nbrake_torque = \"800 N*m\"\n");
+    assert!(!braked(&named));
+}
+
 #[test]
 fn a_pull_needs_live_pickups() {
     let dead = PickupFault {
@@ -185,14 +250,14 @@ fn wheels_with_missing_teeth_make_pulls() {
         let stand = STAND.replace("teeth = 8", &format!("teeth = {teeth}"));
         let folder = tempfile::tempdir().unwrap();
         let mut bench = VirtualBench::new(folder.path(), &stand, model).unwrap();
-        let script = leverarm::software_stand::RiderScript::pit_bike(1);
+        let script = leverarm_software_stand::RiderScript::pit_bike(1);
         bench.ride(script, 60).unwrap();
         bench.wait(1.0).unwrap();
         let events = bench.take_events();
         let tripped = events.iter().find(|event| event.kind == "guard tripped");
         assert!(tripped.is_none(), "{teeth} teeth: {tripped:?}");
         bench.finish().unwrap();
-        let pulls = leverarm::store::StoreReader::open(folder.path())
+        let pulls = leverarm_store::StoreReader::open(folder.path())
             .unwrap()
             .pulls()
             .unwrap();

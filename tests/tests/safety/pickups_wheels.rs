@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 
-use leverarm::core::{Core, Now, Output, Record};
+use leverarm_live::{Core, Now, Output, Record};
 use leverarm_protocol::{BoardMessage, Channel, ChannelKind, FrameWriter, Hello, Teeth};
 
 /// One tick is half a microsecond.

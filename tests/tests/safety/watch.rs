@@ -2,12 +2,12 @@
 
 use std::f64::consts::TAU;
 
-use leverarm::core::{Command, CutLatch, EventData};
-use leverarm::software_stand::{
+use leverarm_live::{Command, CutLatch, EventData};
+use leverarm_software_stand::{
     AnalogChannel, AnalogSource, Interference, Pickup, Relay, Setup, Shaft, StandModel,
     TemperatureSource,
 };
-use leverarm::store::Severity;
+use leverarm_store::Severity;
 use leverarm_tests::virtual_bench::VirtualBench;
 
 /// The pit bike's stand: drum and engine pickup, losses as in the model.

@@ -20,9 +20,9 @@ use serde_json::json;
 use super::super::dialogue::quantity;
 use super::super::{Failure, curve_output, say};
 use super::{Common, Outcome, Session, shown};
-use crate::calibration::runs::{Run, pickup_on};
-use crate::calibration::{Change, Given, InertiaCalibration, InertiaMethod};
-use crate::plot::{Axis, Panel, Plot, Range, Series};
+use leverarm_analysis::calibration::runs::{Run, pickup_on};
+use leverarm_plot::{Axis, Panel, Plot, Range, Series};
+use leverarm_values::calibration::{Change, Given, InertiaCalibration, InertiaMethod};
 
 #[derive(Debug, Clone, clap::Args)]
 pub(in crate::commands) struct InertiaArguments {

@@ -1,11 +1,12 @@
 //! `calibrations`.
 
+use clap::builder::{PossibleValuesParser, TypedValueParser};
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 
 use super::super::{Failure, curve_output, json_line, say};
 use super::{Session, StandStore, shown};
-use crate::calibration::{Change, NewCalibrationRequest, Part};
-use crate::clock::local_text;
+use leverarm_analysis::local_time::local_text;
+use leverarm_values::calibration::{Change, NewCalibrationRequest, Part};
 
 #[derive(Debug, Clone, clap::Args)]
 pub(in crate::commands) struct ListArguments {
@@ -15,11 +16,16 @@ pub(in crate::commands) struct ListArguments {
     #[arg(long)]
     history: bool,
     /// Go back to the stand file's value of a part
-    #[arg(long, value_enum, value_name = "PART")]
+    #[arg(long, value_parser = part_parser(), value_name = "PART")]
     forget: Option<Part>,
     /// The record in force as JSON; with --history, every change, one object a line
     #[arg(long)]
     json: bool,
+}
+
+fn part_parser() -> impl TypedValueParser<Value = Part> {
+    PossibleValuesParser::new(Part::ALL.iter().map(|part| part.word()))
+        .try_map(|word| Part::of_word(&word).ok_or("no such part"))
 }
 
 pub(in crate::commands) fn list(arguments: &ListArguments) -> Result<(), Failure> {

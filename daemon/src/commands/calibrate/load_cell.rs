@@ -14,9 +14,9 @@ use serde_json::json;
 use super::super::dialogue::quantity;
 use super::super::{Failure, curve_output, say};
 use super::{Common, Outcome, Session};
-use crate::calibration::runs::Run;
-use crate::calibration::{Change, LoadCellCalibration};
-use crate::plot::{Axis, Panel, Plot, Range, Series};
+use leverarm_analysis::calibration::runs::Run;
+use leverarm_plot::{Axis, Panel, Plot, Range, Series};
+use leverarm_values::calibration::{Change, LoadCellCalibration};
 
 #[derive(Debug, Clone, clap::Args)]
 pub(in crate::commands) struct LoadCellArguments {

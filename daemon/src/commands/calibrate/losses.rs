@@ -10,10 +10,10 @@ use serde_json::json;
 
 use super::super::{Failure, curve_output, dialogue::quantity, say};
 use super::{Common, Outcome, Session};
-use crate::calibration::runs::{Run, pickup_on};
-use crate::calibration::{Change, LossCalibration};
-use crate::plot::{Axis, Panel, Plot, Range, Series};
-use crate::reduction::channel_mean;
+use leverarm_analysis::calibration::runs::{Run, pickup_on};
+use leverarm_analysis::reduction::channel_mean;
+use leverarm_plot::{Axis, Panel, Plot, Range, Series};
+use leverarm_values::calibration::{Change, LossCalibration};
 
 #[derive(Debug, Clone, clap::Args)]
 pub(in crate::commands) struct LossArguments {

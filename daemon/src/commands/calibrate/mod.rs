@@ -24,13 +24,14 @@ use super::control::{Answer, Line};
 use super::dialogue::Dialogue;
 use super::pulls::write_plot;
 use super::{DaemonArgument, Failure, StandFile, json_line, read_stand, say};
-use crate::calibration::runs::Run;
-use crate::calibration::{Calibration, Change, NewCalibrationRequest, put_change};
 use crate::clock::Clock;
-use crate::plot::{Plot, Theme};
-use crate::reduction::model;
-use crate::store::{PullId, Store, StoreError, StoreReader};
-use crate::values::CalibratedStand;
+use leverarm_analysis::calibration::runs::Run;
+use leverarm_analysis::in_force::{self, put_change};
+use leverarm_plot::{Plot, Theme};
+use leverarm_store::{PullId, Store, StoreError, StoreReader};
+use leverarm_values::CalibratedStand;
+use leverarm_values::calibration::{Calibration, Change, NewCalibrationRequest};
+use leverarm_values::model::model;
 
 /// What can be calibrated.
 #[derive(Debug, Subcommand)]
@@ -118,7 +119,7 @@ impl Session {
             Err(error) => return Err(Failure::of(error)),
         };
         let calibration = match &reader {
-            Some(reader) => Calibration::in_force(reader).map_err(Failure::of)?.0,
+            Some(reader) => in_force::newest_calibration(reader).map_err(Failure::of)?.0,
             None => Calibration::default(),
         };
         Ok(Self {
@@ -190,7 +191,7 @@ impl Session {
             write_plot(plot, file, Theme::Light)?;
             say(&format!("plot: {}", file.display()));
         } else if let (Some(plot), true) = (&outcome.plot, self.dialogue.is_open()) {
-            say(&crate::plot::text(plot, 100, 30));
+            say(&leverarm_plot::text(plot, 100, 30));
         }
         let wanted = !common.dry_run
             && self

@@ -10,10 +10,10 @@ use serde_json::json;
 use super::super::dialogue::quantity;
 use super::super::{Failure, say};
 use super::{Common, Outcome, Session, assessed_json, decimals_for};
-use crate::calibration::{Change, RatioCalibration};
-use crate::plot::{Axis, Mark, Panel, Plot, Range, Series};
-use crate::reduction::{CurveChoice, reduce_log, reduce_pull};
-use crate::store::PullId;
+use leverarm_analysis::reduction::{CurveChoice, reduce_log, reduce_pull};
+use leverarm_plot::{Axis, Mark, Panel, Plot, Range, Series};
+use leverarm_store::PullId;
+use leverarm_values::calibration::{Change, RatioCalibration};
 
 #[derive(Debug, Clone, clap::Args)]
 pub(in crate::commands) struct RatioArguments {

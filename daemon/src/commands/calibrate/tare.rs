@@ -4,8 +4,8 @@ use serde_json::json;
 
 use super::super::{Failure, say};
 use super::{Outcome, Session, StandStore};
-use crate::calibration::Change;
-use crate::calibration::tare::{SECONDS_DEFAULT, measure};
+use leverarm_analysis::calibration::tare::{SECONDS_DEFAULT, measure};
+use leverarm_values::calibration::Change;
 
 #[derive(Debug, Clone, clap::Args)]
 pub(in crate::commands) struct TareArguments {

@@ -10,10 +10,10 @@ use serde_json::json;
 
 use super::super::{Failure, curve_output, say};
 use super::{Common, Outcome, Session};
-use crate::calibration::runs::{Run, pickup_on};
-use crate::calibration::{Change, WheelCalibration};
-use crate::plot::{Axis, Panel, Plot, Range, Series};
-use crate::reduction::curve_pickup;
+use leverarm_analysis::calibration::runs::{Run, pickup_on};
+use leverarm_plot::{Axis, Panel, Plot, Range, Series};
+use leverarm_values::calibration::{Change, WheelCalibration};
+use leverarm_values::model::curve_pickup;
 
 #[derive(Debug, Clone, clap::Args)]
 pub(in crate::commands) struct WheelArguments {

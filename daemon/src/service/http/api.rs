@@ -15,16 +15,19 @@ use super::access::Level;
 use super::problem::Problem;
 use super::request::{Args, Input, Number};
 use super::{State, Web};
-use crate::calibration::tare::{SECONDS_DEFAULT, measure};
-use crate::calibration::{Calibration, Change, NewCalibrationRequest};
-use crate::comparison::{Exclusion, ExclusionRequest, exclusion_event, exclusions};
-use crate::core::{Command, Now};
-use crate::engine::FigureKind;
-use crate::reduction::EnteredAir;
 use crate::service::{KeepRequest, NewSetupRequest};
-use crate::store::{
+use leverarm_analysis::calibration::tare::{SECONDS_DEFAULT, measure};
+use leverarm_analysis::engine::FigureKind;
+use leverarm_analysis::exclusion::{
+    Exclusion, ExclusionRequest, event as exclusion_event, exclusions,
+};
+use leverarm_analysis::in_force;
+use leverarm_analysis::reduction::EnteredAir;
+use leverarm_live::{Command, Now};
+use leverarm_store::{
     EventFilter, EventId, EventOrder, PullId, PullRecord, Severity, StoreError, StoreReader,
 };
+use leverarm_values::calibration::{Change, NewCalibrationRequest};
 
 pub(super) const NAME_CHARS_MAX: usize = 100;
 const TEXT_CHARS_MAX: usize = 4000;
@@ -407,7 +410,7 @@ pub(super) async fn tare(Extract(web): State, Input(request): Input<TareRequest>
     let now_wall_us = web.handle.live().borrow().wall_us;
     let tared = web
         .read(move |reader| {
-            let (calibration, _) = Calibration::in_force(reader)?;
+            let (calibration, _) = in_force::newest_calibration(reader)?;
             Ok(measure(
                 reader,
                 (&stand, &calibration),

@@ -8,7 +8,7 @@ use axum::response::{IntoResponse, Response};
 use sha2::{Digest, Sha256};
 
 use super::problem::Problem;
-use crate::plot::{FONT_BOLD, FONT_LICENCE, FONT_REGULAR};
+use leverarm_plot::{FONT_BOLD, FONT_LICENCE, FONT_REGULAR};
 
 struct Asset {
     name: &'static str,

@@ -11,10 +11,10 @@ use serde::Serialize;
 
 use super::api::{figure_word, word};
 use super::problem::Problem;
-use crate::engine::{EngineFigure, EnginePull, engine_pull};
 use crate::export::quantity_unit;
-use crate::reduction::{CurveChoice, ReducedPull, reduce_recorded};
-use crate::store::{PullId, PullRecord, PullState, StoreReader};
+use leverarm_analysis::engine::{EngineFigure, EnginePull, engine_pull};
+use leverarm_analysis::reduction::{CurveChoice, ReducedPull, reduce_recorded};
+use leverarm_store::{PullId, PullRecord, PullState, StoreReader};
 
 /// Curves kept, some tens of kilobytes each; the one made first goes first.
 const CURVES_MAX: usize = 64;

@@ -11,8 +11,8 @@ use super::State;
 use super::access::{Peer, bearer};
 use super::problem::Problem;
 use super::request::within_body_timeout;
-use crate::core::{Command, CutLatch};
 use crate::service::Handle;
+use leverarm_live::{Command, CutLatch};
 
 /// Longest wait for the board's word that it has cut.
 const CONFIRM_TIMEOUT: std::time::Duration = std::time::Duration::from_secs(1);

@@ -11,8 +11,8 @@ use super::State;
 use super::api::{Answer, limit, message, number, text};
 use super::problem::Problem;
 use super::request::{Args, Input, Number};
-use crate::journal::{self, channel_names, evidence, faults, fold};
-use crate::store::{EventFilter, EventId, PullId, Severity};
+use leverarm_analysis::journal::{self, channel_names, evidence, faults, fold};
+use leverarm_store::{EventFilter, EventId, PullId, Severity};
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]

@@ -12,8 +12,8 @@ use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 
 use super::problem::Problem;
 use super::{STREAMS_MAX, State};
-use crate::core::CutLatch;
-use crate::store::{PullState, StoreSize};
+use leverarm_live::CutLatch;
+use leverarm_store::{PullState, StoreSize};
 
 /// The text under way.
 #[derive(Default)]
@@ -183,7 +183,7 @@ fn live_numbers(web: &super::Web, page: &mut Page) {
             .collect();
         page.family("gauge", name, help, &samples);
     }
-    let guard = |of: &dyn Fn(&crate::core::GuardLive) -> Option<f64>| -> Vec<Sample<'_>> {
+    let guard = |of: &dyn Fn(&leverarm_live::GuardLive) -> Option<f64>| -> Vec<Sample<'_>> {
         let sample = |guard| Some((vec![("guard", name_of(guard))], of(guard)?));
         live.guards.iter().filter_map(sample).collect()
     };
@@ -201,7 +201,7 @@ fn live_numbers(web: &super::Web, page: &mut Page) {
     );
 }
 
-fn name_of(guard: &crate::core::GuardLive) -> &str {
+fn name_of(guard: &leverarm_live::GuardLive) -> &str {
     &guard.name
 }
 

@@ -11,8 +11,10 @@ use super::State;
 use super::api::{Answer, NAME_CHARS_MAX, line, message};
 use super::problem::Problem;
 use super::request::Input;
-use crate::core::{Live, Now};
-use crate::plan::{Conditions, Plan, Window, Word, current, event, made_since, shown_in};
+use leverarm_analysis::plan::{
+    Conditions, Plan, Window, Word, current, event, made_since, shown_in,
+};
+use leverarm_live::{Live, Now};
 
 /// Where the plan stands; `plan` is null before the first one.
 pub(super) async fn plan(Extract(web): State) -> Answer {

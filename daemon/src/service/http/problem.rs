@@ -4,13 +4,13 @@ use axum::Json;
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 
-use crate::calibration::CalibrationError;
-use crate::calibration::runs::RunSourceError;
-use crate::calibration::tare::TareError;
-use crate::core::CommandError;
-use crate::reduction::ReductionError;
 use crate::service::{KeepError, NoAnswer};
-use crate::store::StoreError;
+use leverarm_analysis::calibration::runs::RunSourceError;
+use leverarm_analysis::calibration::tare::TareError;
+use leverarm_analysis::in_force::CalibrationError;
+use leverarm_analysis::reduction::ReductionError;
+use leverarm_live::CommandError;
+use leverarm_store::StoreError;
 
 #[derive(Debug)]
 pub(super) struct Problem {

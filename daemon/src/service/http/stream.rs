@@ -15,8 +15,8 @@ use tokio::sync::{OwnedSemaphorePermit, watch};
 use super::State;
 use super::access::Peer;
 use super::problem::Problem;
-use crate::core::Live;
 use crate::service::Stored;
+use leverarm_live::Live;
 
 /// Live values as text: written once for all who listen.
 #[derive(Debug)]

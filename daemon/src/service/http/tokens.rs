@@ -5,7 +5,7 @@ use std::net::{IpAddr, SocketAddr};
 use std::path::{Path, PathBuf};
 
 use super::access::{PageAccess, PageTokens};
-use crate::files;
+use leverarm_store::files;
 
 const TOKENS_FILE: &str = "tokens";
 const CONTROL: &str = "control";

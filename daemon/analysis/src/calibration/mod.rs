@@ -1,0 +1,4 @@
+//! How what is calibrated is measured on recorded stretches.
+
+pub mod runs;
+pub mod tare;

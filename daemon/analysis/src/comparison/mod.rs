@@ -1,0 +1,371 @@
+//! From the store to a comparison of setups: which pulls take part, and what else differs.
+
+mod curves;
+mod json;
+mod plots;
+mod quality;
+mod report;
+mod why;
+
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use leverarm_config::{ConfigErrors, Stand};
+use leverarm_torque::air::Correction;
+use leverarm_torque::comparison::{Comparison, ComparisonError, Options, Pull, compare};
+
+pub use curves::{CurveFiles, EngineCurve, PullCurve};
+pub use report::{Report, Rows, confounded_words, part_words};
+pub use why::{Why, why};
+
+use crate::engine::has_engine_channels;
+use crate::exclusion::{Exclusion, exclusions};
+use crate::parts::{PartDifference, part_differences};
+use crate::plan::windows_at;
+use crate::reduction::{CurveChoice, ReductionError};
+use leverarm_store::{ContentHash, PullRecord, PullState, SetupRecord, StoreError, StoreReader};
+
+/// Why setups could not be compared.
+#[derive(Debug, thiserror::Error)]
+pub enum CompareError {
+    /// The store would not give something.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// A name that no setup has.
+    #[error("no setup is named \"{name}\"; there {known}")]
+    UnknownSetup {
+        /// The name.
+        name: String,
+        /// The names there are, in words.
+        known: String,
+    },
+    /// A setup named twice.
+    #[error("setup \"{0}\" is named twice; a setup is compared with others")]
+    NamedTwice(String),
+    /// No pull of any of the setups takes part.
+    #[error("none of the setups has a pull that takes part{left_out}")]
+    NoPulls {
+        /// Pulls left out, in words; empty when there are none.
+        left_out: String,
+    },
+    /// The stand file of the newest pull can't be read by this version.
+    #[error("the stand file kept with the newest pull: {0}")]
+    Stand(Box<ConfigErrors>),
+    /// The pulls make no comparison; with those left out, because that may be why.
+    #[error("{error}{left_out}")]
+    Comparison {
+        /// Why.
+        error: ComparisonError,
+        /// Pulls left out, in words; empty when there are none.
+        left_out: String,
+    },
+}
+
+/// A pull of one of the setups that takes no part.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LeftOut {
+    /// What the store knows of it.
+    pub pull: PullRecord,
+    /// Why.
+    pub reason: String,
+}
+
+/// A pull that takes part.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ComparedPull {
+    /// What the store knows of it.
+    pub pull: PullRecord,
+    /// The calibrations that its curve was made with; none before the first.
+    pub calibration: Option<ContentHash>,
+    /// Its curve.
+    pub curve: PullCurve,
+    /// Its engine, where that was asked for.
+    pub engine: Option<EngineCurve>,
+    /// What is doubtful about it, in words.
+    pub reasons: Vec<String>,
+}
+
+/// A comparison with all that it was made from.
+#[derive(Debug, Clone)]
+pub struct StoredComparison {
+    /// The statistics.
+    pub comparison: Comparison,
+    /// The stand, as it was with the newest pull.
+    pub stand: Stand,
+    /// Correction and grid step of all curves.
+    pub correction: Correction,
+    /// The setups, in the order asked for.
+    pub setups: Vec<SetupRecord>,
+    /// The pulls that took part, oldest first.
+    pub pulls: Vec<ComparedPull>,
+    /// The pulls that did not.
+    pub left_out: Vec<LeftOut>,
+    /// What to know of the pulls, in words: their own remarks, and what was not the same in all.
+    pub remarks: Vec<String>,
+}
+
+impl StoredComparison {
+    /// The parts that differ between two of the setups, by index.
+    #[must_use]
+    pub fn part_differences(&self, first: usize, second: usize) -> Vec<PartDifference> {
+        match (self.setups.get(first), self.setups.get(second)) {
+            (Some(first), Some(second)) => part_differences(&first.parts, &second.parts),
+            _ => Vec::new(),
+        }
+    }
+}
+
+/// Why a pull of a setup takes no part, if it does not.
+fn reason_to_leave_out(pull: &PullRecord, exclusion: Option<&Exclusion>) -> Option<String> {
+    if let Some(exclusion) = exclusion {
+        return Some(exclusion.words());
+    }
+    if pull.state == PullState::Stored {
+        return None;
+    }
+    let why = [&[pull.state.word().to_owned()], pull.reasons.as_slice()].concat();
+    Some(why.join(": "))
+}
+
+/// Whether a comparison looks at the engine too, so that it can say why.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum EngineSide {
+    /// No.
+    LeftOut,
+    /// Where the stand has channels that tell of it.
+    WhereMeasured,
+    /// Always.
+    Wanted,
+}
+
+/// Compares setups by name. `reduced` is told how many pulls are reduced, of how many.
+///
+/// # Errors
+/// See [`CompareError`].
+pub fn compare_setups(
+    reader: &StoreReader,
+    names: &[String],
+    choice: CurveChoice,
+    options: &Options,
+    engine: EngineSide,
+    reduced: impl Fn(usize, usize) + Sync,
+) -> Result<StoredComparison, CompareError> {
+    let setups = named_setups(reader, names)?;
+    let index = |pull: &PullRecord| setups.iter().position(|s| Some(s.id) == pull.setup);
+    let excluded = exclusions(reader)?;
+    let mut left_out = Vec::new();
+    let mut wanted = Vec::new();
+    for pull in reader.pulls()?.into_iter().filter(|p| index(p).is_some()) {
+        match reason_to_leave_out(&pull, excluded.get(&pull.id)) {
+            Some(reason) => left_out.push(LeftOut { pull, reason }),
+            None => wanted.push(pull),
+        }
+    }
+    let (stand, choice) = same_for_all(reader, &wanted, &left_out, choice)?;
+    let with_engine = match engine {
+        EngineSide::LeftOut => false,
+        EngineSide::WhereMeasured => has_engine_channels(&stand),
+        EngineSide::Wanted => true,
+    };
+    let files = CurveFiles::new(reader, choice, with_engine)?;
+    let curves = reduce_all(reader, &wanted, &files, reduced)?;
+    let mut pulls: Vec<ComparedPull> = Vec::new();
+    for (pull, curve) in wanted.into_iter().zip(curves) {
+        match curve {
+            Ok((curve, engine)) => pulls.push(ComparedPull {
+                calibration: files.calibration(&pull),
+                pull,
+                curve,
+                engine,
+                reasons: Vec::new(),
+            }),
+            Err(error) => left_out.push(LeftOut {
+                pull,
+                reason: format!("no curve: {error}"),
+            }),
+        }
+    }
+    left_out.sort_by_key(|left| left.pull.id);
+    let times = pulls.iter().map(|compared| compared.pull.started_wall_us);
+    let reasons = quality::reasons(&pulls, &windows_at(reader, times)?, &stand.units);
+    for (compared, reasons) in pulls.iter_mut().zip(reasons) {
+        compared.reasons = reasons;
+    }
+    let compared: Vec<Pull> = pulls
+        .iter()
+        .filter_map(|compared| {
+            let record = &compared.pull;
+            let time_s = seconds(record.started_wall_us);
+            let label = record.id.to_string();
+            Some(compared.curve.to_compare(label, index(record)?, time_s))
+        })
+        .collect();
+    let comparison =
+        compare(names, &compared, options).map_err(|error| CompareError::Comparison {
+            error,
+            left_out: in_words(&left_out),
+        })?;
+    Ok(StoredComparison {
+        remarks: remarks(&pulls),
+        correction: choice.correction.unwrap_or(stand.correction),
+        comparison,
+        stand,
+        setups,
+        pulls,
+        left_out,
+    })
+}
+
+/// Seconds since 1970: an `f64` holds them to less than a microsecond.
+fn seconds(wall_us: i64) -> f64 {
+    wall_us as f64 * 1e-6
+}
+
+fn in_words(left_out: &[LeftOut]) -> String {
+    if left_out.is_empty() {
+        return String::new();
+    }
+    let each: Vec<String> = left_out
+        .iter()
+        .map(|left| format!("pull {} ({})", left.pull.id, left.reason))
+        .collect();
+    format!("; left out: {}", each.join(", "))
+}
+
+fn named_setups(reader: &StoreReader, names: &[String]) -> Result<Vec<SetupRecord>, CompareError> {
+    let all = reader.setups()?;
+    let mut setups: Vec<SetupRecord> = Vec::new();
+    for name in names {
+        let Some(found) = all.iter().find(|setup| setup.name == *name) else {
+            let known: Vec<String> = all.iter().map(|s| format!("\"{}\"", s.name)).collect();
+            return Err(CompareError::UnknownSetup {
+                name: name.clone(),
+                known: match known.as_slice() {
+                    [] => "are no setups yet".to_owned(),
+                    [one] => format!("is only {one}"),
+                    many => format!("are {}", many.join(", ")),
+                },
+            });
+        };
+        if setups.iter().any(|setup| setup.id == found.id) {
+            return Err(CompareError::NamedTwice(name.clone()));
+        }
+        setups.push(found.clone());
+    }
+    Ok(setups)
+}
+
+/// Like with like: where the person chose none, correction and grid step of the newest pull's stand
+/// file hold for all pulls.
+fn same_for_all(
+    reader: &StoreReader,
+    pulls: &[PullRecord],
+    left_out: &[LeftOut],
+    choice: CurveChoice,
+) -> Result<(Stand, CurveChoice), CompareError> {
+    let Some(newest) = pulls.last() else {
+        return Err(CompareError::NoPulls {
+            left_out: in_words(left_out),
+        });
+    };
+    let text = reader.stand_text(newest.stand)?;
+    let stand = leverarm_config::parse("(kept with the pull)", &text)
+        .map_err(|error| CompareError::Stand(Box::new(error)))?;
+    let choice = CurveChoice {
+        correction: choice.correction.or(Some(stand.correction)),
+        step_rpm: choice.step_rpm.or(Some(stand.curve.step_rpm)),
+        ..choice
+    };
+    Ok((stand, choice))
+}
+
+type Reduced = Result<(PullCurve, Option<EngineCurve>), ReductionError>;
+
+/// Reduces all pulls on all cores, in order.
+fn reduce_all(
+    reader: &StoreReader,
+    pulls: &[PullRecord],
+    files: &CurveFiles,
+    reduced: impl Fn(usize, usize) + Sync,
+) -> Result<Vec<Reduced>, StoreError> {
+    let cores = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
+    let workers = cores.min(pulls.len()).max(1);
+    let done = AtomicUsize::new(0);
+    let folder = reader.folder();
+    // Pulls cost much the same, so a fixed share for each worker is as good as a queue.
+    let work = |worker: usize| -> Result<Vec<Reduced>, StoreError> {
+        // A connection to the database stays in its thread.
+        let reader = StoreReader::open(folder)?;
+        let own = pulls.iter().skip(worker).step_by(workers);
+        let curves = own.map(|pull| {
+            let curve = files.curve(&reader, pull);
+            reduced(done.fetch_add(1, Ordering::Relaxed) + 1, pulls.len());
+            curve
+        });
+        Ok(curves.collect())
+    };
+    let shares = std::thread::scope(|scope| {
+        let work = &work;
+        let threads: Vec<_> = (0..workers)
+            .map(|worker| scope.spawn(move || work(worker)))
+            .collect();
+        let joined = threads.into_iter().map(|thread| {
+            let share = thread.join();
+            share.unwrap_or_else(|panic| std::panic::resume_unwind(panic))
+        });
+        joined.collect::<Result<Vec<_>, _>>()
+    })?;
+    let mut shares: Vec<_> = shares.into_iter().map(Vec::into_iter).collect();
+    Ok((0..pulls.len())
+        .filter_map(|i| shares.get_mut(i % workers)?.next())
+        .collect())
+}
+
+/// What the pulls themselves say, and what was not the same in all of them.
+fn remarks(pulls: &[ComparedPull]) -> Vec<String> {
+    let mut remarks = Vec::new();
+    let mut differs = |what: &str,
+                       same: &dyn Fn(&ComparedPull, &ComparedPull) -> bool,
+                       hint: &str| {
+        let Some(first) = pulls.first() else {
+            return;
+        };
+        let other: Vec<String> = pulls
+            .iter()
+            .filter(|pull| !same(first, pull))
+            .map(|pull| pull.pull.id.to_string())
+            .collect();
+        if !other.is_empty() {
+            remarks.push(format!(
+                "pulls {} were reduced with {what} than pull {}, so what is common to the stand need not cancel{hint}",
+                other.join(", "),
+                first.pull.id
+            ));
+        }
+    };
+    differs(
+        "another stand file",
+        &|a, b| a.pull.stand == b.pull.stand,
+        "",
+    );
+    differs(
+        "other calibrations",
+        &|a, b| a.calibration == b.calibration,
+        "; --recalibrated takes those of now for all",
+    );
+    let mut said: Vec<(&str, Vec<String>)> = Vec::new();
+    for reduced in pulls {
+        for remark in &reduced.curve.remarks {
+            let number = reduced.pull.id.to_string();
+            match said.iter_mut().find(|(text, _)| text == remark) {
+                Some((_, numbers)) => numbers.push(number),
+                None => said.push((remark, vec![number])),
+            }
+        }
+    }
+    remarks.extend(said.iter().map(|(text, numbers)| match numbers.as_slice() {
+        all if all.len() == pulls.len() => format!("all pulls: {text}"),
+        [one] => format!("pull {one}: {text}"),
+        several => format!("pulls {}: {text}", several.join(", ")),
+    }));
+    remarks
+}

@@ -1,0 +1,155 @@
+//! Pulls that a person left out of comparisons, with the reason: events in the journal, so that who
+//! changed their mind when stays on record. The pull itself stays as it is.
+
+use std::collections::BTreeMap;
+
+use serde::Deserialize;
+use serde_json::json;
+
+use leverarm_store::{
+    EventFilter, EventOrder, EventRecord, NewEvent, PullId, StoreError, StoreReader,
+};
+use leverarm_vocabulary::Now;
+use leverarm_vocabulary::Severity;
+
+/// Both kinds of events are about this, which the store has an index for.
+const ABOUT: &str = "exclusions";
+const EXCLUDED: &str = "pull excluded";
+const INCLUDED: &str = "pull included";
+
+/// Why a pull takes no part, by a person's word.
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
+pub struct Exclusion {
+    /// Why.
+    pub reason: String,
+    /// Who said so; may be empty.
+    pub by: String,
+    /// When.
+    pub wall_us: i64,
+}
+
+impl Exclusion {
+    /// In words.
+    #[must_use]
+    pub fn words(&self) -> String {
+        if self.by.is_empty() {
+            format!("excluded: {}", self.reason)
+        } else {
+            format!("excluded by {}: {}", self.by, self.reason)
+        }
+    }
+}
+
+/// A person's word on a pull.
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ExclusionRequest {
+    /// Why it is to be left out; none, which has to be said, to let it take part again.
+    #[serde(deserialize_with = "Option::deserialize")]
+    pub reason: Option<String>,
+    /// Who says so.
+    #[serde(default)]
+    pub by: String,
+}
+
+/// The event that keeps that word.
+#[must_use]
+pub fn event(pull: PullId, request: &ExclusionRequest, now: Now) -> NewEvent {
+    let by = if request.by.is_empty() {
+        String::new()
+    } else {
+        format!(" by {}", request.by)
+    };
+    let (kind, message) = match &request.reason {
+        Some(reason) => (EXCLUDED, format!("pull {pull} was excluded{by}: {reason}")),
+        None => (INCLUDED, format!("pull {pull} takes part again{by}")),
+    };
+    NewEvent {
+        wall_us: now.wall_us,
+        mono_us: now.mono_us,
+        tick: None,
+        connection: None,
+        pull: Some(pull),
+        severity: Severity::Info,
+        kind: kind.to_owned(),
+        channel: Some(ABOUT.to_owned()),
+        message,
+        data: json!({ "reason": request.reason, "by": request.by }),
+    }
+}
+
+/// The pulls that are excluded now.
+///
+/// # Errors
+/// When the store can't be read.
+pub fn exclusions(reader: &StoreReader) -> Result<BTreeMap<PullId, Exclusion>, StoreError> {
+    let events = reader.events(&EventFilter {
+        channel: Some(ABOUT.to_owned()),
+        order: EventOrder::OldestFirst,
+        limit: u32::MAX,
+        ..EventFilter::default()
+    })?;
+    Ok(of_events(&events))
+}
+
+fn of_events(events: &[EventRecord]) -> BTreeMap<PullId, Exclusion> {
+    let mut excluded = BTreeMap::new();
+    for event in events {
+        let Some(pull) = event.pull else { continue };
+        let text = |key: &str| event.data.get(key).and_then(|value| value.as_str());
+        match event.kind.as_str() {
+            EXCLUDED => {
+                let exclusion = Exclusion {
+                    reason: text("reason").unwrap_or("no reason given").to_owned(),
+                    by: text("by").unwrap_or_default().to_owned(),
+                    wall_us: event.wall_us,
+                };
+                excluded.insert(pull, exclusion);
+            }
+            INCLUDED => {
+                excluded.remove(&pull);
+            }
+            _ => {}
+        }
+    }
+    excluded
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::stored::stored_as;
+    use leverarm_store::EventId;
+
+    fn stored(number: i64, pull: i64, reason: Option<&str>) -> EventRecord {
+        let request = ExclusionRequest {
+            reason: reason.map(str::to_owned),
+            by: "the owner".to_owned(),
+        };
+        let now = Now {
+            mono_us: 0,
+            wall_us: number,
+        };
+        stored_as(
+            event(PullId::new(pull), &request, now),
+            EventId::new(number),
+        )
+    }
+
+    #[test]
+    fn the_last_word_holds() {
+        let events = [
+            stored(1, 5, Some("misfired")),
+            stored(2, 6, Some("clutch slipped")),
+            stored(3, 5, None),
+            stored(4, 6, Some("clutch slipped from 4,000 rpm")),
+        ];
+        let now = of_events(&events);
+        assert_eq!(now.len(), 1);
+        let word = &now[&PullId::new(6)];
+        assert_eq!(
+            word.words(),
+            "excluded by the owner: clutch slipped from 4,000 rpm"
+        );
+    }
+}

@@ -1,0 +1,19 @@
+//! From the store to curves, comparisons and findings: whatever is made of stored bytes, without a
+//! thread, a port or a clock.
+
+pub mod board_check;
+pub mod calibration;
+pub mod comparison;
+pub mod csv_text;
+pub mod engine;
+pub mod exclusion;
+pub mod in_force;
+pub mod journal;
+pub mod local_time;
+pub mod overlay;
+pub mod parts;
+pub mod plan;
+pub mod reduction;
+pub mod replay;
+#[cfg(test)]
+mod stored;

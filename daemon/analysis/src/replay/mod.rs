@@ -1,0 +1,9 @@
+//! Stored bytes to values: the same decoder and the same sensors as live, run again.
+
+mod clock;
+mod recording;
+mod samples;
+
+pub use clock::{CHUNKS_REMEMBERED, TickClock};
+pub use recording::{Counts, Recording};
+pub use samples::{Samples, Seen, Series, WallSample, series};

@@ -1,0 +1,237 @@
+//! Live values, for people: what the page and the terminal show. They may be dropped.
+
+use leverarm_config::{ChannelId, Shaft, Signal, StandKind};
+use leverarm_protocol::Counters;
+use leverarm_torque::curve::RAD_PER_S_PER_RPM;
+use serde::Serialize;
+
+use super::{Core, CutLatch, CutView, Now, cut, still_driven};
+
+/// Where the stand is on its way through a pull.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum PullPhase {
+    /// Nothing turns.
+    #[default]
+    Idle,
+    /// The engine turns: a pull may begin.
+    Ready,
+    /// Under way.
+    Pulling,
+    /// Over, still recording the coast-down.
+    Coasting,
+}
+
+/// A channel as it is now.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct ChannelLive {
+    /// Its name.
+    pub name: String,
+    /// Its value in the unit shown, where it is believable.
+    pub value: Option<f64>,
+    /// The unit shown.
+    pub unit: String,
+    /// Its value in SI, where it is believable.
+    pub value_si: Option<f64>,
+    /// Why it is not believable.
+    pub lost: Option<String>,
+    /// Age of the newest sample, ms.
+    pub age_ms: Option<f64>,
+}
+
+/// A guard as it is now.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct GuardLive {
+    /// Its name.
+    pub name: String,
+    /// Whether it cuts; otherwise it warns.
+    pub cuts: bool,
+    /// Whether its limit is passed.
+    pub tripped: bool,
+    /// How near the value is to the limit: 0 far, 1 at it.
+    pub nearness: Option<f64>,
+    /// What it looks at, SI.
+    pub value_si: Option<f64>,
+    /// Its limit, SI.
+    pub limit_si: Option<f64>,
+}
+
+/// One look at the stand.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Live {
+    /// When, on the daemon's monotonic clock.
+    pub mono_us: u64,
+    /// When, microseconds since 1970.
+    pub wall_us: i64,
+    /// Whether a port is open and a board has said hello on it.
+    pub connected: bool,
+    /// Whether the daemon is fit to guard: its heartbeat goes out.
+    pub fit: bool,
+    /// Speed of the drum.
+    pub drum_rpm: Option<f64>,
+    /// Speed of the engine.
+    pub engine_rpm: Option<f64>,
+    /// Torque at the crank, uncorrected: a rough value for watching, not for judging.
+    pub torque_nm: Option<f64>,
+    /// Power at the crank, likewise.
+    pub power_w: Option<f64>,
+    /// Force on the load cell.
+    pub force_n: Option<f64>,
+    /// Something that needs a person at once, in words: a stand that is driven though it is cut, a
+    /// cut that the board does not confirm.
+    pub alarm: Option<String>,
+    /// Age of the newest frame from the board, ms: since it was heard, and its delay.
+    pub board_age_ms: Option<f64>,
+    /// How much later than the quickest frame of the connection the newest came, ms.
+    pub board_delay_ms: Option<f64>,
+    /// Channels, in the order of the stand file.
+    pub channels: Vec<ChannelLive>,
+    /// Guards, in the order of the stand file.
+    pub guards: Vec<GuardLive>,
+    /// The cut.
+    pub cut: CutView,
+    /// Where in a pull.
+    pub phase: PullPhase,
+    /// What the stand waits for, in words.
+    pub waiting_for: String,
+    /// Bytes received since the daemon started.
+    pub bytes_received: u64,
+    /// Frames lost since the daemon started.
+    pub frames_lost: u64,
+    /// Damaged frames since the daemon started.
+    pub damaged: u64,
+    /// All counts of the link since the daemon started.
+    #[serde(skip)]
+    pub counters: Counters,
+}
+
+/// A speed that no mark confirmed for so long has no torque.
+const MOTION_AGE_S_MAX: f64 = 0.5;
+
+pub(super) fn snapshot(core: &Core, now: Now) -> Live {
+    let signals = &core.signals;
+    let stand = &core.stand;
+    let rpm = |shaft| {
+        signals
+            .speed_now(shaft, now.mono_us)
+            .map(|w| w / RAD_PER_S_PER_RPM)
+    };
+    let link = core.link.as_ref();
+    let connected = link.is_some_and(|link| link.hello.is_some());
+    let engine_rpm = rpm(Shaft::Engine);
+    let torque_nm = torque(core);
+    let counters = core.counters();
+    let channels = stand.channels.iter().enumerate().map(|(index, channel)| {
+        let signal = Signal::Channel(ChannelId(index));
+        let unit = channel.quantity.display_unit(&stand.units);
+        let value = signals.value(signal);
+        let value_si = value.good();
+        ChannelLive {
+            name: channel.name.clone(),
+            value: value_si.map(|si| unit.number(si)),
+            unit: unit.symbol.to_owned(),
+            value_si,
+            lost: value.lost(channel, &stand.units),
+            age_ms: signals.age_ms(signal, now.mono_us),
+        }
+    });
+    Live {
+        mono_us: now.mono_us,
+        wall_us: now.wall_us,
+        connected,
+        fit: core.fit,
+        drum_rpm: rpm(Shaft::Drum),
+        engine_rpm,
+        torque_nm,
+        power_w: torque_nm
+            .zip(engine_rpm)
+            .map(|(t, rpm)| t * rpm * RAD_PER_S_PER_RPM),
+        force_n: signals.value(Signal::LoadCell).si(),
+        alarm: alarm(core, now),
+        board_age_ms: signals.age_ms(Signal::Board, now.mono_us),
+        board_delay_ms: link
+            .filter(|_| connected)
+            .map(|link| link.delay.us() as f64 * 1e-3),
+        channels: channels.collect(),
+        guards: core.guards.live(),
+        cut: core.cut.view(),
+        phase: core.pulls.phase(),
+        waiting_for: waiting_for(core, connected),
+        bytes_received: counters.bytes_received,
+        frames_lost: counters.frames_lost,
+        damaged: counters.frames_damaged(),
+        counters,
+    }
+}
+
+/// What a person has to do at once.
+fn alarm(core: &Core, now: Now) -> Option<String> {
+    let driven = core.still_driven.driven().map(still_driven::Driven::text);
+    let unheard = core.cut.is_unheard(now).then(|| cut::UNHEARD.to_owned());
+    driven.or(unheard)
+}
+
+/// Rough torque at the crank from the last whole turns, or from the load cell.
+fn torque(core: &Core) -> Option<f64> {
+    let model = core.of.model();
+    let ratio = model.engine_per_drum.value();
+    let motion = core.signals.motion()?;
+    let link = core.link.as_ref()?;
+    let age_s =
+        link.tick_newest.saturating_sub(motion.tick) as f64 / core.signals.tick_hz().max(1.0);
+    if age_s > MOTION_AGE_S_MAX {
+        return None;
+    }
+    // Marks come with the stand file's ratio.
+    let drum_omega = motion.engine_rad_per_s / core.stand.drive.engine_per_drum.value;
+    let drum_alpha = motion.engine_rad_per_s2 / core.stand.drive.engine_per_drum.value;
+    // As in the reduction: the torque that speeds up the crank's own parts is the engine's too.
+    let (inertia, engine_inertia) = match (core.stand.kind, &model.drum_inertia_kg_m2) {
+        (StandKind::Inertia | StandKind::Both, Some(drum)) => {
+            (drum.value(), model.engine_inertia_kg_m2.value())
+        }
+        _ => (0.0, 0.0),
+    };
+    let held = model.load_cell.as_ref().and_then(|cell| {
+        let newton = core.signals.value(Signal::LoadCell).si()?;
+        Some((cell.on_engine, newton * cell.arm_m.value()))
+    });
+    let through_drum = (inertia * drum_alpha + model.losses.torque_nm(drum_omega)) / ratio
+        + engine_inertia * drum_alpha * ratio;
+    Some(match held {
+        Some((true, torque)) => torque,
+        Some((false, torque)) => torque / ratio + through_drum,
+        None => through_drum,
+    })
+}
+
+fn waiting_for(core: &Core, connected: bool) -> String {
+    if let Some(awaited) = core.self_test_waits_for() {
+        return awaited;
+    }
+    match (
+        core.link.is_some(),
+        connected,
+        core.cut.latch(),
+        core.pulls.phase(),
+    ) {
+        (false, ..) => "the port".to_owned(),
+        (true, false, ..) => "the board's hello".to_owned(),
+        _ if !core.armed => {
+            "a self-test of the guards: leverarm rehearse --guards --board".to_owned()
+        }
+        (_, _, CutLatch::Requested, _) => "the board to confirm the cut".to_owned(),
+        (_, _, CutLatch::Confirmed, _) => "a person to release the cut".to_owned(),
+        (_, _, CutLatch::Releasing, _) => "the board to release the cut".to_owned(),
+        (_, _, CutLatch::Running, PullPhase::Idle) => "the engine to turn".to_owned(),
+        (_, _, CutLatch::Running, PullPhase::Ready) => format!(
+            "full throttle through {:.0} rpm",
+            core.stand.pull.start_rad_per_s / RAD_PER_S_PER_RPM
+        ),
+        (_, _, CutLatch::Running, PullPhase::Pulling) => format!(
+            "{:.0} rpm",
+            core.stand.pull.end_rad_per_s / RAD_PER_S_PER_RPM
+        ),
+        (_, _, CutLatch::Running, PullPhase::Coasting) => "the end of the coast-down".to_owned(),
+    }
+}

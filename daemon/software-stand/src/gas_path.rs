@@ -1,0 +1,129 @@
+//! What an engine draws in and gives off, as far as its parts tell: mixture, intake, exhaust.
+
+use std::f64::consts::TAU;
+
+use super::torque_curve::rpm;
+
+/// How an engine breathes.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Breathing {
+    /// Swept volume, m³, > 0.
+    pub displacement_m3: f64,
+    /// Crank turns in a working cycle: 2 for a four-stroke.
+    pub turns_per_cycle: f64,
+    /// Mixture at full throttle.
+    pub mixture: Mixture,
+    /// Work of the gas per mass of air at the best mixture, J/kg, > 0.
+    pub work_j_per_kg: f64,
+    /// Mass of air that burns one mass of fuel.
+    pub stoichiometric_ratio: f64,
+    /// The intake.
+    pub intake: Intake,
+    /// How long the gas takes to the lambda sensor at full throttle and top speed, with the sensor's
+    /// own delay.
+    pub exhaust: Exhaust,
+}
+
+/// Lambda over engine speed: three levels with smooth passages.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Mixture {
+    /// Up to the first speed.
+    pub low: f64,
+    /// Between the passages.
+    pub middle: f64,
+    /// Above the last speed.
+    pub high: f64,
+    /// Where the first passage begins and ends, rev/min.
+    pub first_rpm: (f64, f64),
+    /// Where the second does.
+    pub second_rpm: (f64, f64),
+}
+
+/// An opening that passes a volume flow at a depression.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Intake {
+    /// Flow of air of 1.2 kg/m³, m³/s, > 0.
+    pub flow_m3_per_s: f64,
+    /// At this depression, Pa, > 0.
+    pub depression_pa: f64,
+}
+
+/// The way to the sensors in the exhaust.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Exhaust {
+    /// Volume from the valve to the lambda sensor, m³.
+    pub pipe_m3: f64,
+    /// Delay of sensor and controller, s.
+    pub sensor_s: f64,
+    /// Time constant of the exhaust's thermocouple, s, > 0.
+    pub thermocouple_lag_s: f64,
+}
+
+/// Density of bench air, kg/m³.
+pub(super) const BENCH_KG_PER_M3: f64 = 1.2;
+/// Mixture of most work, and how fast work falls off about it.
+const BEST_LAMBDA: f64 = 0.87;
+const LAMBDA_BEND: f64 = 1.9;
+
+impl Mixture {
+    /// The same at all speeds.
+    #[must_use]
+    pub const fn constant(lambda: f64) -> Self {
+        Self {
+            low: lambda,
+            middle: lambda,
+            high: lambda,
+            first_rpm: (0.0, 1.0),
+            second_rpm: (0.0, 1.0),
+        }
+    }
+
+    /// Lambda at an engine speed in rad/s.
+    #[must_use]
+    pub fn lambda(&self, omega_rad_per_s: f64) -> f64 {
+        let speed = rpm(omega_rad_per_s);
+        let passage = |(from, to): (f64, f64)| {
+            let x = ((speed - from) / (to - from)).clamp(0.0, 1.0);
+            x * x * (3.0 - 2.0 * x)
+        };
+        self.low
+            + (self.middle - self.low) * passage(self.first_rpm)
+            + (self.high - self.middle) * passage(self.second_rpm)
+    }
+
+    pub(super) fn scaled(mut self, factor: f64) -> Self {
+        for level in [&mut self.low, &mut self.middle, &mut self.high] {
+            *level *= factor;
+        }
+        self
+    }
+}
+
+/// Work per mass of air over that of the best mixture.
+pub(super) fn work_of_mixture(lambda: f64) -> f64 {
+    (1.0 - LAMBDA_BEND * (lambda - BEST_LAMBDA).powi(2)).max(0.1)
+}
+
+impl Breathing {
+    /// Air that the work of the gas takes at a crank speed, kg/s.
+    #[must_use]
+    pub fn air_kg_per_s(&self, gas_nm: f64, omega_rad_per_s: f64) -> f64 {
+        let work = self.work_j_per_kg * work_of_mixture(self.mixture.lambda(omega_rad_per_s));
+        gas_nm.max(0.0) * omega_rad_per_s / work
+    }
+
+    /// Volume that the piston takes in, m³/s.
+    #[must_use]
+    pub fn displaced_m3_per_s(&self, omega_rad_per_s: f64) -> f64 {
+        self.displacement_m3 * omega_rad_per_s / (TAU * self.turns_per_cycle)
+    }
+}
+
+impl Intake {
+    /// Depression at a mass flow of air of a density, Pa: Δp ∝ ρ Q² = ṁ²/ρ.
+    #[must_use]
+    pub fn depression_pa(&self, air_kg_per_s: f64, density_kg_per_m3: f64) -> f64 {
+        let rated_kg2 = (self.flow_m3_per_s * BENCH_KG_PER_M3).powi(2) / BENCH_KG_PER_M3;
+        self.depression_pa * air_kg_per_s.powi(2) / density_kg_per_m3 / rated_kg2
+    }
+}
