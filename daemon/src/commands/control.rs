@@ -319,9 +319,14 @@ pub(super) fn setup(
     name: Option<String>,
     notes: String,
     parts: &[String],
+    again: bool,
     daemon: &DaemonArgument,
 ) -> Result<(), Failure> {
     let read = read_stand(&daemon.stand.file)?;
+    let name = match name {
+        None if again => Some(setup_in_force(&read)?),
+        name => name,
+    };
     let Some(name) = name else {
         return list_setups(&read);
     };
@@ -329,6 +334,7 @@ pub(super) fn setup(
         name,
         notes,
         parts: serde_json::Map::new(),
+        again,
     };
     for part in parts {
         let Some((key, value)) = part.split_once('=') else {
@@ -345,13 +351,20 @@ pub(super) fn setup(
         Answer::Refused(error) => return Err(Failure(error)),
         Answer::NotRunning => {
             let mut store = Store::open(&read.store_folder).map_err(Failure::of)?;
-            take_setup(&mut store, &request, Clock::start().now().wall_us)
+            take_setup(&mut store, &request, Clock::start().now())
                 .map_err(Failure::of)?
                 .1
         }
     };
-    say(&format!("the next pulls belong to \"{name}\""));
+    let mounted = if again { ", put back on" } else { "" };
+    say(&format!("the next pulls belong to \"{name}\"{mounted}"));
     Ok(())
+}
+
+fn setup_in_force(read: &StandFile) -> Result<String, Failure> {
+    let reader = StoreReader::open(&read.store_folder).map_err(Failure::of)?;
+    let name = reader.meta("setup").map_err(Failure::of)?;
+    name.ok_or_else(|| Failure("--again: no setup is in force; name it".to_owned()))
 }
 
 fn list_setups(read: &StandFile) -> Result<(), Failure> {

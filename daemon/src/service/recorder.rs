@@ -18,6 +18,7 @@ use crate::self_test::{TestedOn, keep_self_test};
 use crate::stream::KeepForStream;
 use leverarm_analysis::in_force::{self, CalibrationError, hash_in_force, put_change};
 use leverarm_analysis::journal::Throttle;
+use leverarm_analysis::mounting;
 use leverarm_analysis::parts::{part_differences, parts_in_words};
 use leverarm_analysis::reduction::EnteredAir;
 use leverarm_live::{EventData, Now, Record};
@@ -50,6 +51,9 @@ pub struct NewSetupRequest {
     /// What is bolted on, key by key.
     #[serde(default)]
     pub parts: serde_json::Map<String, serde_json::Value>,
+    /// It was taken off and put back on, though it is the setup in force.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub again: bool,
 }
 
 /// Something that others want of the one writer.
@@ -561,8 +565,9 @@ impl Recorder {
                 name,
                 notes: String::new(),
                 parts: serde_json::Map::new(),
+                again: false,
             };
-            belongs.setup = Some(take_setup(store, &request, self.clock.now().wall_us)?.0);
+            belongs.setup = Some(take_setup(store, &request, self.clock.now())?.0);
         }
         Ok(self.keeper.go_on_in(store, belongs)?)
     }
@@ -678,7 +683,7 @@ impl Recorder {
     }
 
     fn setup(&mut self, request: NewSetupRequest) -> Result<String, StoreError> {
-        let (id, name) = take_setup(&mut self.store, &request, self.clock.now().wall_us)?;
+        let (id, name) = take_setup(&mut self.store, &request, self.clock.now())?;
         self.keeper.belongs.setup = Some(id);
         self.setup_name = Some(name.clone());
         self.outlets.stored.send_modify(|stored| {
@@ -732,7 +737,7 @@ impl Recorder {
 pub(crate) fn take_setup(
     store: &mut Store,
     request: &NewSetupRequest,
-    created_wall_us: i64,
+    now: Now,
 ) -> Result<(SetupId, String), StoreError> {
     let existing = store.reader()?.setup_named(&request.name);
     let id = match existing {
@@ -753,13 +758,16 @@ pub(crate) fn take_setup(
         }
         Err(StoreError::NotFound { .. }) => store.add_setup(&NewSetup {
             name: request.name.clone(),
-            created_wall_us,
+            created_wall_us: now.wall_us,
             notes: request.notes.clone(),
             parts: serde_json::Value::Object(request.parts.clone()),
         })?,
         Err(error) => return Err(error),
     };
     store.set_meta(META_SETUP, Some(&request.name))?;
+    if request.again {
+        store.add_event(&mounting::event(&request.name, now))?;
+    }
     Ok((id, request.name.clone()))
 }
 

@@ -40,14 +40,14 @@ pub enum Doubt {
 }
 
 /// A step of the way from one setup to another: both were tested in one session.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Step {
     /// From this setup, by its index among all.
     pub from: usize,
     /// To this.
     pub to: usize,
-    /// Time of the session's first pull, s.
-    pub session: usize,
+    /// When that session began, s.
+    pub time_s: f64,
 }
 
 /// What the answer of a pair rests on.
@@ -109,6 +109,8 @@ pub(super) struct Grounds {
     curves: DMatrix<f64>,
     /// Index of each setup among those given.
     given: Vec<usize>,
+    /// When each session began.
+    begun_s: Vec<f64>,
     apart: Vec<String>,
 }
 
@@ -124,6 +126,13 @@ impl Grounds {
         let layout = Layout::new(pulls, compared, &vec![0.0; pulls.len()]);
         let mountings = layout.mountings();
         let repeated = repeated_builds(&mountings, layout.count);
+        let mut begun_s = Vec::new();
+        for (row, session) in layout.rows.iter().zip(&layout.sessions) {
+            let pull = row.first().and_then(|i| pulls.get(*i));
+            if let Some(pull) = pull.filter(|_| *session == begun_s.len()) {
+                begun_s.push(pull.time_s);
+            }
+        }
         let mut given: Vec<usize> = (0..layout.count).collect();
         for (row, setup) in layout.rows.iter().zip(&layout.setups) {
             if let Some(pull) = row.first().and_then(|i| pulls.get(*i)) {
@@ -137,6 +146,7 @@ impl Grounds {
             known: false,
             curves: layout.averaged(curves),
             given,
+            begun_s,
             mountings,
             apart: Vec::new(),
         };
@@ -155,6 +165,11 @@ impl Grounds {
             }
             None => Err(grounds),
         }
+    }
+
+    /// Pulls that the judge does without.
+    pub(super) fn apart(&self) -> &[String] {
+        &self.apart
     }
 
     pub(super) fn builds_known(&self) -> bool {
@@ -268,7 +283,7 @@ impl Grounds {
                         from[other.setup] = Some(Step {
                             from: at,
                             to: other.setup,
-                            session: mounting.session,
+                            time_s: self.begun_s[mounting.session],
                         });
                         waiting.push_back(other.setup);
                     }

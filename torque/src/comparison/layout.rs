@@ -275,7 +275,7 @@ impl Layout {
         })
     }
 
-    /// Covariance of the means of mountings under these variances, but for what sessions have in common.
+    /// Covariance of the means of mountings under these variances, but for the day.
     pub(super) fn covariance_of_mountings(
         &self,
         mountings: &[Mounting],
@@ -286,7 +286,7 @@ impl Layout {
             .effects
             .iter()
             .zip(variances)
-            .filter(|(effect, v)| **v > 0.0 && !matches!(effect, Effect::Day | Effect::Slope))
+            .filter(|(effect, v)| **v > 0.0 && **effect != Effect::Day)
             .map(|(effect, v)| (*effect, *v))
             .collect();
         let of_rows = |i: usize, j: usize| -> f64 {
@@ -377,16 +377,28 @@ pub(super) fn repeated_builds(mountings: &[Mounting], count: usize) -> usize {
     mountings.len().saturating_sub(design.rank(1e-9))
 }
 
-/// A level and, with `slopes`, a straight drift for each session beside the setups.
+/// A level for each session beside the setups and, with `slopes`, a straight drift for each session with
+/// more than one setup.
 pub(super) fn session_design(mountings: &[Mounting], count: usize, slopes: bool) -> DMatrix<f64> {
     let sessions = mountings.iter().map(|m| m.session + 1).max().unwrap_or(0);
     let each = if slopes { 2 } else { 1 };
+    // Where one setup only was tested no change can be taken for a drift: there it is as random as its
+    // variance says.
+    let changed = |session: usize| {
+        let mut setups = mountings
+            .iter()
+            .filter(|m| m.session == session)
+            .map(|m| m.setup);
+        let first = setups.next();
+        setups.any(|setup| Some(setup) != first)
+    };
+    let changed: Vec<bool> = (0..sessions).map(changed).collect();
     DMatrix::from_fn(mountings.len(), count + each * sessions, |i, j| {
         let mounting = &mountings[i];
         let own = count + mounting.session;
         if j == mounting.setup || j == own {
             1.0
-        } else if j == own + sessions {
+        } else if j == own + sessions && changed[mounting.session] {
             mounting.order - 4.0
         } else {
             0.0

@@ -375,6 +375,8 @@ pub struct Pair {
     pub first: usize,
     /// Index of the second.
     pub second: usize,
+    /// Distance of neighbouring speeds.
+    pub step_rpm: f64,
     /// Difference of torque, N·m.
     pub difference_nm: Vec<f64>,
     /// Half width of its simultaneous band, N·m.
@@ -1081,6 +1083,7 @@ impl<'a> Study<'a> {
         Pair {
             first,
             second,
+            step_rpm: region::smallest_step(rpm),
             detectable_nm: self.largest_in(&detectable_by_rpm_nm, asked.range_rpm),
             p_value: contrast
                 .max_t
@@ -1237,6 +1240,11 @@ impl<'a> Study<'a> {
             remarks.push(format!(
                 "pulls with {} scatter {ratio:.1} times as much as the others; the bands take one scatter for all setups",
                 setups[setup].name
+            ));
+        }
+        for label in self.grounds.apart() {
+            remarks.push(format!(
+                "pull {label} stands so far apart from all others that the bands do without it; exclude it if you know why"
             ));
         }
         remarks.extend(narrowing(pulls, &self.grid.rpm));

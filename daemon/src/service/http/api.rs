@@ -273,6 +273,8 @@ pub(super) struct SetupRequest {
     notes: String,
     #[serde(default)]
     parts: Map<String, Value>,
+    #[serde(default)]
+    again: bool,
 }
 
 pub(super) async fn setup(Extract(web): State, Input(request): Input<SetupRequest>) -> Answer {
@@ -296,6 +298,7 @@ pub(super) async fn setup(Extract(web): State, Input(request): Input<SetupReques
         name: name.to_owned(),
         notes: notes.to_owned(),
         parts: request.parts,
+        again: request.again,
     };
     Ok(message(web.handle.setup(request).await??))
 }
