@@ -250,7 +250,7 @@ impl World {
         step: 0.0,
         outliers: 0.0,
         outlier_depth: 0.03,
-        memory: (4, 4),
+        memory: (6, 4),
         pulls: 3,
         plan: &[&[0, 1, 0]],
     };

@@ -394,12 +394,10 @@ impl Model {
         }
         let mut log_likelihood = -0.5 * (responses * log_determinant + squares.trace());
         for (i, component) in self.components.iter().enumerate() {
-            let Some(prior) = component.prior else {
+            // At zero, where only the search starts from, what is known beforehand says nothing yet.
+            let Some(prior) = component.prior.filter(|_| theta[i] > 0.0) else {
                 continue;
             };
-            if theta[i] <= 0.0 {
-                return None;
-            }
             let (nu, ratio) = (prior.degrees_of_freedom, prior.variance / theta[i]);
             log_likelihood -= 0.5 * nu * (theta[i].ln() + ratio);
             score[i] += 0.5 * nu * (ratio - 1.0) / theta[i];

@@ -153,7 +153,8 @@ impl Grounds {
         if repeated < REPEATED_BUILDS_MIN && !grounds.is_typical {
             return Err(grounds);
         }
-        let build = options.typical_build.map(|typical| Prior {
+        let typical = options.typical_build.filter(|_| grounds.is_typical);
+        let build = typical.map(|typical| Prior {
             variance: typical.relative_sd * typical.relative_sd,
             degrees_of_freedom: typical.degrees_of_freedom,
         });

@@ -159,7 +159,7 @@ impl Judge {
             *value += VARIANCE_FLOOR;
         }
         let spectrum = spectrum(&at_speeds.scaled, &profile);
-        let builds = (structure.effects.len() > 1)
+        let builds = (structure.effects.len() > 1 && structure.build.is_none())
             .then(|| {
                 let variances = [&low[0].variances, &low[1].variances, &variances.variances];
                 let parts = [factor, slope, &remainder];

@@ -248,7 +248,7 @@ pub fn sentence(
                 ""
             };
             format!(
-                "{} {}{gaps} by {}",
+                "{second} is {} {}{gaps} by {}",
                 whole.verdict.word(),
                 place(comparison, &whole),
                 amount(least, most, decimals, unit)
