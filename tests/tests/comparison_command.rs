@@ -309,7 +309,12 @@ fn json_holds_what_a_script_needs() {
 fn text_says_it_in_words_and_the_plot_is_written() {
     let folder = a_b_a(&two_jets());
     let plot = folder.path().join("plot.svg");
-    let asked = ["--typical-refit", "0.05 %", "--plot", plot.to_str().unwrap()];
+    let asked = [
+        "--typical-refit",
+        "0.05 %",
+        "--plot",
+        plot.to_str().unwrap(),
+    ];
     let text = run(folder.path(), &asked).unwrap();
     for part in [
         "main jet 110 is higher from ",
@@ -362,7 +367,11 @@ fn without_memory_it_cant_tell() {
     let object: Value = serde_json::from_str(&run(folder.path(), &["--json"]).unwrap()).unwrap();
     assert_eq!(object["withheld"].as_array().unwrap().len(), 1);
     let verdicts = object["regions"].as_array().unwrap();
-    assert!(verdicts.iter().all(|region| region["verdict"] == "can't tell"));
+    assert!(
+        verdicts
+            .iter()
+            .all(|region| region["verdict"] == "can't tell")
+    );
 }
 
 /// Pulls from number `from` on were made so many days later.
@@ -384,7 +393,11 @@ fn setups_are_linked_through_others() {
         name: name.to_owned(),
         ..of.clone()
     };
-    let setups = [a.clone(), renamed(&a, "needle clip 3"), renamed(&b, "main jet 110")];
+    let setups = [
+        a.clone(),
+        renamed(&a, "needle clip 3"),
+        renamed(&b, "main jet 110"),
+    ];
     let folder = tempfile::tempdir().unwrap();
     let order = [0, 1, 0, 1, 0, 1, 1, 2, 1, 2, 1].map(|setup| (setup, STORED));
     fill(folder.path(), &setups, &order, 5).unwrap();
@@ -398,13 +411,19 @@ fn setups_are_linked_through_others() {
         .collect();
     assert_eq!(
         names,
-        [("main jet 105", "needle clip 3"), ("needle clip 3", "main jet 110")]
+        [
+            ("main jet 105", "needle clip 3"),
+            ("needle clip 3", "main jet 110")
+        ]
     );
     assert_eq!(object["withheld"], json!([]));
     assert_eq!(object["memory"]["sessions"], 2);
     assert_eq!(object["setups"].as_array().unwrap().len(), 2);
     let text = run(folder.path(), &[]).unwrap();
-    assert!(text.contains("linked by main jet 105 and needle clip 3 on "), "{text}");
+    assert!(
+        text.contains("linked by main jet 105 and needle clip 3 on "),
+        "{text}"
+    );
 }
 
 /// Taken off and put back on is another build, by an event that older programs pass over.
@@ -423,7 +442,9 @@ fn a_setup_put_back_is_another_build() {
         wall_us: pulls[1].started_wall_us - 1_000_000,
     };
     let mut store = Store::open(folder.path()).unwrap();
-    store.add_event(&leverarm_analysis::mounting::event("main jet 105", now)).unwrap();
+    store
+        .add_event(&leverarm_analysis::mounting::event("main jet 105", now))
+        .unwrap();
     drop(store);
     assert_eq!(builds(), 4);
 }

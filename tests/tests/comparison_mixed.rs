@@ -22,16 +22,22 @@ fn assert_near(found: f64, expected: f64, relative: f64) {
 /// Columns of a CSV file by their headings, in quotes or not.
 fn columns<const N: usize>(text: &str, wanted: [&str; N]) -> Vec<[String; N]> {
     let cells = |line: &str| -> Vec<String> {
-        line.split(',').map(|cell| cell.trim_matches('"').to_owned()).collect()
+        line.split(',')
+            .map(|cell| cell.trim_matches('"').to_owned())
+            .collect()
     };
     let mut lines = text.lines();
     let headings = cells(lines.next().unwrap());
     let at = wanted.map(|name| headings.iter().position(|h| h == name).unwrap());
-    lines.map(|line| at.map(|i| cells(line)[i].clone())).collect()
+    lines
+        .map(|line| at.map(|i| cells(line)[i].clone()))
+        .collect()
 }
 
 fn numbers<const N: usize>(rows: &[[String; N]], column: usize) -> Vec<f64> {
-    rows.iter().map(|row| row[column].parse().unwrap()).collect()
+    rows.iter()
+        .map(|row| row[column].parse().unwrap())
+        .collect()
 }
 
 fn same<const N: usize>(rows: &[[String; N]], column: usize) -> DMatrix<f64> {
@@ -51,7 +57,12 @@ fn fit(responses: &[f64], slopes: Option<&[f64]>, kernels: Vec<DMatrix<f64>>) ->
         responses: DMatrix::from_column_slice(rows, 1, responses),
     };
     let components = vec![Component::new(Bound::NonNegative); block.kernels.len()];
-    Model { blocks: vec![block], components }.fit().unwrap()
+    Model {
+        blocks: vec![block],
+        components,
+    }
+    .fit()
+    .unwrap()
 }
 
 fn only(unknown: usize, of: usize) -> DVector<f64> {
@@ -74,8 +85,15 @@ fn dyestuff_one_way() {
 
 #[test]
 fn penicillin_crossed() {
-    let rows = columns(include_str!("data/penicillin.csv"), ["diameter", "plate", "sample"]);
-    let found = fit(&numbers(&rows, 0), None, vec![same(&rows, 1), same(&rows, 2)]);
+    let rows = columns(
+        include_str!("data/penicillin.csv"),
+        ["diameter", "plate", "sample"],
+    );
+    let found = fit(
+        &numbers(&rows, 0),
+        None,
+        vec![same(&rows, 1), same(&rows, 2)],
+    );
     assert_near(found.variances[0], 0.302_415_445_1, 1e-5);
     assert_near(found.variances[1], 0.716_908_340_1, 1e-5);
     assert_near(found.variances[2], 3.730_919_014_3, 1e-5);
@@ -87,8 +105,15 @@ fn penicillin_crossed() {
 
 #[test]
 fn pastes_nested() {
-    let rows = columns(include_str!("data/pastes.csv"), ["strength", "batch", "sample"]);
-    let found = fit(&numbers(&rows, 0), None, vec![same(&rows, 2), same(&rows, 1)]);
+    let rows = columns(
+        include_str!("data/pastes.csv"),
+        ["strength", "batch", "sample"],
+    );
+    let found = fit(
+        &numbers(&rows, 0),
+        None,
+        vec![same(&rows, 2), same(&rows, 1)],
+    );
     assert_near(found.variances[0], 0.678, 1e-5);
     assert_near(found.variances[1], 8.433_666_581_3, 1e-5);
     assert_near(found.variances[2], 1.657_309_129_5, 1e-4);
@@ -99,7 +124,10 @@ fn pastes_nested() {
 }
 
 fn sleep() -> (Vec<[String; 3]>, Vec<f64>, Vec<f64>) {
-    let rows = columns(include_str!("data/sleepstudy.csv"), ["Reaction", "Days", "Subject"]);
+    let rows = columns(
+        include_str!("data/sleepstudy.csv"),
+        ["Reaction", "Days", "Subject"],
+    );
     let (reaction, days) = (numbers(&rows, 0), numbers(&rows, 1));
     (rows, reaction, days)
 }
@@ -148,7 +176,11 @@ fn kenward_roger_of_uneven_groups() {
         .cloned()
         .collect();
     assert_eq!(kept.len(), 54);
-    let found = fit(&numbers(&kept, 0), Some(&numbers(&kept, 1)), vec![same(&kept, 2)]);
+    let found = fit(
+        &numbers(&kept, 0),
+        Some(&numbers(&kept, 1)),
+        vec![same(&kept, 2)],
+    );
     assert_near(found.variances[0], 728.994_717_1, 1e-5);
     assert_near(found.variances[1], 2_832.262_995_8, 1e-4);
     let [level, slope] = [0, 1].map(|i| found.certainty(&only(i, 2)));
@@ -193,9 +225,15 @@ fn values(mean: f64, sd: f64) -> [f64; 5] {
 /// 18 µV with 9 degrees of freedom.
 #[test]
 fn guide_to_uncertainty_by_days() {
-    let means = [172.0, 116.0, 13.0, 144.0, 106.0, 31.0, 60.0, 125.0, 163.0, 41.0];
+    let means = [
+        172.0, 116.0, 13.0, 144.0, 106.0, 31.0, 60.0, 125.0, 163.0, 41.0,
+    ];
     let sds = [60.0, 77.0, 111.0, 101.0, 67.0, 93.0, 80.0, 73.0, 88.0, 86.0];
-    let all: Vec<f64> = means.iter().zip(sds).flat_map(|(m, s)| values(*m, s)).collect();
+    let all: Vec<f64> = means
+        .iter()
+        .zip(sds)
+        .flat_map(|(m, s)| values(*m, s))
+        .collect();
     let day = DMatrix::from_fn(50, 50, |i, j| f64::from(u8::from(i / 5 == j / 5)));
     let found = fit(&all, None, vec![day]);
     assert!((found.variances[0].sqrt() - 85.0).abs() < 0.5);
@@ -219,7 +257,11 @@ fn nist_one_way() {
     let instrument = DMatrix::from_fn(25, 25, |i, j| f64::from(u8::from(i / 5 == j / 5)));
     let found = fit(&READINGS.concat(), None, vec![instrument]);
     assert_near(found.variances[0], 1.083_182_80e-2, 1e-6);
-    assert_near(found.variances[1], (1.278_656_54e-2 - 1.083_182_80e-2) / 5.0, 1e-5);
+    assert_near(
+        found.variances[1],
+        (1.278_656_54e-2 - 1.083_182_80e-2) / 5.0,
+        1e-5,
+    );
 }
 
 /// What is known beforehand, worth endlessly much, is what is found; worth nothing it changes nothing.
@@ -232,10 +274,22 @@ fn a_prior_is_worth_its_degrees_of_freedom() {
             kernels: vec![DMatrix::identity(30, 30), same(&rows, 0)],
             responses: DMatrix::from_column_slice(30, 1, &numbers(&rows, 1)),
         };
-        let prior = Prior { variance: 400.0, degrees_of_freedom };
-        let of_batches = Component { bound: Bound::NonNegative, prior: Some(prior) };
+        let prior = Prior {
+            variance: 400.0,
+            degrees_of_freedom,
+        };
+        let of_batches = Component {
+            bound: Bound::NonNegative,
+            prior: Some(prior),
+        };
         let components = vec![Component::new(Bound::NonNegative), of_batches];
-        Model { blocks: vec![block], components }.fit().unwrap().variances[1]
+        Model {
+            blocks: vec![block],
+            components,
+        }
+        .fit()
+        .unwrap()
+        .variances[1]
     };
     assert_near(with(1e-6), 1764.05, 1e-3);
     assert_near(with(1e7), 400.0, 1e-3);
@@ -253,8 +307,14 @@ fn what_cannot_be_fitted_is_refused() {
         blocks,
         components: vec![Component::new(Bound::NonNegative)],
     };
-    assert_eq!(model(vec![block(2, 4)]).fit().unwrap_err(), MixedError::Rank);
-    assert_eq!(model(vec![block(1, 1)]).fit().unwrap_err(), MixedError::NoDegreesOfFreedom);
+    assert_eq!(
+        model(vec![block(2, 4)]).fit().unwrap_err(),
+        MixedError::Rank
+    );
+    assert_eq!(
+        model(vec![block(1, 1)]).fit().unwrap_err(),
+        MixedError::NoDegreesOfFreedom
+    );
     assert_eq!(
         model(vec![block(1, 3), block(2, 3)]).fit().unwrap_err(),
         MixedError::Shape

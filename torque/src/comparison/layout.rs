@@ -373,6 +373,9 @@ pub(super) fn estimable(
 /// Mountings less what setups, sessions and their slopes take up: what is left to tell how builds
 /// scatter.
 pub(super) fn repeated_builds(mountings: &[Mounting], count: usize) -> usize {
+    if mountings.is_empty() {
+        return 0;
+    }
     let design = session_design(mountings, count, true);
     mountings.len().saturating_sub(design.rank(1e-9))
 }
