@@ -11,17 +11,19 @@ use super::layout::{Effect, Layout, Mounting, Structure, estimable, repeated_bui
 use super::scatter::Basis;
 use super::two_sample::two_sided_factor;
 use super::{Options, Pull};
-use crate::mixed::Prior;
+use crate::mixed::{Certainty, Prior};
 
 /// Fewest builds beyond what setups, sessions and their drifts take up, before their scatter is known.
 pub const REPEATED_BUILDS_MIN: usize = 3;
 /// Probability of a gap between returns so large, below which it is more than the stand is known to do.
 const GAP_ALARM: f64 = 0.05;
+/// Standard deviations of a gap that are nothing in excess.
+const EXPECTED_SDS: f64 = 0.8;
 /// Probability of a false alarm below which a pull is taken to be none of its build's.
 const APART_ALARM: f64 = 0.01;
 /// Probability of so large a scatter by chance below which a setup's pulls have one of their own: rather
 /// too often than too seldom, because missing it costs the truth and a false alarm only width.
-const UNEVEN_ALARM: f64 = 0.2;
+const UNEVEN_ALARM: f64 = 0.25;
 /// Such pulls at most, as a share.
 const APART_SHARE_MAX: f64 = 0.15;
 
@@ -59,19 +61,18 @@ pub struct Ground {
     pub steps: Vec<Step>,
     /// Half the difference of the returns at each speed, relative; empty without returns.
     pub gap: Vec<f64>,
+    /// The part of it, 0 to 1, by which the returns differ more than other sessions let expect (0.8
+    /// standard deviations of such a gap).
+    pub gap_excess: f64,
     /// The returns differ by more than the stand is known to do.
     pub gap_is_strange: bool,
 }
 
 impl Ground {
-    /// A half width, with the gap of the returns: the difference has to lie outside it, and as far
-    /// outside as the band is wide when the gap is strange.
+    /// A half width, with the gap of the returns: the difference has to lie outside it. What the gap has
+    /// in excess says that something moved in between, and nobody knows when: it widens the band.
     pub(super) fn widened(&self, half_width: f64, gap: f64) -> f64 {
-        if self.gap_is_strange {
-            half_width + gap
-        } else {
-            half_width.max(gap)
-        }
+        (half_width + self.gap_excess * gap).max(gap)
     }
 }
 
@@ -122,7 +123,7 @@ impl Grounds {
         compared: usize,
         basis: &Basis,
         options: &Options,
-    ) -> Result<(Self, Judge), Self> {
+    ) -> (Self, Option<Judge>) {
         let layout = Layout::new(pulls, compared, &vec![0.0; pulls.len()]);
         let mountings = layout.mountings();
         let repeated = repeated_builds(&mountings, layout.count);
@@ -151,21 +152,19 @@ impl Grounds {
             apart: Vec::new(),
         };
         if repeated < REPEATED_BUILDS_MIN && !grounds.is_typical {
-            return Err(grounds);
+            return (grounds, None);
         }
         let typical = options.typical_build.filter(|_| grounds.is_typical);
         let build = typical.map(|typical| Prior {
             variance: typical.relative_sd * typical.relative_sd,
             degrees_of_freedom: typical.degrees_of_freedom,
         });
-        match grounds.judged(basis, layout, compared, build, pulls) {
-            Some(judge) => {
-                grounds.known = true;
-                grounds.mountings = judge.layout.mountings();
-                Ok((grounds, judge))
-            }
-            None => Err(grounds),
+        let judge = grounds.judged(basis, layout, compared, build, pulls);
+        if let Some(judge) = &judge {
+            grounds.known = true;
+            grounds.mountings = judge.layout.mountings();
         }
+        (grounds, judge)
     }
 
     /// Pulls that the judge does without.
@@ -253,15 +252,16 @@ impl Grounds {
         } else if !estimable(&self.mountings, self.count, &weights, true) {
             doubts.push(Doubt::NoReturn);
         }
-        let (gap, gap_is_strange) = if self.known {
+        let (gap, gap_excess, gap_is_strange) = if self.known {
             self.gap(judge, first, second)
         } else {
-            (Vec::new(), false)
+            (Vec::new(), 0.0, false)
         };
         Ground {
             doubts,
             steps: self.steps(first, second),
             gap,
+            gap_excess,
             gap_is_strange,
         }
     }
@@ -306,10 +306,12 @@ impl Grounds {
     }
 
     /// Half the gap between mountings of one setup before and after the other, over all such returns
-    /// of the pair: root mean square over √returns. And whether any is strange.
-    fn gap(&self, judge: &Judge, first: usize, second: usize) -> (Vec<f64>, bool) {
+    /// of the pair: root mean square over √returns. And how much of it is in excess, and whether any is
+    /// strange.
+    fn gap(&self, judge: &Judge, first: usize, second: usize) -> (Vec<f64>, f64, bool) {
         let mut squares = DVector::<f64>::zeros(self.curves.ncols());
         let mut returns = 0.0_f64;
+        let mut excess = 0.0_f64;
         let mut strange = false;
         for (outer, inner) in [(first, second), (second, first)] {
             for (i, between) in self.mountings.iter().enumerate() {
@@ -327,20 +329,30 @@ impl Grounds {
                     }
                 }
                 let gap = self.curves.tr_mul(&weights);
-                strange |= self.is_strange(judge, &weights, gap.mean(), between.session);
+                if let Some(expected) = self.expected_gap(judge, &weights, between.session) {
+                    let ratio = gap.mean() * gap.mean() / expected.variance.max(1e-300);
+                    excess = excess.max(1.0 - EXPECTED_SDS / ratio.sqrt());
+                    strange |= FisherSnedecor::new(1.0, expected.degrees_of_freedom)
+                        .is_ok_and(|f| f.sf(ratio) < GAP_ALARM);
+                }
                 squares += gap.component_mul(&gap);
                 returns += 1.0;
             }
         }
         if returns < 1.0 {
-            return (Vec::new(), false);
+            return (Vec::new(), 0.0, false);
         }
         let half = squares.iter().map(|sum| 0.5 * sum.sqrt() / returns);
-        (half.collect(), strange)
+        (half.collect(), excess, strange)
     }
 
-    /// Whether the other sessions say that returns differ by so little only.
-    fn is_strange(&self, judge: &Judge, weights: &DVector<f64>, gap: f64, session: usize) -> bool {
+    /// Variance of such a gap, by what the other sessions tell; none when they tell too little.
+    fn expected_gap(
+        &self,
+        judge: &Judge,
+        weights: &DVector<f64>,
+        session: usize,
+    ) -> Option<Certainty> {
         let own: Vec<usize> = (0..judge.layout.rows.len())
             .filter(|row| judge.layout.sessions[*row] == session)
             .collect();
@@ -348,19 +360,14 @@ impl Grounds {
         let mountings = others.mountings();
         let repeated = repeated_builds(&mountings, others.count);
         if repeated < REPEATED_BUILDS_MIN {
-            return false;
+            return None;
         }
         let kept: Vec<usize> = (0..judge.layout.rows.len())
             .filter(|row| !own.contains(row))
             .collect();
         let means = self.curves.select_rows(&kept);
         let means = DMatrix::from_columns(&[means.column_mean()]);
-        let Some(fit) = others
-            .dense()
-            .and_then(|dense| dense.model(&judge.structure, &means).fit().ok())
-        else {
-            return false;
-        };
+        let fit = others.dense()?.model(&judge.structure, &means).fit().ok()?;
         let expected: f64 = judge
             .structure
             .effects
@@ -368,8 +375,10 @@ impl Grounds {
             .zip(&fit.variances)
             .map(|(effect, variance)| variance * judge.layout.form(*effect, weights))
             .sum();
-        let ratio = gap * gap / expected.max(1e-300);
-        FisherSnedecor::new(1.0, repeated as f64).is_ok_and(|f| f.sf(ratio) < GAP_ALARM)
+        Some(Certainty {
+            variance: expected,
+            degrees_of_freedom: repeated as f64,
+        })
     }
 }
 

@@ -748,18 +748,13 @@ impl<'a> Study<'a> {
             compared,
             &basis,
             options,
-        )
-        .map_or_else(
-            |grounds| {
-                let layout = Layout::new(own, compared, &plan.axis);
-                let curves = layout.averaged(&relative);
-                let structure = Structure::plain(plan.remove_drift);
-                let judge = Judge::new(&basis, &curves, layout, structure);
-                judge.map(|judge| (grounds, judge))
-            },
-            Some,
-        )
-        .ok_or_else(too_few)?;
+        );
+        let plain = || {
+            let layout = Layout::new(own, compared, &plan.axis);
+            let curves = layout.averaged(&relative);
+            Judge::new(&basis, &curves, layout, Structure::plain(plan.remove_drift))
+        };
+        let judge = judge.or_else(plain).ok_or_else(too_few)?;
         let curves = if grounds.builds_known() {
             judge.layout.averaged(&remembered.relative)
         } else {
