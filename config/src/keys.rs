@@ -77,9 +77,12 @@ pub const KEYS: &[(&str, &[&str])] = &[
             "removed",
         ],
     ),
-    ("pickup", &["channel", "on", "teeth"]),
+    ("pickup", &["channel", "on", "teeth", "missing"]),
     ("drive", &["ratio", "stages", "other_gears", "tyre"]),
-    ("drive.tyre", &["rolling_circumference", "drum_diameter"]),
+    (
+        "drive.tyre",
+        &["rolling_circumference", "drum_diameter", "slip"],
+    ),
     (
         "losses",
         &[

@@ -216,6 +216,11 @@ fn milliseconds(seconds: f64) -> u32 {
 
 const SHAFTS: &[(&str, Shaft)] = &[("drum", Shaft::Drum), ("engine", Shaft::Engine)];
 
+/// A wider gap hides too much of the turn.
+const MISSING_MAX: u16 = 2;
+/// With more teeth left out than one in so many the rest looks like a slower wheel.
+const MISSING_SHARE: u16 = 4;
+
 fn pickups(root: &Section<'_>) -> Option<Vec<Pickup>> {
     let sections = root.sections("pickup");
     if !root.has("pickup") {
@@ -240,11 +245,21 @@ fn pickups(root: &Section<'_>) -> Option<Vec<Pickup>> {
             channels.check(channel, section.item("channel"));
             let shaft = section.required("on", &Choice(SHAFTS));
             let teeth = section.required("teeth", &Whole(1..=400));
+            let missing = section.optional("missing", &Whole(0..=MISSING_MAX));
+            let (missing, teeth) = (missing.unwrap_or(0), teeth?);
+            if MISSING_SHARE * missing > teeth
+                && let Some(item) = section.item("missing")
+            {
+                let expected = format!("at most one in {MISSING_SHARE} of the {teeth} teeth");
+                item.fault("too many teeth are left out", expected, None);
+                return None;
+            }
             section.finish();
             Some(Pickup {
                 channel: channel?,
                 shaft: shaft?,
-                teeth: teeth?,
+                teeth,
+                missing,
             })
         })
         .collect();
@@ -314,6 +329,7 @@ fn drive(section: Section<'_>) -> Option<Drive> {
         Some(Tyre {
             rolling_circumference_m,
             drum_diameter_m,
+            slip: _,
         }) => propagate(
             [engine_side, drum_diameter_m, rolling_circumference_m],
             |[r, d, c]| r * PI * d / c,
@@ -349,10 +365,13 @@ fn tyre(section: Section<'_>) -> Option<Tyre> {
     let length = |key| section.required(key, &MeasuredQuantity(&units::LENGTH, ("10 mm", "10 m")));
     let rolling_circumference_m = length("rolling_circumference");
     let drum_diameter_m = length("drum_diameter");
+    let slip = section.optional("slip", &MeasuredQuantity(&units::FRACTION, ("0 %", "20 %")));
     section.finish();
     Some(Tyre {
         rolling_circumference_m: rolling_circumference_m?,
         drum_diameter_m: drum_diameter_m?,
+        // 1 to 4 % at full throttle (common practice, no source).
+        slip: slip.unwrap_or(Measured::within(0.025, 0.015)),
     })
 }
 
@@ -578,7 +597,7 @@ fn air(section: Section<'_>, channels: &Channels) -> Option<(AirInputs, Correcti
     let correction = section.required(
         "correction",
         &Parsed {
-            expected: CORRECTIONS,
+            expected: Correction::KEYS,
             parse: |text: &str| {
                 text.parse::<Correction>()
                     .map_err(|error| (error.to_string(), None))
@@ -593,9 +612,6 @@ fn air(section: Section<'_>, channels: &Channels) -> Option<(AirInputs, Correcti
     };
     Some((inputs, correction?))
 }
-
-const CORRECTIONS: &str = "\"none\", \"iso1585\", \"iso1585-ci-na:FUEL\", \"iso1585-ci-turbo:FUEL\", \
-                           \"j1349\", \"din70020\" or \"j607\"";
 
 struct AirReader<'s, 'a> {
     section: &'s Section<'a>,

@@ -197,8 +197,10 @@ pub struct Pickup {
     pub channel: u8,
     /// Where it counts.
     pub shaft: Shaft,
-    /// Teeth (or pulses) in a turn of that shaft.
+    /// Teeth (or pulses) in a turn of that shaft, those left out counted.
     pub teeth: u16,
+    /// Teeth left out on purpose, side by side: 1 for 36-1, 2 for 60-2.
+    pub missing: u16,
 }
 
 /// The drive from engine to drum.
@@ -223,13 +225,17 @@ pub struct Stage {
     pub driving_teeth: u16,
 }
 
-/// A tyre that drives the drum by friction. It slips a little, so the ratio is not exact.
+/// A tyre that drives the drum by friction. It slips a little, so the engine turns
+/// a little faster than the ratio says.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Tyre {
     /// Way of the tyre in one wheel turn, m.
     pub rolling_circumference_m: Measured,
     /// Diameter of the drum where the tyre runs, m.
     pub drum_diameter_m: Measured,
+    /// Share by which the wheel turns faster under load than the drum pulls it along. It counts where
+    /// no pickup on the engine shows what slips.
+    pub slip: Measured,
 }
 
 /// Loss torque at the drum, N·m = constant + linear·ω + quadratic·ω², ω the drum's speed in

@@ -118,6 +118,12 @@ fn a_tyre_on_a_drum() {
     let wanted = 67.0 / 18.0 * (24.0 / 19.0) * (41.0 / 15.0) * std::f64::consts::PI * 0.4064 / 1.63;
     let ratio = stand.drive.engine_per_drum;
     assert!((ratio.value - wanted).abs() < 1e-9 * wanted);
+    // Slip changes speeds, not the ratio that torque goes by.
+    let slip = stand.drive.tyre.unwrap().slip;
+    assert!((slip.value - 0.02).abs() < 1e-12 && slip.standard_uncertainty > 0.0);
+    let unsaid = EVERY_KEY.replace("slip = \"2 +/- 1 %\"\n", "");
+    let unsaid = self::stand(&unsaid).drive.tyre.unwrap().slip;
+    assert!((unsaid.value - 0.025).abs() < 1e-12 && unsaid.standard_uncertainty > 0.005);
     // The circumference alone is uncertain, by 0.01 in 1.63.
     assert!((ratio.standard_uncertainty / ratio.value - 0.01 / 1.63).abs() < 1e-6);
 }
@@ -231,6 +237,18 @@ fn one_mistake_gives_one_message() {
             "teeth = 401",
             "pickup[1].teeth",
             "the number is out of range",
+        ),
+        (
+            "teeth = 8",
+            "teeth = 8\nmissing = 3",
+            "pickup[1].missing",
+            "the number is out of range",
+        ),
+        (
+            "teeth = 8",
+            "teeth = 7\nmissing = 2",
+            "pickup[1].missing",
+            "too many teeth are left out",
         ),
         (
             "\"67/18\"",

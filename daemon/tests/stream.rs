@@ -373,11 +373,11 @@ fn curve_points_carry_the_engines_figures() {
                 }
             }
         }
-        // The curve's own five numbers, and nothing that was not looked at.
+        // The curve's own six numbers, and nothing that was not looked at.
         assert!(
             fields
                 .iter()
-                .all(|point| { point.keys().filter(|key| !seen.contains_key(*key)).count() == 5 })
+                .all(|point| { point.keys().filter(|key| !seen.contains_key(*key)).count() == 6 })
         );
     }
     assert_eq!(seen.len(), 22);
@@ -409,5 +409,5 @@ fn without_an_engines_channels_a_curve_has_its_own_fields_only() {
     let pulls = recorder.store.reader().unwrap().pulls().unwrap();
     let fields = curve_fields(&all, &pulls[0]);
     assert!(fields.len() > 30);
-    assert!(fields.iter().all(|point| point.len() == 5), "{fields:?}");
+    assert!(fields.iter().all(|point| point.len() == 6), "{fields:?}");
 }

@@ -3,8 +3,10 @@
 //!
 //! - [`teeth`]: edges to numbered teeth, streaming and for a recorded stretch.
 //! - [`speed_fit`]: speed and acceleration over a whole pull, near the limit of the timing.
+//! - [`causal`]: the same as the wheel turns, for the live curve.
 
 mod bspline;
+pub mod causal;
 mod convert;
 mod envelope;
 pub mod full_throttle;

@@ -176,8 +176,14 @@ impl FrameWriter {
     /// A sender whose first frame has number 0, as a board's has after each start.
     #[must_use]
     pub const fn new() -> Self {
+        Self::from_seq(0)
+    }
+
+    /// A sender whose first frame has this number.
+    #[must_use]
+    pub const fn from_seq(next_seq: u16) -> Self {
         Self {
-            next_seq: 0,
+            next_seq,
             out: [0; FRAME_BYTES_MAX],
         }
     }

@@ -332,8 +332,14 @@ impl LineWriter {
     /// A sender whose first line has number 0.
     #[must_use]
     pub const fn new() -> Self {
+        Self::from_seq(0)
+    }
+
+    /// A sender whose first line has this number.
+    #[must_use]
+    pub const fn from_seq(next_seq: u16) -> Self {
         Self {
-            next_seq: 0,
+            next_seq,
             out: Text::new(),
         }
     }

@@ -4,8 +4,8 @@
 mod correction;
 
 pub use correction::{
-    Breach, CorrectedFuel, Correction, CorrectionFactor, CorrectionKeyError, FuelError, Induction,
-    Validity, engine_factor_fm,
+    Breach, CorrectedFuel, Correction, CorrectionFactor, CorrectionKeyError, EngineFactor,
+    FuelError, Induction, Validity,
 };
 
 use crate::{STANDARD_GRAVITY_M_PER_S2, ZERO_CELSIUS_K};

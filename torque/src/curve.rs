@@ -1,5 +1,7 @@
 //! A reduced curve: torque and power over engine speed, corrected, each with its uncertainty.
 
+use serde::{Deserialize, Serialize};
+
 use crate::air::CorrectionFactor;
 use crate::uncertainty::{Assessed, Budget, BudgetLine};
 
@@ -141,6 +143,8 @@ pub struct CurvePoint {
     pub how: How,
     /// Width of the smallest feature that the curve shows here, rpm; `None` for a held speed.
     pub resolution_rpm: Option<f64>,
+    /// Power lost where the drive slips, W, corrected, where a pickup on the engine shows that it does.
+    pub slip_power_w: Option<f64>,
     /// Two pickups compared, where there are two.
     pub ratio_check: Option<RatioCheck>,
     /// False inside gaps of the teeth, where timing leaves the value too uncertain to show, and
@@ -217,7 +221,7 @@ pub struct Peak {
 }
 
 /// A cycle, or a few in a row, that did not burn.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Misfire {
     /// When, in s from the pull's first tooth.
     pub time_s: f64,
@@ -227,8 +231,20 @@ pub struct Misfire {
     pub cycles: f64,
 }
 
+/// A sudden change of the work that is no misfire: the drive slips or has play (lash), or teeth were
+/// counted wrongly.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Jolt {
+    /// When, in s from the pull's first tooth.
+    pub time_s: f64,
+    /// Engine speed there.
+    pub rpm: f64,
+    /// Work gained, over the mean work of a cycle.
+    pub cycles: f64,
+}
+
 /// What a sweep tells of the engine's working cycles.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Cycles {
     /// Standard deviation of the work of a cycle over its mean (COV), misfires left out: of all
     /// cylinders together, so of one about this times the root of their number.
@@ -239,10 +255,46 @@ pub struct Cycles {
     pub count: f64,
     /// Cycles that did not burn, in order.
     pub misfires: Vec<Misfire>,
+    /// Sudden changes of the work that are no misfires, in order.
+    pub jolts: Vec<Jolt>,
+}
+
+impl Cycles {
+    /// Half width of the 95 % interval of `cov`.
+    #[must_use]
+    pub const fn expanded_uncertainty(&self) -> f64 {
+        COVERAGE_95 * self.uncertainty
+    }
+
+    /// How many cycles did not burn.
+    #[must_use]
+    pub fn misfired(&self) -> f64 {
+        // From 0: an empty sum is −0.
+        self.misfires.iter().fold(0.0, |sum, m| sum + m.cycles)
+    }
+
+    /// The variation in words, such as `1.52 ± 0.31 %`.
+    #[must_use]
+    pub fn variation_words(&self) -> String {
+        let percent = 100.0 * self.cov;
+        format!(
+            "{percent:.2} ± {:.2} %",
+            100.0 * self.expanded_uncertainty()
+        )
+    }
+
+    /// How many misfired, of how many.
+    #[must_use]
+    pub fn misfire_words(&self) -> String {
+        match self.misfired() {
+            none if none < 0.5 => format!("none in {:.0}", self.count),
+            some => format!("{some:.0} of {:.0}", self.count),
+        }
+    }
 }
 
 /// The engine's and the drum's inertia swinging against each other on the drive between them.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Shuffle {
     /// Frequency, Hz.
     pub frequency_hz: f64,
@@ -250,6 +302,22 @@ pub struct Shuffle {
     pub damping_ratio: Option<f64>,
     /// Greatest swing of the acceleration over its mean.
     pub swing: f64,
+}
+
+impl Shuffle {
+    /// Frequency, damping and size in words.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let damping = self.damping_ratio.map_or_else(
+            || "does not die away".to_owned(),
+            |ratio| format!("damping ratio {ratio:.2}"),
+        );
+        format!(
+            "{:.1} Hz, {damping}, up to {:.0} % of the acceleration",
+            self.frequency_hz,
+            100.0 * self.swing
+        )
+    }
 }
 
 /// A reduced pull.
@@ -275,6 +343,52 @@ pub struct Curve {
     pub tooth_errors_rad: Vec<f64>,
     /// Mean engine acceleration over the curve, rpm/s.
     pub sweep_rpm_per_s: f64,
+}
+
+impl Curve {
+    /// Widths of the smallest features that the curve shows, rpm: least and greatest over its
+    /// trustworthy points; `None` where all speeds were held.
+    #[must_use]
+    pub fn resolution_range_rpm(&self) -> Option<(f64, f64)> {
+        let shown = self.points.iter().filter(|p| p.trustworthy);
+        let widths = shown.filter_map(|p| p.resolution_rpm);
+        widths.fold(None, |range, rpm| {
+            let (low, high) = range.unwrap_or((rpm, rpm));
+            Some((f64::min(low, rpm), f64::max(high, rpm)))
+        })
+    }
+
+    /// What the sweep tells of engine and drive, a line each: what it is, and its value in words.
+    #[must_use]
+    pub fn engine_words(&self) -> Vec<(&'static str, String)> {
+        let mut lines = Vec::new();
+        match &self.cycles {
+            Some(cycles) => {
+                let variation = cycles.variation_words();
+                lines.push((
+                    "cycle variation",
+                    format!("{variation} of a cycle's work (COV of all cylinders together)"),
+                ));
+                let misfires = cycles.misfire_words();
+                lines.push(("misfires", format!("{misfires} working cycles")));
+                if !cycles.jolts.is_empty() {
+                    let jolts = cycles.jolts.len();
+                    lines.push(("jolts of the drive", jolts.to_string()));
+                }
+            }
+            None => lines.push((
+                "cycle variation",
+                "not known: that takes a sweep in which the engine turns the drum faster"
+                    .to_owned(),
+            )),
+        }
+        lines.extend(self.shuffle.map(|shuffle| ("shuffle", shuffle.words())));
+        lines.extend(self.resolution_range_rpm().map(|(low, high)| {
+            let width = format!("{low:.0} to {high:.0} rpm wide");
+            ("smallest feature", width)
+        }));
+        lines
+    }
 }
 
 /// Greatest value of a smooth curve sampled finely: the top of the parabola through the highest

@@ -183,7 +183,8 @@ impl Summary<'_> {
         if stand.drive.tyre.is_some() && !has_engine_pickup {
             add(
                 "drive.tyre",
-                "a tyre slips under load, so the ratio changes: a pickup on the engine shows it"
+                "a tyre slips under load, so the engine is faster than the drum says: drive.tyre.slip \
+                 counts and widens the band; a pickup on the engine shows it"
                     .to_owned(),
             );
         }

@@ -261,10 +261,15 @@ impl Summary<'_> {
                 channel,
                 shaft,
                 teeth,
+                missing,
             } = pickup;
+            let left_out = match missing {
+                0 => String::new(),
+                some => format!(", {some} of them left out"),
+            };
             writeln!(
                 f,
-                "  pickup {channel}, {} with {teeth} teeth: blind below {}: slower, its teeth may \
+                "  pickup {channel}, {} with {teeth} teeth{left_out}: blind below {}: slower, its teeth may \
                  be lost unseen",
                 shaft.name(),
                 RPM.text(self.stand.blind_below_rad_per_s(pickup), 0)

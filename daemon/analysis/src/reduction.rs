@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use leverarm_config::{AirInput, Channel, ChannelId, ConfigErrors, Pickup, Quantity, Stand};
 use leverarm_torque::air::Correction;
-use leverarm_torque::curve::Curve;
+use leverarm_torque::curve::{Curve, Cycles, Jolt, Misfire};
 use leverarm_torque::engine::Role;
 use leverarm_torque::reduce::{AirReadings, RawPull, ReduceError, ReduceOptions, reduce};
 use leverarm_torque::uncertainty::Measured;
@@ -44,6 +44,34 @@ pub enum ReductionError {
         "the log holds no hello frame, so the tick rate is unknown; record from the start of the connection"
     )]
     NoTickRate,
+}
+
+/// What a sweep tells of the working cycles, as JSON gives it.
+#[derive(Debug, Serialize)]
+pub struct CyclesBody<'a> {
+    /// Standard deviation of the work of a cycle over its mean.
+    cov: f64,
+    /// Half width of its 95 % interval.
+    expanded_uncertainty: f64,
+    /// Working cycles in the sweep.
+    count: f64,
+    /// Cycles that did not burn.
+    misfired: f64,
+    misfires: &'a [Misfire],
+    jolts: &'a [Jolt],
+}
+
+impl<'a> From<&'a Cycles> for CyclesBody<'a> {
+    fn from(cycles: &'a Cycles) -> Self {
+        Self {
+            cov: cycles.cov,
+            expanded_uncertainty: cycles.expanded_uncertainty(),
+            count: cycles.count,
+            misfired: cycles.misfired(),
+            misfires: &cycles.misfires,
+            jolts: &cycles.jolts,
+        }
+    }
 }
 
 /// The form of entered air that this program writes; it reads this one and all before it.

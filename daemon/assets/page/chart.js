@@ -134,7 +134,9 @@ export class Chart {
     this.#tracing = pulling;
     if (pulling && live.engine_rpm !== null && live.torque_nm !== null) {
       const bin = Math.round(live.engine_rpm / BIN_RPM) * BIN_RPM;
-      this.#trace.set(bin, { torque_nm: live.torque_nm, power_w: live.power_w });
+      const half = live.torque_expanded_uncertainty_nm;
+      const share = isNone(half) ? null : half / Math.max(1e-9, Math.abs(live.torque_nm));
+      this.#trace.set(bin, { torque_nm: live.torque_nm, power_w: live.power_w, share });
       this.#dirty = true;
     }
   }
@@ -151,7 +153,7 @@ export class Chart {
     return { width: Math.max(160, clientWidth), height: Math.max(120, clientHeight) };
   }
 
-  /** Earlier pulls, the newest with the ends of its 95 % interval, the pull under way. */
+  /** Earlier pulls, the newest with the ends of its 95 % interval, the pull under way with its own. */
   #data(measure) {
     const { quantity, values, halves, live } = measure;
     const shown = (si) => (isNone(si) ? null : this.#units.number(quantity, si));
@@ -164,7 +166,8 @@ export class Chart {
       tables.push([...table(this.#pulls[0]), end(1), end(-1)]);
     }
     const trace = live ? [...this.#trace].sort(([a], [b]) => a - b) : [];
-    tables.push([trace.map(([rpm]) => rpm), trace.map(([, value]) => shown(value[live]))]);
+    const liveEnd = (sign) => trace.map(([, value]) => (isNone(value.share) ? null : shown(value[live] + sign * value.share * Math.abs(value[live]))));
+    tables.push([trace.map(([rpm]) => rpm), trace.map(([, value]) => shown(value[live])), liveEnd(1), liveEnd(-1)]);
     return uPlot.join(tables.map(([x, ...ys]) => (x.length ? [x, ...ys] : [[this.#stand.pull.start_rpm], ...ys.map(() => [null])])));
   }
 
@@ -185,7 +188,9 @@ export class Chart {
       bands.push({ series: [series.length + 1, series.length + 2], fill: `${looks[0].stroke}${BAND_OPACITY}` });
       series.push(end, end);
     }
-    series.push({ stroke: colour("--ink"), width: 5, points: { show: false }, spanGaps: true });
+    const liveEnd = { stroke: colour("--ink"), width: 1, points: { show: false }, spanGaps: true };
+    bands.push({ series: [series.length + 2, series.length + 3], fill: `${colour("--ink")}${BAND_OPACITY}` });
+    series.push({ stroke: colour("--ink"), width: 3, points: { show: false }, spanGaps: true }, liveEnd, liveEnd);
     this.#plot?.destroy();
     byId("curves").replaceChildren();
     this.#plot = new uPlot({
@@ -226,7 +231,7 @@ export class Chart {
     const entries = this.#pulls.map(({ pull, curve }, index) => (
       { look: looks[index], text: `${pull.id}: ${pull.setup ?? "no setup"}${this.#told(measure, curve)}` }));
     const style = getComputedStyle(document.documentElement);
-    const now = { look: { stroke: style.getPropertyValue("--ink").trim(), dash: [], width: 5 }, text: "under way: rough, uncorrected" };
+    const now = { look: { stroke: style.getPropertyValue("--ink").trim(), dash: [], width: 3 }, text: "under way: uncorrected, with its 95 % interval" };
     const lines = measure.live ? [...entries, now] : entries;
     byId("key").replaceChildren(...lines.map(({ look, text }) => make("li", {}, swatch(look), text)));
     const told = entries.map((entry) => entry.text).join("; ");

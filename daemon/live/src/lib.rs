@@ -10,6 +10,7 @@ mod guards;
 pub mod health;
 mod link;
 mod live;
+mod log;
 mod plausibility;
 mod presence;
 mod pulls;
@@ -33,6 +34,7 @@ pub use leverarm_vocabulary::Now;
 pub use chunks::ChunkData;
 pub use cut::{Cut, CutBy, CutLatch, CutView};
 pub use live::{ChannelLive, GuardLive, Live, PullPhase};
+pub use log::{NoHello, records_of_log};
 pub use self_test::{Arming, BoardStart, GuardTrial, LastTest, Passed, SelfTestReport};
 
 use chunks::ChunkBuilder;
@@ -84,6 +86,22 @@ pub struct HelloData {
     pub firmware: [u8; 3],
     /// It says that it is simulated.
     pub is_simulated: bool,
+}
+
+impl HelloData {
+    fn of(hello: &Hello<'_>) -> Self {
+        // The stored hello is for its content; ticks come from the chunks.
+        let mut frame = FrameWriter::new();
+        let bytes = frame.write(0, &BoardMessage::Hello(*hello));
+        Self {
+            frame: bytes.unwrap_or_default().to_vec(),
+            tick_hz: hello.tick_hz,
+            board_id: hello.board_id,
+            boot: hello.boot,
+            firmware: hello.firmware,
+            is_simulated: hello.is_simulated(),
+        }
+    }
 }
 
 /// The end of a pull.
@@ -521,17 +539,7 @@ impl Core {
         if link.hello.is_some() {
             return; // the same start of the same board: another one is a restart
         }
-        // The stored hello is for its content; ticks come from the chunks.
-        let mut frame = FrameWriter::new();
-        let bytes = frame.write(0, &BoardMessage::Hello(*hello));
-        let data = HelloData {
-            frame: bytes.unwrap_or_default().to_vec(),
-            tick_hz: hello.tick_hz,
-            board_id: hello.board_id,
-            boot: hello.boot,
-            firmware: hello.firmware,
-            is_simulated: hello.is_simulated(),
-        };
+        let data = HelloData::of(hello);
         let simulated = if data.is_simulated { ", simulated" } else { "" };
         let [major, minor, patch] = hello.firmware;
         let message = format!(
@@ -726,6 +734,12 @@ impl Core {
     fn tooth_fault(&mut self, now: Now, tick: u64, pickup: u8, kind: ToothKind) {
         let (kind, count, text) = match kind {
             ToothKind::First | ToothKind::Regular => return,
+            // Left out on purpose.
+            ToothKind::AfterMissed { missed }
+                if missed == u32::from(self.missing_teeth(pickup)) =>
+            {
+                return;
+            }
             ToothKind::AfterMissed { missed } => (
                 ("missed teeth", Severity::Warning),
                 u64::from(missed),
@@ -750,6 +764,13 @@ impl Core {
         let when = (now, Some(tick));
         self.swarms
             .add(when, About::Pickup(pickup), kind, count, || text.to_owned());
+    }
+
+    /// Teeth that the wheel of a pickup lacks on purpose.
+    fn missing_teeth(&self, pickup: u8) -> u16 {
+        let pickups = &self.stand.pickups;
+        let named = pickups.iter().find(|named| named.channel == pickup);
+        named.map_or(0, |named| named.missing)
     }
 
     /// Runs the guards of a signal that has a new value.
@@ -1203,37 +1224,42 @@ impl Core {
         found: impl IntoIterator<Item = PullEvent>,
         out: &mut Output,
     ) {
-        for found in found {
-            match found {
-                PullEvent::Started {
-                    tick_first_wanted,
-                    tick_start,
-                } => {
-                    let chunk_seq_first = self.chunks.seq_holding(tick_first_wanted);
-                    out.records.push(Record::PullStarted {
-                        now,
-                        tick_first_wanted,
-                        tick_start,
-                        chunk_seq_first,
-                    });
-                }
-                PullEvent::Ended {
-                    whole,
-                    tick_peak,
-                    tick_end,
-                    reasons,
-                } => {
-                    // Everything up to the end has to be in the store before the pull is.
-                    self.flush_chunk(false, out);
-                    out.records.push(Record::PullEnded(PullEnded {
-                        whole,
-                        tick_peak,
-                        tick_end,
-                        chunk_seq_last: self.chunks.seq_last(),
-                        reasons,
-                    }));
-                }
-            }
+        for event in found {
+            pull_record(&mut self.chunks, now, event, &mut out.records);
+        }
+    }
+}
+
+/// What became of a pull, for the store; with the bytes it needs in front.
+fn pull_record(chunks: &mut ChunkBuilder, now: Now, event: PullEvent, records: &mut Vec<Record>) {
+    match event {
+        PullEvent::Started {
+            tick_first_wanted,
+            tick_start,
+        } => {
+            let chunk_seq_first = chunks.seq_holding(tick_first_wanted);
+            records.push(Record::PullStarted {
+                now,
+                tick_first_wanted,
+                tick_start,
+                chunk_seq_first,
+            });
+        }
+        PullEvent::Ended {
+            whole,
+            tick_peak,
+            tick_end,
+            reasons,
+        } => {
+            // Everything up to the end has to be in the store before the pull is.
+            records.extend(chunks.take(false).map(Record::Chunk));
+            records.push(Record::PullEnded(PullEnded {
+                whole,
+                tick_peak,
+                tick_end,
+                chunk_seq_last: chunks.seq_last(),
+                reasons,
+            }));
         }
     }
 }

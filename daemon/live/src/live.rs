@@ -2,7 +2,8 @@
 
 use leverarm_config::{ChannelId, Shaft, Signal, StandKind};
 use leverarm_protocol::Counters;
-use leverarm_torque::curve::RAD_PER_S_PER_RPM;
+use leverarm_torque::curve::{COVERAGE_95, RAD_PER_S_PER_RPM};
+use leverarm_torque::uncertainty::Measured;
 use serde::Serialize;
 
 use super::{Core, CutLatch, CutView, Now, cut, still_driven};
@@ -71,8 +72,10 @@ pub struct Live {
     pub drum_rpm: Option<f64>,
     /// Speed of the engine.
     pub engine_rpm: Option<f64>,
-    /// Torque at the crank, uncorrected: a rough value for watching, not for judging.
+    /// Torque at the crank, uncorrected, from what is past alone: for watching, not for judging.
     pub torque_nm: Option<f64>,
+    /// Half width of its 95 % interval, of timing, cycles, inertia, losses and load cell.
+    pub torque_expanded_uncertainty_nm: Option<f64>,
     /// Power at the crank, likewise.
     pub power_w: Option<f64>,
     /// Force on the load cell.
@@ -119,7 +122,7 @@ pub(super) fn snapshot(core: &Core, now: Now) -> Live {
     let link = core.link.as_ref();
     let connected = link.is_some_and(|link| link.hello.is_some());
     let engine_rpm = rpm(Shaft::Engine);
-    let torque_nm = torque(core);
+    let (torque_nm, torque_u_nm) = torque(core).unzip();
     let counters = core.counters();
     let channels = stand.channels.iter().enumerate().map(|(index, channel)| {
         let signal = Signal::Channel(ChannelId(index));
@@ -143,6 +146,7 @@ pub(super) fn snapshot(core: &Core, now: Now) -> Live {
         drum_rpm: rpm(Shaft::Drum),
         engine_rpm,
         torque_nm,
+        torque_expanded_uncertainty_nm: torque_u_nm.flatten().map(|u| COVERAGE_95 * u),
         power_w: torque_nm
             .zip(engine_rpm)
             .map(|(t, rpm)| t * rpm * RAD_PER_S_PER_RPM),
@@ -171,37 +175,60 @@ fn alarm(core: &Core, now: Now) -> Option<String> {
     driven.or(unheard)
 }
 
-/// Rough torque at the crank from the last whole turns, or from the load cell.
-fn torque(core: &Core) -> Option<f64> {
+/// Torque at the crank with its standard uncertainty, from the newest motion that teeth and model tell,
+/// or from the load cell.
+///
+/// Until the model knows enough, and where it lags too far behind the marks, from the last whole turns,
+/// without an uncertainty.
+fn torque(core: &Core) -> Option<(f64, Option<f64>)> {
     let model = core.of.model();
     let ratio = model.engine_per_drum.value();
-    let motion = core.signals.motion()?;
+    let mark = core.signals.motion()?;
     let link = core.link.as_ref()?;
     let age_s =
-        link.tick_newest.saturating_sub(motion.tick) as f64 / core.signals.tick_hz().max(1.0);
-    if age_s > MOTION_AGE_S_MAX {
+        |tick: u64| link.tick_newest.saturating_sub(tick) as f64 / core.signals.tick_hz().max(1.0);
+    let newest = mark.newest.filter(|it| age_s(it.tick) <= MOTION_AGE_S_MAX);
+    if newest.is_none() && age_s(mark.tick) > MOTION_AGE_S_MAX {
         return None;
     }
+    let motion = newest.map(|newest| newest.motion);
     // Marks come with the stand file's ratio.
-    let drum_omega = motion.engine_rad_per_s / core.stand.drive.engine_per_drum.value;
-    let drum_alpha = motion.engine_rad_per_s2 / core.stand.drive.engine_per_drum.value;
+    let per_drum = core.stand.drive.engine_per_drum.value;
+    let drum_omega = motion.map_or(mark.engine_rad_per_s, |it| it.omega_rad_per_s) / per_drum;
+    let drum_alpha = motion.map_or(mark.engine_rad_per_s2, |it| it.alpha_rad_per_s2) / per_drum;
     // As in the reduction: the torque that speeds up the crank's own parts is the engine's too.
     let (inertia, engine_inertia) = match (core.stand.kind, &model.drum_inertia_kg_m2) {
         (StandKind::Inertia | StandKind::Both, Some(drum)) => {
-            (drum.value(), model.engine_inertia_kg_m2.value())
+            (drum.measured, model.engine_inertia_kg_m2.value())
         }
-        _ => (0.0, 0.0),
+        _ => (Measured::exact(0.0), 0.0),
     };
     let held = model.load_cell.as_ref().and_then(|cell| {
         let newton = core.signals.value(Signal::LoadCell).si()?;
-        Some((cell.on_engine, newton * cell.arm_m.value()))
+        let relative = cell.arm_m.measured.relative_standard_uncertainty().hypot(
+            cell.newton_per_count
+                .measured
+                .relative_standard_uncertainty(),
+        );
+        let nm = newton * cell.arm_m.value();
+        Some((cell.on_engine, Measured::new(nm, (nm * relative).abs())))
     });
-    let through_drum = (inertia * drum_alpha + model.losses.torque_nm(drum_omega)) / ratio
+    let through_drum = (inertia.value * drum_alpha + model.losses.torque_nm(drum_omega)) / ratio
         + engine_inertia * drum_alpha * ratio;
+    let through_drum_u = motion.map(|motion| {
+        let alpha_u = motion.alpha_uncertainty_rad_per_s2 / per_drum;
+        let of_alpha = (inertia.value / ratio + engine_inertia * ratio) * alpha_u;
+        let of_inertia = inertia.standard_uncertainty * drum_alpha / ratio;
+        let of_losses = model.losses.standard_uncertainty_nm(drum_omega) / ratio;
+        of_alpha.hypot(of_inertia).hypot(of_losses)
+    });
     Some(match held {
-        Some((true, torque)) => torque,
-        Some((false, torque)) => torque / ratio + through_drum,
-        None => through_drum,
+        Some((true, nm)) => (nm.value, Some(nm.standard_uncertainty)),
+        Some((false, nm)) => (
+            nm.value / ratio + through_drum,
+            through_drum_u.map(|u| u.hypot(nm.standard_uncertainty / ratio)),
+        ),
+        None => (through_drum, through_drum_u),
     })
 }
 

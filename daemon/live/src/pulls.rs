@@ -314,6 +314,7 @@ mod tests {
                 tick,
                 engine_rad_per_s: w0 + slope * (t - t0),
                 engine_rad_per_s2: slope,
+                newest: None,
             };
             events.extend(finder.mark(mark, ready(t)));
             if !ready(t) {
@@ -417,6 +418,7 @@ mod tests {
             tick: t_ms * 1000,
             engine_rad_per_s: speed,
             engine_rad_per_s2: slope,
+            newest: None,
         };
         assert_eq!(finder.mark(mark(0, 250.0, 200.0), true), None);
         assert_eq!(finder.mark(mark(50, 310.0, 200.0), true), None);

@@ -5,6 +5,7 @@ use std::f64::consts::TAU;
 
 use leverarm_config::bounds::blind_below_rad_per_s;
 use leverarm_config::{Pickup, Shaft, Stand};
+use leverarm_filters::causal::{CausalMotion, CausalSpeed};
 use leverarm_filters::teeth::{Edge, Tooth, ToothKind, ToothTracker};
 
 /// A wheel without an edge for this long has stopped.
@@ -45,6 +46,17 @@ pub(super) struct Mark {
     pub(super) engine_rad_per_s: f64,
     /// Acceleration of the engine, rad/s².
     pub(super) engine_rad_per_s2: f64,
+    /// The newest motion of the engine that teeth and model tell, with its uncertainty: for the live
+    /// curve. `None` while too little is known.
+    pub(super) newest: Option<NewestMotion>,
+}
+
+/// Motion of the engine at a tooth.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct NewestMotion {
+    pub(super) tick: u64,
+    /// The engine's.
+    pub(super) motion: CausalMotion,
 }
 
 pub(super) struct SeenTooth {
@@ -104,6 +116,7 @@ pub(super) struct Wheel {
     pitches_counted: u32,
     whole_turns: WholeTurns,
     turns: Turns,
+    causal: CausalSpeed,
     /// Gaps in a row, and what was before them.
     gaps: u32,
     before_gaps: Option<BeforeGaps>,
@@ -132,6 +145,7 @@ impl Wheel {
             pitches_counted: 0,
             whole_turns: WholeTurns::new(pickup.teeth),
             turns: Turns::new(&pickup),
+            causal: CausalSpeed::new(Some(stand.engine.cycles_per_turn * engine_per_wheel)),
             gaps: 0,
             before_gaps: None,
             known: None,
@@ -186,7 +200,12 @@ impl Wheel {
                 false
             }
             (_, Some(before)) if self.bridges(&before, &tooth, edge.number) => {
-                self.turns.tooth(&tooth, self.tick_hz)
+                let is_mark = self.turns.tooth(&tooth, self.tick_hz);
+                if is_mark {
+                    let (time_s, theta_rad) = self.place(&tooth);
+                    self.causal.mark(time_s, theta_rad);
+                }
+                is_mark
             }
             (_, Some(_)) => {
                 self.begin(&tooth);
@@ -216,6 +235,7 @@ impl Wheel {
                 tick: motion.tick,
                 engine_rad_per_s: motion.teeth_per_s * pitch_rad * self.engine_per_wheel,
                 engine_rad_per_s2: motion.teeth_per_s2 * pitch_rad * self.engine_per_wheel,
+                newest: self.newest(&tooth),
             }),
             turn: motion.map(|motion| WheelTurn {
                 at_s: motion.at_s,
@@ -271,6 +291,27 @@ impl Wheel {
         self.pitches_counted = 0;
         self.whole_turns.begin(tooth);
         self.turns.begin(tooth);
+        let (time_s, theta_rad) = self.place(tooth);
+        self.causal.begin(time_s, theta_rad);
+    }
+
+    /// Time and angle of a tooth.
+    fn place(&self, tooth: &Tooth) -> (f64, f64) {
+        let pitch_rad = TAU / f64::from(self.pickup.teeth.max(1));
+        let time_s = tooth.tick as f64 / self.tick_hz;
+        (time_s, pitch_rad * tooth.index as f64)
+    }
+
+    fn newest(&self, tooth: &Tooth) -> Option<NewestMotion> {
+        let of_wheel = self.causal.motion()?;
+        let motion = CausalMotion {
+            omega_rad_per_s: of_wheel.omega_rad_per_s * self.engine_per_wheel,
+            alpha_rad_per_s2: of_wheel.alpha_rad_per_s2 * self.engine_per_wheel,
+            alpha_uncertainty_rad_per_s2: of_wheel.alpha_uncertainty_rad_per_s2
+                * self.engine_per_wheel,
+        };
+        let tick = tooth.tick;
+        Some(NewestMotion { tick, motion })
     }
 
     /// Takes the way from one tooth to the next into account for the speed that guards see. False

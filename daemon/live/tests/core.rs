@@ -70,7 +70,11 @@ struct Bench {
 
 impl Bench {
     fn new() -> Self {
-        let stand = leverarm_config::parse("stand.toml", STAND);
+        Self::on(STAND)
+    }
+
+    fn on(stand: &str) -> Self {
+        let stand = leverarm_config::parse("stand.toml", stand);
         Self {
             core: Core::new(stand.unwrap_or_else(|errors| panic!("{errors}"))),
             now_us: 5_000_000,
@@ -1222,6 +1226,59 @@ fn missed_and_false_teeth_lose_no_pull() {
     assert_eq!(bench.core.cut_view().cause, None);
     for kind in ["missed teeth", "extra edges"] {
         assert!(!bench.events(kind).is_empty(), "{kind}");
+    }
+}
+
+/// The live torque follows a constant acceleration, with a band that holds it: Newton's second law for
+/// drum and crank, without losses.
+#[test]
+fn the_live_torque_has_a_band() {
+    let mut bench = Bench::up();
+    bench.drive(2.0, |t| (50.0 * t).min(50.0));
+    let alpha = 100.0 / 3.0;
+    let truth = 1.2 * alpha / 5.0 + 0.006 * alpha * 5.0;
+    let mut told = 0;
+    for step in 0..40 {
+        let from = 0.1 * f64::from(step);
+        bench.drive(0.1, |t| pull(from + t));
+        let live = bench.core.live(bench.now());
+        // The throttle opens after a second; some turns later it is known.
+        if step >= 17
+            && let (Some(nm), Some(half)) = (live.torque_nm, live.torque_expanded_uncertainty_nm)
+        {
+            assert!((nm - truth).abs() < half, "{from}: {nm} ± {half}, {truth}");
+            assert!((0.01..0.04).contains(&(half / truth)), "{from}: {half}");
+            told += 1;
+        }
+    }
+    assert!(told >= 20, "{told}");
+}
+
+/// A wheel that lacks a tooth on purpose finds its pulls, and nothing is reported as missed.
+#[test]
+fn a_tooth_left_out_on_purpose_is_not_missed() {
+    for (text, told) in [
+        (
+            STAND.replacen("teeth = 8", "teeth = 8\nmissing = 1", 1),
+            false,
+        ),
+        (STAND.to_owned(), true),
+    ] {
+        let mut bench = Bench::on(&text);
+        bench.open();
+        bench.hello();
+        bench.pass_ms(200);
+        bench.pickup = Box::new(|number, tick| match number % 8 {
+            0 => Vec::new(),
+            _ => vec![tick],
+        });
+        bench.drive(2.0, |t| (50.0 * t).min(50.0));
+        bench.drive(12.0, |t| pull(t).max(40.0));
+        let (started, ended) = bench.pulls();
+        assert_eq!((started.len(), ended.len()), (1, 1));
+        assert!(ended.iter().all(|ended| ended.whole), "{ended:?}");
+        assert_eq!(bench.core.cut_view().cause, None);
+        assert_eq!(!bench.events("missed teeth").is_empty(), told);
     }
 }
 

@@ -11,7 +11,8 @@ use serde_json::{Value, json};
 use super::{DaemonArgument, Failure, StandFile, curve_output, read_stand, say};
 use crate::clock::Clock;
 use crate::service::{
-    Belongs, KeepRequest, NewSetupRequest, keep as keep_stretch, put_air, take_setup,
+    Belongs, KeepRequest, NewSetupRequest, keep as keep_stretch, put_air, setup_in_force,
+    take_setup,
 };
 use leverarm_analysis::exclusion::{ExclusionRequest, event as exclusion_event};
 use leverarm_analysis::in_force::hash_in_force;
@@ -250,6 +251,7 @@ pub(super) fn release(cut: Option<u32>, daemon: &DaemonArgument) -> Result<(), F
 pub(super) fn keep(
     last: &str,
     note: String,
+    with_setup: bool,
     as_json: bool,
     daemon: &DaemonArgument,
 ) -> Result<(), Failure> {
@@ -257,7 +259,11 @@ pub(super) fn keep(
     let seconds = super::dialogue::quantity(last, &units::DURATION)
         .map_err(|error| Failure(format!("--last {last:?}: {error}")))?
         .value;
-    let request = KeepRequest { seconds, note };
+    let request = KeepRequest {
+        seconds,
+        note,
+        with_setup,
+    };
     let body = serde_json::to_value(&request).map_err(Failure::of)?;
     let id = match Line::to(&read.stand, daemon)?.post("/api/keep", &body) {
         Answer::Done(value) => value.get("id").and_then(Value::as_i64).unwrap_or(0),
@@ -266,7 +272,12 @@ pub(super) fn keep(
             let mut store = Store::open(&read.store_folder).map_err(Failure::of)?;
             let calibration = hash_in_force(&mut store).map_err(Failure::of)?;
             let stand = store.put_stand(&read.text).map_err(Failure::of)?;
-            let belongs = Belongs::new(stand, calibration);
+            let reader = store.reader().map_err(Failure::of)?;
+            let setup = setup_in_force(&reader).map_err(Failure::of)?;
+            let belongs = Belongs {
+                setup: setup.map(|setup| setup.id),
+                ..Belongs::new(stand, calibration)
+            };
             keep_stretch(&mut store, &request, belongs)
                 .map_err(Failure::of)?
                 .get()
@@ -324,7 +335,12 @@ pub(super) fn setup(
 ) -> Result<(), Failure> {
     let read = read_stand(&daemon.stand.file)?;
     let name = match name {
-        None if again => Some(setup_in_force(&read)?),
+        None if again => {
+            let reader = StoreReader::open(&read.store_folder).map_err(Failure::of)?;
+            let setup = setup_in_force(&reader).map_err(Failure::of)?;
+            let none = || Failure("--again: no setup is in force; name it".to_owned());
+            Some(setup.ok_or_else(none)?.name)
+        }
         name => name,
     };
     let Some(name) = name else {
@@ -361,12 +377,6 @@ pub(super) fn setup(
     Ok(())
 }
 
-fn setup_in_force(read: &StandFile) -> Result<String, Failure> {
-    let reader = StoreReader::open(&read.store_folder).map_err(Failure::of)?;
-    let name = reader.meta("setup").map_err(Failure::of)?;
-    name.ok_or_else(|| Failure("--again: no setup is in force; name it".to_owned()))
-}
-
 fn list_setups(read: &StandFile) -> Result<(), Failure> {
     let reader = StoreReader::open(&read.store_folder).map_err(Failure::of)?;
     let current = reader.meta("setup").map_err(Failure::of)?;
@@ -390,9 +400,7 @@ fn list_setups(read: &StandFile) -> Result<(), Failure> {
 }
 
 pub(super) fn air(
-    pressure: Option<&str>,
-    temperature: Option<&str>,
-    humidity: Option<&str>,
+    values: &AirValues,
     forget: bool,
     daemon: &DaemonArgument,
 ) -> Result<(), Failure> {
@@ -400,7 +408,7 @@ pub(super) fn air(
     let entered = if forget {
         None
     } else {
-        Some(entered_air(&read.stand, pressure, temperature, humidity)?)
+        Some(entered_air(&read.stand, values)?)
     };
     let body = serde_json::to_value(entered).map_err(Failure::of)?;
     match Line::to(&read.stand, daemon)?.post("/api/air", &body) {
@@ -418,45 +426,64 @@ pub(super) fn air(
     Ok(())
 }
 
+/// Air as a person enters it.
+#[derive(Debug, Clone, clap::Args)]
+pub(super) struct AirValues {
+    /// Absolute pressure at the stand, such as "1003 +/- 1 hPa"
+    #[arg(long)]
+    pressure: Option<String>,
+    /// Intake air temperature, such as "24 degC"
+    #[arg(long)]
+    temperature: Option<String>,
+    /// Relative humidity, such as "55 %"
+    #[arg(long)]
+    humidity: Option<String>,
+}
+
+impl AirValues {
+    /// Whether any of it was entered.
+    pub(super) const fn is_given(&self) -> bool {
+        self.pressure.is_some() || self.temperature.is_some() || self.humidity.is_some()
+    }
+}
+
 /// What was entered, and the stand file's values for the rest.
-fn entered_air(
-    stand: &Stand,
-    pressure: Option<&str>,
-    temperature: Option<&str>,
-    humidity: Option<&str>,
-) -> Result<EnteredAir, Failure> {
-    if pressure.is_none() && temperature.is_none() && humidity.is_none() {
+pub(super) fn entered_air(stand: &Stand, values: &AirValues) -> Result<EnteredAir, Failure> {
+    if !values.is_given() {
         return Err(Failure::new(
             "give --pressure, --temperature or --humidity, or --forget",
         ));
     }
-    let take =
-        |name: &str, text: Option<&str>, kind: &units::Kind, of_file: AirInput, otherwise: f64| {
-            match (text, of_file) {
-                (Some(text), _) => units::measured(text, kind)
-                    .map_err(|error| Failure(format!("--{name} {text:?}: {error}"))),
-                (None, AirInput::Entered(value)) => Ok(value),
-                // A channel measures it, and goes on doing so: this value is not used.
-                (None, AirInput::Channel(_)) => Ok(Measured::exact(otherwise)),
-            }
-        };
+    let take = |name: &str,
+                text: &Option<String>,
+                kind: &units::Kind,
+                of_file: AirInput,
+                otherwise: f64| {
+        match (text, of_file) {
+            (Some(text), _) => units::measured(text, kind)
+                .map_err(|error| Failure(format!("--{name} {text:?}: {error}"))),
+            (None, AirInput::Entered(value)) => Ok(value),
+            // A channel measures it, and goes on doing so: this value is not used.
+            (None, AirInput::Channel(_)) => Ok(Measured::exact(otherwise)),
+        }
+    };
     let pressure = take(
         "pressure",
-        pressure,
+        &values.pressure,
         &units::PRESSURE,
         stand.air.pressure_pa,
         101_325.0,
     )?;
     let temperature = take(
         "temperature",
-        temperature,
+        &values.temperature,
         &units::TEMPERATURE,
         stand.air.temperature_k,
         293.15,
     )?;
     let humidity = take(
         "humidity",
-        humidity,
+        &values.humidity,
         &units::RATIO,
         stand.air.relative_humidity,
         0.5,

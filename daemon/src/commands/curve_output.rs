@@ -7,6 +7,7 @@ use leverarm_torque::curve::{Curve, CurvePoint, How, Peak, RatioCheck};
 use serde_json::{Value, json};
 
 use super::UnitsChoice;
+use leverarm_analysis::reduction::CyclesBody;
 use leverarm_plot::{Axis, Mark, Panel, Plot, Series};
 
 pub(super) fn units(of_stand: DisplayUnits, choice: Option<UnitsChoice>) -> DisplayUnits {
@@ -59,7 +60,7 @@ pub(super) fn table(curve: &Curve, units: &DisplayUnits) -> Table {
             format!("{:.2}", torque.difference(expanded)),
             format!("{:.2}", power.number(point.power_w())),
             format!("{:.2}", power.difference(share * point.power_w().abs())),
-            said_of(point),
+            said_of(point, units),
         ]);
     }
     align_right(&mut table, 0..5);
@@ -67,13 +68,16 @@ pub(super) fn table(curve: &Curve, units: &DisplayUnits) -> Table {
 }
 
 /// What sets a point apart, in words.
-fn said_of(point: &CurvePoint) -> String {
+fn said_of(point: &CurvePoint, units: &DisplayUnits) -> String {
     let mut said = Vec::new();
     if !point.trustworthy {
         said.push("not trustworthy".to_owned());
     }
     if let Some(check) = point.ratio_check.filter(RatioCheck::is_off) {
         said.push(format!("ratio {:+.1} %", 100.0 * check.deviation));
+        if let Some(watt) = point.slip_power_w {
+            said.push(format!("slip takes {}", units.power.text(watt, 2)));
+        }
     }
     if let How::Steady { seconds } = point.how {
         said.push(format!("held {seconds:.1} s"));
@@ -119,6 +123,7 @@ pub(super) fn json(curve: &Curve) -> Value {
         "slipping": curve.points.iter().map(CurvePoint::is_slipping).collect::<Vec<bool>>(),
         "ratio_deviation": curve.points.iter()
             .map(|p| p.ratio_check.map(|check| check.deviation)).collect::<Vec<Option<f64>>>(),
+        "slip_power_w": curve.points.iter().map(|p| p.slip_power_w).collect::<Vec<Option<f64>>>(),
         "held_s": curve.points.iter().map(|p| match p.how {
             How::Steady { seconds } => Some(seconds),
             How::Sweep => None,
@@ -130,6 +135,9 @@ pub(super) fn json(curve: &Curve) -> Value {
         "peak_power_rpm": peak_power_rpm,
         "air_factor": curve.factor.factor,
         "air_factor_within_range": curve.factor.within_valid_range(),
+        "resolution_rpm": curve.points.iter().map(|p| p.resolution_rpm).collect::<Vec<Option<f64>>>(),
+        "cycles": curve.cycles.as_ref().map(CyclesBody::from),
+        "shuffle": curve.shuffle,
         "timing_noise_s": curve.timing_noise_s,
         "sweep_rpm_per_s": curve.sweep_rpm_per_s,
         "remarks": curve.remarks,

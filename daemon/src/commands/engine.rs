@@ -6,8 +6,8 @@ use leverarm_config::units;
 use leverarm_torque::comparison::Estimate;
 use leverarm_torque::comparison::words::decimals_for;
 use leverarm_torque::engine::{
-    Cause, EnginePoint, LimitReport, Part, Parts, Reading, RegionParts, Role, STANDARD_DRY_PA,
-    STANDARD_K, TEST_DEPRESSIONS_PA,
+    Cause, EnginePoint, LimitReport, MixtureCurve, Part, Parts, Reading, RegionParts, Role,
+    STANDARD_DRY_PA, STANDARD_K, TEST_DEPRESSIONS_PA,
 };
 use serde_json::{Value, json};
 
@@ -481,11 +481,12 @@ impl<'a> WhyReport<'a> {
                     lines.push(self.sentence(region));
                     lines.extend(region_details(region));
                 }
-                lines.push(
+                let (rich, lean) = MixtureCurve::LAMBDA;
+                lines.push(format!(
                     "air: what a change of volumetric efficiency does; mixture: what a change of \
-                     lambda does to the work of a mass of air; rest: neither. ± 95 %"
-                        .to_owned(),
-                );
+                     lambda does to the work of a mass of air, known for lambda {rich} to {lean}; \
+                     rest: neither. ± 95 %"
+                ));
             }
         }
         if !why.friction_measured {

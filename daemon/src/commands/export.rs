@@ -10,6 +10,7 @@ use super::{CurveArguments, Failure, StoreArgument, say};
 use crate::export::{ExportError, Facts, Table, csv, mdf4, parquet, raw, reduced};
 use leverarm_analysis::engine::engine_pull;
 use leverarm_analysis::reduction::{CurveChoice, record_pull, reduce_recorded};
+use leverarm_analysis::replay::byte_log;
 use leverarm_store::{PullId, PullRecord, PullState, StoreReader};
 
 /// What to export, and where to.
@@ -105,15 +106,11 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<(), Failure> {
                 wanted.len()
             )));
         };
+        let connection = reader.connection(pull.connection).map_err(Failure::of)?;
+        let chunks = reader.pull_chunks(pull.id).map_err(Failure::of)?;
+        let bytes = byte_log(&connection, chunks.iter().flatten()).map_err(Failure::of)?;
         let mut out = create(arguments)?;
-        for chunk in reader
-            .pull_chunks(pull.id)
-            .map_err(Failure::of)?
-            .iter()
-            .flatten()
-        {
-            out.write_all(&chunk.bytes).map_err(|e| cannot(e.into()))?;
-        }
+        out.write_all(&bytes).map_err(|e| cannot(e.into()))?;
         out.flush().map_err(|e| cannot(e.into()))?;
         say(&format!("written: {}", arguments.out.display()));
         return Ok(());

@@ -12,6 +12,7 @@ mod doctor;
 mod engine;
 mod export;
 mod guards;
+mod import;
 mod journal;
 mod plan;
 mod pulls;
@@ -194,15 +195,8 @@ enum Command {
     },
     /// Enter the air of the day: it stands in for the fixed values of the stand file
     Air {
-        /// Absolute pressure at the stand, such as "1003 +/- 1 hPa"
-        #[arg(long)]
-        pressure: Option<String>,
-        /// Intake air temperature, such as "24 degC"
-        #[arg(long)]
-        temperature: Option<String>,
-        /// Relative humidity, such as "55 %"
-        #[arg(long)]
-        humidity: Option<String>,
+        #[command(flatten)]
+        values: control::AirValues,
         /// Forget what was entered
         #[arg(long)]
         forget: bool,
@@ -218,6 +212,9 @@ enum Command {
         /// A note on it
         #[arg(long, default_value = "")]
         note: String,
+        /// Let it take part in comparisons, as a pull with the setup in force
+        #[arg(long)]
+        with_setup: bool,
         /// JSON instead of words
         #[arg(long)]
         json: bool,
@@ -273,6 +270,8 @@ enum Command {
         #[arg(value_name = "DIR")]
         folder: PathBuf,
     },
+    /// Take byte logs of an earlier session or another stand into the store, as pulls like any other
+    Import(import::ImportArguments),
     /// Reduce a recorded byte log of a board to a curve
     Reduce {
         /// The bytes as they came from the port
@@ -536,24 +535,17 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             daemon,
         } => control::setup(name, notes, &parts, again, &daemon),
         Command::Air {
-            pressure,
-            temperature,
-            humidity,
+            values,
             forget,
             daemon,
-        } => control::air(
-            pressure.as_deref(),
-            temperature.as_deref(),
-            humidity.as_deref(),
-            forget,
-            &daemon,
-        ),
+        } => control::air(&values, forget, &daemon),
         Command::Keep {
             last,
             note,
+            with_setup,
             json,
             daemon,
-        } => control::keep(&last, note, json, &daemon),
+        } => control::keep(&last, note, with_setup, json, &daemon),
         Command::Calibrate(what) => calibrate::calibrate(&what),
         Command::Tare(arguments) => calibrate::tare(&arguments),
         Command::Calibrations(arguments) => calibrate::list(&arguments),
@@ -567,6 +559,7 @@ fn dispatch(command: Command) -> Result<(), Failure> {
         Command::Cut { reason, daemon } => control::cut(&reason, &daemon),
         Command::Release { cut, daemon } => control::release(cut, &daemon),
         Command::Documents { folder } => system::documents(&folder),
+        Command::Import(arguments) => import::run(&arguments),
         Command::Reduce {
             board_log,
             stand,

@@ -234,6 +234,9 @@ fn print_curve(curve: &Curve, units: &DisplayUnits) {
         "peak power  {}",
         curve_output::peak_text(curve.peak_power, units.power)
     ));
+    for (what, words) in curve.engine_words() {
+        say(&format!("{what}: {words}"));
+    }
     print_remarks(curve);
 }
 
@@ -295,7 +298,7 @@ pub(super) fn reduce(
     Ok(())
 }
 
-fn read_calibration(file: &Path) -> Result<Calibration, Failure> {
+pub(super) fn read_calibration(file: &Path) -> Result<Calibration, Failure> {
     let shown = file.display();
     let text =
         std::fs::read_to_string(file).map_err(|error| Failure(format!("{shown}: {error}")))?;

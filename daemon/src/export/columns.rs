@@ -1,7 +1,7 @@
 //! Columns of a pull: its reduced curve, and its raw samples.
 
 use leverarm_config::{Channel, ChannelId, Quantity, Signal, Stand};
-use leverarm_torque::curve::CurvePoint;
+use leverarm_torque::curve::{CurvePoint, Cycles};
 
 use leverarm_torque::engine::Reading;
 
@@ -62,7 +62,25 @@ pub fn reduced(reduced: &ReducedPull, engine: Option<&EnginePull>) -> Table {
             "N·m",
             &trusted(&CurvePoint::pull_to_pull_uncertainty_nm),
         ),
+        column("resolution", "rpm", &|p| {
+            p.resolution_rpm.unwrap_or(f64::NAN)
+        }),
     ];
+    let slips = points.iter().any(|point| point.slip_power_w.is_some());
+    columns
+        .extend(slips.then(|| column("slip_power", "W", &|p| p.slip_power_w.unwrap_or(f64::NAN))));
+    // Of the pull as a whole, in every row.
+    let cycles = reduced.curve.cycles.as_ref();
+    let whole = |value: fn(&Cycles) -> f64| vec![cycles.map_or(f64::NAN, value); points.len()];
+    columns.extend([
+        Column::numbers("cycle_variation", "1", whole(|cycles| cycles.cov)),
+        Column::numbers(
+            "cycle_variation_expanded_uncertainty",
+            "1",
+            whole(Cycles::expanded_uncertainty),
+        ),
+        Column::numbers("misfired_cycles", "1", whole(Cycles::misfired)),
+    ]);
     columns.extend(
         engine
             .into_iter()

@@ -10,8 +10,9 @@ use leverarm_torque::sensor::Law;
 
 use leverarm_software_stand::{
     AnalogChannel, AnalogSensor, AnalogSource, Breathing, Drum, Engine, Exhaust, ForceChannel, Hum,
-    Intake, Losses, Mixture, Pickup, Reaction, Relay, RiderScript, Setup, Shaft, StandAir,
-    StandModel, TemperatureChannel, TemperatureLaw, TemperatureSource, TorqueCurve, rad_per_s, rpm,
+    Intake, Losses, Mixture, Pickup, PickupFault, Reaction, Relay, RiderScript, Setup, Shaft,
+    StandAir, StandModel, TemperatureChannel, TemperatureLaw, TemperatureSource, TorqueCurve,
+    rad_per_s, rpm,
 };
 
 /// A pull of the simulated engine lasts about so long on any stand.
@@ -233,6 +234,10 @@ fn pickups(stand: &Stand, base: &StandModel) -> Vec<Pickup> {
             *slot = Pickup {
                 position_error_rms: if pickup.teeth > 1 { 0.003 } else { 0.0 },
                 jitter_rms_s: base.pickups.first().map_or(0.0, |p| p.jitter_rms_s),
+                fault: PickupFault {
+                    teeth_gone: (1 << pickup.missing) - 1,
+                    ..PickupFault::default()
+                },
                 ..Pickup::perfect(shaft, pickup.teeth)
             };
         }

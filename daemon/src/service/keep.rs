@@ -14,6 +14,10 @@ pub struct KeepRequest {
     /// A note on it.
     #[serde(default)]
     pub note: String,
+    /// Whether it takes part in comparisons as a pull with the setup in force. A stretch kept by hand
+    /// mostly covers another range than the pulls beside it.
+    #[serde(default)]
+    pub with_setup: bool,
 }
 
 /// Why nothing was kept.
@@ -73,7 +77,7 @@ pub(crate) fn keep(
         .ok_or(KeepError::Nothing)?;
     let pull = NewPull {
         connection: connection.id,
-        setup: belongs.setup,
+        setup: belongs.setup.filter(|_| request.with_setup),
         stand: belongs.stand,
         calibration: belongs.calibration,
         started_wall_us: first.wall_us_first,

@@ -31,7 +31,7 @@ pub use keep::{KeepError, KeepRequest};
 pub use real_time::ask as ask_for_real_time;
 pub use record_keeper::{Belongs, Kept, RecordKeeper};
 pub use recorder::{NewSetupRequest, StoreRequest, Stored};
-pub(crate) use recorder::{air_of_the_day, put_air, take_setup};
+pub(crate) use recorder::{air_of_the_day, put_air, setup_in_force, setup_of, take_setup};
 
 /// Commands that wait for the guard thread; more are refused.
 const COMMANDS_MAX: usize = 16;

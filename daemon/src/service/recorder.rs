@@ -23,8 +23,8 @@ use leverarm_analysis::parts::{part_differences, parts_in_words};
 use leverarm_analysis::reduction::EnteredAir;
 use leverarm_live::{EventData, Now, Record};
 use leverarm_store::{
-    Acknowledgement, EventId, NewEvent, NewSetup, PullEdit, PullId, PullState, SetupId, Severity,
-    Store, StoreError, StoreReader,
+    Acknowledgement, EventId, NewEvent, NewSetup, PullEdit, PullId, PullState, SetupId,
+    SetupRecord, Severity, Store, StoreError, StoreReader,
 };
 use leverarm_values::CalibratedStand;
 use leverarm_values::calibration::NewCalibrationRequest;
@@ -54,6 +54,19 @@ pub struct NewSetupRequest {
     /// It was taken off and put back on, though it is the setup in force.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub again: bool,
+}
+
+impl NewSetupRequest {
+    /// A name, with nothing said of parts.
+    #[must_use]
+    pub fn named(name: &str) -> Self {
+        Self {
+            name: name.to_owned(),
+            notes: String::new(),
+            parts: serde_json::Map::new(),
+            again: false,
+        }
+    }
 }
 
 /// Something that others want of the one writer.
@@ -349,10 +362,7 @@ pub(super) fn start(
     let stand = store.put_stand(&stand_text)?;
     let calibration = hash_in_force(&mut store)?;
     let reader = store.reader()?;
-    let setup = match reader.meta(META_SETUP)? {
-        Some(name) => Some(reader.setup_named(&name).map(|s| (s.id, s.name))?),
-        None => None,
-    };
+    let setup = setup_in_force(&reader)?.map(|setup| (setup.id, setup.name));
     let air = air_of_the_day(&reader)?;
     for pull in &store.recovered().pulls {
         tracing::warn!(pull = %pull, "a pull was under way when the daemon last ended: kept as interrupted");
@@ -739,8 +749,34 @@ pub(crate) fn take_setup(
     request: &NewSetupRequest,
     now: Now,
 ) -> Result<(SetupId, String), StoreError> {
+    let id = setup_of(store, request, now.wall_us)?;
+    store.set_meta(META_SETUP, Some(&request.name))?;
+    if request.again {
+        store.add_event(&mounting::event(&request.name, now))?;
+    }
+    Ok((id, request.name.clone()))
+}
+
+/// What is bolted on, as far as a person said so.
+///
+/// # Errors
+/// As the store's reading methods.
+pub(crate) fn setup_in_force(reader: &StoreReader) -> Result<Option<SetupRecord>, StoreError> {
+    let name = reader.meta(META_SETUP)?;
+    name.map(|name| reader.setup_named(&name)).transpose()
+}
+
+/// The setup of that name, made where there is none yet.
+///
+/// # Errors
+/// As the store's writing methods, and [`StoreError::OtherParts`].
+pub(crate) fn setup_of(
+    store: &mut Store,
+    request: &NewSetupRequest,
+    created_wall_us: i64,
+) -> Result<SetupId, StoreError> {
     let existing = store.reader()?.setup_named(&request.name);
-    let id = match existing {
+    match existing {
         Ok(setup) => {
             // A comparison judges by the parts: they are never changed under a name in use.
             let given = serde_json::Value::Object(request.parts.clone());
@@ -754,21 +790,16 @@ pub(crate) fn take_setup(
             if !request.notes.is_empty() && request.notes != setup.notes {
                 store.set_setup_notes(setup.id, &request.notes)?;
             }
-            setup.id
+            Ok(setup.id)
         }
         Err(StoreError::NotFound { .. }) => store.add_setup(&NewSetup {
             name: request.name.clone(),
-            created_wall_us: now.wall_us,
+            created_wall_us,
             notes: request.notes.clone(),
             parts: serde_json::Value::Object(request.parts.clone()),
-        })?,
-        Err(error) => return Err(error),
-    };
-    store.set_meta(META_SETUP, Some(&request.name))?;
-    if request.again {
-        store.add_event(&mounting::event(&request.name, now))?;
+        }),
+        Err(error) => Err(error),
     }
-    Ok((id, request.name.clone()))
 }
 
 /// The air that was last entered, as the store keeps it for the next pulls.

@@ -197,6 +197,19 @@ pub(super) fn pull(
             fields.push(("peak_power_w", FieldValue::F64(peak.value)));
             fields.push(("peak_power_rpm", FieldValue::F64(peak.rpm)));
         }
+        if let Some(cycles) = &curve.cycles {
+            fields.push(("cycle_variation", FieldValue::F64(cycles.cov)));
+            let half = FieldValue::F64(cycles.expanded_uncertainty());
+            fields.push(("cycle_variation_uncertainty_95", half));
+            fields.push(("working_cycles", FieldValue::F64(cycles.count)));
+            fields.push(("misfired_cycles", FieldValue::F64(cycles.misfired())));
+            fields.push(("jolts", whole(cycles.jolts.len())));
+        }
+        if let Some(shuffle) = curve.shuffle {
+            fields.push(("shuffle_hz", FieldValue::F64(shuffle.frequency_hz)));
+            let damping = shuffle.damping_ratio.map(FieldValue::F64);
+            fields.extend(damping.map(|ratio| ("shuffle_damping_ratio", ratio)));
+        }
     }
     let mut lines = Vec::new();
     lines.extend(line(
@@ -240,6 +253,9 @@ fn curve_fields(point: &CurvePoint, engine: &EnginePull) -> Vec<(String, FieldVa
         ("measured_torque_nm", point.measured_torque_nm),
         ("torque_uncertainty_95_nm", point.expanded_uncertainty_nm()),
         ("power_w", point.power_w()),
+        // Where nothing slips, and at a held speed: the line leaves out what is not there.
+        ("slip_power_w", point.slip_power_w.unwrap_or(f64::NAN)),
+        ("resolution_rpm", point.resolution_rpm.unwrap_or(f64::NAN)),
     ];
     let curve = curve.map(|(key, value)| (key.to_owned(), FieldValue::F64(value)));
     let trustworthy = FieldValue::Bool(point.trustworthy);

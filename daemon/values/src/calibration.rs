@@ -328,6 +328,8 @@ impl Calibration {
         }
         if let Some(ratio) = &self.drive_ratio {
             model.engine_per_drum = ratio.engine_per_drum;
+            // Measured under load, with what slips.
+            model.tyre_slip = Measured::exact(0.0).into();
         }
         if let Some(calibrated) = &self.losses {
             model.losses = loss_model(calibrated, model.drum_inertia_kg_m2.as_ref());

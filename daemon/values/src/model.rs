@@ -46,6 +46,7 @@ pub fn load_cell_model(stand: &Stand, calibration: &Calibration) -> Option<LoadC
 pub fn model(stand: &Stand, calibration: &Calibration) -> ReductionModel {
     let wheel = |pickup: &Pickup| WheelModel {
         teeth_per_turn: u32::from(pickup.teeth),
+        missing_teeth: u32::from(pickup.missing),
         on_engine: pickup.shaft == Shaft::Engine,
         tooth_errors: calibration.known_pattern(pickup.channel, pickup.teeth),
     };
@@ -65,9 +66,14 @@ pub fn model(stand: &Stand, calibration: &Calibration) -> ReductionModel {
             )
         },
         engine_per_drum: stand.drive.engine_per_drum.into(),
+        tyre_slip: match stand.drive.tyre {
+            Some(tyre) if second_pickup(stand).is_none() => tyre.slip.into(),
+            _ => Measured::exact(0.0).into(),
+        },
         wheel: curve_pickup(stand).map_or(
             WheelModel {
                 teeth_per_turn: 1,
+                missing_teeth: 0,
                 on_engine: false,
                 tooth_errors: None,
             },

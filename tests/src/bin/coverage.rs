@@ -311,10 +311,12 @@ impl Stated {
                 repeatability: Measured::new(0.0, self.loss_drift).into(),
                 ..LossModel::stated(p.losses, self.losses)
             },
+            tyre_slip: Measured::exact(0.0).into(),
             engine_per_drum: Measured::new(p.engine_per_drum, self.ratio * p.engine_per_drum)
                 .into(),
             wheel: WheelModel {
                 teeth_per_turn: p.teeth,
+                missing_teeth: 0,
                 on_engine: p.on_engine,
                 tooth_errors: None,
             },

@@ -223,3 +223,79 @@ fn a_brake_and_a_drum_together() {
     daemon.stop(Signal::SIGTERM);
     assert_curve_is_true(&bench.json(&["show", "1", "--json"]));
 }
+
+/// The bytes of a pull, from the middle of a connection, are reduced by themselves and taken into
+/// another store, where they are the same pull.
+#[test]
+fn a_pull_leaves_as_bytes_and_joins_another_store() {
+    let bench = Bench::new();
+    let mut board = bench.emulator(&[]);
+    let daemon = bench.serve();
+    board.order("idle");
+    board.wait_for("idle");
+    // Beyond the pull's pre-trigger, so that no hello is in its bytes.
+    std::thread::sleep(std::time::Duration::from_secs(3));
+    bench.run(&["setup", "main jet 105"]).ok();
+    board.order("pull");
+    board.wait_for("pull_ends");
+    bench.wait_for_pulls(1);
+    daemon.stop(Signal::SIGTERM);
+    let shown = bench.json(&["show", "1", "--json"]);
+
+    let (log, old) = (bench.path("pull.bin"), bench.path("elsewhere"));
+    let (log, old) = (log.to_str().unwrap(), old.to_str().unwrap());
+    bench.run(&["export", "1", "--out", log]).ok();
+    assert_curve_is_true(&bench.json(&["reduce", "--board-log", log, "--json"]));
+
+    let import = |more: &[&str]| bench.run(&[&["import", log, "--store", old], more].concat());
+    import(&["--began", "some day"]).fails_with(&["--began", "is no time"]);
+    import(&["--began", "2999-01-01"]).fails_with(&["has not come yet"]);
+    let began = ["--began", "2026-05-03 14:20", "--setup", "spacer 3 mm"];
+    let said = import(&began).ok();
+    assert_has(&said, &["1 pull from number 1 on, 1 of them whole"]);
+    let pulls = bench.json(&["pulls", "--json", "--store", old]);
+    let pull = &pulls["pulls"][0];
+    assert_eq!(pull["setup"], "spacer 3 mm", "{pull}");
+    assert_has(
+        &bench.run(&["pulls", "--store", old]).ok(),
+        &["2026-05-03 14:20"],
+    );
+    let again = bench.json(&["show", "1", "--json", "--store", old]);
+    assert_eq!(shown["rpm"], again["rpm"]);
+    let (before, after) = (numbers(&shown["torque_nm"]), numbers(&again["torque_nm"]));
+    for (before, after) in before.iter().zip(&after) {
+        assert_within("torque, taken in again", *after, *before, 1e-3);
+    }
+    bench.run(&["doctor", old]).ok();
+}
+
+/// A stretch kept by hand stands beside the pulls of its setup, and is not one of them.
+#[test]
+fn what_is_kept_by_hand_joins_a_setup_only_when_asked_to() {
+    let bench = Bench::new();
+    let mut board = bench.emulator(&[]);
+    let daemon = bench.serve();
+    bench.run(&["setup", "main jet 105"]).ok();
+    board.order("idle");
+    board.wait_for("idle");
+    bench.run(&["keep", "--last", "1 s"]).ok();
+    bench.run(&["keep", "--last", "1 s", "--with-setup"]).ok();
+    daemon.stop(Signal::SIGTERM);
+    bench.run(&["keep", "--last", "1 s"]).ok();
+    bench.run(&["keep", "--last", "1 s", "--with-setup"]).ok();
+    let setups: Vec<Value> = bench
+        .pulls()
+        .iter()
+        .map(|pull| pull["setup"].clone())
+        .collect();
+    let none = Value::Null;
+    assert_eq!(
+        setups,
+        [
+            none.clone(),
+            "main jet 105".into(),
+            none,
+            "main jet 105".into()
+        ]
+    );
+}

@@ -293,3 +293,72 @@ fn a_pull_keeps_the_calibrations_of_its_day() {
     assert_within("from the log", at(&reduced), at(&now), 1e-6);
     assert!((number(&reduced, "/air_factor") - 1.0).abs() < 1e-12);
 }
+
+/// Two working cycles that do not burn: the engine brakes with 15 % of its torque (common practice, no
+/// source) for two turns of the crank each. They are counted, with their speeds, on screen and in JSON.
+#[test]
+fn misfires_are_counted_and_the_cycle_variation_is_said() {
+    const CRANK_PER_DRUM: f64 = 5.0;
+    let drive = |omega: f64| 26.0 - 0.02 * omega; // what the engine does, of the drum's acceleration
+    let losses = 2.0 / 1.9;
+    let misfires_at_s = [2.0, 3.5];
+    let log = Story {
+        until_s: 8.0,
+        omega: 52.0,
+        alpha: &|t, omega| {
+            let cycle_s = 2.0 * std::f64::consts::TAU / CRANK_PER_DRUM / omega;
+            match t {
+                t if t < 1.0 => 0.5,
+                t if misfires_at_s
+                    .iter()
+                    .any(|at| (*at..at + cycle_s).contains(&t)) =>
+                {
+                    -0.15 * drive(omega) - losses
+                }
+                t if t < 5.0 => drive(omega) - losses,
+                _ => -2.0,
+            }
+        },
+        ratio: Some(&|_| CRANK_PER_DRUM),
+        ..Story::default()
+    };
+    let bench = Bench::new(DRUM_STAND);
+    let pull = bench.pull(&log.tell());
+    let shown = bench.json(&["show", &pull, "--json"]);
+    let cycles = &shown["cycles"];
+    assert_eq!(number(cycles, "/misfired"), 2.0, "{cycles}");
+    // 52 rad/s for a second, then 24 rad/s² more or less: 77 and 110 rad/s of the drum.
+    for (misfire, drum) in cycles["misfires"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .zip([77.0, 110.0])
+    {
+        assert_within(
+            "speed",
+            number(misfire, "/rpm"),
+            drum * CRANK_PER_DRUM / RPM,
+            0.05,
+        );
+    }
+    // The others are all alike.
+    assert!(
+        number(cycles, "/cov") < 3.0 * number(cycles, "/expanded_uncertainty"),
+        "{cycles}"
+    );
+    assert!(number(cycles, "/cov") < 0.01, "{cycles}");
+    assert!(
+        numbers(&shown, "/resolution_rpm")
+            .iter()
+            .all(|rpm| (20.0..2000.0).contains(rpm))
+    );
+    let text = bench.run(&["show", &pull]).ok();
+    for line in [
+        "cycle variation: ",
+        "misfires: 2 of ",
+        "smallest feature: ",
+        "remark: misfires: 2 of ",
+    ] {
+        assert!(text.contains(line), "{line} in {text}");
+    }
+}

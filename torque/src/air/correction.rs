@@ -13,8 +13,85 @@ use super::Air;
 pub enum Induction {
     /// Naturally aspirated or mechanically supercharged.
     NaturallyAspirated,
-    /// Turbocharged, with or without charge cooling.
+    /// Turbocharged, without a charge cooler or with one to the air.
     Turbocharged,
+    /// Turbocharged, with a charge cooler to a liquid.
+    TurbochargedLiquidCooled,
+}
+
+impl Induction {
+    const ALL: [Self; 3] = [
+        Self::NaturallyAspirated,
+        Self::Turbocharged,
+        Self::TurbochargedLiquidCooled,
+    ];
+
+    const fn key(self) -> &'static str {
+        match self {
+            Self::NaturallyAspirated => "na",
+            Self::Turbocharged => "turbo",
+            Self::TurbochargedLiquidCooled => "turbo-liquid",
+        }
+    }
+
+    const fn words(self) -> &'static str {
+        match self {
+            Self::NaturallyAspirated => "naturally aspirated",
+            Self::Turbocharged => "turbocharged",
+            Self::TurbochargedLiquidCooled => "turbocharged, charge cooled by liquid",
+        }
+    }
+
+    /// Powers of 99/p_d and T/298 in f_a (ISO 1585 and ISO 15550, from memory, not verified).
+    const fn powers(self) -> (f64, f64) {
+        match self {
+            Self::NaturallyAspirated => (1.0, 0.7),
+            Self::Turbocharged => (0.7, 1.5),
+            Self::TurbochargedLiquidCooled => (0.7, 0.7),
+        }
+    }
+}
+
+/// Whose engine factor f_m a compression-ignition engine is given.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum EngineFactor {
+    /// UN Regulation No. 85, Annex 5, 5.4.2.2: 0.036 q_c − 1.14 between 40 and 65 mg/(l·cycle), 0.3
+    /// below, 1.2 above (its wording was seen reproduced).
+    Iso1585,
+    /// The same line down to 37.2 mg/(l·cycle), as a workshop manual of an industrial engine has it, and
+    /// 0.2 below (ISO 15550 and SAE J1349, from memory, not verified).
+    Iso15550,
+}
+
+impl EngineFactor {
+    const ALL: [Self; 2] = [Self::Iso1585, Self::Iso15550];
+
+    const fn key(self) -> &'static str {
+        match self {
+            Self::Iso1585 => "iso1585",
+            Self::Iso15550 => "iso15550",
+        }
+    }
+
+    const fn words(self) -> &'static str {
+        match self {
+            Self::Iso1585 => "ISO 1585 / UN R85",
+            Self::Iso15550 => "ISO 15550",
+        }
+    }
+
+    /// f_m at a fuel delivery.
+    #[must_use]
+    pub fn value(self, fuel: CorrectedFuel) -> f64 {
+        let (break_at, below) = match self {
+            Self::Iso1585 => (40.0, 0.3),
+            Self::Iso15550 => (37.2, 0.2),
+        };
+        if fuel.0 < break_at {
+            return below;
+        }
+        0.036 * fuel.0.min(65.0) - 1.14
+    }
 }
 
 /// Corrected specific fuel delivery q_c = q/r in mg per litre of swept volume and
@@ -45,13 +122,6 @@ impl CorrectedFuel {
     }
 }
 
-/// Engine factor f_m of UN Regulation No. 85, Annex 5, 5.4.2.2:
-/// 0.036 q_c − 1.14 between 40 and 65 mg/(l·cycle), 0.3 below, 1.2 above.
-#[must_use]
-pub fn engine_factor_fm(fuel: CorrectedFuel) -> f64 {
-    0.036 * fuel.0.clamp(40.0, 65.0) - 1.14
-}
-
 /// A standard by which measured power is carried over to reference air.
 ///
 /// Torque takes the same factor as power.
@@ -63,10 +133,15 @@ pub enum Correction {
     /// ISO 1585 and UN R85, spark ignition: α_a = (99/p_d)^1.2 · (T/298)^0.6, p_d the dry
     /// pressure in kPa. Reference air 25 °C, 99 kPa dry.
     Iso1585SparkIgnition,
-    /// ISO 1585 and UN R85, compression ignition: α_c = f_a^f_m, with
-    /// f_a = (99/p_d)·(T/298)^0.7 without a turbocharger and
-    /// f_a = (99/p_d)^0.7·(T/298)^1.5 with one.
-    Iso1585CompressionIgnition {
+    /// Regulation (EU) 134/2014 for vehicles of category L, spark ignition: reference air and range
+    /// from its text; the equation is an image in the copy that was seen, and is taken to be that of
+    /// ISO 1585, with which the reference air agrees.
+    Eu134SparkIgnition,
+    /// Compression ignition: α_c = f_a^f_m, with f_a = (99/p_d)·(T/298)^0.7 without a turbocharger,
+    /// (99/p_d)^0.7·(T/298)^1.5 with one, and (99/p_d)^0.7·(T/298)^0.7 where a liquid cools its charge.
+    CompressionIgnition {
+        /// Whose f_m.
+        engine_factor: EngineFactor,
         /// How the engine is charged.
         induction: Induction,
         /// Fuel delivery, which sets f_m.
@@ -97,6 +172,8 @@ pub struct Breach {
     pub max: f64,
     /// What it is.
     pub found: f64,
+    /// Whose limits they are, and whether their text was seen.
+    pub source: &'static str,
 }
 
 impl fmt::Display for Breach {
@@ -107,11 +184,12 @@ impl fmt::Display for Breach {
             min,
             max,
             found,
+            source,
         } = self;
         let space = if unit.is_empty() { "" } else { " " };
         write!(
             f,
-            "{quantity} {found:.2}{space}{unit} is outside {min} to {max}{space}{unit}"
+            "{quantity} {found:.2}{space}{unit} is outside {min} to {max}{space}{unit} ({source})"
         )
     }
 }
@@ -153,33 +231,54 @@ impl CorrectionFactor {
     }
 }
 
-/// Range of use of a standard.
+/// Limits, and whose they are.
+struct Limits(f64, f64, &'static str);
+
+/// Range of use of a standard; what it does not limit, or what is not known of it, is `None`.
 struct Range {
-    temperature_c: (f64, f64),
-    dry_pressure_kpa: (f64, f64),
-    factor: Option<(f64, f64)>,
+    temperature_c: Option<Limits>,
+    dry_pressure_kpa: Option<Limits>,
+    factor: Option<Limits>,
 }
 
-/// Temperature range: Regulation (EU) 134/2014, Annex X, Appendix 2.2 (283.2 K to 318.2 K).
-/// Pressure and factor: UN R85, Annex 5, 5.3 and 5.4.1 (from memory).
-const ISO1585_SPARK: Range = Range {
-    temperature_c: (10.0, 45.0),
-    dry_pressure_kpa: (80.0, 110.0),
-    factor: Some((0.93, 1.07)),
+const R85: &str = "UN R85, from memory, not verified";
+const EU134: &str = "Regulation (EU) 134/2014";
+
+/// UN R85, Annex 5, 5.3 and 5.4.1: 288 to 308 K. Not verified.
+const R85_SPARK: Range = Range {
+    temperature_c: Some(Limits(15.0, 35.0, R85)),
+    dry_pressure_kpa: Some(Limits(80.0, 110.0, R85)),
+    factor: Some(Limits(0.93, 1.07, R85)),
 };
 
-/// UN R85, Annex 5, 5.3 and 5.4.2 (from memory).
-const ISO1585_COMPRESSION: Range = Range {
-    temperature_c: (10.0, 40.0),
-    dry_pressure_kpa: (80.0, 110.0),
-    factor: Some((0.9, 1.1)),
+/// Annex X, Appendix 2.2: 283.2 to 318.2 K. The part of its text that was seen limits neither pressure
+/// nor factor.
+const EU134_SPARK: Range = Range {
+    temperature_c: Some(Limits(10.0, 45.0, EU134)),
+    dry_pressure_kpa: None,
+    factor: Some(Limits(
+        0.93,
+        1.07,
+        "Regulation (EU) 134/2014, from memory, not verified",
+    )),
 };
 
-/// SAE J1349, spark ignition (from memory, low confidence).
-const J1349: Range = Range {
-    temperature_c: (15.0, 35.0),
-    dry_pressure_kpa: (90.0, 105.0),
-    factor: None,
+/// UN R85, Annex 5, 5.3 and 5.4.2: 283 to 313 K, not verified; the limits of the factor were seen in
+/// a workshop manual of an industrial engine.
+const R85_COMPRESSION: Range = Range {
+    temperature_c: Some(Limits(10.0, 40.0, R85)),
+    dry_pressure_kpa: Some(Limits(80.0, 110.0, R85)),
+    factor: Some(Limits(0.9, 1.1, R85)),
+};
+
+/// Spark ignition.
+const J1349: Range = {
+    const SOURCE: &str = "SAE J1349, from memory, not verified";
+    Range {
+        temperature_c: Some(Limits(15.0, 35.0, SOURCE)),
+        dry_pressure_kpa: Some(Limits(90.0, 105.0, SOURCE)),
+        factor: None,
+    }
 };
 
 impl Correction {
@@ -196,18 +295,25 @@ impl Correction {
                     validity: Validity::Within,
                 };
             }
-            Self::Iso1585SparkIgnition => (
+            Self::Iso1585SparkIgnition | Self::Eu134SparkIgnition => (
                 (99.0 / dry_kpa).powf(1.2) * (absolute / 298.0).powf(0.6),
-                Some(&ISO1585_SPARK),
+                Some(if *self == Self::Eu134SparkIgnition {
+                    &EU134_SPARK
+                } else {
+                    &R85_SPARK
+                }),
             ),
-            Self::Iso1585CompressionIgnition { induction, fuel } => {
-                let (pressure_power, temperature_power) = match induction {
-                    Induction::NaturallyAspirated => (1.0, 0.7),
-                    Induction::Turbocharged => (0.7, 1.5),
-                };
+            Self::CompressionIgnition {
+                engine_factor,
+                induction,
+                fuel,
+            } => {
+                let (pressure_power, temperature_power) = induction.powers();
                 let fa = (99.0 / dry_kpa).powf(pressure_power)
                     * (absolute / 298.0).powf(temperature_power);
-                (fa.powf(engine_factor_fm(fuel)), Some(&ISO1585_COMPRESSION))
+                // Nothing is known of ISO 15550's own range.
+                let range = (engine_factor == EngineFactor::Iso1585).then_some(&R85_COMPRESSION);
+                (fa.powf(engine_factor.value(fuel)), range)
             }
             Self::SaeJ1349Jun90 => (
                 1.180 * (99.0 / dry_kpa) * (absolute / 298.0).sqrt() - 0.18,
@@ -233,20 +339,21 @@ impl Correction {
             };
         };
         let checks = [
-            ("temperature", "°C", Some(range.temperature_c), celsius),
-            ("dry pressure", "kPa", Some(range.dry_pressure_kpa), dry_kpa),
-            ("correction factor", "", range.factor, factor),
+            ("temperature", "°C", &range.temperature_c, celsius),
+            ("dry pressure", "kPa", &range.dry_pressure_kpa, dry_kpa),
+            ("correction factor", "", &range.factor, factor),
         ];
         let breaches: Vec<Breach> = checks
             .into_iter()
             .filter_map(|(quantity, unit, limits, found)| {
-                let (min, max) = limits?;
+                let &Limits(min, max, source) = limits.as_ref()?;
                 (!(min..=max).contains(&found)).then_some(Breach {
                     quantity,
                     unit,
                     min,
                     max,
                     found,
+                    source,
                 })
             })
             .collect();
@@ -259,8 +366,9 @@ impl Correction {
     }
 
     /// The keys that [`FromStr`] reads, for people.
-    pub const KEYS: &str = "none, iso1585, iso1585-ci-na:FUEL, iso1585-ci-turbo:FUEL (FUEL in mg \
-        per litre and cycle), j1349, din70020 or j607";
+    pub const KEYS: &str = "none, iso1585, eu134, j1349, din70020, j607, or for compression ignition \
+        iso1585-ci-na:FUEL, iso1585-ci-turbo:FUEL, iso1585-ci-turbo-liquid:FUEL or the same with \
+        iso15550 (FUEL in mg per litre and cycle)";
 
     /// The short key that [`FromStr`] reads back.
     #[must_use]
@@ -268,13 +376,12 @@ impl Correction {
         match self {
             Self::None => "none".into(),
             Self::Iso1585SparkIgnition => "iso1585".into(),
-            Self::Iso1585CompressionIgnition { induction, fuel } => {
-                let induction = match induction {
-                    Induction::NaturallyAspirated => "na",
-                    Induction::Turbocharged => "turbo",
-                };
-                format!("iso1585-ci-{induction}:{}", fuel.0)
-            }
+            Self::Eu134SparkIgnition => "eu134".into(),
+            Self::CompressionIgnition {
+                engine_factor,
+                induction,
+                fuel,
+            } => format!("{}-ci-{}:{}", engine_factor.key(), induction.key(), fuel.0),
             Self::SaeJ1349Jun90 => "j1349".into(),
             Self::Din70020 => "din70020".into(),
             Self::SaeJ607 => "j607".into(),
@@ -287,17 +394,18 @@ impl fmt::Display for Correction {
         match self {
             Self::None => f.write_str("uncorrected"),
             Self::Iso1585SparkIgnition => f.write_str("ISO 1585 / UN R85 (spark ignition)"),
-            Self::Iso1585CompressionIgnition { induction, fuel } => {
-                let induction = match induction {
-                    Induction::NaturallyAspirated => "naturally aspirated",
-                    Induction::Turbocharged => "turbocharged",
-                };
-                write!(
-                    f,
-                    "ISO 1585 / UN R85 (compression ignition, {induction}, {} mg/(l·cycle))",
-                    fuel.0
-                )
-            }
+            Self::Eu134SparkIgnition => f.write_str("Regulation (EU) 134/2014 (spark ignition)"),
+            Self::CompressionIgnition {
+                engine_factor,
+                induction,
+                fuel,
+            } => write!(
+                f,
+                "{} (compression ignition, {}, {} mg/(l·cycle))",
+                engine_factor.words(),
+                induction.words(),
+                fuel.0
+            ),
             Self::SaeJ1349Jun90 => f.write_str("SAE J1349 (JUN90)"),
             Self::Din70020 => f.write_str("DIN 70020"),
             Self::SaeJ607 => f.write_str("SAE J607"),
@@ -334,7 +442,7 @@ impl FromStr for Correction {
             Some((name, fuel)) => (name, Some(fuel)),
             None => (key, None),
         };
-        let compression = |induction| {
+        let compression = |engine_factor: EngineFactor, induction| {
             let found = fuel.unwrap_or_default();
             let Ok(value) = found.parse() else {
                 return Err(CorrectionKeyError::FuelNotANumber {
@@ -343,17 +451,32 @@ impl FromStr for Correction {
                 });
             };
             let fuel = CorrectedFuel::mg_per_l_cycle(value)?;
-            Ok(Self::Iso1585CompressionIgnition { induction, fuel })
+            Ok(Self::CompressionIgnition {
+                engine_factor,
+                induction,
+                fuel,
+            })
         };
         match (name, fuel) {
             ("none", None) => Ok(Self::None),
             ("iso1585", None) => Ok(Self::Iso1585SparkIgnition),
-            ("iso1585-ci-na", _) => compression(Induction::NaturallyAspirated),
-            ("iso1585-ci-turbo", _) => compression(Induction::Turbocharged),
+            ("eu134", None) => Ok(Self::Eu134SparkIgnition),
             ("j1349", None) => Ok(Self::SaeJ1349Jun90),
             ("din70020", None) => Ok(Self::Din70020),
             ("j607", None) => Ok(Self::SaeJ607),
-            _ => Err(CorrectionKeyError::Unknown(key.into())),
+            _ => {
+                let named = name.split_once("-ci-").and_then(|(standard, charged)| {
+                    let factor = EngineFactor::ALL
+                        .into_iter()
+                        .find(|f| f.key() == standard)?;
+                    let induction = Induction::ALL.into_iter().find(|i| i.key() == charged)?;
+                    Some((factor, induction))
+                });
+                match named {
+                    Some((factor, induction)) => compression(factor, induction),
+                    None => Err(CorrectionKeyError::Unknown(key.into())),
+                }
+            }
         }
     }
 }

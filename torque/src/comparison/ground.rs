@@ -18,12 +18,12 @@ pub const REPEATED_BUILDS_MIN: usize = 3;
 /// Probability of a gap between returns so large, below which it is more than the stand is known to do.
 const GAP_ALARM: f64 = 0.05;
 /// Standard deviations of a gap that are nothing in excess.
-const EXPECTED_SDS: f64 = 0.8;
+const EXPECTED_SDS: f64 = 1.0;
 /// Probability of a false alarm below which a pull is taken to be none of its build's.
 const APART_ALARM: f64 = 0.01;
 /// Probability of so large a scatter by chance below which a setup's pulls have one of their own: rather
 /// too often than too seldom, because missing it costs the truth and a false alarm only width.
-const UNEVEN_ALARM: f64 = 0.25;
+const UNEVEN_ALARM: f64 = 0.15;
 /// Such pulls at most, as a share.
 const APART_SHARE_MAX: f64 = 0.15;
 
@@ -61,8 +61,8 @@ pub struct Ground {
     pub steps: Vec<Step>,
     /// Half the difference of the returns at each speed, relative; empty without returns.
     pub gap: Vec<f64>,
-    /// The part of it, 0 to 1, by which the returns differ more than other sessions let expect (0.8
-    /// standard deviations of such a gap).
+    /// The part of it, 0 to 1, by which the returns differ more than other sessions let expect (one
+    /// standard deviation of such a gap).
     pub gap_excess: f64,
     /// The returns differ by more than the stand is known to do.
     pub gap_is_strange: bool,

@@ -1,27 +1,37 @@
 //! What a change did: setups compared from repeated pulls, with an honest answer.
 //!
 //! # Model
-//! A pull's torque curve, divided by the mean of all curves of the test, is
-//! `setup(rpm) + drift(rpm) · t + scatter(rpm)`. `t` is the pull's number or the time, so drift is one
-//! straight line for the whole test; it is taken out when some setup was tested again after another
-//! one (only a return tells drift from a change). Setups and drift are found by least squares with the
-//! same design at every speed, so the variance of any difference is that of a single pull times a
-//! number known from the plan: the uncertainty of the drift is carried by that number and by the
-//! degree of freedom it takes. No pull is treated unlike the others; see [`FirstPulls`].
+//! A pull's torque curve, divided by the mean of all curves compared, is
+//! `setup(rpm) + build(rpm) + day(rpm) + drift(rpm, t) + pull(rpm)`, for all pulls of the store at once:
+//! one linear mixed model ([`crate::mixed`]). A build is one mounting of the parts. Drift within a
+//! session is a straight line, a warming up that falls in the first pulls, and neighbours that are
+//! alike. Variances are estimated by restricted maximum likelihood, apart for the overall factor of a
+//! curve, its slope over rpm and the remainder, because they need not have the same shape.
 //!
-//! Scatter is pooled over the setups, as repeatability is in ISO 5725-2. Its repeatability limit is
-//! r = 2.8 s_r (ISO 5725-6): two single pulls differ by less, 19 times out of 20.
+//! Inference is on builds: the means of mountings, weighted by the covariance found, with a level for
+//! each session and a straight drift for each with more than one setup. How much they scatter is told
+//! by builds alone, so the degrees of freedom are the builds beyond those unknowns, whatever the ratio
+//! of builds' to pulls' scatter. What earlier sessions tell of builds serves the next one. Setups that
+//! were never tested in one session are compared through those that link them.
+//!
+//! # What keeps an answer back
+//! With fewer than [`REPEATED_BUILDS_MIN`] builds beyond the unknowns, or without a return or a link,
+//! nothing is claimed ([`Doubt`]); the numbers are then those of independent pulls around a straight
+//! drift, by least squares. A typical scatter of builds may stand in. No claim is made while the
+//! difference lies inside half the gap of the returns, and what that gap has in excess of what other
+//! sessions let expect widens the band.
+//!
+//! Repeatability is pooled over the setups as in ISO 5725-2. Its limit is r = 2.8 s_r (ISO 5725-6): two
+//! single pulls differ by less, 19 times out of 20.
 //!
 //! # Simultaneous band
 //! The band of a difference holds the true difference at *all* speeds at once with the confidence
-//! asked for. Its half width is `c · s(rpm) · √ratio`. `s` comes from a low-rank model of the residual
-//! curves: an overall factor and a slope over rpm with their covariance, and a remainder whose
-//! variance is smoothed over the speeds. `c` is the quantile of the largest |difference| / standard
+//! asked for. Its half width is `c · s(rpm)`, `s` the standard error from factor, slope and a remainder
+//! whose variance is smoothed over the speeds. `c` is the quantile of the largest |difference| / standard
 //! error along the curve, simulated from that model (a max-t by parametric bootstrap), with `s`
-//! estimated anew from as few simulated pulls each time. That anew is the small-sample correction:
-//! with scatter that is one factor for the whole curve, `c` is Student's t of the same degrees of
-//! freedom. The remainder is simulated as a Gaussian process with the spectrum of the residuals.
-//! Coverage between 94 and 96 % is tested by simulation in `tests/src/bin/comparison.rs`.
+//! estimated anew each time with as few degrees of freedom. That anew is the small-sample correction:
+//! with scatter that is one factor for the whole curve, `c` is Student's t. How often band and claims
+//! are right, in worlds that a shed may be, is counted by `tests/src/bin/comparison.rs`.
 //!
 //! Sources: P. H. Westfall, S. S. Young, *Resampling-Based Multiple Testing*, 1993 (max-t);
 //! T. Hothorn, F. Bretz, P. Westfall, *Biometrical Journal* 50 (2008) 346 (simultaneous inference in
@@ -29,10 +39,6 @@
 //!
 //! Power is torque times speed, so the band of its difference is the torque's times speed and holds at
 //! the same time.
-//!
-//! # What it does not know
-//! Only pull-to-pull scatter is in the band. What is the same in every pull cancels; what changes when
-//! parts are taken off and put back on is seen only when a setup is built up more than once.
 
 mod band;
 mod checks;

@@ -118,7 +118,7 @@ impl Difference {
     }
 }
 
-/// P(T > t) of Student's t. Beyond a thousand degrees of freedom the normal distribution stands in.
+/// P(T > t) of Student's t.
 #[must_use]
 pub fn upper_tail(t: f64, degrees_of_freedom: f64) -> f64 {
     if degrees_of_freedom <= 1000.0
@@ -126,7 +126,20 @@ pub fn upper_tail(t: f64, degrees_of_freedom: f64) -> f64 {
     {
         return student.sf(t);
     }
-    Normal::standard().sf(t)
+    Normal::standard().sf(normal_deviate(t, degrees_of_freedom))
+}
+
+/// The normal deviate that is exceeded as often as `t`, for many degrees of freedom (G. W. Hill, CACM
+/// algorithm 395, 1970).
+fn normal_deviate(t: f64, degrees_of_freedom: f64) -> f64 {
+    if degrees_of_freedom.is_infinite() {
+        return t;
+    }
+    let a = degrees_of_freedom - 0.5;
+    let b = 48.0 * a * a;
+    let y = a * (t * t / degrees_of_freedom).ln_1p();
+    let series = (((-0.4 * y - 3.3) * y - 24.0) * y - 85.5) / (0.8 * y * y + 100.0 + b);
+    (((series + y + 3.0) / b + 1.0) * y.sqrt()).copysign(t)
 }
 
 /// The factor k with P(|T| > k) = `alpha`.

@@ -7,6 +7,8 @@ use crate::uncertainty::Measured;
 pub enum FuelKind {
     /// Petrol without ethanol.
     Petrol,
+    /// Petrol with 5 % ethanol by volume.
+    E5,
     /// Petrol with 10 % ethanol by volume.
     E10,
     /// 85 % ethanol by volume.
@@ -32,8 +34,9 @@ pub struct Fuel {
 
 impl FuelKind {
     /// All of them.
-    pub const ALL: [Self; 6] = [
+    pub const ALL: [Self; 7] = [
         Self::Petrol,
+        Self::E5,
         Self::E10,
         Self::E85,
         Self::Ethanol,
@@ -46,6 +49,7 @@ impl FuelKind {
     pub const fn word(self) -> &'static str {
         match self {
             Self::Petrol => "petrol",
+            Self::E5 => "e5",
             Self::E10 => "e10",
             Self::E85 => "e85",
             Self::Ethanol => "ethanol",
@@ -59,10 +63,11 @@ impl FuelKind {
     pub const fn source(self) -> &'static str {
         match self {
             Self::Petrol => {
-                "density: middle of EN 228; stoichiometric ratio 14.7 and 43.4 MJ/kg: common \
-                 practice, Heywood 1988 table D.4 has 14.6 and 44.0 (from memory)"
+                "density: middle of EN 228; stoichiometric ratio 14.7: common practice, Heywood 1988 \
+                 table D.4 has 14.6 (from memory); 43.0 MJ/kg: published test fuels have 42.1 and 42.8, \
+                 Heywood 44.0 (from memory), and the uncertainty covers them"
             }
-            Self::E10 | Self::E85 => {
+            Self::E5 | Self::E10 | Self::E85 => {
                 "mixed by volume from petrol and ethanol without excess volume"
             }
             Self::Ethanol | Self::Methanol => {
@@ -83,7 +88,7 @@ impl FuelKind {
             Fuel::of(
                 Measured::new(14.7, 0.1),
                 Measured::within(747.5, 27.5),
-                Measured::new(43.4e6, 0.4e6),
+                Measured::within(43.0e6, 1.0e6),
             )
         };
         let ethanol = || {
@@ -95,6 +100,7 @@ impl FuelKind {
         };
         match self {
             Self::Petrol => petrol(),
+            Self::E5 => petrol().mixed_with(ethanol(), 0.05),
             Self::E10 => petrol().mixed_with(ethanol(), 0.10),
             Self::E85 => petrol().mixed_with(ethanol(), 0.85),
             Self::Ethanol => ethanol(),

@@ -206,17 +206,17 @@ impl Work<'_> {
             FlowSource::Mass => Some(reading),
             FlowSource::Volume => Some(Reading::through([reading, density], |[q, rho]| q * rho)),
             FlowSource::Difference(meter) => {
-                let flow = |pa: f64, rho: f64| {
-                    let state = AirState {
-                        pressure_pa: self.ambient.pressure_pa(),
-                        temperature_k: self.ambient.temperature_k(),
-                        density_kg_per_m3: rho,
-                    };
-                    meter.mass_flow_kg_per_s(pa, &state).ok()
+                let state = |rho: f64| AirState {
+                    pressure_pa: self.ambient.pressure_pa(),
+                    temperature_k: self.ambient.temperature_k(),
+                    density_kg_per_m3: rho,
                 };
+                let flow = |pa: f64, rho: f64| meter.mass_flow_kg_per_s(pa, &state(rho)).ok();
                 // A drop that can't be is no flow; noise below zero is none either.
-                flow(reading.value.max(0.0), density.value)?;
-                let scale = Reading::new(1.0, 0.0, meter.relative_uncertainty());
+                let drop_pa = reading.value.max(0.0);
+                let kg_per_s = flow(drop_pa, density.value)?;
+                let of_meter = meter.relative_uncertainty(kg_per_s, drop_pa, &state(density.value));
+                let scale = Reading::new(1.0, 0.0, of_meter);
                 Some(Reading::through(
                     [reading, density, scale],
                     |[pa, rho, scale]| scale * flow(pa.max(0.0), rho).unwrap_or(f64::NAN),

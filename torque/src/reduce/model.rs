@@ -113,8 +113,10 @@ impl LoadCellModel {
 /// A tooth wheel.
 #[derive(Debug, Clone, PartialEq)]
 pub struct WheelModel {
-    /// Teeth in a turn.
+    /// Teeth in a turn, those left out counted.
     pub teeth_per_turn: u32,
+    /// Teeth left out on purpose, side by side.
+    pub missing_teeth: u32,
     /// Whether it sits on the crank rather than on the drum.
     pub on_engine: bool,
     /// Tooth errors known from calibration, from any tooth on.
@@ -133,6 +135,9 @@ pub struct ReductionModel {
     pub losses: LossModel,
     /// Engine turns per drum turn.
     pub engine_per_drum: Assessed,
+    /// Share by which the engine turns faster than drum and drive say, where a tyre drives the drum
+    /// and no second pickup sees it; 0 otherwise.
+    pub tyre_slip: Assessed,
     /// The wheel that the curve is made from.
     pub wheel: WheelModel,
     /// A second one, to check the drive ratio with.
@@ -144,16 +149,22 @@ pub struct ReductionModel {
 }
 
 impl ReductionModel {
-    pub(super) fn drum_per_wheel(&self, ratio: f64) -> f64 {
+    /// Engine turns per drum turn as they are: the drive ratio with the tyre's slip in it. Torque goes
+    /// with the drive ratio alone.
+    pub(super) fn speed_ratio(&self) -> f64 {
+        self.engine_per_drum.value() * (1.0 + self.tyre_slip.value())
+    }
+
+    pub(super) fn drum_per_wheel(&self, speed_ratio: f64) -> f64 {
         if self.wheel.on_engine {
-            1.0 / ratio
+            1.0 / speed_ratio
         } else {
             1.0
         }
     }
 
-    pub(super) fn engine_per_wheel(&self, ratio: f64) -> f64 {
-        ratio * self.drum_per_wheel(ratio)
+    pub(super) fn engine_per_wheel(&self, speed_ratio: f64) -> f64 {
+        speed_ratio * self.drum_per_wheel(speed_ratio)
     }
 
     /// Whether the arm holds all of the crank's torque, whatever turns.

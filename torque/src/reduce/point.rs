@@ -15,6 +15,7 @@ struct Quantities {
     drum_inertia: f64,
     engine_inertia: f64,
     ratio: f64,
+    slip: f64,
     losses_nm: f64,
     loss_drift_nm: f64,
     alpha: f64,
@@ -28,6 +29,15 @@ struct Quantities {
     relative_humidity: f64,
 }
 
+/// The engine's own speed at an instant, seen by a second pickup.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct OwnSpeed {
+    /// Engine turns per drum turn.
+    pub(super) engine_per_drum: Measured,
+    /// Acceleration of the crank beyond that of the drum times these, rad/s².
+    pub(super) parting_rad_per_s2: f64,
+}
+
 /// One instant, or one hold, of a pull on a stand.
 pub(super) struct PointModel<'a> {
     pub(super) stand: &'a ReductionModel,
@@ -39,6 +49,8 @@ pub(super) struct PointModel<'a> {
     pub(super) alpha: Assessed,
     /// Change of the wheel's acceleration with its speed, 1/s.
     pub(super) alpha_per_omega: f64,
+    /// The engine's own speed, where a second pickup sees that it slips.
+    pub(super) own: Option<OwnSpeed>,
     /// Load cell, where it counts.
     pub(super) force: Option<ForceMean>,
 }
@@ -67,28 +79,44 @@ impl<'a> PointModel<'a> {
             alpha: Measured::new(motion.alpha_rad_per_s2, motion.alpha_uncertainty_rad_per_s2)
                 .into(),
             alpha_per_omega: 0.0,
+            own: None,
             force,
         }
     }
 
     pub(super) fn rpm(&self) -> f64 {
-        let ratio = self.stand.engine_per_drum.value();
-        self.motion.omega_rad_per_s * self.stand.engine_per_wheel(ratio) / RAD_PER_S_PER_RPM
+        let speed_ratio = self.speed_ratio(&self.estimates());
+        self.motion.omega_rad_per_s * self.stand.engine_per_wheel(speed_ratio) / RAD_PER_S_PER_RPM
     }
 
-    fn drum_omega(&self, ratio: f64) -> f64 {
-        self.motion.omega_rad_per_s * self.stand.drum_per_wheel(ratio)
+    /// Engine turns per drum turn as they are. Where a second pickup sees them, they don't depend on
+    /// the drive ratio.
+    fn speed_ratio(&self, q: &Quantities) -> f64 {
+        let seen = self.own.map(|own| own.engine_per_drum.value);
+        seen.unwrap_or(q.ratio) * (1.0 + q.slip)
+    }
+
+    fn drum_omega(&self, q: &Quantities) -> f64 {
+        self.motion.omega_rad_per_s * self.stand.drum_per_wheel(self.speed_ratio(q))
+    }
+
+    /// Slip and its uncertainty: beyond what the second pickup sees, or of the tyre.
+    fn slip(&self) -> Assessed {
+        self.own.map_or(self.stand.tyre_slip, |own| {
+            let relative = own.engine_per_drum.relative_standard_uncertainty();
+            Measured::new(0.0, relative).into()
+        })
     }
 
     fn estimates(&self) -> Quantities {
         let stand = self.stand;
-        let ratio = stand.engine_per_drum.value();
         let cell = stand.load_cell.as_ref();
-        Quantities {
+        let mut q = Quantities {
             drum_inertia: stand.drum_inertia_kg_m2.map_or(0.0, |i| i.value()),
             engine_inertia: stand.engine_inertia_kg_m2.value(),
-            ratio,
-            losses_nm: stand.losses.torque_nm(self.drum_omega(ratio)),
+            ratio: stand.engine_per_drum.value(),
+            slip: self.slip().value(),
+            losses_nm: 0.0,
             loss_drift_nm: 0.0,
             alpha: self.alpha.value(),
             counts: self.force.map_or(0.0, |f| f.counts.value()),
@@ -99,7 +127,9 @@ impl<'a> PointModel<'a> {
             pressure_pa: self.air.pressure_pa.value,
             temperature_k: self.air.temperature_k.value,
             relative_humidity: self.air.relative_humidity.value,
-        }
+        };
+        q.losses_nm = stand.losses.torque_nm(self.drum_omega(&q));
+        q
     }
 
     /// Torque at the crank at this point's engine speed, as measured.
@@ -108,10 +138,7 @@ impl<'a> PointModel<'a> {
     /// carried there along their slopes.
     fn measured_nm(&self, q: &Quantities) -> f64 {
         let stand = self.stand;
-        let estimate = stand.engine_per_drum.value();
-        let omega = self.motion.omega_rad_per_s;
-        let moved =
-            omega * (stand.engine_per_wheel(estimate) / stand.engine_per_wheel(q.ratio) - 1.0);
+        let moved = self.moved_rad_per_s(q);
         let held_nm = stand
             .load_cell
             .as_ref()
@@ -128,18 +155,63 @@ impl<'a> PointModel<'a> {
         if stand.held_at_engine() {
             return held_nm.unwrap_or(0.0); // the arm holds all of it, whatever turns
         }
-        let alpha = (q.alpha + self.alpha_per_omega * moved) * stand.drum_per_wheel(q.ratio);
-        let drum_omega = (omega + moved) * stand.drum_per_wheel(q.ratio);
-        let at_estimate = stand.losses.torque_nm(self.drum_omega(estimate));
+        let engine_nm = q.engine_inertia * self.engine_alpha(q);
+        (self.drum_side_nm(q) + held_nm.unwrap_or(0.0)) / q.ratio + engine_nm
+    }
+
+    /// By how much the wheel's speed differs from the estimate's at the same engine speed, rad/s.
+    fn moved_rad_per_s(&self, q: &Quantities) -> f64 {
+        let stand = self.stand;
+        let estimate = self.speed_ratio(&self.estimates());
+        let now = self.speed_ratio(q);
+        let share = stand.engine_per_wheel(estimate) / stand.engine_per_wheel(now);
+        self.motion.omega_rad_per_s * (share - 1.0)
+    }
+
+    /// Acceleration of the drum, rad/s².
+    fn drum_alpha(&self, q: &Quantities) -> f64 {
+        let moved = self.moved_rad_per_s(q);
+        let mut alpha = q.alpha + self.alpha_per_omega * moved;
+        if self.stand.wheel.on_engine {
+            alpha -= self.parting();
+        }
+        alpha * self.stand.drum_per_wheel(self.speed_ratio(q))
+    }
+
+    /// Acceleration of the crank, rad/s².
+    fn engine_alpha(&self, q: &Quantities) -> f64 {
+        self.drum_alpha(q) * self.speed_ratio(q) + self.parting()
+    }
+
+    fn parting(&self) -> f64 {
+        self.own.map_or(0.0, |own| own.parting_rad_per_s2)
+    }
+
+    /// Torque at the drum that turns it faster and against its losses, N·m.
+    fn drum_side_nm(&self, q: &Quantities) -> f64 {
+        let stand = self.stand;
+        let estimates = self.estimates();
+        let omega = self.motion.omega_rad_per_s + self.moved_rad_per_s(q);
+        let drum_omega = omega * stand.drum_per_wheel(self.speed_ratio(q));
+        let at_estimate = stand.losses.torque_nm(self.drum_omega(&estimates));
         let mut losses_nm = stand.losses.torque_nm(drum_omega) - at_estimate + q.losses_nm;
         if stand.losses.follow_inertia
             && let Some(inertia) = stand.drum_inertia_kg_m2
         {
             losses_nm *= q.drum_inertia / inertia.value();
         }
-        // The crank's own inertia turns `ratio` times as fast, so it counts ratio² at the drum.
-        let inertia = q.drum_inertia + q.engine_inertia * q.ratio * q.ratio;
-        (inertia * alpha + losses_nm + q.loss_drift_nm + held_nm.unwrap_or(0.0)) / q.ratio
+        q.drum_inertia * self.drum_alpha(q) + losses_nm + q.loss_drift_nm
+    }
+
+    /// Power lost where the drive slips, W, corrected as the torque is: what the drive transmits times
+    /// the speed that gets lost.
+    pub(super) fn slip_power_w(&self) -> Option<f64> {
+        let q = self.estimates();
+        let own = self.own?;
+        let engine = self.drum_omega(&q) * own.engine_per_drum.value;
+        let lost = engine - self.drum_omega(&q) * q.ratio;
+        let transmitted = self.measured_nm(&q) - q.engine_inertia * self.engine_alpha(&q);
+        Some(transmitted * lost * self.factor(&q))
     }
 
     fn factor(&self, q: &Quantities) -> f64 {
@@ -254,8 +326,13 @@ impl<'a> PointModel<'a> {
             stand.engine_per_drum,
             |q| &mut q.ratio,
         ));
+        let slip = self.slip();
+        if slip.standard_uncertainty() > 0.0 {
+            let name = "engine's speed over the drive's (slip)";
+            lines.push((Source::Ratio, name, "1", slip, |q| &mut q.slip));
+        }
         let losses = &stand.losses;
-        let u = losses.standard_uncertainty_nm(self.drum_omega(q.ratio));
+        let u = losses.standard_uncertainty_nm(self.drum_omega(q));
         let loss = Assessed {
             measured: Measured::new(q.losses_nm, u),
             degrees_of_freedom: losses.degrees_of_freedom,
@@ -321,6 +398,7 @@ impl<'a> PointModel<'a> {
             how,
             resolution_rpm: None,
             ratio_check: None,
+            slip_power_w: self.slip_power_w(),
             trustworthy: trustworthy && factors.0.is_finite(),
         }
     }

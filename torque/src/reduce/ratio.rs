@@ -3,7 +3,8 @@
 use leverarm_filters::speed_fit::Motion;
 use leverarm_filters::teeth::ToothTrain;
 
-use super::model::WheelModel;
+use super::model::{ReductionModel, WheelModel};
+use super::point::OwnSpeed;
 use crate::curve::{COVERAGE_95, RatioCheck};
 use crate::regression::{Polynomial, autocorrelation};
 use crate::uncertainty::{Assessed, Measured};
@@ -11,6 +12,15 @@ use crate::uncertainty::{Assessed, Measured};
 /// Half width of the window around a point, s.
 const HALF_WIDTH_S: f64 = 0.15;
 const MARKS_MIN: usize = 6;
+/// An engine that is faster than the drive says by less than this does not slip: so exact is a ratio
+/// of tooth counts, and so well it is seen.
+const SLIP_MIN: f64 = 0.003;
+/// The drive slips where so much of the stretch does.
+const SLIPPING_SHARE: f64 = 0.05;
+/// A tyre slips by 1 to 4 % (common practice, no source).
+const TYRE_SLIP_MAX: f64 = 0.05;
+/// A ratio that differs by less than this over a pull is the same all along.
+const STEADY: f64 = 0.01;
 
 /// Angles of the second wheel beside those of the first.
 pub(super) struct SecondWheel {
@@ -83,6 +93,99 @@ impl SecondWheel {
             expanded_uncertainty: COVERAGE_95 * relative,
         })
     }
+}
+
+/// The engine's own speed over a stretch in which the drive slips.
+pub(super) struct OwnSpeeds {
+    /// In order of time: time in s, and what the second pickup saw.
+    seen: Vec<(f64, OwnSpeed)>,
+}
+
+impl OwnSpeeds {
+    /// `None` where the engine turns as the drive says, within [`SLIP_MIN`], or all along in another
+    /// ratio that no slip explains.
+    pub(super) fn of_slip(
+        motions: &[Motion],
+        second: &SecondWheel,
+        stand: &ReductionModel,
+    ) -> Option<Self> {
+        let drive = &stand.engine_per_drum;
+        let checks: Vec<(&Motion, Measured, RatioCheck)> = motions
+            .iter()
+            .filter_map(|m| {
+                let found = second.engine_per_drum(m.time_s)?;
+                Some((m, found, second.check(m.time_s, drive)?))
+            })
+            .collect();
+        let slips = |check: &RatioCheck| check.deviation > SLIP_MIN.max(check.expanded_uncertainty);
+        let slipping = checks.iter().filter(|(.., check)| slips(check)).count();
+        let deviations = checks.iter().map(|(.., check)| check.deviation);
+        if slipping as f64 <= SLIPPING_SHARE * checks.len() as f64 || is_another_ratio(deviations) {
+            return None;
+        }
+        // Speed that the engine has beyond the drum's times a constant ratio shows as a change of the
+        // ratio; its slope over as long as the ratio is averaged.
+        let slope_at = |time_s: f64| {
+            let before = checks.partition_point(|(m, ..)| m.time_s < time_s - HALF_WIDTH_S);
+            let after = checks.partition_point(|(m, ..)| m.time_s <= time_s + HALF_WIDTH_S);
+            let (a, b) = (checks.get(before)?, checks.get(after.checked_sub(1)?)?);
+            let span = b.0.time_s - a.0.time_s;
+            (span > 0.0).then(|| (b.1.value - a.1.value) / span)
+        };
+        let seen = checks.iter().map(|(motion, engine_per_drum, _)| {
+            let drum_omega = motion.omega_rad_per_s * stand.drum_per_wheel(engine_per_drum.value);
+            let own = OwnSpeed {
+                engine_per_drum: *engine_per_drum,
+                parting_rad_per_s2: slope_at(motion.time_s).unwrap_or(0.0) * drum_omega,
+            };
+            (motion.time_s, own)
+        });
+        Some(Self {
+            seen: seen.collect(),
+        })
+    }
+
+    /// At an instant, between what was seen.
+    pub(super) fn at(&self, time_s: f64) -> Option<OwnSpeed> {
+        let above = self.seen.partition_point(|(at, _)| *at < time_s);
+        let next = self.seen.get(above).or(self.seen.last())?;
+        let Some(before) = above.checked_sub(1).and_then(|i| self.seen.get(i)) else {
+            return Some(next.1);
+        };
+        let span = next.0 - before.0;
+        let share = if span > 0.0 {
+            (time_s - before.0) / span
+        } else {
+            0.0
+        };
+        let between = |a: f64, b: f64| a + share * (b - a);
+        let (a, b) = (before.1, next.1);
+        Some(OwnSpeed {
+            engine_per_drum: Measured::new(
+                between(a.engine_per_drum.value, b.engine_per_drum.value),
+                between(
+                    a.engine_per_drum.standard_uncertainty,
+                    b.engine_per_drum.standard_uncertainty,
+                ),
+            ),
+            parting_rad_per_s2: between(a.parting_rad_per_s2, b.parting_rad_per_s2),
+        })
+    }
+}
+
+/// Whether the engine turns in another ratio than the drive's all along: another gear, or wrong tooth
+/// counts. No tyre slips by more than [`TYRE_SLIP_MAX`], a clutch that does grips at last, and slip makes
+/// the engine faster.
+pub(super) fn is_another_ratio(deviations: impl Iterator<Item = f64>) -> bool {
+    let mut sorted: Vec<f64> = deviations.collect();
+    sorted.sort_by(f64::total_cmp);
+    // A few beyond either may be the ends of the teeth.
+    let tenth = sorted.len() / 10;
+    let high = sorted.len().checked_sub(tenth + 1);
+    let (Some(low), Some(high)) = (sorted.get(tenth), high.and_then(|at| sorted.get(at))) else {
+        return false;
+    };
+    *low > TYRE_SLIP_MAX || (high - low < STEADY && low + high < 0.0)
 }
 
 fn angle_at(motions: &[Motion], time_s: f64) -> Option<f64> {

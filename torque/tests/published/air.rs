@@ -2,8 +2,8 @@
 
 use crate::common::{close, close_rel};
 use leverarm_torque::air::{
-    Air, AirError, CorrectedFuel, Correction, CorrectionKeyError, Induction, Validity,
-    engine_factor_fm, saturation_pressure_over_ice_pa, saturation_pressure_over_water_pa,
+    Air, AirError, CorrectedFuel, Correction, CorrectionKeyError, EngineFactor, Induction,
+    Validity, saturation_pressure_over_ice_pa, saturation_pressure_over_water_pa,
     standard_atmosphere,
 };
 
@@ -283,7 +283,8 @@ fn correction_factors() {
             1.007_196_897_412_188_5,
         ),
     ];
-    let compression = Correction::Iso1585CompressionIgnition {
+    let compression = Correction::CompressionIgnition {
+        engine_factor: EngineFactor::Iso1585,
         induction: Induction::NaturallyAspirated,
         fuel: CorrectedFuel::mg_per_l_cycle(50.0).unwrap(),
     };
@@ -311,7 +312,8 @@ fn correction_factors() {
 #[test]
 fn turbocharged_compression_ignition() {
     // f_a = (99/p_d)^0.7 (T/298)^1.5 (from memory) at f_m = 1 (q_c = 2.14/0.036).
-    let correction = Correction::Iso1585CompressionIgnition {
+    let correction = Correction::CompressionIgnition {
+        engine_factor: EngineFactor::Iso1585,
         induction: Induction::Turbocharged,
         fuel: CorrectedFuel::mg_per_l_cycle(2.14 / 0.036).unwrap(),
     };
@@ -329,6 +331,18 @@ fn turbocharged_compression_ignition() {
             expected,
             1e-9,
         );
+    }
+    // f_a = (99/p_d)^0.7 (T/298)^0.7 where a liquid cools the charge (from memory; arithmetic).
+    let cooled: Correction = format!("iso1585-ci-turbo-liquid:{}", 2.14 / 0.036)
+        .parse()
+        .unwrap();
+    for (kpa, celsius, expected) in [
+        (97.0, 25.0, 1.014_388_745_741_802),
+        (95.0, 30.0, 1.0413496313348),
+        (90.0, 20.0, 1.0564059266111478),
+    ] {
+        let found = cooled.factor(&dry(kpa, celsius)).factor;
+        close("f_a liquid", found, expected, 1e-9);
     }
 }
 
@@ -418,9 +432,25 @@ fn engine_factor() {
     ] {
         close(
             "f_m",
-            engine_factor_fm(CorrectedFuel::mg_per_l_cycle(qc).unwrap()),
+            EngineFactor::Iso1585.value(CorrectedFuel::mg_per_l_cycle(qc).unwrap()),
             fm,
             1e-12,
+        );
+    }
+    // Lower break at 37.2 (seen in a public workshop manual), 0.2 below it from memory.
+    for (qc, fm) in [
+        (30.0, 0.2),
+        (37.2, 0.1992),
+        (40.0, 0.3),
+        (50.0, 0.66),
+        (65.0, 1.2),
+        (70.0, 1.2),
+    ] {
+        close(
+            "f_m",
+            EngineFactor::Iso15550.value(CorrectedFuel::mg_per_l_cycle(qc).unwrap()),
+            fm,
+            1e-9,
         );
     }
     for bad in [0.0, -1.0, 201.0, f64::NAN] {
@@ -431,32 +461,39 @@ fn engine_factor() {
 #[test]
 fn range_of_the_standards() {
     let iso = Correction::Iso1585SparkIgnition;
-    for edge in [dry(99.0, 10.0), dry(97.0, 45.0), dry(97.0, 25.0)] {
+    let words = |correction: Correction, air: &Air| -> Vec<String> {
+        let factor = correction.factor(air);
+        factor.why_not().iter().map(ToString::to_string).collect()
+    };
+    // 288 K to 308 K (UN R85 Annex 5, 5.3, from memory).
+    for edge in [dry(99.0, 15.0), dry(97.0, 35.0), dry(97.0, 25.0)] {
         assert!(iso.factor(&edge).within_valid_range(), "{edge:?}");
     }
-    // α_a 0.93 to 1.07 (UN R85 Annex 5, 5.4.1, from memory): 90 kPa at 20 °C gives 1.11.
-    let thin = iso.factor(&dry(90.0, 20.0));
-    assert!(!thin.within_valid_range());
     assert_eq!(
-        thin.why_not()
-            .iter()
-            .map(ToString::to_string)
-            .collect::<Vec<_>>(),
-        ["correction factor 1.11 is outside 0.93 to 1.07"]
+        words(iso, &dry(97.0, 12.0)),
+        ["temperature 12.00 °C is outside 15 to 35 °C (UN R85, from memory, not verified)"]
     );
-    // 283.2 K to 318.2 K (Regulation (EU) 134/2014, Annex X, Appendix 2.2).
-    let cold = iso.factor(&dry(97.0, 5.0));
+    // α_a 0.93 to 1.07 (UN R85 Annex 5, 5.4.1, from memory): 90 kPa at 20 °C gives 1.11.
+    assert!(!iso.factor(&dry(90.0, 20.0)).within_valid_range());
     assert_eq!(
-        cold.why_not()
-            .iter()
-            .map(ToString::to_string)
-            .collect::<Vec<_>>(),
-        ["temperature 5.00 °C is outside 10 to 45 °C"]
+        words(iso, &dry(90.0, 20.0)),
+        ["correction factor 1.11 is outside 0.93 to 1.07 (UN R85, from memory, not verified)"]
+    );
+    // 283.2 K to 318.2 K (Regulation (EU) 134/2014, Annex X, Appendix 2.2, seen).
+    let eu = Correction::Eu134SparkIgnition;
+    for edge in [dry(99.0, 10.0), dry(97.0, 45.0), dry(97.0, 25.0)] {
+        assert!(eu.factor(&edge).within_valid_range(), "{edge:?}");
+        assert_eq!(eu.factor(&edge).factor, iso.factor(&edge).factor);
+    }
+    assert_eq!(
+        words(eu, &dry(97.0, 5.0)),
+        ["temperature 5.00 °C is outside 10 to 45 °C (Regulation (EU) 134/2014)"]
     );
     // α_c 0.9 to 1.1 (seen in a public workshop manual, UN R85 5.4.2 from memory): f_a to the
     // power 1.2 leaves it before the pressure does.
     let fuel = CorrectedFuel::mg_per_l_cycle(70.0).unwrap();
-    let diesel = Correction::Iso1585CompressionIgnition {
+    let diesel = Correction::CompressionIgnition {
+        engine_factor: EngineFactor::Iso1585,
         induction: Induction::NaturallyAspirated,
         fuel,
     };
@@ -484,6 +521,10 @@ fn keys_read_back() {
         "j607",
         "iso1585-ci-na:52.5",
         "iso1585-ci-turbo:60",
+        "iso1585-ci-turbo-liquid:60",
+        "iso15550-ci-na:38",
+        "iso15550-ci-turbo-liquid:38",
+        "eu134",
     ] {
         let correction: Correction = key.parse().unwrap();
         assert_eq!(correction.key(), key);
@@ -491,6 +532,10 @@ fn keys_read_back() {
     for (key, message) in [
         ("ISO1585", "found \"ISO1585\""),
         ("j1349:3", "found \"j1349:3\""),
+        (
+            "iso1585-ci-supercharged:50",
+            "found \"iso1585-ci-supercharged:50\"",
+        ),
         ("iso1585-ci-na", "after the colon, found \"\""),
         ("iso1585-ci-na:x", "after the colon, found \"x\""),
         ("iso1585-ci-na:-4", "found -4"),

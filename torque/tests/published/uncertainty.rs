@@ -1,6 +1,7 @@
 //! Uncertainty budgets against the worked examples of JCGM 100 and JCGM 101.
 
 use crate::common::{Noise, close, close_rel};
+use leverarm_torque::comparison::two_sample::upper_tail;
 use leverarm_torque::uncertainty::{
     Budget, BudgetError, BudgetLine, Correlation, CoverageError, Evaluation, Measured,
     coverage_factor, propagate,
@@ -43,6 +44,12 @@ fn student_t_table() {
         (0.95, 40.0, 2.021_075_390_306_273),
         (0.95, 60.0, 2.000_297_822_014_260_4),
         (0.95, 100.0, 1.983_971_518_523_551_8),
+        (0.95, 1000.0, 1.962_339_080_826_408_3),
+        (0.95, 1001.0, 1.962_336_705_280_879_8),
+        (0.95, 2500.0, 1.960_913_344_795_567),
+        (0.95, 1e6, 1.959_966_356_814_107),
+        (0.99, 1001.0, 2.580_749_768_750_524_5),
+        (0.99, 1e4, 2.576_321_046_668_528),
         (0.99, 3.0, 5.840_909_309_733_355),
         (0.99, 5.0, 4.032_142_983_555_228),
         (0.99, 9.0, 3.249_835_541_592_126),
@@ -84,6 +91,32 @@ fn student_t_table() {
             "{bad}"
         );
     }
+}
+
+/// scipy 1.17.1 stats.t.sf: small tails show where the normal distribution alone is too thin (8.0 at
+/// 1001 degrees: 1.7e-15 beside 6.2e-16).
+#[test]
+fn student_t_tails_of_many_degrees() {
+    for (t, dof, expected) in [
+        (0.5, 1001.0, 0.308_592_485_478_699_5),
+        (1.96, 2500.0, 0.025_053_361_387_759_33),
+        (4.0, 1001.0, 3.400_256_921_948_445e-5),
+        (4.0, 1e5, 3.169_399_877_859_77e-5),
+        (8.0, 1001.0, 1.711_667_172_116_59e-15),
+        (8.0, 2500.0, 9.423_583_078_007_381e-16),
+    ] {
+        let tail = upper_tail(t, dof);
+        assert!((tail / expected - 1.0).abs() < 1e-8, "{t} {dof}: {tail}");
+        assert!((tail + upper_tail(-t, dof) - 1.0).abs() < 1e-12);
+    }
+    assert_eq!(upper_tail(0.0, f64::INFINITY), 0.5);
+    // 1.959964: the normal distribution's 97.5 %.
+    close(
+        "normal",
+        upper_tail(1.959_963_984_540_054, f64::INFINITY),
+        0.025,
+        1e-11,
+    );
 }
 
 #[test]

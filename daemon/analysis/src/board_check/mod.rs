@@ -451,7 +451,14 @@ impl Bench<'_> {
             );
             self.remark(Fault::ExtraTeeth, &input, text);
         }
-        if rhythm.long > 0 {
+        let missing = named.map_or(0, |pickup| pickup.missing);
+        let seen_in_a_turn = named.map_or(1, |pickup| (pickup.teeth - missing).max(1));
+        // A gap on purpose is there once a turn, and perhaps at both ends of the recording.
+        let gaps = match missing {
+            0 => 0,
+            _ => count / usize::from(seen_in_a_turn) + 1,
+        };
+        if rhythm.long > gaps {
             let text = format!(
                 "teeth missing at {} places among {count}: runout, a short tooth, a gap too wide",
                 rhythm.long
@@ -469,8 +476,9 @@ impl Bench<'_> {
             name,
             count,
             rate_hz,
-            value: named.filter(|_| count > 1).map(|pickup| {
-                format!("{:.0} rpm", 60.0 * rate_hz / f64::from(pickup.teeth.max(1)))
+            value: named.filter(|_| count > 1).map(|_| {
+                let turns_per_s = rate_hz / f64::from(seen_in_a_turn);
+                format!("{:.0} rpm", 60.0 * turns_per_s)
             }),
             ..Input::default()
         }

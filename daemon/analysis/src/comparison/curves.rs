@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use std::time::UNIX_EPOCH;
 
 use leverarm_torque::comparison::{Pull, Sampled};
-use leverarm_torque::curve::{Curve, CurvePoint, Peak, Source};
+use leverarm_torque::curve::{Curve, CurvePoint, Cycles, Peak, Shuffle, Source};
 use leverarm_torque::engine::{EnginePoint, Friction};
 use leverarm_torque::reduce::AirReadings;
 use leverarm_torque::uncertainty::Measured;
@@ -36,6 +36,12 @@ pub struct PullCurve {
     pub peak_torque: Option<(f64, f64)>,
     /// Greatest power with its speed: rpm, W.
     pub peak_power: Option<(f64, f64)>,
+    /// How alike the engine's working cycles were.
+    pub cycles: Option<Cycles>,
+    /// Shuffle of the drive, where it shows.
+    pub shuffle: Option<Shuffle>,
+    /// Least and greatest width of the smallest feature that the curve shows, rpm.
+    pub resolution_rpm: Option<(f64, f64)>,
     /// Mean engine acceleration, rpm/s.
     pub sweep_rpm_per_s: f64,
     /// Torque that the load cell's zero stands for in the middle of the curve, N·m.
@@ -77,6 +83,9 @@ impl PullCurve {
                 .collect(),
             peak_torque: peak(curve.peak_torque),
             peak_power: peak(curve.peak_power),
+            cycles: curve.cycles.clone(),
+            shuffle: curve.shuffle,
+            resolution_rpm: curve.resolution_range_rpm(),
             sweep_rpm_per_s: curve.sweep_rpm_per_s,
             zero_nm: zero_nm(curve),
             pressure_pa: pressure_pa.value,

@@ -1,9 +1,11 @@
 //! Stored bytes to values: the same decoder and the same sensors as live, run again.
 
+mod byte_log;
 mod clock;
 mod recording;
 mod samples;
 
+pub use byte_log::byte_log;
 pub use clock::{CHUNKS_REMEMBERED, TickClock};
 pub use recording::{Counts, Recording};
 pub use samples::{Samples, Seen, Series, WallSample, series};

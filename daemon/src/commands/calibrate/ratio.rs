@@ -147,7 +147,8 @@ fn against_stand(found: &Measured, stated: &Measured) -> String {
     // A chain's ratio is exact; what is left then is what the pickups can tell.
     let verdict = if off.abs() <= expanded.max(5e-4) {
         "agrees with the stand file"
-    } else if off.abs() > 0.03 {
+    } else if !(-0.03..0.05).contains(&off) {
+        // No tyre slips by so much (1 to 4 %: common practice, no source), and none the other way.
         "is another ratio than the stand file's: another gear, or wrong tooth counts"
     } else {
         "differs from the stand file beyond the uncertainty: slip, or a tyre that has changed"

@@ -5,7 +5,7 @@ use std::sync::{Mutex, PoisonError};
 
 use axum::body::Bytes;
 use axum::http::StatusCode;
-use leverarm_torque::curve::{CurvePoint, Peak};
+use leverarm_torque::curve::{CurvePoint, Peak, Shuffle};
 use leverarm_torque::engine::Reading;
 use serde::Serialize;
 
@@ -13,7 +13,7 @@ use super::api::{figure_word, word};
 use super::problem::Problem;
 use crate::export::quantity_unit;
 use leverarm_analysis::engine::{EngineFigure, EnginePull, engine_pull};
-use leverarm_analysis::reduction::{CurveChoice, ReducedPull, reduce_recorded};
+use leverarm_analysis::reduction::{CurveChoice, CyclesBody, ReducedPull, reduce_recorded};
 use leverarm_store::{PullId, PullRecord, PullState, StoreReader};
 
 /// Curves kept, some tens of kilobytes each; the one made first goes first.
@@ -37,6 +37,9 @@ struct CurveBody<'a> {
     torque_nm: Vec<Option<f64>>,
     power_w: Vec<Option<f64>>,
     expanded_uncertainty_nm: Vec<Option<f64>>,
+    resolution_rpm: Vec<Option<f64>>,
+    cycles: Option<CyclesBody<'a>>,
+    shuffle: Option<Shuffle>,
     peak_torque_nm: Option<f64>,
     peak_torque_rpm: Option<f64>,
     peak_power_w: Option<f64>,
@@ -121,6 +124,13 @@ fn body_of<'a>(reduced: &'a ReducedPull, engine: &'a EnginePull) -> CurveBody<'a
         torque_nm: column(&|point| point.torque_nm),
         power_w: column(&CurvePoint::power_w),
         expanded_uncertainty_nm: column(&CurvePoint::expanded_uncertainty_nm),
+        resolution_rpm: curve
+            .points
+            .iter()
+            .map(|point| point.resolution_rpm)
+            .collect(),
+        cycles: curve.cycles.as_ref().map(CyclesBody::from),
+        shuffle: curve.shuffle,
         peak_torque_nm,
         peak_torque_rpm,
         peak_power_w,

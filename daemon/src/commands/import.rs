@@ -1,0 +1,136 @@
+//! `import`: byte logs of another stand, or of a session before this store, become pulls like any
+//! other.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use indicatif::ProgressIterator;
+use jiff::tz::TimeZone;
+use leverarm_analysis::reduction::EnteredAir;
+use leverarm_live::{Record, records_of_log};
+use leverarm_store::{NewEvent, PullState, Severity, Store, StoreError};
+use leverarm_values::CalibratedStand;
+use leverarm_values::calibration::Calibration;
+
+use super::control::{AirValues, entered_air};
+use super::pulls::read_calibration;
+use super::{Failure, StoreArgument, read_stand, say, times};
+use crate::clock::Clock;
+use crate::service::{Belongs, Kept, NewSetupRequest, RecordKeeper, setup_of};
+
+#[derive(Debug, clap::Args)]
+pub(super) struct ImportArguments {
+    /// Byte logs of a board, oldest first: the bytes as they came from its port
+    #[arg(required = true, value_name = "FILE")]
+    logs: Vec<PathBuf>,
+    /// When the first of them began, such as "2026-05-03 14:20"
+    #[arg(long, value_name = "TIME")]
+    began: String,
+    /// What was bolted on; a name that the store does not know yet makes a new setup
+    #[arg(long, value_name = "NAME")]
+    setup: Option<String>,
+    #[command(flatten)]
+    air: AirValues,
+    /// Calibrations of that stand, as `leverarm calibrations --json` prints them; none when left out
+    #[arg(long, value_name = "FILE")]
+    calibrations: Option<PathBuf>,
+    #[command(flatten)]
+    store: StoreArgument,
+}
+
+pub(super) fn run(arguments: &ImportArguments) -> Result<(), Failure> {
+    let read = read_stand(&arguments.store.stand.file)?;
+    let now = Clock::start().now();
+    let mut began_wall_us = times::wall_us(&arguments.began, now.wall_us, &TimeZone::system())
+        .map_err(|error| Failure(format!("--began {error}")))?;
+    if began_wall_us > now.wall_us {
+        return Err(Failure(format!(
+            "--began {:?} has not come yet",
+            arguments.began
+        )));
+    }
+    let air = match arguments.air.is_given() {
+        true => Some(entered_air(&read.stand, &arguments.air)?),
+        false => None,
+    };
+    let calibration = match &arguments.calibrations {
+        Some(file) => read_calibration(file)?,
+        None => Calibration::default(),
+    };
+    let folder = arguments.store.store.as_ref();
+    let mut store = Store::open(folder.unwrap_or(&read.store_folder)).map_err(Failure::of)?;
+    let of = Arc::new(CalibratedStand::new(read.stand.clone(), &calibration));
+    let calibration = serde_json::to_string(&calibration).map_err(Failure::of)?;
+    let belongs = Belongs {
+        setup: match &arguments.setup {
+            Some(name) => {
+                let request = NewSetupRequest::named(name);
+                Some(setup_of(&mut store, &request, began_wall_us).map_err(Failure::of)?)
+            }
+            None => None,
+        },
+        air: EnteredAir::stored(air).map_err(Failure::of)?,
+        ..Belongs::new(
+            store.put_stand(&read.text).map_err(Failure::of)?,
+            store.put_calibration(&calibration).map_err(Failure::of)?,
+        )
+    };
+    for log in arguments.logs.iter().progress() {
+        let name = log.display().to_string();
+        let bytes = std::fs::read(log).map_err(|error| Failure(format!("{name}: {error}")))?;
+        let mut keeper = RecordKeeper::new(belongs.clone());
+        let (mut pulls, mut kept) = (Vec::new(), Ok(()));
+        let from_wall_us = began_wall_us;
+        let mut take = |record: Record| {
+            if let Record::Disconnected { now, .. } = &record {
+                began_wall_us = now.wall_us;
+            }
+            if kept.is_ok() {
+                kept = keeper.keep(&mut store, &record).map(|kept| {
+                    if let Kept::PullEnded(id, state) = kept {
+                        pulls.push((id, state));
+                    }
+                });
+            }
+        };
+        let source = format!("log {name}");
+        records_of_log(&of, &bytes, from_wall_us, &source, &mut take)
+            .map_err(|error| Failure(format!("{name}: {error}")))?;
+        kept.map_err(Failure::of)?;
+        let whole = pulls
+            .iter()
+            .filter(|(_, state)| *state == PullState::Stored);
+        let message = match pulls.as_slice() {
+            [] => format!("{name}: no pull in it; its bytes are kept"),
+            [(first, _), ..] => format!(
+                "{name}: {} from number {first} on, {} of them whole",
+                counted(pulls.len()),
+                whole.count()
+            ),
+        };
+        tell(&mut store, &message, now.wall_us).map_err(Failure::of)?;
+        say(&message);
+    }
+    Ok(())
+}
+
+fn counted(pulls: usize) -> String {
+    let s = if pulls == 1 { "" } else { "s" };
+    format!("{pulls} pull{s}")
+}
+
+fn tell(store: &mut Store, message: &str, wall_us: i64) -> Result<(), StoreError> {
+    store.add_event(&NewEvent {
+        wall_us,
+        mono_us: 0,
+        tick: None,
+        connection: None,
+        pull: None,
+        severity: Severity::Info,
+        kind: "imported".to_owned(),
+        channel: None,
+        message: message.to_owned(),
+        data: serde_json::Value::Null,
+    })?;
+    Ok(())
+}

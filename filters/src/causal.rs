@@ -1,0 +1,394 @@
+//! Speed and acceleration of a wheel as it turns, from what is past alone, with their uncertainty.
+//!
+//! The model is that of [`speed_fit`](crate::speed_fit): the wheel's acceleration wanders smoothly, the
+//! work of the engine's cycles scatters, which is a random walk of the speed, and edges jitter. As a
+//! state of angle, speed, acceleration and its change it is a Kalman filter (Kalman 1960). How strong the three are
+//! is not known ahead: a bank of filters runs side by side, each weighted by how likely what it saw
+//! was, so that this too is in the uncertainty (multiple-model estimation, Magill 1965).
+
+/// Jitter of an edge, s rms.
+const JITTERS_S: [f64; 3] = [2e-6, 1e-5, 5e-5];
+/// Scatter of a cycle's work over its mean.
+const COVS: [f64; 3] = [0.003, 0.015, 0.05];
+/// How much the slope of the acceleration over the logarithm of the speed changes while the speed grows
+/// e-fold, over the acceleration.
+const WANDERS: [f64; 3] = [1.0, 4.0, 16.0];
+const FILTERS: usize = JITTERS_S.len() * COVS.len() * WANDERS.len();
+/// What was seen so many marks ago counts 1/e.
+const MARKS_REMEMBERED: f64 = 25.0;
+/// An angle so many standard deviations off what most of the weight expects is a false mark, and two
+/// are another motion: the throttle has moved.
+const SURPRISE: f64 = 5.0;
+/// What is left of what was known of the noise after a motion that nothing expected.
+const DOUBTED: f64 = 0.7;
+/// The acceleration counts as no less than this share of the speed in a second, so that a steady speed
+/// leaves the filters awake.
+const ACCELERATION_MIN_PER_S: f64 = 0.05;
+/// Marks after a beginning until an acceleration is told.
+const MARKS_MIN: u32 = 3;
+
+/// Speed and acceleration at a mark.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CausalMotion {
+    /// Speed in rad/s.
+    pub omega_rad_per_s: f64,
+    /// Acceleration in rad/s².
+    pub alpha_rad_per_s2: f64,
+    /// Standard uncertainty of the acceleration in rad/s².
+    pub alpha_uncertainty_rad_per_s2: f64,
+}
+
+/// Angle, speed, acceleration, change of the acceleration.
+const STATES: usize = 4;
+type Matrix = [[f64; STATES]; STATES];
+
+/// One filter of the bank; its angle counts from the last mark.
+#[derive(Debug, Clone, Copy)]
+struct Filter {
+    jitter_s: f64,
+    cov: f64,
+    wander: f64,
+    state: [f64; STATES],
+    covariance: Matrix,
+    log_likelihood: f64,
+}
+
+/// The bank. Constant memory and time a mark.
+#[derive(Debug, Clone)]
+pub struct CausalSpeed {
+    /// Angle of the wheel in a working cycle; `None` where no engine drives it.
+    cycle_rad: Option<f64>,
+    filters: Vec<Filter>,
+    /// Time and angle of the last mark.
+    last: Option<(f64, f64)>,
+    marks: u32,
+    surprised: bool,
+}
+
+impl CausalSpeed {
+    /// For a wheel on which the engine does a working cycle every `1 / cycles_per_turn` turns.
+    #[must_use]
+    pub fn new(cycles_per_turn: Option<f64>) -> Self {
+        let mut filters = Vec::with_capacity(FILTERS);
+        for jitter_s in JITTERS_S {
+            for cov in COVS {
+                filters.extend(WANDERS.map(|wander| Filter {
+                    jitter_s,
+                    cov,
+                    wander,
+                    state: [0.0; STATES],
+                    covariance: [[0.0; STATES]; STATES],
+                    log_likelihood: 0.0,
+                }));
+            }
+        }
+        Self {
+            cycle_rad: cycles_per_turn.map(|cycles| std::f64::consts::TAU / cycles.max(1e-3)),
+            filters,
+            last: None,
+            marks: 0,
+            surprised: false,
+        }
+    }
+
+    /// Begins at a mark, from no known speed; how strong noise is stays known.
+    pub fn begin(&mut self, time_s: f64, theta_rad: f64) {
+        self.last = Some((time_s, theta_rad));
+        self.marks = 0;
+        self.surprised = false;
+    }
+
+    /// Takes a mark: the time at which the wheel was at an angle, both later than at the mark before.
+    /// Marks are best whole turns apart, where the places of the teeth cancel.
+    pub fn mark(&mut self, time_s: f64, theta_rad: f64) {
+        let Some((before_s, before_rad)) = self.last else {
+            self.begin(time_s, theta_rad);
+            return;
+        };
+        let (step_s, step_rad) = (time_s - before_s, theta_rad - before_rad);
+        if !(step_s > 0.0 && step_rad > 0.0) {
+            return;
+        }
+        if self.marks == 0 {
+            self.start(step_s, step_rad / step_s);
+            self.last = Some((time_s, theta_rad));
+            self.marks = 1;
+            return;
+        }
+        let alpha = self.motion_of_all().alpha_rad_per_s2;
+        let step = Step::new(step_s);
+        let predicted: Vec<Filter> = self
+            .filters
+            .iter()
+            .map(|filter| filter.predicted(&step, alpha, self.cycle_rad))
+            .collect();
+        let best = best_of(&predicted);
+        let weight = |filters: &mut dyn Iterator<Item = &Filter>| {
+            filters.map(|filter| filter.weight(best)).sum::<f64>()
+        };
+        let is_off = |filter: &&Filter| filter.surprise(step_rad) > SURPRISE;
+        let off = weight(&mut predicted.iter().filter(is_off));
+        if off > 0.5 * weight(&mut predicted.iter()) {
+            // One false mark is stepped over; after two the motion is another one. That says little of
+            // the noise, but where it goes on, what was thought of the noise is wrong.
+            if self.surprised {
+                self.start(step_s, step_rad / step_s);
+                for filter in &mut self.filters {
+                    filter.log_likelihood *= DOUBTED;
+                }
+                self.last = Some((time_s, theta_rad));
+                (self.marks, self.surprised) = (1, false);
+            } else {
+                self.surprised = true;
+            }
+            return;
+        }
+        self.surprised = false;
+        self.filters = predicted;
+        for filter in &mut self.filters {
+            filter.update(step_rad);
+        }
+        self.last = Some((time_s, theta_rad));
+        self.marks = self.marks.saturating_add(1);
+    }
+
+    /// At the last mark; `None` until there are enough since the beginning.
+    #[must_use]
+    pub fn motion(&self) -> Option<CausalMotion> {
+        (self.marks >= MARKS_MIN && !self.surprised).then(|| self.motion_of_all())
+    }
+
+    /// All that is known is the mean speed of one step.
+    fn start(&mut self, step_s: f64, omega: f64) {
+        for filter in &mut self.filters {
+            let angle_u = filter.jitter_s * omega;
+            // The speed may have doubled within the step.
+            let alpha_u = omega / step_s;
+            filter.state = [0.0, omega, 0.0, 0.0];
+            let speed_u = 0.5 * alpha_u * step_s;
+            let change_u = 0.1 * alpha_u / step_s;
+            filter.covariance = [
+                [angle_u * angle_u, 0.0, 0.0, 0.0],
+                [0.0, speed_u * speed_u, speed_u * alpha_u, 0.0],
+                [0.0, speed_u * alpha_u, 1.01 * alpha_u * alpha_u, 0.0],
+                [0.0, 0.0, 0.0, change_u * change_u],
+            ];
+        }
+    }
+
+    fn motion_of_all(&self) -> CausalMotion {
+        let best = best_of(&self.filters);
+        let weight = |filter: &Filter| filter.weight(best);
+        let sum: f64 = self.filters.iter().map(weight).sum();
+        let mean = |value: &dyn Fn(&Filter) -> f64| {
+            let weighted = self.filters.iter().map(|f| weight(f) * value(f));
+            weighted.sum::<f64>() / sum
+        };
+        let alpha = mean(&|f| f.state[2]);
+        let variance = mean(&|f| f.covariance[2][2] + (f.state[2] - alpha).powi(2));
+        CausalMotion {
+            omega_rad_per_s: mean(&|f| f.state[1]),
+            alpha_rad_per_s2: alpha,
+            alpha_uncertainty_rad_per_s2: variance.max(0.0).sqrt(),
+        }
+    }
+}
+
+/// The greatest log likelihood.
+fn best_of(filters: &[Filter]) -> f64 {
+    let likelihoods = filters.iter().map(|filter| filter.log_likelihood);
+    likelihoods.fold(f64::NEG_INFINITY, f64::max)
+}
+
+impl Filter {
+    /// How much it counts, beside one of the greatest log likelihood.
+    fn weight(&self, best: f64) -> f64 {
+        (self.log_likelihood - best).exp()
+    }
+
+    /// A step later, with the angle counted from the mark before.
+    fn predicted(&self, step: &Step, alpha: f64, cycle_rad: Option<f64>) -> Self {
+        let speed = self.state[1].abs().max(1e-3);
+        let size = alpha.abs().max(ACCELERATION_MIN_PER_S * speed);
+        // Variances that a second adds: to the speed by the cycles' work, to the change of the
+        // acceleration by its wandering.
+        let cycles = cycle_rad.map_or(0.0, |rad| (self.cov * size).powi(2) * rad / speed);
+        let wander = (self.wander * size).powi(2) * (size / speed).powi(3);
+        let Step {
+            advance,
+            by_cycles,
+            by_wander,
+        } = step;
+        let moved = product(&product(advance, &self.covariance), &transposed(advance));
+        let each = [0, 1, 2, 3];
+        Self {
+            state: each.map(|i| advance[i].iter().zip(self.state).map(|(f, x)| f * x).sum()),
+            covariance: each.map(|i| {
+                each.map(|j| moved[i][j] + cycles * by_cycles[i][j] + wander * by_wander[i][j])
+            }),
+            ..*self
+        }
+    }
+
+    /// Variance of what a mark shows.
+    fn variance(&self) -> f64 {
+        self.covariance[0][0] + (self.jitter_s * self.state[1]).powi(2)
+    }
+
+    fn surprise(&self, theta_rad: f64) -> f64 {
+        (theta_rad - self.state[0]).abs() / self.variance().sqrt()
+    }
+
+    /// Takes the angle of a mark, and counts from it.
+    fn update(&mut self, theta_rad: f64) {
+        let variance = self.variance();
+        let off = theta_rad - self.state[0];
+        let gain = [0, 1, 2, 3].map(|i| self.covariance[i][0] / variance);
+        let first = self.covariance[0];
+        for ((value, row), gain) in self.state.iter_mut().zip(&mut self.covariance).zip(gain) {
+            *value += gain * off;
+            for (value, first) in row.iter_mut().zip(first) {
+                *value -= gain * first;
+            }
+        }
+        self.state[0] -= theta_rad;
+        let forgotten = 1.0 - 1.0 / MARKS_REMEMBERED;
+        self.log_likelihood =
+            forgotten * self.log_likelihood - 0.5 * (variance.ln() + off * off / variance);
+    }
+}
+
+/// What a step does, the same for all filters.
+struct Step {
+    advance: Matrix,
+    /// Covariances added by a random walk of unit variance a second: of the speed, and of the change of
+    /// the acceleration.
+    by_cycles: Matrix,
+    by_wander: Matrix,
+}
+
+impl Step {
+    fn new(step_s: f64) -> Self {
+        Self {
+            advance: advance(step_s),
+            by_cycles: random_walk(1, step_s),
+            by_wander: random_walk(3, step_s),
+        }
+    }
+}
+
+/// A step of a state of which each part is the derivative of the one before.
+fn advance(step_s: f64) -> Matrix {
+    let powers = [1.0, step_s, step_s.powi(2) / 2.0, step_s.powi(3) / 6.0];
+    let row = |i: usize| [0, 1, 2, 3].map(|j: usize| j.checked_sub(i).map_or(0.0, |k| powers[k]));
+    [0, 1, 2, 3].map(row)
+}
+
+/// Covariance that a random walk of one part of the state, of unit variance a second, adds to all in a
+/// step: `t^(a+b+1) / (a! b! (a+b+1))`, where it reaches them by a and b integrations (Bar-Shalom, Li &
+/// Kirubarajan 2001, 6.2, from memory).
+fn random_walk(of: usize, step_s: f64) -> Matrix {
+    const FACTORIAL: [f64; STATES] = [1.0, 1.0, 2.0, 6.0];
+    let by = |i: usize, j: usize| {
+        let (Some(a), Some(b)) = (of.checked_sub(i), of.checked_sub(j)) else {
+            return 0.0;
+        };
+        let power = (a + b + 1) as f64;
+        step_s.powf(power) / (FACTORIAL[a] * FACTORIAL[b] * power)
+    };
+    [0, 1, 2, 3].map(|i| [0, 1, 2, 3].map(|j| by(i, j)))
+}
+
+fn product(a: &Matrix, b: &Matrix) -> Matrix {
+    a.map(|row| [0, 1, 2, 3].map(|j| row.iter().zip(b).map(|(x, other)| x * other[j]).sum()))
+}
+
+fn transposed(a: &Matrix) -> Matrix {
+    [0, 1, 2, 3].map(|i| a.map(|row| row[i]))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const TURN: f64 = std::f64::consts::TAU;
+
+    fn normal(rng: &mut fastrand::Rng) -> f64 {
+        let radius = (-2.0 * (1.0 - rng.f64()).ln()).sqrt();
+        radius * (TURN * rng.f64()).cos()
+    }
+
+    /// Marks of a drum of three working cycles a turn, whose acceleration is `alpha(ω)` and whose
+    /// cycles' work scatters; what the bank says of each, with the truth.
+    fn run(
+        seed: u64,
+        cov: f64,
+        jitter_s: f64,
+        alpha: impl Fn(f64) -> f64,
+    ) -> Vec<(CausalMotion, f64)> {
+        let mut rng = fastrand::Rng::with_seed(seed);
+        let mut bank = CausalSpeed::new(Some(3.0));
+        let (mut time_s, mut omega, mut said) = (0.0_f64, 40.0_f64, Vec::new());
+        for turn in 0..120 {
+            bank.mark(time_s + jitter_s * normal(&mut rng), TURN * f64::from(turn));
+            said.extend(bank.motion().map(|motion| (motion, alpha(omega))));
+            for _ in 0..3 {
+                let work = 1.0 + cov * normal(&mut rng);
+                for _ in 0..20 {
+                    let step = TURN / 60.0;
+                    let energy = (omega * omega + 2.0 * alpha(omega) * work * step).sqrt();
+                    time_s += 2.0 * step / (omega + energy);
+                    omega = energy;
+                }
+            }
+        }
+        said
+    }
+
+    /// The band covers what a hump of torque really is, on engines from even to rough. No outside value:
+    /// 95 % is what the band claims.
+    #[test]
+    fn the_band_covers() {
+        let hump = |omega: f64| 26.0 - 10.0 * ((omega - 95.0) / 55.0).powi(2);
+        for cov in [0.0, 0.015, 0.04] {
+            let (mut inside, mut widths) = (0.0, Vec::new());
+            for seed in 0..40 {
+                for (motion, truth) in run(seed, cov, 3e-6, hump) {
+                    let half = 1.96 * motion.alpha_uncertainty_rad_per_s2;
+                    inside += f64::from((motion.alpha_rad_per_s2 - truth).abs() < half);
+                    widths.push(half / truth);
+                }
+            }
+            let covered = inside / widths.len() as f64;
+            widths.sort_by(f64::total_cmp);
+            let width = widths[widths.len() / 2];
+            assert!((0.92..=0.97).contains(&covered), "cov {cov}: {covered}");
+            assert!(width < 0.012 + 0.8 * cov, "cov {cov}: {width}");
+        }
+    }
+
+    #[test]
+    fn a_false_mark_is_stepped_over_and_another_throttle_followed() {
+        let mut bank = CausalSpeed::new(Some(3.0));
+        // 40 rad/s for 3 s, then 25 rad/s²: whole turns.
+        let when = |turn: f64| {
+            let theta = TURN * turn;
+            match theta - 120.0 {
+                steady if steady < 0.0 => theta / 40.0,
+                more => 3.0 + ((1600.0 + 50.0 * more).sqrt() - 40.0) / 25.0,
+            }
+        };
+        for turn in 0..80 {
+            let false_s = if turn == 60 { 2e-3 } else { 0.0 };
+            let time_s = when(f64::from(turn)) + false_s;
+            bank.mark(time_s, TURN * f64::from(turn));
+            if let Some(motion) = bank.motion().filter(|_| time_s > 3.5) {
+                let off = (motion.alpha_rad_per_s2 - 25.0).abs();
+                let half = 3.0 * motion.alpha_uncertainty_rad_per_s2;
+                assert!(off < half.max(0.3), "{turn}: {motion:?}");
+            }
+        }
+        let end = bank.motion().unwrap();
+        assert!((end.alpha_rad_per_s2 - 25.0).abs() < 0.3, "{end:?}");
+    }
+}
