@@ -208,8 +208,8 @@ fn correlated_neighbours() {
         components: vec![Component::new(Bound::NonNegative); 2],
     };
     let found = model.fit().unwrap();
-    assert_near(found.variances[0], 1061.913_404_33, 1e-4);
-    assert_near(found.variances[1], 1212.796_056_05, 1e-4);
+    assert_near(found.variances[0], 1_061.913_404_33, 1e-4);
+    assert_near(found.variances[1], 1_212.796_056_05, 1e-4);
     assert_near(found.coefficients[(0, 0)], 252.280_319_129_2, 1e-7);
 }
 

@@ -23,7 +23,7 @@ const EXPECTED_SDS: f64 = 1.0;
 const APART_ALARM: f64 = 0.01;
 /// Probability of so large a scatter by chance below which a setup's pulls have one of their own: rather
 /// too often than too seldom, because missing it costs the truth and a false alarm only width.
-const UNEVEN_ALARM: f64 = 0.15;
+const UNEVEN_ALARM: f64 = 0.2;
 /// Such pulls at most, as a share.
 const APART_SHARE_MAX: f64 = 0.15;
 

@@ -14,8 +14,6 @@ use crate::mixed::{Certainty, Fit};
 
 /// Cosines of the remainder that tell its variances.
 const REST_COSINES: usize = 8;
-/// Confidence at which degrees of freedom are matched.
-const COMMON_CONFIDENCE: f64 = 0.95;
 /// Relative variance told apart from none.
 const VARIANCE_FLOOR: f64 = 1e-24;
 
@@ -263,14 +261,11 @@ impl Judge {
     }
 
     /// Degrees of freedom of a contrast of builds: those of the builds, but fewer where much of its
-    /// variance is the own scatter of a setup's few pulls. Student's t is then the mean of each part's,
-    /// weighted with the variances (W. G. Cochran, *Biometrics* 20 (1964) 191): Satterthwaite's dof
-    /// claim too often when a part has two or three.
+    /// variance is the own scatter of a setup's few pulls (Satterthwaite).
     fn dof_of_builds(&self, builds: &Builds, weights: &DVector<f64>, padded: &DVector<f64>) -> f64 {
         let fit = &builds.low[0];
         let whole = fit.variance(padded);
-        let t = |dof: f64| two_sided_factor(1.0 - COMMON_CONFIDENCE, dof);
-        let (mut factor, mut others) = (0.0, 1.0);
+        let (mut inverse, mut others) = (0.0, 1.0);
         for (effect, variance) in self.structure.effects.iter().zip(&self.low[0].variances) {
             let Effect::PullOf(setup) = effect else {
                 continue;
@@ -283,23 +278,11 @@ impl Judge {
             let within = (rows - count) as f64;
             let pulls = self.low[0].variances.first().copied().unwrap_or(0.0) + variance;
             let share = (pulls / rows.max(1) as f64 / whole).min(1.0);
-            factor += share * t(within.max(1.0).min(builds.dof));
+            inverse += share * share / within.max(1.0);
             others -= share;
         }
-        if factor <= 0.0 {
-            return builds.dof;
-        }
-        factor += others.max(0.0) * t(builds.dof);
-        let (mut low, mut high) = (1.0, builds.dof);
-        while high - low > 1e-3 {
-            let middle = 0.5 * (low + high);
-            if t(middle) > factor {
-                low = middle;
-            } else {
-                high = middle;
-            }
-        }
-        low
+        let others = others.max(0.0);
+        1.0 / (inverse + others * others / builds.dof)
     }
 
     fn within_rows(&self, certainty: Certainty) -> Certainty {
