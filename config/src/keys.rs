@@ -26,7 +26,7 @@ pub const KEYS: &[(&str, &[&str])] = &[
             "stream",
         ],
     ),
-    ("stand", &["name", "kind"]),
+    ("stand", &["name", "kind", "version"]),
     (
         "engine",
         &[

@@ -5,6 +5,7 @@ pub mod check;
 pub mod display;
 mod keys;
 mod mistake;
+mod quantity;
 mod read;
 mod reader;
 mod stand;
@@ -14,6 +15,9 @@ pub use keys::KEYS;
 pub use mistake::{ConfigErrors, Mistake};
 pub use read::parse;
 pub use stand::*;
+
+/// Version of the stand file's form that this program reads, and all before it.
+pub const VERSION: u32 = 1;
 
 /// The demonstration stand, commented: a starting point for one's own.
 pub const EXAMPLE_STAND: &str = include_str!("../stand.example.toml");

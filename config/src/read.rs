@@ -168,6 +168,8 @@ fn stand_name_and_kind(section: Section<'_>) -> (Option<String>, Option<StandKin
     ];
     let name = section.required("name", &Text("stand in the shed"));
     let kind = section.required("kind", &Choice(KINDS));
+    // There is one form so far; a file of a later one is refused.
+    let _version: Option<u32> = section.optional("version", &Whole(1..=crate::VERSION));
     section.finish();
     (name, kind)
 }

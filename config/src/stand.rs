@@ -10,8 +10,8 @@ use leverarm_torque::inertia::Inertia;
 use leverarm_torque::sensor::Law;
 use leverarm_torque::uncertainty::Measured;
 
-use crate::display::{self, DisplayUnit, DisplayUnits};
-use crate::units::{self, Kind};
+use crate::display::DisplayUnits;
+pub use crate::quantity::Quantity;
 
 /// One stand: everything that its file says. An uncertainty of 0 means that none was stated.
 ///
@@ -320,33 +320,6 @@ pub enum Source {
     Pulses(u8),
 }
 
-/// What a channel measures; it decides the SI unit and the unit to show.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Quantity {
-    /// K
-    Temperature,
-    /// Pa
-    Pressure,
-    /// 1, shown in %
-    Fraction,
-    /// 1, shown as it is (an air-fuel ratio)
-    Number,
-    /// V
-    Voltage,
-    /// N
-    Force,
-    /// m
-    Length,
-    /// m/s
-    Speed,
-    /// kg/s
-    MassFlow,
-    /// m³/s
-    VolumeFlow,
-    /// kg
-    Mass,
-}
-
 /// A rule that watches one signal.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Guard {
@@ -642,58 +615,6 @@ impl Stage {
     #[must_use]
     pub fn ratio(self) -> f64 {
         f64::from(self.driven_teeth) / f64::from(self.driving_teeth)
-    }
-}
-
-impl Quantity {
-    pub(crate) const ALL: &[Self] = &[
-        Self::Temperature,
-        Self::Pressure,
-        Self::Fraction,
-        Self::Number,
-        Self::Voltage,
-        Self::Force,
-        Self::Length,
-        Self::Speed,
-        Self::MassFlow,
-        Self::VolumeFlow,
-        Self::Mass,
-    ];
-
-    /// How its values are written.
-    #[must_use]
-    pub const fn kind(self) -> Kind {
-        match self {
-            Self::Temperature => units::TEMPERATURE,
-            Self::Pressure => units::PRESSURE,
-            Self::Fraction => units::FRACTION,
-            Self::Number => units::RATIO,
-            Self::Voltage => units::VOLTAGE,
-            Self::Force => units::FORCE,
-            Self::Length => units::LENGTH,
-            Self::Speed => units::SPEED,
-            Self::MassFlow => units::MASS_FLOW,
-            Self::VolumeFlow => units::VOLUME_FLOW,
-            Self::Mass => units::MASS,
-        }
-    }
-
-    /// The unit to show it in.
-    #[must_use]
-    pub fn display_unit(self, units: &DisplayUnits) -> DisplayUnit {
-        match self {
-            Self::Temperature => units.temperature,
-            Self::Pressure => units.pressure,
-            Self::Fraction => display::PERCENT,
-            Self::Number => display::UNITY,
-            Self::Voltage => display::VOLT,
-            Self::Force => units.force,
-            Self::Length => units.length,
-            Self::Speed => units.road_speed,
-            Self::MassFlow => units.mass_flow,
-            Self::VolumeFlow => units.volume_flow,
-            Self::Mass => units.mass,
-        }
     }
 }
 

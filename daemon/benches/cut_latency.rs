@@ -35,6 +35,9 @@ use leverarm_protocol::{
     HostMessage, Limits, Status, TeethBatch, kind,
 };
 use nix::poll::{PollFd, PollFlags, PollTimeout, poll};
+use tracing_subscriber::filter::Targets;
+use tracing_subscriber::layer::SubscriberExt;
+use tracing_subscriber::util::SubscriberInitExt;
 
 use rig::{Outcome, Terminal, listen, share, sink, terminal};
 
@@ -382,12 +385,11 @@ fn measure(handle: &Handle, port: File, bare: File) -> Outcome<(Vec<f64>, Vec<f6
 
 fn main() -> Outcome<ExitCode> {
     // `RUST_LOG=info` tells what the daemon makes of it.
-    drop(
-        tracing_subscriber::fmt()
-            .with_env_filter(tracing_subscriber::EnvFilter::from_default_env())
-            .with_writer(std::io::stderr)
-            .try_init(),
-    );
+    let said = std::env::var("RUST_LOG").unwrap_or_else(|_| "error".to_owned());
+    tracing_subscriber::registry()
+        .with(said.parse::<Targets>()?)
+        .with(tracing_subscriber::fmt::layer().with_writer(std::io::stderr))
+        .try_init()?;
     let port = terminal()?;
     let real_time = std::env::args().any(|argument| argument == "--real-time");
     let bare = bare_loop(terminal()?, real_time)?;

@@ -148,6 +148,7 @@ fn faults_of_pickups_are_told_apart() {
             bursts_per_s: 4.0,
             edges: 1,
             spacing_s: 1e-3,
+            ..Interference::default()
         };
     });
     assert_eq!(faults(&sparks), [(Fault::ExtraTeeth, "pickup 0")]);

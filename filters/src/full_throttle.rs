@@ -3,6 +3,31 @@
 //! A curve must not be smoothed over the throttle opening or closing: the torque jumps there. The
 //! stretch between is found from the acceleration of whole turns, which tooth errors and the
 //! engine's working cycle do not disturb.
+//!
+//! ```
+//! // A wheel of 20 teeth: for 4 s its speed rises by 50 rad/s², then the throttle closes.
+//! use leverarm_filters::full_throttle::{Wheel, full_throttle};
+//! use leverarm_filters::teeth::ToothTrain;
+//!
+//! let (start, top): (f64, f64) = (20.0, 220.0); // rad/s
+//! let time_s = |theta_rad: f64| {
+//!     if theta_rad < 480.0 {
+//!         ((start * start + 100.0 * theta_rad).sqrt() - start) / 50.0
+//!     } else {
+//!         4.0 + (top - (top * top - 20.0 * (theta_rad - 480.0)).sqrt()) / 10.0
+//!     }
+//! };
+//! let pitch_rad = std::f64::consts::TAU / 20.0;
+//! let train = ToothTrain {
+//!     time_s: (0..4000).map(|tooth| time_s(pitch_rad * f64::from(tooth))).collect(),
+//!     index: (0..4000).collect(),
+//!     ..ToothTrain::default()
+//! };
+//! let wheel = Wheel { teeth_per_turn: 20, cycles_per_turn: 0.5 };
+//! let open = full_throttle(&train, wheel, 50.0).expect("there is a rise");
+//! let end_s = train.time_s[open.end];
+//! assert!((3.6..=4.0).contains(&end_s), "{end_s}");
+//! ```
 
 use std::ops::Range;
 

@@ -1,5 +1,16 @@
 //! Filters for live values: Butterworth chains of biquads in f64 (in f32 a low cut-off is off by
 //! parts in a thousand).
+//!
+//! ```
+//! // A step through a fourth-order low-pass of 20 Hz at 1 kHz.
+//! use leverarm_filters::live::LowPass;
+//!
+//! let mut filter = LowPass::butterworth(4, 20.0, 1000.0)?;
+//! let after: Vec<f64> = (0..500).map(|_| filter.run(1.0)).collect();
+//! assert!(after[0] < 0.001);
+//! assert!((after[499] - 1.0).abs() < 1e-6);
+//! # Ok::<(), leverarm_filters::live::FilterError>(())
+//! ```
 
 use biquad::{Biquad, Coefficients, DirectForm2Transposed, ToHertz, Type};
 

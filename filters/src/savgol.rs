@@ -1,4 +1,14 @@
 //! Savitzky–Golay coefficients, kept for comparison with the curve fit.
+//!
+//! ```
+//! // Five points, second degree: the paper's first table has −3, 12, 17, 12, −3 over 35.
+//! use leverarm_filters::savgol::coefficients;
+//!
+//! let found = coefficients(2, 2, 0);
+//! for (found, expected) in found.iter().zip([-3.0, 12.0, 17.0, 12.0, -3.0]) {
+//!     assert!((found - expected / 35.0).abs() < 1e-12);
+//! }
+//! ```
 
 use nalgebra::{DMatrix, DVector};
 

@@ -33,13 +33,15 @@ mod likelihood;
 mod model;
 mod shuffle;
 
+use nalgebra::{DMatrix, DVector};
+
 use crate::bspline::{Basis, DEGREE, ORDER, even};
 use crate::convert::floor_to_usize;
 use crate::envelope::Envelope;
 use crate::teeth::ToothTrain;
-use likelihood::{Best, Likely, Solved, System, shares};
+use likelihood::{Best, Bias, Cycles, Likely, Solved, System, shares};
 use model::{
-    Columns, Current, Layout, Problem, Smoothness, WorkRow, alpha_row, motion, roughness, slope,
+    Columns, Current, Layout, Problem, Smoothness, WorkRow, alpha_row, gradient, motion, roughness,
 };
 
 /// What the fit must know about the wheel.
@@ -166,6 +168,8 @@ pub struct SpeedFit {
     wander: Vec<f64>,
     /// Posterior covariance, in the order of the layout.
     covariance: Envelope,
+    /// By how much less than expected smoothing hides of the curve: a covariance of its coefficients.
+    less_hidden: DMatrix<f64>,
     layout: Layout,
     theta_range: (f64, f64),
     time_range_s: (f64, f64),
@@ -203,6 +207,15 @@ const RIPPLE_PRIOR_S: f64 = 1e-3;
 const SWING_PRIOR_RAD: f64 = 0.1;
 /// Rounds at most; it is done when one changes nothing of what takes part.
 const ROUNDS_MAX: usize = 6;
+/// Working cycles that a segment of the wander holds, the first that does. A cycle's work comes in a
+/// push of less than half its length: a segment that is no longer than it sees how the two lie to each
+/// other, but timing may be so fine that a longer one leaves too much of the cycles.
+const CYCLES_A_SEGMENT: [f64; 2] = [2.0, 1.0];
+/// Residuals are too alike where teeth count for less than this because of it.
+const ALIKE_MAX: f64 = 0.9;
+const SEEN_WITHIN_CYCLE_MAX: f64 = 1.0;
+/// The cycles' correlation has been found when a round moves it by less.
+const CORRELATION_SETTLED: f64 = 0.06;
 /// Intervals of the motion that the fit starts from.
 const COARSE_INTERVALS: usize = 10;
 /// Smoothness that makes the teeth less likely than another by e to the minus half of this is not
@@ -214,6 +227,8 @@ const TEETH_TO_APPROACH: usize = 20_000;
 const SET_ASIDE_SIGMA: f64 = 7.0;
 /// Teeth whose residuals are all alike still count for so much.
 const ALIKE_WEIGHT_MIN: f64 = 0.2;
+/// Of the variance, noise makes more than this whatever smoothing hides.
+const SEEN_SHARE_MIN: f64 = 0.25;
 /// Teeth on each side that say how far residuals scatter around one.
 const BESIDE: usize = 8;
 
@@ -224,30 +239,55 @@ const BESIDE: usize = 8;
 /// not determine a motion.
 pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, FitError> {
     check(train)?;
+    let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
+    let noise_floor = options.tick_s / 12.0_f64.sqrt();
+    let noise_s = (10.0 * noise_floor).max(1e-6);
+    let start = coarse(train, options, (noise_s, PATTERN_PRIOR_SHARE * pitch))?;
+    let mut cycles_a_segment = CYCLES_A_SEGMENT.into_iter().peekable();
+    while let Some(cycles) = cycles_a_segment.next() {
+        let last = cycles_a_segment.peek().is_none();
+        if let Some(fit) = fitted(train, options, &start, cycles, last)? {
+            return Ok(fit);
+        }
+    }
+    Err(FitError::Singular)
+}
+
+/// Intervals of the smooth part.
+fn intervals(train: &ToothTrain) -> usize {
     let n = train.time_s.len();
-    let duration = train.time_s[n - 1] - train.time_s[0];
-    let inner = floor_to_usize(16.0 * duration).clamp(40, 96).min(n / 2);
+    let duration_s = train.time_s[n - 1] - train.time_s[0];
+    floor_to_usize(16.0 * duration_s).clamp(40, 96).min(n / 2)
+}
+
+/// Fits with segments of the wander of so many cycles; `None` where they leave the teeth too alike,
+/// unless these are the last to try.
+fn fitted(
+    train: &ToothTrain,
+    options: &FitOptions,
+    start: &Start,
+    cycles_a_segment: f64,
+    last: bool,
+) -> Result<Option<SpeedFit>, FitError> {
+    let inner = intervals(train);
     let columns = Columns {
         ripple_from: Some(0.6 * inner as f64),
-        wander: true,
-        shuffle_hz: None,
+        cycles_a_segment: Some(cycles_a_segment),
+        shuffle_hz: start.shuffle_hz,
     };
     let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
     let noise_floor = options.tick_s / 12.0_f64.sqrt();
     let mut noise_s = (10.0 * noise_floor).max(1e-6);
     let mut pattern_sd = PATTERN_PRIOR_SHARE * pitch;
-    let start = coarse(train, options, columns, (noise_s, pattern_sd))?;
-    let columns = Columns {
-        shuffle_hz: start.shuffle_hz,
-        ..columns
-    };
     let problem = Problem::new(train, options, inner, columns);
     let mut current = problem
         .refined(&start.basis, &start.coefficients)
         .ok_or(FitError::Singular)?;
-    let (mut weights, mut border) = (start.weights, start.border);
+    let mut weights = start.weights.clone();
+    let mut border = start.border.clone();
     let mut released = vec![false; problem.segments.len().saturating_sub(1)];
     let mut best = [Some(Tried::Not); 2];
+    let mut correlation = 0.0;
     let mut tooth_weight = 1.0;
     // Whether the last round changed neither teeth nor cycles that take part.
     let mut settled = false;
@@ -264,12 +304,17 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
             .map(|smoothness| roughness(&problem, &current, smoothness));
         let held = normal.without_border(&border.values, border.told);
         let mut systems: Vec<(System<'_>, Best)> = Vec::with_capacity(2);
+        let (mut least, mut correlated) = (f64::INFINITY, correlation);
         for (roughness, best) in kinds.iter().zip(&mut best) {
             let (Some(roughness), Some(before)) = (roughness, *best) else {
                 continue;
             };
             let system = |normal, ridges| {
-                let cycles = (work.as_slice(), released.as_slice());
+                let cycles = Cycles {
+                    rows: &work,
+                    released: &released,
+                    correlation,
+                };
                 System::new(&problem.layout, normal, roughness, cycles, ridges)
             };
             let search = system(&held, (&[], &[]));
@@ -282,6 +327,10 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
                 Tried::Found(best) => search.search(best.at),
             };
             *best = Some(Tried::Found(chosen));
+            if !settled && !work.is_empty() && chosen.criterion < least {
+                least = chosen.criterion;
+                correlated = search.correlation(chosen.at);
+            }
             systems.push((system(&normal, (&ridges.0, &ridges.1)), chosen));
         }
         let (system, chosen) = systems
@@ -291,15 +340,18 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
         let solved = system.solve_near(chosen).ok_or(FitError::Singular)?;
         noise_s = solved.noise_s.max(noise_floor);
         if settled || round + 1 == ROUNDS_MAX {
-            let likely: Vec<Likely> = systems
-                .iter()
-                .flat_map(|(system, best)| system.around(best))
-                .collect();
-            if likely.is_empty() {
-                return Err(FitError::Singular);
+            let mut likely: Vec<(&System<'_>, Likely)> = Vec::new();
+            for (system, best) in &systems {
+                likely.extend(system.around(best).into_iter().map(|l| (system, l)));
             }
+            let criterion = |(_, l): &&(_, Likely)| l.solved.criterion;
+            let (likeliest, best) = likely
+                .iter()
+                .min_by(|a, b| criterion(a).total_cmp(&criterion(b)))
+                .ok_or(FitError::Singular)?;
             let found = Found {
-                likely,
+                bias: likeliest.bias(best, &problem.gradients(&current)),
+                likely: likely.into_iter().map(|(_, likely)| likely).collect(),
                 work: &work,
                 released: &released,
                 best: *chosen,
@@ -308,7 +360,7 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
                 noise_s,
                 noise_floor,
             };
-            return Ok(finish(&problem, current, &found));
+            return Ok(Some(finish(&problem, current, &found)));
         }
         let inverse = solved.factor.inverse();
         let next = jumps(&work, &released, &solved, &inverse, chosen.at[1]);
@@ -321,15 +373,31 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
         if round == 1 {
             // Once, and of a fit in which all count in full: what smooths more leaves more alike.
             tooth_weight = weight_of_alike(&residuals, &weights, &train.index);
+            let seen = problem.seen_within_cycle((-0.5 * chosen.at[1]).exp());
+            if !last
+                && !work.is_empty()
+                && (tooth_weight < ALIKE_MAX || seen > SEEN_WITHIN_CYCLE_MAX)
+            {
+                return Ok(None);
+            }
             settled = tooth_weight >= 1.0;
         }
         let kept = set_aside(&residuals);
         let least = chosen.criterion;
-        for tried in &mut best {
+        // What the first round left out or free may have been the reason.
+        for tried in best
+            .iter_mut()
+            .filter(|_| next == released && kept == weights)
+        {
             tried.take_if(|t| matches!(t, Tried::Found(b) if b.criterion > least + UNLIKELY));
         }
         drop(systems);
-        settled = round > 0 && (round > 1 || settled) && next == released && kept == weights;
+        settled = round > 0
+            && (round > 1 || settled)
+            && next == released
+            && kept == weights
+            && (correlated - correlation).abs() < CORRELATION_SETTLED;
+        correlation = correlated;
         (weights, released) = (kept, next);
     }
     Err(FitError::Singular)
@@ -337,7 +405,7 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
 
 /// Tooth errors and ripple as found last. They hardly change with the weights, and searching for
 /// those with them held saves most of the time.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 struct Border {
     values: Vec<f64>,
     /// How many of them the teeth have told, the rest being left to what was known before.
@@ -378,13 +446,13 @@ struct Start {
 fn coarse(
     train: &ToothTrain,
     options: &FitOptions,
-    columns: Columns,
     (noise_s, pattern_sd): (f64, f64),
 ) -> Result<Start, FitError> {
     let n = train.time_s.len();
     let mut columns = Columns {
-        wander: false,
-        ..columns
+        ripple_from: Some(0.6 * intervals(train) as f64),
+        cycles_a_segment: None,
+        shuffle_hz: None,
     };
     loop {
         let few = Problem::new(train, options, COARSE_INTERVALS.min(n / 8), columns);
@@ -435,6 +503,9 @@ fn take(current: &mut Current, layout: &Layout, solution: &[f64]) {
 
 /// A segment's work so many robust standard deviations off is no scatter of the cycles.
 const JUMP_SIGMA: f64 = 5.0;
+/// Less work than this, in works of a mean cycle, is no jump however alike the others are: one
+/// cylinder of four that does not burn lacks 0.3, and a kink of the torque curve some per cent.
+const JUMP_CYCLES_MIN: f64 = 0.15;
 
 /// Which segments' work is to be left free, since it can't be scatter: by how far the estimate of
 /// each stands from zero over how far it could (auxiliary residuals: A. Harvey, S. Koopman, 1992,
@@ -468,7 +539,14 @@ fn jumps(
     let middle = sizes.len() / 2;
     let median = *sizes.select_nth_unstable_by(middle, f64::total_cmp).1;
     let limit = JUMP_SIGMA * (1.4826 * median).min(1.0);
-    let far: Vec<bool> = scores.iter().map(|s| s.abs() > limit).collect();
+    let far: Vec<bool> = scores
+        .iter()
+        .zip(work)
+        .map(|(score, row)| {
+            let cycles = row.of(&solved.solution).abs() * row.cycles.sqrt();
+            score.abs() > limit && cycles > JUMP_CYCLES_MIN
+        })
+        .collect();
     // A cycle seldom begins where a segment does.
     (0..far.len())
         .map(|i| far[i.saturating_sub(1)..far.len().min(i + 2)].contains(&true))
@@ -603,6 +681,7 @@ fn set_aside(residuals: &[f64]) -> Vec<bool> {
 
 /// What the last round of the fit came to.
 struct Found<'a> {
+    bias: Option<Bias>,
     likely: Vec<Likely>,
     work: &'a [WorkRow],
     released: &'a [bool],
@@ -642,7 +721,7 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         covariance.add_outer(&off, *share);
         effective_parameters += share * likely.parameters;
         for (value, at) in flattened.iter_mut().zip(&layout.spline_at) {
-            *value += share * likely.flattened[*at];
+            *value += share * likely.unflattened[*at];
         }
     }
     let cycles: f64 = found.work.iter().map(|row| row.cycles).sum();
@@ -679,6 +758,10 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         }),
         work_jumps: Vec::new(),
         covariance,
+        less_hidden: found.bias.as_ref().map_or_else(
+            || DMatrix::zeros(0, 0),
+            |bias| &bias.expected * (noise_s.powi(2) * (1.0 - bias.share)),
+        ),
         flattened,
         smoothing: Smoothing {
             order: found.smoothness.order(),
@@ -762,17 +845,17 @@ impl SpeedFit {
 
     /// Change of the acceleration at the speed of this angle with the coefficients there.
     fn gradient(&self, theta_rad: f64) -> [f64; ORDER] {
-        let local = self.basis.at(theta_rad);
-        let (omega, alpha) = motion(&self.basis, theta_rad, &self.coefficients);
-        // d alpha = -omega³ d tau'' - 3 alpha omega d tau', less what the curve changes by while the
-        // speed does, d omega = -omega² d tau'.
-        let slope = slope(&self.basis, theta_rad, &self.coefficients);
-        let of_slowness = omega * (slope * omega - 3.0 * alpha);
-        let mut gradient = alpha_row(&local, omega);
-        for (g, first) in gradient.iter_mut().zip(&local.derivative[1]) {
-            *g += of_slowness * first;
+        gradient(&self.basis, theta_rad, &self.coefficients)
+    }
+
+    /// Variance that is expected of what smoothing hides, and seems not to be there.
+    fn less_hidden(&self, first: usize, gradient: &[f64; ORDER]) -> f64 {
+        if self.less_hidden.is_empty() {
+            return 0.0;
         }
-        gradient
+        let row = DVector::from_column_slice(gradient);
+        let block = self.less_hidden.view((first, first), (ORDER, ORDER));
+        (block * &row).dot(&row)
     }
 
     /// Motion at an angle in rad; angles outside the stretch are moved to its end.
@@ -781,7 +864,10 @@ impl SpeedFit {
         let theta_rad = theta_rad.clamp(self.theta_range.0, self.theta_range.1);
         let local = self.basis.at(theta_rad);
         let (omega, alpha) = motion(&self.basis, theta_rad, &self.coefficients);
-        let row = self.layout.spline_row(&local, &self.gradient(theta_rad));
+        let gradient = self.gradient(theta_rad);
+        let row = self.layout.spline_row(&local, &gradient);
+        let all = self.covariance.quadratic(&row).max(0.0);
+        let variance = (all - self.less_hidden(local.first, &gradient)).max(SEEN_SHARE_MIN * all);
         let wander = self.wander_basis.as_ref().map(|basis| basis.at(theta_rad));
         Motion {
             time_s: local.dot(0, &self.coefficients)
@@ -789,7 +875,7 @@ impl SpeedFit {
             theta_rad,
             omega_rad_per_s: omega,
             alpha_rad_per_s2: alpha,
-            alpha_uncertainty_rad_per_s2: self.covariance.quadratic(&row).max(0.0).sqrt(),
+            alpha_uncertainty_rad_per_s2: variance.sqrt(),
         }
     }
 
@@ -935,7 +1021,7 @@ pub fn information_bound(
     let reference = fit_speed(train, options)?;
     let columns = Columns {
         ripple_from: None,
-        wander: true,
+        cycles_a_segment: Some(1.0),
         shuffle_hz: None,
     };
     let problem = Problem::new(train, options, inner_knots + 1, columns);

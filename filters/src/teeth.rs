@@ -3,6 +3,17 @@
 //!
 //! [`ToothTracker`] does it edge by edge for guards and live values; [`resolve`] does it for a
 //! whole recorded stretch, where it can also look at both sides of a gap.
+//!
+//! ```
+//! // A turn a second, eight teeth, a clock of 1 MHz; the pickup did not see tooth 10.
+//! use leverarm_filters::teeth::{Edge, resolve};
+//!
+//! let seen = (0..40_u64).filter(|tooth| *tooth != 10).zip(0..);
+//! let edges: Vec<Edge> = seen.map(|(tooth, number)| Edge { tick: 125_000 * tooth, number }).collect();
+//! let train = resolve(&edges, 1e6, 8, 1.0);
+//! assert_eq!(train.faults.missed, 1);
+//! assert_eq!(train.index[10] - train.index[9], 2);
+//! ```
 
 mod candidates;
 

@@ -1,12 +1,18 @@
 //! Pulls on a simulated stand whose truth is known, quick enough for thousands.
 //!
-//! The drum's equation of motion is integrated over its angle, `d(ω²/2)/dθ = M/I`, in steps that
-//! end exactly at each tooth, so that tooth times are exact to rounding. This is not the software
+//! The equation of motion of the wheel's shaft is integrated over its angle, `d(ω²/2)/dθ = M/I`, in
+//! steps that end exactly at each tooth, so that tooth times are exact to rounding; where the drive
+//! gives, the other shaft moves along. This is not the software
 //! stand of the daemon: it shares no code with it, and none with the reduction.
+
+mod uneven;
 
 use std::f64::consts::TAU;
 
+pub use uneven::{Cycles, Drive, Sparks};
+
 use leverarm_filters::teeth::Edge;
+use uneven::Drawn;
 
 /// rad/s in one rpm.
 const RPM: f64 = TAU / 60.0;
@@ -88,6 +94,14 @@ pub struct Pull {
     pub to_rpm: f64,
     /// The brake.
     pub brake: Option<Brake>,
+    /// How unlike the engine's cycles are.
+    pub cycles: Cycles,
+    /// What the drive gives; `None` for a rigid one.
+    pub drive: Option<Drive>,
+    /// What the pickup's cable picks up.
+    pub sparks: Sparks,
+    /// Share of the teeth that give no edge.
+    pub missed_probability: f64,
 }
 
 /// What the board saw.
@@ -97,6 +111,9 @@ pub struct Seen {
     pub edges: Vec<Edge>,
     /// Ticks and counts of the load cell.
     pub force: Vec<(u64, i32)>,
+    /// What a drive that gives took of the engine's work at full throttle, as a share: no board sees
+    /// it, but what reaches the drum lacks it.
+    pub lost_in_drive: f64,
 }
 
 /// Before the throttle opens the engine has this share of its torque.
@@ -111,12 +128,16 @@ const DRAG: f64 = 0.3;
 /// Greatest step, in rad of the crank.
 const STEP_RAD: f64 = 0.12;
 
+/// Angles and speeds are the drum's; the other shaft is the engine's where the wheel sits on the drum.
 #[derive(Debug, Clone, Copy)]
 struct State {
     theta: f64,
-    /// ω²/2 of the drum.
+    /// ω²/2 of the shaft of the wheel.
     energy: f64,
     time_s: f64,
+    /// Angle and speed of the other shaft, where the drive gives.
+    other_rad: f64,
+    other_rad_per_s: f64,
 }
 
 impl Pull {
@@ -148,8 +169,34 @@ impl Pull {
     }
 
     fn inertia_kg_m2(&self) -> f64 {
-        self.drum_inertia_kg_m2
-            + self.engine_inertia_kg_m2 * self.engine_per_drum * self.engine_per_drum
+        let (drum, engine) = self.inertias_kg_m2();
+        drum + engine
+    }
+
+    /// Of drum and engine, at the drum.
+    fn inertias_kg_m2(&self) -> (f64, f64) {
+        let ratio = self.engine_per_drum;
+        (
+            self.drum_inertia_kg_m2,
+            self.engine_inertia_kg_m2 * ratio * ratio,
+        )
+    }
+
+    /// Work that the drive takes, and that the engine gives on average, over a step at full throttle, J.
+    fn drive_work_j(&self, before: &State, after: &State, closed_s: Option<f64>) -> (f64, f64) {
+        let Some(drive) = self.drive else {
+            return (0.0, 0.0);
+        };
+        if Self::throttle(before.time_s, closed_s) < 1.0 {
+            return (0.0, 0.0);
+        }
+        let omega = (2.0 * after.energy).sqrt();
+        let ahead = (after.other_rad - after.theta, after.other_rad_per_s - omega);
+        let (_, damper_nm) = drive.torques_nm(ahead.0, ahead.1, self.inertias_kg_m2());
+        let dt_s = after.time_s - before.time_s;
+        let rpm = omega * self.engine_per_drum / RPM;
+        let engine_nm = self.engine_per_drum * self.mean_torque_nm(rpm);
+        (damper_nm * ahead.1 * dt_s, engine_nm * omega * dt_s)
     }
 
     /// Throttle: 1 fully open, negative while the closed engine drags. `closed_s` is when it closed.
@@ -180,43 +227,41 @@ impl Pull {
         let phase = TAU * rng.f64();
         let ratio = self.engine_per_drum;
         let drum_per_wheel = if self.on_engine { 1.0 / ratio } else { 1.0 };
-        let inertia = self.inertia_kg_m2();
         let mut closed_s: Option<f64> = None;
+        let start_rad_per_s = 0.97 * self.from_rpm * RPM / ratio;
         let mut at = State {
             theta: 0.0,
-            energy: 0.5 * (0.97 * self.from_rpm * RPM / ratio).powi(2),
+            energy: 0.5 * start_rad_per_s.powi(2),
             time_s: 0.0,
+            other_rad: 0.0,
+            other_rad_per_s: start_rad_per_s,
         };
+        let mut drawn = Drawn::new(self.cycles, rng.fork());
+        let firings = self.cycles_per_engine_turn * f64::from(self.cycles.cylinders) * ratio / TAU;
+        let mut edges_s = Vec::new();
+        let mut work_j = (0.0, 0.0);
         let end_omega = self.to_rpm * RPM / ratio;
         let mut seen = Seen::default();
         let mut sampler = Sampler::new(self, rng.fork());
         let origin_s = 1.0 + rng.f64();
-        let mut number = 0_u64;
+        let mut tooth_number = 0_u64;
         loop {
-            let tooth = usize::try_from(number % u64::from(self.teeth)).unwrap_or(0);
+            let tooth = usize::try_from(tooth_number % u64::from(self.teeth)).unwrap_or(0);
             let error = errors.get(tooth).copied().unwrap_or(0.0);
-            let target = drum_per_wheel * (pitch * (number as f64 + 0.5) + error);
+            let target = drum_per_wheel * (pitch * (tooth_number as f64 + 0.5) + error);
             let steps = ((target - at.theta) * ratio / STEP_RAD).ceil().max(1.0);
             let h = (target - at.theta) / steps;
             let mut done = 0.0;
             while done < steps {
                 let before = at;
                 let closed = closed_s;
-                let slope = |s: &State| {
-                    let omega = (2.0 * s.energy.max(1e-6)).sqrt();
-                    let rpm = omega * ratio / RPM;
-                    let cycle = self.cycles_per_engine_turn * ratio * s.theta;
-                    let swing: f64 = (1_u8..)
-                        .zip(self.ripple)
-                        .map(|(m, a)| a * (f64::from(m) * (cycle + phase)).cos())
-                        .sum();
-                    let throttle = Self::throttle(s.time_s, closed);
-                    let engine = self.mean_torque_nm(rpm) * throttle * (1.0 + swing);
-                    let [c0, c1, c2] = self.losses;
-                    let lost = c0 + omega * (c1 + omega * c2) + self.brake_nm(rpm, throttle);
-                    ((ratio * engine - lost) / inertia, 1.0 / omega)
-                };
+                let firing = firings * (at.theta + 0.5 * h);
+                let work = drawn.work(firing);
+                let slope = |s: &State| self.slope(s, work, phase, closed);
                 at = runge_kutta(&at, h, slope);
+                let (lost_j, given_j) = self.drive_work_j(&before, &at, closed_s);
+                work_j = (work_j.0 + lost_j, work_j.1 + given_j);
+                self.spark(&before, &at, firings, &mut rng, &mut edges_s);
                 sampler.sample(self, &before, &at, closed_s, origin_s, &mut seen.force);
                 done += 1.0;
             }
@@ -224,13 +269,97 @@ impl Pull {
                 closed_s = Some(at.time_s);
             }
             if closed_s.is_some_and(|t| at.time_s > t + AFTER_S) {
-                return seen;
+                break;
             }
-            let tick = self.tick(origin_s + at.time_s + self.jitter_s * normal(&mut rng));
+            if rng.f64() >= self.missed_probability {
+                edges_s.push(at.time_s + self.jitter_s * normal(&mut rng));
+            }
+            tooth_number += 1;
+        }
+        if work_j.1 > 0.0 {
+            seen.lost_in_drive = work_j.0 / work_j.1;
+        }
+        edges_s.sort_by(f64::total_cmp);
+        for (number, edge_s) in (0_u64..).zip(edges_s) {
+            let tick = self.tick(origin_s + edge_s);
             if seen.edges.last().is_none_or(|last| tick > last.tick) {
                 seen.edges.push(Edge { tick, number });
             }
-            number += 1;
+        }
+        seen
+    }
+
+    /// Change of a state with the angle of the wheel's shaft, while the engine does `work` of the mean.
+    fn slope(&self, s: &State, work: f64, phase: f64, closed_s: Option<f64>) -> State {
+        let ratio = self.engine_per_drum;
+        let omega = (2.0 * s.energy.max(1e-6)).sqrt();
+        let (wheel, other) = ((s.theta, omega), (s.other_rad, s.other_rad_per_s));
+        let (drum, engine) = match (self.drive, self.on_engine) {
+            (None, _) => (wheel, wheel),
+            (Some(_), false) => (wheel, other),
+            (Some(_), true) => (other, wheel),
+        };
+        let rpm = engine.1 * ratio / RPM;
+        let cylinders = f64::from(self.cycles.cylinders);
+        let cycle = self.cycles_per_engine_turn * cylinders * ratio * engine.0;
+        let swing: f64 = (1_u8..)
+            .zip(self.ripple)
+            .map(|(m, a)| a * (f64::from(m) * (cycle + phase)).cos())
+            .sum();
+        let throttle = Self::throttle(s.time_s, closed_s);
+        // A cycle that does not burn has no pressure to swing with.
+        let swing = if work > 0.0 { 1.0 + swing } else { 1.0 };
+        let engine_nm = ratio * self.mean_torque_nm(rpm) * throttle * work * swing;
+        let [c0, c1, c2] = self.losses;
+        let lost_nm = c0 + drum.1 * (c1 + drum.1 * c2) + self.brake_nm(rpm, throttle);
+        let inertias = self.inertias_kg_m2();
+        let (wheel_alpha, other_alpha) = self.drive.map_or_else(
+            || ((engine_nm - lost_nm) / (inertias.0 + inertias.1), 0.0),
+            |drive| {
+                let twist = (engine.0 - drum.0, engine.1 - drum.1);
+                let (spring_nm, damper_nm) = drive.torques_nm(twist.0, twist.1, inertias);
+                let driven_nm = spring_nm + damper_nm;
+                let drum_alpha = (driven_nm - lost_nm) / inertias.0;
+                let engine_alpha = (engine_nm - driven_nm) / inertias.1;
+                if self.on_engine {
+                    (engine_alpha, drum_alpha)
+                } else {
+                    (drum_alpha, engine_alpha)
+                }
+            },
+        );
+        State {
+            theta: 1.0,
+            energy: wheel_alpha,
+            time_s: 1.0 / omega,
+            other_rad: s.other_rad_per_s / omega,
+            other_rad_per_s: other_alpha / omega,
+        }
+    }
+
+    /// Edges of the spark that may fall between two states.
+    fn spark(
+        &self,
+        before: &State,
+        after: &State,
+        firings: f64,
+        rng: &mut fastrand::Rng,
+        edges_s: &mut Vec<f64>,
+    ) {
+        let sparks = self.sparks;
+        let (from, to) = (
+            (firings * before.theta - sparks.at).floor(),
+            (firings * after.theta - sparks.at).floor(),
+        );
+        if sparks.probability <= 0.0 || to <= from || rng.f64() >= sparks.probability {
+            return;
+        }
+        let share =
+            (to + sparks.at - firings * before.theta) / (firings * (after.theta - before.theta));
+        let mut edge_s = before.time_s + share * (after.time_s - before.time_s);
+        for _ in 0..sparks.edges {
+            edges_s.push(edge_s);
+            edge_s -= sparks.spacing_s * (1.0 - rng.f64()).ln();
         }
     }
 
@@ -244,20 +373,28 @@ impl Pull {
     }
 }
 
-fn runge_kutta(at: &State, h: f64, slope: impl Fn(&State) -> (f64, f64)) -> State {
-    let moved = |by: f64, (energy, time): (f64, f64)| State {
-        theta: at.theta + by,
-        energy: at.energy + by * energy,
-        time_s: at.time_s + by * time,
+fn runge_kutta(at: &State, h: f64, slope: impl Fn(&State) -> State) -> State {
+    let moved = |by: f64, slope: &State| State {
+        theta: at.theta + by * slope.theta,
+        energy: at.energy + by * slope.energy,
+        time_s: at.time_s + by * slope.time_s,
+        other_rad: at.other_rad + by * slope.other_rad,
+        other_rad_per_s: at.other_rad_per_s + by * slope.other_rad_per_s,
     };
     let k1 = slope(at);
-    let k2 = slope(&moved(0.5 * h, k1));
-    let k3 = slope(&moved(0.5 * h, k2));
-    let k4 = slope(&moved(h, k3));
-    let mean = |a: f64, b: f64, c: f64, d: f64| (a + 2.0 * b + 2.0 * c + d) / 6.0;
+    let k2 = slope(&moved(0.5 * h, &k1));
+    let k3 = slope(&moved(0.5 * h, &k2));
+    let k4 = slope(&moved(h, &k3));
+    let mean = |of: fn(&State) -> f64| (of(&k1) + 2.0 * (of(&k2) + of(&k3)) + of(&k4)) / 6.0;
     moved(
         h,
-        (mean(k1.0, k2.0, k3.0, k4.0), mean(k1.1, k2.1, k3.1, k4.1)),
+        &State {
+            theta: 1.0,
+            energy: mean(|s| s.energy),
+            time_s: mean(|s| s.time_s),
+            other_rad: mean(|s| s.other_rad),
+            other_rad_per_s: mean(|s| s.other_rad_per_s),
+        },
     )
 }
 

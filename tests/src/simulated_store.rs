@@ -9,7 +9,7 @@ use leverarm_store::{
 };
 use serde_json::{Value, json};
 
-use crate::simulated_pull::{Pull, Shape, normal};
+use crate::simulated_pull::{Cycles, Pull, Shape, Sparks, normal};
 
 /// The stand file of all these pulls; what it states is exactly what is simulated.
 pub const STAND: &str = include_str!("simulated_store/stand.toml");
@@ -71,6 +71,10 @@ pub fn pull_of(setup: &SimulatedSetup) -> Pull {
         from_rpm: 2800.0,
         to_rpm: 8200.0,
         brake: None,
+        cycles: Cycles::varying(0.015),
+        drive: None,
+        sparks: Sparks::NONE,
+        missed_probability: 0.0,
     }
 }
 

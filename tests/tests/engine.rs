@@ -11,6 +11,7 @@ use std::sync::OnceLock;
 use leverarm::rehearsal::{DEMO_STAND, model_of, script_of};
 use leverarm_software_stand::{Engine, Mixture, RiderScript, Setup, StandModel, Truth, rad_per_s};
 use leverarm_tests::virtual_bench::VirtualBench;
+use leverarm_vocabulary::EventKind;
 use serde_json::{Value, json};
 use tempfile::TempDir;
 
@@ -611,7 +612,7 @@ fn with_mixture(lambda: f64) -> Engine {
 /// When guards tripped, by name, on the daemon's clock, s.
 fn trips(bench: &mut VirtualBench) -> BTreeMap<String, f64> {
     let events = bench.take_events().into_iter();
-    let tripped = events.filter(|event| event.kind == "guard tripped");
+    let tripped = events.filter(|event| event.kind == EventKind::GuardTripped);
     tripped
         .filter_map(|event| Some((event.channel?, event.now.mono_us as f64 * 1e-6)))
         .collect()

@@ -24,6 +24,7 @@ use leverarm_torque::calibration::load_cell::{Curve, Direction, LoadPoint};
 use leverarm_torque::uncertainty::{Assessed, Measured};
 use leverarm_values::calibration::{Calibration, LoadCellCalibration, Tare};
 use leverarm_values::{CalibratedStand, Sample};
+use leverarm_vocabulary::EventKind;
 
 const TICK_HZ: u32 = 1_000_000;
 const WALL_US: i64 = 1_790_000_000_000_000;
@@ -323,7 +324,7 @@ fn run(seed: u64) -> Case {
             connection: Some(connection),
             pull: None,
             severity: Severity::Info,
-            kind: "a test".to_owned(),
+            kind: EventKind::NoiseSpike,
             channel: None,
             message: String::new(),
             data: serde_json::Value::Null,

@@ -1,5 +1,14 @@
 //! The air the engine breathes: humidity, density, altitude, and the correction of
 //! power to a standard's reference air.
+//!
+//! ```
+//! use leverarm_torque::air::Air;
+//!
+//! // Sea level of the US Standard Atmosphere 1976: 1.225 kg/m³.
+//! let air = Air::new(101_325.0, 288.15, 0.0)?;
+//! assert!((air.density_kg_per_m3() - 1.225).abs() < 1e-4);
+//! # Ok::<(), leverarm_torque::air::AirError>(())
+//! ```
 
 mod correction;
 

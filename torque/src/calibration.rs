@@ -1,4 +1,11 @@
 //! Finding a stand's own constants by measurement, with their uncertainty.
+//!
+//! ```
+//! use leverarm_torque::calibration::gravity_m_per_s2;
+//!
+//! // Normal gravity at 45° of latitude, Geodetic Reference System 1980: 9.806 199 m/s².
+//! assert!((gravity_m_per_s2(45.0, 0.0) - 9.806_199).abs() < 1e-6);
+//! ```
 
 pub mod coast;
 pub mod inertia;

@@ -1,4 +1,25 @@
 //! A reduced curve: torque and power over engine speed, corrected, each with its uncertainty.
+//!
+//! ```
+//! use leverarm_torque::curve::{PointInput, Source, budget};
+//! use leverarm_torque::uncertainty::{Assessed, Measured};
+//!
+//! let input = |source, name, value, standard_uncertainty, unit, sensitivity| PointInput {
+//!     source,
+//!     name,
+//!     assessed: Assessed::type_b(Measured::new(value, standard_uncertainty)),
+//!     unit,
+//!     sensitivity,
+//! };
+//! let budget = budget(&[
+//!     input(Source::Inertia, "inertia", 2.0, 0.006, "kg·m²", 5.0),
+//!     input(Source::Ratio, "drive ratio", 4.0, 0.010, "", -4.0),
+//! ]);
+//! // 0.03 and 0.04 N·m, independent of each other.
+//! let combined = budget.evaluate(0.95)?;
+//! assert!((combined.total.standard_uncertainty - 0.05).abs() < 1e-12);
+//! # Ok::<(), leverarm_torque::uncertainty::BudgetError>(())
+//! ```
 
 use serde::{Deserialize, Serialize};
 

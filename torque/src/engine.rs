@@ -3,6 +3,15 @@
 //! Definitions are those of J. B. Heywood, *Internal Combustion Engine Fundamentals*, 1988, ch. 2.
 //! Everything is worked out with the torque as measured, in the air of the pull: that is the air
 //! and the fuel that made it.
+//!
+//! ```
+//! use leverarm_torque::engine::FuelKind;
+//!
+//! // CH₄O + 1.5 O₂: 32.04 g of methanol need 48.00 g of oxygen, 23.14 % of dry air by mass.
+//! let methanol = FuelKind::Methanol.fuel();
+//! let expected = 48.00 / 0.2314 / 32.04;
+//! assert!((methanol.stoichiometric_ratio.value - expected).abs() < 0.02);
+//! ```
 
 mod attribution;
 mod figures;

@@ -3,6 +3,28 @@
 //! A drum is a list of pieces. A piece is a shape, what it is made of, how many there
 //! are, how far each one's own axis lies from the spin axis, and whether it is there or
 //! cut away: a ring of bolt holes is a removed cylinder on a pitch circle.
+//!
+//! ```
+//! use leverarm_torque::inertia::{Amount, Piece, Shape, drum};
+//! use leverarm_torque::uncertainty::Measured;
+//!
+//! // A steel disc, 600 mm across and 100 mm long: m D²/8.
+//! let disc = Piece {
+//!     name: "disc".to_owned(),
+//!     shape: Shape::Cylinder {
+//!         diameter_m: Measured::new(0.6, 0.0005),
+//!         length_m: Measured::new(0.1, 0.0005),
+//!     },
+//!     amount: Amount::Density(Measured::new(7850.0, 20.0)),
+//!     offset_m: Measured::exact(0.0),
+//!     count: 1,
+//!     removed: false,
+//! };
+//! let total = drum(&[disc])?.total;
+//! let expected = total.mass_kg.value * 0.6 * 0.6 / 8.0;
+//! assert!((total.inertia_kg_m2.value - expected).abs() < 1e-9);
+//! # Ok::<(), leverarm_torque::inertia::InertiaError>(())
+//! ```
 
 use std::f64::consts::PI;
 

@@ -7,6 +7,55 @@
 //!
 //! A curve holds the points of the full-throttle sweep and, on a stand with a load cell, those of
 //! speeds that were held.
+//!
+//! ```
+//! use leverarm_filters::teeth::Edge;
+//! use leverarm_torque::air::Correction;
+//! use leverarm_torque::reduce::{
+//!     AirReadings, LossModel, RawPull, ReduceOptions, ReductionModel, WheelModel, reduce,
+//! };
+//! use leverarm_torque::uncertainty::{Assessed, Measured};
+//!
+//! // 10 N·m at the crank, geared down by 4, turn a drum of 0.8 kg·m²: 50 rad/s², here for 4 s.
+//! let pitch_rad = std::f64::consts::TAU / 60.0;
+//! let edges: Vec<Edge> = (0..4500_u32)
+//!     .map(|tooth| {
+//!         let turned_rad = pitch_rad * f64::from(tooth);
+//!         let time_s = ((20.0_f64.powi(2) + 100.0 * turned_rad).sqrt() - 20.0) / 50.0;
+//!         Edge { tick: (1e7 * time_s).round() as u64, number: tooth.into() }
+//!     })
+//!     .collect();
+//! let exact = |value| Assessed::type_b(Measured::exact(value));
+//! let stand = ReductionModel {
+//!     drum_inertia_kg_m2: Some(Assessed::type_b(Measured::new(0.8, 0.004))),
+//!     engine_inertia_kg_m2: exact(0.0),
+//!     losses: LossModel::default(),
+//!     engine_per_drum: exact(4.0),
+//!     wheel: WheelModel { teeth_per_turn: 60, on_engine: false, tooth_errors: None },
+//!     second_wheel: None,
+//!     load_cell: None,
+//!     cycles_per_engine_turn: 0.5,
+//! };
+//! let options = ReduceOptions {
+//!     start_rad_per_s: 200.0,
+//!     step_rpm: 250.0,
+//!     from_rpm: None,
+//!     to_rpm: None,
+//!     correction: Correction::None,
+//!     air: AirReadings {
+//!         pressure_pa: Measured::new(100_300.0, 50.0),
+//!         temperature_k: Measured::new(297.0, 0.5),
+//!         relative_humidity: Measured::new(0.5, 0.03),
+//!     },
+//! };
+//! let pull = RawPull { tick_hz: 1e7, edges: &edges, second_edges: &[], force: &[] };
+//! let curve = reduce(&pull, &stand, &options)?;
+//! for point in curve.points.iter().filter(|point| point.trustworthy) {
+//!     assert!((point.torque_nm - 10.0).abs() < 0.1, "{point:?}");
+//! }
+//! # assert!(curve.points.iter().any(|point| point.trustworthy));
+//! # Ok::<(), leverarm_torque::reduce::ReduceError>(())
+//! ```
 
 mod force;
 mod model;

@@ -1,4 +1,16 @@
 //! Linear least squares by QR, with the uncertainty of what it finds.
+//!
+//! ```
+//! use leverarm_torque::regression::Polynomial;
+//!
+//! // The first data set of F. J. Anscombe, The American Statistician 27 (1973) 17: y = 3.00 + 0.500 x.
+//! let x = [10.0, 8.0, 13.0, 9.0, 11.0, 14.0, 6.0, 4.0, 12.0, 7.0, 5.0];
+//! let y = [8.04, 6.95, 7.58, 8.81, 8.33, 9.96, 7.24, 4.26, 10.84, 4.82, 5.68];
+//! let line = Polynomial::fit(&x, &y, 1)?;
+//! assert!((line.at(0.0).value - 3.00).abs() < 0.005);
+//! assert!((line.rise(0.0, 1.0).value - 0.500).abs() < 0.0005);
+//! # Ok::<(), leverarm_torque::regression::FitError>(())
+//! ```
 
 use nalgebra::{DMatrix, DVector};
 

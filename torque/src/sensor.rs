@@ -1,4 +1,12 @@
 //! Sensor laws: raw counts to SI, each with the range in which it holds.
+//!
+//! ```
+//! use leverarm_torque::sensor::type_k_emf_v;
+//!
+//! // Type K at 100 °C, IEC 60584-1: 4.096 mV.
+//! assert!((type_k_emf_v(373.15)? - 4.096e-3).abs() < 1e-6);
+//! # Ok::<(), leverarm_torque::sensor::LawError>(())
+//! ```
 
 mod platinum;
 mod thermistor;

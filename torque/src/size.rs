@@ -4,6 +4,22 @@
 //! A sanity check, not a design approval. The stresses are those of flawless, uniform bodies; drums
 //! fail at welds, keyways, holes and bolts, from fatigue. Drums and guards belong to licensed
 //! engineers.
+//!
+//! ```
+//! use leverarm_torque::size::WantedPull;
+//!
+//! // 10 N·m for 5 s from 0 to 100 rad/s turn 0.5 kg·m² at the crank; twice as slow it weighs 4 times.
+//! let pull = WantedPull {
+//!     torque_mean_nm: 10.0,
+//!     start_rad_per_s: 0.0,
+//!     end_rad_per_s: 100.0,
+//!     ratio: 2.0,
+//!     duration_s: 5.0,
+//!     engine_inertia_kg_m2: 0.0,
+//! };
+//! assert!((pull.drum_inertia_kg_m2()? - 2.0).abs() < 1e-12);
+//! # Ok::<(), leverarm_torque::size::SizeError>(())
+//! ```
 
 use std::f64::consts::PI;
 

@@ -1,4 +1,20 @@
 //! Speeds averaged over whole turns: tooth errors cancel in them, and so does the working cycle.
+//!
+//! ```
+//! use leverarm_filters::teeth::ToothTrain;
+//! use leverarm_torque::turns::turn_speeds;
+//!
+//! // Four teeth, a turn a second; every fourth tooth is out of its place by a tenth of a pitch.
+//! let late_s = |tooth: i32| if tooth % 4 == 1 { 0.025 } else { 0.0 };
+//! let train = ToothTrain {
+//!     time_s: (0..40).map(|tooth| 0.25 * f64::from(tooth) + late_s(tooth)).collect(),
+//!     index: (0..40).collect(),
+//!     ..ToothTrain::default()
+//! };
+//! for turn in turn_speeds(&train, 4, 0.0, 0.5) {
+//!     assert!((turn.omega_rad_per_s - std::f64::consts::TAU).abs() < 1e-9);
+//! }
+//! ```
 
 use leverarm_filters::teeth::ToothTrain;
 

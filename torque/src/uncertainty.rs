@@ -1,5 +1,13 @@
 //! Measured values, how their uncertainty carries through a formula, and the budget it
 //! adds up to (JCGM 100:2008, the GUM).
+//!
+//! ```
+//! use leverarm_torque::uncertainty::coverage_factor;
+//!
+//! // JCGM 100:2008, table G.2: 10 degrees of freedom, 95 %.
+//! assert!((coverage_factor(0.95, 10.0)? - 2.23).abs() < 0.005);
+//! # Ok::<(), leverarm_torque::uncertainty::CoverageError>(())
+//! ```
 
 mod budget;
 

@@ -9,13 +9,10 @@ use serde_json::json;
 use leverarm_store::{
     EventFilter, EventOrder, EventRecord, NewEvent, PullId, StoreError, StoreReader,
 };
-use leverarm_vocabulary::Now;
-use leverarm_vocabulary::Severity;
+use leverarm_vocabulary::{EventKind, Now, Severity};
 
 /// Both kinds of events are about this, which the store has an index for.
 const ABOUT: &str = "exclusions";
-const EXCLUDED: &str = "pull excluded";
-const INCLUDED: &str = "pull included";
 
 /// Why a pull takes no part, by a person's word.
 #[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
@@ -61,8 +58,14 @@ pub fn event(pull: PullId, request: &ExclusionRequest, now: Now) -> NewEvent {
         format!(" by {}", request.by)
     };
     let (kind, message) = match &request.reason {
-        Some(reason) => (EXCLUDED, format!("pull {pull} was excluded{by}: {reason}")),
-        None => (INCLUDED, format!("pull {pull} takes part again{by}")),
+        Some(reason) => (
+            EventKind::PullExcluded,
+            format!("pull {pull} was excluded{by}: {reason}"),
+        ),
+        None => (
+            EventKind::PullIncluded,
+            format!("pull {pull} takes part again{by}"),
+        ),
     };
     NewEvent {
         wall_us: now.wall_us,
@@ -71,7 +74,7 @@ pub fn event(pull: PullId, request: &ExclusionRequest, now: Now) -> NewEvent {
         connection: None,
         pull: Some(pull),
         severity: Severity::Info,
-        kind: kind.to_owned(),
+        kind,
         channel: Some(ABOUT.to_owned()),
         message,
         data: json!({ "reason": request.reason, "by": request.by }),
@@ -97,8 +100,8 @@ fn of_events(events: &[EventRecord]) -> BTreeMap<PullId, Exclusion> {
     for event in events {
         let Some(pull) = event.pull else { continue };
         let text = |key: &str| event.data.get(key).and_then(|value| value.as_str());
-        match event.kind.as_str() {
-            EXCLUDED => {
+        match EventKind::of_word(&event.kind) {
+            Some(EventKind::PullExcluded) => {
                 let exclusion = Exclusion {
                     reason: text("reason").unwrap_or("no reason given").to_owned(),
                     by: text("by").unwrap_or_default().to_owned(),
@@ -106,7 +109,7 @@ fn of_events(events: &[EventRecord]) -> BTreeMap<PullId, Exclusion> {
                 };
                 excluded.insert(pull, exclusion);
             }
-            INCLUDED => {
+            Some(EventKind::PullIncluded) => {
                 excluded.remove(&pull);
             }
             _ => {}

@@ -7,12 +7,11 @@ use std::collections::BTreeMap;
 use leverarm_store::{
     EventFilter, EventOrder, NewEvent, PullId, PullRecord, StoreError, StoreReader,
 };
-use leverarm_vocabulary::{Now, Severity};
+use leverarm_vocabulary::{EventKind, Now, Severity};
 use serde_json::json;
 
 /// The events are about this, which the store has an index for.
 const ABOUT: &str = "mountings";
-const AGAIN: &str = "setup mounted again";
 
 /// The event that keeps it.
 #[must_use]
@@ -24,7 +23,7 @@ pub fn event(setup: &str, now: Now) -> NewEvent {
         connection: None,
         pull: None,
         severity: Severity::Info,
-        kind: AGAIN.to_owned(),
+        kind: EventKind::MountedAgain,
         channel: Some(ABOUT.to_owned()),
         message: format!("{setup} was taken off and put back on"),
         data: json!({ "setup": setup }),
@@ -47,7 +46,7 @@ pub fn builds(
     })?;
     let again: Vec<i64> = events
         .iter()
-        .filter(|event| event.kind == AGAIN)
+        .filter(|event| EventKind::of_word(&event.kind) == Some(EventKind::MountedAgain))
         .map(|event| event.wall_us)
         .collect();
     let mut in_time: Vec<&PullRecord> = pulls.iter().collect();

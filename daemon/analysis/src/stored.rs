@@ -12,7 +12,7 @@ pub(crate) fn stored_as(new: NewEvent, id: EventId) -> EventRecord {
         connection: new.connection,
         pull: new.pull,
         severity: new.severity,
-        kind: new.kind,
+        kind: new.kind.word().to_owned(),
         channel: new.channel,
         message: new.message,
         data: new.data,

@@ -8,7 +8,7 @@ use leverarm_protocol::CutCause;
 use serde::Serialize;
 
 use super::{CommandError, EventData, Now, Output, Record};
-use leverarm_vocabulary::Severity;
+use leverarm_vocabulary::{EventKind, Severity};
 
 const REPEAT_CUT_US: u64 = 20_000;
 const REPEAT_RELEASE_US: u64 = 100_000;
@@ -204,7 +204,7 @@ impl CutDesk {
         out: &mut Output,
     ) -> bool {
         let message = format!("cut requested: {cause} (number {})", self.number + 1);
-        self.add(now, tick, "cut", (by, cause), message, out);
+        self.add(now, tick, EventKind::Cut, (by, cause), message, out);
         let is_to_be_sent = matches!(self.latch, CutLatch::Running | CutLatch::Releasing);
         if is_to_be_sent {
             // The board's number stays: until it has obeyed or missed a release, it is the one that
@@ -219,7 +219,7 @@ impl CutDesk {
         &mut self,
         now: Now,
         tick: Option<u64>,
-        kind: &'static str,
+        kind: EventKind,
         (by, cause): (CutBy, String),
         message: String,
         out: &mut Output,
@@ -318,7 +318,7 @@ impl CutDesk {
                     "the board confirms the cut as its number {cut_id} ({})",
                     cause_word(cause)
                 );
-                cut_event(out, now, Some(tick), "cut confirmed", message);
+                cut_event(out, now, Some(tick), EventKind::CutConfirmed, message);
                 // What the board saw is for a person to look at, not for a self-test to end.
                 let is_new = self.heard != Some(heard);
                 if is_new && is_danger(cause) && self.not_for_self_test().is_none() {
@@ -342,7 +342,7 @@ impl CutDesk {
                     now,
                     Some(tick),
                     Severity::Info,
-                    "released",
+                    EventKind::Released,
                     message,
                     data,
                 ));
@@ -354,7 +354,7 @@ impl CutDesk {
                 self.cut_id = None;
                 let message =
                     "the board runs although the cut was not released: cutting again".to_owned();
-                cut_event(out, now, Some(tick), "cut", message);
+                cut_event(out, now, Some(tick), EventKind::Cut, message);
             }
             (None, CutLatch::Requested | CutLatch::Running) => {}
         }
@@ -371,7 +371,14 @@ impl CutDesk {
         let cause = cause_word(heard.1).to_owned();
         let (number, its) = (self.number + 1, heard.0);
         let message = format!("cut {number}: the board cut (its number {its}): {cause}");
-        self.add(now, Some(tick), "board cut", (by, cause), message, out);
+        self.add(
+            now,
+            Some(tick),
+            EventKind::BoardCut,
+            (by, cause),
+            message,
+            out,
+        );
         self.confirmed(heard);
     }
 
@@ -417,8 +424,14 @@ impl CutDesk {
             numbered(&ended)
         );
         let data = serde_json::json!({ "cuts": ended });
-        out.records
-            .push(event(now, None, Severity::Info, "released", message, data));
+        out.records.push(event(
+            now,
+            None,
+            Severity::Info,
+            EventKind::Released,
+            message,
+            data,
+        ));
         Ok(Some(text))
     }
 
@@ -470,7 +483,7 @@ impl CutDesk {
                 now,
                 None,
                 Severity::Error,
-                "cut unconfirmed",
+                EventKind::CutUnconfirmed,
                 UNHEARD.to_owned(),
                 serde_json::Value::Null,
             ));
@@ -490,7 +503,7 @@ impl CutDesk {
                 now,
                 None,
                 Severity::Warning,
-                "release refused",
+                EventKind::ReleaseRefused,
                 message,
                 serde_json::Value::Null,
             ));
@@ -522,7 +535,7 @@ fn event(
     now: Now,
     tick: Option<u64>,
     severity: Severity,
-    kind: &'static str,
+    kind: EventKind,
     message: String,
     data: serde_json::Value,
 ) -> Record {
@@ -537,7 +550,7 @@ fn event(
     })
 }
 
-fn cut_event(out: &mut Output, now: Now, tick: Option<u64>, kind: &'static str, message: String) {
+fn cut_event(out: &mut Output, now: Now, tick: Option<u64>, kind: EventKind, message: String) {
     let data = serde_json::Value::Null;
     out.records
         .push(event(now, tick, Severity::Cut, kind, message, data));

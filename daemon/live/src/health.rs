@@ -11,7 +11,7 @@ use leverarm_torque::reduce::LoadCellModel;
 
 use super::{EventData, Now, Output, Record};
 use leverarm_values::CalibratedStand;
-use leverarm_vocabulary::Severity;
+use leverarm_vocabulary::EventKind;
 
 /// Samples before a detector trusts what it has learnt.
 const LEARN: u32 = 64;
@@ -587,8 +587,7 @@ impl HealthDesk {
                 out,
                 now,
                 tick,
-                Severity::Warning,
-                ("clock jump", "clock"),
+                (EventKind::ClockJump, "clock"),
                 message,
                 data,
             );
@@ -605,16 +604,8 @@ impl HealthDesk {
                 let (count, counts) = (std::mem::take(&mut input.spikes), input.spike_counts);
                 let message = format!("single samples far off, the first by {counts:.0} counts");
                 let data = serde_json::json!({ "count": count, "counts": counts });
-                let about = ("noise spike", input.name.as_str());
-                put(
-                    out,
-                    first,
-                    Some(tick),
-                    Severity::Warning,
-                    about,
-                    message,
-                    data,
-                );
+                let about = (EventKind::NoiseSpike, input.name.as_str());
+                put(out, first, Some(tick), about, message, data);
             }
         }
     }
@@ -629,8 +620,7 @@ impl HealthDesk {
                 out,
                 now,
                 tick,
-                Severity::Warning,
-                ("heartbeat late", "link"),
+                (EventKind::HeartbeatLate, "link"),
                 message,
                 data,
             );
@@ -655,71 +645,50 @@ fn force(now: Now, tick: u64, at_s: f64, cell: &mut Cell, counts: i32, out: &mut
         let newton = cell.model.force_at_n(cell.model.zero_counts.value() + off);
         let message = format!("without load it shows {off:+.0} counts, {newton:+.2} N");
         let data = serde_json::json!({ "counts": off, "newton": newton });
-        let about = ("zero drift", NAME);
-        put(
-            out,
-            now,
-            Some(tick),
-            Severity::Warning,
-            about,
-            message,
-            data,
-        );
+        let about = (EventKind::ZeroDrift, NAME);
+        put(out, now, Some(tick), about, message, data);
     }
 }
 
 fn tell(now: Now, tick: u64, channel: &str, finding: &Finding, out: &mut Output) {
-    let (severity, kind, message, data) = match finding {
+    let (kind, message, data) = match finding {
         Finding::Spike { .. } => return,
         Finding::Stuck { counts, samples } => (
-            Severity::Warning,
-            "sensor stuck",
+            EventKind::SensorStuck,
             format!("{samples} samples in a row show exactly {counts} counts"),
             serde_json::json!({ "counts": counts, "samples": samples }),
         ),
         Finding::Clipped { counts } => (
-            Severity::Warning,
-            "sensor clipped",
+            EventKind::SensorClipped,
             format!("it does not go beyond {counts} counts"),
             serde_json::json!({ "counts": counts }),
         ),
         Finding::Open => (
-            Severity::Error,
-            "open thermocouple",
+            EventKind::OpenThermocouple,
             "the board reports the sensor as broken or not connected".to_owned(),
             serde_json::Value::Null,
         ),
         Finding::Closed => (
-            Severity::Info,
-            "sensor back",
+            EventKind::SensorBack,
             "the board reads the sensor again".to_owned(),
             serde_json::Value::Null,
         ),
     };
-    put(
-        out,
-        now,
-        Some(tick),
-        severity,
-        (kind, channel),
-        message,
-        data,
-    );
+    put(out, now, Some(tick), (kind, channel), message, data);
 }
 
 fn put(
     out: &mut Output,
     now: Now,
     tick: Option<u64>,
-    severity: Severity,
-    (kind, channel): (&'static str, &str),
+    (kind, channel): (EventKind, &str),
     message: String,
     data: serde_json::Value,
 ) {
     out.records.push(Record::Event(EventData {
         now,
         tick,
-        severity,
+        severity: kind.severity(),
         kind,
         channel: Some(channel.to_owned()),
         message,

@@ -42,7 +42,7 @@ use cut::CutDesk;
 use guards::{Context, GuardDesk, Verdict};
 use health::HealthDesk;
 use leverarm_values::{CalibratedStand, Sample};
-use leverarm_vocabulary::{DAEMON_STOPPED, Severity};
+use leverarm_vocabulary::{DAEMON_STOPPED, EventKind, Severity};
 pub use link::no_board_text;
 use link::{Link, limits_lacking, limits_wanted};
 use plausibility::Plausibility;
@@ -62,7 +62,7 @@ pub struct EventData {
     /// How much it matters.
     pub severity: Severity,
     /// What kind of event.
-    pub kind: &'static str,
+    pub kind: EventKind,
     /// Channel or guard it is about.
     pub channel: Option<String>,
     /// In words.
@@ -363,7 +363,15 @@ impl Core {
             )
         };
         let tick = self.link.as_ref().and_then(Link::tick);
-        event(out, now, tick, severity, "store", None, message.to_owned());
+        event(
+            out,
+            now,
+            tick,
+            severity,
+            EventKind::Store,
+            None,
+            message.to_owned(),
+        );
     }
 
     /// A port was opened.
@@ -408,7 +416,7 @@ impl Core {
             now,
             link.tick(),
             Severity::Error,
-            "port lost",
+            EventKind::PortLost,
             None,
             message,
         );
@@ -480,7 +488,7 @@ impl Core {
             now,
             link.tick(),
             Severity::Error,
-            "board restart",
+            EventKind::BoardRestart,
             None,
             reason.to_owned(),
         );
@@ -551,7 +559,7 @@ impl Core {
             now,
             link.tick(),
             Severity::Info,
-            "board",
+            EventKind::Board,
             None,
             message,
         );
@@ -597,7 +605,7 @@ impl Core {
                 now,
                 tick,
                 Severity::Warning,
-                "input missing",
+                EventKind::InputMissing,
                 Some(name),
                 message,
             );
@@ -613,7 +621,7 @@ impl Core {
                 now,
                 Some(tick),
                 Severity::Info,
-                "board silent",
+                EventKind::BoardSilent,
                 None,
                 message,
             );
@@ -658,7 +666,7 @@ impl Core {
         };
         let lost = more(before.0, status.captures_lost);
         if lost > 0 {
-            let kind = ("captures lost", Severity::Error);
+            let kind = EventKind::CapturesLost;
             self.swarms
                 .add((now, Some(tick)), About::Link, kind, lost, || {
                     "tooth times that the board could not record".to_owned()
@@ -666,7 +674,7 @@ impl Core {
         }
         let errors = more(before.1, status.receive_errors);
         if errors > 0 {
-            let kind = ("board receive errors", Severity::Warning);
+            let kind = EventKind::BoardReceiveErrors;
             self.swarms
                 .add((now, Some(tick)), About::Link, kind, errors, || {
                     "frames that came damaged to the board".to_owned()
@@ -741,22 +749,18 @@ impl Core {
                 return;
             }
             ToothKind::AfterMissed { missed } => (
-                ("missed teeth", Severity::Warning),
+                EventKind::MissedTeeth,
                 u64::from(missed),
                 "teeth that gave no edge, or whose edge was lost on its way",
             ),
-            ToothKind::Extra => (
-                ("extra edges", Severity::Warning),
-                1,
-                "edges that are no teeth",
-            ),
+            ToothKind::Extra => (EventKind::ExtraEdges, 1, "edges that are no teeth"),
             ToothKind::Irregular { .. } => (
-                ("irregular teeth", Severity::Info),
+                EventKind::IrregularTeeth,
                 1,
                 "teeth early or late by more than three tenths of a pitch",
             ),
             ToothKind::Relocked => (
-                ("tooth count lost", Severity::Warning),
+                EventKind::ToothCountLost,
                 1,
                 "the speed no longer fitted what came before",
             ),
@@ -799,9 +803,9 @@ impl Core {
                 (false, _) => Severity::Info,
             };
             let kind = if verdict.tripped {
-                "guard tripped"
+                EventKind::GuardTripped
             } else {
-                "guard cleared"
+                EventKind::GuardCleared
             };
             let cause = format!("guard \"{}\": {}", verdict.name, verdict.message);
             out.records.push(Record::Event(EventData {
@@ -905,7 +909,7 @@ impl Core {
             now,
             tick: Some(tick),
             severity,
-            kind: "still driven",
+            kind: EventKind::StillDriven,
             channel: None,
             message,
             data,
@@ -924,7 +928,7 @@ impl Core {
                 now,
                 link.tick(),
                 Severity::Error,
-                "no board",
+                EventKind::NoBoard,
                 None,
                 message,
             );
@@ -947,7 +951,15 @@ impl Core {
                     "the board is heard in time again".to_owned(),
                 )
             };
-            event(out, now, link.tick(), severity, "board late", None, message);
+            event(
+                out,
+                now,
+                link.tick(),
+                severity,
+                EventKind::BoardLate,
+                None,
+                message,
+            );
         }
         let age_us = link.status_age_us(now).unwrap_or(0);
         if age_us > link::STATUS_AGE_US_MAX && !link.silence_told {
@@ -958,7 +970,7 @@ impl Core {
                 now,
                 link.tick(),
                 Severity::Error,
-                "board silent",
+                EventKind::BoardSilent,
                 None,
                 message,
             );
@@ -981,7 +993,7 @@ impl Core {
                 now,
                 link.tick(),
                 Severity::Error,
-                "limits refused",
+                EventKind::LimitsRefused,
                 None,
                 message,
             );
@@ -1182,25 +1194,25 @@ impl Core {
         let (kind, count) = match fault {
             LinkFault::FramesLost { count } => {
                 link.identify_wanted = true;
-                (("frames lost", Severity::Error), u64::from(count))
+                (EventKind::FramesLost, u64::from(count))
             }
-            LinkFault::Duplicate { .. } => (("frames doubled", Severity::Warning), 1),
-            LinkFault::Reordered { .. } => (("frames late", Severity::Warning), 1),
-            LinkFault::WrongVersion { .. } => (("wrong protocol version", Severity::Error), 1),
-            LinkFault::BadMessage(_) => (("messages not understood", Severity::Warning), 1),
+            LinkFault::Duplicate { .. } => (EventKind::FramesDoubled, 1),
+            LinkFault::Reordered { .. } => (EventKind::FramesLate, 1),
+            LinkFault::WrongVersion { .. } => (EventKind::WrongProtocolVersion, 1),
+            LinkFault::BadMessage(_) => (EventKind::MessagesNotUnderstood, 1),
             LinkFault::BadCrc { .. }
             | LinkFault::BadCobs { .. }
             | LinkFault::TooLong
             | LinkFault::TooShort { .. }
                 if !was_in_step =>
             {
-                (("opened in mid-frame", Severity::Info), 1)
+                (EventKind::OpenedInMidFrame, 1)
             }
             LinkFault::BadCrc { .. }
             | LinkFault::BadCobs { .. }
             | LinkFault::TooLong
-            | LinkFault::TooShort { .. } => (("damaged bytes", Severity::Error), 1),
-            LinkFault::BoardRestarted => (("board restart", Severity::Error), 1),
+            | LinkFault::TooShort { .. } => (EventKind::DamagedBytes, 1),
+            LinkFault::BoardRestarted => (EventKind::BoardRestart, 1),
         };
         let when = (now, link.tick());
         self.swarms
@@ -1296,7 +1308,7 @@ fn event(
     now: Now,
     tick: Option<u64>,
     severity: Severity,
-    kind: &'static str,
+    kind: EventKind,
     channel: Option<String>,
     message: String,
 ) {

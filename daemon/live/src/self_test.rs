@@ -15,7 +15,7 @@ use super::cut::Cut;
 use super::link::Link;
 use super::signals::Signals;
 use super::{CommandError, Core, CutBy, CutLatch, EventData, HelloData, Now, Output, Record};
-use leverarm_vocabulary::Severity;
+use leverarm_vocabulary::{EventKind, Severity};
 
 /// A shaft turns when it is faster than this: teeth that stay away leave a little speed possible
 /// for a while.
@@ -270,7 +270,15 @@ impl Core {
         );
         self.disarm(now, &message, out);
         let message = format!("not armed: {message}");
-        super::event(out, now, None, Severity::Error, "not armed", None, message);
+        super::event(
+            out,
+            now,
+            None,
+            Severity::Error,
+            EventKind::NotArmed,
+            None,
+            message,
+        );
     }
 
     fn disarm(&mut self, now: Now, why: &str, out: &mut Output) {
@@ -526,7 +534,7 @@ impl Core {
             now,
             tick: None,
             severity,
-            kind: "guard self-test",
+            kind: EventKind::GuardSelfTest,
             channel: None,
             message,
             data: serde_json::json!({ "trials": report.trials }),

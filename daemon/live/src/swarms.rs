@@ -2,7 +2,7 @@
 //! kind once a second, with a count.
 
 use super::{EventData, Now, Output, Record};
-use leverarm_vocabulary::Severity;
+use leverarm_vocabulary::EventKind;
 
 const FOLD_US: u64 = 1_000_000;
 
@@ -17,8 +17,7 @@ pub(super) enum About {
 #[derive(Debug)]
 struct Swarm {
     about: About,
-    kind: &'static str,
-    severity: Severity,
+    kind: EventKind,
     /// The first of them, in words.
     first: String,
     count: u64,
@@ -39,7 +38,7 @@ impl Swarms {
         &mut self,
         when: (Now, Option<u64>),
         about: About,
-        (kind, severity): (&'static str, Severity),
+        kind: EventKind,
         count: u64,
         first: impl FnOnce() -> String,
     ) {
@@ -52,7 +51,6 @@ impl Swarms {
             None => self.swarms.push(Swarm {
                 about,
                 kind,
-                severity,
                 first: first(),
                 count,
                 when,
@@ -77,7 +75,7 @@ impl Swarms {
             out.records.push(Record::Event(EventData {
                 now,
                 tick,
-                severity: swarm.severity,
+                severity: kind.severity(),
                 kind,
                 channel: Some(match swarm.about {
                     About::Link => "link".to_owned(),

@@ -345,7 +345,7 @@ impl Bench {
 
     fn events(&self, kind: &str) -> Vec<(Severity, &str)> {
         let events = self.records.iter().filter_map(|record| match record {
-            Record::Event(event) if event.kind == kind => {
+            Record::Event(event) if event.kind.word() == kind => {
                 Some((event.severity, event.message.as_str()))
             }
             _ => None,

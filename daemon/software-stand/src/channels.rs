@@ -24,6 +24,8 @@ const FORCE_COUNTS: std::ops::RangeInclusive<f64> = -8_388_608.0..=8_388_607.0;
 pub(super) struct Exposure {
     /// Crank torque with its ripple, N·m.
     pub(super) engine_nm: f64,
+    /// By how much that is above the mean, N·m.
+    pub(super) pulse_nm: f64,
     /// Brake torque, N·m.
     pub(super) brake_nm: f64,
     /// Throttle opening, 0–1.
@@ -58,7 +60,7 @@ impl LoadCell {
     pub(super) fn follow(&mut self, exposure: &Exposure) {
         let torque_nm = match self.channel.reaction {
             Reaction::Engine => exposure.engine_nm,
-            Reaction::Brake => exposure.brake_nm,
+            Reaction::Brake => exposure.brake_nm + self.channel.shaking * exposure.pulse_nm,
         };
         let step = -(-STEP_S / self.channel.lag_s).exp_m1();
         self.force_n += step * (torque_nm / self.channel.arm_m - self.force_n);

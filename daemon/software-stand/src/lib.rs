@@ -7,6 +7,7 @@
 mod board;
 mod breathing;
 mod channels;
+mod cycles;
 mod error;
 mod gas_path;
 mod judge;
@@ -21,11 +22,12 @@ mod thermocouple;
 mod torque_curve;
 
 pub use board::Restart;
+pub use cycles::CycleVariation;
 pub use error::ModelError;
 pub use gas_path::{Breathing, Exhaust, Intake, Mixture};
 pub use model::{
-    AnalogChannel, AnalogSensor, AnalogSource, BoardModel, Drag, Drum, Engine, ForceChannel, Head,
-    Hum, Interference, Losses, Pickup, PickupFault, Reaction, Relay, Ripple, Setup, Shaft,
+    AnalogChannel, AnalogSensor, AnalogSource, BoardModel, Drag, Drive, Drum, Engine, ForceChannel,
+    Head, Hum, Interference, Losses, Pickup, PickupFault, Reaction, Relay, Ripple, Setup, Shaft,
     StandAir, StandModel, TemperatureChannel, TemperatureLaw, TemperatureSource,
 };
 pub use rider::{RiderEvent, RiderScript};
@@ -102,6 +104,10 @@ pub struct Truth {
     pub head_k: f64,
     /// Kinetic energy of drum and crank, J.
     pub kinetic_j: f64,
+    /// Energy in the wound drive, J.
+    pub wound_j: f64,
+    /// Working cycles with a spark that did not burn so far.
+    pub misfires: u64,
     /// Work of the engine's torque so far, J.
     pub engine_work_j: f64,
     /// Work that went into losses, brake and clutch so far, J.
@@ -164,7 +170,7 @@ impl SoftwareStand {
         Ok(Self {
             steps: 0,
             now_ns: 0,
-            mechanics: Mechanics::new(&model),
+            mechanics: Mechanics::new(&model, seed),
             controls: Controls {
                 throttle: 0.0,
                 ignition: true,
@@ -388,6 +394,8 @@ impl SoftwareStand {
             spark: controls.ignition,
             head_k: self.mechanics.head_k(),
             kinetic_j: self.mechanics.kinetic_j(&self.model),
+            wound_j: self.mechanics.wound_j(&self.model),
+            misfires: self.mechanics.misfires,
             engine_work_j: state.engine_work_j,
             lost_work_j: state.lost_work_j,
         }
@@ -437,6 +445,11 @@ impl SoftwareStand {
             // Drag holds back what turns; at rest nothing pulls.
             engine_nm: if to.crank_rad_per_s > 0.0 {
                 torque.now_nm
+            } else {
+                0.0
+            },
+            pulse_nm: if to.crank_rad_per_s > 0.0 {
+                torque.now_nm - torque.mean_nm
             } else {
                 0.0
             },

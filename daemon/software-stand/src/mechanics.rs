@@ -6,7 +6,8 @@
 use std::f64::consts::TAU;
 
 use super::breathing::Gases;
-use super::model::{Engine, Head, Shaft, StandModel};
+use super::cycles::Cycles;
+use super::model::{Drive, Engine, Head, Shaft, StandModel};
 use super::step::{Controls, EngineTorque, STEP_S};
 
 /// Motion, and the work done since the start.
@@ -16,6 +17,8 @@ pub(super) struct State {
     pub(super) drum_rad_per_s: f64,
     pub(super) crank_rad: f64,
     pub(super) crank_rad_per_s: f64,
+    /// How far the engine's side of a drive that gives is ahead of the drum, rad at the drum.
+    pub(super) twist_rad: f64,
     /// Work of the engine's torque, J.
     pub(super) engine_work_j: f64,
     /// Work that went into losses, brake and clutch, J.
@@ -50,6 +53,7 @@ impl State {
             drum_rad_per_s: self.drum_rad_per_s + dt_s * rate.drum_rad_per_s,
             crank_rad: self.crank_rad + dt_s * rate.crank_rad,
             crank_rad_per_s: self.crank_rad_per_s + dt_s * rate.crank_rad_per_s,
+            twist_rad: self.twist_rad + dt_s * rate.twist_rad,
             engine_work_j: self.engine_work_j + dt_s * rate.engine_work_j,
             lost_work_j: self.lost_work_j + dt_s * rate.lost_work_j,
             fuel_meter: self.fuel_meter,
@@ -88,10 +92,13 @@ pub(super) struct Mechanics {
     sensor_k: f64,
     /// Firing torque over the curve's: what air and the scatter of this pull leave of it.
     pub(super) torque_factor: f64,
+    cycles: Cycles,
+    /// Cycles with a spark that did not burn.
+    pub(super) misfires: u64,
 }
 
 impl Mechanics {
-    pub(super) fn new(model: &StandModel) -> Self {
+    pub(super) fn new(model: &StandModel, seed: u64) -> Self {
         Self {
             state: State::default(),
             link: Link::Open,
@@ -100,6 +107,8 @@ impl Mechanics {
             head_k: model.engine.head.start_k,
             sensor_k: model.engine.head.start_k,
             torque_factor: 1.0 / model.air.torque_divisor,
+            cycles: Cycles::new(seed),
+            misfires: 0,
         }
     }
 
@@ -109,7 +118,13 @@ impl Mechanics {
         model: &StandModel,
         controls: &Controls,
     ) -> (State, EngineTorque) {
-        self.couple(model, controls.clutch);
+        let engine = &model.engine;
+        let turns = engine.breathing.turns_per_cycle;
+        let misfired = self
+            .cycles
+            .turn_to(self.state.crank_rad, turns, &engine.cycles);
+        self.misfires += u64::from(misfired && controls.ignition);
+        self.couple(model, controls);
         let from = self.state;
         let rate = |at: &State| self.rate(model, controls, at);
         let k1 = rate(&from);
@@ -144,19 +159,57 @@ impl Mechanics {
         (from, torque)
     }
 
-    /// Opens the clutch, lets it slip, or locks it once the speeds have met.
-    fn couple(&mut self, model: &StandModel, clutch: bool) {
+    /// Opens the clutch, lets it slip, or locks it once the speeds have met; a locked one lets go under
+    /// more torque than it holds.
+    fn couple(&mut self, model: &StandModel, controls: &Controls) {
         let slip = self.state.crank_rad_per_s - model.ratio * self.state.drum_rad_per_s;
         self.link = match self.link {
-            _ if !clutch => Link::Open,
-            Link::Locked => Link::Locked,
-            Link::Slipping(direction) if direction * slip > 0.0 => self.link,
+            _ if !controls.clutch => Link::Open,
+            Link::Locked => {
+                let held_nm = self.held_nm(model, controls);
+                if held_nm.abs() > model.clutch_holds_nm {
+                    Link::Slipping(held_nm.signum())
+                } else {
+                    Link::Locked
+                }
+            }
+            // Just let go, the speeds are still the same.
+            Link::Slipping(direction) if direction * slip > 0.0 || slip == 0.0 => self.link,
             Link::Open if slip != 0.0 => Link::Slipping(slip.signum()),
             Link::Open | Link::Slipping(_) => {
                 self.lock(model);
                 Link::Locked
             }
         };
+        if self.link != Link::Locked {
+            self.state.twist_rad = 0.0;
+        }
+    }
+
+    /// Torque that the locked clutch passes on, N·m at the crank.
+    fn held_nm(&self, model: &StandModel, controls: &Controls) -> f64 {
+        if let Some(drive) = &model.drive {
+            return self.driven(model, drive, &self.state).0 / model.ratio;
+        }
+        let engine_nm = self
+            .engine_torque(&model.engine, controls, &self.state)
+            .now_nm;
+        let rate = self.rate(model, controls, &self.state);
+        engine_nm - model.engine.inertia_kg_m2 * rate.crank_rad_per_s
+    }
+
+    /// Torque of a drive that gives at the drum, N·m, and the rate of its twist, rad/s.
+    fn driven(&self, model: &StandModel, drive: &Drive, at: &State) -> (f64, f64) {
+        let ahead = at.crank_rad_per_s / model.ratio - at.drum_rad_per_s;
+        drive.pulling(at.twist_rad, ahead, at.drum_rad_per_s)
+    }
+
+    /// Energy in the wound drive, J.
+    pub(super) fn wound_j(&self, model: &StandModel) -> f64 {
+        model.drive.map_or(0.0, |drive| {
+            let wound = drive.wound_rad(self.state.twist_rad);
+            0.5 * drive.stiffness_nm_per_rad * wound * wound
+        })
     }
 
     /// Gives both shafts the speed that keeps their angular momentum. They differ by what a step
@@ -189,11 +242,19 @@ impl Mechanics {
             0.0
         };
         let firing_nm = opening * engine.full_throttle.torque_nm(speed) * self.torque_factor;
-        let pulse = 1.0 + engine.ripple.amplitude * self.pulse.at(at.crank_rad);
-        let drag_nm = (1.0 - opening) * engine.drag.torque_nm(speed);
+        let full_drag_nm = engine.drag.torque_nm(speed);
+        let drag_nm = (1.0 - opening) * full_drag_nm;
+        let now_nm = match self.cycles.work() {
+            Some(work) => {
+                let pulse = 1.0 + engine.ripple.amplitude * self.pulse.at(at.crank_rad);
+                firing_nm * work * pulse - drag_nm
+            }
+            None => -full_drag_nm,
+        };
         EngineTorque {
             firing_nm,
-            now_nm: firing_nm * pulse - drag_nm,
+            now_nm,
+            mean_nm: firing_nm - drag_nm,
             opening,
         }
     }
@@ -203,19 +264,30 @@ impl Mechanics {
         let (drum, crank) = (at.drum_rad_per_s, at.crank_rad_per_s);
         let engine_nm = self.engine_torque(&model.engine, controls, at).now_nm;
         let resisting_nm = model.drum.losses.torque_nm(drum) + controls.brake_nm;
-        let mut clutch_w = 0.0;
-        let (drum_rate, crank_rate) = match self.link {
-            Link::Locked => {
+        let (mut slipping_w, mut twist_rate) = (0.0, 0.0);
+        let (drum_rate, crank_rate) = match (self.link, &model.drive) {
+            (Link::Locked, None) => {
                 let drum_nm = model.ratio * engine_nm - resisting_nm;
                 let drum_rate = from_rest(drum, drum_nm) / model.locked_inertia_kg_m2();
                 (drum_rate, model.ratio * drum_rate)
             }
-            Link::Open | Link::Slipping(_) => {
+            (Link::Locked, Some(drive)) => {
+                let (driven_nm, rate) = self.driven(model, drive, at);
+                twist_rate = rate;
+                let spring_nm = drive.stiffness_nm_per_rad * drive.wound_rad(at.twist_rad);
+                slipping_w = driven_nm * (crank / model.ratio - drum) - spring_nm * rate;
+                (
+                    from_rest(drum, driven_nm - resisting_nm) / model.drum.inertia_kg_m2,
+                    from_rest(crank, engine_nm - driven_nm / model.ratio)
+                        / model.engine.inertia_kg_m2,
+                )
+            }
+            (Link::Open | Link::Slipping(_), _) => {
                 let clutch_nm = match self.link {
                     Link::Slipping(direction) => direction * model.clutch_torque_nm,
                     Link::Open | Link::Locked => 0.0,
                 };
-                clutch_w = clutch_nm * (crank - model.ratio * drum);
+                slipping_w = clutch_nm * (crank - model.ratio * drum);
                 (
                     from_rest(drum, model.ratio * clutch_nm - resisting_nm)
                         / model.drum.inertia_kg_m2,
@@ -228,8 +300,9 @@ impl Mechanics {
             drum_rad_per_s: drum_rate,
             crank_rad: crank,
             crank_rad_per_s: crank_rate,
+            twist_rad: twist_rate,
             engine_work_j: engine_nm * crank,
-            lost_work_j: resisting_nm * drum + clutch_w,
+            lost_work_j: resisting_nm * drum + slipping_w,
             fuel_meter: Rotor::default(),
             air_meter: Rotor::default(),
         }
@@ -377,7 +450,7 @@ mod tests {
     };
 
     fn turning(model: &StandModel, crank_rad_per_s: f64) -> Mechanics {
-        let mut mechanics = Mechanics::new(model);
+        let mut mechanics = Mechanics::new(model, 1);
         mechanics.state.crank_rad_per_s = crank_rad_per_s;
         mechanics.state.drum_rad_per_s = crank_rad_per_s / model.ratio;
         mechanics.link = Link::Locked;
@@ -547,7 +620,7 @@ mod tests {
     fn clutch_keeps_the_energy_balance() {
         let mut model = StandModel::pit_bike();
         model.engine.ripple.amplitude = 0.0;
-        let mut mechanics = Mechanics::new(&model);
+        let mut mechanics = Mechanics::new(&model, 1);
         let free = Controls {
             throttle: 0.3,
             clutch: false,
@@ -573,5 +646,120 @@ mod tests {
             gap.abs() < 1e-6 * engine_work_j,
             "{gap} J of {engine_work_j} J"
         );
+    }
+
+    /// Energy that came in less what is accounted for.
+    fn unaccounted_j(it: &Mechanics, model: &StandModel, start_j: f64) -> f64 {
+        let State {
+            engine_work_j,
+            lost_work_j,
+            ..
+        } = it.state;
+        start_j + engine_work_j - lost_work_j - it.kinetic_j(model) - it.wound_j(model)
+    }
+
+    /// Two inertias on a spring swing at √(k (1/J₁ + 1/J₂)), damped by √(1 − ζ²) (J. Den Hartog,
+    /// "Mechanical Vibrations", ch. 2, from memory).
+    #[test]
+    fn drum_and_engine_swing_on_a_drive_that_gives() {
+        let mut model = StandModel::pit_bike();
+        model.drum.losses = crate::Losses::default();
+        model.engine.drag = crate::Drag::default();
+        let engine_kg_m2 = model.ratio * model.ratio * model.engine.inertia_kg_m2;
+        let damping: f64 = 0.05;
+        let inertias = (model.drum.inertia_kg_m2, engine_kg_m2);
+        model.drive = Some(Drive::swinging(10.0, damping, inertias));
+        let mut mechanics = turning(&model, 600.0);
+        mechanics.state.twist_rad = 0.01;
+        let start_j = mechanics.kinetic_j(&model) + mechanics.wound_j(&model);
+        let coast = Controls {
+            throttle: 0.0,
+            ignition: false,
+            ..WIDE_OPEN
+        };
+        let mut crossings = Vec::new();
+        for step in 0..20_000_u32 {
+            let before = mechanics.state.twist_rad;
+            mechanics.step(&model, &coast);
+            if before > 0.0 && mechanics.state.twist_rad <= 0.0 {
+                crossings.push(f64::from(step) * STEP_S);
+            }
+        }
+        let swings = (crossings.len() - 1) as f64;
+        let hz = swings / (crossings[crossings.len() - 1] - crossings[0]);
+        assert!(
+            (hz - 10.0 * (1.0 - damping * damping).sqrt()).abs() < 0.02,
+            "{hz} Hz"
+        );
+        let gap_j = unaccounted_j(&mechanics, &model, start_j);
+        assert!(gap_j.abs() < 1e-6 * start_j, "{gap_j} J");
+    }
+
+    /// A tyre slips by so much for each newton metre that it passes on, and play passes on nothing.
+    #[test]
+    fn a_tyre_slips_under_torque_and_play_gives_none() {
+        let mut model = StandModel::pit_bike();
+        model.engine.ripple.amplitude = 0.0;
+        let slip_per_nm = 4e-4;
+        model.drive = Some(Drive {
+            stiffness_nm_per_rad: 2_000.0,
+            damping_nm_s: 10.0,
+            lash_rad: 0.02,
+            slip_per_nm,
+        });
+        let drive = model.drive.unwrap();
+        assert_eq!(drive.pulling(0.009, 1.0, 100.0), (0.0, 1.0));
+        let mut mechanics = turning(&model, 500.0);
+        let start_j = mechanics.kinetic_j(&model);
+        let mut torque = None;
+        for _ in 0..20_000 {
+            torque = Some(mechanics.step(&model, &WIDE_OPEN).1);
+        }
+        let at = mechanics.state;
+        let slip = at.crank_rad_per_s / model.ratio / at.drum_rad_per_s - 1.0;
+        // The drum is driven by what the engine's own inertia leaves.
+        let share = model.drum.inertia_kg_m2 / model.locked_inertia_kg_m2();
+        let driven_nm = share * model.ratio * torque.unwrap().now_nm;
+        assert!(
+            (slip / (slip_per_nm * driven_nm) - 1.0).abs() < 0.05,
+            "{slip}"
+        );
+        let gap_j = unaccounted_j(&mechanics, &model, start_j);
+        assert!(gap_j.abs() < 1e-4 * at.engine_work_j, "{gap_j} J");
+    }
+
+    /// A clutch that holds less than the engine gives lets go, and the engine runs ahead.
+    #[test]
+    fn a_weak_clutch_lets_go() {
+        let mut model = StandModel::pit_bike();
+        model.engine.ripple.amplitude = 0.0;
+        model.clutch_holds_nm = 6.0;
+        model.clutch_torque_nm = 6.0;
+        let mut mechanics = turning(&model, 500.0);
+        for _ in 0..4_000 {
+            mechanics.step(&model, &WIDE_OPEN);
+        }
+        let slip =
+            mechanics.state.crank_rad_per_s / (model.ratio * mechanics.state.drum_rad_per_s) - 1.0;
+        assert!(slip > 0.02, "{slip}");
+    }
+
+    /// A cycle that does not burn drags; over many, work goes with the share that burns.
+    #[test]
+    fn cycles_that_do_not_burn_drag() {
+        let mut model = StandModel::pit_bike();
+        model.engine.ripple.amplitude = 0.0;
+        model.engine.cycles.misfire_probability = 0.999_999;
+        model.engine.cycles.misfire_run = 1e9;
+        let mut mechanics = turning(&model, 600.0);
+        mechanics.step(&model, &WIDE_OPEN);
+        let (_, torque) = mechanics.step(&model, &WIDE_OPEN);
+        while mechanics.misfires < 2 {
+            mechanics.step(&model, &WIDE_OPEN);
+        }
+        let (_, misfired) = mechanics.step(&model, &WIDE_OPEN);
+        assert!(torque.now_nm > 5.0, "{torque:?}");
+        let drag_nm = model.engine.drag.torque_nm(mechanics.state.crank_rad_per_s);
+        assert!((misfired.now_nm + drag_nm).abs() < 1e-9, "{misfired:?}");
     }
 }

@@ -6,6 +6,7 @@ use leverarm_protocol::{TICK_HZ_MAX, TICK_HZ_MIN};
 
 use leverarm_torque::engine::{FlowMeter, King, Role};
 
+use super::cycles::CycleVariation;
 use super::error::ModelError;
 use super::gas_path::{Breathing, Exhaust, Intake, Mixture};
 use super::torque_curve::{TorqueCurve, rad_per_s};
@@ -19,8 +20,12 @@ pub struct StandModel {
     pub engine: Engine,
     /// Crank speed over drum speed, > 0.
     pub ratio: f64,
-    /// Crank torque at which the clutch slips while it takes up, N·m, > 0. Once locked it holds.
+    /// Crank torque at which the clutch slips while it takes up, N·m, > 0.
     pub clutch_torque_nm: f64,
+    /// Crank torque at which it lets go again once locked, N·m, > 0; infinite: it holds.
+    pub clutch_holds_nm: f64,
+    /// What the drive between clutch and drum gives; `None`: it is rigid.
+    pub drive: Option<Drive>,
     /// The air in the shed.
     pub air: StandAir,
     /// Tooth pickups; the index is the pickup number on the wire.
@@ -71,6 +76,62 @@ impl Losses {
     }
 }
 
+/// A chain, belt or tyre that gives, so that drum and engine can swing against each other.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Drive {
+    /// Stiffness seen at the drum, N·m/rad, > 0.
+    pub stiffness_nm_per_rad: f64,
+    /// Damping seen at the drum, N·m·s/rad, ≥ 0.
+    pub damping_nm_s: f64,
+    /// Play at the drum, rad, ≥ 0.
+    pub lash_rad: f64,
+    /// Slip of a tyre on the drum, a share of its speed for each N·m at the drum, ≥ 0; 0 for a chain.
+    pub slip_per_nm: f64,
+}
+
+impl Drive {
+    /// The drive with which two inertias at the drum swing at a frequency with a damping ratio.
+    #[must_use]
+    pub fn swinging(
+        frequency_hz: f64,
+        damping_ratio: f64,
+        (one_kg_m2, other_kg_m2): (f64, f64),
+    ) -> Self {
+        let natural = TAU * frequency_hz;
+        let reduced = one_kg_m2 * other_kg_m2 / (one_kg_m2 + other_kg_m2);
+        Self {
+            stiffness_nm_per_rad: reduced * natural * natural,
+            damping_nm_s: 2.0 * damping_ratio * reduced * natural,
+            lash_rad: 0.0,
+            slip_per_nm: 0.0,
+        }
+    }
+
+    /// How far a twist winds it up, rad.
+    pub(super) fn wound_rad(&self, twist_rad: f64) -> f64 {
+        let half = 0.5 * self.lash_rad;
+        twist_rad - twist_rad.clamp(-half, half)
+    }
+
+    /// Torque at the drum, and the rate of the twist, for a twist and the speed by which the engine's
+    /// side runs ahead of the drum, rad/s: the tyre's slip lets some of that go by.
+    pub(super) fn pulling(
+        &self,
+        twist_rad: f64,
+        ahead_rad_per_s: f64,
+        drum_rad_per_s: f64,
+    ) -> (f64, f64) {
+        let wound_rad = self.wound_rad(twist_rad);
+        if self.lash_rad > 0.0 && wound_rad == 0.0 {
+            return (0.0, ahead_rad_per_s);
+        }
+        let slipping = self.slip_per_nm * drum_rad_per_s;
+        let spring_nm = self.stiffness_nm_per_rad * wound_rad;
+        let rate = (ahead_rad_per_s - slipping * spring_nm) / (1.0 + slipping * self.damping_nm_s);
+        (spring_nm + self.damping_nm_s * rate, rate)
+    }
+}
+
 /// The engine.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Engine {
@@ -89,6 +150,8 @@ pub struct Engine {
     /// Scatter of the torque from one pull to the next, relative, rms. Drawn at each opening of
     /// the throttle; 0 = every pull the same.
     pub scatter_rms: f64,
+    /// How unlike each other its working cycles are.
+    pub cycles: CycleVariation,
     /// Air, fuel and exhaust.
     pub breathing: Breathing,
     /// The cylinder head's temperature.
@@ -243,6 +306,10 @@ pub struct Interference {
     pub edges: u8,
     /// Mean time between the edges of a burst, s.
     pub spacing_s: f64,
+    /// Probability that a spark makes a burst; one comes in each turn of the crank.
+    pub spark_probability: f64,
+    /// Angle of the crank at which it comes, rad.
+    pub spark_at_rad: f64,
 }
 
 /// What a load cell's arm holds.
@@ -273,6 +340,8 @@ pub struct ForceChannel {
     pub rate_hz: u16,
     /// What the cable picks up from the mains.
     pub hum: Hum,
+    /// Share of the engine's torque about its mean that shakes a brake's arm too: the frame holds both.
+    pub shaking: f64,
 }
 
 /// A sine that the mains puts on a cable.
@@ -430,6 +499,8 @@ impl StandModel {
             engine: Engine::pit_bike(Setup::MainJet105),
             ratio: 5.5,
             clutch_torque_nm: 20.0,
+            clutch_holds_nm: f64::INFINITY,
+            drive: None,
             air: StandAir {
                 pressure_pa: 98_600.0,
                 temperature_k: 301.15,
@@ -458,6 +529,7 @@ impl StandModel {
                 lag_s: 0.02,
                 rate_hz: 80,
                 hum: Hum::default(),
+                shaking: 0.0,
             }],
             analogs: vec![
                 AnalogChannel::new(AnalogSource::Throttle, 0.0, 1.0 / 4000.0, 1.5),
@@ -528,6 +600,37 @@ impl StandModel {
         positive("engine.inertia_kg_m2", self.engine.inertia_kg_m2)?;
         positive("ratio", self.ratio)?;
         positive("clutch_torque_nm", self.clutch_torque_nm)?;
+        // Infinity is never.
+        positive("clutch_holds_nm", self.clutch_holds_nm.min(f64::MAX))?;
+        if let Some(drive) = &self.drive {
+            positive("drive.stiffness_nm_per_rad", drive.stiffness_nm_per_rad)?;
+            at_least_zero("drive.damping_nm_s", drive.damping_nm_s)?;
+            at_least_zero("drive.lash_rad", drive.lash_rad)?;
+            at_least_zero("drive.slip_per_nm", drive.slip_per_nm)?;
+        }
+        let cycles = &self.engine.cycles;
+        range(
+            "engine.cycles.cov",
+            "0 to 0.5",
+            cycles.cov,
+            (0.0..=0.5).contains(&cycles.cov),
+        )?;
+        range(
+            "engine.cycles.correlation",
+            "between -1 and 1",
+            cycles.correlation,
+            cycles.correlation.abs() < 1.0,
+        )?;
+        probability(
+            "engine.cycles.misfire_probability",
+            cycles.misfire_probability,
+        )?;
+        range(
+            "engine.cycles.misfire_run",
+            "1 or more",
+            cycles.misfire_run,
+            cycles.misfire_run >= 1.0,
+        )?;
         positive("fuel_kg_per_turn", self.fuel_kg_per_turn)?;
         positive("air_kg_per_turn", self.air_kg_per_turn)?;
         let breathing = &self.engine.breathing;
@@ -612,6 +715,10 @@ impl StandModel {
                 "pickup.interference.spacing_s",
                 pickup.interference.spacing_s,
             )?;
+            probability(
+                "pickup.interference.spark_probability",
+                pickup.interference.spark_probability,
+            )?;
             // Beyond this, teeth could change places.
             let error = pickup.position_error_rms;
             range(
@@ -633,6 +740,7 @@ impl StandModel {
             positive("force.lag_s", force.lag_s)?;
             positive("force.rate_hz", f64::from(force.rate_hz))?;
             at_least_zero("force.noise_counts_rms", force.noise_counts_rms)?;
+            at_least_zero("force.shaking", force.shaking)?;
         }
         for analog in &self.analogs {
             not_zero("analog.per_count", analog.per_count)?;
@@ -745,6 +853,7 @@ impl Engine {
             ripple: Ripple { amplitude: 2.5 },
             idle_rad_per_s: rad_per_s(1_600.0),
             scatter_rms: 0.003,
+            cycles: CycleVariation::NONE,
             breathing: Breathing::pit_bike(),
             head: Head {
                 start_k: 355.0,

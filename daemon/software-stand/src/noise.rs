@@ -24,6 +24,10 @@ pub(super) enum Stream {
     Pulls,
     /// The person.
     Rider,
+    /// Work of the engine's cycles.
+    Cycles,
+    /// Sparks on a pickup's cable.
+    Sparks(u8),
 }
 
 impl Stream {
@@ -37,6 +41,8 @@ impl Stream {
             Self::Temperature(index) => (6, index),
             Self::Pulls => (7, 0),
             Self::Rider => (8, 0),
+            Self::Cycles => (9, 0),
+            Self::Sparks(index) => (10, index),
         };
         source << 8 | u64::from(index)
     }

@@ -3,7 +3,7 @@
 use std::f64::consts::TAU;
 
 use super::mechanics::State;
-use super::model::{Pickup, PickupFault, tooth_angle_rad};
+use super::model::{Pickup, PickupFault, Shaft, tooth_angle_rad};
 use super::noise::{Noise, Stream};
 use super::step::STEP_S;
 
@@ -20,6 +20,7 @@ pub(super) struct ToothWheel {
     skipped: bool,
     edges: Noise,
     interference: Noise,
+    sparks: Noise,
     /// Time with sparks until the next burst, s.
     burst_in_s: f64,
     /// Edges to come, soonest first, s.
@@ -53,6 +54,7 @@ impl ToothWheel {
             skipped: false,
             edges: Noise::new(seed, Stream::Edges(index)),
             interference,
+            sparks: Noise::new(seed, Stream::Sparks(index)),
             burst_in_s,
             pending_s: Vec::new(),
         };
@@ -87,17 +89,38 @@ impl ToothWheel {
             }
             self.advance_flank();
         }
-        let Pickup { interference, .. } = self.pickup;
-        if sparks && interference.bursts_per_s > 0.0 {
+        if sparks {
+            self.interfere(start_s, from, to);
+        }
+    }
+
+    /// False edges of one step in which the engine turns with its ignition on.
+    fn interfere(&mut self, start_s: f64, from: &State, to: &State) {
+        let interference = self.pickup.interference;
+        if interference.bursts_per_s > 0.0 {
             self.burst_in_s -= STEP_S;
             if self.burst_in_s < 0.0 {
                 self.burst_in_s = next_burst_s(&self.pickup, &mut self.interference);
-                let mut at_s = start_s;
-                for _ in 0..interference.edges {
-                    at_s += self.interference.exponential(interference.spacing_s);
-                    self.schedule(at_s);
-                }
+                self.burst(start_s);
             }
+        }
+        if interference.spark_probability > 0.0 {
+            let turns = |crank_rad: f64| ((crank_rad - interference.spark_at_rad) / TAU).floor();
+            let spark = turns(to.crank_rad);
+            if spark > turns(from.crank_rad) && self.sparks.happens(interference.spark_probability)
+            {
+                let passage = Passage::new(from.shaft(Shaft::Engine), to.shaft(Shaft::Engine));
+                let at_rad = TAU * spark + interference.spark_at_rad;
+                self.burst(start_s + STEP_S * passage.fraction_at(at_rad));
+            }
+        }
+    }
+
+    fn burst(&mut self, mut at_s: f64) {
+        let interference = self.pickup.interference;
+        for _ in 0..interference.edges {
+            at_s += self.interference.exponential(interference.spacing_s);
+            self.schedule(at_s);
         }
     }
 
@@ -240,5 +263,36 @@ mod tests {
         }
         let still = Passage::new((5.0, 0.0), (5.0, 0.0));
         assert!((0.0..=1.0).contains(&still.fraction_at(5.0)));
+    }
+
+    /// Sparks leave their edges at one angle of the crank, and none without ignition.
+    #[test]
+    fn sparks_leave_edges_at_one_angle() {
+        let mut pickup = Pickup::perfect(Shaft::Drum, 1);
+        pickup.interference = crate::Interference {
+            edges: 1,
+            spacing_s: 1e-9,
+            spark_probability: 1.0,
+            spark_at_rad: 1.0,
+            ..Default::default()
+        };
+        let mut wheel = ToothWheel::new(pickup, 0, 3);
+        let speed = 400.0;
+        let at = |step: u32| State {
+            crank_rad: speed * STEP_S * f64::from(step),
+            crank_rad_per_s: speed,
+            ..State::default()
+        };
+        let mut edges_s = Vec::new();
+        for step in 0..20_000_u32 {
+            let start_s = STEP_S * f64::from(step);
+            wheel.turn(start_s, &at(step), &at(step + 1), step < 10_000);
+            edges_s.extend(wheel.edges_until(start_s + STEP_S));
+        }
+        // 200 rad in half a second.
+        assert_eq!(edges_s.len(), 32);
+        for edge_s in edges_s {
+            assert!((speed * edge_s - 1.0).rem_euclid(TAU) < 1e-3, "{edge_s}");
+        }
     }
 }

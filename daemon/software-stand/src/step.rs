@@ -23,6 +23,8 @@ pub(super) struct EngineTorque {
     pub(super) firing_nm: f64,
     /// Net torque at this crank angle, N·m.
     pub(super) now_nm: f64,
+    /// The same of a mean cycle without its ripple.
+    pub(super) mean_nm: f64,
     /// How far the throttle is open, the idle stop included, 0–1; 0 without ignition.
     pub(super) opening: f64,
 }

@@ -991,6 +991,7 @@ fn missed_and_doubled_teeth_and_bursts_are_what_was_ordered() {
             bursts_per_s: 20.0,
             edges: 10,
             spacing_s: 10e-6,
+            ..Interference::default()
         };
     });
     // 6 s × 20 bursts × 10 edges; of the spacings, exponential with a mean of 10 µs, those below

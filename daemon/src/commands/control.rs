@@ -6,6 +6,8 @@ use std::time::Duration;
 use leverarm_config::{AirInput, Stand, units};
 use leverarm_torque::reduce::AirReadings;
 use leverarm_torque::uncertainty::Measured;
+use reqwest::header::AUTHORIZATION;
+use reqwest::{Client, Method, RequestBuilder, StatusCode};
 use serde_json::{Value, json};
 
 use super::{DaemonArgument, Failure, StandFile, curve_output, read_stand, say};
@@ -23,6 +25,8 @@ use leverarm_store::{PullId, Store, StoreReader};
 
 /// A cut is asked for so often when the line breaks.
 const TRIES: usize = 5;
+/// So long an answer is waited for.
+const PATIENCE: Duration = Duration::from_secs(5);
 
 /// How the daemon answered, if it is there.
 pub(super) enum Answer {
@@ -34,26 +38,62 @@ pub(super) enum Answer {
     NotRunning,
 }
 
-fn agent() -> ureq::Agent {
-    ureq::Agent::config_builder()
-        .timeout_global(Some(Duration::from_secs(5)))
-        .http_status_as_error(false)
-        .build()
-        .into()
+/// Why there was no answer.
+enum Silence {
+    NobodyListens,
+    /// The line broke; the daemon may have taken the request.
+    LineBroke(String),
+    Other(String),
 }
 
-fn answer_of(outcome: Result<ureq::http::Response<ureq::Body>, ureq::Error>) -> Answer {
-    let mut response = match outcome {
-        Ok(response) => response,
-        Err(ureq::Error::ConnectionFailed) => return Answer::NotRunning,
-        Err(ureq::Error::Io(error)) if error.kind() == std::io::ErrorKind::ConnectionRefused => {
-            return Answer::NotRunning;
+impl Silence {
+    fn of(error: &reqwest::Error) -> Self {
+        let mut reason = error.to_string();
+        let mut cause = std::error::Error::source(error);
+        while let Some(inner) = cause {
+            let refused = inner
+                .downcast_ref::<std::io::Error>()
+                .is_some_and(|it| it.kind() == std::io::ErrorKind::ConnectionRefused);
+            if refused {
+                return Self::NobodyListens;
+            }
+            reason = inner.to_string();
+            cause = inner.source();
         }
-        Err(error) => return Answer::Refused(error.to_string()),
+        if error.is_timeout() {
+            Self::Other(format!("no answer in {} s", PATIENCE.as_secs()))
+        } else {
+            Self::LineBroke(reason)
+        }
+    }
+}
+
+type Outcome = Result<(StatusCode, Vec<u8>), Silence>;
+
+/// Sends a request and waits for the whole answer.
+fn exchange(request: impl FnOnce(&Client) -> RequestBuilder) -> Outcome {
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(|error| Silence::Other(error.to_string()))?;
+    let answer = async {
+        let client = Client::builder().timeout(PATIENCE).no_proxy().build()?;
+        let response = request(&client).send().await?;
+        Ok((response.status(), response.bytes().await?.to_vec()))
     };
-    let ok = response.status().is_success();
-    match response.body_mut().read_json::<Value>() {
-        Ok(value) if ok => Answer::Done(value),
+    runtime
+        .block_on(answer)
+        .map_err(|error: reqwest::Error| Silence::of(&error))
+}
+
+fn answer_of(outcome: Outcome) -> Answer {
+    let (status, body) = match outcome {
+        Ok(answered) => answered,
+        Err(Silence::NobodyListens) => return Answer::NotRunning,
+        Err(Silence::LineBroke(reason) | Silence::Other(reason)) => return Answer::Refused(reason),
+    };
+    match serde_json::from_slice::<Value>(&body) {
+        Ok(value) if status.is_success() => Answer::Done(value),
         Ok(value) => {
             let error = value
                 .get("error")
@@ -61,7 +101,7 @@ fn answer_of(outcome: Result<ureq::http::Response<ureq::Body>, ureq::Error>) -> 
                 .unwrap_or("no reason given");
             Answer::Refused(error.to_owned())
         }
-        Err(error) => Answer::Refused(format!("{} ({error})", response.status())),
+        Err(error) => Answer::Refused(format!("{status} ({error})")),
     }
 }
 
@@ -103,27 +143,20 @@ impl<'a> Line<'a> {
         surely(|| self.send(path, body))
     }
 
-    fn send(
-        &self,
-        path: &str,
-        body: &Value,
-    ) -> Result<ureq::http::Response<ureq::Body>, ureq::Error> {
-        let mut request = agent().post(&format!("http://{}{path}", self.address));
-        if let Some(authorization) = &self.authorization {
-            request = request.header("Authorization", authorization);
-        }
-        request.send_json(body)
+    fn send(&self, path: &str, body: &Value) -> Outcome {
+        exchange(|client| self.request(client, Method::POST, path).json(body))
     }
 
     pub(super) fn get(&self, path: &str) -> Answer {
-        let ask = || {
-            let mut request = agent().get(&format!("http://{}{path}", self.address));
-            if let Some(authorization) = &self.authorization {
-                request = request.header("Authorization", authorization);
-            }
-            request.call()
-        };
-        surely(ask)
+        surely(|| exchange(|client| self.request(client, Method::GET, path)))
+    }
+
+    fn request(&self, client: &Client, method: Method, path: &str) -> RequestBuilder {
+        let request = client.request(method, format!("http://{}{path}", self.address));
+        match &self.authorization {
+            Some(authorization) => request.header(AUTHORIZATION, authorization),
+            None => request,
+        }
     }
 
     /// What the daemon answered, for a command that needs one.
@@ -137,10 +170,10 @@ impl<'a> Line<'a> {
 }
 
 /// Asks again when the line breaks, as it may in a crowd.
-fn surely(ask: impl Fn() -> Result<ureq::http::Response<ureq::Body>, ureq::Error>) -> Answer {
+fn surely(ask: impl Fn() -> Outcome) -> Answer {
     for _ in 1..TRIES {
         let outcome = ask();
-        if !matches!(outcome, Err(ureq::Error::Io(_))) {
+        if !matches!(outcome, Err(Silence::LineBroke(_))) {
             return answer_of(outcome);
         }
     }

@@ -6,6 +6,7 @@ use std::time::Duration;
 use indicatif::{ProgressBar, ProgressStyle};
 use leverarm_torque::curve::{Curve, CurvePoint, Peak};
 use serde_json::{Value, json};
+use tracing_subscriber::filter::LevelFilter;
 
 use super::curve_output::{self, Named};
 use super::pulls::{air_text, write_plot};
@@ -14,7 +15,7 @@ use crate::rehearsal::{DEMO_STAND, Rehearsal, model_of, script_of};
 use crate::service::{Daemon, NewSetupRequest, PageAccess, PullNotice, ServeOptions};
 use leverarm_analysis::reduction::{CurveChoice, ReducedPull, reduce_pull};
 use leverarm_plot::Theme;
-use leverarm_software_stand::{Engine, RiderEvent, RiderScript, Setup};
+use leverarm_software_stand::{CycleVariation, Engine, RiderEvent, RiderScript, Setup};
 use leverarm_store::StoreReader;
 
 const ORDER: [Setup; 3] = [Setup::MainJet105, Setup::MainJet110, Setup::MainJet105];
@@ -33,6 +34,7 @@ struct DemoStand {
 fn engine(setup: Setup) -> Engine {
     Engine {
         scatter_rms: SCATTER_RMS,
+        cycles: CycleVariation::HEALTHY,
         ..Engine::pit_bike(setup)
     }
 }
@@ -73,7 +75,7 @@ fn prepare(out: &Path, seed: u64) -> Result<DemoStand, Failure> {
 }
 
 pub(super) fn run(out: &Path, as_json: bool, seed: u64) -> Result<(), Failure> {
-    start_log("error");
+    start_log(LevelFilter::ERROR);
     let demo = prepare(out, seed)?;
     let store = demo.options.store_folder.clone();
     let runtime = tokio::runtime::Builder::new_multi_thread()

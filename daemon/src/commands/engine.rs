@@ -13,7 +13,6 @@ use serde_json::{Value, json};
 
 use super::curve_output::{align_right, table_of, terminal_table};
 use super::say;
-use crate::export::quantity_unit;
 use crate::sheet::SheetReasons;
 use leverarm_analysis::comparison::{Report, Rows, StoredComparison};
 use leverarm_analysis::comparison::{Why, why};
@@ -266,7 +265,7 @@ pub(super) fn json(pull: &EnginePull) -> Value {
         })),
         "channels": pull.channels.iter().map(|channel| json!({
             "name": channel.name,
-            "unit": quantity_unit(channel.quantity),
+            "unit": channel.quantity.si_unit(),
             "values": channel.values.iter().map(|r| r.map(|r| r.value)).collect::<Vec<_>>(),
             "plus_minus":
                 channel.values.iter().map(|r| r.map(|r| r.expanded())).collect::<Vec<_>>(),

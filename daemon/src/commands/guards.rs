@@ -5,6 +5,7 @@ use std::time::Duration;
 
 use leverarm_config::{GuardAction, Shaft, Watch};
 use serde_json::json;
+use tracing_subscriber::filter::LevelFilter;
 
 use super::control::{Answer, Line};
 use super::{DaemonArgument, Failure, StandFile, curve_output, read_stand, say, stand, start_log};
@@ -14,6 +15,7 @@ use crate::self_test::{KeptSelfTest, TestedOn, keep_self_test, last_self_test};
 use crate::service::{Daemon, Handle};
 use leverarm_live::{Command, CutLatch, Live, SelfTestReport};
 use leverarm_store::{ContentHash, NewEvent, Severity, Store, StoreError, StoreReader};
+use leverarm_vocabulary::EventKind;
 
 const LOOK_EVERY: Duration = Duration::from_millis(100);
 /// Longest time for the board to be there.
@@ -84,7 +86,7 @@ fn wait_us_max(read: &StandFile) -> u64 {
 /// real one.
 pub(super) fn on_software_stand(file: &Path, seed: u64) -> Result<(), Failure> {
     let mut read = read_stand(file)?;
-    start_log("warn");
+    start_log(LevelFilter::WARN);
     let clock = Clock::start();
     let mut store = Store::open(&read.store_folder).map_err(|error| match error {
         StoreError::Locked { .. } => Failure(format!(
@@ -152,7 +154,7 @@ pub(super) fn on_software_stand(file: &Path, seed: u64) -> Result<(), Failure> {
         } else {
             Severity::Error
         },
-        kind: "guard self-test".to_owned(),
+        kind: EventKind::GuardSelfTest,
         channel: None,
         message: if report.passed {
             format!(

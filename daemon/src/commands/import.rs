@@ -11,6 +11,7 @@ use leverarm_live::{Record, records_of_log};
 use leverarm_store::{NewEvent, PullState, Severity, Store, StoreError};
 use leverarm_values::CalibratedStand;
 use leverarm_values::calibration::Calibration;
+use leverarm_vocabulary::EventKind;
 
 use super::control::{AirValues, entered_air};
 use super::pulls::read_calibration;
@@ -127,7 +128,7 @@ fn tell(store: &mut Store, message: &str, wall_us: i64) -> Result<(), StoreError
         connection: None,
         pull: None,
         severity: Severity::Info,
-        kind: "imported".to_owned(),
+        kind: EventKind::Imported,
         channel: None,
         message: message.to_owned(),
         data: serde_json::Value::Null,

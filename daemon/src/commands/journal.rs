@@ -14,13 +14,14 @@ use super::{
 };
 use crate::clock::Clock;
 use leverarm_analysis::journal::{
-    self, Entry, Evidence, EvidenceSeries, Trend, advice, channel_names, days, evidence, faults,
-    fold, health,
+    self, Entry, Evidence, EvidenceSeries, Trend, channel_names, days, evidence, faults, fold,
+    health,
 };
 use leverarm_analysis::local_time::local_text;
 use leverarm_store::{
     Acknowledgement, EventFilter, EventId, EventRecord, PullId, Store, StoreReader,
 };
+use leverarm_vocabulary::EventKind;
 
 /// How often `--follow` looks.
 const FOLLOW_EVERY: Duration = Duration::from_millis(200);
@@ -309,7 +310,7 @@ fn show(
             look.note
         ));
     }
-    if let Some(advice) = advice(&event.kind) {
+    if let Some(advice) = EventKind::of_word(&event.kind).and_then(EventKind::advice) {
         say(&format!("check      {advice}"));
     }
     match &found {

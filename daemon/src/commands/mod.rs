@@ -31,6 +31,9 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand, ValueEnum};
 use leverarm_config::Stand;
 use leverarm_torque::air::Correction;
+use tracing_subscriber::filter::{LevelFilter, Targets};
+use tracing_subscriber::layer::SubscriberExt;
+use tracing_subscriber::util::SubscriberInitExt;
 
 use leverarm_analysis::exclusion::ExclusionRequest;
 
@@ -81,8 +84,11 @@ enum Command {
         /// Stop after the last pull
         #[arg(long)]
         once: bool,
+        /// Working cycles of the simulated engine that do not burn, in per cent
+        #[arg(long, value_name = "PERCENT", default_value_t = 0.0)]
+        misfires: f64,
         /// Test every guard instead: each has to trip, and the simulated board to cut
-        #[arg(long, conflicts_with_all = ["pulls", "once"])]
+        #[arg(long, conflicts_with_all = ["pulls", "once", "misfires"])]
         guards: bool,
         /// Test them on the running daemon and its board, with everything at standstill
         #[arg(long, requires = "guards")]
@@ -463,6 +469,7 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             pulls: _,
             seed,
             once: _,
+            misfires: _,
             guards: true,
             board,
             access,
@@ -479,10 +486,11 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             pulls,
             seed,
             once,
+            misfires,
             guards: false,
             board: _,
             access,
-        } => stand::rehearse(&stand.file, &access, pulls, seed, once),
+        } => stand::rehearse(&stand.file, &access, pulls, seed, once, misfires),
         Command::Demo { out, json, seed } => demo::run(&out, json, seed),
         Command::Pulls { store, json } => pulls::list(&store, json),
         Command::Show {
@@ -641,15 +649,24 @@ impl CurveArguments {
     }
 }
 
-/// Starts the log on stderr. `RUST_LOG` changes what it says.
-fn start_log(default: &str) {
-    use tracing_subscriber::EnvFilter;
-    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(default));
-    let log = tracing_subscriber::fmt()
-        .with_env_filter(filter)
+/// Starts the log on stderr. `RUST_LOG` changes what it says: a level, or `target=level` in a list.
+fn start_log(default: LevelFilter) {
+    let usual = Targets::new().with_default(default);
+    let filter = match std::env::var("RUST_LOG") {
+        Ok(said) if !said.is_empty() => said.parse::<Targets>().unwrap_or_else(|error| {
+            complain(&format!(
+                "RUST_LOG: a level (error, warn, info, debug, trace, off) or target=level expected, \
+                 separated by commas, found \"{said}\" ({error}); taken as \"{default}\""
+            ));
+            usual
+        }),
+        _ => usual,
+    };
+    let log = tracing_subscriber::fmt::layer()
         .with_writer(std::io::stderr)
         .with_ansi(std::io::stderr().is_terminal())
         .with_target(false);
+    let log = tracing_subscriber::registry().with(filter).with(log);
     if log.try_init().is_err() {
         complain("the log was started twice");
     }

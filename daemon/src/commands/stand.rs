@@ -6,11 +6,12 @@ use std::time::Duration;
 use futures_util::future::join_all;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::watch;
+use tracing_subscriber::filter::LevelFilter;
 
 use super::{AccessArguments, Failure, StandFile, complain, read_stand, say, start_log, system};
 use crate::rehearsal::{Rehearsal, model_of, script_of};
 use crate::service::{Daemon, PageAccess, ServeOptions};
-use leverarm_software_stand::RiderEvent;
+use leverarm_software_stand::{CycleVariation, RiderEvent};
 
 /// Reads of the store that are under way when the daemon has stopped have so long.
 const LEFT_BEHIND_TIMEOUT: Duration = Duration::from_millis(500);
@@ -114,7 +115,7 @@ pub(super) fn serve<'a>(
 ) -> Result<(), Failure> {
     let read = files.map(read_stand).collect::<Result<Vec<_>, _>>()?;
     let access = access.page_access()?;
-    start_log("info");
+    start_log(LevelFilter::INFO);
     if read.iter().any(|read| !read.store_folder.exists()) {
         complain(SAFETY);
     }
@@ -166,11 +167,17 @@ pub(super) fn rehearse(
     pulls: u32,
     seed: u64,
     once: bool,
+    misfires_percent: f64,
 ) -> Result<(), Failure> {
     let mut read = read_stand(file)?;
     let access = access.page_access()?;
-    start_log("info");
-    let rehearsal = Rehearsal::start(model_of(&read.stand), seed).map_err(Failure::of)?;
+    start_log(LevelFilter::INFO);
+    let mut model = model_of(&read.stand);
+    model.engine.cycles = CycleVariation {
+        misfire_probability: 0.01 * misfires_percent,
+        ..CycleVariation::HEALTHY
+    };
+    let rehearsal = Rehearsal::start(model, seed).map_err(Failure::of)?;
     rehearse_on(&mut read, &rehearsal);
     let script = script_of(&read.stand, pulls);
     let store = read.store_folder.display().to_string();

@@ -1,6 +1,6 @@
 //! Columns of a pull: its reduced curve, and its raw samples.
 
-use leverarm_config::{Channel, ChannelId, Quantity, Signal, Stand};
+use leverarm_config::{ChannelId, Signal, Stand};
 use leverarm_torque::curve::{CurvePoint, Cycles};
 
 use leverarm_torque::engine::Reading;
@@ -117,7 +117,7 @@ fn of_engine(engine: &EnginePull, points: &[&CurvePoint]) -> Vec<Column> {
     let channels = engine.channels.iter().flat_map(|channel| {
         let name = channel.name.replace(' ', "_");
         let readings = engine.channel_at(channel, points);
-        both(&name, quantity_unit(channel.quantity), readings)
+        both(&name, channel.quantity.si_unit(), readings)
     });
     figures.chain(channels).collect()
 }
@@ -171,29 +171,12 @@ pub fn raw(pull: &PullRecord, stand: &Stand, recording: &Recording) -> Vec<Table
     }
     for (index, channel) in stand.channels.iter().enumerate() {
         let name = channel.name.replace(' ', "_");
-        sensor(&name, Signal::Channel(ChannelId(index)), si_unit(channel));
+        sensor(
+            &name,
+            Signal::Channel(ChannelId(index)),
+            channel.quantity.si_unit(),
+        );
     }
     tables.retain(|table| !table.is_empty());
     tables
-}
-
-fn si_unit(channel: &Channel) -> &'static str {
-    quantity_unit(channel.quantity)
-}
-
-/// The SI unit of a quantity.
-#[must_use]
-pub const fn quantity_unit(quantity: Quantity) -> &'static str {
-    match quantity {
-        Quantity::Temperature => "K",
-        Quantity::Pressure => "Pa",
-        Quantity::Fraction | Quantity::Number => "1",
-        Quantity::Voltage => "V",
-        Quantity::Force => "N",
-        Quantity::Length => "m",
-        Quantity::Speed => "m/s",
-        Quantity::MassFlow => "kg/s",
-        Quantity::VolumeFlow => "m³/s",
-        Quantity::Mass => "kg",
-    }
 }

@@ -6,7 +6,7 @@ mod csv;
 mod mdf4;
 mod parquet;
 
-pub use self::columns::{quantity_unit, raw, reduced};
+pub use self::columns::{raw, reduced};
 pub use self::csv::csv;
 pub use self::mdf4::mdf4;
 pub use self::parquet::parquet;

@@ -63,6 +63,8 @@ pub fn model_of(stand: &Stand) -> StandModel {
         },
         ratio,
         clutch_torque_nm: 1e3,
+        clutch_holds_nm: f64::INFINITY,
+        drive: None,
         pickups: pickups(stand, &base),
         forces: forces(stand),
         analogs: analogs(stand, &air),
@@ -264,6 +266,7 @@ fn forces(stand: &Stand) -> Vec<ForceChannel> {
         lag_s: 0.02,
         rate_hz: 80,
         hum: Hum::default(),
+        shaking: 0.0,
     };
     vec![channel; usize::from(cell.channel) + 1]
 }

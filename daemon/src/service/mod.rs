@@ -167,13 +167,8 @@ impl Handle {
         &self,
         request: NewSetupRequest,
     ) -> Result<Result<String, StoreError>, NoAnswer> {
-        let (answer, answered) = oneshot::channel();
-        let request = StoreRequest::Setup { request, answer };
-        self.requests
-            .send(request)
+        self.ask(|answer| StoreRequest::Setup { request, answer })
             .await
-            .map_err(|_closed| NoAnswer)?;
-        answered.await.map_err(|_closed| NoAnswer)
     }
 
     /// Sets the entered air of the next pulls, or forgets it.
@@ -184,13 +179,7 @@ impl Handle {
         &self,
         air: Option<leverarm_analysis::reduction::EnteredAir>,
     ) -> Result<Result<(), StoreError>, NoAnswer> {
-        let (answer, answered) = oneshot::channel();
-        let request = StoreRequest::Air { air, answer };
-        self.requests
-            .send(request)
-            .await
-            .map_err(|_closed| NoAnswer)?;
-        answered.await.map_err(|_closed| NoAnswer)
+        self.ask(|answer| StoreRequest::Air { air, answer }).await
     }
 
     /// Notes that a person has looked at an event of the journal.
@@ -202,17 +191,12 @@ impl Handle {
         event: EventId,
         note: String,
     ) -> Result<Result<(), StoreError>, NoAnswer> {
-        let (answer, answered) = oneshot::channel();
-        let request = StoreRequest::Acknowledge {
+        self.ask(|answer| StoreRequest::Acknowledge {
             event,
             note,
             answer,
-        };
-        self.requests
-            .send(request)
-            .await
-            .map_err(|_closed| NoAnswer)?;
-        answered.await.map_err(|_closed| NoAnswer)
+        })
+        .await
     }
 
     /// Puts a calibration in force, for the next pulls.
@@ -223,14 +207,9 @@ impl Handle {
         &self,
         request: NewCalibrationRequest,
     ) -> Result<Result<(), CalibrationError>, NoAnswer> {
-        let (answer, answered) = oneshot::channel();
         let request = Box::new(request);
-        let request = StoreRequest::Calibration { request, answer };
-        self.requests
-            .send(request)
+        self.ask(|answer| StoreRequest::Calibration { request, answer })
             .await
-            .map_err(|_closed| NoAnswer)?;
-        answered.await.map_err(|_closed| NoAnswer)
     }
 
     /// Keeps the newest stretch of the byte log as a pull.
@@ -238,13 +217,8 @@ impl Handle {
     /// # Errors
     /// As [`Handle::setup`].
     pub async fn keep(&self, request: KeepRequest) -> Result<Result<PullId, KeepError>, NoAnswer> {
-        let (answer, answered) = oneshot::channel();
-        let request = StoreRequest::Keep { request, answer };
-        self.requests
-            .send(request)
+        self.ask(|answer| StoreRequest::Keep { request, answer })
             .await
-            .map_err(|_closed| NoAnswer)?;
-        answered.await.map_err(|_closed| NoAnswer)
     }
 
     /// Writes a note on a pull; an empty one takes it away.
@@ -256,13 +230,8 @@ impl Handle {
         pull: PullId,
         note: String,
     ) -> Result<Result<(), StoreError>, NoAnswer> {
-        let (answer, answered) = oneshot::channel();
-        let request = StoreRequest::Note { pull, note, answer };
-        self.requests
-            .send(request)
+        self.ask(|answer| StoreRequest::Note { pull, note, answer })
             .await
-            .map_err(|_closed| NoAnswer)?;
-        answered.await.map_err(|_closed| NoAnswer)
     }
 
     /// Keeps an event that a person's command made; its times are set as it is kept.
@@ -270,13 +239,19 @@ impl Handle {
     /// # Errors
     /// As [`Handle::setup`].
     pub async fn event(&self, event: NewEvent) -> Result<Result<(), StoreError>, NoAnswer> {
-        let (answer, answered) = oneshot::channel();
         let event = Box::new(event);
-        let request = StoreRequest::Event { event, answer };
-        self.requests
-            .send(request)
+        self.ask(|answer| StoreRequest::Event { event, answer })
             .await
-            .map_err(|_closed| NoAnswer)?;
+    }
+
+    /// Asks the recorder, and waits for its outcome.
+    async fn ask<T>(
+        &self,
+        request: impl FnOnce(oneshot::Sender<T>) -> StoreRequest,
+    ) -> Result<T, NoAnswer> {
+        let (answer, answered) = oneshot::channel();
+        let sent = self.requests.send(request(answer)).await;
+        sent.map_err(|_closed| NoAnswer)?;
         answered.await.map_err(|_closed| NoAnswer)
     }
 

@@ -222,7 +222,7 @@ impl RecordKeeper {
             connection: self.connection,
             pull: self.pull,
             severity: event.severity,
-            kind: event.kind.to_owned(),
+            kind: event.kind,
             channel: event.channel.clone(),
             message: event.message.clone(),
             data: event.data.clone(),

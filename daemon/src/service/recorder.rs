@@ -28,6 +28,7 @@ use leverarm_store::{
 };
 use leverarm_values::CalibratedStand;
 use leverarm_values::calibration::NewCalibrationRequest;
+use leverarm_vocabulary::EventKind;
 use rescue::{Rescue, tell_of_copies};
 
 /// Records between the guard thread and this one. At two chunks a second it holds several minutes.
@@ -305,7 +306,7 @@ fn overflow(now: Now, count: u64) -> Record {
         now,
         tick: None,
         severity: Severity::Error,
-        kind: "queue overflow",
+        kind: EventKind::QueueOverflow,
         channel: Some("store".to_owned()),
         message: format!("{count} records were lost: the store did not take any for too long"),
         data: serde_json::json!({ "count": count }),
@@ -542,7 +543,7 @@ impl Recorder {
             now,
             tick: None,
             severity: Severity::Warning,
-            kind: "store slow",
+            kind: EventKind::StoreSlow,
             channel: Some("store".to_owned()),
             message: format!("the store took {} ms for one record", took_us / 1000),
             data: serde_json::json!({ "took_ms": took_us / 1000 }),
@@ -630,7 +631,8 @@ impl Recorder {
 
     /// Logs an event, or several that were folded into one.
     fn log(&self, event: &NewEvent) {
-        let (kind, channel, message) = (&event.kind, event.channel.as_deref(), &event.message);
+        let (kind, channel, message) =
+            (event.kind.word(), event.channel.as_deref(), &event.message);
         let count = event.data.get("count").and_then(serde_json::Value::as_u64);
         match event.severity {
             Severity::Info => tracing::info!(kind, channel, count, "{message}"),
@@ -890,7 +892,7 @@ mod tests {
         };
         assert_eq!(
             (event.kind, event.severity),
-            ("queue overflow", Severity::Error)
+            (EventKind::QueueOverflow, Severity::Error)
         );
         assert_eq!(event.data["count"], 7);
     }

@@ -10,6 +10,7 @@ use super::feed::{Batch, Feed};
 use super::points;
 use leverarm_live::Now;
 use leverarm_store::{Cursor, NewEvent, Severity, Store, StoreError};
+use leverarm_vocabulary::EventKind;
 
 /// Nothing new: look again after this.
 const IDLE: Duration = Duration::from_millis(250);
@@ -204,7 +205,7 @@ impl Destination {
                         "\"{name}\" takes points again after {seconds} s: what waited in the store follows"
                     );
                     let data = json!({ "away_s": seconds });
-                    self.event(now, Severity::Info, "stream resumed", message, data);
+                    self.event(now, Severity::Info, EventKind::StreamResumed, message, data);
                 }
             }
             (Progress::Away(_), None) => self.away = Some((now.mono_us, false)),
@@ -216,7 +217,13 @@ impl Destination {
                     "\"{name}\" takes no points: {reason}. They wait in the store; recording goes on"
                 );
                 let data = json!({ "reason": reason });
-                self.event(now, Severity::Warning, "stream waiting", message, data);
+                self.event(
+                    now,
+                    Severity::Warning,
+                    EventKind::StreamWaiting,
+                    message,
+                    data,
+                );
             }
             (Progress::Away(_), Some(_)) => {}
         }
@@ -239,14 +246,20 @@ impl Destination {
             .map(|refused| json!({ "line": refused.line, "reason": refused.reason }))
             .collect();
         let data = json!({ "points": refused.len(), "refused": shown });
-        self.event(now, Severity::Error, "stream set aside", message, data);
+        self.event(
+            now,
+            Severity::Error,
+            EventKind::StreamSetAside,
+            message,
+            data,
+        );
     }
 
     fn event(
         &mut self,
         now: Now,
         severity: Severity,
-        kind: &str,
+        kind: EventKind,
         message: String,
         data: serde_json::Value,
     ) {
@@ -265,7 +278,7 @@ impl Destination {
             connection: None,
             pull: None,
             severity,
-            kind: kind.to_owned(),
+            kind,
             channel: Some(self.settings.name.clone()),
             message,
             data,

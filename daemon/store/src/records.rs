@@ -5,7 +5,7 @@
 
 use std::fmt;
 
-use leverarm_vocabulary::{Severity, words};
+use leverarm_vocabulary::{EventKind, Severity, words};
 use rusqlite::types::{FromSql, FromSqlError, FromSqlResult, ToSql, ToSqlOutput, ValueRef};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -314,8 +314,8 @@ pub struct NewEvent {
     pub pull: Option<PullId>,
     /// How much it matters.
     pub severity: Severity,
-    /// A short fixed word for programs, such as `frames_lost`.
-    pub kind: String,
+    /// What kind of event.
+    pub kind: EventKind,
     /// The channel it is about.
     pub channel: Option<String>,
     /// A sentence for people.
@@ -341,7 +341,7 @@ pub struct EventRecord {
     pub pull: Option<PullId>,
     /// How much it matters.
     pub severity: Severity,
-    /// A short fixed word for programs.
+    /// The word of an [`EventKind`], or one that a later version wrote.
     pub kind: String,
     /// The channel it is about.
     pub channel: Option<String>,

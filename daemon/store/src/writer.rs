@@ -535,7 +535,7 @@ impl Store {
                         new.connection,
                         new.pull,
                         new.severity.word(),
-                        new.kind,
+                        new.kind.word(),
                         new.channel,
                         new.message,
                         new.data.to_string(),

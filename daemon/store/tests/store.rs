@@ -14,6 +14,7 @@ use leverarm_store::{
     NewConnection, NewEvent, NewPull, NewSetup, PullEdit, PullEnd, PullId, PullState, SetupId,
     Severity, Store, StoreError, StoreReader,
 };
+use leverarm_vocabulary::EventKind;
 use proptest::prelude::*;
 use rusqlite::types::Value as SqlValue;
 use serde_json::{Value, json};
@@ -81,7 +82,7 @@ fn new_pull(store: &mut Store, connection: ConnectionId) -> NewPull {
     }
 }
 
-fn new_event(severity: Severity, kind: &str) -> NewEvent {
+fn new_event(severity: Severity, kind: EventKind) -> NewEvent {
     NewEvent {
         wall_us: 0,
         mono_us: 0,
@@ -89,7 +90,7 @@ fn new_event(severity: Severity, kind: &str) -> NewEvent {
         connection: None,
         pull: None,
         severity,
-        kind: kind.into(),
+        kind,
         channel: None,
         message: String::new(),
         data: Value::Null,
@@ -292,7 +293,7 @@ fn everything_is_there_after_reopening() {
         channel: Some("temperature 1".into()),
         message: "the head is warm".into(),
         data: json!([1, "two"]),
-        ..new_event(Severity::Error, "warm")
+        ..new_event(Severity::Error, EventKind::ZeroDrift)
     };
     let event_id = store.add_event(&event).unwrap();
     store.set_meta("setup", Some("0")).unwrap();
@@ -369,7 +370,7 @@ fn everything_is_there_after_reopening() {
         connection: event.connection,
         pull: event.pull,
         severity: event.severity,
-        kind: event.kind,
+        kind: event.kind.word().to_owned(),
         channel: event.channel,
         message: event.message,
         data: event.data,
@@ -572,7 +573,7 @@ proptest! {
         after in proptest::option::of(0..30i64),
         since_wall_us in proptest::option::of(-20..20i64),
         until_wall_us in proptest::option::of(-20..20i64),
-        kind in proptest::option::of(proptest::sample::select(vec!["odd", "even"])),
+        kind in proptest::option::of(proptest::sample::select(vec![EventKind::BoardCut, EventKind::Cut])),
         of_connection in any::<bool>(),
         of_pull in any::<bool>(),
         channel in proptest::option::of(0..2u8),
@@ -591,7 +592,7 @@ proptest! {
                 connection: connected.then_some(connection),
                 pull: in_pull.then_some(pull),
                 channel: channel.map(name),
-                ..new_event(*severity, if wall_us % 2 == 0 { "even" } else { "odd" })
+                ..new_event(*severity, if wall_us % 2 == 0 { EventKind::Cut } else { EventKind::BoardCut })
             }).unwrap();
         }
         let reader = store.reader().unwrap();
@@ -601,7 +602,7 @@ proptest! {
             after: after.map(EventId::new),
             since_wall_us,
             until_wall_us,
-            kind: kind.map(str::to_owned),
+            kind: kind.map(|kind| kind.word().to_owned()),
             connection: of_connection.then_some(connection),
             pull: of_pull.then_some(pull),
             channel: channel.map(name),
@@ -637,7 +638,9 @@ fn a_cursor_begins_at_the_end_and_never_moves_back() {
     let (folder, mut store) = new_store();
     let connection = add_connection(&mut store);
     let chunk = store.add_chunk(&second(connection, 0, b"x")).unwrap();
-    let event = store.add_event(&new_event(Severity::Info, "any")).unwrap();
+    let event = store
+        .add_event(&new_event(Severity::Info, EventKind::StoreSlow))
+        .unwrap();
     let reader = store.reader().unwrap();
     assert_eq!(reader.cursor("shed").unwrap(), None);
     let begun = store.begin_cursor("shed").unwrap();
@@ -699,7 +702,9 @@ fn chunks_come_in_the_order_of_storing_and_one_that_is_damaged_keeps_its_place()
 #[test]
 fn an_event_is_acknowledged_with_a_note_and_the_latest_note_stays() {
     let (_folder, mut store) = new_store();
-    let event = store.add_event(&new_event(Severity::Error, "any")).unwrap();
+    let event = store
+        .add_event(&new_event(Severity::Error, EventKind::StoreSlow))
+        .unwrap();
     let reader = store.reader().unwrap();
     assert_eq!(reader.event(event).unwrap().acknowledged, None);
     for (wall_us, note) in [(5, "loose plug"), (6, "plug replaced")] {
@@ -1005,7 +1010,9 @@ fn a_row_that_cannot_be_understood_is_named() {
     store.add_chunk(&second(connection, 0, b"x")).unwrap();
     let new = new_pull(&mut store, connection);
     let pulls = [store.add_pull(&new).unwrap(), store.add_pull(&new).unwrap()];
-    let event = store.add_event(&new_event(Severity::Info, "any")).unwrap();
+    let event = store
+        .add_event(&new_event(Severity::Info, EventKind::StoreSlow))
+        .unwrap();
     let database = database(folder.path());
     let reader = store.reader().unwrap();
     database
@@ -1200,7 +1207,7 @@ fn what_refers_to_nothing_is_refused_whole() {
         store
             .add_event(&NewEvent {
                 pull: Some(PullId::new(5)),
-                ..new_event(Severity::Info, "none")
+                ..new_event(Severity::Info, EventKind::SensorBack)
             })
             .map(drop),
     ];
@@ -1382,7 +1389,7 @@ fn readers_see_whole_commits_in_order_while_the_writer_writes() {
         for seq in 0..CHUNKS {
             let event = NewEvent {
                 mono_us: u64::from(seq) + 1,
-                ..new_event(Severity::Info, "stored")
+                ..new_event(Severity::Info, EventKind::Released)
             };
             store.add_event(&event).unwrap();
             store

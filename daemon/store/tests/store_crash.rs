@@ -11,6 +11,7 @@ use leverarm_store::{
     Chunk, ChunkRange, ConnectionId, EventFilter, NewChunk, NewConnection, NewEvent, NewPull,
     PullState, Severity, Store, StoreError, StoreReader,
 };
+use leverarm_vocabulary::EventKind;
 use serde_json::Value;
 
 const FOLDER_VARIABLE: &str = "LEVERARM_STORE_CRASH_FOLDER";
@@ -98,7 +99,7 @@ fn child() {
                 connection: Some(connection),
                 pull: None,
                 severity: Severity::Info,
-                kind: "stored".into(),
+                kind: EventKind::StoreSlow,
                 channel: None,
                 message: message(connection, seq),
                 data: Value::Null,

@@ -11,6 +11,7 @@ use leverarm_store::{
     ChunkRange, ConnectionId, EventFilter, NewChunk, NewConnection, NewEvent, NewPull, NewSetup,
     PullEnd, PullState, Severity, Store, StoreError, StoreReader, salvage,
 };
+use leverarm_vocabulary::EventKind;
 use serde_json::json;
 
 const DATABASE: &str = "leverarm.sqlite";
@@ -110,7 +111,7 @@ fn fill(folder: &Path) {
                     connection: Some(connection),
                     pull: Some(pull),
                     severity: Severity::Warning,
-                    kind: "missed teeth".into(),
+                    kind: EventKind::MissedTeeth,
                     channel: None,
                     message: "12 teeth that gave no edge".into(),
                     data: json!({ "count": 12 }),

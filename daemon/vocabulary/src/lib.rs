@@ -1,6 +1,10 @@
 //! Words that the live half, the store and what is made from it share, so that none of them has to
 //! know another for a word.
 
+mod event_kind;
+
+pub use event_kind::EventKind;
+
 /// Two clocks, read once.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Now {

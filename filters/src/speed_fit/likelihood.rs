@@ -2,8 +2,9 @@
 //! likelihood, and what its uncertainty does to the curve.
 
 use super::model::{Layout, NULL_SPACE, Normal, Roughness, Smoothness, WorkRow};
-use crate::bspline::even;
+use crate::bspline::{ORDER, even};
 use crate::envelope::{Envelope, Factor};
+use nalgebra::{DMatrix, DVector, SymmetricEigen};
 
 /// Weight of a segment whose work is left free.
 const RELEASED: f64 = 1e-7;
@@ -13,11 +14,65 @@ pub(super) struct System<'a> {
     layout: &'a Layout,
     normal: &'a Normal,
     roughness: &'a Roughness,
-    work: &'a [WorkRow],
-    released: &'a [bool],
+    cycles: Cycles<'a>,
     ridge: &'a [f64],
     target: &'a [f64],
+    /// What of each segment's work the one before does not tell, scaled to the scatter of the work.
+    work: Vec<Vec<(usize, f64)>>,
     work_matrix: Envelope,
+}
+
+/// What is held of the cycles' work.
+#[derive(Clone, Copy)]
+pub(super) struct Cycles<'a> {
+    pub(super) rows: &'a [WorkRow],
+    /// Segments whose work is left free.
+    pub(super) released: &'a [bool],
+    /// Correlation of the work of neighbouring segments.
+    pub(super) correlation: f64,
+}
+
+/// Correlation of neighbours before the teeth speak, and its scatter: a segment seldom begins where a
+/// cycle does, so that neighbours share one; residual gas correlates the cycles themselves by up to
+/// 0.5 (common practice, no source).
+const CORRELATION: (f64, f64) = (0.05, 0.2);
+const CORRELATION_MAX: f64 = 0.5;
+const CORRELATION_STEP: f64 = 0.15;
+
+impl Cycles<'_> {
+    /// Whether a segment follows one that tells something of it.
+    fn is_led(&self, segment: usize) -> bool {
+        segment > 0 && !self.released[segment] && !self.released[segment - 1]
+    }
+
+    fn work(&self) -> Vec<Vec<(usize, f64)>> {
+        let rho = self.correlation;
+        let scale = 1.0 / (1.0 - rho * rho).sqrt();
+        (0..self.rows.len())
+            .map(|i| {
+                let own = &self.rows[i].row;
+                if !self.is_led(i) || rho == 0.0 {
+                    return own.clone();
+                }
+                let mut row: Vec<(usize, f64)> =
+                    own.iter().map(|(at, v)| (*at, scale * v)).collect();
+                for (at, v) in &self.rows[i - 1].row {
+                    match row.iter_mut().find(|(other, _)| other == at) {
+                        Some((_, sum)) => *sum -= scale * rho * v,
+                        None => row.push((*at, -scale * rho * v)),
+                    }
+                }
+                row
+            })
+            .collect()
+    }
+
+    /// Minus twice the logarithm of what the correlation adds to the density.
+    fn criterion(&self) -> f64 {
+        let led = (0..self.rows.len()).filter(|i| self.is_led(*i)).count() as f64;
+        let (mean, spread) = CORRELATION;
+        led * (1.0 - self.correlation.powi(2)).ln() + ((self.correlation - mean) / spread).powi(2)
+    }
 }
 
 /// Logarithms of the weights of roughness and of the cycles' work.
@@ -37,8 +92,12 @@ pub(super) struct Likely {
     pub(super) inverse: Envelope,
     /// What smoothing moved the unknowns by, as far as the solution itself tells.
     pub(super) flattened: Vec<f64>,
+    /// The same less what the flattening of the solution takes from it.
+    pub(super) unflattened: Vec<f64>,
     /// Effective number of parameters of the smooth part.
     pub(super) parameters: f64,
+    /// Weight of the roughness.
+    weight: f64,
 }
 
 /// Where the likelihood is greatest, and how it falls off.
@@ -55,19 +114,20 @@ impl<'a> System<'a> {
         layout: &'a Layout,
         normal: &'a Normal,
         roughness: &'a Roughness,
-        (work, released): (&'a [WorkRow], &'a [bool]),
+        cycles: Cycles<'a>,
         (ridge, target): (&'a [f64], &'a [f64]),
     ) -> Self {
+        let work = cycles.work();
         let mut work_matrix = normal.a.zeros_alike();
-        for (row, released) in work.iter().zip(released) {
-            work_matrix.add_square(&row.row, if *released { RELEASED } else { 1.0 });
+        for (row, released) in work.iter().zip(cycles.released) {
+            work_matrix.add_square(row, if *released { RELEASED } else { 1.0 });
         }
         Self {
             layout,
             normal,
             roughness,
+            cycles,
             work,
-            released,
             ridge,
             target,
             work_matrix,
@@ -107,21 +167,24 @@ impl<'a> System<'a> {
         let work: f64 = self
             .work
             .iter()
-            .zip(self.released)
+            .zip(self.cycles.released)
             .map(|(row, released)| {
                 let weight = if *released { RELEASED } else { 1.0 };
-                weight * row.of(&solution).powi(2)
+                let work: f64 = row.iter().map(|(at, v)| v * solution[*at]).sum();
+                weight * work.powi(2)
             })
             .sum();
         let deviance = fit + lambda * self.roughness.after(&solution) + kappa * work + shrink;
         let free = (self.normal.rows - NULL_SPACE as f64).max(1.0);
+        let noise_s = (deviance / free).sqrt();
         let rank = self.layout.spline_at.len().saturating_sub(NULL_SPACE) as f64;
         let criterion = free * deviance.ln() + factor.log_det()
             - rank * weights[0]
             - self.roughness.log_det
-            - self.released.iter().filter(|r| !**r).count() as f64 * weights[1];
+            - self.cycles.released.iter().filter(|r| !**r).count() as f64 * weights[1]
+            + self.cycles.criterion();
         Some(Solved {
-            noise_s: (deviance / free).sqrt(),
+            noise_s,
             solution,
             factor,
             criterion,
@@ -145,6 +208,43 @@ impl<'a> System<'a> {
             return found;
         }
         descend(self.scan(None), both, |weights| self.criterion(weights))
+    }
+
+    /// The correlation of neighbouring segments' work that makes the teeth most likely, with the
+    /// weights held: a step of Newton's method from the one in hand.
+    pub(super) fn correlation(&self, weights: Weights) -> f64 {
+        let rho = self.cycles.correlation;
+        let at = |correlation: f64| {
+            let cycles = Cycles {
+                correlation,
+                ..self.cycles
+            };
+            Self::new(
+                self.layout,
+                self.normal,
+                self.roughness,
+                cycles,
+                (self.ridge, self.target),
+            )
+            .criterion(weights)
+        };
+        let (less, here, more) = (
+            at(rho - CORRELATION_STEP),
+            at(rho),
+            at(rho + CORRELATION_STEP),
+        );
+        let (slope, bend) = (more - less, more + less - 2.0 * here);
+        let step = if bend > 0.0 {
+            -0.5 * slope / bend
+        } else {
+            -slope.signum()
+        };
+        let found = rho + CORRELATION_STEP * step.clamp(-2.0, 2.0);
+        if found.is_finite() {
+            found.clamp(-CORRELATION_MAX, CORRELATION_MAX)
+        } else {
+            rho
+        }
     }
 
     /// The solution at the best weights, or at the nearest less smooth that rounding allows.
@@ -195,11 +295,88 @@ impl<'a> System<'a> {
         let held_back = self.roughness.pull(&solved.solution);
         let mut flattened = solved.factor.solve(&held_back);
         flattened.iter_mut().for_each(|value| *value *= -x.exp());
+        // The solution is flattened itself: what smoothing does to that comes on top.
+        let mut of_flattened = solved
+            .factor
+            .solve(&self.roughness.matrix.times(&flattened));
+        for (value, more) in of_flattened.iter_mut().zip(&flattened) {
+            *value = x.exp() * *value + more;
+        }
         Some(Likely {
             flattened,
+            unflattened: of_flattened,
             parameters: self.layout.spline_at.len() as f64 - held,
             inverse,
             solved,
+            weight: x.exp(),
+        })
+    }
+}
+
+/// What smoothing is expected to move the smooth part by, and how much of that it seems to do.
+pub(super) struct Bias {
+    /// Expected square of it, over the timing noise's, by coefficients of the smooth part.
+    pub(super) expected: DMatrix<f64>,
+    /// What it seems to be over that.
+    pub(super) share: f64,
+}
+
+/// Expectations count for so many degrees of freedom beside what the curve says itself.
+const EXPECTED_FREEDOM: f64 = 0.1;
+
+impl System<'_> {
+    /// Roughness of one weight everywhere is what the band is worked out from, and half of the band's
+    /// variance is what smoothing hides of it. A curve that bends evenly has less to hide at the same
+    /// roughness, one with a kink more: by how much is told by what smoothing would move the curve
+    /// itself by, less what noise makes of that, over its expectation.
+    ///
+    /// `rows` give the points that are looked at, by first coefficient and derivative. `None` where
+    /// rounding leaves nothing to work with.
+    pub(super) fn bias(&self, likely: &Likely, rows: &[(usize, [f64; ORDER])]) -> Option<Bias> {
+        let at = &self.layout.spline_at;
+        let n = at.len();
+        let mut unit = vec![0.0; self.layout.len()];
+        let mut inverse = DMatrix::zeros(n, n);
+        for (j, position) in at.iter().enumerate() {
+            unit[*position] = 1.0;
+            let column = likely.solved.factor.solve(&unit);
+            unit[*position] = 0.0;
+            for (i, position) in at.iter().enumerate() {
+                inverse[(i, j)] = column[*position];
+            }
+        }
+        let root = inverse.cholesky()?.unpack();
+        // Directions that smoothing holds back each by itself, from not at all (0) to wholly (1).
+        let held = self.roughness.of_columns(at, &root) * likely.weight;
+        let held = SymmetricEigen::try_new(held, f64::EPSILON, 10_000)?;
+        let directions = root * held.eigenvectors;
+        let back = held.eigenvalues.map(|share| share.clamp(0.0, 1.0));
+        let variance = likely.solved.noise_s.powi(2);
+        let mut looked_at = DMatrix::<f64>::zeros(n, n);
+        let mut seen = 0.0;
+        for (first, row) in rows {
+            let row = DVector::from_column_slice(row);
+            let along = directions.rows(*first, ORDER).tr_mul(&row);
+            let square = along.norm_squared().max(f64::MIN_POSITIVE);
+            let moved = (0..ORDER).map(|i| row[i] * likely.flattened[at[first + i]]);
+            seen += moved.sum::<f64>().powi(2) / (variance * square);
+            looked_at.ger(1.0 / square, &along, &along, 1.0);
+        }
+        let scatter = back.map(|e| e * (1.0 - e));
+        let (mut from_noise, mut from_all, mut spread) = (0.0, 0.0, 0.0);
+        for i in 0..n {
+            from_all += looked_at[(i, i)] * scatter[i];
+            from_noise += looked_at[(i, i)] * scatter[i] * back[i];
+            for j in 0..n {
+                spread += looked_at[(i, j)].powi(2) * scatter[i] * scatter[j];
+            }
+        }
+        let expected = from_all - from_noise;
+        let freedom = expected * expected / spread;
+        let share = ((seen - from_noise) / expected).max(0.0);
+        Some(Bias {
+            share: (freedom * share + EXPECTED_FREEDOM) / (freedom + EXPECTED_FREEDOM),
+            expected: &directions * DMatrix::from_diagonal(&back) * directions.transpose(),
         })
     }
 }

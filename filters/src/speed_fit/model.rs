@@ -1,6 +1,9 @@
 //! The unknowns of the fit and the rows that tie them to the teeth.
 
+use std::collections::HashMap;
 use std::ops::Range;
+
+use nalgebra::DMatrix;
 
 use super::FitOptions;
 use super::shuffle::Swing;
@@ -110,7 +113,8 @@ fn interleave(
         })
         .collect();
     for j in 2..wander {
-        unknowns.push((j as f64 - 0.5, spline + j, j - 2..j + 1));
+        // What one segment's work tells of the next ties the unknowns of both.
+        unknowns.push((j as f64 - 0.5, spline + j, j.saturating_sub(3)..j + 1));
     }
     unknowns.sort_by(|a, b| a.0.total_cmp(&b.0));
     let mut at = vec![0; spline + wander];
@@ -184,7 +188,8 @@ pub(super) struct Columns {
     /// Least number of swings in the stretch that an order of the ripple must show; `None` for no
     /// ripple.
     pub(super) ripple_from: Option<f64>,
-    pub(super) wander: bool,
+    /// Working cycles in a segment of the wander; `None` for no wander.
+    pub(super) cycles_a_segment: Option<f64>,
     /// Frequency of the drive's shuffle, Hz.
     pub(super) shuffle_hz: Option<f64>,
 }
@@ -247,12 +252,13 @@ impl<'a> Problem<'a> {
         let basis = Basis::new(&points);
         let turns = (thetas[n - 1] - thetas[0]) / std::f64::consts::TAU;
         let cycles = options.cycles_per_turn.map_or(0.0, |c| c * turns);
-        let per_interval = if columns.wander && cycles >= 8.0 {
-            let wanted = cycles.min(SEGMENTS_MAX) / (points.len() - 1) as f64;
-            crate::convert::floor_to_usize(wanted.round()).max(1)
-        } else {
-            0
-        };
+        let per_interval = columns
+            .cycles_a_segment
+            .filter(|_| cycles >= 8.0)
+            .map_or(0, |each| {
+                let wanted = (cycles / each).min(SEGMENTS_MAX) / (points.len() - 1) as f64;
+                crate::convert::floor_to_usize(wanted.round()).max(1)
+            });
         let segments = subdivided(&points, per_interval);
         let wander_basis = (per_interval > 0).then(|| Basis::of_degree(2, &segments));
         let harmonics = columns
@@ -476,6 +482,31 @@ impl<'a> Problem<'a> {
         super::shuffle::find(&times, &angles, self.mean_alpha())
     }
 
+    /// Changes of the acceleration at a speed, by first coefficient, at points that lie evenly in time.
+    pub(super) fn gradients(&self, current: &Current) -> Vec<(usize, [f64; ORDER])> {
+        breakpoints(self.train, &self.thetas, 4 * self.basis.len())
+            .into_iter()
+            .map(|theta| {
+                let first = self.basis.at(theta).first;
+                (first, gradient(&self.basis, theta, &current.coefficients))
+            })
+            .collect()
+    }
+
+    /// How far teeth beside each other show what happens within a cycle, over their noise: the time by
+    /// which a cycle's work moves them in it, a third of what it does over all of it. `cov_over_noise`
+    /// in 1/s.
+    pub(super) fn seen_within_cycle(&self, cov_over_noise: f64) -> f64 {
+        let Some(per_turn) = self.options.cycles_per_turn.filter(|c| *c > 0.0) else {
+            return 0.0;
+        };
+        let omega = self.scale.middle;
+        let cycle_s = std::f64::consts::TAU / (per_turn * omega);
+        let teeth = f64::from(self.options.teeth_per_turn) / per_turn;
+        let moved = self.mean_alpha() * cycle_s * cycle_s / (3.0 * omega);
+        cov_over_noise * moved * teeth.sqrt()
+    }
+
     /// Mean acceleration of the stretch, never negative.
     fn mean_alpha(&self) -> f64 {
         let n = self.thetas.len();
@@ -555,6 +586,20 @@ pub(super) fn slope(basis: &Basis, theta: f64, coefficients: &[f64]) -> f64 {
     }
 }
 
+/// Change of the acceleration at the speed of an angle with the coefficients there.
+pub(super) fn gradient(basis: &Basis, theta: f64, coefficients: &[f64]) -> [f64; ORDER] {
+    let local = basis.at(theta);
+    let (omega, alpha) = motion(basis, theta, coefficients);
+    // d alpha = -omega³ d tau'' - 3 alpha omega d tau', less what the curve changes by while the
+    // speed does, d omega = -omega² d tau'.
+    let of_slowness = omega * (slope(basis, theta, coefficients) * omega - 3.0 * alpha);
+    let mut gradient = alpha_row(&local, omega);
+    for (g, first) in gradient.iter_mut().zip(&local.derivative[1]) {
+        *g += of_slowness * first;
+    }
+    gradient
+}
+
 /// What a curve's roughness is measured by.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Smoothness {
@@ -604,6 +649,26 @@ impl Roughness {
             .zip(&self.offset)
             .map(|(c, o)| c + o)
             .collect()
+    }
+
+    /// The matrix between some columns over the smooth part, whose positions are `at`; by rows, for
+    /// the same reason as below.
+    pub(super) fn of_columns(&self, at: &[usize], columns: &DMatrix<f64>) -> DMatrix<f64> {
+        let mut place = HashMap::new();
+        place.extend(at.iter().enumerate().map(|(i, position)| (*position, i)));
+        let n = columns.ncols();
+        let mut along = DMatrix::zeros(self.rows.len(), n);
+        for (r, row) in self.rows.iter().enumerate() {
+            for (position, value) in &row.change {
+                let Some(i) = place.get(position) else {
+                    continue;
+                };
+                for j in 0..n {
+                    along[(r, j)] += value * columns[(*i, j)];
+                }
+            }
+        }
+        along.tr_mul(&along)
     }
 
     /// Sum of squares after a step; by rows, since the quadratic form of a nearly smooth curve

@@ -17,7 +17,7 @@ const LINE_OVER_LEVEL: f64 = 30.0;
 /// Swing of the acceleration over its mean below which nobody needs to know.
 const SWING_MIN: f64 = 0.02;
 /// The swing's size may change over so many of its periods.
-const NODES_SWINGS: f64 = 2.5;
+const NODES_SWINGS: f64 = 1.2;
 const NODE_S_MIN: f64 = 0.15;
 
 /// The frequency of a narrow line in the angle that is left of each tooth, Hz.

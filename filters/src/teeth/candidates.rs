@@ -15,6 +15,8 @@ const MISSED_MAX: f64 = 3.0;
 /// the change of speed over [`BESIDE`] pitches. In squares of this the others count.
 const SPREAD: f64 = 0.12;
 const LEFT_OUT: f64 = 8.0;
+/// Where there is one false edge there are often more.
+const LEFT_OUT_TOO: f64 = 2.0;
 const MISSED: f64 = 8.0;
 const MISFIT_MAX: f64 = 20.0;
 /// Intervals that change by no more than this from one to the next need no second look.
@@ -29,8 +31,9 @@ pub(super) fn without_noise(edges: &[Edge], standstill_ticks: f64) -> Vec<Edge> 
     for end in 1..=edges.len() {
         let broken = end == edges.len() || {
             let (before, after) = (edges[end - 1], edges[end]);
-            after.number != before.number.wrapping_add(1)
-                || after.tick.saturating_sub(before.tick) as f64 > standstill_ticks
+            let ticks = after.tick.saturating_sub(before.tick) as f64;
+            let lost = after.number != before.number.wrapping_add(1);
+            ticks > standstill_ticks || lost && !is_short(&edges[start..end], ticks)
         };
         if !broken {
             continue;
@@ -51,13 +54,25 @@ pub(super) fn without_noise(edges: &[Edge], standstill_ticks: f64) -> Vec<Edge> 
     kept
 }
 
+/// Whether a time after a stretch is one that teeth may be missed in without breaking it: what a board
+/// loses because edges come too close to each other is noise.
+fn is_short(stretch: &[Edge], ticks: f64) -> bool {
+    let from = stretch.len().saturating_sub(BESIDE + 1);
+    let before = intervals(&stretch[from..]);
+    before.len() == BESIDE && ticks < (MISSED_MAX + 1.0) * median(&before)
+}
+
+fn intervals(edges: &[Edge]) -> Vec<f64> {
+    edges
+        .windows(2)
+        .map(|pair| pair[1].tick.saturating_sub(pair[0].tick) as f64)
+        .collect()
+}
+
 /// Whether each edge of an unbroken stretch is a tooth; the first and the last are taken for one.
 fn teeth(edges: &[Edge]) -> Vec<bool> {
     let n = edges.len();
-    let intervals: Vec<f64> = edges
-        .windows(2)
-        .map(|pair| pair[1].tick.saturating_sub(pair[0].tick) as f64)
-        .collect();
+    let intervals = intervals(edges);
     let even = intervals
         .windows(2)
         .all(|pair| EVEN.contains(&(pair[1] / pair[0])));
@@ -85,7 +100,10 @@ fn teeth(edges: &[Edge]) -> Vec<bool> {
             } else {
                 step_cost(ticks / before).min(step_cost(ticks / after)) // the speed jumps here
             };
-            let left_out = LEFT_OUT * (to - start - 1) as f64;
+            let left_out = match to - start - 1 {
+                0 => 0.0,
+                edges => LEFT_OUT + LEFT_OUT_TOO * (edges - 1) as f64,
+            };
             let whole = cost[start] + misfit + left_out;
             if whole < cost[to] {
                 (cost[to], from[to]) = (whole, start);
@@ -172,6 +190,23 @@ mod tests {
                 .collect();
             assert_eq!(without_noise(&edges(&times), 1e6), edges(&times));
         }
+    }
+
+    /// Of edges closer than the board can take, it loses some and counts them: what is left of the burst
+    /// is noise all the same.
+    #[test]
+    fn what_a_board_loses_of_a_burst_hides_no_false_edge() {
+        let teeth = teeth_at(60);
+        let mut seen = teeth.clone();
+        for share in [0.5, 0.501, 0.502] {
+            seen.insert(31, teeth[30] + share * (teeth[31] - teeth[30]));
+        }
+        seen.sort_by(f64::total_cmp);
+        let mut seen = edges(&seen);
+        seen.remove(32);
+        let kept = without_noise(&seen, 1e6);
+        let ticks = |edges: &[Edge]| edges.iter().map(|e| e.tick).collect::<Vec<_>>();
+        assert_eq!(ticks(&kept), ticks(&edges(&teeth)));
     }
 
     /// Edges lost on the way show in the numbers, which must go on showing it.

@@ -26,6 +26,7 @@ use leverarm_store::{
     ChunkRange, ConnectionId, EventFilter, NewChunk, NewConnection, NewEvent, NewPull, PullEnd,
     PullId, PullState, Severity, Store, StoreReader,
 };
+use leverarm_vocabulary::EventKind;
 use rusqlite::Connection;
 use sha2::{Digest, Sha256};
 
@@ -141,7 +142,7 @@ fn write(folder: &Path, seed: u64) -> Outcome<()> {
                 connection: Some(connection),
                 pull: None,
                 severity: Severity::Info,
-                kind: "written".into(),
+                kind: EventKind::StoreSlow,
                 channel: None,
                 message: format!("chunk {seq}"),
                 data: serde_json::Value::Null,

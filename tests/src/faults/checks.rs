@@ -20,6 +20,7 @@ use leverarm_protocol::{
 };
 use leverarm_software_stand::{RiderEvent, StandModel, Truth};
 use leverarm_store::Severity;
+use leverarm_vocabulary::EventKind;
 
 use super::link::Injected;
 use super::persons::Persons;
@@ -145,18 +146,18 @@ struct Expected {
     what: String,
     from_us: u64,
     until_us: u64,
-    kinds: &'static [&'static str],
+    kinds: &'static [EventKind],
     channel: Option<&'static str>,
 }
 
-const LINK_KINDS: &[&str] = &[
-    "damaged bytes",
-    "opened in mid-frame",
-    "frames lost",
-    "frames doubled",
-    "frames late",
-    "wrong protocol version",
-    "messages not understood",
+const LINK_KINDS: &[EventKind] = &[
+    EventKind::DamagedBytes,
+    EventKind::OpenedInMidFrame,
+    EventKind::FramesLost,
+    EventKind::FramesDoubled,
+    EventKind::FramesLate,
+    EventKind::WrongProtocolVersion,
+    EventKind::MessagesNotUnderstood,
 ];
 
 /// The connection that is recorded.
@@ -356,7 +357,7 @@ impl Checks {
                 what: format!("{:?}", fault.kind),
                 from_us: now_us,
                 until_us: now_us + debounce_us + self.told_us_max,
-                kinds: &["guard tripped"],
+                kinds: &[EventKind::GuardTripped],
                 channel: Some(channel),
             });
         }
@@ -369,12 +370,12 @@ impl Checks {
             return;
         }
         let of_link = active.iter().filter(|kind| kind.is_of_link()).count();
-        let kinds: &'static [&'static str] = match injected {
+        let kinds: &'static [EventKind] = match injected {
             _ if of_link > 1 => LINK_KINDS,
             Injected::Damaged => LINK_KINDS,
-            Injected::Dropped => &["frames lost"],
-            Injected::Doubled => &["frames doubled"],
-            Injected::Late => &["frames late"],
+            Injected::Dropped => &[EventKind::FramesLost],
+            Injected::Doubled => &[EventKind::FramesDoubled],
+            Injected::Late => &[EventKind::FramesLate],
         };
         self.expected.push(Expected {
             what: format!("{injected:?}"),
@@ -394,7 +395,7 @@ impl Checks {
             what: "a damaged command".to_owned(),
             from_us: now_us,
             until_us: now_us + self.told_us_max,
-            kinds: &["board receive errors"],
+            kinds: &[EventKind::BoardReceiveErrors],
             channel: None,
         });
     }
@@ -407,7 +408,7 @@ impl Checks {
                 what: "a restart".to_owned(),
                 from_us: now_us,
                 until_us: now_us + self.told_us_max,
-                kinds: &["board restart"],
+                kinds: &[EventKind::BoardRestart],
                 channel: None,
             });
         }
@@ -428,7 +429,7 @@ impl Checks {
             what: "a lost port".to_owned(),
             from_us: now_us,
             until_us: now_us + 1,
-            kinds: &["port lost"],
+            kinds: &[EventKind::PortLost],
             channel: None,
         });
     }
@@ -739,23 +740,25 @@ impl Checks {
                             .is_none_or(|channel| event.channel.as_deref() == Some(channel));
                     !is_it
                 });
-                if event.kind == "cut" {
+                if event.kind == EventKind::Cut {
                     self.persons.told(&event.message);
                 }
                 match event.kind {
-                    "still driven" => self.still_driven(now_us, event.severity == Severity::Error),
-                    "guard tripped" if event.message.contains("self-test:") => {
+                    EventKind::StillDriven => {
+                        self.still_driven(now_us, event.severity == Severity::Error)
+                    }
+                    EventKind::GuardTripped if event.message.contains("self-test:") => {
                         self.count("guards tried");
                     }
-                    "guard tripped" => {
+                    EventKind::GuardTripped => {
                         let guard = event.channel.clone().unwrap_or_default();
                         self.tripped(now_us, &guard);
                         self.tripped.insert(guard);
                     }
-                    "guard cleared" => {
+                    EventKind::GuardCleared => {
                         self.tripped.retain(|it| Some(it) != event.channel.as_ref());
                     }
-                    "board restart" => {
+                    EventKind::BoardRestart => {
                         if let Some(at_us) = self.restarted_us.take() {
                             self.forgive_since(at_us.saturating_sub(500_000));
                         } else if self.told_us_max == TOLD_US_MAX {

@@ -370,6 +370,7 @@ impl Plan {
                     bursts_per_s: chance.between(0.0, bursts_per_s),
                     edges,
                     spacing_s: 60e-6,
+                    ..Interference::default()
                 };
             }
         }

@@ -66,7 +66,7 @@ const OF_THE_STORE: [(&str, &[&str]); 2] = [
 ];
 
 /// Libraries that bring a runtime, a port or a network with them: the program's alone.
-const OF_THE_PROGRAM: [&str; 11] = [
+const OF_THE_PROGRAM: [&str; 10] = [
     "tokio",
     "mio",
     "tokio-serial",
@@ -75,7 +75,6 @@ const OF_THE_PROGRAM: [&str; 11] = [
     "hyper",
     "reqwest",
     "influxdb2",
-    "ureq",
     "socket2",
     "clap",
 ];
@@ -490,4 +489,65 @@ fn no_file_knows_where_it_was_made() {
             assert_has_none(&file, &registries);
         }
     }
+}
+
+/// The contributor's guide leads nowhere that is not there.
+#[test]
+fn files_that_the_guide_names_exist() {
+    let guide = text(Path::new("DEVELOPERS.md")).unwrap();
+    let (_, rest) = guide.split_once("## Where do I put").unwrap();
+    let (table, _) = rest.split_once("## Tests and checks").unwrap();
+    let rows = table.lines().filter(|line| line.starts_with("| "));
+    let rows: Vec<&str> = rows.skip(1).collect();
+    assert!(rows.len() >= 8, "{table}");
+    let named = |text: &str| -> Vec<String> {
+        let quoted = text.split('`').skip(1).step_by(2);
+        quoted
+            .filter(|it| it.contains('/'))
+            .map(str::to_owned)
+            .collect()
+    };
+    for row in rows {
+        let files = named(row);
+        assert!((2..=4).contains(&files.len()), "two to four files: {row}");
+    }
+    for file in named(&guide) {
+        // Others are commands, or folders that a build makes.
+        let is_ours = ["config/", "daemon/", "filters/", "protocol/", "torque/"]
+            .iter()
+            .any(|part| file.starts_with(part));
+        if is_ours {
+            assert!(root().join(&file).exists(), "DEVELOPERS.md: {file}");
+        }
+    }
+}
+
+/// A newcomer finds, for each public module of the libraries, an example that a test runs: in its
+/// documentation, or as a program of its name.
+#[test]
+fn each_public_module_of_the_libraries_has_an_example() {
+    let mut seen = 0;
+    for library in ["protocol", "filters", "torque"] {
+        let source = root().join(library).join("src");
+        let read = |file: PathBuf| std::fs::read_to_string(file).ok();
+        let root_module = read(source.join("lib.rs")).unwrap();
+        let modules = root_module
+            .lines()
+            .filter_map(|line| line.strip_prefix("pub mod "));
+        let modules = modules.map(|line| line.trim_end_matches(';'));
+        let has_one = |text: &str| text.contains("//! ```") || text.contains("/// ```");
+        if modules.clone().next().is_none() {
+            assert!(has_one(&root_module), "{library}");
+            seen += 1;
+        }
+        for module in modules {
+            let own = read(source.join(format!("{module}.rs")))
+                .or_else(|| read(source.join(module).join("mod.rs")))
+                .unwrap();
+            let program = root().join(library).join(format!("examples/{module}.rs"));
+            assert!(has_one(&own) || program.is_file(), "{library}::{module}");
+            seen += 1;
+        }
+    }
+    assert!(seen > 10, "{seen}");
 }

@@ -3,6 +3,7 @@
 use leverarm_live::{Arming, BoardStart, Command, CommandError, CutBy, CutLatch, LastTest, Passed};
 use leverarm_software_stand::{Restart, StandModel};
 use leverarm_tests::virtual_bench::VirtualBench;
+use leverarm_vocabulary::EventKind;
 
 /// The last guards cut nothing in a self-test: one warns, the others need a wheel that turns.
 const STAND: &str = r#"
@@ -118,7 +119,7 @@ impl Bench {
     /// What the journal says of the self-tests since the last call.
     fn verdicts(&mut self) -> Vec<String> {
         let events = self.bench.take_events().into_iter();
-        let tests = events.filter(|event| event.kind == "guard self-test");
+        let tests = events.filter(|event| event.kind == EventKind::GuardSelfTest);
         tests.map(|event| event.message).collect()
     }
 }
@@ -144,9 +145,12 @@ fn each_persons_cut_is_an_event_and_a_release_names_all() {
     bench.wait(0.5);
     assert_eq!(bench.latch(), CutLatch::Running);
     let events = bench.bench.take_events();
-    let of = |kind: &str| events.iter().filter(|it| it.kind == kind).count();
+    let of = |kind: &str| events.iter().filter(|it| it.kind.word() == kind).count();
     assert_eq!((of("cut"), of("released")), (2, 1));
-    let released = events.iter().find(|it| it.kind == "released").unwrap();
+    let released = events
+        .iter()
+        .find(|it| it.kind == EventKind::Released)
+        .unwrap();
     assert_eq!(released.message, "cuts 1, 2 released");
 }
 

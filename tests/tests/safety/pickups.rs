@@ -5,6 +5,7 @@
 use leverarm_live::EventData;
 use leverarm_software_stand::{Pickup, PickupFault, Shaft, StandModel};
 use leverarm_tests::virtual_bench::VirtualBench;
+use leverarm_vocabulary::EventKind;
 
 const STAND: &str = include_str!("../../src/faults/stand.toml");
 const ENGINE_PICKUP: &str = "[[pickup]]\nchannel = 1\non = \"engine\"\nteeth = 1\n";
@@ -32,7 +33,7 @@ impl Runaway {
     /// Who cut first, and why.
     fn cut(&self) -> (&str, &str) {
         let cut = self.events.iter().find(|event| {
-            event.kind == "guard tripped" && event.severity == leverarm_store::Severity::Cut
+            event.kind == EventKind::GuardTripped && event.severity == leverarm_store::Severity::Cut
         });
         let cut = cut.unwrap_or_else(|| panic!("nothing cut: {:#?}", self.events));
         (cut.channel.as_deref().unwrap(), &cut.message)
@@ -254,7 +255,9 @@ fn wheels_with_missing_teeth_make_pulls() {
         bench.ride(script, 60).unwrap();
         bench.wait(1.0).unwrap();
         let events = bench.take_events();
-        let tripped = events.iter().find(|event| event.kind == "guard tripped");
+        let tripped = events
+            .iter()
+            .find(|event| event.kind == EventKind::GuardTripped);
         assert!(tripped.is_none(), "{teeth} teeth: {tripped:?}");
         bench.finish().unwrap();
         let pulls = leverarm_store::StoreReader::open(folder.path())

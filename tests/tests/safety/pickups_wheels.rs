@@ -6,6 +6,7 @@ use std::f64::consts::TAU;
 
 use leverarm_live::{Core, Now, Output, Record};
 use leverarm_protocol::{BoardMessage, Channel, ChannelKind, FrameWriter, Hello, Teeth};
+use leverarm_vocabulary::EventKind;
 
 /// One tick is half a microsecond.
 const TICKS_PER_S: f64 = 2e6;
@@ -82,7 +83,7 @@ impl Ear {
         call(&mut self.core, now, &mut out);
         for record in out.records {
             if let Record::Event(event) = record
-                && event.kind == "guard tripped"
+                && event.kind == EventKind::GuardTripped
             {
                 let name = event.channel.unwrap_or_default();
                 let at_s = mono_us as f64 * 1e-6;

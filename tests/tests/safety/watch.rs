@@ -155,7 +155,7 @@ impl Stand {
     fn told(&self, kind: &str) -> Vec<&EventData> {
         self.events
             .iter()
-            .filter(|event| event.kind == kind)
+            .filter(|event| event.kind.word() == kind)
             .collect()
     }
 }
@@ -298,6 +298,7 @@ fn a_relay_that_opens_is_no_alarm() {
             bursts_per_s: 3.0,
             edges: 1,
             spacing_s: 60e-6,
+            ..Interference::default()
         },
         ..Pickup::perfect(Shaft::Drum, 8)
     };

@@ -8,10 +8,7 @@ use serde::Serialize;
 
 use super::Entry;
 use leverarm_store::{PullRecord, PullState};
-use leverarm_vocabulary::Severity;
-
-/// Kinds of events that begin a cut: asked for by the daemon or a person, or the board's own.
-const CUTS: [&str; 2] = ["cut", "board cut"];
+use leverarm_vocabulary::{EventKind, Severity};
 
 /// One day.
 #[derive(Debug, Clone, Default, PartialEq, Serialize)]
@@ -39,6 +36,10 @@ pub(super) fn date(wall_us: i64, zone: &TimeZone) -> Option<Date> {
     Some(at.to_zoned_datetime(zone.clone()).date())
 }
 
+fn begins_a_cut(kind: &str) -> bool {
+    EventKind::of_word(kind).is_some_and(EventKind::begins_a_cut)
+}
+
 /// Sums up entries and pulls by day of the given time zone. Days without either are left out.
 #[must_use]
 pub fn days(entries: &[Entry], pulls: &[PullRecord], zone: &TimeZone) -> BTreeMap<Date, Day> {
@@ -63,7 +64,7 @@ pub fn days(entries: &[Entry], pulls: &[PullRecord], zone: &TimeZone) -> BTreeMa
             Severity::Warning => day.warnings += 1,
             Severity::Error => day.errors += 1,
             // Its cause, its confirmation and its release are other entries.
-            Severity::Cut if CUTS.contains(&entry.first.kind.as_str()) => day.cuts += 1,
+            Severity::Cut if begins_a_cut(&entry.first.kind) => day.cuts += 1,
             Severity::Cut => {}
         }
         if entry.acknowledged().is_none() {

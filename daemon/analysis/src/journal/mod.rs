@@ -4,7 +4,6 @@
 //! the way in a throttle keeps a fault that comes many times a second from flooding the store,
 //! and on the way out [`fold`] shows repeats as one [`Entry`].
 
-mod advice;
 mod days;
 mod evidence;
 mod fold;
@@ -12,7 +11,6 @@ mod health;
 mod query;
 mod throttle;
 
-pub use advice::advice;
 pub use days::{Day, days};
 pub use evidence::{AROUND_US, Evidence, EvidenceSample, EvidenceSeries, evidence, raw_bytes};
 pub use fold::{Entry, FOLD_US, fold};

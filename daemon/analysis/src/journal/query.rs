@@ -3,9 +3,9 @@
 use leverarm_config::Stand;
 use serde_json::{Value, json};
 
-use super::{Entry, FOLD_US, advice, fold};
+use super::{Entry, FOLD_US, fold};
 use leverarm_store::{EventFilter, EventOrder, EventRecord, StoreError, StoreReader};
-use leverarm_vocabulary::Severity;
+use leverarm_vocabulary::{EventKind, Severity};
 
 /// Events read at one go.
 const PAGE: u32 = 2000;
@@ -114,7 +114,7 @@ impl Entry {
             "message": event.message,
             "data": event.data,
             "acknowledged": event.acknowledged,
-            "check_first": advice(&event.kind),
+            "check_first": EventKind::of_word(&event.kind).and_then(EventKind::advice),
         })
     }
 }

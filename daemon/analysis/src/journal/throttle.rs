@@ -4,7 +4,7 @@ use serde_json::{Map, Value};
 
 use super::count_of;
 use leverarm_store::NewEvent;
-use leverarm_vocabulary::Severity;
+use leverarm_vocabulary::{EventKind, Severity};
 
 /// Repeats within so long become one row.
 const HOLD_US: u64 = 1_000_000;
@@ -12,7 +12,11 @@ const HOLD_US: u64 = 1_000_000;
 const CUTS_TOLD: u32 = 8;
 
 /// Cuts that no person asked for.
-const BOARD_AND_GUARD_KINDS: [&str; 3] = ["board cut", "cut confirmed", "guard tripped"];
+const BOARD_AND_GUARD_KINDS: [EventKind; 3] = [
+    EventKind::BoardCut,
+    EventKind::CutConfirmed,
+    EventKind::GuardTripped,
+];
 const BOARD_AND_GUARD_WORDS: [&str; 3] = [
     "the board runs although",
     "cut requested: guard \"",
@@ -48,7 +52,7 @@ fn is_repeat(one: &NewEvent, other: &NewEvent) -> bool {
 /// The board's and the guards' own cuts have kinds of their own, or say whose they are.
 fn is_persons_cut(event: &NewEvent) -> bool {
     event.severity == Severity::Cut
-        && !BOARD_AND_GUARD_KINDS.contains(&event.kind.as_str())
+        && !BOARD_AND_GUARD_KINDS.contains(&event.kind)
         && !BOARD_AND_GUARD_WORDS
             .iter()
             .any(|words| event.message.starts_with(words))
@@ -142,7 +146,7 @@ mod tests {
     use super::*;
     use serde_json::json;
 
-    fn event(mono_us: u64, kind: &str, data: Value) -> NewEvent {
+    fn event(mono_us: u64, kind: EventKind, data: Value) -> NewEvent {
         NewEvent {
             wall_us: mono_us.cast_signed(),
             mono_us,
@@ -150,7 +154,7 @@ mod tests {
             connection: None,
             pull: None,
             severity: Severity::Warning,
-            kind: kind.to_owned(),
+            kind,
             channel: None,
             message: format!("{kind} at {mono_us}"),
             data,
@@ -170,7 +174,7 @@ mod tests {
                 Value::Null
             };
             happened += if n % 3 == 0 { 2 } else { 1 };
-            stored.extend(throttle.push(now_us, event(now_us, "spike", data)));
+            stored.extend(throttle.push(now_us, event(now_us, EventKind::NoiseSpike, data)));
             stored.extend(throttle.due(now_us));
         }
         stored.extend(throttle.all());
@@ -186,11 +190,11 @@ mod tests {
     #[test]
     fn single_events_pass_unchanged_and_others_do_not_wait_for_them() {
         let mut throttle = Throttle::default();
-        let first = event(0, "a", json!([1]));
+        let first = event(0, EventKind::FramesLost, json!([1]));
         assert_eq!(throttle.push(0, first.clone()), Some(first));
-        let other = event(10, "b", Value::Null);
+        let other = event(10, EventKind::FramesLate, Value::Null);
         assert_eq!(throttle.push(10, other.clone()), Some(other));
-        let again = event(20, "a", json!([2]));
+        let again = event(20, EventKind::FramesLost, json!([2]));
         assert_eq!(throttle.push(20, again.clone()), None);
         assert_eq!(throttle.due(999_999), Vec::new());
         assert_eq!(throttle.due(1_000_000), [again]);
@@ -206,7 +210,7 @@ mod tests {
             let cut = NewEvent {
                 severity: Severity::Cut,
                 message: "cut requested: smoke".to_owned(),
-                ..event(n, "cut", Value::Null)
+                ..event(n, EventKind::Cut, Value::Null)
             };
             assert_eq!(throttle.push(n, cut.clone()), Some(cut));
         }
@@ -220,8 +224,14 @@ mod tests {
         for n in 0..840_u64 {
             let now_us = n * 3571;
             let (kind, words) = [
-                ("cut confirmed", "the board confirms the cut as number 3"),
-                ("cut", "the board runs although the cut was not released"),
+                (
+                    EventKind::CutConfirmed,
+                    "the board confirms the cut as number 3",
+                ),
+                (
+                    EventKind::Cut,
+                    "the board runs although the cut was not released",
+                ),
             ][usize::from(n % 2 == 1)];
             let cut = NewEvent {
                 severity: Severity::Cut,

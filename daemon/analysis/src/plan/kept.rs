@@ -10,13 +10,9 @@ use crate::exclusion::exclusions;
 use leverarm_store::{
     EventFilter, EventOrder, EventRecord, NewEvent, PullState, StoreError, StoreReader,
 };
-use leverarm_vocabulary::Now;
-use leverarm_vocabulary::Severity;
+use leverarm_vocabulary::{EventKind, Now, Severity};
 
 const ABOUT: &str = "plan";
-const BEGUN: &str = "plan begun";
-const LEFT: &str = "plan left";
-const RESUMED: &str = "plan resumed";
 
 /// What a person says about plans.
 #[derive(Debug, Clone, PartialEq)]
@@ -45,10 +41,18 @@ pub fn event(word: &Word, by: &str, now: Now) -> NewEvent {
                 .map(|block| block.setup.as_str())
                 .collect();
             let message = format!("a test plan was begun{who}: {}", order.join(", "));
-            (BEGUN, message, Some(plan))
+            (EventKind::PlanBegun, message, Some(plan))
         }
-        Word::Leave => (LEFT, format!("the test plan was left{who}"), None),
-        Word::Resume => (RESUMED, format!("the test plan was resumed{who}"), None),
+        Word::Leave => (
+            EventKind::PlanLeft,
+            format!("the test plan was left{who}"),
+            None,
+        ),
+        Word::Resume => (
+            EventKind::PlanResumed,
+            format!("the test plan was resumed{who}"),
+            None,
+        ),
     };
     NewEvent {
         wall_us: now.wall_us,
@@ -57,7 +61,7 @@ pub fn event(word: &Word, by: &str, now: Now) -> NewEvent {
         connection: None,
         pull: None,
         severity: Severity::Info,
-        kind: kind.to_owned(),
+        kind,
         channel: Some(ABOUT.to_owned()),
         message,
         data: json!({ "plan": plan, "by": by }),
@@ -121,8 +125,8 @@ fn all(reader: &StoreReader) -> Result<Vec<CurrentPlan>, StoreError> {
 fn of_events(events: &[EventRecord]) -> Result<Vec<CurrentPlan>, StoreError> {
     let mut plans: Vec<CurrentPlan> = Vec::new();
     for event in events {
-        match event.kind.as_str() {
-            BEGUN => {
+        match EventKind::of_word(&event.kind) {
+            Some(EventKind::PlanBegun) => {
                 let plan = event.data.get("plan").cloned().unwrap_or_default();
                 let plan = serde_json::from_value(plan).map_err(|error| StoreError::Damaged {
                     what: format!("the test plan in event {}", event.id),
@@ -135,13 +139,13 @@ fn of_events(events: &[EventRecord]) -> Result<Vec<CurrentPlan>, StoreError> {
                     away: Vec::new(),
                 });
             }
-            LEFT => {
+            Some(EventKind::PlanLeft) => {
                 if let Some(plan) = plans.last_mut().filter(|plan| !plan.is_left) {
                     plan.is_left = true;
                     plan.away.push((event.wall_us, None));
                 }
             }
-            RESUMED => {
+            Some(EventKind::PlanResumed) => {
                 if let Some(plan) = plans.last_mut().filter(|plan| plan.is_left) {
                     plan.is_left = false;
                     if let Some((_, to)) = plan.away.last_mut() {

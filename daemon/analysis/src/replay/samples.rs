@@ -35,11 +35,14 @@ pub fn series(stand: &Stand) -> Vec<Series> {
         unit: "_n",
     });
     let channels = stand.channels.iter().map(|channel| {
-        let (quantity, unit) = quantity_names(channel.quantity);
         Series {
             channel: channel.name.clone(),
-            quantity,
-            unit,
+            quantity: match channel.quantity {
+                // "speed" alone is that of a shaft.
+                Quantity::Speed => "linear_speed",
+                other => other.word(),
+            },
+            unit: channel.quantity.suffix(),
         }
     });
     [speed(Shaft::Drum), speed(Shaft::Engine)]
@@ -47,22 +50,6 @@ pub fn series(stand: &Stand) -> Vec<Series> {
         .chain(cell)
         .chain(channels)
         .collect()
-}
-
-fn quantity_names(quantity: Quantity) -> (&'static str, &'static str) {
-    match quantity {
-        Quantity::Temperature => ("temperature", "_k"),
-        Quantity::Pressure => ("pressure", "_pa"),
-        Quantity::Fraction => ("fraction", ""),
-        Quantity::Number => ("number", ""),
-        Quantity::Voltage => ("voltage", "_v"),
-        Quantity::Force => ("force", "_n"),
-        Quantity::Length => ("length", "_m"),
-        Quantity::Speed => ("linear_speed", "_m_per_s"),
-        Quantity::MassFlow => ("mass_flow", "_kg_per_s"),
-        Quantity::VolumeFlow => ("volume_flow", "_m3_per_s"),
-        Quantity::Mass => ("mass", "_kg"),
-    }
 }
 
 /// A sample, in SI but for speeds, which are in rpm; `None` where the sensor can't be right.

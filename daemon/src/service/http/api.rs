@@ -74,7 +74,7 @@ fn describe(stand: &Stand, level: Level, tokens: bool) -> Value {
     let channels = stand
         .channels
         .iter()
-        .map(|channel| json!({ "name": channel.name, "quantity": word(channel.quantity) }));
+        .map(|channel| json!({ "name": channel.name, "quantity": channel.quantity.word() }));
     let guards = stand.guards.iter().map(|guard| {
         let (quantity, limit_si) = watched(stand, &guard.watch);
         json!({
@@ -129,30 +129,13 @@ fn describe(stand: &Stand, level: Level, tokens: bool) -> Value {
     })
 }
 
-/// A quantity's name, as the page's units have it.
-pub(super) fn word(quantity: Quantity) -> &'static str {
-    match quantity {
-        Quantity::Temperature => "temperature",
-        Quantity::Pressure => "pressure",
-        Quantity::Fraction => "fraction",
-        Quantity::Number => "number",
-        Quantity::Voltage => "voltage",
-        Quantity::Force => "force",
-        Quantity::Length => "length",
-        Quantity::Speed => "speed",
-        Quantity::MassFlow => "mass_flow",
-        Quantity::VolumeFlow => "volume_flow",
-        Quantity::Mass => "mass",
-    }
-}
-
-/// The same of a figure of the engine.
+/// Name of a figure of the engine, as the page's units have it.
 pub(super) fn figure_word(kind: FigureKind) -> &'static str {
     match kind {
         FigureKind::Pressure => "engine_pressure",
-        FigureKind::Share => word(Quantity::Fraction),
-        FigureKind::Number => word(Quantity::Number),
-        FigureKind::MassFlow => word(Quantity::MassFlow),
+        FigureKind::Share => Quantity::Fraction.word(),
+        FigureKind::Number => Quantity::Number.word(),
+        FigureKind::MassFlow => Quantity::MassFlow.word(),
         FigureKind::Consumption => "consumption",
     }
 }
@@ -168,17 +151,6 @@ fn units(units: &DisplayUnits) -> Value {
         ("power", units.power),
         ("rotation", display::RPM),
         ("duration", second),
-        (word(Quantity::Temperature), units.temperature),
-        (word(Quantity::Pressure), units.pressure),
-        (word(Quantity::Fraction), display::PERCENT),
-        (word(Quantity::Number), display::UNITY),
-        (word(Quantity::Voltage), display::VOLT),
-        (word(Quantity::Force), units.force),
-        (word(Quantity::Length), units.length),
-        (word(Quantity::Speed), units.road_speed),
-        (word(Quantity::MassFlow), units.mass_flow),
-        (word(Quantity::VolumeFlow), units.volume_flow),
-        (word(Quantity::Mass), units.mass),
         (figure_word(FigureKind::Pressure), units.engine_pressure),
         (figure_word(FigureKind::Consumption), units.consumption),
     ];
@@ -191,7 +163,10 @@ fn units(units: &DisplayUnits) -> Value {
         });
         (key.to_owned(), unit)
     };
-    Value::Object(all.into_iter().map(entry).collect())
+    let quantities = Quantity::ALL
+        .iter()
+        .map(|quantity| (quantity.word(), quantity.display_unit(units)));
+    Value::Object(all.into_iter().chain(quantities).map(entry).collect())
 }
 
 /// What a guard looks at, and its limit.
@@ -200,7 +175,7 @@ fn watched(stand: &Stand, watch: &Watch) -> (Option<&'static str>, Option<f64>) 
         Signal::Speed(Shaft::Drum | Shaft::Engine) => Some("rotation"),
         Signal::LoadCell => Some("force"),
         Signal::Board => Some("duration"),
-        Signal::Channel(id) => stand.channel(id).map(|channel| word(channel.quantity)),
+        Signal::Channel(id) => stand.channel(id).map(|channel| channel.quantity.word()),
     };
     match *watch {
         Watch::Overspeed {

@@ -9,9 +9,8 @@ use leverarm_torque::curve::{CurvePoint, Peak, Shuffle};
 use leverarm_torque::engine::Reading;
 use serde::Serialize;
 
-use super::api::{figure_word, word};
+use super::api::figure_word;
 use super::problem::Problem;
-use crate::export::quantity_unit;
 use leverarm_analysis::engine::{EngineFigure, EnginePull, engine_pull};
 use leverarm_analysis::reduction::{CurveChoice, CyclesBody, ReducedPull, reduce_recorded};
 use leverarm_store::{PullId, PullRecord, PullState, StoreReader};
@@ -111,7 +110,7 @@ fn body_of<'a>(reduced: &'a ReducedPull, engine: &'a EnginePull) -> CurveBody<'a
     });
     let channels = engine.channels.iter().filter_map(|channel| {
         let readings = engine.channel_at(channel, &points);
-        let (quantity, unit) = (word(channel.quantity), quantity_unit(channel.quantity));
+        let (quantity, unit) = (channel.quantity.word(), channel.quantity.si_unit());
         FigureBody::of(&channel.name, quantity, unit, &readings)
     });
     CurveBody {

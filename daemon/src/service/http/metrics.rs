@@ -165,7 +165,8 @@ fn live_numbers(web: &super::Web, page: &mut Page) {
         live.power_w,
     );
     page.gauge("load_cell_newtons", "Force on the load cell.", live.force_n);
-    for (quantity, name, help) in CHANNELS {
+    for quantity in Quantity::ALL.iter().copied() {
+        let (name, help) = quantity.gauge();
         let zero = if quantity == Quantity::Temperature {
             ZERO_CELSIUS_K
         } else {
@@ -204,36 +205,6 @@ fn live_numbers(web: &super::Web, page: &mut Page) {
 fn name_of(guard: &leverarm_live::GuardLive) -> &str {
     &guard.name
 }
-
-const CHANNELS: [(Quantity, &str, &str); 11] = [
-    (
-        Quantity::Temperature,
-        "channel_temperature_celsius",
-        "Temperature.",
-    ),
-    (Quantity::Pressure, "channel_pressure_pascals", "Pressure."),
-    (
-        Quantity::Fraction,
-        "channel_fraction_ratio",
-        "A share, 0 to 1.",
-    ),
-    (Quantity::Number, "channel_number", "A plain number."),
-    (Quantity::Voltage, "channel_voltage_volts", "Voltage."),
-    (Quantity::Mass, "channel_mass_kilograms", "Mass."),
-    (Quantity::Force, "channel_force_newtons", "Force."),
-    (Quantity::Length, "channel_length_meters", "Length."),
-    (Quantity::Speed, "channel_speed_meters_per_second", "Speed."),
-    (
-        Quantity::MassFlow,
-        "channel_mass_flow_kilograms_per_second",
-        "Mass flow.",
-    ),
-    (
-        Quantity::VolumeFlow,
-        "channel_volume_flow_cubic_meters_per_second",
-        "Volume flow.",
-    ),
-];
 
 fn link_numbers(web: &super::Web, page: &mut Page) {
     let counters = web.handle.live().borrow().counters;

@@ -12,6 +12,7 @@ use std::sync::atomic::Ordering;
 use super::{Recorder, RecorderError};
 use leverarm_live::{EventData, Now};
 use leverarm_store::{Severity, Store, StoreError};
+use leverarm_vocabulary::EventKind;
 
 /// So long for somebody to put the files back.
 const GRACE_US: u64 = 3_000_000;
@@ -97,7 +98,7 @@ impl Recorder {
             now: self.clock.now(),
             tick: None,
             severity: Severity::Error,
-            kind: "store vanished",
+            kind: EventKind::StoreVanished,
             channel: Some("store".to_owned()),
             message: format!(
                 "{error}. A new store {folder} {held} takes all records from now on. The stand stays \
@@ -125,7 +126,7 @@ impl Recorder {
             now,
             tick: None,
             severity: Severity::Error,
-            kind: "store vanished",
+            kind: EventKind::StoreVanished,
             channel: Some("store".to_owned()),
             message: format!(
                 "the files of the store were gone for {away_ms} ms, and are back: nothing is lost"

@@ -1,0 +1,222 @@
+//! Kinds of events in the journal, each one row of a table.
+
+use crate::{Severity, words};
+
+/// What to check first after any cut.
+const AFTER_A_CUT: &str = "The engine was cut. Find the cause before releasing: this event or the one before it names it, and the warnings before that show what led to it.";
+
+macro_rules! event_kinds {
+    ($($(#[$doc:meta])* $variant:ident = $word:literal, $severity:ident $(, $advice:expr)?;)+) => {
+        words! {
+            /// What happened, in one word or two. The words are stored: one that was ever written
+            /// stays as it is. Compares with the text of a stored event, which a newer version may
+            /// have written, with a word that is none of these.
+            EventKind { $($(#[$doc])* $variant = $word,)+ }
+        }
+
+        impl EventKind {
+            /// How much it matters, as a rule: its row says when it may matter more or less.
+            #[must_use]
+            pub const fn severity(self) -> Severity {
+                match self { $(Self::$variant => Severity::$severity,)+ }
+            }
+
+            /// What it means and what to look at first, in plain words. Common practice, no source.
+            #[must_use]
+            pub const fn advice(self) -> Option<&'static str> {
+                match self { $(Self::$variant => event_kinds!(@ $($advice)?),)+ }
+            }
+        }
+    };
+    (@ $advice:expr) => { Some($advice) };
+    (@) => { None };
+}
+
+event_kinds! {
+    /// A pickup did not see teeth.
+    MissedTeeth = "missed teeth", Warning,
+        "The pickup did not see teeth. Gap too wide or a loose pickup first, then dirt or a low tooth, then its plug.";
+    /// Edges that are no teeth.
+    ExtraEdges = "extra edges", Warning,
+        "Edges that are no teeth. Ignition noise first: shield the pickup's cable, keep it away from the coil and the plug lead, ground it at one end; then a burr on a tooth.";
+    /// Teeth early or late.
+    IrregularTeeth = "irregular teeth", Info,
+        "Teeth early or late. A few at the same place of a turn: a bent or unevenly cut wheel. Anywhere: a pickup that shakes, or the chain.";
+    /// The speed no longer fitted; the count of teeth began anew.
+    ToothCountLost = "tooth count lost", Warning,
+        "The speed jumped and the count began anew. Look at the pickup's gap and cable; a wheel that slips on its shaft does it too.";
+    /// Tooth times that the board could not record.
+    CapturesLost = "captures lost", Error,
+        "The board had no time for some teeth. Fewer teeth or a faster board; long cables with many edges of noise do it too.";
+    /// Frames of the board that did not arrive.
+    FramesLost = "frames lost", Error,
+        "Data from the board did not arrive. The USB cable and its plugs first, then a hub without its own supply, then a computer too busy.";
+    /// Frames of the board that came twice.
+    FramesDoubled = "frames doubled", Warning,
+        "The same data came twice. The firmware's version first.";
+    /// Frames of the board out of order.
+    FramesLate = "frames late", Warning,
+        "Data came out of order. Harmless now and then; often: the firmware's version.";
+    /// Bytes that changed on their way.
+    DamagedBytes = "damaged bytes", Error,
+        "Bytes changed on their way. Ignition noise on the serial cable first: shorten it, add a ferrite, route it away from the plug lead; then the ground between engine and board.";
+    /// The first bytes after the port was opened, part of a frame.
+    OpenedInMidFrame = "opened in mid-frame", Info;
+    /// Messages that this version does not know.
+    MessagesNotUnderstood = "messages not understood", Warning,
+        "The board says something that this version does not know. Compare the firmware's version with the program's.";
+    /// Board and program speak different versions.
+    WrongProtocolVersion = "wrong protocol version", Error,
+        "Board and program speak different versions. Update the older one.";
+    /// Frames that came damaged to the board.
+    BoardReceiveErrors = "board receive errors", Warning,
+        "The board could not read what the computer sent. The cable towards the board, then the baud rate.";
+    /// A board said what it is.
+    Board = "board", Info;
+    /// The board began anew.
+    BoardRestart = "board restart", Error,
+        "The board began anew in the midst. Its supply first (a starter motor pulls it down), then the USB cable, then noise that trips its watchdog.";
+    /// No status from the board; an info when it is heard again.
+    BoardSilent = "board silent", Error,
+        "No status from the board. Is it powered, is its cable in, does its light blink?";
+    /// What the board sends comes late; an info when that is over.
+    BoardLate = "board late", Error,
+        "What the board sends comes late, and guards see it late. A network bridge or hub between board and computer first, then a computer too busy; a board whose clock is off by more than 1 % looks the same.";
+    /// Nothing that speaks on the port.
+    NoBoard = "no board", Error,
+        "Nothing that speaks on this port. Its number in the stand file, power, cable, baud rate.";
+    /// The port is gone.
+    PortLost = "port lost", Error,
+        "The port vanished. The USB plug first, then the hub, then the board's supply.";
+    /// The board does not list an input of the stand file.
+    InputMissing = "input missing", Warning,
+        "The stand file names an input that the board does not have. The number in the file, then the board's wiring and firmware.";
+    /// The board does not hold the limits of the stand file.
+    LimitsRefused = "limits refused", Error,
+        "The board does not hold the limits of the stand file and guards by its own alone. Firmware version, number of temperature limits. Do not run until it is seen to.";
+    /// A stand that may not run before its guards were tested.
+    NotArmed = "not armed", Error,
+        "The stand stays cut until its guards are tested with this board: with everything at standstill, `leverarm rehearse --guards --board`.";
+    /// A self-test of the guards is over; an error when it failed.
+    GuardSelfTest = "guard self-test", Info;
+    /// Byte logs of an earlier session or another stand were taken into the store.
+    Imported = "imported", Info;
+    /// A guard saw its limit passed; a warning when it is not to cut.
+    GuardTripped = "guard tripped", Cut,
+        "A limit of the stand file was passed. Look at the value itself before the sensor: it may be true.";
+    /// A guard sees its value within the limit again.
+    GuardCleared = "guard cleared", Info;
+    /// The daemon or a person cut.
+    Cut = "cut", Cut, AFTER_A_CUT;
+    /// The board cut by itself.
+    BoardCut = "board cut", Cut, AFTER_A_CUT;
+    /// The board says that it has cut.
+    CutConfirmed = "cut confirmed", Cut, AFTER_A_CUT;
+    /// The board does not say that it has cut.
+    CutUnconfirmed = "cut unconfirmed", Cut, AFTER_A_CUT;
+    /// Something drives on after a cut; an info when that is over.
+    StillDriven = "still driven", Cut,
+        "The engine runs on after the cut: use the emergency stop, and shut the fuel. Then the relay's contacts (welded?), the kill wire and its ground, a plug that glows. Do not run before a cut stops the engine at idle.";
+    /// A cut is over.
+    Released = "released", Info;
+    /// The board did not release its cut.
+    ReleaseRefused = "release refused", Error,
+        "The board still sees a reason to cut: its own limits, or a heartbeat that does not come. Look at the events before this one.";
+    /// Single samples far off.
+    NoiseSpike = "noise spike", Warning,
+        "Single samples far off. Ignition noise first: shield and route the sensor's cable; then a loose contact.";
+    /// A value that does not move at all.
+    SensorStuck = "sensor stuck", Warning,
+        "The value does not move at all, not even by its own noise. A cable off, a converter that hangs, a sensor at its end stop.";
+    /// A value at the end of what its input can show.
+    SensorClipped = "sensor clipped", Warning,
+        "The value is at the end of what its input can show. A short or open circuit first, then a gain or range that is too small.";
+    /// The board reports an open circuit.
+    OpenThermocouple = "open thermocouple", Error,
+        "The board reports an open circuit. The plug and its screws first, then the tip.";
+    /// The board reads a sensor again.
+    SensorBack = "sensor back", Info;
+    /// The load cell does not show its zero without load.
+    ZeroDrift = "zero drift", Warning,
+        "Without load the load cell no longer shows its zero. Something that leans on the arm first, then the temperature of the cell; tare, and look again cold and warm.";
+    /// The computer let much of the board's patience pass.
+    HeartbeatLate = "heartbeat late", Warning,
+        "The computer was late to tell the board that all is well; the board cuts when it is later still. What else runs on this computer? Power saving off, no browser with many tabs on it.";
+    /// The computer's clock was set.
+    ClockJump = "clock jump", Warning,
+        "The computer's clock was set. Times before and after do not fit together; speeds and curves are not touched. Let it get its time before a session.";
+    /// A record took long to store.
+    StoreSlow = "store slow", Warning,
+        "The disk takes long. A worn memory card first, then a disk that is nearly full or shared.";
+    /// The store does not keep up; an info when it does again.
+    Store = "store", Error,
+        "The store did not keep up, and heartbeats stopped. Room on the disk first, then its speed.";
+    /// A file of the store is not where it was.
+    StoreVanished = "store vanished", Error,
+        "A file of the store was moved, deleted or replaced while the daemon wrote to it. Who or what did that? The message says where everything is.";
+    /// Records that the store could not take.
+    QueueOverflow = "queue overflow", Error,
+        "More came than the store could take, and some of it is lost. Room on the disk and its speed.";
+    /// A time-series server takes no points.
+    StreamWaiting = "stream waiting", Warning,
+        "The time-series server takes no points. They wait in the store. Is the server up, is the network, is the token right?";
+    /// It takes points again.
+    StreamResumed = "stream resumed", Info;
+    /// A time-series server refused single points.
+    StreamSetAside = "stream set aside", Error,
+        "The time-series server refuses single points. What it says is with the event. They can be sent again with `leverarm stream --since`.";
+    /// Parts were taken off and put back on with the same setup.
+    MountedAgain = "setup mounted again", Info;
+    /// A person left a pull out.
+    PullExcluded = "pull excluded", Info;
+    /// A person let a pull take part again.
+    PullIncluded = "pull included", Info;
+    /// A test plan began.
+    PlanBegun = "plan begun", Info;
+    /// A test plan was left for now.
+    PlanLeft = "plan left", Info;
+    /// A test plan goes on.
+    PlanResumed = "plan resumed", Info;
+}
+
+impl EventKind {
+    /// Whether a cut begins with it, and is not only confirmed, missed or released.
+    #[must_use]
+    pub const fn begins_a_cut(self) -> bool {
+        matches!(self, Self::Cut | Self::BoardCut)
+    }
+}
+
+impl PartialEq<EventKind> for str {
+    fn eq(&self, kind: &EventKind) -> bool {
+        self == kind.word()
+    }
+}
+
+impl PartialEq<EventKind> for String {
+    fn eq(&self, kind: &EventKind) -> bool {
+        self == kind.word()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_word_is_one_kind() {
+        for kind in EventKind::ALL {
+            assert_eq!(EventKind::of_word(kind.word()), Some(*kind));
+        }
+        assert_eq!(EventKind::of_word("of a later version"), None);
+    }
+
+    /// Whatever is worse than good to know comes with what to do about it.
+    #[test]
+    fn faults_have_advice() {
+        for kind in EventKind::ALL {
+            let needs_it = kind.severity() != Severity::Info;
+            assert!(kind.advice().is_some() || !needs_it, "{kind}");
+        }
+    }
+}
