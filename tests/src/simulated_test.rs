@@ -1,5 +1,5 @@
-//! Simulated back-to-back tests of an engine whose true curves are known, to see how often a
-//! comparison is right.
+//! Simulated stands whose truth is known, with what they did before, to see how often a comparison is
+//! right.
 //!
 //! # How pulls scatter
 //! Torque of a pull is the setup's true torque times `1 + e(rpm)`, with
@@ -8,7 +8,11 @@
 //! correlation exp(−Δ²/2ℓ²): combustion, and what tooth timing leaves. The shares are our own judgement,
 //! no source. "Repeatability" is the root mean square of the standard deviation of `e` over the speeds.
 
-use leverarm_torque::comparison::{Comparison, ComparisonError, Options, Pull, Sampled, compare};
+use std::sync::atomic::{AtomicU32, Ordering};
+
+use leverarm_torque::comparison::{
+    Comparison, ComparisonError, Options, Pull, Sampled, Verdict, compare,
+};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use rand_distr::{Distribution, StandardNormal};
@@ -174,6 +178,15 @@ impl Gain {
         to_rpm: 7000.0,
     };
 
+    /// The same shape, of this height.
+    #[must_use]
+    pub const fn of(relative: f64) -> Self {
+        Self {
+            relative,
+            ..Self::ONE_PERCENT
+        }
+    }
+
     fn at(&self, rpm: f64) -> f64 {
         let outside = (self.from_rpm - rpm).max(rpm - self.to_rpm).max(0.0);
         let phase = (outside / Self::FLANK_RPM).min(1.0) * std::f64::consts::PI;
@@ -181,196 +194,466 @@ impl Gain {
     }
 }
 
-/// A test to simulate.
-#[derive(Debug, Clone, PartialEq)]
-pub struct SimulatedTest {
-    /// Setup of each pull, in order.
-    pub order: Vec<usize>,
-    /// Gain of the second setup, if any.
-    pub gain: Option<Gain>,
-    /// Drift a pull, as a share.
+/// How pulls, builds and days scatter in a world, and what happens in its sessions.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct World {
+    /// Its name.
+    pub name: &'static str,
+    /// Repeatability of pulls.
+    pub pull: f64,
+    /// Shape of their scatter.
+    pub pull_shape: ScatterModel,
+    /// Scatter of builds over that of pulls.
+    pub refit: f64,
+    /// Shape of the builds' scatter.
+    pub refit_shape: ScatterModel,
+    /// Standard deviation of days.
+    pub day: f64,
+    /// Standard deviation of a session's drift, a pull.
     pub drift: f64,
-    /// Scatter.
-    pub scatter: ScatterModel,
+    /// Warming up: what the first pull of a session lacks; what is left falls by e in 2.5 pulls.
+    pub warm_up: f64,
+    /// Correlation of a pull's scatter with the next one's.
+    pub correlation: f64,
+    /// How many times as much the second setup's pulls scatter.
+    pub unequal: f64,
+    /// The weather moves by so much at the fourth pull, up or down.
+    pub step: f64,
+    /// Share of pulls that lose `outlier_depth`.
+    pub outliers: f64,
+    /// What such a pull loses.
+    pub outlier_depth: f64,
+    /// Sessions before, and times that the reference was mounted in each.
+    pub memory: (usize, usize),
+    /// Pulls to a build.
+    pub pulls: usize,
+    /// The sessions of the test: setups in order, 0 and 1 compared.
+    pub plan: &'static [&'static [usize]],
 }
 
-/// What came of it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Outcome {
-    /// Some difference was called.
-    pub called: bool,
-    /// A gain was called where the true gain is.
-    pub found: bool,
-    /// The band held the true difference at every speed.
-    pub covered: bool,
-}
+/// The setup of the sessions before.
+const REFERENCE: usize = 4;
 
-impl SimulatedTest {
-    /// Five pulls with one setup, then five with the other.
+impl World {
+    /// Nothing but what every stand has: days that differ, a little drift.
+    pub const CALM: Self = Self {
+        name: "independent",
+        pull: 0.003,
+        pull_shape: ScatterModel::MOSTLY_FACTOR,
+        refit: 0.0,
+        refit_shape: ScatterModel::NEARLY_ALL_FACTOR,
+        day: 0.01,
+        drift: 0.0003,
+        warm_up: 0.0,
+        correlation: 0.0,
+        unequal: 1.0,
+        step: 0.0,
+        outliers: 0.0,
+        outlier_depth: 0.03,
+        memory: (6, 4),
+        pulls: 3,
+        plan: &[&[0, 1, 0]],
+    };
+
+    /// The worlds that a comparison is held to.
     #[must_use]
-    pub fn back_to_back(pulls: usize, gain: Option<Gain>, scatter: ScatterModel) -> Self {
-        Self {
-            order: [vec![0; pulls], vec![1; pulls]].concat(),
-            gain,
-            drift: 0.0,
-            scatter,
-        }
+    pub fn all() -> Vec<Self> {
+        let calm = Self::CALM;
+        let refit = |name, refit| Self {
+            name,
+            refit,
+            ..calm
+        };
+        vec![
+            calm,
+            refit("refit_1", 1.0),
+            refit("refit_3", 3.0),
+            Self {
+                warm_up: 0.02,
+                ..refit("warm_up", 1.0)
+            },
+            Self {
+                correlation: 0.8,
+                ..refit("correlated", 0.0)
+            },
+            Self {
+                unequal: 10.0 / 3.0,
+                ..refit("unequal", 1.0)
+            },
+            Self {
+                drift: 0.003,
+                plan: &[&[0, 1]],
+                ..refit("no_return", 1.0)
+            },
+            Self {
+                step: 0.01,
+                ..refit("weather_step", 1.0)
+            },
+            Self {
+                outliers: 0.04,
+                ..refit("outlier", 1.0)
+            },
+            Self {
+                pull: 0.006,
+                pull_shape: ScatterModel::ROUGH_ENDS,
+                ..refit("cycles_1_5pct", 0.5)
+            },
+            Self {
+                plan: &[&[0, 2, 0], &[2, 3, 2], &[3, 1, 3]],
+                ..refit("chain_of_three_days", 1.0)
+            },
+        ]
     }
 
-    fn truth(&self, setup: usize, rpm: f64) -> f64 {
-        let gain = self.gain.filter(|_| setup == 1);
-        torque_nm(rpm) * (1.0 + gain.map_or(0.0, |gain| gain.at(rpm)))
+    /// Worlds beside these: other ratios, blocks and memories.
+    #[must_use]
+    pub fn neighbours() -> Vec<Self> {
+        let near = |name, of: &str| Self {
+            name,
+            ..Self::all()
+                .into_iter()
+                .find(|w| w.name == of)
+                .unwrap_or(Self::CALM)
+        };
+        vec![
+            Self {
+                refit: 0.5,
+                ..near("refit_0_5", "refit_1")
+            },
+            Self {
+                refit: 2.0,
+                ..near("refit_2", "refit_1")
+            },
+            Self {
+                refit_shape: ScatterModel::MOSTLY_SMOOTH,
+                ..near("refit_smooth", "refit_1")
+            },
+            Self {
+                memory: (5, 2),
+                ..near("memory_of_pairs", "refit_1")
+            },
+            Self {
+                memory: (2, 5),
+                ..near("memory_of_two_days", "refit_1")
+            },
+            Self {
+                memory: (0, 0),
+                ..near("no_memory", "refit_1")
+            },
+            Self {
+                memory: (0, 0),
+                plan: &[&[0, 1, 0, 1, 0, 1, 0]],
+                ..near("seven_blocks", "refit_1")
+            },
+            Self {
+                pulls: 5,
+                ..near("correlated_5", "correlated")
+            },
+            Self {
+                correlation: 0.5,
+                refit: 1.0,
+                ..near("correlated_and_refit", "correlated")
+            },
+            Self {
+                warm_up: 0.04,
+                pulls: 2,
+                ..near("warm_up_4_of_2", "warm_up")
+            },
+            Self {
+                warm_up: 0.02,
+                plan: &[&[0, 1, 0, 1, 0]],
+                ..near("warm_up_5_blocks", "warm_up")
+            },
+            Self {
+                drift: 0.002,
+                ..near("drift", "refit_1")
+            },
+            Self {
+                unequal: 0.3,
+                ..near("unequal_less", "unequal")
+            },
+            Self {
+                plan: &[&[0, 2, 0], &[2, 1, 2]],
+                ..near("chain_of_two_days", "chain_of_three_days")
+            },
+        ]
     }
 
-    /// The pulls, as a store would give them.
+    /// The pulls of a store: those before, and those of the test. `gain` is the second setup's.
     #[must_use]
-    pub fn pulls(&self, seed: u64) -> Vec<Pull> {
+    pub fn store(&self, gain: Option<Gain>, seed: u64) -> Vec<Pull> {
         let mut chance = ChaCha8Rng::seed_from_u64(seed);
-        let rpm = speeds();
-        self.order
-            .iter()
-            .zip(1_u32..)
-            .map(|(setup, number)| {
-                let scatter = self.scatter.draw(&mut chance);
-                let drift = self.drift * f64::from(number);
-                let curve = rpm.iter().zip(scatter).map(|(rpm, e)| Sampled {
-                    rpm: *rpm,
-                    torque_nm: self.truth(*setup, *rpm) * (1.0 + e + drift),
-                    systematic_nm: 0.0,
-                });
-                Pull {
-                    label: number.to_string(),
-                    setup: *setup,
-                    time_s: 60.0 * f64::from(number),
-                    curve: curve.collect(),
+        let pull = self.pull_shape.with_repeatability(self.pull);
+        let refit = self.refit_shape.with_repeatability(self.refit * self.pull);
+        let day = ScatterModel::MOSTLY_FACTOR.with_repeatability(self.day);
+        let before = (0..self.memory.0).map(|_| vec![REFERENCE; self.memory.1]);
+        let test = self.plan.iter().map(|session| session.to_vec());
+        let mut pulls = Vec::new();
+        let mut build = 0;
+        for (session, setups) in before.chain(test).enumerate() {
+            let is_test = session >= self.memory.0;
+            let day = day.draw(&mut chance);
+            let drift = self.drift * normal(&mut chance);
+            let step = if is_test && normal(&mut chance) > 0.0 {
+                self.step
+            } else {
+                -self.step
+            };
+            let mut kept: Option<Vec<f64>> = None;
+            let mut number = 0.0;
+            for setup in setups {
+                build += 1;
+                let mounted = refit.draw(&mut chance);
+                for _ in 0..self.pulls {
+                    let mut own = pull.draw(&mut chance);
+                    if let Some(last) = &kept {
+                        let fresh = (1.0 - self.correlation * self.correlation).sqrt();
+                        for (own, last) in own.iter_mut().zip(last) {
+                            *own = fresh * *own + self.correlation * last;
+                        }
+                    }
+                    kept = Some(own.clone());
+                    let lost = if uniform(&mut chance) < self.outliers {
+                        self.outlier_depth
+                    } else {
+                        0.0
+                    };
+                    let all = drift * number - self.warm_up * (-number / 2.5_f64).exp()
+                        + if is_test && number >= 3.0 { step } else { 0.0 }
+                        - lost;
+                    let scatter = if setup == 1 { self.unequal } else { 1.0 };
+                    let curve = speeds().into_iter().enumerate().map(|(i, rpm)| {
+                        let e = all + scatter * own[i] + mounted[i] + day[i];
+                        Sampled {
+                            rpm,
+                            torque_nm: truth(setup, gain, rpm) * (1.0 + e),
+                            systematic_nm: 0.0,
+                        }
+                    });
+                    pulls.push(Pull {
+                        label: (pulls.len() + 1).to_string(),
+                        setup,
+                        build,
+                        time_s: 86_400.0 * session as f64 + 300.0 * number,
+                        curve: curve.collect(),
+                    });
+                    number += 1.0;
                 }
-            })
-            .collect()
+            }
+        }
+        pulls
     }
 
-    /// The comparison of a test with these pulls, as the command makes it.
+    /// The comparison of the first setup with the second, as the command makes it.
     ///
     /// # Errors
     /// When the pulls make none.
-    pub fn compare(&self, seed: u64) -> Result<Comparison, ComparisonError> {
-        let setups = self.order.iter().max().map_or(0, |most| most + 1);
-        let names: Vec<String> = ["A", "B", "C"]
-            .iter()
-            .take(setups)
-            .map(|n| (*n).to_owned())
-            .collect();
-        compare(&names, &self.pulls(seed), &Options::default())
+    pub fn compare(&self, gain: Option<Gain>, seed: u64) -> Result<Comparison, ComparisonError> {
+        let names = ["A", "B", "C", "D", "reference"].map(str::to_owned);
+        let options = Options {
+            compared: Some(2),
+            ..Options::default()
+        };
+        compare(&names, &self.store(gain, seed), &options)
     }
 
-    /// Makes the test once.
+    /// The gain that is to be found: four times the scatter of a pull.
+    #[must_use]
+    pub fn gain(&self) -> Gain {
+        Gain::of(4.0 * self.pull)
+    }
+
+    /// Makes the test once with and once without the gain.
     ///
     /// # Errors
     /// When the pulls make no comparison.
     pub fn run(&self, seed: u64) -> Result<Outcome, ComparisonError> {
-        use leverarm_torque::comparison::Verdict;
-        let comparison = self.compare(seed)?;
+        let without = self.compare(None, seed)?;
+        let with = self.compare(Some(self.gain()), seed.wrapping_add(1 << 40))?;
         let mut outcome = Outcome {
+            withheld: 0,
             called: false,
             found: false,
-            covered: true,
+            covered: [true, true],
+            errors: Vec::new(),
+            difference: Vec::new(),
         };
-        for pair in comparison.pairs.iter().take(1) {
-            let sure = |verdict| verdict != Verdict::NoMeasurableDifference;
-            outcome.called = pair.regions.iter().any(|region| sure(region.verdict));
-            outcome.found = self.gain.is_some_and(|gain| {
-                pair.regions.iter().any(|region| {
+        for (comparison, gain, covered) in [(&without, None, 0), (&with, Some(self.gain()), 1)] {
+            let Some(pair) = comparison.pairs.first() else {
+                continue;
+            };
+            outcome.withheld += u32::from(!pair.ground.doubts.is_empty());
+            let errors: Vec<f64> = comparison
+                .rpm
+                .iter()
+                .zip(&pair.difference_nm)
+                .map(|(rpm, d)| d - truth(1, gain, *rpm) + truth(0, gain, *rpm))
+                .collect();
+            outcome.covered[covered] = errors
+                .iter()
+                .zip(&pair.band_nm)
+                .all(|(error, band)| error.abs() <= *band);
+            if let Some(gain) = gain {
+                outcome.found = pair.regions.iter().any(|region| {
                     region.verdict == Verdict::Higher
                         && region.from_rpm < gain.to_rpm
                         && region.to_rpm > gain.from_rpm
-                })
-            });
-            let bands = pair.difference_nm.iter().zip(&pair.band_nm);
-            outcome.covered = comparison
-                .rpm
-                .iter()
-                .zip(bands)
-                .all(|(rpm, (difference, band))| {
-                    let truth = self.truth(pair.second, *rpm) - self.truth(pair.first, *rpm);
-                    (difference - truth).abs() <= *band
                 });
+                outcome.difference.clone_from(&pair.difference_nm);
+            } else {
+                outcome.called = pair.regions.iter().any(|region| region.verdict.is_sure());
+                outcome.errors = errors;
+            }
         }
         Ok(outcome)
     }
 }
 
-/// How often, of so many tests.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+fn truth(setup: usize, gain: Option<Gain>, rpm: f64) -> f64 {
+    let gain = gain.filter(|_| setup == 1);
+    torque_nm(rpm) * (1.0 + gain.map_or(0.0, |gain| gain.at(rpm)))
+}
+
+fn normal(chance: &mut ChaCha8Rng) -> f64 {
+    StandardNormal.sample(chance)
+}
+
+fn uniform(chance: &mut ChaCha8Rng) -> f64 {
+    rand_distr::StandardUniform.sample(chance)
+}
+
+/// What came of a test without a gain and of one with.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Outcome {
+    /// How many of the two were withheld.
+    pub withheld: u32,
+    /// A difference was called where there is none.
+    pub called: bool,
+    /// The gain was found where it is.
+    pub found: bool,
+    /// The band held the truth at every speed, without and with the gain.
+    pub covered: [bool; 2],
+    /// Estimated less true difference where there is no gain, N·m.
+    pub errors: Vec<f64>,
+    /// Estimated difference where there is, N·m.
+    pub difference: Vec<f64>,
+}
+
+/// How often, in per cent.
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Tally {
-    /// Tests made.
+    /// Tests of each kind.
     pub tests: u32,
-    /// A difference was called.
-    pub called: u32,
-    /// The gain was found.
-    pub found: u32,
+    /// A difference was called where there is none.
+    pub false_difference_pct: f64,
     /// The band held the truth everywhere.
-    pub covered: u32,
+    pub familywise_pct: f64,
+    /// The gain was found.
+    pub found_pct: f64,
+    /// The answer was kept back.
+    pub withheld_pct: f64,
+    /// The gain was found by someone who makes the same estimate and knows how it scatters.
+    pub oracle_found_pct: f64,
 }
 
 impl Tally {
-    /// Counts one.
-    pub fn add(&mut self, outcome: Outcome) {
-        self.tests += 1;
-        self.called += u32::from(outcome.called);
-        self.found += u32::from(outcome.found);
-        self.covered += u32::from(outcome.covered);
-    }
-
-    /// Both together.
-    #[must_use]
-    pub fn with(self, other: Self) -> Self {
+    fn of(world: &World, outcomes: &[Outcome]) -> Self {
+        let share = |count: usize, of: usize| 100.0 * count as f64 / of.max(1) as f64;
+        let tests = outcomes.len();
+        let count = |holds: &dyn Fn(&Outcome) -> bool| outcomes.iter().filter(|o| holds(o)).count();
+        let covered: usize = outcomes
+            .iter()
+            .flat_map(|o| o.covered)
+            .filter(|covered| *covered)
+            .count();
+        let withheld: u32 = outcomes.iter().map(|o| o.withheld).sum();
         Self {
-            tests: self.tests + other.tests,
-            called: self.called + other.called,
-            found: self.found + other.found,
-            covered: self.covered + other.covered,
+            tests: u32::try_from(tests).unwrap_or(u32::MAX),
+            false_difference_pct: share(count(&|o| o.called), tests),
+            familywise_pct: share(covered, 2 * tests),
+            found_pct: share(count(&|o| o.found), tests),
+            withheld_pct: share(withheld as usize, 2 * tests),
+            oracle_found_pct: Self::oracle(world, outcomes),
         }
     }
 
-    /// Per cent of the tests made.
-    #[must_use]
-    pub fn percent(&self, count: u32) -> f64 {
-        100.0 * f64::from(count) / f64::from(self.tests.max(1))
+    /// The oracle's band is as wide as the errors of all tests really are, 95 % at all speeds at once.
+    fn oracle(world: &World, outcomes: &[Outcome]) -> f64 {
+        let rpm = speeds();
+        let tests = outcomes.len().max(1) as f64;
+        let sd: Vec<f64> = (0..rpm.len())
+            .map(|j| {
+                let squares = outcomes
+                    .iter()
+                    .filter_map(|o| o.errors.get(j))
+                    .map(|e| e * e);
+                (squares.sum::<f64>() / tests).sqrt()
+            })
+            .collect();
+        let mut largest: Vec<f64> = outcomes
+            .iter()
+            .map(|o| {
+                o.errors
+                    .iter()
+                    .zip(&sd)
+                    .map(|(e, sd)| e.abs() / sd)
+                    .fold(0.0, f64::max)
+            })
+            .collect();
+        largest.sort_by(f64::total_cmp);
+        let critical = largest
+            .iter()
+            .rev()
+            .nth(outcomes.len() / 20)
+            .copied()
+            .unwrap_or(f64::INFINITY);
+        let gain = world.gain();
+        let found = outcomes
+            .iter()
+            .filter(|o| {
+                let at = rpm.iter().zip(o.difference.iter().zip(&sd));
+                at.into_iter()
+                    .any(|(rpm, (d, sd))| gain.at(*rpm) > 0.0 && *d > critical * sd)
+            })
+            .count();
+        100.0 * found as f64 / tests
     }
 }
 
-/// Makes a test `tests` times on all cores; `done` is called after each. The same seed gives the same
-/// tally on any number of cores.
+/// Makes the tests of a world on so many cores; `done` is called after each. The same seed gives the
+/// same tally on any number of cores.
 ///
 /// # Errors
 /// The first test that makes no comparison.
 pub fn repeat(
-    test: &SimulatedTest,
+    world: &World,
     tests: u32,
     seed: u64,
+    cores: usize,
     done: impl Fn() + Sync,
 ) -> Result<Tally, ComparisonError> {
-    let cores = std::thread::available_parallelism().map_or(1, |n| n.get());
-    let worker = |core: usize| {
-        let mut tally = Tally::default();
-        for number in (0..tests).skip(core).step_by(cores) {
-            tally.add(test.run(seed.wrapping_mul(1_000_003).wrapping_add(u64::from(number)))?);
+    let next = AtomicU32::new(0);
+    let worker = || {
+        let mut own = Vec::new();
+        loop {
+            let number = next.fetch_add(1, Ordering::Relaxed);
+            if number >= tests {
+                return Ok(own);
+            }
+            own.push(world.run(seed.wrapping_mul(1_000_003).wrapping_add(u64::from(number)))?);
             done();
         }
-        Ok(tally)
     };
-    std::thread::scope(|scope| {
-        let worker = &worker;
-        let threads: Vec<_> = (0..cores)
-            .map(|core| scope.spawn(move || worker(core)))
-            .collect();
-        threads
-            .into_iter()
-            .try_fold(Tally::default(), |sum, thread| {
-                // A panic in a worker is a panic here.
-                let tally = thread
-                    .join()
-                    .unwrap_or_else(|panic| std::panic::resume_unwind(panic))?;
-                Ok(sum.with(tally))
-            })
-    })
+    let outcomes = std::thread::scope(|scope| {
+        let threads: Vec<_> = (0..cores.max(1)).map(|_| scope.spawn(worker)).collect();
+        threads.into_iter().try_fold(Vec::new(), |mut all, thread| {
+            // A panic in a worker is a panic here.
+            let own: Result<Vec<Outcome>, ComparisonError> = thread
+                .join()
+                .unwrap_or_else(|panic| std::panic::resume_unwind(panic));
+            all.extend(own?);
+            Ok(all)
+        })
+    })?;
+    Ok(Tally::of(world, &outcomes))
 }

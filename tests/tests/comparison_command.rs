@@ -11,7 +11,7 @@ use leverarm_analysis::reduction::CurveChoice;
 use leverarm_live::Now;
 use leverarm_store::{PullId, PullState, Store, StoreReader};
 use leverarm_tests::simulated_store::{SimulatedSetup, fill, pull_of, two_jets};
-use leverarm_torque::comparison::{Options, Verdict};
+use leverarm_torque::comparison::{Options, TypicalBuild, Verdict};
 use serde_json::{Value, json};
 use tempfile::TempDir;
 
@@ -34,7 +34,15 @@ fn names(setups: &[&str]) -> Vec<String> {
 
 fn compared(folder: &Path, setups: &[&str]) -> Result<StoredComparison, CompareError> {
     let reader = StoreReader::open(folder).unwrap();
-    let (choice, options) = (CurveChoice::default(), Options::default());
+    let choice = CurveChoice::default();
+    // In these stores putting parts back moves nothing; a person says that it is little.
+    let options = Options {
+        typical_build: Some(TypicalBuild {
+            relative_sd: 0.0005,
+            degrees_of_freedom: 20.0,
+        }),
+        ..Options::default()
+    };
     let engine = EngineSide::LeftOut;
     compare_setups(&reader, &names(setups), choice, &options, engine, |_, _| {})
 }
@@ -252,6 +260,8 @@ fn json_holds_what_a_script_needs() {
     let folder = a_b_a(&setups);
     let asked = [
         "--json",
+        "--typical-refit",
+        "0.05 %",
         "--margin",
         "0.2 N*m",
         "--range",
@@ -300,7 +310,13 @@ fn json_holds_what_a_script_needs() {
 fn text_says_it_in_words_and_the_plot_is_written() {
     let folder = a_b_a(&two_jets());
     let plot = folder.path().join("plot.svg");
-    let text = run(folder.path(), &["--plot", plot.to_str().unwrap()]).unwrap();
+    let asked = [
+        "--typical-refit",
+        "0.05 %",
+        "--plot",
+        plot.to_str().unwrap(),
+    ];
+    let text = run(folder.path(), &asked).unwrap();
     for part in [
         "main jet 110 is higher from ",
         "no measurable difference (anything over ",
@@ -325,6 +341,7 @@ fn bad_options_are_refused_with_what_was_expected() {
         (["--range", "5000"], "expected two engine speeds in rpm"),
         (["--range", "100-7000"], "within the "),
         (["--margin", "5 rpm"], "--margin: "),
+        (["--typical-refit", "0.3"], "expected a share of the torque"),
         (
             ["--margin=-1 N*m", "--json"],
             "margin: expected a positive torque, found -1",
@@ -333,4 +350,102 @@ fn bad_options_are_refused_with_what_was_expected() {
         let error = run(folder.path(), &arguments).unwrap_err();
         assert!(error.contains(said), "{arguments:?}: {error}");
     }
+}
+
+/// Without repeats and without a typical value nothing is claimed, and the way out is said.
+#[test]
+fn without_memory_it_cant_tell() {
+    let folder = a_b_a(&two_jets());
+    let text = run(folder.path(), &[]).unwrap();
+    for part in [
+        "can't tell main jet 110 from main jet 105: how much putting a part back moves the torque is not known here",
+        "put it back 3 more times",
+        "from the plain numbers",
+    ] {
+        assert!(text.contains(part), "\"{part}\" is not in\n{text}");
+    }
+    assert!(!text.contains("is higher"), "{text}");
+    let object: Value = serde_json::from_str(&run(folder.path(), &["--json"]).unwrap()).unwrap();
+    assert_eq!(object["withheld"].as_array().unwrap().len(), 1);
+    let verdicts = object["regions"].as_array().unwrap();
+    assert!(
+        verdicts
+            .iter()
+            .all(|region| region["verdict"] == "can't tell")
+    );
+}
+
+/// Pulls from number `from` on were made so many days later.
+fn days_later(folder: &Path, from: i64, days: i64) {
+    let database = rusqlite::Connection::open(folder.join("leverarm.sqlite")).unwrap();
+    database
+        .execute(
+            "UPDATE pulls SET started_wall_us = started_wall_us + ?2 WHERE id >= ?1",
+            [from, days * 86_400_000_000],
+        )
+        .unwrap();
+}
+
+/// Two setups that were never tested on one day, linked through a third.
+#[test]
+fn setups_are_linked_through_others() {
+    let [a, b] = two_jets();
+    let renamed = |of: &SimulatedSetup, name: &str| SimulatedSetup {
+        name: name.to_owned(),
+        ..of.clone()
+    };
+    let setups = [
+        a.clone(),
+        renamed(&a, "needle clip 3"),
+        renamed(&b, "main jet 110"),
+    ];
+    let folder = tempfile::tempdir().unwrap();
+    let order = [0, 1, 0, 1, 0, 1, 1, 2, 1, 2, 1].map(|setup| (setup, STORED));
+    fill(folder.path(), &setups, &order, 5).unwrap();
+    days_later(folder.path(), 7, 1);
+    let text = run(folder.path(), &["--json"]).unwrap();
+    let object: Value = serde_json::from_str(&text).unwrap();
+    let links = object["links"].as_array().unwrap();
+    let names: Vec<(&str, &str)> = links
+        .iter()
+        .map(|link| (link["from"].as_str().unwrap(), link["to"].as_str().unwrap()))
+        .collect();
+    assert_eq!(
+        names,
+        [
+            ("main jet 105", "needle clip 3"),
+            ("needle clip 3", "main jet 110")
+        ]
+    );
+    assert_eq!(object["withheld"], json!([]));
+    assert_eq!(object["memory"]["sessions"], 2);
+    assert_eq!(object["setups"].as_array().unwrap().len(), 2);
+    let text = run(folder.path(), &[]).unwrap();
+    assert!(
+        text.contains("linked by main jet 105 and needle clip 3 on "),
+        "{text}"
+    );
+}
+
+/// Taken off and put back on is another build, by an event that older programs pass over.
+#[test]
+fn a_setup_put_back_is_another_build() {
+    let folder = a_b_a(&two_jets());
+    let builds = || {
+        let found = compared(folder.path(), &["main jet 105", "main jet 110"]).unwrap();
+        found.comparison.memory.builds
+    };
+    assert_eq!(builds(), 3);
+    let reader = StoreReader::open(folder.path()).unwrap();
+    let pulls = reader.pulls().unwrap();
+    let now = Now {
+        mono_us: 0,
+        wall_us: pulls[1].started_wall_us - 1_000_000,
+    };
+    let mut store = Store::open(folder.path()).unwrap();
+    store
+        .add_event(&leverarm_analysis::mounting::event("main jet 105", now))
+        .unwrap();
+    drop(store);
+    assert_eq!(builds(), 4);
 }

@@ -179,6 +179,7 @@ fn flat_pulls(base: f64, pulls: &[(usize, f64)]) -> Vec<Pull> {
     let pull = |number: u32, setup: usize, offset: f64| Pull {
         label: number.to_string(),
         setup,
+        build: setup,
         time_s: f64::from(number),
         curve: (0..10)
             .map(|i| Sampled {

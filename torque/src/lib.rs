@@ -10,6 +10,7 @@ pub mod comparison;
 pub mod curve;
 pub mod engine;
 pub mod inertia;
+pub mod mixed;
 pub mod reduce;
 pub mod regression;
 pub mod sensor;

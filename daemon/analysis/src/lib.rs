@@ -10,6 +10,7 @@ pub mod exclusion;
 pub mod in_force;
 pub mod journal;
 pub mod local_time;
+pub mod mounting;
 pub mod overlay;
 pub mod parts;
 pub mod plan;

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use indicatif::{ProgressBar, ProgressStyle};
 use leverarm_config::units;
 use leverarm_torque::comparison::words;
-use leverarm_torque::comparison::{DriftAxis, Options};
+use leverarm_torque::comparison::{DriftAxis, Options, TypicalBuild};
 
 use super::curve_output::{self, terminal_table};
 use super::engine::WhyReport;
@@ -17,6 +17,8 @@ use leverarm_analysis::comparison::{
 use leverarm_analysis::overlay::Overlay;
 use leverarm_plot::{self as plot, Theme};
 
+/// What a typical value is worth: as if from so many repeats, so that it may well be wrong by a third.
+const TYPICAL_REFIT_DOF: f64 = 5.0;
 /// Rows of the speed table in the terminal, about; JSON has every speed.
 const TABLE_ROWS: usize = 28;
 /// Size of a plot in the terminal.
@@ -48,6 +50,10 @@ pub(super) struct ComparisonArguments {
     /// Drift over the test: along the order of the pulls, along time, or left in
     #[arg(long, value_enum, default_value_t = DriftChoice::Order)]
     drift: DriftChoice,
+    /// How much putting a part back moves the torque, as a share such as "0.3 %", where the stand does
+    /// not know it: a published or typical value, marked so
+    #[arg(long, value_name = "SHARE", value_parser = share)]
+    typical_refit: Option<f64>,
     /// A curve from elsewhere to show beside: CSV with columns rpm and torque or power
     #[arg(long, value_name = "FILE.csv")]
     overlay: Vec<PathBuf>,
@@ -89,6 +95,15 @@ fn range(text: &str) -> Result<(f64, f64), String> {
     number(low).zip(number(high)).ok_or_else(bad)
 }
 
+fn share(text: &str) -> Result<f64, String> {
+    let number = text.trim().trim_end_matches('%').trim();
+    let percent = number.parse::<f64>().ok().filter(|x| *x > 0.0 && *x < 50.0);
+    let percent = percent.filter(|_| text.trim().ends_with('%'));
+    percent.map(|percent| 0.01 * percent).ok_or_else(|| {
+        format!("expected a share of the torque such as \"0.3 %\", found \"{text}\"")
+    })
+}
+
 impl ComparisonArguments {
     fn options(&self) -> Result<Options, Failure> {
         let torque = |name: &str, text: Option<&String>| {
@@ -106,6 +121,10 @@ impl ComparisonArguments {
                 DriftChoice::Order | DriftChoice::Keep => DriftAxis::Order,
             },
             remove_drift: self.drift != DriftChoice::Keep,
+            typical_build: self.typical_refit.map(|relative_sd| TypicalBuild {
+                relative_sd,
+                degrees_of_freedom: TYPICAL_REFIT_DOF,
+            }),
             ..Options::default()
         })
     }

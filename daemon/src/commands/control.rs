@@ -363,9 +363,19 @@ pub(super) fn setup(
     name: Option<String>,
     notes: String,
     parts: &[String],
+    again: bool,
     daemon: &DaemonArgument,
 ) -> Result<(), Failure> {
     let read = read_stand(&daemon.stand.file)?;
+    let name = match name {
+        None if again => {
+            let reader = StoreReader::open(&read.store_folder).map_err(Failure::of)?;
+            let setup = setup_in_force(&reader).map_err(Failure::of)?;
+            let none = || Failure("--again: no setup is in force; name it".to_owned());
+            Some(setup.ok_or_else(none)?.name)
+        }
+        name => name,
+    };
     let Some(name) = name else {
         return list_setups(&read);
     };
@@ -373,6 +383,7 @@ pub(super) fn setup(
         name,
         notes,
         parts: serde_json::Map::new(),
+        again,
     };
     for part in parts {
         let Some((key, value)) = part.split_once('=') else {
@@ -389,12 +400,13 @@ pub(super) fn setup(
         Answer::Refused(error) => return Err(Failure(error)),
         Answer::NotRunning => {
             let mut store = Store::open(&read.store_folder).map_err(Failure::of)?;
-            take_setup(&mut store, &request, Clock::start().now().wall_us)
+            take_setup(&mut store, &request, Clock::start().now())
                 .map_err(Failure::of)?
                 .1
         }
     };
-    say(&format!("the next pulls belong to \"{name}\""));
+    let mounted = if again { ", put back on" } else { "" };
+    say(&format!("the next pulls belong to \"{name}\"{mounted}"));
     Ok(())
 }
 

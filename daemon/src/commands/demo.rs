@@ -139,6 +139,7 @@ async fn make_pulls(demo: DemoStand) -> Result<Vec<PullNotice>, Failure> {
             name: setup.label().to_owned(),
             notes: String::new(),
             parts: parts_of(setup),
+            again: false,
         };
         handle
             .setup(request)

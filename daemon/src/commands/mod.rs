@@ -193,6 +193,9 @@ enum Command {
         /// note; may be given several times
         #[arg(long = "part", value_name = "KEY=VALUE")]
         parts: Vec<String>,
+        /// It was taken off and put back on: how much that moves the torque is told by such repeats
+        #[arg(long)]
+        again: bool,
         #[command(flatten)]
         daemon: DaemonArgument,
     },
@@ -536,8 +539,9 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             name,
             notes,
             parts,
+            again,
             daemon,
-        } => control::setup(name, notes, &parts, &daemon),
+        } => control::setup(name, notes, &parts, again, &daemon),
         Command::Air {
             values,
             forget,

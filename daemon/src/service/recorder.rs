@@ -18,6 +18,7 @@ use crate::self_test::{TestedOn, keep_self_test};
 use crate::stream::KeepForStream;
 use leverarm_analysis::in_force::{self, CalibrationError, hash_in_force, put_change};
 use leverarm_analysis::journal::Throttle;
+use leverarm_analysis::mounting;
 use leverarm_analysis::parts::{part_differences, parts_in_words};
 use leverarm_analysis::reduction::EnteredAir;
 use leverarm_live::{EventData, Now, Record};
@@ -51,6 +52,9 @@ pub struct NewSetupRequest {
     /// What is bolted on, key by key.
     #[serde(default)]
     pub parts: serde_json::Map<String, serde_json::Value>,
+    /// It was taken off and put back on, though it is the setup in force.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub again: bool,
 }
 
 impl NewSetupRequest {
@@ -61,6 +65,7 @@ impl NewSetupRequest {
             name: name.to_owned(),
             notes: String::new(),
             parts: serde_json::Map::new(),
+            again: false,
         }
     }
 }
@@ -571,8 +576,9 @@ impl Recorder {
                 name,
                 notes: String::new(),
                 parts: serde_json::Map::new(),
+                again: false,
             };
-            belongs.setup = Some(take_setup(store, &request, self.clock.now().wall_us)?.0);
+            belongs.setup = Some(take_setup(store, &request, self.clock.now())?.0);
         }
         Ok(self.keeper.go_on_in(store, belongs)?)
     }
@@ -689,7 +695,7 @@ impl Recorder {
     }
 
     fn setup(&mut self, request: NewSetupRequest) -> Result<String, StoreError> {
-        let (id, name) = take_setup(&mut self.store, &request, self.clock.now().wall_us)?;
+        let (id, name) = take_setup(&mut self.store, &request, self.clock.now())?;
         self.keeper.belongs.setup = Some(id);
         self.setup_name = Some(name.clone());
         self.outlets.stored.send_modify(|stored| {
@@ -743,10 +749,13 @@ impl Recorder {
 pub(crate) fn take_setup(
     store: &mut Store,
     request: &NewSetupRequest,
-    created_wall_us: i64,
+    now: Now,
 ) -> Result<(SetupId, String), StoreError> {
-    let id = setup_of(store, request, created_wall_us)?;
+    let id = setup_of(store, request, now.wall_us)?;
     store.set_meta(META_SETUP, Some(&request.name))?;
+    if request.again {
+        store.add_event(&mounting::event(&request.name, now))?;
+    }
     Ok((id, request.name.clone()))
 }
 

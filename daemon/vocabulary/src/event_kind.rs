@@ -165,6 +165,8 @@ event_kinds! {
     /// A time-series server refused single points.
     StreamSetAside = "stream set aside", Error,
         "The time-series server refuses single points. What it says is with the event. They can be sent again with `leverarm stream --since`.";
+    /// Parts were taken off and put back on with the same setup.
+    MountedAgain = "setup mounted again", Info;
     /// A person left a pull out.
     PullExcluded = "pull excluded", Info;
     /// A person let a pull take part again.

@@ -1,8 +1,8 @@
 //! Single figures of a curve: peaks, averages, widths.
 
-use nalgebra::DVector;
+use nalgebra::{DMatrix, DVector};
 
-use super::scatter::LinearFit;
+use super::judge::{Judge, Number};
 use crate::curve::RAD_PER_S_PER_RPM;
 use crate::regression::Polynomial;
 
@@ -51,6 +51,35 @@ pub struct Figures {
     pub at_speeds: Vec<AtSpeed>,
 }
 
+impl Figures {
+    /// With the gap of the returns (N·m at each speed) in the half widths of averages and of single
+    /// speeds.
+    pub(super) fn widened(
+        mut self,
+        rpm: &[f64],
+        gap_nm: &[f64],
+        (low, high): (f64, f64),
+        widened: impl Fn(f64, f64) -> f64,
+    ) -> Self {
+        let area = area_between(rpm, gap_nm, low, high);
+        let area_w = area_between(rpm, &power_w(rpm, gap_nm), low, high);
+        for (estimate, gap) in [
+            (&mut self.average_torque_nm, area / (high - low)),
+            (&mut self.average_power_w, area_w / (high - low)),
+            (&mut self.area_nm_rpm, area),
+        ] {
+            estimate.half_width = widened(estimate.half_width, gap);
+        }
+        for at in &mut self.at_speeds {
+            let gap = interpolated(rpm, gap_nm, at.rpm).unwrap_or(0.0);
+            at.torque_nm.half_width = widened(at.torque_nm.half_width, gap);
+            let gap_w = gap * at.rpm * RAD_PER_S_PER_RPM;
+            at.power_w.half_width = widened(at.power_w.half_width, gap_w);
+        }
+        self
+    }
+}
+
 /// What hems a setup's figures in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Limits {
@@ -70,29 +99,28 @@ const WIDTH_SHARE: f64 = 0.9;
 const PEAK_SHARE: f64 = 0.99;
 const PEAK_POINTS_MIN: usize = 7;
 
-/// Mean curves of the setups and what each pull leaves of its own, in N·m.
+/// Mean curves of the setups and the curves of the pulls, in N·m.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Curves<'a> {
     pub(super) rpm: &'a [f64],
     pub(super) means: &'a [Vec<f64>],
-    /// Setup and residual curve of each pull.
-    pub(super) residuals: &'a [(usize, Vec<f64>)],
-    pub(super) dof: usize,
+    /// Setup and curve of each row of the judge.
+    pub(super) rows: &'a [(usize, Vec<f64>)],
+    pub(super) judge: &'a Judge,
 }
 
-/// A figure of every setup, with its standard deviation for a single pull pooled over all.
+/// A figure of every setup, and how sure differences of it are.
 #[derive(Debug, Clone)]
 struct Pooled {
     values: Vec<f64>,
-    sd: f64,
+    fit: Option<Number>,
 }
 
 /// All figures of all setups.
 #[derive(Debug)]
 pub(super) struct FigureTable<'a> {
-    fit: &'a LinearFit,
-    /// Student's t.
-    factor: f64,
+    judge: &'a Judge,
+    confidence: f64,
     peak_torque: [Pooled; 2],
     peak_power: [Pooled; 2],
     average_torque: Pooled,
@@ -105,9 +133,8 @@ pub(super) struct FigureTable<'a> {
 
 impl<'a> FigureTable<'a> {
     pub(super) fn new(
-        curves: Curves<'_>,
-        fit: &'a LinearFit,
-        factor: f64,
+        curves: Curves<'a>,
+        confidence: f64,
         range_rpm: (f64, f64),
         speeds_rpm: &[f64],
     ) -> Self {
@@ -148,8 +175,8 @@ impl<'a> FigureTable<'a> {
             })
             .collect();
         Self {
-            fit,
-            factor,
+            judge: curves.judge,
+            confidence,
             peak_torque: peaks(false),
             peak_power: peaks(true),
             average_torque: curves.pooled(|_, torque| area(torque) / (high - low)),
@@ -163,7 +190,6 @@ impl<'a> FigureTable<'a> {
 
     /// `weights` of the setups: one for a setup's own figures, minus one and one for a difference.
     pub(super) fn figures(&self, weights: &DVector<f64>) -> Figures {
-        let ratio = self.fit.variance_ratio(weights).sqrt();
         let estimate = |pooled: &Pooled| Estimate {
             value: pooled
                 .values
@@ -171,7 +197,9 @@ impl<'a> FigureTable<'a> {
                 .zip(weights.iter())
                 .map(|(v, w)| v * w)
                 .sum(),
-            half_width: self.factor * pooled.sd * ratio,
+            half_width: pooled.fit.as_ref().map_or(f64::NAN, |fit| {
+                self.judge.half_width(fit, weights, self.confidence)
+            }),
         };
         let at_speed = |(rpm, torque): &(f64, Pooled)| {
             let torque_nm = estimate(torque);
@@ -201,27 +229,14 @@ impl<'a> FigureTable<'a> {
 }
 
 impl Curves<'_> {
-    /// A figure of every setup's mean curve; its scatter from what it does when a pull's own
-    /// residual is added to the mean. Exact for figures that are linear in the curve.
+    /// A figure of every setup's mean curve, and the mixed model of the pulls' own figures.
     fn pooled(&self, figure: impl Fn(usize, &[f64]) -> f64) -> Pooled {
-        let values: Vec<f64> = self
-            .means
-            .iter()
-            .enumerate()
-            .map(|(setup, mean)| figure(setup, mean))
-            .collect();
-        let squares: f64 = self
-            .residuals
-            .iter()
-            .filter_map(|(setup, residual)| {
-                let mean = self.means.get(*setup)?;
-                let pull: Vec<f64> = mean.iter().zip(residual).map(|(m, r)| m + r).collect();
-                Some((figure(*setup, &pull) - values.get(*setup)?).powi(2))
-            })
-            .sum();
+        let means = self.means.iter().enumerate();
+        let own = self.rows.iter().map(|(setup, row)| figure(*setup, row));
+        let own = DMatrix::from_iterator(self.rows.len(), 1, own);
         Pooled {
-            values,
-            sd: (squares / self.dof.max(1) as f64).sqrt(),
+            values: means.map(|(setup, mean)| figure(setup, mean)).collect(),
+            fit: self.judge.number(&own),
         }
     }
 }

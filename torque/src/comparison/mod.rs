@@ -1,27 +1,37 @@
 //! What a change did: setups compared from repeated pulls, with an honest answer.
 //!
 //! # Model
-//! A pull's torque curve, divided by the mean of all curves of the test, is
-//! `setup(rpm) + drift(rpm) · t + scatter(rpm)`. `t` is the pull's number or the time, so drift is one
-//! straight line for the whole test; it is taken out when some setup was tested again after another
-//! one (only a return tells drift from a change). Setups and drift are found by least squares with the
-//! same design at every speed, so the variance of any difference is that of a single pull times a
-//! number known from the plan: the uncertainty of the drift is carried by that number and by the
-//! degree of freedom it takes. No pull is treated unlike the others; see [`FirstPulls`].
+//! A pull's torque curve, divided by the mean of all curves compared, is
+//! `setup(rpm) + build(rpm) + day(rpm) + drift(rpm, t) + pull(rpm)`, for all pulls of the store at once:
+//! one linear mixed model ([`crate::mixed`]). A build is one mounting of the parts. Drift within a
+//! session is a straight line, a warming up that falls in the first pulls, and neighbours that are
+//! alike. Variances are estimated by restricted maximum likelihood, apart for the overall factor of a
+//! curve, its slope over rpm and the remainder, because they need not have the same shape.
 //!
-//! Scatter is pooled over the setups, as repeatability is in ISO 5725-2. Its repeatability limit is
-//! r = 2.8 s_r (ISO 5725-6): two single pulls differ by less, 19 times out of 20.
+//! Inference is on builds: the means of mountings, weighted by the covariance found, with a level for
+//! each session and a straight drift for each with more than one setup. How much they scatter is told
+//! by builds alone, so the degrees of freedom are the builds beyond those unknowns, whatever the ratio
+//! of builds' to pulls' scatter. What earlier sessions tell of builds serves the next one. Setups that
+//! were never tested in one session are compared through those that link them.
+//!
+//! # What keeps an answer back
+//! With fewer than [`REPEATED_BUILDS_MIN`] builds beyond the unknowns, or without a return or a link,
+//! nothing is claimed ([`Doubt`]); the numbers are then those of independent pulls around a straight
+//! drift, by least squares. A typical scatter of builds may stand in. No claim is made while the
+//! difference lies inside half the gap of the returns, and what that gap has in excess of what other
+//! sessions let expect widens the band.
+//!
+//! Repeatability is pooled over the setups as in ISO 5725-2. Its limit is r = 2.8 s_r (ISO 5725-6): two
+//! single pulls differ by less, 19 times out of 20.
 //!
 //! # Simultaneous band
 //! The band of a difference holds the true difference at *all* speeds at once with the confidence
-//! asked for. Its half width is `c · s(rpm) · √ratio`. `s` comes from a low-rank model of the residual
-//! curves: an overall factor and a slope over rpm with their covariance, and a remainder whose
-//! variance is smoothed over the speeds. `c` is the quantile of the largest |difference| / standard
+//! asked for. Its half width is `c · s(rpm)`, `s` the standard error from factor, slope and a remainder
+//! whose variance is smoothed over the speeds. `c` is the quantile of the largest |difference| / standard
 //! error along the curve, simulated from that model (a max-t by parametric bootstrap), with `s`
-//! estimated anew from as few simulated pulls each time. That anew is the small-sample correction:
-//! with scatter that is one factor for the whole curve, `c` is Student's t of the same degrees of
-//! freedom. The remainder is simulated as a Gaussian process with the spectrum of the residuals.
-//! Coverage between 94 and 96 % is tested by simulation in `tests/src/bin/comparison.rs`.
+//! estimated anew each time with as few degrees of freedom. That anew is the small-sample correction:
+//! with scatter that is one factor for the whole curve, `c` is Student's t. How often band and claims
+//! are right, in worlds that a shed may be, is counted by `tests/src/bin/comparison.rs`.
 //!
 //! Sources: P. H. Westfall, S. S. Young, *Resampling-Based Multiple Testing*, 1993 (max-t);
 //! T. Hothorn, F. Bretz, P. Westfall, *Biometrical Journal* 50 (2008) 346 (simultaneous inference in
@@ -29,14 +39,13 @@
 //!
 //! Power is torque times speed, so the band of its difference is the torque's times speed and holds at
 //! the same time.
-//!
-//! # What it does not know
-//! Only pull-to-pull scatter is in the band. What is the same in every pull cancels; what changes when
-//! parts are taken off and put back on is seen only when a setup is built up more than once.
 
 mod band;
 mod checks;
 mod figure;
+mod ground;
+mod judge;
+mod layout;
 mod region;
 mod scatter;
 pub mod two_sample;
@@ -44,18 +53,24 @@ pub mod words;
 
 use std::cell::RefCell;
 use std::collections::BTreeMap;
+use std::rc::Rc;
 
 use nalgebra::{DMatrix, DVector};
 
 pub use checks::FirstPulls;
 pub use figure::{AtSpeed, Estimate, Figures, Limits};
+pub use ground::{Doubt, Ground, Memory, REPEATED_BUILDS_MIN, Step};
+pub use layout::SESSION_PAUSE_S;
 pub use region::{Crossover, Region, Verdict};
 
 use crate::curve::{Curve, Source};
 use band::MaxT;
 use figure::{Curves, FigureTable, power_w};
+use ground::Grounds;
+use judge::Judge;
+use layout::{Layout, Structure};
 use region::Judged;
-use scatter::{Basis, LinearFit, Scatter};
+use scatter::{Basis, LinearFit};
 use two_sample::{Difference, Sample, detectable_effect, two_sided_factor, upper_tail};
 
 /// Fewest speeds common to all pulls.
@@ -91,6 +106,9 @@ pub struct Pull {
     pub label: String,
     /// Index of its setup.
     pub setup: usize,
+    /// Number of the mounting: another one whenever parts were taken off or put on since the pull
+    /// before, for another setup or for the same.
+    pub build: usize,
     /// When it was made, s from any zero.
     pub time_s: f64,
     /// Its curve, speeds ascending; on the same grid of speeds as the other pulls'.
@@ -100,7 +118,7 @@ pub struct Pull {
 impl Pull {
     /// The trustworthy points of a reduced curve.
     #[must_use]
-    pub fn of_curve(label: String, setup: usize, time_s: f64, curve: &Curve) -> Self {
+    pub fn of_curve(label: String, setup: usize, build: usize, time_s: f64, curve: &Curve) -> Self {
         let sampled = |point: &crate::curve::CurvePoint| Sampled {
             rpm: point.rpm,
             torque_nm: point.torque_nm,
@@ -109,6 +127,7 @@ impl Pull {
         Self {
             label,
             setup,
+            build,
             time_s,
             curve: curve
                 .points
@@ -139,6 +158,12 @@ pub struct Options {
     pub drift_axis: DriftAxis,
     /// Whether to take the drift out where a return shows it; otherwise it is only stated.
     pub remove_drift: bool,
+    /// So many setups are compared, from the first; all when absent. Pulls with the others tell how
+    /// builds and days scatter, and link setups that were never tested on one day.
+    pub compared: Option<usize>,
+    /// How much putting parts back on moves the torque, from elsewhere: used until the stand knows
+    /// better, and marked so.
+    pub typical_build: Option<TypicalBuild>,
     /// A difference in N·m too small to matter to the person.
     pub margin_nm: Option<f64>,
     /// Range of speeds of averages and equivalence; all when absent.
@@ -154,12 +179,23 @@ pub struct Options {
     pub seed: u64,
 }
 
+/// A published or otherwise typical scatter of builds.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TypicalBuild {
+    /// Standard deviation of the torque from one mounting to the next, as a share.
+    pub relative_sd: f64,
+    /// Degrees of freedom that it is worth: 4 says that it may be wrong by a third or more.
+    pub degrees_of_freedom: f64,
+}
+
 impl Default for Options {
     fn default() -> Self {
         Self {
             confidence: 0.95,
             drift_axis: DriftAxis::default(),
             remove_drift: true,
+            compared: None,
+            typical_build: None,
             margin_nm: None,
             range_rpm: None,
             speeds_rpm: Vec::new(),
@@ -345,6 +381,8 @@ pub struct Pair {
     pub first: usize,
     /// Index of the second.
     pub second: usize,
+    /// Distance of neighbouring speeds.
+    pub step_rpm: f64,
     /// Difference of torque, N·m.
     pub difference_nm: Vec<f64>,
     /// Half width of its simultaneous band, N·m.
@@ -357,6 +395,10 @@ pub struct Pair {
     pub detectable_nm: f64,
     /// Probability of so large a difference anywhere by chance.
     pub p_value: f64,
+    /// Factor of the simultaneous band.
+    pub critical_value: f64,
+    /// What the answer rests on, and what keeps it back.
+    pub ground: Ground,
     /// Ranges of speeds with their verdicts.
     pub regions: Vec<Region>,
     /// Where the curves surely cross.
@@ -387,6 +429,8 @@ pub struct Comparison {
     pub confidence: f64,
     /// Factor of the simultaneous bands.
     pub critical_value: f64,
+    /// What is known of builds and days.
+    pub memory: Memory,
     /// The setups, in the order given.
     pub setups: Vec<Setup>,
     /// Scatter.
@@ -411,18 +455,35 @@ pub fn compare(
     options: &Options,
 ) -> Result<Comparison, ComparisonError> {
     check(names, pulls, options)?;
-    let mut pulls: Vec<&Pull> = pulls.iter().collect();
-    pulls.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
-    let grid = Grid::common(&pulls)?;
+    let compared = compared(names, options);
+    let mut all: Vec<&Pull> = pulls.iter().collect();
+    all.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
+    let own: Vec<&Pull> = all.iter().filter(|p| p.setup < compared).copied().collect();
+    let grid = Grid::common(&own)?;
     let range_rpm = grid.range(options.range_rpm)?;
-    let plan = Plan::new(names.len(), &pulls, options);
-    let study = Study::new(&grid, &plan, options)?;
-    study.compare(names, &pulls, range_rpm, options)
+    let plan = Plan::new(compared, &own, options);
+    let study = Study::new(&grid, &plan, &own, &all, options)?;
+    study.compare(names, &own, range_rpm, options)
+}
+
+/// How many setups are compared.
+fn compared(names: &[String], options: &Options) -> usize {
+    options.compared.unwrap_or(names.len()).min(names.len())
+}
+
+/// A pull's point at a speed of the grid.
+fn point_at(pull: &Pull, rpm: f64) -> Option<Sampled> {
+    let right = pull.curve.partition_point(|p| p.rpm < rpm - SAME_SPEED_RPM);
+    pull.curve
+        .get(right)
+        .filter(|p| (p.rpm - rpm).abs() <= SAME_SPEED_RPM)
+        .copied()
 }
 
 fn check(names: &[String], pulls: &[Pull], options: &Options) -> Result<(), ComparisonError> {
-    if names.len() < 2 {
-        return Err(ComparisonError::TooFewSetups(names.len()));
+    let compared = compared(names, options);
+    if compared < 2 {
+        return Err(ComparisonError::TooFewSetups(compared));
     }
     if let Some(pull) = pulls.iter().find(|pull| pull.setup >= names.len()) {
         return Err(ComparisonError::NoSuchSetup {
@@ -431,16 +492,17 @@ fn check(names: &[String], pulls: &[Pull], options: &Options) -> Result<(), Comp
             setups: names.len(),
         });
     }
-    for (setup, name) in names.iter().enumerate() {
+    for (setup, name) in names.iter().enumerate().take(compared) {
         if !pulls.iter().any(|pull| pull.setup == setup) {
             return Err(ComparisonError::NoPulls(name.clone()));
         }
     }
-    let found = pulls.len().saturating_sub(names.len());
+    let own = pulls.iter().filter(|pull| pull.setup < compared).count();
+    let found = own.saturating_sub(compared);
     if found < DOF_MIN {
         return Err(ComparisonError::TooFewPulls {
-            pulls: pulls.len(),
-            setups: names.len(),
+            pulls: own,
+            setups: compared,
             found,
         });
     }
@@ -454,6 +516,16 @@ fn check(names: &[String], pulls: &[Pull], options: &Options) -> Result<(), Comp
     };
     positive("margin", options.margin_nm)?;
     positive("difference to resolve", options.resolve_nm)?;
+    if let Some(typical) = options.typical_build
+        && !((1e-6..0.5).contains(&typical.relative_sd)
+            && (1.0..=1000.0).contains(&typical.degrees_of_freedom))
+    {
+        return Err(ComparisonError::BadOption {
+            what: "typical scatter of builds",
+            expected: "a share of torque from 0.000001 to 0.5, from 1 to 1000 degrees of freedom",
+            found: typical.relative_sd,
+        });
+    }
     if !(0.5..=0.999).contains(&options.confidence) {
         return Err(ComparisonError::BadOption {
             what: "confidence",
@@ -481,19 +553,12 @@ struct Grid {
 
 impl Grid {
     fn common(pulls: &[&Pull]) -> Result<Self, ComparisonError> {
-        let at = |pull: &Pull, rpm: f64| {
-            let right = pull.curve.partition_point(|p| p.rpm < rpm - SAME_SPEED_RPM);
-            pull.curve
-                .get(right)
-                .filter(|p| (p.rpm - rpm).abs() <= SAME_SPEED_RPM)
-                .copied()
-        };
         let first = pulls.first().map_or(&[][..], |pull| &pull.curve);
         let columns: Vec<(f64, Vec<Sampled>)> = first
             .iter()
             .filter_map(|point| {
                 let all: Option<Vec<Sampled>> =
-                    pulls.iter().map(|pull| at(pull, point.rpm)).collect();
+                    pulls.iter().map(|pull| point_at(pull, point.rpm)).collect();
                 Some((point.rpm, all?))
             })
             .collect();
@@ -624,64 +689,136 @@ impl Plan {
             &self.plain
         }
     }
-
-    /// Weights that pick a setup's mean in the middle of the test.
-    fn setup(&self, setup: usize) -> DVector<f64> {
-        let mut weights = DVector::zeros(self.design().ncols());
-        if let Some(weight) = weights.get_mut(setup) {
-            *weight = 1.0;
-        }
-        weights
-    }
 }
 
-/// The fit and what judges it.
+/// The fits and what judges them.
 struct Study<'a> {
     grid: &'a Grid,
     plan: &'a Plan,
     scale: Vec<f64>,
-    /// Relative curves, one row a pull.
+    /// Relative curves of the pulls compared, one row a pull.
     relative: DMatrix<f64>,
+    /// Least squares of these pulls alone, as if they scattered independently.
     fit: LinearFit,
-    scatter: Scatter,
-    max_t: MaxT,
-    critical: f64,
+    basis: Basis,
+    judge: Judge,
+    grounds: Grounds,
+    /// Curves of all rows that the judge knows, N·m, with their setups.
+    rows: Vec<(usize, Vec<f64>)>,
     confidence: f64,
+    draws: usize,
+    seed: u64,
+    /// The critical values of bands by their degrees of freedom: those of most pairs are the same.
+    max_t: RefCell<BTreeMap<[usize; 2], Rc<MaxT>>>,
     /// True difference, in standard errors, that shows with so many more pulls with each of two
     /// setups: every pair asks for much the same numbers.
-    effects: RefCell<BTreeMap<u32, f64>>,
+    effects: RefCell<BTreeMap<(u32, u64, u64), f64>>,
+}
+
+/// A contrast of setups along the speeds.
+struct Contrast {
+    /// N·m
+    torque_nm: Vec<f64>,
+    /// N·m
+    standard_error_nm: Vec<f64>,
+    /// Degrees of freedom of the overall factor.
+    dof: f64,
+    max_t: Rc<MaxT>,
+    /// Factor of the simultaneous band.
+    critical: f64,
 }
 
 impl<'a> Study<'a> {
-    fn new(grid: &'a Grid, plan: &'a Plan, options: &Options) -> Result<Self, ComparisonError> {
+    fn new(
+        grid: &'a Grid,
+        plan: &'a Plan,
+        own: &[&Pull],
+        all: &[&Pull],
+        options: &Options,
+    ) -> Result<Self, ComparisonError> {
         let scale = grid.scale()?;
         let (pulls, points) = grid.torque_nm.shape();
         let relative = DMatrix::from_fn(pulls, points, |i, j| grid.torque_nm[(i, j)] / scale[j]);
-        let too_few = ComparisonError::TooFewPulls {
+        let too_few = || ComparisonError::TooFewPulls {
             pulls,
             setups: plan.plain.ncols(),
             found: 0,
         };
-        let fit = LinearFit::new(plan.design(), &relative).ok_or(too_few)?;
+        let fit = LinearFit::new(plan.design(), &relative).ok_or_else(too_few)?;
         let basis = Basis::new(points);
-        // Columns are contiguous in memory, so pulls become columns.
-        let by_pull = fit.residuals.transpose();
-        let rows = || by_pull.as_slice().chunks_exact(points);
-        let scatter = Scatter::of_rows(&basis, rows(), fit.dof);
-        let generator = scatter.generator(&basis, rows(), fit.dof);
-        let max_t = MaxT::simulate(&basis, &generator, fit.dof, options.draws, options.seed);
+        let remembered = Remembered::new(all, &grid.rpm, &scale);
+        let compared = plan.plain.ncols();
+        let (grounds, judge) = Grounds::new(
+            &remembered.pulls,
+            &remembered.relative,
+            compared,
+            &basis,
+            options,
+        );
+        let plain = || {
+            let layout = Layout::new(own, compared, &plan.axis);
+            let curves = layout.averaged(&relative);
+            Judge::new(&basis, &curves, layout, Structure::plain(plan.remove_drift))
+        };
+        let judge = judge.or_else(plain).ok_or_else(too_few)?;
+        let curves = if grounds.builds_known() {
+            judge.layout.averaged(&remembered.relative)
+        } else {
+            judge.layout.averaged(&relative)
+        };
+        let rows = curves
+            .row_iter()
+            .zip(&judge.layout.setups)
+            .map(|(row, setup)| (*setup, row.iter().zip(&scale).map(|(r, s)| r * s).collect()));
         Ok(Self {
             grid,
             plan,
+            rows: rows.collect(),
             scale,
             relative,
-            critical: max_t.critical(options.confidence),
-            confidence: options.confidence,
             fit,
-            scatter,
-            max_t,
+            basis,
+            judge,
+            grounds,
+            confidence: options.confidence,
+            draws: options.draws,
+            seed: options.seed,
+            max_t: RefCell::default(),
             effects: RefCell::default(),
         })
+    }
+
+    fn weights(&self, setup: usize) -> DVector<f64> {
+        DVector::from_fn(self.judge.layout.count, |i, _| {
+            f64::from(u8::from(i == setup))
+        })
+    }
+
+    fn contrast(&self, weights: &DVector<f64>) -> Contrast {
+        let spread = self.judge.spread(&self.basis, weights);
+        let dof = spread.dof.map(|dof| whole(dof).max(1));
+        let known = self.max_t.borrow().get(&dof).cloned();
+        let max_t = known.unwrap_or_else(|| {
+            let generator = self.judge.generator(&self.basis, &spread);
+            let simulated = MaxT::simulate(&self.basis, &generator, dof, self.draws, self.seed);
+            let simulated = Rc::new(simulated);
+            self.max_t.borrow_mut().insert(dof, Rc::clone(&simulated));
+            simulated
+        });
+        let in_nm = |relative: &[f64]| {
+            relative
+                .iter()
+                .zip(&self.scale)
+                .map(|(r, s)| r * s)
+                .collect()
+        };
+        Contrast {
+            torque_nm: in_nm(&self.judge.curve(&self.basis, weights)),
+            standard_error_nm: in_nm(&spread.scatter.sd),
+            dof: spread.dof[0],
+            critical: max_t.critical(self.confidence),
+            max_t,
+        }
     }
 
     /// True difference, in standard errors, that shows with a probability of 90 % with `more` pulls
@@ -689,42 +826,26 @@ impl<'a> Study<'a> {
     ///
     /// More pulls lower the critical value too. The band's is taken as Student's t with Bonferroni's
     /// allowance for some number of independent speeds, and that number is kept.
-    fn effect(&self, more: u32) -> f64 {
-        let known = self.effects.borrow().get(&more).copied();
+    fn effect(&self, contrast: &Contrast, more: u32) -> f64 {
+        let key = (more, contrast.critical.to_bits(), contrast.dof.to_bits());
+        let known = self.effects.borrow().get(&key).copied();
         known.unwrap_or_else(|| {
+            let dof = contrast.dof + 2.0 * f64::from(more);
             let critical = if more == 0 {
-                self.critical
+                contrast.critical
             } else {
                 let alpha = 1.0 - self.confidence;
-                let speeds = (alpha / (2.0 * upper_tail(self.critical, self.dof()))).max(1.0);
-                two_sided_factor(alpha / speeds, self.dof() + 2.0 * f64::from(more))
+                let speeds = (alpha / (2.0 * upper_tail(contrast.critical, contrast.dof))).max(1.0);
+                two_sided_factor(alpha / speeds, dof)
             };
-            let dof = self.dof() + 2.0 * f64::from(more);
             let effect = detectable_effect(DETECTION_PROBABILITY, critical, dof);
-            self.effects.borrow_mut().insert(more, effect);
+            self.effects.borrow_mut().insert(key, effect);
             effect
         })
     }
 
     fn dof(&self) -> f64 {
         self.fit.dof as f64
-    }
-
-    /// A combination of the fit in N·m.
-    fn torque(&self, weights: &DVector<f64>) -> Vec<f64> {
-        let relative = self.fit.combination(weights);
-        relative
-            .iter()
-            .zip(&self.scale)
-            .map(|(r, s)| r * s)
-            .collect()
-    }
-
-    /// Standard error of that combination in N·m.
-    fn standard_error(&self, weights: &DVector<f64>) -> Vec<f64> {
-        let ratio = self.fit.variance_ratio(weights).sqrt();
-        let sd = self.scatter.sd.iter().zip(&self.scale);
-        sd.map(|(sd, scale)| ratio * sd * scale).collect()
     }
 
     fn compare(
@@ -734,32 +855,21 @@ impl<'a> Study<'a> {
         range_rpm: (f64, f64),
         options: &Options,
     ) -> Result<Comparison, ComparisonError> {
-        let weights: Vec<DVector<f64>> = (0..names.len()).map(|s| self.plan.setup(s)).collect();
-        let means: Vec<Vec<f64>> = weights.iter().map(|w| self.torque(w)).collect();
-        let residuals: Vec<(usize, Vec<f64>)> = self
-            .plan
-            .setups
-            .iter()
-            .enumerate()
-            .map(|(i, setup)| {
-                let row = self.fit.residuals.row(i);
-                (
-                    *setup,
-                    row.iter().zip(&self.scale).map(|(r, s)| r * s).collect(),
-                )
-            })
+        let compared = self.plan.plain.ncols();
+        let contrasts: Vec<Contrast> = (0..self.judge.layout.count)
+            .map(|s| self.contrast(&self.weights(s)))
             .collect();
+        let means: Vec<Vec<f64>> = contrasts.iter().map(|c| c.torque_nm.clone()).collect();
         let curves = Curves {
             rpm: &self.grid.rpm,
             means: &means,
-            residuals: &residuals,
-            dof: self.fit.dof,
+            rows: &self.rows,
+            judge: &self.judge,
         };
-        let t = two_sided_factor(1.0 - self.confidence, self.dof());
-        let figures = FigureTable::new(curves, &self.fit, t, range_rpm, &options.speeds_rpm);
-        let averages = self.averages(&curves, range_rpm);
-        let setups: Vec<Setup> = (0..names.len())
-            .map(|s| (s, figures.figures(&weights[s]), self.systematic(s)))
+        let figures = FigureTable::new(curves, self.confidence, range_rpm, &options.speeds_rpm);
+        let averages = self.averages(range_rpm);
+        let setups: Vec<Setup> = (0..compared)
+            .map(|s| (s, figures.figures(&self.weights(s)), self.systematic(s)))
             .map(|(s, figures, systematic_nm)| Setup {
                 name: names[s].clone(),
                 pulls: pulls
@@ -767,7 +877,7 @@ impl<'a> Study<'a> {
                     .filter(|pull| pull.setup == s)
                     .map(|pull| pull.label.clone())
                     .collect(),
-                band_nm: times(&self.standard_error(&weights[s]), self.critical),
+                band_nm: times(&contrasts[s].standard_error_nm, contrasts[s].critical),
                 peak_total_half_width: self.peak_total(&figures, &systematic_nm),
                 systematic_nm,
                 relative_sd: self.own_sd(s),
@@ -777,14 +887,13 @@ impl<'a> Study<'a> {
             })
             .collect();
         let asked = Asked {
-            weights: &weights,
             figures: &figures,
             averages: &averages,
             range_rpm,
             options,
         };
-        let pairs = (0..names.len())
-            .flat_map(|first| (first + 1..names.len()).map(move |second| (first, second)))
+        let pairs: Vec<Pair> = (0..compared)
+            .flat_map(|first| (first + 1..compared).map(move |second| (first, second)))
             .map(|(first, second)| self.pair(first, second, &asked))
             .collect();
         let drift = self.drift();
@@ -799,7 +908,8 @@ impl<'a> Study<'a> {
             rpm: self.grid.rpm.clone(),
             range_rpm,
             confidence: self.confidence,
-            critical_value: self.critical,
+            critical_value: pairs.first().map_or(f64::NAN, |pair| pair.critical_value),
+            memory: self.grounds.memory(&self.judge),
             setups,
             repeatability: self.repeatability(),
             drift,
@@ -810,18 +920,32 @@ impl<'a> Study<'a> {
     }
 
     /// Average torque of each pull over the range, drift taken out, by setup.
-    fn averages(&self, curves: &Curves<'_>, (low, high): (f64, f64)) -> Vec<Vec<f64>> {
-        let mut averages = vec![Vec::new(); curves.means.len()];
-        for (setup, residual) in curves.residuals {
-            let pull: Vec<f64> = curves.means[*setup]
-                .iter()
-                .zip(residual)
-                .map(|(m, r)| m + r)
-                .collect();
-            let area = figure::area_between(curves.rpm, &pull, low, high);
+    fn averages(&self, (low, high): (f64, f64)) -> Vec<Vec<f64>> {
+        let mut averages = vec![Vec::new(); self.plan.plain.ncols()];
+        for (i, setup) in self.plan.setups.iter().enumerate() {
+            let mean = self.fit.coefficients.row(*setup);
+            let own = self.fit.residuals.row(i) + mean;
+            let torque: Vec<f64> = own.iter().zip(&self.scale).map(|(r, s)| r * s).collect();
+            let area = figure::area_between(&self.grid.rpm, &torque, low, high);
             averages[*setup].push(area / (high - low));
         }
         averages
+    }
+
+    /// Differences of figures, no surer than the gap of the returns lets them be.
+    fn widened_figures(&self, figures: Figures, ground: &Ground, range: (f64, f64)) -> Figures {
+        if ground.gap.is_empty() {
+            return figures;
+        }
+        let gap_nm: Vec<f64> = ground
+            .gap
+            .iter()
+            .zip(&self.scale)
+            .map(|(g, s)| g * s)
+            .collect();
+        figures.widened(&self.grid.rpm, &gap_nm, range, |half, gap| {
+            ground.widened(half, gap)
+        })
     }
 
     /// Mean of the systematic uncertainty over a setup's pulls.
@@ -901,14 +1025,35 @@ impl<'a> Study<'a> {
     }
 
     fn pair(&self, first: usize, second: usize, asked: &Asked<'_>) -> Pair {
-        let weights = &asked.weights[second] - &asked.weights[first];
+        let weights = self.weights(second) - self.weights(first);
         let rpm = &self.grid.rpm;
-        let difference_nm = self.torque(&weights);
-        let standard_error = self.standard_error(&weights);
-        let band_nm = times(&standard_error, self.critical);
-        let t = |alpha: f64| two_sided_factor(alpha, self.dof());
-        let pointwise_nm = times(&standard_error, t(1.0 - self.confidence));
-        let detectable_by_rpm_nm = times(&standard_error, self.effect(0));
+        let contrast = self.contrast(&weights);
+        let ground = self.grounds.ground(&self.judge, first, second);
+        let t = |alpha: f64| two_sided_factor(alpha, contrast.dof);
+        let widened = |half_width: Vec<f64>| -> Vec<f64> {
+            let gaps = ground
+                .gap
+                .iter()
+                .zip(&self.scale)
+                .map(|(gap, scale)| gap * scale);
+            let gaps = gaps.chain(std::iter::repeat(0.0));
+            let wide = half_width.into_iter().zip(gaps);
+            wide.map(|(half, gap)| ground.widened(half, gap)).collect()
+        };
+        let band_nm = widened(times(&contrast.standard_error_nm, contrast.critical));
+        let pointwise_nm = widened(times(&contrast.standard_error_nm, t(1.0 - self.confidence)));
+        let detectable_by_rpm_nm = widened(times(
+            &contrast.standard_error_nm,
+            self.effect(&contrast, 0),
+        ));
+        let figures =
+            self.widened_figures(asked.figures.figures(&weights), &ground, asked.range_rpm);
+        let Contrast {
+            torque_nm: difference_nm,
+            standard_error_nm: standard_error,
+            ..
+        } = &contrast;
+        let (difference_nm, standard_error) = (difference_nm.clone(), standard_error.clone());
         let judged = Judged {
             rpm,
             difference: &difference_nm,
@@ -916,6 +1061,7 @@ impl<'a> Study<'a> {
             pointwise: &pointwise_nm,
             detectable: &detectable_by_rpm_nm,
             margin: asked.options.margin_nm,
+            withheld: !ground.doubts.is_empty(),
         };
         let samples = Sample::of(&asked.averages[first]).zip(Sample::of(&asked.averages[second]));
         let extreme = |sign: f64| {
@@ -938,22 +1084,29 @@ impl<'a> Study<'a> {
         Pair {
             first,
             second,
+            step_rpm: region::smallest_step(rpm),
             detectable_nm: self.largest_in(&detectable_by_rpm_nm, asked.range_rpm),
-            p_value: self
+            p_value: contrast
                 .max_t
                 .p_value(band::largest(&difference_nm, &standard_error)),
+            critical_value: contrast.critical,
             regions: judged.regions(),
             crossovers: judged.crossovers(),
             greatest_gain: extreme(1.0),
             greatest_loss: extreme(-1.0),
-            figures: asked.figures.figures(&weights),
+            figures,
             welch_average_nm: samples
                 .map(|(a, b)| Difference::welch(&a, &b))
                 .filter(|welch| welch.standard_error > 0.0),
             equivalence: asked.options.margin_nm.map(|margin| {
-                self.equivalence(margin, &difference_nm, &standard_error, asked.range_rpm)
+                let found = self.equivalence(margin, &contrast, asked.range_rpm);
+                Equivalence {
+                    equivalent: found.equivalent && ground.doubts.is_empty(),
+                    ..found
+                }
             }),
-            further_pulls: self.further_pulls(counts, &detectable_by_rpm_nm, asked),
+            further_pulls: self.further_pulls(counts, &contrast, &detectable_by_rpm_nm, asked),
+            ground,
             difference_nm,
             band_nm,
             pointwise_nm,
@@ -973,18 +1126,18 @@ impl<'a> Study<'a> {
     fn equivalence(
         &self,
         margin_nm: f64,
-        difference_nm: &[f64],
-        standard_error: &[f64],
+        contrast: &Contrast,
         range_rpm: (f64, f64),
     ) -> Equivalence {
-        let p_values: Vec<f64> = difference_nm
+        let p_values: Vec<f64> = contrast
+            .torque_nm
             .iter()
-            .zip(standard_error)
+            .zip(&contrast.standard_error_nm)
             .map(|(value, standard_error)| {
                 let difference = Difference {
                     value: *value,
                     standard_error: *standard_error,
-                    degrees_of_freedom: self.dof(),
+                    degrees_of_freedom: contrast.dof,
                 };
                 difference.equivalence_p_value(margin_nm)
             })
@@ -1002,6 +1155,7 @@ impl<'a> Study<'a> {
     fn further_pulls(
         &self,
         counts: [usize; 2],
+        contrast: &Contrast,
         detectable_nm: &[f64],
         asked: &Asked<'_>,
     ) -> FurtherPulls {
@@ -1016,8 +1170,9 @@ impl<'a> Study<'a> {
             counts.iter().map(|n| 1.0 / (*n as f64 + more)).sum()
         };
         // Of a single pull, so that the plan's number of pulls can change.
-        let per_effect = now / self.effect(0) / ratio(0).sqrt();
-        let shows = |more| per_effect * self.effect(more) * ratio(more).sqrt() <= difference_nm;
+        let per_effect = now / self.effect(contrast, 0) / ratio(0).sqrt();
+        let shows =
+            |more| per_effect * self.effect(contrast, more) * ratio(more).sqrt() <= difference_nm;
         let each = if now <= difference_nm {
             Some(0)
         } else {
@@ -1088,14 +1243,54 @@ impl<'a> Study<'a> {
                 setups[setup].name
             ));
         }
+        for label in self.grounds.apart() {
+            remarks.push(format!(
+                "pull {label} stands so far apart from all others that the bands do without it; exclude it if you know why"
+            ));
+        }
         remarks.extend(narrowing(pulls, &self.grid.rpm));
         remarks
     }
 }
 
+/// All pulls of the store that cover the speeds compared.
+struct Remembered<'a> {
+    pulls: Vec<&'a Pull>,
+    /// Relative curves, one row a pull.
+    relative: DMatrix<f64>,
+}
+
+impl<'a> Remembered<'a> {
+    fn new(all: &[&'a Pull], rpm: &[f64], scale: &[f64]) -> Self {
+        let curve = |pull: &Pull| -> Option<Vec<f64>> {
+            let points = rpm.iter().zip(scale);
+            points
+                .map(|(rpm, scale)| Some(point_at(pull, *rpm)?.torque_nm / scale))
+                .collect()
+        };
+        let covering: Vec<(&'a Pull, Vec<f64>)> = all
+            .iter()
+            .filter_map(|pull| Some((*pull, curve(pull)?)))
+            .filter(|(_, curve)| curve.iter().all(|torque| torque.is_finite()))
+            .collect();
+        Self {
+            relative: DMatrix::from_fn(covering.len(), rpm.len(), |i, j| covering[i].1[j]),
+            pulls: covering.into_iter().map(|(pull, _)| pull).collect(),
+        }
+    }
+}
+
+/// Degrees of freedom as a number of residual curves.
+fn whole(dof: f64) -> usize {
+    // At most the rows there are.
+    (1..=1_000_000_u32)
+        .take_while(|n| f64::from(*n) <= dof + 0.5)
+        .take(1000)
+        .count()
+}
+
 /// What the pairs are made from.
 struct Asked<'a> {
-    weights: &'a [DVector<f64>],
     figures: &'a FigureTable<'a>,
     /// Average torque of each pull, by setup.
     averages: &'a [Vec<f64>],

@@ -9,9 +9,17 @@ pub enum Verdict {
     Lower,
     /// The band holds zero.
     NoMeasurableDifference,
+    /// Something keeps the answer back; see [`super::Doubt`].
+    CannotTell,
 }
 
 impl Verdict {
+    /// Whether it claims a difference.
+    #[must_use]
+    pub const fn is_sure(self) -> bool {
+        matches!(self, Self::Higher | Self::Lower)
+    }
+
     /// In words.
     #[must_use]
     pub const fn word(self) -> &'static str {
@@ -19,6 +27,7 @@ impl Verdict {
             Self::Higher => "higher",
             Self::Lower => "lower",
             Self::NoMeasurableDifference => "no measurable difference",
+            Self::CannotTell => "can't tell",
         }
     }
 }
@@ -64,11 +73,15 @@ pub(super) struct Judged<'a> {
     pub(super) pointwise: &'a [f64],
     pub(super) detectable: &'a [f64],
     pub(super) margin: Option<f64>,
+    /// Nothing may be claimed.
+    pub(super) withheld: bool,
 }
 
 impl Judged<'_> {
     fn verdict(&self, i: usize) -> Verdict {
-        if self.difference[i] > self.band[i] {
+        if self.withheld {
+            Verdict::CannotTell
+        } else if self.difference[i] > self.band[i] {
             Verdict::Higher
         } else if self.difference[i] < -self.band[i] {
             Verdict::Lower
@@ -86,7 +99,7 @@ impl Judged<'_> {
 
     /// Border between two neighbouring speeds with different verdicts.
     fn border(&self, i: usize, j: usize) -> f64 {
-        let undecided = |k| self.verdict(k) == Verdict::NoMeasurableDifference;
+        let undecided = |k| !self.verdict(k).is_sure();
         if undecided(i) || undecided(j) {
             self.zero_between(i, j, |k| self.difference[k].abs() - self.band[k])
         } else {
@@ -146,7 +159,7 @@ impl Judged<'_> {
     /// argument): the true crossing is one fixed speed, so the interval for a single speed serves.
     pub(super) fn crossovers(&self) -> Vec<Crossover> {
         let decided: Vec<usize> = (0..self.rpm.len())
-            .filter(|i| self.verdict(*i) != Verdict::NoMeasurableDifference)
+            .filter(|i| self.verdict(*i).is_sure())
             .collect();
         decided
             .windows(2)
@@ -207,6 +220,7 @@ mod tests {
             pointwise: &flat[1],
             detectable: &flat[2],
             margin: Some(0.5),
+            withheld: false,
         }
     }
 

@@ -70,8 +70,8 @@ impl LinearFit {
 #[derive(Debug, Clone)]
 pub(super) struct Basis {
     points: usize,
-    factor: Vec<f64>,
-    slope: Vec<f64>,
+    pub(super) factor: Vec<f64>,
+    pub(super) slope: Vec<f64>,
     /// For each speed the first one averaged over, and the weights.
     smoothing: Vec<(usize, Vec<f64>)>,
 }
@@ -86,7 +86,7 @@ impl Basis {
         }
     }
 
-    fn smooth(&self, values: &[f64]) -> Vec<f64> {
+    pub(super) fn smooth(&self, values: &[f64]) -> Vec<f64> {
         self.smoothing
             .iter()
             .map(|(first, weights)| {
@@ -98,7 +98,7 @@ impl Basis {
 }
 
 /// The k-th of the orthonormal cosines (DCT-II) on `points` points.
-fn cosine(k: usize, points: usize) -> Vec<f64> {
+pub(super) fn cosine(k: usize, points: usize) -> Vec<f64> {
     let n = points as f64;
     let length = if k == 0 { 1.0 } else { SQRT_2 } / n.sqrt();
     (0..points)
@@ -138,32 +138,38 @@ pub(super) struct Scatter {
 }
 
 impl Scatter {
-    /// From residual curves with `dof` degrees of freedom.
-    pub(super) fn of_rows<'a>(
+    /// From factors and slopes of residual curves, and from the remainders of others: each as many as
+    /// there are degrees of freedom.
+    pub(super) fn estimated<'a>(
         basis: &Basis,
-        rows: impl Iterator<Item = &'a [f64]>,
-        dof: usize,
+        scores_of_rows: impl ExactSizeIterator<Item = (f64, f64)>,
+        rows: impl ExactSizeIterator<Item = &'a [f64]>,
     ) -> Self {
+        let per_row = |count: usize| 1.0 / count.max(1) as f64;
+        let shares = [per_row(scores_of_rows.len()), per_row(rows.len())];
         let mut low = [[0.0; 2]; 2];
+        for (a, b) in scores_of_rows {
+            low[0][0] += a * a * shares[0];
+            low[0][1] += a * b * shares[0];
+            low[1][1] += b * b * shares[0];
+        }
+        low[1][0] = low[0][1];
         let mut squares = vec![0.0; basis.points];
         for row in rows {
             let (a, b) = scores(basis, row);
-            low[0][0] += a * a;
-            low[0][1] += a * b;
-            low[1][1] += b * b;
             for (sum, rest) in squares.iter_mut().zip(rest(basis, row, a, b)) {
-                *sum += rest * rest;
+                *sum += rest * rest * shares[1];
             }
-        }
-        low[1][0] = low[0][1];
-        let per_dof = 1.0 / (dof.max(1)) as f64;
-        for value in low.iter_mut().flatten().chain(&mut squares) {
-            *value *= per_dof;
         }
         let mut remainder = basis.smooth(&squares);
         for value in &mut remainder {
             *value += RELATIVE_FLOOR * RELATIVE_FLOOR;
         }
+        Self::new(basis, low, remainder)
+    }
+
+    /// With this covariance of factor and slope, and this variance of the remainder at each speed.
+    pub(super) fn new(basis: &Basis, low: [[f64; 2]; 2], remainder: Vec<f64>) -> Self {
         let sd = (basis.factor.iter().zip(&basis.slope).zip(&remainder))
             .map(|((f, s), rest)| {
                 let both = 2.0 * CORRELATION_SHARE * f * s * low[0][1];
@@ -174,29 +180,14 @@ impl Scatter {
     }
 
     /// A matrix that turns a row of independent standard normal deviates into a curve that scatters
-    /// like the pulls: factor and slope with their correlation, and a stationary Gaussian remainder
-    /// whose spectrum is taken from the residuals, averaged over octaves so that a few pulls
-    /// suffice, under the remainder's own smooth profile.
-    pub(super) fn generator<'a>(
-        &self,
-        basis: &Basis,
-        rows: impl Iterator<Item = &'a [f64]>,
-        dof: usize,
-    ) -> DMatrix<f64> {
+    /// so: factor and slope with their correlation, and a stationary Gaussian remainder with this
+    /// `spectrum` by cosine, averaged over octaves so that a few pulls suffice, under the remainder's
+    /// own smooth profile.
+    pub(super) fn generator(&self, basis: &Basis, spectrum: &[f64]) -> DMatrix<f64> {
         let points = basis.points;
         let profile: Vec<f64> = self.remainder.iter().map(|v| v.sqrt()).collect();
         let cosines: Vec<Vec<f64>> = (2..points).map(|k| cosine(k, points)).collect();
-        let mut spectrum = vec![0.0; cosines.len()];
-        for row in rows {
-            let (a, b) = scores(basis, row);
-            let flat: Vec<f64> = rest(basis, row, a, b)
-                .zip(&profile)
-                .map(|(rest, sd)| rest / sd)
-                .collect();
-            for (power, cosine) in spectrum.iter_mut().zip(&cosines) {
-                *power += dot(cosine, &flat).powi(2) / dof.max(1) as f64;
-            }
-        }
+        let mut spectrum = spectrum.to_vec();
         average_octaves(&mut spectrum);
         let [[ff, fs], [_, ss]] = self.low;
         let first = ff.sqrt();
@@ -266,12 +257,15 @@ mod tests {
     fn one_factor_for_all_speeds_is_found_again() {
         let basis = Basis::new(40);
         let rows = [vec![0.01; 40], vec![-0.01; 40]];
-        let scatter = Scatter::of_rows(&basis, rows.iter().map(Vec::as_slice), 1);
-        let expected = 0.01 * SQRT_2;
-        assert!(scatter.sd.iter().all(|sd| (sd - expected).abs() < 1e-9));
-        let generator = scatter.generator(&basis, rows.iter().map(Vec::as_slice), 1);
+        let of = |rows: &[Vec<f64>]| {
+            let scored = rows.iter().map(|row| scores(&basis, row));
+            Scatter::estimated(&basis, scored, rows.iter().map(Vec::as_slice))
+        };
+        let scatter = of(&rows);
+        assert!(scatter.sd.iter().all(|sd| (sd - 0.01).abs() < 1e-9));
+        let generator = scatter.generator(&basis, &[0.0; 38]);
         for column in generator.column_iter() {
-            assert!((column.norm() - expected).abs() < 1e-6);
+            assert!((column.norm() - 0.01).abs() < 1e-6);
         }
     }
 

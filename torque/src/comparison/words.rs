@@ -1,6 +1,9 @@
 //! A comparison in plain sentences.
 
-use super::{Comparison, Crossover, DriftAxis, Extreme, Pair, Region, Verdict};
+use super::{
+    Comparison, Crossover, Doubt, DriftAxis, Estimate, Extreme, Pair, REPEATED_BUILDS_MIN, Region,
+    Verdict,
+};
 
 /// The unit torque is shown in.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -38,50 +41,249 @@ pub fn decimals_for(size: f64) -> usize {
     usize::try_from(decimals).unwrap_or(0)
 }
 
-/// What the second setup of a pair does against the first: ranges where it is higher or lower,
-/// ranges without a measurable difference, crossings.
+/// Ranges without a sure difference that are narrower than this between two alike are said in passing,
+/// in steps of the speeds.
+const SLIVER_STEPS: f64 = 4.0;
+
+/// Something said of a pair, with the numbers it rests on.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Statement {
+    /// The answer is kept back, and why.
+    Withheld(Doubt),
+    /// The average over the range.
+    Average {
+        /// Difference, N·m.
+        difference: Estimate,
+        /// What it says; [`Verdict::CannotTell`] gives the number only.
+        verdict: Verdict,
+    },
+    /// At a speed that was asked for.
+    At {
+        /// The speed.
+        rpm: f64,
+        /// Difference, N·m.
+        difference: Estimate,
+        /// What it says.
+        verdict: Verdict,
+    },
+    /// A range of speeds with one verdict.
+    Range {
+        /// The regions in it, of which those between the first and the last may be narrow ones without a
+        /// sure difference.
+        regions: Vec<Region>,
+    },
+    /// A crossing.
+    Crossing(Crossover),
+    /// The returns differ by more than the stand is known to do.
+    StrangeGap,
+}
+
+/// What the second setup of a pair does against the first, the answer to the question first: what keeps
+/// it back, the average over the range, the speeds asked for, then ranges and crossings.
+#[must_use]
+pub fn statements(pair: &Pair) -> Vec<Statement> {
+    let doubts = &pair.ground.doubts;
+    let mut said: Vec<Statement> = doubts.iter().map(|d| Statement::Withheld(*d)).collect();
+    let verdict = |difference: Estimate| {
+        if !doubts.is_empty() {
+            Verdict::CannotTell
+        } else if difference.value > difference.half_width {
+            Verdict::Higher
+        } else if difference.value < -difference.half_width {
+            Verdict::Lower
+        } else {
+            Verdict::NoMeasurableDifference
+        }
+    };
+    let average = pair.figures.average_torque_nm;
+    said.push(Statement::Average {
+        difference: average,
+        verdict: verdict(average),
+    });
+    said.extend(pair.figures.at_speeds.iter().map(|at| Statement::At {
+        rpm: at.rpm,
+        difference: at.torque_nm,
+        verdict: verdict(at.torque_nm),
+    }));
+    if pair.ground.gap_is_strange {
+        said.push(Statement::StrangeGap);
+    }
+    if doubts.is_empty() {
+        let ranges = ranges(pair);
+        said.extend(
+            ranges
+                .into_iter()
+                .map(|regions| Statement::Range { regions }),
+        );
+        said.extend(pair.crossovers.iter().map(|c| Statement::Crossing(*c)));
+    }
+    said
+}
+
+/// Regions, joined over narrow ones without a sure difference; sure ones first.
+fn ranges(pair: &Pair) -> Vec<Vec<Region>> {
+    let narrow = SLIVER_STEPS * pair.step_rpm;
+    let mut joined: Vec<Vec<Region>> = Vec::new();
+    let mut rest = pair.regions.as_slice();
+    while let [first, others @ ..] = rest {
+        let mut own = vec![first.clone()];
+        rest = others;
+        while first.verdict.is_sure()
+            && let [between, next, after @ ..] = rest
+            && !between.verdict.is_sure()
+            && next.verdict == first.verdict
+            && between.to_rpm - between.from_rpm < narrow
+            && own
+                .last()
+                .is_some_and(|last| last.to_rpm >= between.from_rpm)
+            && between.to_rpm >= next.from_rpm
+        {
+            own.extend([between.clone(), next.clone()]);
+            rest = after;
+        }
+        joined.push(own);
+    }
+    let sure = |own: &Vec<Region>| own.first().is_some_and(|r| r.verdict.is_sure());
+    let (mut first, second): (Vec<_>, Vec<_>) = joined.into_iter().partition(sure);
+    first.extend(second);
+    first
+}
+
+/// The statements as one paragraph.
 #[must_use]
 pub fn differences(comparison: &Comparison, pair: &Pair, unit: TorqueUnit<'_>) -> String {
-    let name = |setup: usize| {
-        comparison
-            .setups
-            .get(setup)
-            .map_or("?", |s| s.name.as_str())
-    };
-    let smallest = pair.band_nm.iter().copied().fold(f64::INFINITY, f64::min);
-    let decimals = decimals_for(smallest / unit.nm);
-    let (decided, open): (Vec<&Region>, Vec<&Region>) = pair
-        .regions
-        .iter()
-        .partition(|region| region.verdict != Verdict::NoMeasurableDifference);
-    let mut sentences = Vec::new();
-    for region in &decided {
-        let (least, most) = match region.verdict {
-            Verdict::Lower => (-region.high_nm, -region.low_nm),
-            _ => (region.low_nm, region.high_nm),
-        };
-        let subject = if sentences.is_empty() {
-            format!("{} is ", name(pair.second))
-        } else {
-            String::new()
-        };
-        sentences.push(format!(
-            "{subject}{} {} by {}",
-            region.verdict.word(),
-            place(comparison, region),
-            amount(least, most, decimals, unit)
-        ));
+    let mut sentences: Vec<String> = Vec::new();
+    let mut open = Vec::new();
+    for statement in statements(pair) {
+        match statement {
+            // Of ranges without a sure difference several may be said at once.
+            Statement::Range { regions } if !regions[0].verdict.is_sure() => open.extend(regions),
+            other => sentences.push(sentence(comparison, pair, &other, unit)),
+        }
     }
-    for (text, places) in grouped(comparison, &open, decimals, unit) {
-        let subject = if decided.is_empty() && sentences.is_empty() {
-            format!("{} against {}: ", name(pair.second), name(pair.first))
-        } else {
-            String::new()
-        };
-        sentences.push(format!("{subject}{} {text}", listed(&places)));
-    }
-    sentences.extend(pair.crossovers.iter().map(crossing));
+    let decimals = decimals_of(pair, unit);
+    let at = sentences.len() - pair.crossovers.len().min(sentences.len());
+    let groups = grouped(comparison, &open.iter().collect::<Vec<_>>(), decimals, unit);
+    let said = groups
+        .into_iter()
+        .map(|(text, places)| format!("{} {text}", listed(&places)));
+    sentences.splice(at..at, said);
     sentences.join("; ") + "."
+}
+
+fn decimals_of(pair: &Pair, unit: TorqueUnit<'_>) -> usize {
+    let smallest = pair.band_nm.iter().copied().fold(f64::INFINITY, f64::min);
+    decimals_for(smallest / unit.nm)
+}
+
+/// A statement in words.
+#[must_use]
+pub fn sentence(
+    comparison: &Comparison,
+    pair: &Pair,
+    statement: &Statement,
+    unit: TorqueUnit<'_>,
+) -> String {
+    let name = |setup: usize| {
+        let setup = comparison.setups.get(setup);
+        setup.map_or("?", |s| s.name.as_str())
+    };
+    let (first, second) = (name(pair.first), name(pair.second));
+    let number = |difference: &Estimate, verdict: Verdict| {
+        let decimals = decimals_for(difference.half_width / unit.nm).max(1);
+        let amount = format!(
+            "{:+.decimals$} ± {}",
+            difference.value / unit.nm,
+            unit.text(difference.half_width, decimals)
+        );
+        match verdict {
+            Verdict::Higher | Verdict::Lower => format!("{}, {amount}", verdict.word()),
+            Verdict::NoMeasurableDifference => format!("no measurable difference, {amount}"),
+            Verdict::CannotTell => format!("{amount} from the plain numbers"),
+        }
+    };
+    match statement {
+        Statement::Withheld(doubt) => {
+            format!("can't tell {second} from {first}: {}", doubt_words(*doubt))
+        }
+        Statement::Average {
+            difference,
+            verdict,
+        } => format!(
+            "{second} against {first}, average torque from {} to {} rpm: {}",
+            tens(comparison.range_rpm.0),
+            tens(comparison.range_rpm.1),
+            number(difference, *verdict)
+        ),
+        Statement::At {
+            rpm,
+            difference,
+            verdict,
+        } => {
+            format!("at {rpm:.0} rpm: {}", number(difference, *verdict))
+        }
+        Statement::StrangeGap => format!(
+            "the returns of {first} and {second} differ by more than this stand is known to do, so the bands are wider by half of that"
+        ),
+        Statement::Crossing(crossover) => crossing(crossover),
+        Statement::Range { regions } => {
+            let decimals = decimals_of(pair, unit);
+            let Some(whole) = span(regions) else {
+                return String::new();
+            };
+            if !whole.verdict.is_sure() {
+                let groups = grouped(comparison, &[&whole], decimals, unit);
+                return groups
+                    .iter()
+                    .map(|(text, places)| format!("{} {text}", listed(places)))
+                    .collect();
+            }
+            let (least, most) = match whole.verdict {
+                Verdict::Lower => (-whole.high_nm, -whole.low_nm),
+                _ => (whole.low_nm, whole.high_nm),
+            };
+            let gaps = if regions.len() > 1 {
+                ", but for narrow gaps where it is not sure,"
+            } else {
+                ""
+            };
+            format!(
+                "{second} is {} {}{gaps} by {}",
+                whole.verdict.word(),
+                place(comparison, &whole),
+                amount(least, most, decimals, unit)
+            )
+        }
+    }
+}
+
+/// Regions as one, with the numbers of all of them.
+fn span(regions: &[Region]) -> Option<Region> {
+    let (first, last) = (regions.first()?, regions.last()?);
+    let least = |of: &dyn Fn(&Region) -> f64| regions.iter().map(of).fold(f64::INFINITY, f64::min);
+    let most = |of: &dyn Fn(&Region) -> f64| regions.iter().map(of).fold(-f64::INFINITY, f64::max);
+    Some(Region {
+        to_rpm: last.to_rpm,
+        low_nm: least(&|r| r.low_nm),
+        high_nm: most(&|r| r.high_nm),
+        possible_nm: (least(&|r| r.possible_nm.0), most(&|r| r.possible_nm.1)),
+        detectable_nm: most(&|r| r.detectable_nm),
+        ..first.clone()
+    })
+}
+
+fn doubt_words(doubt: Doubt) -> String {
+    match doubt {
+        Doubt::NoReturn => "neither was tested again after the other, so drift can't be told from the change; go back to the first at the end".to_owned(),
+        Doubt::NotLinked => "nothing links them: they were never tested in one session, nor both in sessions with a third; test both on one day".to_owned(),
+        Doubt::BuildScatterUnknown { repeated } => {
+            let missing = REPEATED_BUILDS_MIN.saturating_sub(repeated);
+            format!(
+                "how much putting a part back moves the torque is not known here; take the part off and put it back {missing} more {} with a few pulls each (leverarm setup --again), in this or another session, or enter a typical value (--typical-refit)",
+                if missing == 1 { "time" } else { "times" }
+            )
+        }
+    }
 }
 
 /// What is said of ranges without a measurable difference, with all places it is said of.
@@ -206,6 +408,34 @@ pub fn further_pulls(pair: &Pair, unit: TorqueUnit<'_>) -> String {
     }
 }
 
+/// What is known of builds and days.
+fn memory(comparison: &Comparison) -> String {
+    let memory = &comparison.memory;
+    let counts = format!("{} builds in {} sessions", memory.builds, memory.sessions);
+    let percent = |sd: f64| format!("{:.2} %", 100.0 * sd);
+    match memory.build_sd {
+        None => format!(
+            "builds: {counts}, {} of them repeats; how much putting parts back moves the torque is not known",
+            memory.repeated
+        ),
+        Some(build) => {
+            let day = memory
+                .day_sd
+                .map_or_else(String::new, |day| format!(", a day by {}", percent(day)));
+            let typical = if memory.is_typical {
+                " (a typical value that was entered, not this stand's own)"
+            } else {
+                ""
+            };
+            format!(
+                "builds: {counts}, {} of them repeats; putting parts back moves the torque by {} (standard deviation){typical}{day}",
+                memory.repeated,
+                percent(build)
+            )
+        }
+    }
+}
+
 /// Repeatability and drift.
 #[must_use]
 pub fn scatter(comparison: &Comparison) -> Vec<String> {
@@ -216,6 +446,7 @@ pub fn scatter(comparison: &Comparison) -> Vec<String> {
         repeatability.degrees_of_freedom,
         super::REPEATABILITY_FACTOR * s
     )];
+    lines.push(memory(comparison));
     if let Some(drift) = &comparison.drift {
         let unit = match drift.axis {
             DriftAxis::Order => "pull",

@@ -100,7 +100,7 @@ impl PullCurve {
 
     /// As the statistics take it.
     #[must_use]
-    pub fn to_compare(&self, label: String, setup: usize, time_s: f64) -> Pull {
+    pub fn to_compare(&self, label: String, setup: usize, build: usize, time_s: f64) -> Pull {
         let points = self
             .rpm
             .iter()
@@ -109,6 +109,7 @@ impl PullCurve {
         Pull {
             label,
             setup,
+            build,
             time_s,
             curve: points
                 .map(|((rpm, torque_nm), systematic_nm)| Sampled {

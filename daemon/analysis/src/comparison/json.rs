@@ -35,6 +35,16 @@ impl Report<'_> {
             "confidence": comparison.confidence,
             "critical_value": comparison.critical_value,
             "setups": setups,
+            "memory": {
+                "builds": comparison.memory.builds,
+                "repeated_builds": comparison.memory.repeated,
+                "sessions": comparison.memory.sessions,
+                "build_relative_sd": comparison.memory.build_sd,
+                "pull_relative_sd": comparison.memory.pull_sd,
+                "day_relative_sd": comparison.memory.day_sd,
+                "is_typical": comparison.memory.is_typical,
+                "apart": comparison.memory.apart,
+            },
             "repeatability": {
                 "sd_nm": comparison.repeatability.sd_nm,
                 "relative_sd": relative_sd,
@@ -131,6 +141,14 @@ impl Report<'_> {
             "difference_w": self.powers(&pair.difference_nm),
             "band_w": self.powers(&pair.band_nm),
             "p_value": pair.p_value,
+            "withheld": pair.ground.doubts.iter().map(|doubt| words::sentence(
+                self.comparison(),
+                pair,
+                &words::Statement::Withheld(*doubt),
+                self.torque_unit(),
+            )).collect::<Vec<String>>(),
+            "links": self.links_json(pair),
+            "returns_differ_strangely": pair.ground.gap_is_strange,
             "regions": regions,
             "crossovers": pair.crossovers.iter().map(|crossing| json!({
                 "rpm": crossing.rpm,
@@ -165,6 +183,21 @@ impl Report<'_> {
             })).collect::<Vec<Value>>(),
             "words": words::differences(self.comparison(), pair, self.torque_unit()),
         })
+    }
+
+    /// The way from the first setup to the second, a session a step.
+    fn links_json(&self, pair: &Pair) -> Vec<Value> {
+        let name = |setup: usize| self.found.all_names.get(setup);
+        let steps = pair.ground.steps.iter();
+        steps
+            .map(|step| {
+                json!({
+                    "from": name(step.from),
+                    "to": name(step.to),
+                    "session_unix_s": step.time_s,
+                })
+            })
+            .collect()
     }
 
     fn powers(&self, torque_nm: &[f64]) -> Vec<f64> {

@@ -19,10 +19,14 @@ pub use why::{Why, why};
 
 use crate::engine::has_engine_channels;
 use crate::exclusion::{Exclusion, exclusions};
+use crate::mounting;
 use crate::parts::{PartDifference, part_differences};
 use crate::plan::windows_at;
 use crate::reduction::{CurveChoice, ReductionError};
 use leverarm_store::{ContentHash, PullRecord, PullState, SetupRecord, StoreError, StoreReader};
+
+/// Pulls with other setups that are remembered.
+const REMEMBERED_MAX: usize = 400;
 
 /// Why setups could not be compared.
 #[derive(Debug, thiserror::Error)]
@@ -95,6 +99,9 @@ pub struct StoredComparison {
     pub correction: Correction,
     /// The setups, in the order asked for.
     pub setups: Vec<SetupRecord>,
+    /// Names of all setups that the statistics know: these first, then those that link them or tell how
+    /// builds and days scatter.
+    pub all_names: Vec<String>,
     /// The pulls that took part, oldest first.
     pub pulls: Vec<ComparedPull>,
     /// The pulls that did not.
@@ -154,12 +161,20 @@ pub fn compare_setups(
     let excluded = exclusions(reader)?;
     let mut left_out = Vec::new();
     let mut wanted = Vec::new();
-    for pull in reader.pulls()?.into_iter().filter(|p| index(p).is_some()) {
+    let mut others = Vec::new();
+    let all = reader.pulls()?;
+    let builds = mounting::builds(reader, &all)?;
+    for pull in all {
+        let compared = index(&pull).is_some();
         match reason_to_leave_out(&pull, excluded.get(&pull.id)) {
-            Some(reason) => left_out.push(LeftOut { pull, reason }),
-            None => wanted.push(pull),
+            Some(reason) if compared => left_out.push(LeftOut { pull, reason }),
+            None if compared => wanted.push(pull),
+            None if pull.setup.is_some() => others.push(pull),
+            _ => {}
         }
     }
+    // The newest tell most of the stand as it is.
+    others.drain(..others.len().saturating_sub(REMEMBERED_MAX));
     let (stand, choice) = same_for_all(reader, &wanted, &left_out, choice)?;
     let with_engine = match engine {
         EngineSide::LeftOut => false,
@@ -190,17 +205,36 @@ pub fn compare_setups(
     for (compared, reasons) in pulls.iter_mut().zip(reasons) {
         compared.reasons = reasons;
     }
-    let compared: Vec<Pull> = pulls
+    let to_compare = |record: &PullRecord, curve: &PullCurve, setup: usize| {
+        let build = builds.get(&record.id).copied().unwrap_or(0);
+        let time_s = seconds(record.started_wall_us);
+        curve.to_compare(record.id.to_string(), setup, build, time_s)
+    };
+    let mut compared: Vec<Pull> = pulls
         .iter()
-        .filter_map(|compared| {
-            let record = &compared.pull;
-            let time_s = seconds(record.started_wall_us);
-            let label = record.id.to_string();
-            Some(compared.curve.to_compare(label, index(record)?, time_s))
-        })
+        .filter_map(|of| Some(to_compare(&of.pull, &of.curve, index(&of.pull)?)))
         .collect();
+    let mut all_names = names.to_vec();
+    let remembered = CurveFiles::new(reader, choice, false)?;
+    let curves = reduce_all(reader, &others, &remembered, |_, _| {})?;
+    for (record, curve) in others.iter().zip(curves) {
+        // One that makes no curve tells nothing; it takes part in no comparison that it could spoil.
+        let (Ok((curve, _)), Some(name)) = (curve, &record.setup_name) else {
+            continue;
+        };
+        let known = all_names.iter().position(|other| other == name);
+        let setup = known.unwrap_or_else(|| {
+            all_names.push(name.clone());
+            all_names.len() - 1
+        });
+        compared.push(to_compare(record, &curve, setup));
+    }
+    let options = Options {
+        compared: Some(names.len()),
+        ..options.clone()
+    };
     let comparison =
-        compare(names, &compared, options).map_err(|error| CompareError::Comparison {
+        compare(&all_names, &compared, &options).map_err(|error| CompareError::Comparison {
             error,
             left_out: in_words(&left_out),
         })?;
@@ -210,6 +244,7 @@ pub fn compare_setups(
         comparison,
         stand,
         setups,
+        all_names,
         pulls,
         left_out,
     })

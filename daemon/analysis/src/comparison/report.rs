@@ -4,7 +4,7 @@
 use leverarm_config::display::{DisplayUnit, DisplayUnits};
 use leverarm_torque::air::Correction;
 use leverarm_torque::comparison::words::{self, TorqueUnit};
-use leverarm_torque::comparison::{Comparison, Estimate, Extreme, Figures, Pair, Setup};
+use leverarm_torque::comparison::{Comparison, Estimate, Extreme, Figures, Pair, Setup, Step};
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 
 use super::{ComparedPull, StoredComparison};
@@ -130,6 +130,7 @@ impl Report<'_> {
     pub fn pair_words(&self, pair: &Pair) -> Vec<String> {
         let unit = self.torque_unit();
         let mut lines = vec![words::differences(self.comparison(), pair, unit)];
+        lines.extend(self.link_words(pair));
         let differences = self.found.part_differences(pair.first, pair.second);
         lines.extend(confounded_words(&differences));
         let [gain_nm, gain_w] = &pair.greatest_gain;
@@ -139,7 +140,8 @@ impl Report<'_> {
             ("greatest loss", loss_nm, loss_w),
         ] {
             // What lies inside the band is no gain and no loss.
-            if nm.difference.value.abs() > nm.difference.half_width
+            if pair.ground.doubts.is_empty()
+                && nm.difference.value.abs() > nm.difference.half_width
                 && (nm.difference.value > 0.0) == (word == "greatest gain")
             {
                 lines.push(format!(
@@ -150,8 +152,26 @@ impl Report<'_> {
             }
         }
         lines.extend(words::equivalence(pair, unit));
-        lines.push(words::further_pulls(pair, unit));
+        // More pulls don't tell what is kept back for another reason.
+        if pair.ground.doubts.is_empty() {
+            lines.push(words::further_pulls(pair, unit));
+        }
         lines
+    }
+
+    /// Through what setups and days the pair is linked, when not by one session.
+    fn link_words(&self, pair: &Pair) -> Option<String> {
+        let steps = pair.ground.steps.as_slice();
+        if steps.len() < 2 {
+            return None;
+        }
+        let name = |setup: usize| self.found.all_names.get(setup).map_or("?", String::as_str);
+        let step = |step: &Step| {
+            let day: String = local_text(micros(step.time_s)).chars().take(10).collect();
+            format!("{} and {} on {day}", name(step.from), name(step.to))
+        };
+        let told: Vec<String> = steps.iter().map(step).collect();
+        Some(format!("linked by {}", told.join(", then ")))
     }
 
     fn power_extreme(&self, extreme: &Extreme) -> String {
@@ -170,7 +190,7 @@ impl Report<'_> {
     #[must_use]
     pub fn band_words(&self) -> String {
         format!(
-            "± and bands: {:.0} % confidence, from the scatter of the pulls alone. Bands over rpm hold at all speeds at once (max-t, parametric bootstrap): a difference outside its band, marked *, is more than scatter",
+            "± and bands: {:.0} % confidence, from the scatter of builds where it is known, else of the pulls alone. Bands over rpm hold at all speeds at once (max-t, parametric bootstrap): a difference outside its band, marked *, is more than scatter",
             100.0 * self.comparison().confidence
         )
     }
@@ -265,7 +285,11 @@ impl Report<'_> {
             for pair in &pairs {
                 let (difference, band) = (value(&pair.difference_nm), value(&pair.band_nm));
                 let omega = rpm * RAD_PER_S_PER_RPM;
-                let sure = if difference.abs() > band { '*' } else { ' ' };
+                let sure = if pair.ground.doubts.is_empty() && difference.abs() > band {
+                    '*'
+                } else {
+                    ' '
+                };
                 row.push(format!(
                     "{}{sure}",
                     signed(torque.difference(difference), 2)
@@ -479,6 +503,15 @@ impl Report<'_> {
             text_columns: 4,
         }
     }
+}
+
+/// Seconds since 1970 as the store keeps them.
+fn micros(seconds: f64) -> i64 {
+    // Whole seconds do for a day; what is out of range is no time at all.
+    let whole = seconds.round();
+    format!("{whole:.0}")
+        .parse::<i64>()
+        .map_or(0, |s| s.saturating_mul(1_000_000))
 }
 
 /// With its sign, but for what rounds to zero.

@@ -248,6 +248,8 @@ pub(super) struct SetupRequest {
     notes: String,
     #[serde(default)]
     parts: Map<String, Value>,
+    #[serde(default)]
+    again: bool,
 }
 
 pub(super) async fn setup(Extract(web): State, Input(request): Input<SetupRequest>) -> Answer {
@@ -271,6 +273,7 @@ pub(super) async fn setup(Extract(web): State, Input(request): Input<SetupReques
         name: name.to_owned(),
         notes: notes.to_owned(),
         parts: request.parts,
+        again: request.again,
     };
     Ok(message(web.handle.setup(request).await??))
 }

@@ -1,0 +1,428 @@
+//! What an answer rests on: whether the stand knows how much putting parts back moves the torque,
+//! whether drift can be told from the change, what links two setups, and whether the returns agree.
+
+use std::collections::VecDeque;
+
+use nalgebra::{DMatrix, DVector};
+use statrs::distribution::{ContinuousCDF, FisherSnedecor};
+
+use super::judge::Judge;
+use super::layout::{Effect, Layout, Mounting, Structure, estimable, repeated_builds};
+use super::scatter::Basis;
+use super::two_sample::two_sided_factor;
+use super::{Options, Pull};
+use crate::mixed::{Certainty, Prior};
+
+/// Fewest builds beyond what setups, sessions and their drifts take up, before their scatter is known.
+pub const REPEATED_BUILDS_MIN: usize = 3;
+/// Probability of a gap between returns so large, below which it is more than the stand is known to do.
+const GAP_ALARM: f64 = 0.05;
+/// Standard deviations of a gap that are nothing in excess.
+const EXPECTED_SDS: f64 = 1.0;
+/// Probability of a false alarm below which a pull is taken to be none of its build's.
+const APART_ALARM: f64 = 0.01;
+/// Probability of so large a scatter by chance below which a setup's pulls have one of their own: rather
+/// too often than too seldom, because missing it costs the truth and a false alarm only width.
+const UNEVEN_ALARM: f64 = 0.2;
+/// Such pulls at most, as a share.
+const APART_SHARE_MAX: f64 = 0.15;
+
+/// What keeps an answer back.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Doubt {
+    /// How much putting parts back moves the torque is not known.
+    BuildScatterUnknown {
+        /// Builds beyond what setups, sessions and their drifts take up.
+        repeated: usize,
+    },
+    /// No setup was tested again after the other, so drift can't be told from the change.
+    NoReturn,
+    /// Nothing links the setups.
+    NotLinked,
+}
+
+/// A step of the way from one setup to another: both were tested in one session.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Step {
+    /// From this setup, by its index among all.
+    pub from: usize,
+    /// To this.
+    pub to: usize,
+    /// When that session began, s.
+    pub time_s: f64,
+}
+
+/// What the answer of a pair rests on.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Ground {
+    /// What keeps the answer back; empty when nothing does.
+    pub doubts: Vec<Doubt>,
+    /// The shortest way from the first setup to the second through sessions; empty without one.
+    pub steps: Vec<Step>,
+    /// Half the difference of the returns at each speed, relative; empty without returns.
+    pub gap: Vec<f64>,
+    /// The part of it, 0 to 1, by which the returns differ more than other sessions let expect (one
+    /// standard deviation of such a gap).
+    pub gap_excess: f64,
+    /// The returns differ by more than the stand is known to do.
+    pub gap_is_strange: bool,
+}
+
+impl Ground {
+    /// A half width, with the gap of the returns: the difference has to lie outside it. What the gap has
+    /// in excess says that something moved in between, and nobody knows when: it widens the band.
+    pub(super) fn widened(&self, half_width: f64, gap: f64) -> f64 {
+        (half_width + self.gap_excess * gap).max(gap)
+    }
+}
+
+/// What is known of builds and days.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Memory {
+    /// Times that parts were mounted, in all sessions.
+    pub builds: usize,
+    /// Of these, beyond what setups, sessions and their drifts take up.
+    pub repeated: usize,
+    /// Sessions.
+    pub sessions: usize,
+    /// Standard deviation of a build, of a pull and of a day, as shares, where known.
+    pub build_sd: Option<f64>,
+    /// Of a pull.
+    pub pull_sd: Option<f64>,
+    /// Of a day.
+    pub day_sd: Option<f64>,
+    /// A typical value from elsewhere was used.
+    pub is_typical: bool,
+    /// Pulls that took no part because they stand apart from all others with their build.
+    pub apart: Vec<String>,
+}
+
+/// The grounds of all pairs.
+#[derive(Debug)]
+pub(super) struct Grounds {
+    mountings: Vec<Mounting>,
+    count: usize,
+    repeated: usize,
+    is_typical: bool,
+    /// The builds' scatter is known, so the whole model judges.
+    known: bool,
+    /// Mean of each row's relative curve, and the curve.
+    curves: DMatrix<f64>,
+    /// Index of each setup among those given.
+    given: Vec<usize>,
+    /// When each session began.
+    begun_s: Vec<f64>,
+    apart: Vec<String>,
+}
+
+impl Grounds {
+    /// With the judge of all pulls that follows; without one when nothing is known of builds.
+    pub(super) fn new(
+        pulls: &[&Pull],
+        curves: &DMatrix<f64>,
+        compared: usize,
+        basis: &Basis,
+        options: &Options,
+    ) -> (Self, Option<Judge>) {
+        let layout = Layout::new(pulls, compared, &vec![0.0; pulls.len()]);
+        let mountings = layout.mountings();
+        let repeated = repeated_builds(&mountings, layout.count);
+        let mut begun_s = Vec::new();
+        for (row, session) in layout.rows.iter().zip(&layout.sessions) {
+            let pull = row.first().and_then(|i| pulls.get(*i));
+            if let Some(pull) = pull.filter(|_| *session == begun_s.len()) {
+                begun_s.push(pull.time_s);
+            }
+        }
+        let mut given: Vec<usize> = (0..layout.count).collect();
+        for (row, setup) in layout.rows.iter().zip(&layout.setups) {
+            if let Some(pull) = row.first().and_then(|i| pulls.get(*i)) {
+                given[*setup] = pull.setup;
+            }
+        }
+        let mut grounds = Self {
+            count: layout.count,
+            repeated,
+            is_typical: options.typical_build.is_some() && repeated < REPEATED_BUILDS_MIN,
+            known: false,
+            curves: layout.averaged(curves),
+            given,
+            begun_s,
+            mountings,
+            apart: Vec::new(),
+        };
+        if repeated < REPEATED_BUILDS_MIN && !grounds.is_typical {
+            return (grounds, None);
+        }
+        let typical = options.typical_build.filter(|_| grounds.is_typical);
+        let build = typical.map(|typical| Prior {
+            variance: typical.relative_sd * typical.relative_sd,
+            degrees_of_freedom: typical.degrees_of_freedom,
+        });
+        let judge = grounds.judged(basis, layout, compared, build, pulls);
+        if let Some(judge) = &judge {
+            grounds.known = true;
+            grounds.mountings = judge.layout.mountings();
+        }
+        (grounds, judge)
+    }
+
+    /// Pulls that the judge does without.
+    pub(super) fn apart(&self) -> &[String] {
+        &self.apart
+    }
+
+    pub(super) fn builds_known(&self) -> bool {
+        self.known
+    }
+
+    /// The judge of all rows but those that stand apart from all others.
+    fn judged(
+        &mut self,
+        basis: &Basis,
+        mut layout: Layout,
+        compared: usize,
+        build: Option<Prior>,
+        pulls: &[&Pull],
+    ) -> Option<Judge> {
+        let rows = layout.rows.len();
+        loop {
+            let structure = structure(&layout, &self.curves, compared, build);
+            let judge = Judge::new(basis, &self.curves, layout.clone(), structure)?;
+            // A pull is told by its overall factor; blocks hold the rows in another order.
+            let order: Vec<usize> = judge.rows_of_blocks();
+            let limit = two_sided_factor(APART_ALARM / rows as f64, (judge.left.max(2) - 1) as f64);
+            let worst = order
+                .iter()
+                .zip(&judge.low[0].deletion)
+                .filter(|(row, _)| layout.can_spare(**row))
+                .max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
+            let Some((row, apart)) = worst else {
+                return Some(judge);
+            };
+            let full = (self.apart.len() + 1) as f64 > APART_SHARE_MAX * rows as f64;
+            // Studentised within: others' scatter without it.
+            let left = judge.left as f64;
+            let own = apart * apart;
+            let outside = own * (left - 1.0) / (left - own).max(1e-9);
+            if full || outside.sqrt() < limit {
+                return Some(judge);
+            }
+            let label = layout.rows[*row].first().and_then(|i| pulls.get(*i));
+            self.apart.extend(label.map(|pull| pull.label.clone()));
+            let gone = [*row];
+            self.curves = self.curves.clone().remove_row(*row);
+            layout = layout.without(&gone);
+        }
+    }
+
+    /// What is known, for all pairs.
+    pub(super) fn memory(&self, judge: &Judge) -> Memory {
+        let sessions = self.mountings.iter().map(|m| m.session + 1).max();
+        let sd = |effect: Effect| {
+            let at = judge.structure.effects.iter().position(|e| *e == effect)?;
+            let variance = judge.low[0].variances.get(at)?.max(0.0);
+            Some((variance / judge.points() as f64).sqrt())
+        };
+        Memory {
+            builds: self.mountings.len(),
+            repeated: self.repeated,
+            sessions: sessions.unwrap_or(0),
+            build_sd: sd(Effect::Build).filter(|_| self.known),
+            pull_sd: sd(Effect::Pull),
+            day_sd: sd(Effect::Day).filter(|sd| *sd > 0.0),
+            is_typical: self.is_typical,
+            apart: self.apart.clone(),
+        }
+    }
+
+    /// Of one setup against another.
+    pub(super) fn ground(&self, judge: &Judge, first: usize, second: usize) -> Ground {
+        let mut weights = DVector::zeros(self.count);
+        weights[first] = -1.0;
+        weights[second] = 1.0;
+        let mut doubts = Vec::new();
+        if !self.known {
+            doubts.push(Doubt::BuildScatterUnknown {
+                repeated: self.repeated,
+            });
+        }
+        if !estimable(&self.mountings, self.count, &weights, false) {
+            doubts.push(Doubt::NotLinked);
+        } else if !estimable(&self.mountings, self.count, &weights, true) {
+            doubts.push(Doubt::NoReturn);
+        }
+        let (gap, gap_excess, gap_is_strange) = if self.known {
+            self.gap(judge, first, second)
+        } else {
+            (Vec::new(), 0.0, false)
+        };
+        Ground {
+            doubts,
+            steps: self.steps(first, second),
+            gap,
+            gap_excess,
+            gap_is_strange,
+        }
+    }
+
+    /// The shortest way from one setup to another, each step within one session.
+    fn steps(&self, first: usize, second: usize) -> Vec<Step> {
+        let mut from: Vec<Option<Step>> = vec![None; self.count];
+        let mut waiting = VecDeque::from([first]);
+        let mut seen = vec![false; self.count];
+        seen[first] = true;
+        while let Some(at) = waiting.pop_front() {
+            for mounting in self.mountings.iter().filter(|m| m.setup == at) {
+                let same = self
+                    .mountings
+                    .iter()
+                    .filter(|m| m.session == mounting.session);
+                for other in same {
+                    if !seen[other.setup] {
+                        seen[other.setup] = true;
+                        from[other.setup] = Some(Step {
+                            from: at,
+                            to: other.setup,
+                            time_s: self.begun_s[mounting.session],
+                        });
+                        waiting.push_back(other.setup);
+                    }
+                }
+            }
+        }
+        let mut steps = Vec::new();
+        let mut at = second;
+        while let Some(step) = from[at] {
+            at = step.from;
+            steps.push(Step {
+                from: self.given[step.from],
+                to: self.given[step.to],
+                ..step
+            });
+        }
+        steps.reverse();
+        steps
+    }
+
+    /// Half the gap between mountings of one setup before and after the other, over all such returns
+    /// of the pair: root mean square over √returns. And how much of it is in excess, and whether any is
+    /// strange.
+    fn gap(&self, judge: &Judge, first: usize, second: usize) -> (Vec<f64>, f64, bool) {
+        let mut squares = DVector::<f64>::zeros(self.curves.ncols());
+        let mut returns = 0.0_f64;
+        let mut excess = 0.0_f64;
+        let mut strange = false;
+        for (outer, inner) in [(first, second), (second, first)] {
+            for (i, between) in self.mountings.iter().enumerate() {
+                let near = |m: &&Mounting| m.setup == outer && m.session == between.session;
+                let before = self.mountings[..i].iter().rev().find(near);
+                let after = self.mountings[i + 1..].iter().find(near);
+                let (true, Some(before), Some(after)) = (between.setup == inner, before, after)
+                else {
+                    continue;
+                };
+                let mut weights = DVector::<f64>::zeros(self.curves.nrows());
+                for (mounting, sign) in [(before, -1.0), (after, 1.0)] {
+                    for row in &mounting.rows {
+                        weights[*row] = sign / mounting.rows.len() as f64;
+                    }
+                }
+                let gap = self.curves.tr_mul(&weights);
+                if let Some(expected) = self.expected_gap(judge, &weights, between.session) {
+                    let ratio = gap.mean() * gap.mean() / expected.variance.max(1e-300);
+                    excess = excess.max(1.0 - EXPECTED_SDS / ratio.sqrt());
+                    strange |= FisherSnedecor::new(1.0, expected.degrees_of_freedom)
+                        .is_ok_and(|f| f.sf(ratio) < GAP_ALARM);
+                }
+                squares += gap.component_mul(&gap);
+                returns += 1.0;
+            }
+        }
+        if returns < 1.0 {
+            return (Vec::new(), 0.0, false);
+        }
+        let half = squares.iter().map(|sum| 0.5 * sum.sqrt() / returns);
+        (half.collect(), excess, strange)
+    }
+
+    /// Variance of such a gap, by what the other sessions tell; none when they tell too little.
+    fn expected_gap(
+        &self,
+        judge: &Judge,
+        weights: &DVector<f64>,
+        session: usize,
+    ) -> Option<Certainty> {
+        let own: Vec<usize> = (0..judge.layout.rows.len())
+            .filter(|row| judge.layout.sessions[*row] == session)
+            .collect();
+        let others = judge.layout.without(&own);
+        let mountings = others.mountings();
+        let repeated = repeated_builds(&mountings, others.count);
+        if repeated < REPEATED_BUILDS_MIN {
+            return None;
+        }
+        let kept: Vec<usize> = (0..judge.layout.rows.len())
+            .filter(|row| !own.contains(row))
+            .collect();
+        let means = self.curves.select_rows(&kept);
+        let means = DMatrix::from_columns(&[means.column_mean()]);
+        let fit = others.dense()?.model(&judge.structure, &means).fit().ok()?;
+        let expected: f64 = judge
+            .structure
+            .effects
+            .iter()
+            .zip(&fit.variances)
+            .map(|(effect, variance)| variance * judge.layout.form(*effect, weights))
+            .sum();
+        Some(Certainty {
+            variance: expected,
+            degrees_of_freedom: repeated as f64,
+        })
+    }
+}
+
+/// What the pulls can tell of.
+fn structure(
+    layout: &Layout,
+    curves: &DMatrix<f64>,
+    compared: usize,
+    build: Option<Prior>,
+) -> Structure {
+    let mountings = layout.mountings();
+    let mut effects = vec![Effect::Pull];
+    if mountings.iter().any(|m| m.rows.len() > 1) {
+        effects.push(Effect::Build);
+    }
+    let sessions = mountings.iter().map(|m| m.session + 1).max().unwrap_or(1);
+    effects.extend([Effect::Near, Effect::Slope, Effect::WarmUp]);
+    if sessions > 1 {
+        effects.push(Effect::Day);
+    }
+    // Squares of the pulls' means about those of their builds, with their degrees of freedom.
+    let within = |own: &dyn Fn(usize) -> bool| -> (f64, f64) {
+        let own = mountings.iter().filter(|m| own(m.setup));
+        own.fold((0.0, 0.0), |(squares, dof), m| {
+            let means = m.rows.iter().map(|row| curves.row(*row).mean());
+            let mean = means.clone().sum::<f64>() / m.rows.len() as f64;
+            let sum: f64 = means.map(|x| (x - mean).powi(2)).sum();
+            (squares + sum, dof + m.rows.len() as f64 - 1.0)
+        })
+    };
+    for setup in 0..compared {
+        let (own, own_dof) = within(&|s| s == setup);
+        let (others, others_dof) = within(&|s| s != setup);
+        let ratio = own / own_dof / (others / others_dof);
+        if own_dof >= 2.0
+            && others_dof >= 2.0
+            && FisherSnedecor::new(own_dof, others_dof).is_ok_and(|f| f.sf(ratio) < UNEVEN_ALARM)
+        {
+            effects.push(Effect::PullOf(setup));
+        }
+    }
+    Structure {
+        effects,
+        drift: false,
+        build,
+    }
+}

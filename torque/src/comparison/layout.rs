@@ -1,0 +1,410 @@
+//! Which pulls share what: the setup, one mounting of it, a session, and their place in it; and the
+//! mixed model that follows.
+
+use std::collections::BTreeMap;
+
+use nalgebra::{DMatrix, DVector};
+
+use super::Pull;
+use crate::mixed::{Block, Bound, Component, Model, Prior};
+
+/// A pause between pulls that makes another session, s: the engine is cold again, the weather another.
+pub const SESSION_PAUSE_S: f64 = 4.0 * 3600.0;
+/// Pulls over which the likeness of neighbours falls to 1/e.
+const LIKENESS_PULLS: f64 = 3.0;
+/// Pulls over which warming up falls to 1/e: between the 1 and 5 that engines take (common practice,
+/// no source).
+const WARM_UP_PULLS: [f64; 2] = [1.5, 4.0];
+/// Rows above which the pulls of a build are averaged in groups: time grows with the cube.
+const ROWS_MAX: usize = 240;
+/// Groups to a build then.
+const GROUPS_MAX: usize = 4;
+
+/// What makes pulls vary.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Effect {
+    /// The pull itself.
+    Pull,
+    /// What the pulls of one setup scatter more than the others.
+    PullOf(usize),
+    /// This time the parts were mounted.
+    Build,
+    /// Neighbours in time are alike.
+    Near,
+    /// A straight drift of the session.
+    Slope,
+    /// The session's warming up.
+    WarmUp,
+    /// The day.
+    Day,
+}
+
+/// Which effects there are, and what is known of the builds beforehand.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Structure {
+    pub(super) effects: Vec<Effect>,
+    /// One straight drift for the whole test, as an unknown.
+    pub(super) drift: bool,
+    /// Variance of a build, relative, with the degrees of freedom that it is worth.
+    pub(super) build: Option<Prior>,
+}
+
+impl Structure {
+    /// Nothing but independent pulls around a straight drift.
+    pub(super) fn plain(drift: bool) -> Self {
+        Self {
+            effects: vec![Effect::Pull],
+            drift,
+            build: None,
+        }
+    }
+}
+
+/// One row a pull, or a few pulls of a build averaged.
+#[derive(Debug, Clone)]
+pub(super) struct Layout {
+    /// The pulls of each row, by their number in time.
+    pub(super) rows: Vec<Vec<usize>>,
+    /// Setup of each row; those compared come first.
+    pub(super) setups: Vec<usize>,
+    /// Setups.
+    pub(super) count: usize,
+    pub(super) builds: Vec<usize>,
+    pub(super) sessions: Vec<usize>,
+    /// Number of the pull within its session.
+    pub(super) order: Vec<f64>,
+    /// Place along the whole test's drift.
+    axis: Vec<f64>,
+}
+
+impl Layout {
+    /// Of pulls sorted by time; `axis` is theirs.
+    pub(super) fn new(pulls: &[&Pull], compared: usize, axis: &[f64]) -> Self {
+        let mut known: BTreeMap<usize, usize> = (0..compared).map(|s| (s, s)).collect();
+        let mut session = 0;
+        let mut order = 0.0;
+        let mut last: Option<&Pull> = None;
+        let mut place = Vec::with_capacity(pulls.len());
+        for pull in pulls {
+            if last.is_some_and(|last| pull.time_s - last.time_s > SESSION_PAUSE_S) {
+                session += 1;
+                order = 0.0;
+            }
+            let next = known.len();
+            let setup = *known.entry(pull.setup).or_insert(next);
+            place.push((setup, pull.build, session, order));
+            order += 1.0;
+            last = Some(pull);
+        }
+        let mut rows: Vec<Vec<usize>> = (0..pulls.len()).map(|i| vec![i]).collect();
+        if pulls.len() > ROWS_MAX {
+            let mut builds: BTreeMap<(usize, usize), Vec<usize>> = BTreeMap::new();
+            for (i, (_, build, session, _)) in place.iter().enumerate() {
+                builds.entry((*session, *build)).or_default().push(i);
+            }
+            let grouped = builds.into_values().flat_map(|all| {
+                let size = all.len().div_ceil(GROUPS_MAX).max(1);
+                all.chunks(size).map(<[usize]>::to_vec).collect::<Vec<_>>()
+            });
+            rows = grouped.collect();
+            rows.sort();
+        }
+        let first = |row: &Vec<usize>| row.first().map_or((0, 0, 0, 0.0), |i| place[*i]);
+        let mean = |row: &Vec<usize>, value: &dyn Fn(usize) -> f64| {
+            row.iter().map(|i| value(*i)).sum::<f64>() / row.len().max(1) as f64
+        };
+        Self {
+            setups: rows.iter().map(|row| first(row).0).collect(),
+            builds: rows.iter().map(|row| first(row).1).collect(),
+            sessions: rows.iter().map(|row| first(row).2).collect(),
+            order: rows.iter().map(|row| mean(row, &|i| place[i].3)).collect(),
+            axis: rows.iter().map(|row| mean(row, &|i| axis[i])).collect(),
+            count: known.len(),
+            rows,
+        }
+    }
+
+    /// One row of curves a row of this.
+    pub(super) fn averaged(&self, by_pull: &DMatrix<f64>) -> DMatrix<f64> {
+        DMatrix::from_fn(self.rows.len(), by_pull.ncols(), |i, j| {
+            let row = &self.rows[i];
+            row.iter().map(|pull| by_pull[(*pull, j)]).sum::<f64>() / row.len() as f64
+        })
+    }
+
+    /// The layout without some rows.
+    pub(super) fn without(&self, left_out: &[usize]) -> Self {
+        let kept: Vec<usize> = (0..self.rows.len())
+            .filter(|row| !left_out.contains(row))
+            .collect();
+        let of = |values: &[usize]| kept.iter().map(|i| values[*i]).collect();
+        let number = |values: &[f64]| kept.iter().map(|i| values[*i]).collect();
+        Self {
+            rows: kept.iter().map(|i| self.rows[*i].clone()).collect(),
+            setups: of(&self.setups),
+            builds: of(&self.builds),
+            sessions: of(&self.sessions),
+            order: number(&self.order),
+            axis: number(&self.axis),
+            count: self.count,
+        }
+    }
+
+    pub(super) fn unknowns(&self, structure: &Structure) -> usize {
+        self.count + usize::from(structure.drift)
+    }
+
+    /// The builds, each with its setup, session and middle; in order of time.
+    pub(super) fn mountings(&self) -> Vec<Mounting> {
+        let mut found: BTreeMap<(usize, usize), Vec<usize>> = BTreeMap::new();
+        for row in 0..self.rows.len() {
+            let key = (self.sessions[row], self.builds[row]);
+            found.entry(key).or_default().push(row);
+        }
+        let mut mountings: Vec<Mounting> = found
+            .into_iter()
+            .map(|((session, build), rows)| Mounting {
+                setup: self.setups[rows[0]],
+                build,
+                session,
+                order: rows.iter().map(|row| self.order[*row]).sum::<f64>() / rows.len() as f64,
+                rows,
+            })
+            .collect();
+        mountings.sort_by_key(|mounting| mounting.rows[0]);
+        mountings
+    }
+
+    /// The model of these responses, one row a row.
+    pub(super) fn model(&self, structure: &Structure, responses: &DMatrix<f64>) -> Model {
+        let components = structure
+            .effects
+            .iter()
+            .map(|effect| Component {
+                bound: Bound::NonNegative,
+                prior: structure.build.filter(|_| *effect == Effect::Build),
+            })
+            .collect();
+        let blocks = self.blocks(structure).into_iter().map(|rows| Block {
+            design: DMatrix::from_fn(rows.len(), self.unknowns(structure), |i, j| {
+                if j == self.count {
+                    self.axis[rows[i]]
+                } else if self.setups[rows[i]] == j {
+                    1.0
+                } else {
+                    0.0
+                }
+            }),
+            kernels: structure
+                .effects
+                .iter()
+                .map(|effect| {
+                    DMatrix::from_fn(rows.len(), rows.len(), |i, j| {
+                        self.likeness(*effect, rows[i], rows[j])
+                    })
+                })
+                .collect(),
+            responses: responses.select_rows(&rows),
+        });
+        Model {
+            blocks: blocks.collect(),
+            components,
+        }
+    }
+
+    /// Rows that share a session or a build; without either each row is by itself.
+    fn blocks(&self, structure: &Structure) -> Vec<Vec<usize>> {
+        let alone = |effect: &Effect| matches!(effect, Effect::Pull | Effect::PullOf(_));
+        if structure.effects.iter().all(alone) {
+            return (0..self.rows.len()).map(|row| vec![row]).collect();
+        }
+        let mut of: Vec<usize> = self.sessions.clone();
+        // A build that lasts over night joins two sessions.
+        let mut sessions_of: BTreeMap<usize, usize> = BTreeMap::new();
+        for row in 0..self.rows.len() {
+            let (build, own) = (self.builds[row], of[row]);
+            let other = *sessions_of.entry(build).or_insert(own);
+            if other != own {
+                for session in &mut of {
+                    if *session == own {
+                        *session = other;
+                    }
+                }
+                for session in sessions_of.values_mut() {
+                    if *session == own {
+                        *session = other;
+                    }
+                }
+            }
+        }
+        let mut blocks: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+        for (row, block) in of.into_iter().enumerate() {
+            blocks.entry(block).or_default().push(row);
+        }
+        blocks.into_values().collect()
+    }
+
+    /// Rows in the order of the model's blocks.
+    pub(super) fn rows_of_blocks(&self, structure: &Structure) -> Vec<usize> {
+        self.blocks(structure).concat()
+    }
+
+    /// Whether a row can go: its build has others.
+    pub(super) fn can_spare(&self, row: usize) -> bool {
+        let own = (self.sessions[row], self.builds[row]);
+        let others = (0..self.rows.len()).filter(|other| *other != row);
+        others
+            .map(|i| (self.sessions[i], self.builds[i]))
+            .any(|key| key == own)
+    }
+
+    /// The same with setups numbered without gaps.
+    pub(super) fn dense(&self) -> Option<Self> {
+        let mut known: Vec<usize> = self.setups.clone();
+        known.sort_unstable();
+        known.dedup();
+        let setups: Option<Vec<usize>> = self
+            .setups
+            .iter()
+            .map(|setup| known.binary_search(setup).ok())
+            .collect();
+        Some(Self {
+            setups: setups?,
+            count: known.len(),
+            ..self.clone()
+        })
+    }
+
+    /// Covariance of the means of mountings under these variances, but for the day.
+    pub(super) fn covariance_of_mountings(
+        &self,
+        mountings: &[Mounting],
+        structure: &Structure,
+        variances: &[f64],
+    ) -> DMatrix<f64> {
+        let told: Vec<(Effect, f64)> = structure
+            .effects
+            .iter()
+            .zip(variances)
+            .filter(|(effect, v)| **v > 0.0 && **effect != Effect::Day)
+            .map(|(effect, v)| (*effect, *v))
+            .collect();
+        let of_rows = |i: usize, j: usize| -> f64 {
+            let each = told.iter();
+            each.map(|(effect, v)| v * self.likeness(*effect, i, j))
+                .sum()
+        };
+        DMatrix::from_fn(mountings.len(), mountings.len(), |a, b| {
+            let (a, b) = (&mountings[a].rows, &mountings[b].rows);
+            let all = a.iter().flat_map(|i| b.iter().map(|j| of_rows(*i, *j)));
+            all.sum::<f64>() / (a.len() * b.len()) as f64
+        })
+    }
+
+    /// `weights' K weights` of an effect's kernel.
+    pub(super) fn form(&self, effect: Effect, weights: &DVector<f64>) -> f64 {
+        let rows: Vec<usize> = (0..self.rows.len())
+            .filter(|i| weights[*i] != 0.0)
+            .collect();
+        let one = |i: usize| -> f64 {
+            let all = rows
+                .iter()
+                .map(|j| weights[*j] * self.likeness(effect, i, *j));
+            weights[i] * all.sum::<f64>()
+        };
+        rows.iter().map(|i| one(*i)).sum()
+    }
+
+    fn likeness(&self, effect: Effect, i: usize, j: usize) -> f64 {
+        let same = |values: &[usize]| values[i] == values[j];
+        let session = same(&self.sessions);
+        match effect {
+            Effect::Pull if i == j => 1.0 / self.rows[i].len() as f64,
+            Effect::PullOf(setup) if i == j && self.setups[i] == setup => {
+                1.0 / self.rows[i].len() as f64
+            }
+            Effect::Build if same(&self.builds) => 1.0,
+            Effect::Near if session => {
+                (-(self.order[i] - self.order[j]).abs() / LIKENESS_PULLS).exp()
+            }
+            // In units of ten pulls, so that its variance is of the others' size.
+            Effect::Slope if session => 0.01 * (self.order[i] - 4.0) * (self.order[j] - 4.0),
+            Effect::WarmUp if session => WARM_UP_PULLS
+                .iter()
+                .map(|pulls| (-(self.order[i] + self.order[j]) / pulls).exp())
+                .sum(),
+            Effect::Day if session => 1.0,
+            _ => 0.0,
+        }
+    }
+}
+
+/// Parts mounted once, in one session.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Mounting {
+    pub(super) setup: usize,
+    pub(super) build: usize,
+    pub(super) session: usize,
+    /// Middle of its pulls, by their number in the session.
+    pub(super) order: f64,
+    pub(super) rows: Vec<usize>,
+}
+
+/// Whether `weights` of the setups can be told from mountings when each session has a level of its own,
+/// and a slope of its own with `slopes`.
+pub(super) fn estimable(
+    mountings: &[Mounting],
+    count: usize,
+    weights: &DVector<f64>,
+    slopes: bool,
+) -> bool {
+    let design = session_design(mountings, count, slopes);
+    let mut asked = DVector::zeros(design.ncols());
+    for (to, from) in asked.iter_mut().zip(weights.iter().take(count)) {
+        *to = *from;
+    }
+    let Ok(inverse) = design.clone().pseudo_inverse(1e-9) else {
+        return false;
+    };
+    let back = (&inverse * &design).tr_mul(&asked);
+    (back - asked).amax() < 1e-6
+}
+
+/// Mountings less what setups, sessions and their slopes take up: what is left to tell how builds
+/// scatter.
+pub(super) fn repeated_builds(mountings: &[Mounting], count: usize) -> usize {
+    if mountings.is_empty() {
+        return 0;
+    }
+    let design = session_design(mountings, count, true);
+    mountings.len().saturating_sub(design.rank(1e-9))
+}
+
+/// A level for each session beside the setups and, with `slopes`, a straight drift for each session with
+/// more than one setup.
+pub(super) fn session_design(mountings: &[Mounting], count: usize, slopes: bool) -> DMatrix<f64> {
+    let sessions = mountings.iter().map(|m| m.session + 1).max().unwrap_or(0);
+    let each = if slopes { 2 } else { 1 };
+    // Where one setup only was tested no change can be taken for a drift: there it is as random as its
+    // variance says.
+    let changed = |session: usize| {
+        let mut setups = mountings
+            .iter()
+            .filter(|m| m.session == session)
+            .map(|m| m.setup);
+        let first = setups.next();
+        setups.any(|setup| Some(setup) != first)
+    };
+    let changed: Vec<bool> = (0..sessions).map(changed).collect();
+    DMatrix::from_fn(mountings.len(), count + each * sessions, |i, j| {
+        let mounting = &mountings[i];
+        let own = count + mounting.session;
+        if j == mounting.setup || j == own {
+            1.0
+        } else if j == own + sessions && changed[mounting.session] {
+            mounting.order - 4.0
+        } else {
+            0.0
+        }
+    })
+}
