@@ -1,4 +1,4 @@
-//! Six pulls with two setups, compared: `cargo run -p leverarm-torque --example comparison`.
+//! Eight pulls with two setups in four mountings, compared: `cargo run -p leverarm-torque --example comparison`.
 
 #![expect(clippy::print_stdout, reason = "telling is what it is for")]
 
@@ -6,12 +6,13 @@ use leverarm_torque::comparison::{ComparisonError, Options, Pull, Sampled, compa
 
 fn main() -> Result<(), ComparisonError> {
     // The second setup gives 0.5 N·m more; no two pulls are quite alike.
-    let pulls: Vec<Pull> = [-0.03, 0.01, 0.02, 0.48, 0.51, 0.52]
+    let pulls: Vec<Pull> = [-0.03, 0.01, 0.48, 0.52, 0.02, -0.01, 0.51, 0.49]
         .into_iter()
         .zip(0_u32..)
         .map(|(more_nm, number)| Pull {
             label: (number + 1).to_string(),
-            setup: usize::from(number >= 3),
+            setup: usize::from(number / 2 % 2 == 1),
+            build: number as usize / 2,
             time_s: 60.0 * f64::from(number),
             curve: (0..50)
                 .map(|step| Sampled {
