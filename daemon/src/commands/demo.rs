@@ -105,8 +105,9 @@ pub(super) fn run(out: &Path, as_json: bool, seed: u64) -> Result<(), Failure> {
             pull.pull.id,
             stand.display()
         ));
+        // A new stand does not know yet how much putting a part back moves its torque.
         say(&format!(
-            "      leverarm compare {} -c {}",
+            "      leverarm compare {} -c {} --typical-refit \"0.3 %\"",
             [Setup::MainJet105, Setup::MainJet110]
                 .map(|setup| format!("\"{}\"", setup.label()))
                 .join(" "),

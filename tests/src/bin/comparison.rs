@@ -96,7 +96,8 @@ fn holds(tally: &Tally) -> bool {
     let familywise = chance(95.0, 2.0 * tests);
     tally.false_difference_pct <= FALSE_MAX + chance(5.0, tests)
         && (low - familywise..=high + familywise).contains(&tally.familywise_pct)
-        && tally.found_pct
+        // What is withheld is not looked for.
+        && tally.found_pct + tally.withheld_pct
             >= tally.oracle_found_pct
                 - BEHIND_ORACLE_MAX
                 - chance(tally.oracle_found_pct, tests) * 2.0_f64.sqrt()
