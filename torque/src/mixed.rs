@@ -11,6 +11,28 @@
 //!   M. G. Kenward, J. H. Roger, *Biometrics* 53 (1997) 983: for a single contrast these are
 //!   Satterthwaite's, from the information.
 //! - What is known beforehand of a variance enters as a scaled inverse χ² with its degrees of freedom.
+//!
+//! A part mounted three times, with two pulls each. An analysis of variance finds 0.02 within a
+//! mounting, the mean square, and (0.18 − 0.02)/2 = 0.08 between them:
+//!
+//! ```
+//! use leverarm_torque::mixed::{Block, Bound, Component, MixedError, Model};
+//! use nalgebra::DMatrix;
+//!
+//! let mounting = |pulls_nm: [f64; 2]| Block {
+//!     design: DMatrix::from_element(2, 1, 1.0),
+//!     kernels: vec![DMatrix::identity(2, 2), DMatrix::from_element(2, 2, 1.0)],
+//!     responses: DMatrix::from_column_slice(2, 1, &pulls_nm),
+//! };
+//! let model = Model {
+//!     blocks: [[10.0, 10.2], [10.6, 10.8], [10.3, 10.5]].map(mounting).to_vec(),
+//!     components: vec![Component::new(Bound::NonNegative); 2],
+//! };
+//! let fit = model.fit()?;
+//! assert!((fit.coefficients[(0, 0)] - 10.4).abs() < 1e-9);
+//! assert!((fit.variances[0] - 0.02).abs() < 1e-4 && (fit.variances[1] - 0.08).abs() < 1e-4);
+//! # Ok::<(), MixedError>(())
+//! ```
 
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 
