@@ -426,7 +426,7 @@ fn live_replay_stream_evidence_and_export_are_the_same() {
         let (stand, recording) = record_pull(&reader, &pull).unwrap();
         let event = reader
             .events(&EventFilter {
-                kind: Some("a test".to_owned()),
+                kind: Some(EventKind::NoiseSpike.to_string()),
                 ..EventFilter::default()
             })
             .unwrap()

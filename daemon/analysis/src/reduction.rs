@@ -12,8 +12,8 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
 use crate::in_force::{self, CalibrationError};
-use crate::replay::Recording;
-use leverarm_store::{Chunk, ChunkGap, PullId, PullRecord, StoreError, StoreReader};
+use crate::replay::{Recording, byte_log};
+use leverarm_store::{PullId, PullRecord, StoreError, StoreReader};
 use leverarm_values::CalibratedStand;
 use leverarm_values::calibration::Calibration;
 use leverarm_values::model::{curve_pickup, second_pickup};
@@ -241,8 +241,8 @@ pub fn options(stand: &Stand, air: AirReadings, choice: CurveChoice) -> ReduceOp
 /// What the raw data of a pull is, and what it shows beside the curve.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct RawData {
-    /// SHA-256 of the bytes of all its chunks in order, hexadecimal: what `sha256sum` prints for
-    /// `leverarm export --bytes`.
+    /// SHA-256 of its bytes as `leverarm export --out pull.bin` writes them, hexadecimal: what
+    /// `sha256sum` prints for that file.
     pub sha256: String,
     /// How many bytes.
     pub bytes: u64,
@@ -253,20 +253,8 @@ pub struct RawData {
 }
 
 impl RawData {
-    fn of(
-        chunks: &[Result<Chunk, ChunkGap>],
-        recording: &Recording,
-        stand: &Stand,
-        tick_start: u64,
-    ) -> Self {
-        let mut hash = Sha256::new();
-        let mut bytes = 0;
-        for chunk in chunks.iter().flatten() {
-            hash.update(&chunk.bytes);
-            bytes += chunk.bytes.len() as u64;
-        }
-        let digits = hash
-            .finalize()
+    fn of(bytes: &[u8], recording: &Recording, stand: &Stand, tick_start: u64) -> Self {
+        let digits = Sha256::digest(bytes)
             .iter()
             .map(|byte| format!("{byte:02x}"))
             .collect();
@@ -278,7 +266,7 @@ impl RawData {
         });
         Self {
             sha256: digits,
-            bytes,
+            bytes: bytes.len() as u64,
             link_faults: recording.faults.len(),
             start_temperatures_k: temperatures
                 .filter_map(|(number, channel)| {
@@ -380,7 +368,8 @@ pub fn reduce_recorded(
             .map(|gap| format!("raw data lacking: {gap}")),
     );
     curve.remarks.extend(pull.reasons.iter().cloned());
-    let raw = RawData::of(&chunks, &recording, &stand, pull.tick_start);
+    let bytes = byte_log(&connection, chunks.iter().flatten());
+    let raw = RawData::of(&bytes, &recording, &stand, pull.tick_start);
     let reduced = ReducedPull {
         raw,
         pull,

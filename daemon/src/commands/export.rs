@@ -108,7 +108,7 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<(), Failure> {
         };
         let connection = reader.connection(pull.connection).map_err(Failure::of)?;
         let chunks = reader.pull_chunks(pull.id).map_err(Failure::of)?;
-        let bytes = byte_log(&connection, chunks.iter().flatten()).map_err(Failure::of)?;
+        let bytes = byte_log(&connection, chunks.iter().flatten());
         let mut out = create(arguments)?;
         out.write_all(&bytes).map_err(|e| cannot(e.into()))?;
         out.flush().map_err(|e| cannot(e.into()))?;

@@ -1,20 +1,16 @@
 //! Stored chunks as one byte log that can be read by itself.
 
-use leverarm_protocol::{
-    BoardMessage, BoardReader, EncodeError, Form, FrameWriter, LineWriter, Reading,
-};
+use leverarm_protocol::{BoardMessage, BoardReader, Form, FrameWriter, LineWriter, Reading};
 use leverarm_store::{Chunk, ConnectionRecord};
 
 /// The bytes of chunks of one connection, oldest first, as they came from the board. A stretch from
 /// the middle of a connection has no hello in it: the one that was kept is put in front, in the
 /// board's own form and as if it had been sent just before.
-///
-/// # Errors
-/// When the kept hello does not fit a frame, which none that came in one does.
+#[must_use]
 pub fn byte_log<'a>(
     connection: &ConnectionRecord,
     chunks: impl Iterator<Item = &'a Chunk>,
-) -> Result<Vec<u8>, EncodeError> {
+) -> Vec<u8> {
     let mut bytes = Vec::new();
     for chunk in chunks {
         bytes.extend_from_slice(&chunk.bytes);
@@ -27,10 +23,10 @@ pub fn byte_log<'a>(
         }
     });
     let (Some((tick, seq)), Some(kept)) = (first, &connection.hello) else {
-        return Ok(bytes);
+        return bytes;
     };
     if reader.tick_hz().is_some() {
-        return Ok(bytes);
+        return bytes;
     }
     #[expect(
         clippy::cast_possible_truncation,
@@ -38,7 +34,6 @@ pub fn byte_log<'a>(
     )]
     let (tick, seq) = (tick as u32, seq.wrapping_sub(1));
     let mut log = Vec::new();
-    let mut written = Ok(());
     BoardReader::new().feed(0, &kept.frame, &mut |reading| {
         let Reading::Message { message, .. } = reading else {
             return;
@@ -49,12 +44,12 @@ pub fn byte_log<'a>(
                 Some(Form::Lines) => lines.write(tick, &message),
                 Some(Form::Frames) | None => frames.write(tick, &message),
             };
-            written = hello.map(|hello| log.extend_from_slice(hello));
+            // It came in a frame, and so fits one.
+            log.extend_from_slice(hello.unwrap_or_default());
         }
     });
-    written?;
     log.extend_from_slice(&bytes);
-    Ok(log)
+    log
 }
 
 #[cfg(test)]
@@ -112,7 +107,7 @@ mod tests {
                 tick_first: Some(7),
                 bytes: bytes.to_vec(),
             };
-            let log = byte_log(&connection, std::iter::once(&chunk(&bytes))).unwrap();
+            let log = byte_log(&connection, std::iter::once(&chunk(&bytes)));
             assert!(log.ends_with(&bytes));
             let mut reader = BoardReader::new();
             let mut messages = 0;
@@ -125,7 +120,7 @@ mod tests {
             });
             assert_eq!((messages, reader.tick_hz()), (2, Some(2_000_000)));
             let once = byte_log(&connection, std::iter::once(&chunk(&log)));
-            assert_eq!(once.unwrap(), log, "a hello is there already");
+            assert_eq!(once, log, "a hello is there already");
         }
     }
 }
