@@ -266,7 +266,7 @@ impl Core {
             return;
         };
         let message = format!(
-            "{why}; with everything at standstill, run: leverarm rehearse --guards --board"
+            "{why}; with everything at standstill, run: leverarm test-guards"
         );
         self.disarm(now, &message, out);
         let message = format!("not armed: {message}");

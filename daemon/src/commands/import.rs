@@ -15,7 +15,7 @@ use leverarm_vocabulary::EventKind;
 
 use super::control::{AirValues, entered_air};
 use super::pulls::read_calibration;
-use super::{Failure, StoreArgument, read_stand, say, times};
+use super::{Failure, StoreArgument, read_own_stand, say, times};
 use crate::clock::Clock;
 use crate::service::{Belongs, Kept, NewSetupRequest, RecordKeeper, setup_of};
 
@@ -40,7 +40,7 @@ pub(super) struct ImportArguments {
 }
 
 pub(super) fn run(arguments: &ImportArguments) -> Result<(), Failure> {
-    let read = read_stand(&arguments.store.stand.file)?;
+    let read = read_own_stand(&arguments.store.stand.file)?;
     let now = Clock::start().now();
     let mut began_wall_us = times::wall_us(&arguments.began, now.wall_us, &TimeZone::system())
         .map_err(|error| Failure(format!("--began {error}")))?;

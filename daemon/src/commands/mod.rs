@@ -72,29 +72,20 @@ enum Command {
         access: AccessArguments,
     },
     /// Run the stand against a simulated one with the same stand file, in real time
-    Rehearse {
+    Rehearse(stand::RehearseArguments),
+    /// Test every guard: each has to trip, and the board to cut, with everything at standstill
+    ///
+    /// The running daemon tests its own with its board, and until that has passed the stand stays
+    /// cut. The engine is off; something has to be turned by hand.
+    TestGuards {
         #[command(flatten)]
-        stand: StandArgument,
-        /// Pulls that the simulated person makes
-        #[arg(long, default_value_t = 3)]
-        pulls: u32,
-        /// Seed of the simulation
-        #[arg(long, default_value_t = 1)]
-        seed: u64,
-        /// Stop after the last pull
+        daemon: DaemonArgument,
+        /// On a simulated stand with the same stand file instead: no daemon, no board
         #[arg(long)]
-        once: bool,
-        /// Working cycles of the simulated engine that do not burn, in per cent
-        #[arg(long, value_name = "PERCENT", default_value_t = 0.0)]
-        misfires: f64,
-        /// Test every guard instead: each has to trip, and the simulated board to cut
-        #[arg(long, conflicts_with_all = ["pulls", "once", "misfires"])]
-        guards: bool,
-        /// Test them on the running daemon and its board, with everything at standstill
-        #[arg(long, requires = "guards")]
-        board: bool,
-        #[command(flatten)]
-        access: AccessArguments,
+        simulated: bool,
+        /// Seed of the simulation
+        #[arg(long, default_value_t = 1, requires = "simulated")]
+        seed: u64,
     },
     /// Show the whole job on a simulated stand: three pulls each with setup A, B and A again
     Demo {
@@ -364,7 +355,7 @@ impl DaemonArgument {
     fn token(&self, stand: &Stand) -> Result<Option<String>, Failure> {
         let chosen = chosen_token(self.token_file.as_deref(), "LEVERARM_TOKEN")?;
         Ok(chosen
-            .or_else(|| crate::service::token_of_store(&store_folder(&self.stand.file, stand))))
+            .or_else(|| crate::service::token_of_store(&store_in_use(&self.stand.file, stand))))
     }
 }
 
@@ -464,33 +455,13 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             let files = std::iter::once(&stand.file).chain(&also);
             stand::serve(files.map(PathBuf::as_path), &access)
         }
-        Command::Rehearse {
-            stand,
-            pulls: _,
+        Command::Rehearse(arguments) => stand::rehearse(&arguments),
+        Command::TestGuards {
+            daemon,
+            simulated: true,
             seed,
-            once: _,
-            misfires: _,
-            guards: true,
-            board,
-            access,
-        } => {
-            if board {
-                let token_file = access.token_file;
-                guards::on_board(&DaemonArgument { stand, token_file })
-            } else {
-                guards::on_software_stand(&stand.file, seed)
-            }
-        }
-        Command::Rehearse {
-            stand,
-            pulls,
-            seed,
-            once,
-            misfires,
-            guards: false,
-            board: _,
-            access,
-        } => stand::rehearse(&stand.file, &access, pulls, seed, once, misfires),
+        } => guards::on_software_stand(&daemon.stand.file, seed),
+        Command::TestGuards { daemon, .. } => guards::on_board(&daemon),
         Command::Demo { out, json, seed } => demo::run(&out, json, seed),
         Command::Pulls { store, json } => pulls::list(&store, json),
         Command::Show {
@@ -588,10 +559,43 @@ fn dispatch(command: Command) -> Result<(), Failure> {
 struct StandFile {
     stand: Stand,
     text: String,
+    /// The store in use: see [`store_in_use`].
     store_folder: PathBuf,
 }
 
+impl StandFile {
+    /// The stand's own store, whatever was rehearsed.
+    fn with_own_store(self, file: &Path) -> Self {
+        Self {
+            store_folder: store_folder(file, &self.stand),
+            ..self
+        }
+    }
+}
+
+/// Reads a stand file for what concerns the stand's own store alone: to run it, to save it.
+fn read_own_stand(file: &Path) -> Result<StandFile, Failure> {
+    Ok(parse_stand(file)?.with_own_store(file))
+}
+
+/// Reads a stand file. Where the store in use is that of rehearsals, that is said.
 fn read_stand(file: &Path) -> Result<StandFile, Failure> {
+    static SAID: std::sync::Once = std::sync::Once::new();
+    let read = parse_stand(file)?;
+    let own = store_folder(file, &read.stand);
+    if read.store_folder != own {
+        SAID.call_once(|| {
+            complain(&format!(
+                "note: rehearsed last, so this is about the store of rehearsals, {}, until `leverarm \
+                 serve` runs",
+                read.store_folder.display()
+            ));
+        });
+    }
+    Ok(read)
+}
+
+fn parse_stand(file: &Path) -> Result<StandFile, Failure> {
     let text = std::fs::read_to_string(file).map_err(|error| {
         Failure(format!(
             "{}: {error}; give the stand file with -c FILE, or copy config/stand.example.toml and change it",
@@ -600,7 +604,7 @@ fn read_stand(file: &Path) -> Result<StandFile, Failure> {
     })?;
     let stand = leverarm_config::parse(&file.display().to_string(), &text).map_err(Failure::of)?;
     Ok(StandFile {
-        store_folder: store_folder(file, &stand),
+        store_folder: store_in_use(file, &stand),
         stand,
         text,
     })
@@ -609,6 +613,25 @@ fn read_stand(file: &Path) -> Result<StandFile, Failure> {
 fn store_folder(file: &Path, stand: &Stand) -> PathBuf {
     let beside = file.parent().unwrap_or_else(|| Path::new("."));
     beside.join(&stand.store_folder)
+}
+
+/// Rehearsed pulls never mix with real ones: they have a store of their own beside it.
+fn rehearsal_folder(own: &Path) -> PathBuf {
+    let name = own
+        .file_name()
+        .map_or_else(|| "pulls".into(), |name| name.to_string_lossy());
+    own.with_file_name(format!("{name}-rehearsal"))
+}
+
+/// The store that was written to last: the stand's own, or that of rehearsals.
+fn store_in_use(file: &Path, stand: &Stand) -> PathBuf {
+    let own = store_folder(file, stand);
+    let rehearsed = rehearsal_folder(&own);
+    if leverarm_store::last_written(&rehearsed) > leverarm_store::last_written(&own) {
+        rehearsed
+    } else {
+        own
+    }
 }
 
 impl SeverityChoice {
@@ -628,6 +651,15 @@ impl StoreArgument {
         let folder = match &self.store {
             Some(folder) => folder.clone(),
             None => read_stand(&self.stand.file)?.store_folder,
+        };
+        leverarm_store::StoreReader::open(folder).map_err(Failure::of)
+    }
+
+    /// The stand's own store, whatever was rehearsed.
+    fn open_own(&self) -> Result<leverarm_store::StoreReader, Failure> {
+        let folder = match &self.store {
+            Some(folder) => folder.clone(),
+            None => read_own_stand(&self.stand.file)?.store_folder,
         };
         leverarm_store::StoreReader::open(folder).map_err(Failure::of)
     }
