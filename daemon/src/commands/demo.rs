@@ -11,6 +11,7 @@ use tracing_subscriber::filter::LevelFilter;
 
 use super::curve_output::{self, Named};
 use super::pulls::{air_text, write_plot};
+use super::terminal::Table;
 use super::{Failure, json_line, say, start_log};
 use crate::rehearsal::{DEMO_STAND, Rehearsal, engine_of, model_of, script_of};
 use crate::service::{Daemon, NewSetupRequest, PageAccess, PullNotice, ServeOptions};
@@ -110,7 +111,7 @@ pub(super) fn run(out: &Path, as_json: bool, seed: u64) -> Result<(), Failure> {
         ));
         // A new stand does not know yet how much putting a part back moves its torque.
         say(&format!(
-            "      leverarm compare {} -c {} --typical-refit \"0.3 %\"",
+            "      leverarm compare {} \\\n        --typical-refit \"0.3 %\" -c {}",
             [Setup::MainJet105, Setup::MainJet110]
                 .map(|setup| format!("\"{}\"", setup.label()))
                 .join(" "),
@@ -279,7 +280,7 @@ fn mean(curves: &[&Curve]) -> Option<Curve> {
 }
 
 fn print_table(pulls: &[ReducedPull]) {
-    let mut table = curve_output::table_of(&[
+    let mut table = Table::new([
         "pull",
         "setup",
         "state",

@@ -8,7 +8,10 @@ use serde_json::json;
 use tracing_subscriber::filter::LevelFilter;
 
 use super::control::{Answer, Line};
-use super::{DaemonArgument, Failure, StandFile, curve_output, read_own_stand, read_stand, say, stand, start_log};
+use super::terminal::Table;
+use super::{
+    DaemonArgument, Failure, StandFile, read_own_stand, read_stand, say, stand, start_log,
+};
 use crate::clock::Clock;
 use crate::rehearsal::{Rehearsal, model_of};
 use crate::self_test::{KeptSelfTest, TestedOn, keep_self_test, last_self_test};
@@ -260,7 +263,7 @@ async fn runaway(
 /// Shows a self-test; an error when it did not pass.
 fn tell(kept: &KeptSelfTest) -> Result<(), Failure> {
     let report = &kept.report;
-    let mut table = curve_output::table_of(&["guard", "", "tripped after", "board cut after", ""]);
+    let mut table = Table::new(["guard", "", "tripped after", "board cut after", ""]);
     let ms = |ms: Option<f64>| ms.map_or_else(String::new, |ms| format!("{ms:.0} ms"));
     for trial in &report.trials {
         let outcome = match (&trial.failure, trial.tripped_ms) {

@@ -13,6 +13,7 @@ use leverarm_values::CalibratedStand;
 use leverarm_values::calibration::Calibration;
 use leverarm_vocabulary::EventKind;
 
+use super::control::setup_name;
 use super::control::{AirValues, entered_air};
 use super::pulls::read_calibration;
 use super::{Failure, StoreArgument, read_own_stand, say, times};
@@ -65,7 +66,7 @@ pub(super) fn run(arguments: &ImportArguments) -> Result<(), Failure> {
     let belongs = Belongs {
         setup: match &arguments.setup {
             Some(name) => {
-                let request = NewSetupRequest::named(name);
+                let request = NewSetupRequest::named(&setup_name(name)?);
                 Some(setup_of(&mut store, &request, began_wall_us).map_err(Failure::of)?)
             }
             None => None,

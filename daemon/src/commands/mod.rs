@@ -14,6 +14,7 @@ mod export;
 mod guards;
 mod import;
 mod journal;
+mod new_stand;
 mod plan;
 mod pulls;
 mod sheet;
@@ -21,14 +22,15 @@ mod size;
 mod stand;
 mod stream;
 mod system;
+mod terminal;
 mod times;
 
 use std::ffi::OsString;
-use std::io::{IsTerminal, Write};
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use clap::{Parser, Subcommand, ValueEnum};
+use clap::{CommandFactory, FromArgMatches, Parser, Subcommand, ValueEnum};
 use leverarm_config::Stand;
 use leverarm_torque::air::Correction;
 use tracing_subscriber::filter::{LevelFilter, Targets};
@@ -42,7 +44,7 @@ use leverarm_analysis::exclusion::ExclusionRequest;
 /// Software cutoffs are never the emergency stop: a stand needs one that is hard-wired, within reach,
 /// and works without any computer.
 #[derive(Debug, Parser)]
-#[command(name = "leverarm", version, about, max_term_width = 100)]
+#[command(name = "leverarm", version, about)]
 struct Cli {
     #[command(subcommand)]
     command: Command,
@@ -50,11 +52,14 @@ struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Write a new stand file from answers to questions
+    NewStand(new_stand::Arguments),
     /// Check a stand file and say what it amounts to: inertia, energy, rim speed, rates, guards
     Check {
-        /// The stand file
-        #[arg(default_value = "stand.toml")]
-        file: PathBuf,
+        /// The stand file; or -c FILE
+        file: Option<PathBuf>,
+        #[command(flatten)]
+        stand: StandArgument,
     },
     /// Size a drum: inertia for a wanted pull time, dimensions, energy, rim speed, stress, balance
     Size(size::Arguments),
@@ -110,6 +115,7 @@ enum Command {
     /// Show the curve of a pull: torque and power over engine speed
     Show {
         /// Number of the pull
+        #[arg(value_parser = pull_number)]
         pull: i64,
         #[command(flatten)]
         store: StoreArgument,
@@ -154,6 +160,7 @@ enum Command {
     /// Leave a pull out of comparisons, with a reason; it stays in the store and is named
     Exclude {
         /// Number of the pull
+        #[arg(value_parser = pull_number)]
         pull: i64,
         /// Why, such as "misfired above 7,000 rpm"
         reason: String,
@@ -166,6 +173,7 @@ enum Command {
     /// Let an excluded pull take part in comparisons again
     Include {
         /// Number of the pull
+        #[arg(value_parser = pull_number)]
         pull: i64,
         /// Who says so
         #[arg(long, default_value = "")]
@@ -174,22 +182,7 @@ enum Command {
         daemon: DaemonArgument,
     },
     /// Name what is bolted on: the next pulls belong to it
-    Setup {
-        /// Its name, such as "main jet 105"; without one, list the setups
-        name: Option<String>,
-        /// Notes
-        #[arg(long, default_value = "")]
-        notes: String,
-        /// A part as KEY=VALUE, such as "main jet=105" or "spacer=3 mm; home-made" with unit and
-        /// note; may be given several times
-        #[arg(long = "part", value_name = "KEY=VALUE")]
-        parts: Vec<String>,
-        /// It was taken off and put back on: how much that moves the torque is told by such repeats
-        #[arg(long)]
-        again: bool,
-        #[command(flatten)]
-        daemon: DaemonArgument,
-    },
+    Setup(control::SetupArguments),
     /// Enter the air of the day: it stands in for the fixed values of the stand file
     Air {
         #[command(flatten)]
@@ -403,6 +396,13 @@ enum SeverityChoice {
     Cut,
 }
 
+/// The number of a pull.
+fn pull_number(text: &str) -> Result<i64, String> {
+    text.trim().parse().map_err(|_not_a_number| {
+        format!("expected the number of a pull, as `leverarm pulls` lists them, found \"{text}\"")
+    })
+}
+
 /// Why a command failed, in words for a person.
 #[derive(Debug, thiserror::Error)]
 #[error("{0}")]
@@ -418,10 +418,19 @@ impl Failure {
     }
 }
 
+/// The command line, with help as wide as the terminal, up to what reads well.
+fn command_line() -> clap::Command {
+    const HELP_COLUMNS_MAX: usize = 100;
+    Cli::command().term_width(terminal::columns().min(HELP_COLUMNS_MAX))
+}
+
 /// Runs the command line and returns how it went.
 #[must_use]
 pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
-    let cli = match Cli::try_parse_from(arguments) {
+    let cli = command_line()
+        .try_get_matches_from(arguments)
+        .and_then(|matches| Cli::from_arg_matches(&matches));
+    let cli = match cli {
         Ok(cli) => cli,
         Err(error) => {
             let shown = error.print();
@@ -444,7 +453,8 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
 
 fn dispatch(command: Command) -> Result<(), Failure> {
     match command {
-        Command::Check { file } => stand::check(&file),
+        Command::NewStand(arguments) => new_stand::run(&arguments),
+        Command::Check { file, stand } => stand::check(&file.unwrap_or(stand.file)),
         Command::Size(arguments) => size::run(&arguments),
         Command::Board(arguments) => board::run(&arguments),
         Command::Serve {
@@ -506,13 +516,7 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             let reason = None;
             control::exclude(pull, &ExclusionRequest { reason, by }, &daemon)
         }
-        Command::Setup {
-            name,
-            notes,
-            parts,
-            again,
-            daemon,
-        } => control::setup(name, notes, &parts, again, &daemon),
+        Command::Setup(arguments) => control::setup(&arguments),
         Command::Air {
             values,
             forget,
@@ -696,7 +700,7 @@ fn start_log(default: LevelFilter) {
     };
     let log = tracing_subscriber::fmt::layer()
         .with_writer(std::io::stderr)
-        .with_ansi(std::io::stderr().is_terminal())
+        .with_ansi(terminal::stderr_has_colour())
         .with_target(false);
     let log = tracing_subscriber::registry().with(filter).with(log);
     if log.try_init().is_err() {
@@ -704,16 +708,18 @@ fn start_log(default: LevelFilter) {
     }
 }
 
-/// Prints to stdout. A reader that went away (`| head`) is no error.
+/// Prints to stdout, folded to what it is wide. A reader that went away (`| head`) is no error.
 fn say(text: &str) {
+    let text = leverarm_plot::folded(text, terminal::columns());
     drop(writeln!(std::io::stdout(), "{text}"));
 }
 
-/// Prints to stderr.
+/// Prints to stderr, folded likewise.
 fn complain(text: &str) {
+    let text = leverarm_plot::folded(text, terminal::columns());
     drop(writeln!(std::io::stderr(), "{text}"));
 }
 
 fn json_line(value: &serde_json::Value) {
-    say(&value.to_string());
+    drop(writeln!(std::io::stdout(), "{value}"));
 }

@@ -33,9 +33,9 @@ pub(super) fn check(file: &Path) -> Result<(), Failure> {
 }
 
 pub(super) const SAFETY: &str = "\
-A turning drum holds the energy of a moving car, and exhaust gas kills unnoticed. Software cutoffs
-are not the emergency stop: have one hard-wired and within reach, guards over drum and chain, a way
-out for the exhaust, and a second person. Read hardware-notes/safety.md first; local codes and
+A turning drum holds the energy of a moving car, and exhaust gas kills unnoticed. Software cutoffs \
+are not the emergency stop: have one hard-wired and within reach, guards over drum and chain, a way \
+out for the exhaust, and a second person. Read hardware-notes/safety.md first; local codes and \
 licensed engineers come before all of it.";
 
 pub(super) fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
@@ -187,6 +187,25 @@ pub(super) struct RehearseArguments {
     misfires: f64,
     #[command(flatten)]
     access: AccessArguments,
+}
+
+/// One pull with a stand file, as its first trial.
+pub(super) fn rehearse_once(file: &Path) -> Result<(), Failure> {
+    rehearse(&RehearseArguments {
+        stand: StandArgument {
+            file: file.to_path_buf(),
+        },
+        pulls: 1,
+        seed: 1,
+        once: true,
+        coast: false,
+        misfires: 0.0,
+        access: AccessArguments {
+            require_token: false,
+            token_file: None,
+            read_token_file: None,
+        },
+    })
 }
 
 pub(super) fn rehearse(asked: &RehearseArguments) -> Result<(), Failure> {
