@@ -1,6 +1,5 @@
 //! `new-stand`: a stand file from answers to questions, at a terminal or from a pipe.
 
-
 use std::io::{BufRead, IsTerminal, Write};
 use std::path::PathBuf;
 

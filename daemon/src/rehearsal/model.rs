@@ -541,3 +541,67 @@ fn temperatures(stand: &Stand) -> Vec<TemperatureChannel> {
     }
     temperatures
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::rehearsal::DEMO_STAND;
+
+    fn stand(text: &str) -> Stand {
+        leverarm_config::parse("stand.toml", text).unwrap()
+    }
+
+    /// One engine in the demo, in rehearsals of its file, and of any other file with its size.
+    #[test]
+    fn the_engine_is_that_of_the_demo_where_the_size_is() {
+        let demo = Engine::pit_bike(Setup::MainJet105);
+        for text in [
+            DEMO_STAND,
+            include_str!("../../../config/stand.example.toml"),
+            include_str!("../../../config/brake.example.toml"),
+        ] {
+            let engine = model_of(&stand(text)).engine;
+            let (found, wanted) = (engine.full_throttle.peak(), demo.full_throttle.peak());
+            assert!(
+                (found.torque_nm / wanted.torque_nm - 1.0).abs() < 1e-9,
+                "{found:?}"
+            );
+        }
+        let larger = stand(&DEMO_STAND.replace("\"140 cc\"", "\"280 cc\""));
+        let torque = engine_of(&larger, Setup::MainJet105).full_throttle.peak();
+        assert!((torque.torque_nm / demo.full_throttle.peak().torque_nm - 2.0).abs() < 1e-9);
+    }
+
+    /// J ω / M for a loss that does not change with speed.
+    #[test]
+    fn a_drum_runs_out_as_long_as_its_losses_take() {
+        let text = DEMO_STAND
+            .replace("linear = \"0.004 N*m/(rad/s)\"\n", "")
+            .replace("quadratic = \"2e-5 N*m/(rad/s)^2\"\n", "");
+        let stand = stand(&text);
+        let speed = drum_at_the_end(&stand) - CRAWLING_RAD_PER_S;
+        let expected = 1.2 * speed / 0.6;
+        assert!((run_out_s(&stand) / expected - 1.0).abs() < 1e-9);
+    }
+
+    /// What a guard watches stays below its limit; air stays air, and exhaust is hot.
+    #[test]
+    fn temperatures_are_what_the_file_makes_of_them() {
+        let brake = stand(include_str!("../../../config/brake.example.toml"));
+        let source = temperatures(&brake)[0].source;
+        assert_eq!(source, TemperatureSource::Cooled { from_k: 353.15 });
+        let drum = stand(include_str!("../../../config/stand.example.toml"));
+        let sources: Vec<TemperatureSource> = temperatures(&drum)
+            .iter()
+            .map(|channel| channel.source)
+            .collect();
+        assert_eq!(
+            sources,
+            [
+                TemperatureSource::Air,
+                TemperatureSource::Head,
+                TemperatureSource::Exhaust
+            ]
+        );
+    }
+}
