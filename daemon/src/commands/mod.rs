@@ -57,6 +57,7 @@ enum Command {
     /// Check a stand file and say what it amounts to: inertia, energy, rim speed, rates, guards
     Check {
         /// The stand file; or -c FILE
+        #[arg(id = "named", value_name = "FILE")]
         file: Option<PathBuf>,
         #[command(flatten)]
         stand: StandArgument,
