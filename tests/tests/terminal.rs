@@ -214,6 +214,7 @@ fn every_output_fits_and_nothing_is_left_out() {
             "3",
         ],
         &["plan"],
+        &["parts"],
         &["calibrations"],
         &["calibrate", "wheel", "--quiet"],
         &["tare"],
