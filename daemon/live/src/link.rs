@@ -128,7 +128,7 @@ pub fn no_board_text(port: &str, baud: u32, counters: &Counters) -> String {
     } else if counters.frames == 0 {
         format!(
             "{port}: {bytes} bytes came, but no frame among them; the baud rate {baud} may be \
-             wrong, or it is another device"
+             wrong (`leverarm board` tries the usual ones), or it is another device"
         )
     } else {
         format!("{port}: frames come, but the board does not answer identify with a hello")
