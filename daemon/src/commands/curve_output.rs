@@ -1,6 +1,6 @@
 //! A curve as a table, JSON and a plot.
 
-use comfy_table::{CellAlignment, Table, TableComponent, presets};
+use comfy_table::{CellAlignment, ContentArrangement, Table, TableComponent, presets};
 use leverarm_analysis::comparison::Rows;
 use leverarm_config::display::DisplayUnits;
 use leverarm_torque::curve::{Curve, CurvePoint, How, Peak, RatioCheck};
@@ -242,5 +242,13 @@ pub(super) fn terminal_table(rows: &Rows) -> Table {
     let mut table = table_of(&headings);
     table.add_rows(&rows.rows);
     align_right(&mut table, rows.text_columns..rows.headings.len());
+    table
+}
+
+/// The same in 80 columns: long texts wrap.
+pub(super) fn narrow_table(rows: &Rows) -> Table {
+    let mut table = terminal_table(rows);
+    table.set_content_arrangement(ContentArrangement::Dynamic);
+    table.set_width(80);
     table
 }

@@ -14,6 +14,7 @@ mod export;
 mod guards;
 mod import;
 mod journal;
+mod parts;
 mod plan;
 mod pulls;
 mod sheet;
@@ -145,6 +146,8 @@ enum Command {
     },
     /// Compare setups: what the change did, where in rpm, by how much, and how sure that is
     Compare(compare::CompareArguments),
+    /// What did each part do, whatever else was on: over all setups of the store
+    Parts(parts::PartsArguments),
     /// Make a sheet of a comparison to publish: HTML, PDF, pictures
     Sheet(sheet::SheetArguments),
     /// Write pulls to a file for other programs: CSV, Parquet, MDF4, curves or raw samples
@@ -515,6 +518,7 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             rpm,
         }),
         Command::Compare(arguments) => compare::run(&arguments),
+        Command::Parts(arguments) => parts::run(&arguments),
         Command::Sheet(arguments) => sheet::run(&arguments),
         Command::Export(arguments) => export::run(&arguments),
         Command::Plan {

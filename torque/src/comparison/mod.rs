@@ -42,6 +42,7 @@
 
 mod band;
 mod checks;
+pub mod factors;
 mod figure;
 mod ground;
 mod judge;

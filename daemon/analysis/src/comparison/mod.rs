@@ -1,6 +1,7 @@
 //! From the store to a comparison of setups: which pulls take part, and what else differs.
 
 mod curves;
+mod effects;
 mod json;
 mod plots;
 mod quality;
@@ -14,6 +15,7 @@ use leverarm_torque::air::Correction;
 use leverarm_torque::comparison::{Comparison, ComparisonError, Options, Pull, compare};
 
 pub use curves::{CurveFiles, EngineCurve, PullCurve};
+pub use effects::{EffectsReport, StoredEffects, SwapCost, effects_of_parts, tested_setups};
 pub use report::{Report, Rows, confounded_words, part_words};
 pub use why::{Why, why};
 

@@ -515,7 +515,7 @@ fn micros(seconds: f64) -> i64 {
 }
 
 /// With its sign, but for what rounds to zero.
-fn signed(value: f64, decimals: usize) -> String {
+pub(super) fn signed(value: f64, decimals: usize) -> String {
     let text = format!("{value:+.decimals$}");
     if text.contains(|c: char| ('1'..='9').contains(&c)) || !value.is_finite() {
         text
