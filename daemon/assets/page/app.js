@@ -170,6 +170,7 @@ async function start() {
           another = false;
           restarted();
         }
+        forms.live = live;
         strip.push(live);
         chart.live(live);
         sound.live(live, stand.pull.end_rpm);

@@ -183,6 +183,7 @@ pub(super) fn show(asked: &Show) -> Result<(), Failure> {
     }
     if asked.json {
         let mut object = curve_output::json(&reduced.curve);
+        object["rehearsal"] = json!(reduced.raw.is_simulated);
         if let Some(budget) = &budget {
             object["budget"] = budget.json();
         }
