@@ -33,13 +33,14 @@ function say(node, text, bad) {
 export class Forms {
   #units;
   #air = null;
+  #inForce;
   #stand;
 
   constructor(stand, units) {
     this.#stand = stand;
     this.#units = units;
     const setupSaid = byId("setup").querySelector(".said");
-    const inForce = ({ message }) => `The next pulls belong to "${message}".`;
+    const inForce = ({ message }) => `In use for the next pulls: ${message}.`;
     onSubmit(byId("setup-choose"), (data) => {
       if (!data.get("setup")) throw new Error("choose one first");
       return { path: "/api/setup", value: { name: data.get("setup") }, then: inForce };
@@ -92,7 +93,10 @@ export class Forms {
   }
 
   setups({ setups, current }) {
-    const chosen = new FormData(byId("setup-choose")).get("setup") ?? current;
+    // What somebody has marked and not sent yet stays, unless another one is in force meanwhile.
+    const marked = current === this.#inForce ? new FormData(byId("setup-choose")).get("setup") : null;
+    const chosen = marked ?? current;
+    this.#inForce = current;
     const options = setups.toReversed().map(({ name, parts, notes }) => {
       const input = make("input", { type: "radio", name: "setup", value: name, checked: name === chosen });
       const size = (value) => (typeof value === "string" ? value : [value.value, value.unit].filter(Boolean).join(" "));

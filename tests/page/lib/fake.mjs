@@ -43,6 +43,7 @@ export class Fake {
       case "/api/stand": return this.#json(response, this.stand);
       case "/api/setups": return this.#json(response, { setups: [], current: null });
       case "/api/plan": return this.#json(response, { plan: null });
+      case "/api/live/minute": return this.#json(response, { mono_us: [], engine_rpm: [], torque_nm: [], torque_expanded_uncertainty_nm: [], power_w: [], phase: [] });
       case "/api/events": return this.#json(response, { events: this.#journal() });
       case "/api/pulls": return this.#json(response, { pulls: this.#list(), more: true });
       case "/api/live/stream":
@@ -59,7 +60,7 @@ export class Fake {
 
   #list() {
     return Array.from({ length: Math.min(12, this.pulls) }, (_, index) => ({
-      id: this.pulls - index, setup: "main jet 105", state: "stored", started_wall_us: 0, reasons: [], note: "", air: null,
+      id: this.pulls - index, setup: "main jet 105", state: "stored", started_wall_us: 0, reasons: [], note: "", air: null, excluded: null,
     }));
   }
 

@@ -5,7 +5,9 @@ use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use axum::{Extension, Json};
 use leverarm_config::display::{self, DisplayUnit, DisplayUnits};
-use leverarm_config::{AirInput, GuardAction, Quantity, Shaft, Signal, Stand, StandKind, Watch};
+use leverarm_config::{
+    AirInput, GuardAction, Quantity, Shaft, Signal, Source, Stand, StandKind, Watch,
+};
 use leverarm_torque::air::Air;
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 use serde::Deserialize;
@@ -71,10 +73,13 @@ pub(super) async fn stand(Extract(web): State, Extension(level): Extension<Level
 /// What a page has to know before the first live value. Units come from here, so that there is one
 /// place that converts.
 fn describe(stand: &Stand, level: Level, tokens: bool) -> Value {
-    let channels = stand
-        .channels
-        .iter()
-        .map(|channel| json!({ "name": channel.name, "quantity": channel.quantity.word() }));
+    let channels = stand.channels.iter().map(|channel| {
+        json!({
+            "name": channel.name,
+            "quantity": channel.quantity.word(),
+            "pulses": matches!(channel.source, Source::Pulses(_)),
+        })
+    });
     let guards = stand.guards.iter().map(|guard| {
         let (quantity, limit_si) = watched(stand, &guard.watch);
         json!({
@@ -338,6 +343,26 @@ fn bounded<'a>(key: &str, text: &'a str, chars_max: usize) -> Result<&'a str, Pr
     Ok(text)
 }
 
+/// Pressure, temperature and humidity.
+const AIR_VALUES: usize = 3;
+
+/// What of the air channels measure, so that nothing entered of it is used.
+fn measured_air(stand: &Stand) -> Vec<String> {
+    let air = &stand.air;
+    let inputs = [
+        ("pressure", air.pressure_pa),
+        ("temperature", air.temperature_k),
+        ("humidity", air.relative_humidity),
+    ];
+    let measured = inputs.into_iter().filter_map(|(what, input)| match input {
+        AirInput::Channel(id) => Some((what, stand.channel(id)?)),
+        AirInput::Entered(_) => None,
+    });
+    measured
+        .map(|(what, channel)| format!("{what} by \"{}\"", channel.name))
+        .collect()
+}
+
 pub(super) async fn set_air(
     Extract(web): State,
     Input(request): Input<Option<EnteredAir>>,
@@ -358,10 +383,22 @@ pub(super) async fn set_air(
             }
         }
     }
-    let done = if request.is_some() {
-        "air kept for the next pulls"
-    } else {
-        "entered air forgotten: the stand file's holds again"
+    let done = match measured_air(web.handle.stand()).as_slice() {
+        _ if request.is_none() => "entered air forgotten: the stand file's holds again".to_owned(),
+        [] => "air kept for the next pulls".to_owned(),
+        measured if measured.len() < AIR_VALUES => format!(
+            "air kept for the next pulls, but for what channels measure: {}",
+            measured.join(", ")
+        ),
+        measured => {
+            return Err(Problem::new(
+                StatusCode::CONFLICT,
+                format!(
+                    "nothing entered would be used, since channels measure the air: {}; take a channel out of [air] in the stand file to enter its value",
+                    measured.join(", ")
+                ),
+            ));
+        }
     };
     web.handle.air(request).await??;
     Ok(message(done))

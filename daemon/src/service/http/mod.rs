@@ -110,6 +110,7 @@ fn router(web: &Arc<Web>) -> Router {
         .route("/api/stand", get(api::stand))
         .route("/api/live", get(api::live))
         .route("/api/live/stream", get(stream::stream))
+        .route("/api/live/minute", get(stream::minute))
         .route("/api/setups", get(api::setups))
         .route("/api/plan", get(plan::plan))
         .route("/api/pulls", get(api::pulls))
