@@ -13,6 +13,7 @@ mod journal;
 mod metrics;
 mod plan;
 mod problem;
+mod pulls;
 mod request;
 mod room;
 mod stream;
@@ -103,8 +104,9 @@ fn router(web: &Arc<Web>) -> Router {
         .route("/api/tare", post(api::tare))
         .route("/api/events/{id}/note", post(journal::note))
         .route("/api/keep", post(api::keep))
-        .route("/api/pulls/{id}/note", post(api::note))
-        .route("/api/pulls/{id}/exclusion", post(api::exclude))
+        .route("/api/pulls/{id}/note", post(pulls::note))
+        .route("/api/pulls/{id}/exclusion", post(pulls::exclude))
+        .route("/api/pulls/{id}/setup", post(pulls::correct_setup))
         .route_layer(middleware::from_fn(access::needs_control));
     let read = Router::new()
         .route("/api/stand", get(api::stand))
@@ -113,9 +115,9 @@ fn router(web: &Arc<Web>) -> Router {
         .route("/api/live/minute", get(stream::minute))
         .route("/api/setups", get(api::setups))
         .route("/api/plan", get(plan::plan))
-        .route("/api/pulls", get(api::pulls))
-        .route("/api/pulls/{id}", get(api::pull))
-        .route("/api/pulls/{id}/curve", get(api::curve))
+        .route("/api/pulls", get(pulls::pulls))
+        .route("/api/pulls/{id}", get(pulls::pull))
+        .route("/api/pulls/{id}/curve", get(pulls::curve))
         .route("/api/events", get(api::events))
         .route("/api/events/{id}", get(journal::event))
         .route("/api/journal", get(journal::entries))
