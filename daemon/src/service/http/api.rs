@@ -23,9 +23,7 @@ use leverarm_analysis::engine::FigureKind;
 use leverarm_analysis::in_force;
 use leverarm_analysis::reduction::EnteredAir;
 use leverarm_live::Command;
-use leverarm_store::{
-    EventFilter, EventId, EventOrder, PullId, Severity, StoreError, StoreReader,
-};
+use leverarm_store::{EventFilter, EventId, EventOrder, PullId, Severity, StoreError, StoreReader};
 use leverarm_values::calibration::{Change, NewCalibrationRequest};
 
 pub(super) const NAME_CHARS_MAX: usize = 100;

@@ -4,6 +4,7 @@
 //! running daemon to it.
 
 mod access;
+mod answer;
 mod api;
 mod assets;
 mod connection;
@@ -56,6 +57,7 @@ struct Web {
     curves: curves::CurveCache,
     streams: Streams,
     readers: Semaphore,
+    desk: answer::Desk,
     counts: Counts,
 }
 
@@ -88,6 +90,7 @@ impl Web {
                 network: Arc::new(Semaphore::new(STREAMS_MAX)),
             },
             readers: Semaphore::new(READERS_MAX),
+            desk: answer::Desk::default(),
             counts: Counts::default(),
         })
     }
@@ -123,6 +126,9 @@ fn router(web: &Arc<Web>) -> Router {
         .route("/api/journal", get(journal::entries))
         .route("/api/journal/days", get(journal::days))
         .route("/api/journal/health", get(journal::health))
+        .route("/api/comparison", post(answer::compare))
+        .route("/api/sheet", post(answer::sheet))
+        .route("/api/export", post(answer::export))
         .route("/api/cut", post(api::cut))
         .route("/metrics", get(metrics::page));
     let known = controlled.merge(read).route_layer(
