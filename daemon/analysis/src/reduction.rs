@@ -13,6 +13,7 @@ use sha2::{Digest, Sha256};
 
 use crate::in_force::{self, CalibrationError};
 use crate::replay::{Recording, byte_log, is_simulated};
+use crate::setup_correction;
 use leverarm_store::{PullId, PullRecord, StoreError, StoreReader};
 use leverarm_values::CalibratedStand;
 use leverarm_values::calibration::Calibration;
@@ -342,7 +343,7 @@ pub fn reduce_recorded(
     id: PullId,
     choice: CurveChoice,
 ) -> Result<(ReducedPull, Recording), ReductionError> {
-    let pull = reader.pull(id)?;
+    let pull = setup_correction::pull(reader, id)?;
     let text = reader.stand_text(pull.stand)?;
     let stand = leverarm_config::parse("(kept with the pull)", &text)?;
     let connection = reader.connection(pull.connection)?;

@@ -11,6 +11,7 @@ use crate::export::{ExportError, Facts, Table, csv, mdf4, parquet, raw, reduced}
 use leverarm_analysis::engine::engine_pull;
 use leverarm_analysis::reduction::{CurveChoice, record_pull, reduce_recorded};
 use leverarm_analysis::replay::{byte_log, is_simulated};
+use leverarm_analysis::setup_correction;
 use leverarm_store::{PullId, PullRecord, PullState, StoreReader};
 
 /// What to export, and where to.
@@ -67,13 +68,13 @@ impl ExportArguments {
     fn wanted(&self, reader: &StoreReader) -> Result<Vec<PullRecord>, Failure> {
         let mut wanted = Vec::new();
         for number in &self.pulls {
-            wanted.push(reader.pull(PullId::new(*number)).map_err(Failure::of)?);
+            wanted.push(setup_correction::pull(reader, PullId::new(*number)).map_err(Failure::of)?);
         }
         for name in &self.setup {
             reader.setup_named(name).map_err(Failure::of)?;
         }
         if self.pulls.is_empty() || !self.setup.is_empty() {
-            let all = reader.pulls().map_err(Failure::of)?;
+            let all = setup_correction::pulls(reader).map_err(Failure::of)?;
             let named = |pull: &PullRecord| {
                 let name = pull.setup_name.as_ref();
                 self.setup.is_empty() || name.is_some_and(|name| self.setup.contains(name))

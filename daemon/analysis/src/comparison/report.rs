@@ -263,6 +263,21 @@ impl Report<'_> {
         rehearsal.into_iter().chain(air).collect()
     }
 
+    /// What to know beside the answer: conditions, scatter, what bands mean, doubts and remarks.
+    #[must_use]
+    pub fn notes(&self) -> Vec<String> {
+        let doubts = self.found.pulls.iter().flat_map(|compared| {
+            let reasons = compared.reasons.iter();
+            reasons.map(|reason| format!("doubtful: pull {}: {reason}", compared.pull.id))
+        });
+        let mut notes: Vec<String> = doubts.collect();
+        notes.extend(self.conditions());
+        notes.extend(words::scatter(self.comparison()));
+        notes.push(self.band_words());
+        notes.extend(self.remarks().map(|remark| format!("remark: {remark}")));
+        notes
+    }
+
     /// Remarks of the statistics and of the pulls.
     pub fn remarks(&self) -> impl Iterator<Item = &String> {
         self.comparison().remarks.iter().chain(&self.found.remarks)
