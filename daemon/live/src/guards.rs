@@ -57,8 +57,12 @@ impl Context {
     }
 
     fn applies_to(&self, guard: &Guard) -> bool {
-        self.pulling || !guard.while_pulling
+        is_watching(guard, self.pulling)
     }
+}
+
+fn is_watching(guard: &Guard, pulling: bool) -> bool {
+    pulling || !guard.while_pulling
 }
 
 /// Shortest time over which a rate of rise is taken.
@@ -373,16 +377,18 @@ impl GuardDesk {
         verdicts
     }
 
-    pub(super) fn live(&self) -> Vec<GuardLive> {
+    pub(super) fn live(&self, pulling: bool) -> Vec<GuardLive> {
         self.states
             .iter()
             .map(|state| {
                 let limit_si = limit_of(&state.watch);
+                let watching = is_watching(&state.guard, pulling);
                 GuardLive {
                     name: state.guard.name.clone(),
                     cuts: state.guard.action == GuardAction::Cut,
                     tripped: state.limit.tripped || state.lost.tripped,
-                    nearness: state.nearness(),
+                    watching,
+                    nearness: state.nearness().filter(|_| watching),
                     value_si: state.value_si,
                     limit_si,
                 }

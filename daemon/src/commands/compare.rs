@@ -4,7 +4,6 @@ use std::path::PathBuf;
 
 use indicatif::{ProgressBar, ProgressStyle};
 use leverarm_config::units;
-use leverarm_torque::comparison::words;
 use leverarm_torque::comparison::{DriftAxis, Options, TypicalBuild};
 
 use super::curve_output::{self, terminal_table};
@@ -263,23 +262,11 @@ fn print(report: &Report<'_>) {
             left.reason
         ));
     }
-    for compared in &report.found.pulls {
-        for reason in &compared.reasons {
-            say(&format!("doubtful: pull {}: {reason}", compared.pull.id));
-        }
-    }
     for overlay in report.overlays {
         say(&format!("{}: {}", overlay.name, overlay.mark()));
     }
-    for line in report.conditions() {
+    for line in report.notes() {
         say(&line);
-    }
-    for line in words::scatter(comparison) {
-        say(&line);
-    }
-    say(&report.band_words());
-    for remark in report.remarks() {
-        say(&format!("remark: {remark}"));
     }
 }
 

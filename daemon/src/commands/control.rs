@@ -23,7 +23,8 @@ use leverarm_analysis::in_force::hash_in_force;
 use leverarm_analysis::local_time::local_text;
 use leverarm_analysis::parts::{Part, parts_in_words};
 use leverarm_analysis::reduction::EnteredAir;
-use leverarm_store::{PullId, Store, StoreReader};
+use leverarm_analysis::setup_correction::{self, SetupCorrectionRequest};
+use leverarm_store::{NewEvent, PullId, Store, StoreError, StoreReader};
 
 /// A cut is asked for so often when the line breaks.
 const TRIES: usize = 5;
@@ -326,6 +327,26 @@ pub(super) fn keep(
     Ok(())
 }
 
+/// Says which setup a pull was made with, or takes that word back.
+pub(super) fn assign(
+    pull: i64,
+    request: &SetupCorrectionRequest,
+    daemon: &DaemonArgument,
+) -> Result<(), Failure> {
+    let read = read_stand(&daemon.stand.file)?;
+    let path = format!("/api/pulls/{pull}/setup");
+    let body = serde_json::to_value(request).map_err(Failure::of)?;
+    let id = PullId::new(pull);
+    let make = |reader: &StoreReader| {
+        reader.pull(id)?;
+        if let Some(name) = &request.setup {
+            reader.setup_named(name)?;
+        }
+        Ok(setup_correction::event(id, request, Clock::start().now()))
+    };
+    word_on_pull(&read, daemon, (&path, &body), make)
+}
+
 /// Leaves a pull out of comparisons, or lets it take part again.
 pub(super) fn exclude(
     pull: i64,
@@ -342,17 +363,30 @@ pub(super) fn exclude(
     let read = read_stand(&daemon.stand.file)?;
     let body = serde_json::to_value(request).map_err(Failure::of)?;
     let path = format!("/api/pulls/{pull}/exclusion");
-    let done = match Line::to(&read.stand, daemon)?.post(&path, &body) {
+    let id = PullId::new(pull);
+    let make = |reader: &StoreReader| {
+        reader.pull(id)?;
+        Ok(exclusion_event(id, request, Clock::start().now()))
+    };
+    word_on_pull(&read, daemon, (&path, &body), make)
+}
+
+/// Gives a person's word on a pull to the daemon, or keeps the event of it where none runs.
+fn word_on_pull(
+    read: &StandFile,
+    daemon: &DaemonArgument,
+    (path, body): (&str, &Value),
+    make: impl FnOnce(&StoreReader) -> Result<NewEvent, StoreError>,
+) -> Result<(), Failure> {
+    let done = match Line::to(&read.stand, daemon)?.post(path, body) {
         Answer::Done(value) => message(&value).to_owned(),
         Answer::Refused(error) => return Err(Failure(error)),
         Answer::NotRunning => {
             let mut store = Store::open(&read.store_folder).map_err(Failure::of)?;
-            let id = PullId::new(pull);
-            store
+            let event = store
                 .reader()
-                .and_then(|reader| reader.pull(id))
+                .and_then(|reader| make(&reader))
                 .map_err(Failure::of)?;
-            let event = exclusion_event(id, request, Clock::start().now());
             store.add_event(&event).map_err(Failure::of)?;
             event.message
         }

@@ -39,6 +39,7 @@ use tracing_subscriber::layer::SubscriberExt;
 use tracing_subscriber::util::SubscriberInitExt;
 
 use leverarm_analysis::exclusion::ExclusionRequest;
+use leverarm_analysis::setup_correction::SetupCorrectionRequest;
 
 /// Acquisition daemon for a home-built inertia or brake dynamometer stand.
 ///
@@ -179,6 +180,22 @@ enum Command {
         /// Number of the pull
         #[arg(value_parser = pull_number)]
         pull: i64,
+        /// Who says so
+        #[arg(long, default_value = "")]
+        by: String,
+        #[command(flatten)]
+        daemon: DaemonArgument,
+    },
+    /// Say with which setup a pull was made, where it was filed under a wrong one
+    Assign {
+        /// Number of the pull
+        pull: i64,
+        /// The setup it was made with
+        #[arg(required_unless_present = "undo")]
+        setup: Option<String>,
+        /// Take that word back: the setup that was recorded holds again
+        #[arg(long, conflicts_with = "setup")]
+        undo: bool,
         /// Who says so
         #[arg(long, default_value = "")]
         by: String,
@@ -522,6 +539,13 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             control::exclude(pull, &ExclusionRequest { reason, by }, &daemon)
         }
         Command::Setup(arguments) => control::setup(&arguments),
+        Command::Assign {
+            pull,
+            setup,
+            by,
+            daemon,
+            undo: _,
+        } => control::assign(pull, &SetupCorrectionRequest { setup, by }, &daemon),
         Command::Air {
             values,
             forget,

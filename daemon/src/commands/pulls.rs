@@ -18,13 +18,15 @@ use leverarm_analysis::exclusion::{Exclusion, exclusions};
 use leverarm_analysis::in_force;
 use leverarm_analysis::local_time::local_text;
 use leverarm_analysis::reduction::{CurveChoice, reduce_log, reduce_pull, reduce_recorded};
+use leverarm_analysis::setup_correction::{self, SetupCorrection};
 use leverarm_plot::{self as plot, Plot, Size, Theme};
 use leverarm_store::{PullId, PullState, StoreReader};
 use leverarm_values::calibration::Calibration;
 
 pub(super) fn list(store: &StoreArgument, as_json: bool) -> Result<(), Failure> {
     let reader = store.open()?;
-    let pulls = reader.pulls().map_err(Failure::of)?;
+    let mut pulls = reader.pulls().map_err(Failure::of)?;
+    let corrected = setup_correction::correct(&reader, &mut pulls).map_err(Failure::of)?;
     let excluded = exclusions(&reader).map_err(Failure::of)?;
     let mut table = Table::new([
         "pull",
@@ -50,6 +52,7 @@ pub(super) fn list(store: &StoreArgument, as_json: bool) -> Result<(), Failure> 
                 "reasons": pull.reasons,
                 "note": pull.note,
                 "excluded": excluded.get(&pull.id),
+                "setup_corrected": corrected.get(&pull.id),
                 "peak_torque_nm": reduced.as_ref().and_then(|r| r.curve.peak_torque).map(|p| p.value),
                 "peak_torque_rpm": reduced.as_ref().and_then(|r| r.curve.peak_torque).map(|p| p.rpm),
                 "peak_power_w": reduced.as_ref().and_then(|r| r.curve.peak_power).map(|p| p.value),
@@ -74,6 +77,7 @@ pub(super) fn list(store: &StoreArgument, as_json: bool) -> Result<(), Failure> 
             .chain(state)
             .chain(pull.reasons.iter().chain([&pull.note]).cloned())
             .chain(excluded.get(&pull.id).map(Exclusion::words))
+            .chain(corrected.get(&pull.id).map(SetupCorrection::words))
             .filter(|text| !text.is_empty())
             .collect();
         table.add_row([
@@ -182,6 +186,7 @@ pub(super) fn show(asked: &Show) -> Result<(), Failure> {
     }
     if asked.json {
         let mut object = curve_output::json(&reduced.curve);
+        object["rehearsal"] = json!(reduced.raw.is_simulated);
         if let Some(budget) = &budget {
             object["budget"] = budget.json();
         }

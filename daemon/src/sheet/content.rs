@@ -42,7 +42,9 @@ impl Sheet {
         if !facts.author.is_empty() {
             subtitle = format!("{subtitle}, {}", facts.author);
         }
-        let mut blocks = answers(report);
+        let rehearsal = report.rehearsal_words();
+        let mut blocks: Vec<Block> = rehearsal.map(Block::Caution).into_iter().collect();
+        blocks.extend(answers(report));
         if !facts.note.is_empty() {
             blocks.push(Block::Text(facts.note.clone()));
         }

@@ -171,6 +171,8 @@ event_kinds! {
     PullExcluded = "pull excluded", Info;
     /// A person let a pull take part again.
     PullIncluded = "pull included", Info;
+    /// A person said which setup a pull was made with, or took that back.
+    SetupCorrected = "setup corrected", Info;
     /// A test plan began.
     PlanBegun = "plan begun", Info;
     /// A test plan was left for now.

@@ -25,6 +25,7 @@ use crate::mounting;
 use crate::parts::{PartDifference, part_differences};
 use crate::plan::windows_at;
 use crate::reduction::{CurveChoice, ReductionError};
+use crate::setup_correction::pulls as pulls_as_made;
 use leverarm_store::{ContentHash, PullRecord, PullState, SetupRecord, StoreError, StoreReader};
 
 /// Pulls with other setups that are remembered.
@@ -172,7 +173,7 @@ pub fn compare_setups(
     let mut left_out = Vec::new();
     let mut wanted = Vec::new();
     let mut others = Vec::new();
-    let all = reader.pulls()?;
+    let all = pulls_as_made(reader)?;
     let builds = mounting::builds(reader, &all)?;
     for pull in all {
         let compared = index(&pull).is_some();
