@@ -12,7 +12,7 @@ line. Orders:
     temperature N    temperature counts from now on
     board-cut        the board cuts for a reason of its own (cause 7)
     flap SECONDS     the board cuts, and forgets it, hundreds of times a second
-    restart KIND     the board starts anew: power (state running) or watchdog (state cut)
+    restart KIND     the board starts again: power (state running) or watchdog (state cut)
     silent SECONDS   the board stops listening and sending, and its clock goes on
     unplug           the port goes away
     plug             the port comes back, under another name behind the same link

@@ -77,7 +77,7 @@ impl Link {
         }
     }
 
-    /// The board on this port began anew. The reader stays where it is.
+    /// The board on this port began again. The reader stays where it is.
     pub(super) fn restart(&mut self, now: Now) {
         *self = Self {
             reader: std::mem::take(&mut self.reader),
