@@ -8,7 +8,7 @@
 
 use std::collections::BTreeMap;
 
-use leverarm_config::{GuardAction, Shaft, Signal, Stand, Watch};
+use leverarm_config::{Guard, GuardAction, Rule, Shaft, Signal, Stand};
 use serde::{Deserialize, Serialize};
 
 use super::cut::Cut;
@@ -223,7 +223,7 @@ fn needed_pickups(stand: &Stand, signals: &Signals) -> Vec<u8> {
     let mut pickups: Vec<u8> = cutting
         .flat_map(|guard| {
             let by_speed = !guard.limit_by_speed.is_empty() || guard.while_pulling;
-            let own = match guard.watch.signal() {
+            let own = match guard.signal {
                 Signal::Speed(shaft) => Some(shaft),
                 Signal::LoadCell | Signal::Channel(_) | Signal::Board => None,
             };
@@ -424,7 +424,7 @@ impl Core {
         };
         match test.step {
             Step::Free => match self.cut.latch() {
-                CutLatch::Running if needs_teeth(&guard.watch) => {
+                CutLatch::Running if needs_teeth(guard) => {
                     self.tried(&mut test, trial, now, out);
                 }
                 CutLatch::Running => {
@@ -554,17 +554,8 @@ fn turn_text(lacking: &[String]) -> String {
 }
 
 /// Whether a guard says nothing before a wheel turns, so that it can't be tried at standstill.
-fn needs_teeth(watch: &Watch) -> bool {
-    matches!(
-        watch,
-        Watch::Below {
-            signal: Signal::Speed(_),
-            ..
-        } | Watch::RateOfRise {
-            signal: Signal::Speed(_),
-            ..
-        }
-    )
+fn needs_teeth(guard: &Guard) -> bool {
+    matches!(guard.signal, Signal::Speed(_)) && matches!(guard.rule, Rule::Below | Rule::RateOfRise)
 }
 
 impl SelfTestReport {
