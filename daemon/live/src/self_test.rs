@@ -270,15 +270,7 @@ impl Core {
         );
         self.disarm(now, &message, out);
         let message = format!("not armed: {message}");
-        super::event(
-            out,
-            now,
-            None,
-            Severity::Error,
-            EventKind::NotArmed,
-            None,
-            message,
-        );
+        out.tell(EventData::new(now, None, EventKind::NotArmed, message));
     }
 
     fn disarm(&mut self, now: Now, why: &str, out: &mut Output) {
@@ -530,15 +522,9 @@ impl Core {
             self.disarm(now, &message, out);
             (Severity::Error, message)
         };
-        out.records.push(Record::Event(EventData {
-            now,
-            tick: None,
-            severity,
-            kind: EventKind::GuardSelfTest,
-            channel: None,
-            message,
-            data: serde_json::json!({ "trials": report.trials }),
-        }));
+        let data = serde_json::json!({ "trials": report.trials });
+        let event = EventData::new(now, None, EventKind::GuardSelfTest, message);
+        out.tell(event.of(severity).with(data));
         out.records.push(Record::SelfTested(report));
     }
 }
