@@ -13,7 +13,7 @@ use serde_json::{Value, json};
 use super::curve_output::terminal_table;
 use super::say;
 use super::terminal::Table;
-use crate::sheet::SheetReasons;
+use crate::sheet::{PairReasons, SheetReasons};
 use leverarm_analysis::comparison::{Report, Rows, StoredComparison};
 use leverarm_analysis::comparison::{Why, why};
 use leverarm_analysis::engine::{EngineFigure, EnginePull};
@@ -443,7 +443,7 @@ impl<'a> WhyReport<'a> {
         }
     }
 
-    /// What a sheet says of it: title and lines of each pair, the parts of each range, the plot.
+    /// What a sheet says of it: title and lines of each pair, the parts of each range, the plot of each.
     pub(super) fn on_sheet(&self) -> SheetReasons {
         let pairs = self.whys.iter().map(|why| {
             let title = format!("{} against {}", self.name(why.second), self.name(why.first));
@@ -452,11 +452,15 @@ impl<'a> WhyReport<'a> {
             // What to measure next is for who tests, not for who reads.
             let mut lines = self.words(why);
             lines.retain(|line| !line.starts_with("next: "));
-            (title, rows, lines)
+            PairReasons {
+                title,
+                ranges: rows,
+                lines,
+                plot: self.plot_of(why, "", ""),
+            }
         });
         SheetReasons {
             pairs: pairs.collect(),
-            plot: self.plot("", ""),
         }
     }
 
@@ -597,9 +601,13 @@ impl<'a> WhyReport<'a> {
         each.collect()
     }
 
-    /// Parts of the difference over speed, and the filling or mixture of both setups.
+    /// That of the first pair.
     pub(super) fn plot(&self, title: &str, subtitle: &str) -> Option<Plot> {
-        let why = self.whys.first()?;
+        self.plot_of(self.whys.first()?, title, subtitle)
+    }
+
+    /// Parts of the difference over speed, and the filling or mixture of both setups.
+    fn plot_of(&self, why: &Why, title: &str, subtitle: &str) -> Option<Plot> {
         let found = why.attribution.as_ref().ok()?;
         let unit = self.units.torque;
         let line = |label: &str, style: usize, get: &dyn Fn(&Parts) -> Option<Estimate>| {

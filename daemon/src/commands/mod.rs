@@ -18,6 +18,7 @@ mod new_stand;
 mod parts;
 mod plan;
 mod pulls;
+mod series;
 mod sheet;
 mod size;
 mod stand;
@@ -147,6 +148,8 @@ enum Command {
     Compare(compare::CompareArguments),
     /// What did each part do, whatever else was on: over all setups of the store
     Parts(parts::PartsArguments),
+    /// Every setup against one, the way from one to the next, and what each part did; as a sheet too
+    Series(series::SeriesArguments),
     /// Make a sheet of a comparison to publish: HTML, PDF, pictures
     Sheet(sheet::SheetArguments),
     /// Write pulls to a file for other programs: CSV, Parquet, MDF4, curves or raw samples
@@ -518,6 +521,7 @@ fn dispatch(command: Command) -> Result<(), Failure> {
         }),
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Parts(arguments) => parts::run(&arguments),
+        Command::Series(arguments) => series::run(&arguments),
         Command::Sheet(arguments) => sheet::run(&arguments),
         Command::Export(arguments) => export::run(&arguments),
         Command::Plan {

@@ -6,6 +6,7 @@ mod json;
 mod plots;
 mod quality;
 mod report;
+mod series;
 mod why;
 
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -15,8 +16,9 @@ use leverarm_torque::air::Correction;
 use leverarm_torque::comparison::{Comparison, ComparisonError, Options, Pull, compare};
 
 pub use curves::{CurveFiles, EngineCurve, PullCurve};
-pub use effects::{EffectsReport, StoredEffects, SwapCost, effects_of_parts, tested_setups};
+pub use effects::{EffectsReport, StoredEffects, SwapCost, effects_of_parts};
 pub use report::{Report, Rows, confounded_words, part_words};
+pub use series::SeriesReport;
 pub use why::{Why, why};
 
 use crate::engine::has_engine_channels;
