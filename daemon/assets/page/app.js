@@ -4,6 +4,7 @@ import { byId, kept, setData, setText } from "./dom.js";
 import { request, setToken, takeToken, token } from "./api.js";
 import { Band } from "./band.js";
 import { Chart } from "./chart.js";
+import { Commission } from "./commission.js";
 import { LastFault } from "./faults.js";
 import { Figures } from "./figures.js";
 import { Forms } from "./forms.js";
@@ -113,6 +114,7 @@ async function start() {
   const forms = new Forms(stand, units);
   const records = new Records(units, chart, forms);
   const journal = new Journal();
+  const commission = new Commission(stand, units, views);
   const sound = new Sound();
   const band = new Band(stand);
   const faults = new LastFault();
@@ -134,6 +136,7 @@ async function start() {
     figures.show(live);
     guards.show(live);
     chart.draw();
+    commission.show(live);
     setText(byId("guarding"), live.fit ? "guarding" : "not guarding");
     setData(byId("guarding"), "off", !live.fit);
     for (const mark of rehearsal) mark.hidden = live.simulated !== true;
@@ -188,6 +191,7 @@ async function start() {
         records.stored(stored);
         band.setup(stored.setup);
         plan.stored(stored);
+        commission.stored(stored);
         results.stored(stored);
         faults.stored(stored);
         journal.stored(stored);
