@@ -232,7 +232,7 @@ impl CutDesk {
             since_wall_us: now.wall_us,
         };
         let data = serde_json::json!({ "cut": cut.number, "by": by });
-        let record = event(now, tick, Severity::Cut, kind, message, data);
+        let record = event(now, tick, severity(by), kind, message, data);
         out.records.push(record);
         self.cuts.push(cut);
         if self.cuts.len() > CUTS_MAX {
@@ -318,7 +318,15 @@ impl CutDesk {
                     "the board confirms the cut as its number {cut_id} ({})",
                     cause_word(cause)
                 );
-                cut_event(out, now, Some(tick), EventKind::CutConfirmed, message);
+                let most = self.cuts.iter().map(|cut| severity(cut.by)).max();
+                out.records.push(event(
+                    now,
+                    Some(tick),
+                    most.unwrap_or(Severity::Cut),
+                    EventKind::CutConfirmed,
+                    message,
+                    serde_json::Value::Null,
+                ));
                 // What the board saw is for a person to look at, not for a self-test to end.
                 let is_new = self.heard != Some(heard);
                 if is_new && is_danger(cause) && self.not_for_self_test().is_none() {
@@ -354,7 +362,14 @@ impl CutDesk {
                 self.cut_id = None;
                 let message =
                     "the board runs although the cut was not released: cutting again".to_owned();
-                cut_event(out, now, Some(tick), EventKind::Cut, message);
+                out.records.push(event(
+                    now,
+                    Some(tick),
+                    Severity::Cut,
+                    EventKind::Cut,
+                    message,
+                    serde_json::Value::Null,
+                ));
             }
             (None, CutLatch::Requested | CutLatch::Running) => {}
         }
@@ -531,6 +546,14 @@ impl CutDesk {
     }
 }
 
+/// An orderly stop cuts as any other, but there is nothing to be seen to.
+fn severity(by: CutBy) -> Severity {
+    match by {
+        CutBy::Stop => Severity::Info,
+        _ => Severity::Cut,
+    }
+}
+
 fn event(
     now: Now,
     tick: Option<u64>,
@@ -548,10 +571,4 @@ fn event(
         message,
         data,
     })
-}
-
-fn cut_event(out: &mut Output, now: Now, tick: Option<u64>, kind: EventKind, message: String) {
-    let data = serde_json::Value::Null;
-    out.records
-        .push(event(now, tick, Severity::Cut, kind, message, data));
 }

@@ -229,7 +229,7 @@ pub enum CommandError {
     },
     /// The stand waits for a self-test of its guards.
     #[error(
-        "the stand is not armed: with everything at standstill, test its guards first: leverarm rehearse --guards --board"
+        "the stand is not armed: with everything at standstill, test its guards first: leverarm test-guards"
     )]
     NotArmed,
     /// The guards can't be tested now.

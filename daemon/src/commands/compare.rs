@@ -9,6 +9,7 @@ use leverarm_torque::comparison::{DriftAxis, Options, TypicalBuild};
 use super::curve_output::{self, terminal_table};
 use super::engine::WhyReport;
 use super::pulls::write_plot;
+use super::terminal::columns;
 use super::{CurveArguments, Failure, StoreArgument, json_line, say};
 use leverarm_analysis::comparison::{
     EngineSide, Report, StoredComparison, compare_setups, part_words,
@@ -20,8 +21,8 @@ use leverarm_plot::{self as plot, Theme};
 const TYPICAL_REFIT_DOF: f64 = 5.0;
 /// Rows of the speed table in the terminal, about; JSON has every speed.
 const TABLE_ROWS: usize = 28;
-/// Size of a plot in the terminal.
-const PLOT_COLUMNS: usize = 96;
+/// A plot is not drawn wider than this.
+const PLOT_COLUMNS_MAX: usize = 120;
 const PLOT_ROWS: usize = 34;
 
 /// What to compare, and how.
@@ -236,7 +237,11 @@ fn print(report: &Report<'_>) {
         }
         say("");
     }
-    say(&plot::text(&report.plot(), PLOT_COLUMNS, PLOT_ROWS));
+    say(&plot::text(
+        &report.plot(),
+        columns().min(PLOT_COLUMNS_MAX),
+        PLOT_ROWS,
+    ));
     say(&terminal_table(&report.speed_table(TABLE_ROWS)).to_string());
     say("");
     say(&terminal_table(&report.figure_table()).to_string());
