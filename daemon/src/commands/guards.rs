@@ -3,7 +3,7 @@
 use std::path::Path;
 use std::time::Duration;
 
-use leverarm_config::{GuardAction, Shaft, Watch};
+use leverarm_config::{GuardAction, Shaft};
 use serde_json::json;
 use tracing_subscriber::filter::LevelFilter;
 
@@ -105,12 +105,10 @@ pub(super) fn on_software_stand(file: &Path, seed: u64) -> Result<(), Failure> {
         .stand
         .guards
         .iter()
-        .find_map(|guard| match guard.watch {
-            Watch::Overspeed {
-                shaft: Shaft::Drum,
-                limit_rad_per_s,
-            } if guard.action == GuardAction::Cut => Some((guard.name.clone(), limit_rad_per_s)),
-            _ => None,
+        .filter(|guard| guard.action == GuardAction::Cut)
+        .find_map(|guard| match guard.overspeed_rad_per_s()? {
+            (Shaft::Drum, limit) => Some((guard.name.clone(), limit)),
+            (Shaft::Engine, _) => None,
         });
     let rehearsal = Rehearsal::start(model_of(&read.stand), seed).map_err(Failure::of)?;
     rehearsal.switch_off().map_err(Failure::of)?;
