@@ -178,6 +178,7 @@ async function start() {
           another = false;
           restarted();
         }
+        forms.live = live;
         strip.push(live);
         chart.live(live);
         answer.live(live);

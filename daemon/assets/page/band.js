@@ -16,7 +16,7 @@ export class Band {
   #setup = undefined;
   #step = null;
   #result = null;
-  #wrong = "";
+  #pulledWrong = false;
   #spoken = "";
 
   constructor(stand) {
@@ -47,19 +47,17 @@ export class Band {
       detail = `What is shown is ${seconds} old.`;
     }
     document.body.dataset.state = state;
-    const wrong = live && link === "live" ? this.#wrongSetup(live) : "";
-    setText(byId("wrong-setup"), wrong);
     setText(byId("state-text"), text);
     setText(byId("state-detail"), detail);
     setData(byId("state-text"), "long", text.length > LONG_CHARS);
     const title = link === "live" ? text : link === "connecting" ? "Connecting" : "Old values";
     if (document.title !== title) document.title = title;
-    this.#say(state, wrong || text, link);
+    this.#say(state, text, link);
   }
 
   /** Aloud only what a person has to know or to do: values and each phase of a pull would never end. */
   #say(state, text, link) {
-    const matters = link === "lost" || state === "cut" || state === "result" || state === "plan" || byId("wrong-setup").textContent !== "";
+    const matters = link === "lost" || ["cut", "result", "plan", "wrong"].includes(state);
     if (!matters || this.#spoken === text) return;
     this.#spoken = text;
     byId("spoken").textContent = text;
@@ -73,19 +71,18 @@ export class Band {
       case "releasing": return ["cut", `Releasing cut ${id}`, "Waiting for the board"];
     }
     if (!live.connected) return ["unknown", `Waiting for ${live.waiting_for}`, "No board is connected: nothing is measured or guarded"];
-    const { start_rpm: start, end_rpm: end } = this.#stand.pull;
+    const { start_rpm: start } = this.#stand.pull;
     const rpm = (speed) => `${numberText(speed, 0)} rpm`;
-    switch (live.phase) {
-      case "rising": return ["pulling", `Pull beginning, to ${rpm(end)}`, "Full throttle"];
-      case "pulling": return live.engine_rpm >= end ?
-        ["pulling", "End speed. Close the throttle", "Being recorded"] : ["pulling", `Pull to ${rpm(end)}`, "Being recorded"];
-      case "coasting": return ["coasting", "Coasting", "Still being recorded: no throttle, no brake"];
-    }
+    const phase = this.#phase(live, rpm);
+    // A pull with another setup than the plan's is told from its first moment on.
+    const isWrong = this.#isWrong(live);
+    if (phase) return isWrong ? ["wrong", this.#step.wrong, `${phase[1]}. ${phase[2]}`] : phase;
     const result = this.#result;
     const last = result ? `Last: ${result.text}${result.more ? `, ${result.more}` : ""}` : "";
     if (result && performance.now() - result.at < RESULT_MS) {
-      const next = this.#step ? this.#step.text : "";
-      return ["result", `${result.text[0].toUpperCase()}${result.text.slice(1)}${result.more ? `, ${result.more}` : ""}`, next];
+      const told = `${result.text[0].toUpperCase()}${result.text.slice(1)}`;
+      if (isWrong) return ["wrong", `${told}. ${this.#step.wrong}`, this.#step.detail];
+      return ["result", result.more ? `${told}, ${result.more}` : told, this.#step?.text ?? ""];
     }
     if (this.#setup === null && !result) {
       return ["plan", "Choose a setup first", "A pull made now would belong to none"];
@@ -97,11 +94,21 @@ export class Band {
     return [live.phase, ready, [step?.text, last].filter(Boolean).join(". ")];
   }
 
-  /** A pull with another setup than the plan's, from its first moment until the right one is in force. */
-  #wrongSetup(live) {
-    if (this.#step === null) this.#wrong = "";
-    else if (this.#step.wrong === "") this.#wrong = "";
-    else if (["rising", "pulling"].includes(live.phase)) this.#wrong = this.#step.wrong;
-    return this.#wrong;
+  /** A pull under way. */
+  #phase(live, rpm) {
+    const { end_rpm: end } = this.#stand.pull;
+    switch (live.phase) {
+      case "rising": return ["pulling", `Pull beginning, to ${rpm(end)}`, "Full throttle"];
+      case "pulling": return live.engine_rpm >= end ?
+        ["pulling", "End speed. Close the throttle", "Being recorded"] : ["pulling", `Pull to ${rpm(end)}`, "Being recorded"];
+      case "coasting": return ["coasting", "Coasting", "Still being recorded: no throttle, no brake"];
+      default: return null;
+    }
+  }
+
+  #isWrong(live) {
+    const pulls = ["rising", "pulling"].includes(live.phase);
+    this.#pulledWrong = Boolean(this.#step?.wrong) && (this.#pulledWrong || pulls);
+    return this.#pulledWrong;
   }
 }

@@ -34,6 +34,8 @@ export class Forms {
   #units;
   #air = null;
   #inForce;
+  /** The newest live values. */
+  live = null;
   #stand;
 
   constructor(stand, units) {
@@ -53,6 +55,13 @@ export class Forms {
     const airSaid = byId("air-form").nextElementSibling;
     onSubmit(byId("air-form"), (data) => ({ path: "/api/air", value: this.#entered(data) }), airSaid);
     byId("air-forget").addEventListener("click", () => send(byId("air-form"), () => ({ path: "/api/air", value: null }), airSaid));
+    const measured = Object.entries(stand.air).filter(([, input]) => input.channel).map(([name]) => name);
+    for (const name of measured) {
+      const input = byId("air-form").elements[name];
+      input.required = false;
+      input.closest(".measured").hidden = true;
+    }
+    byId("air-form").hidden = measured.length === Object.keys(stand.air).length;
     byId("load-cell").hidden = !stand.load_cell;
     onSubmit(byId("tare"), () => ({ path: "/api/tare", value: {} }), byId("tare").nextElementSibling);
     units.onChange(() => this.air(this.#air));
@@ -62,6 +71,9 @@ export class Forms {
   #entered(data) {
     const units = this.#units;
     const value = (name, quantity) => {
+      // What a channel measures is not used as entered; what it shows now is noted.
+      const { channel } = this.#stand.air[name];
+      if (channel) return this.live?.channels.find((each) => each.name === channel)?.value_si ?? 0;
       const si = units.si(quantity, data.get(name));
       if (!Number.isFinite(si)) throw new Error(`${name}: "${data.get(name)}" is no number`);
       return si;

@@ -90,7 +90,7 @@ export class Plan {
       return {
         text: `${this.#setup === null ? "Fit" : "Swap to"} ${next.setup}, then ${count}`,
         detail: capital(left.join(", ")), ready: false,
-        wrong: `Wrong setup: the plan wants ${next.setup}, ${this.#setup === null ? "none is chosen" : `chosen is ${this.#setup}`}`,
+        wrong: `Wrong setup: the plan wants ${next.setup}`,
       };
     }
     const step = `pull ${next.pull} of ${next.pulls} with ${next.setup}`;

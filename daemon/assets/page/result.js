@@ -95,7 +95,7 @@ export class Results {
   }
 
   #torque(si) {
-    return `${numberText(this.#units.number("torque", si), 2)} ${this.#units.symbol("torque")}`;
+    return `${numberText(this.#units.number("torque", si), 2)}\u00a0${this.#units.symbol("torque")}`;
   }
 
   async #curve(id) {

@@ -254,9 +254,7 @@ fn waiting_for(core: &Core, connected: bool, now: Now) -> String {
     ) {
         (false, ..) => "the port".to_owned(),
         (true, false, ..) => "the board's hello".to_owned(),
-        _ if !core.armed => {
-            "a self-test of the guards: leverarm rehearse --guards --board".to_owned()
-        }
+        _ if !core.armed => "a self-test of the guards: leverarm test-guards".to_owned(),
         (_, _, CutLatch::Requested, _) => "the board to confirm the cut".to_owned(),
         (_, _, CutLatch::Confirmed, _) => "a person to release the cut".to_owned(),
         (_, _, CutLatch::Releasing, _) => "the board to release the cut".to_owned(),

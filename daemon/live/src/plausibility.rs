@@ -390,7 +390,7 @@ impl Plausibility {
 /// Whether a guard cuts by a speed that comes from this pickup.
 fn feeds(stand: &Stand, pickup: &Pickup, guard: &Guard) -> bool {
     let is_source = |shaft| stand.speed_pickup(shaft) == Some(pickup);
-    let looks = match guard.watch.signal() {
+    let looks = match guard.signal {
         Signal::Speed(shaft) => is_source(shaft),
         Signal::LoadCell | Signal::Channel(_) | Signal::Board => {
             !guard.limit_by_speed.is_empty() && is_source(Shaft::Engine)

@@ -10,7 +10,9 @@ use reqwest::header::AUTHORIZATION;
 use reqwest::{Client, Method, RequestBuilder, StatusCode};
 use serde_json::{Value, json};
 
-use super::{DaemonArgument, Failure, StandFile, curve_output, read_stand, say};
+use super::dialogue::Dialogue;
+use super::terminal::Table;
+use super::{DaemonArgument, Failure, StandFile, read_stand, say};
 use crate::clock::Clock;
 use crate::service::{
     Belongs, KeepRequest, NewSetupRequest, keep as keep_stretch, put_air, setup_in_force,
@@ -393,14 +395,86 @@ fn word_on_pull(
     Ok(())
 }
 
-pub(super) fn setup(
+/// What `setup` was asked.
+#[derive(Debug, clap::Args)]
+pub(super) struct SetupArguments {
+    /// Its name, such as "main jet 105"; without one, list the setups
     name: Option<String>,
+    /// Notes
+    #[arg(long, default_value = "")]
     notes: String,
-    parts: &[String],
+    /// A part as KEY=VALUE, such as "main jet=105" or "spacer=3 mm; home-made" with unit and
+    /// note; may be given several times
+    #[arg(long = "part", value_name = "KEY=VALUE")]
+    parts: Vec<String>,
+    /// It was taken off and put back on: such repeats say how much that moves the torque
+    #[arg(long)]
     again: bool,
-    daemon: &DaemonArgument,
-) -> Result<(), Failure> {
+    /// Make a new one, though only capital letters or spaces tell its name from another's
+    #[arg(long)]
+    new: bool,
+    #[command(flatten)]
+    daemon: DaemonArgument,
+}
+
+/// The name of a setup as a person gave it.
+pub(super) fn setup_name(text: &str) -> Result<String, Failure> {
+    match text.trim() {
+        "" => Err(Failure::new(
+            "the setup's name is empty: expected one, such as \"main jet 105\"",
+        )),
+        name => Ok(name.to_owned()),
+    }
+}
+
+/// Asks about a name that only capital letters or spaces tell from that of another setup.
+fn is_meant(name: &str, read: &StandFile) -> Result<(), Failure> {
+    let plain = |name: &str| -> String {
+        let kept = name.chars().filter(|c| !c.is_whitespace());
+        kept.flat_map(char::to_lowercase).collect()
+    };
+    // Before there is a store there is no other setup.
+    let Ok(reader) = StoreReader::open(&read.store_folder) else {
+        return Ok(());
+    };
+    let setups = reader.setups().map_err(Failure::of)?;
+    if setups.iter().any(|setup| setup.name == name) {
+        return Ok(());
+    }
+    let Some(other) = setups
+        .iter()
+        .find(|other| plain(&other.name) == plain(name))
+    else {
+        return Ok(());
+    };
+    let other = &other.name;
+    let dialogue = Dialogue::new(false);
+    if dialogue.is_open()
+        && dialogue.confirm(&format!(
+            "there is a setup \"{other}\"; is \"{name}\" to be another one?"
+        ))?
+    {
+        return Ok(());
+    }
+    Err(Failure(format!(
+        "\"{name}\": there is a setup \"{other}\", which differs only in capital letters or spaces: \
+         name that one, or add --new to make another"
+    )))
+}
+
+pub(super) fn setup(asked: &SetupArguments) -> Result<(), Failure> {
+    let SetupArguments {
+        parts,
+        again,
+        daemon,
+        ..
+    } = asked;
+    let (again, notes) = (*again, asked.notes.clone());
     let read = read_stand(&daemon.stand.file)?;
+    let name = asked.name.as_deref().map(setup_name).transpose()?;
+    if let Some(name) = name.as_ref().filter(|_| !asked.new) {
+        is_meant(name, &read)?;
+    }
     let name = match name {
         None if again => {
             let reader = StoreReader::open(&read.store_folder).map_err(Failure::of)?;
@@ -447,7 +521,7 @@ pub(super) fn setup(
 fn list_setups(read: &StandFile) -> Result<(), Failure> {
     let reader = StoreReader::open(&read.store_folder).map_err(Failure::of)?;
     let current = reader.meta("setup").map_err(Failure::of)?;
-    let mut table = curve_output::table_of(&["setup", "since", "parts", "notes", ""]);
+    let mut table = Table::new(["setup", "since", "parts", "notes", ""]);
     for setup in reader.setups().map_err(Failure::of)? {
         let now = if current.as_deref() == Some(&setup.name) {
             "in force"

@@ -10,7 +10,7 @@ use super::{CurveArguments, Failure, StoreArgument, say};
 use crate::export::{ExportError, Facts, Table, csv, mdf4, parquet, raw, reduced};
 use leverarm_analysis::engine::engine_pull;
 use leverarm_analysis::reduction::{CurveChoice, record_pull, reduce_recorded};
-use leverarm_analysis::replay::byte_log;
+use leverarm_analysis::replay::{byte_log, is_simulated};
 use leverarm_analysis::setup_correction;
 use leverarm_store::{PullId, PullRecord, PullState, StoreReader};
 
@@ -117,7 +117,7 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<(), Failure> {
         return Ok(());
     }
     let choice = arguments.choice.choice()?;
-    let facts = facts(&reader, newest, choice, arguments.raw)?;
+    let facts = facts(&reader, &wanted, newest, choice, arguments.raw)?;
     let mut tables: Vec<Table> = Vec::new();
     for pull in wanted.iter().progress() {
         tables.extend(tables_of(&reader, pull, choice, arguments)?);
@@ -164,6 +164,7 @@ fn tables_of(
 /// What the file says of itself.
 fn facts(
     reader: &StoreReader,
+    wanted: &[PullRecord],
     newest: &PullRecord,
     choice: CurveChoice,
     is_raw: bool,
@@ -180,6 +181,14 @@ fn facts(
         ("engine".to_owned(), stand.engine.name),
         ("stand_file_sha256".to_owned(), newest.stand.to_string()),
     ];
+    for pull in wanted {
+        let connection = reader.connection(pull.connection).map_err(Failure::of)?;
+        if is_simulated(&connection) {
+            let text = "made with a simulated board: no engine turned";
+            facts.push(("rehearsal".to_owned(), text.to_owned()));
+            break;
+        }
+    }
     if !is_raw {
         facts.push(("correction".to_owned(), correction.key()));
     }

@@ -1,6 +1,6 @@
 //! What is to go wrong, and when: drawn from the seed before anything runs.
 
-use leverarm_config::{Stand, Watch};
+use leverarm_config::{Rule, Stand};
 use leverarm_software_stand::{
     Interference, PickupFault, Restart, RiderScript, StandModel, TemperatureSource,
 };
@@ -236,7 +236,7 @@ impl Plan {
             pickup.teeth = wheel.teeth;
         }
         for guard in &mut stand.guards {
-            if matches!(guard.watch, Watch::Overspeed { .. }) {
+            if guard.rule == Rule::Overspeed {
                 guard.debounce_ms = self.debounce_ms;
             }
         }

@@ -78,6 +78,7 @@ impl Report<'_> {
                 "reason": left.reason,
             })).collect::<Vec<Value>>(),
             "correction": self.found.correction.key(),
+            "rehearsal": self.is_rehearsal(),
             "pulls": self.found.pulls.iter().map(|pull| json!({
                 "pull": pull.pull.id.get(),
                 "setup": pull.pull.setup_name,

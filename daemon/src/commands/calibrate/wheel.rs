@@ -8,7 +8,8 @@ use leverarm_torque::calibration::coast::coast_down;
 use leverarm_torque::calibration::wheel::{Pattern, PatternChange};
 use serde_json::json;
 
-use super::super::{Failure, curve_output, say};
+use super::super::terminal::Table;
+use super::super::{Failure, say};
 use super::{Common, Outcome, Session};
 use leverarm_analysis::calibration::runs::{Run, pickup_on};
 use leverarm_plot::{Axis, Panel, Plot, Range, Series};
@@ -174,7 +175,7 @@ fn patterns_of(session: &Session, run: &Run, pickup: &Pickup) -> Vec<(&'static s
 
 fn report(found: &Pattern, pickup: &Pickup) {
     let pitch = std::f64::consts::TAU / f64::from(pickup.teeth);
-    let mut table = curve_output::table_of(&["tooth", "late by, % of a pitch", "± 95 %"]);
+    let mut table = Table::new(["tooth", "late by, % of a pitch", "± 95 %"]);
     let shown = found
         .error_rad
         .iter()
@@ -188,7 +189,7 @@ fn report(found: &Pattern, pickup: &Pickup) {
             format!("{:.3}", 196.0 * u / pitch),
         ]);
     }
-    curve_output::align_right(&mut table, 0..3);
+    table.align_right(0..3);
     say(&table.to_string());
     if found.teeth() > 24 {
         say(&format!(
