@@ -5,6 +5,7 @@ import { request, setToken, takeToken, token } from "./api.js";
 import { Answer } from "./answer.js";
 import { Band } from "./band.js";
 import { Chart } from "./chart.js";
+import { Commission } from "./commission.js";
 import { LastFault } from "./faults.js";
 import { Figures } from "./figures.js";
 import { Forms } from "./forms.js";
@@ -119,6 +120,7 @@ async function start() {
   const journal = new Journal(views);
   const pulls = new Pulls(units, views);
   const answer = new Answer(units, views);
+  const commission = new Commission(stand, units, views);
   views.start();
   const sound = new Sound();
   const band = new Band(stand);
@@ -141,6 +143,7 @@ async function start() {
     figures.show(live);
     guards.show(live);
     chart.draw();
+    commission.show(live);
     setText(byId("guarding"), live.fit ? "guarding" : "not guarding");
     setData(byId("guarding"), "off", !live.fit);
     for (const mark of rehearsal) mark.hidden = live.simulated !== true;
@@ -197,6 +200,7 @@ async function start() {
         records.stored(stored);
         band.setup(stored.setup);
         plan.stored(stored);
+        commission.stored(stored);
         results.stored(stored);
         faults.stored(stored);
         journal.stored(stored);

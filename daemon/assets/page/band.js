@@ -64,6 +64,7 @@ export class Band {
   }
 
   #sentence(live) {
+    if (live.self_test) return ["plan", `Self-test: waiting for ${live.self_test}`, "The stand stays cut until every guard has passed"];
     const { latch, cut_id: id, cause } = live.cut;
     switch (latch) {
       case "requested": return ["cut", `Cut asked for: ${cause}`, "Waiting for the board to confirm it. If the engine runs on: emergency stop."];

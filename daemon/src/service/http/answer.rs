@@ -341,14 +341,14 @@ async fn known(web: &super::Web, setups: Vec<String>, pulls: Vec<i64>) -> Result
     .await
 }
 
-fn option(key: &str, path: &Path) -> OsString {
+pub(super) fn option(key: &str, path: &Path) -> OsString {
     let mut option = OsString::from(key);
     option.push(path);
     option
 }
 
-/// Runs one of this program's own commands on the store, and gives what it prints.
-async fn run(
+/// Runs one of this program's own commands, a word or two, on the store, and gives what it prints.
+pub(super) async fn run(
     web: &super::Web,
     command: &str,
     options: Vec<OsString>,
@@ -359,7 +359,7 @@ async fn run(
     let child = Command::new("nice")
         .args(["-n", NICE])
         .arg(program().map_err(cannot)?)
-        .arg(command)
+        .args(command.split(' '))
         .arg(option("--store=", web.handle.store_folder()))
         .args(options)
         .arg("--")

@@ -37,6 +37,7 @@ static ASSETS: LazyLock<Vec<Asset>> = LazyLock::new(|| {
         "api.js": "text/javascript; charset=utf-8",
         "band.js": "text/javascript; charset=utf-8",
         "chart.js": "text/javascript; charset=utf-8",
+        "commission.js": "text/javascript; charset=utf-8",
         "dom.js": "text/javascript; charset=utf-8",
         "faults.js": "text/javascript; charset=utf-8",
         "figures.js": "text/javascript; charset=utf-8",
