@@ -170,7 +170,8 @@ export class Answer {
     const tables = { figures: told.figures, speeds: told.speeds };
     for (const [name, rows] of Object.entries(tables)) byId(`answer-${name}`).replaceChildren(...table(rows));
     const whys = pairs.filter(({ why }) => why?.words?.length).map((pair) => make("div", {}, make("h4", {}, `${pair.second} against ${pair.first}`),
-      make("ul", { className: "lines" }, ...pair.why.words.map((line) => make("li", {}, line)))));
+      make("p", {}, sentence(pair.why.words[0])),
+      make("details", {}, make("summary", {}, "All of it"), make("ul", { className: "lines" }, ...pair.why.words.slice(1).map((line) => make("li", {}, sentence(line)))))));
     byId("answer-why").hidden = whys.length === 0;
     byId("answer-reasons").replaceChildren(...whys);
     const out = leftOut.map(({ pull, setup, reason }) => `Left out: pull ${pull}, ${setup ?? "no setup"}: ${reason}`);
@@ -214,14 +215,21 @@ export class Answer {
 }
 
 /** The answer in letters that are read from afar, then in sentences. */
-function verdict({ first, second, verdict: word, average, words, parts }) {
+function verdict({ first, second, verdict: word, average, further, words, parts }) {
   const heads = { higher: `${second} is higher`, lower: `${second} is lower`, "no measurable difference": "No measurable difference", "can't tell": "Can't tell yet" };
   const block = make("section", { className: "verdict" }, make("h3", {}, heads[word]),
-    make("p", { className: "amount" }, average, make("small", {}, ` ${second} against ${first}, average torque`)));
+    make("p", { className: "amount" }, average, make("small", {}, word === "can't tell" ? " are the plain numbers, average torque" : ` ${second} against ${first}, average torque`)));
   block.dataset.verdict = word;
-  const sentences = words.flatMap((line) => line.split("; ")).map((line) => line[0].toUpperCase() + line.slice(1));
-  block.append(make("ul", { className: "lines" }, ...[...sentences, ...parts].map((line) => make("li", {}, line))));
+  if (further) block.append(make("p", { className: "further" }, `${sentence(further)}.`));
+  const lines = [...words.filter((line) => line !== further).flatMap((line) => line.split("; ")), ...parts];
+  block.append(make("ul", { className: "lines" }, ...lines.map((line) => make("li", {}, sentence(line)))));
   return block;
+}
+
+/** Begun with a capital, and without what is to be written in a terminal. */
+function sentence(line) {
+  const said = line.replace(/ \((leverarm|--)[^)]*\)/g, "");
+  return said[0].toUpperCase() + said.slice(1);
 }
 
 function table({ headings, rows, text_columns: texts }) {

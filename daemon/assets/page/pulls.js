@@ -2,7 +2,7 @@
 
 import { byId, kept, make, setData, setText } from "./dom.js";
 import { request } from "./api.js";
-import { Curves, decimalsFor } from "./chart.js";
+import { Curves, swatch } from "./chart.js";
 import { download } from "./download.js";
 import { noteForm, onSubmit } from "./forms.js";
 import { CURVES_MAX, SpeedPlot, lookOf } from "./speedplot.js";
@@ -11,6 +11,8 @@ import { numberText } from "./units.js";
 const PAGE = 50;
 const KEPT_CURVES = 300;
 const TICKED_AT_FIRST = 4;
+/** With a 95 % interval below this, in the unit shown, a hundredth says something. */
+const HUNDREDTHS_BELOW = 0.5;
 const MEASURES = {
   torque: { quantity: "torque", values: (curve) => curve.torque_nm, halves: (curve) => curve.expanded_uncertainty_nm },
   power: { quantity: "power", values: (curve) => curve.power_w,
@@ -177,8 +179,6 @@ export class Pulls {
       this.#rows();
       this.#draw();
     });
-    const mark = make("span", { className: "swatch" });
-    if (ticked) mark.style.background = lookOf(ticked.place).stroke;
     const change = make("button", { type: "button", id: `change-${pull.id}`, "aria-label": `Change or save pull ${pull.id}` }, "Change\u2026");
     change.addEventListener("click", () => {
       this.#chosen = pull.id;
@@ -189,13 +189,13 @@ export class Pulls {
     const words = [pull.state === "stored" ? "" : pull.state, pull.excluded ? `left out: ${pull.excluded.reason}` : "",
       pull.setup_corrected ? `setup put right, was ${pull.setup_corrected.recorded ?? "none"}` : "", ...pull.reasons, pull.note];
     const row = make("tr", {},
-      make("td", { className: "tick" }, make("label", {}, box, mark)),
+      make("td", { className: "tick" }, make("label", {}, box, ticked ? swatch(lookOf(ticked.place)) : "")),
       make("th", { scope: "row" }, String(pull.id)),
+      make("td", {}, change),
       make("td", {}, when(pull.started_wall_us)),
       make("td", {}, pull.setup ?? "none"),
       this.#peakCell(pull, "torque"), this.#peakCell(pull, "power"),
-      make("td", { className: "words" }, [...new Set(words)].filter(Boolean).join("; ")),
-      make("td", {}, change));
+      make("td", { className: "words" }, [...new Set(words)].filter(Boolean).join("; ")));
     if (pull.excluded || pull.state !== "stored") row.dataset.out = "";
     if (pull.id === this.#chosen) row.setAttribute("aria-current", "true");
     return row;
@@ -220,9 +220,8 @@ export class Pulls {
     if (value === null) return "\u2013";
     const { quantity, halves } = MEASURES[measure];
     const units = this.#units;
-    const i = curve.rpm.findIndex((rpm) => rpm >= at);
-    const half = halves(curve)[i] ?? 0;
-    const decimals = Math.min(2, Math.max(1, decimalsFor(units.number(quantity, value + half) - units.number(quantity, value))));
+    const half = halves(curve)[curve.rpm.findIndex((rpm) => rpm >= at)] ?? 0;
+    const decimals = units.number(quantity, value + half) - units.number(quantity, value) < HUNDREDTHS_BELOW ? 2 : 1;
     return `${numberText(units.number(quantity, value), decimals)} ${units.symbol(quantity)} at ${numberText(at, 0)}`;
   }
 

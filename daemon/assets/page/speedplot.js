@@ -115,10 +115,10 @@ export class SpeedPlot {
       return zero ? [Math.min(0, least) - room, Math.max(0, most) + room] : [least - room, most + room];
     };
     this.#plot = new uPlot({
-      ...this.#size(), legend: { show: false }, padding: [12, 40, 0, 0],
+      ...this.#size(), legend: { show: false }, padding: [12, 44, 0, 0],
       cursor: { y: false, points: { show: false }, drag: { x: true, y: false } },
       scales: { x: { time: false, range: (_plot, least, most) => this.#range ?? (isNone(least) ? [0, 1] : [least, most]) }, y: { range } },
-      axes: [{ ...axis, size: 30, label: "engine speed, rpm", labelSize: 22, values: (_plot, splits) => splits.map((rpm) => numberText(rpm, 0)) },
+      axes: [{ ...axis, size: 30, space: 70, label: "engine speed, rpm", labelSize: 22, values: (_plot, splits) => splits.map((rpm) => numberText(rpm, 0)) },
         { ...axis, size: 64, label: unit ? `${name}, ${unit}` : name, labelSize: 24, values: (_plot, splits) => axisTexts(splits, "") }],
       series, bands,
       hooks: {
@@ -163,7 +163,7 @@ export class SpeedPlot {
       const at = Math.max(y, free);
       free = at + 17 * ratio;
       context.fillStyle = lookOf(curve.place).stroke;
-      context.fillText(curve.short, left + width + 4 * ratio, at + 5 * ratio);
+      context.fillText(curve.short, left + width + 8 * ratio, at + 5 * ratio);
     }
     context.restore();
   }
