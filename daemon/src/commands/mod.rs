@@ -14,6 +14,7 @@ mod export;
 mod guards;
 mod import;
 mod journal;
+mod order;
 mod parts;
 mod plan;
 mod pulls;
