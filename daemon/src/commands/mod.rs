@@ -15,6 +15,7 @@ mod guards;
 mod import;
 mod journal;
 mod new_stand;
+mod order;
 mod parts;
 mod plan;
 mod pulls;
