@@ -26,6 +26,10 @@ pub enum Shape {
     Dip,
     /// Nearly flat.
     Flat,
+    /// An expansion pipe's: little below its speeds, a steep rise, a steep fall.
+    Pipe,
+    /// A hump that ends steeply, as where valves begin to float.
+    SteepEnd,
 }
 
 impl Shape {
@@ -36,6 +40,10 @@ impl Shape {
             Self::Hump => hump,
             Self::Dip => hump * (1.0 - 0.06 * (-((x - 0.41) / 0.06).powi(2)).exp()),
             Self::Flat => 0.95 + 0.05 * x,
+            Self::Pipe => {
+                0.55 + 0.22 * (1.0 + ((x - 0.5) / 0.06).tanh()) - 0.5 * (x - 0.75).max(0.0)
+            }
+            Self::SteepEnd => hump * (1.0 - 0.2 * (1.0 + ((x - 0.88) / 0.06).tanh())),
         }
     }
 }
@@ -111,9 +119,65 @@ pub struct Seen {
     pub edges: Vec<Edge>,
     /// Ticks and counts of the load cell.
     pub force: Vec<(u64, i32)>,
-    /// What a drive that gives took of the engine's work at full throttle, as a share: no board sees
-    /// it, but what reaches the drum lacks it.
-    pub lost_in_drive: f64,
+    /// What a drive that gives took of the engine's work at full throttle: no board sees it, but what
+    /// reaches the drum lacks it.
+    pub lost_in_drive: DriveLoss,
+}
+
+/// Work that a drive took and that the engine gave, J, over even parts of the pull's speeds: most is
+/// lost where the engine's cycles meet the drive's own frequency.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct DriveLoss {
+    from_rpm: f64,
+    step_rpm: f64,
+    work_j: Vec<(f64, f64)>,
+}
+
+/// Parts of the speeds that a drive's losses are kept for.
+const LOSS_PARTS: usize = 30;
+
+impl DriveLoss {
+    fn new(pull: &Pull) -> Self {
+        Self {
+            from_rpm: pull.from_rpm,
+            step_rpm: (pull.to_rpm - pull.from_rpm) / LOSS_PARTS as f64,
+            work_j: vec![(0.0, 0.0); LOSS_PARTS],
+        }
+    }
+
+    fn part(&self, rpm: f64) -> f64 {
+        ((rpm - self.from_rpm) / self.step_rpm - 0.5).clamp(0.0, LOSS_PARTS as f64 - 1.001)
+    }
+
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "small positive"
+    )]
+    fn take(&mut self, rpm: f64, (lost_j, given_j): (f64, f64)) {
+        if given_j > 0.0 {
+            let part = self.part(rpm).round() as usize;
+            let at = &mut self.work_j[part];
+            *at = (at.0 + lost_j, at.1 + given_j);
+        }
+    }
+
+    /// Share of the engine's work that was lost around a speed.
+    #[must_use]
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "small positive"
+    )]
+    pub fn share(&self, rpm: f64) -> f64 {
+        if self.work_j.is_empty() {
+            return 0.0;
+        }
+        let part = self.part(rpm);
+        let lower = part.floor() as usize;
+        let share = |at: usize| self.work_j[at].0 / self.work_j[at].1.max(f64::MIN_POSITIVE);
+        share(lower) + (part - lower as f64) * (share(lower + 1) - share(lower))
+    }
 }
 
 /// Before the throttle opens the engine has this share of its torque.
@@ -123,6 +187,8 @@ const OPENING_S: f64 = 0.06;
 /// Time before it opens, and after it closed.
 const BEFORE_S: f64 = 0.6;
 const AFTER_S: f64 = 0.7;
+/// A pull that takes longer is given up.
+const LONGEST_S: f64 = 60.0;
 /// Closed throttle: the engine takes this share of its torque.
 const DRAG: f64 = 0.3;
 /// Greatest step, in rad of the crank.
@@ -239,9 +305,11 @@ impl Pull {
         let mut drawn = Drawn::new(self.cycles, rng.fork());
         let firings = self.cycles_per_engine_turn * f64::from(self.cycles.cylinders) * ratio / TAU;
         let mut edges_s = Vec::new();
-        let mut work_j = (0.0, 0.0);
         let end_omega = self.to_rpm * RPM / ratio;
-        let mut seen = Seen::default();
+        let mut seen = Seen {
+            lost_in_drive: DriveLoss::new(self),
+            ..Seen::default()
+        };
         let mut sampler = Sampler::new(self, rng.fork());
         let origin_s = 1.0 + rng.f64();
         let mut tooth_number = 0_u64;
@@ -259,8 +327,9 @@ impl Pull {
                 let work = drawn.work(firing);
                 let slope = |s: &State| self.slope(s, work, phase, closed);
                 at = runge_kutta(&at, h, slope);
-                let (lost_j, given_j) = self.drive_work_j(&before, &at, closed_s);
-                work_j = (work_j.0 + lost_j, work_j.1 + given_j);
+                let rpm = (2.0 * at.energy).sqrt() * ratio / RPM;
+                seen.lost_in_drive
+                    .take(rpm, self.drive_work_j(&before, &at, closed_s));
                 self.spark(&before, &at, firings, &mut rng, &mut edges_s);
                 sampler.sample(self, &before, &at, closed_s, origin_s, &mut seen.force);
                 done += 1.0;
@@ -268,16 +337,14 @@ impl Pull {
             if closed_s.is_none() && (2.0 * at.energy).sqrt() >= end_omega {
                 closed_s = Some(at.time_s);
             }
-            if closed_s.is_some_and(|t| at.time_s > t + AFTER_S) {
+            // A drive that takes all of the work where it swings holds the engine there for ever.
+            if at.time_s > closed_s.map_or(LONGEST_S, |closed_s| closed_s + AFTER_S) {
                 break;
             }
             if rng.f64() >= self.missed_probability {
                 edges_s.push(at.time_s + self.jitter_s * normal(&mut rng));
             }
             tooth_number += 1;
-        }
-        if work_j.1 > 0.0 {
-            seen.lost_in_drive = work_j.0 / work_j.1;
         }
         edges_s.sort_by(f64::total_cmp);
         for (number, edge_s) in (0_u64..).zip(edges_s) {

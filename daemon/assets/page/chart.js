@@ -132,13 +132,24 @@ export class Chart {
     const pulling = live.phase === "pulling";
     if (pulling && !this.#tracing) this.#trace.clear();
     this.#tracing = pulling;
-    if (pulling && live.engine_rpm !== null && live.torque_nm !== null) {
-      const bin = Math.round(live.engine_rpm / BIN_RPM) * BIN_RPM;
-      const half = live.torque_expanded_uncertainty_nm;
-      const share = isNone(half) ? null : half / Math.max(1e-9, Math.abs(live.torque_nm));
-      this.#trace.set(bin, { torque_nm: live.torque_nm, power_w: live.power_w, share });
-      this.#dirty = true;
+    if (pulling) this.#point(live);
+  }
+
+  /** What the page has not seen of the pull under way, from the daemon's last minute. */
+  fill(minute) {
+    const before = minute.phase.findLastIndex((phase) => phase !== "pulling");
+    for (let at = before + 1; at < minute.phase.length; at++) {
+      this.#point(Object.fromEntries(Object.entries(minute).map(([name, column]) => [name, column[at]])));
     }
+  }
+
+  #point(live) {
+    if (live.engine_rpm === null || live.torque_nm === null) return;
+    const bin = Math.round(live.engine_rpm / BIN_RPM) * BIN_RPM;
+    const half = live.torque_expanded_uncertainty_nm;
+    const share = isNone(half) ? null : half / Math.max(1e-9, Math.abs(live.torque_nm));
+    this.#trace.set(bin, { torque_nm: live.torque_nm, power_w: live.power_w, share });
+    this.#dirty = true;
   }
 
   /** Draws what the pull under way added. */
@@ -224,7 +235,7 @@ export class Chart {
     const decimals = decimalsFor(halfShown);
     const value = numberText(number(si[near]), decimals);
     const unit = this.#units.symbol(quantity);
-    return `, ${value} \u00b1 ${numberText(halfShown, decimals)}${unit ? ` ${unit}` : ""} at ${numberText(curve.rpm[near], 0)} rpm`;
+    return `, ${value} \u00b1 ${numberText(halfShown, decimals)}${unit ? ` ${unit}` : ""} at peak power (${numberText(curve.rpm[near], 0)} rpm)`;
   }
 
   #key(measure, looks) {

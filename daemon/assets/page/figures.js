@@ -57,7 +57,8 @@ export class Figures {
 
   /** Learns how often a channel comes from how old it gets before it is new again. */
   #isOld(index, ageMs) {
-    if (ageMs === null) return false;
+    // A meter that gives pulses is silent without flow.
+    if (ageMs === null || this.#stand.channels[index]?.pulses) return false;
     const before = this.#seen[index] ?? 0;
     if (ageMs < before) this.#intervals[index] = Math.max(before, 0.9 * (this.#intervals[index] ?? 0));
     this.#seen[index] = ageMs;

@@ -66,6 +66,20 @@ export class Strip {
     this.#keep(monoS, live.engine_rpm ?? null);
   }
 
+  /** The daemon's last minute: what this page has not seen. What it saw of an earlier run stays before it. */
+  fill({ mono_us: monoUs, engine_rpm: speeds }) {
+    if (!monoUs.length) return;
+    const [first, last] = [monoUs[0] * 1e-6, monoUs.at(-1) * 1e-6];
+    const seen = this.#times.map((time, i) => [time, this.#speeds[i]]);
+    const points = [...seen.filter(([time]) => time < first), ...monoUs.map((us, i) => [us * 1e-6, speeds[i]]), ...seen.filter(([time]) => time > last)];
+    [this.#times, this.#speeds] = [[], []];
+    for (const [time, speed] of points) {
+      const before = this.#times.at(-1);
+      if (before !== undefined && time - before > GAP_S && this.#speeds.at(-1) !== null) this.#keep(before + EVERY_S, null);
+      this.#keep(time, speed);
+    }
+  }
+
   #keep(time, speed) {
     this.#times.push(time);
     this.#speeds.push(speed);

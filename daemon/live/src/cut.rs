@@ -232,7 +232,8 @@ impl CutDesk {
             since_wall_us: now.wall_us,
         };
         let data = serde_json::json!({ "cut": cut.number, "by": by });
-        out.tell(EventData::new(now, tick, kind, message).with(data));
+        let event = EventData::new(now, tick, kind, message);
+        out.tell(event.of(severity(by)).with(data));
         self.cuts.push(cut);
         if self.cuts.len() > CUTS_MAX {
             // The first says how it began, and a person's are kept as long as anything else is left.
@@ -317,12 +318,9 @@ impl CutDesk {
                     "the board confirms the cut as its number {cut_id} ({})",
                     cause_word(cause)
                 );
-                out.tell(EventData::new(
-                    now,
-                    Some(tick),
-                    EventKind::CutConfirmed,
-                    message,
-                ));
+                let most = self.cuts.iter().map(|cut| severity(cut.by)).max();
+                let event = EventData::new(now, Some(tick), EventKind::CutConfirmed, message);
+                out.tell(event.of(most.unwrap_or(Severity::Cut)));
                 // What the board saw is for a person to look at, not for a self-test to end.
                 let is_new = self.heard != Some(heard);
                 if is_new && is_danger(cause) && self.not_for_self_test().is_none() {
@@ -508,5 +506,13 @@ impl CutDesk {
             cuts: self.cuts.clone(),
             cuts_more: self.cuts_more,
         }
+    }
+}
+
+/// An orderly stop cuts as any other, but there is nothing to be seen to.
+fn severity(by: CutBy) -> Severity {
+    match by {
+        CutBy::Stop => Severity::Info,
+        _ => Severity::Cut,
     }
 }

@@ -46,8 +46,12 @@ impl Context {
     }
 
     fn applies_to(&self, guard: &Guard) -> bool {
-        self.pulling || !guard.while_pulling
+        is_watching(guard, self.pulling)
     }
+}
+
+fn is_watching(guard: &Guard, pulling: bool) -> bool {
+    pulling || !guard.while_pulling
 }
 
 /// Shortest time over which a rate of rise is taken.
@@ -266,16 +270,20 @@ impl GuardDesk {
         verdicts
     }
 
-    pub(super) fn live(&self) -> Vec<GuardLive> {
+    pub(super) fn live(&self, pulling: bool) -> Vec<GuardLive> {
         self.states
             .iter()
-            .map(|state| GuardLive {
-                name: state.guard.name.clone(),
-                cuts: state.guard.action == GuardAction::Cut,
-                tripped: state.limit.tripped || state.lost.tripped,
-                nearness: state.nearness(&self.stand),
-                value_si: state.value_si,
-                limit_si: state.limit_si,
+            .map(|state| {
+                let watching = is_watching(&state.guard, pulling);
+                GuardLive {
+                    name: state.guard.name.clone(),
+                    cuts: state.guard.action == GuardAction::Cut,
+                    tripped: state.limit.tripped || state.lost.tripped,
+                    watching,
+                    nearness: state.nearness(&self.stand).filter(|_| watching),
+                    value_si: state.value_si,
+                    limit_si: state.limit_si,
+                }
             })
             .collect()
     }

@@ -272,7 +272,7 @@ pub enum CommandError {
     },
     /// The stand waits for a self-test of its guards.
     #[error(
-        "the stand is not armed: with everything at standstill, test its guards first: leverarm rehearse --guards --board"
+        "the stand is not armed: with everything at standstill, test its guards first: leverarm test-guards"
     )]
     NotArmed,
     /// The guards can't be tested now.
@@ -710,6 +710,12 @@ impl Core {
             if seen.was_turning {
                 self.tooth_fault(now, tick, pickup, seen.tooth.kind);
             }
+            if seen.was_displaced {
+                let (kind, when) = (EventKind::IrregularTeeth, (now, Some(tick)));
+                self.swarms.add(when, About::Pickup(pickup), kind, 1, || {
+                    "teeth early or late by more than three tenths of a pitch".to_owned()
+                });
+            }
             if let Some(board_us) = self.signals.board_us(tick) {
                 let verdicts = self.plausibility.tooth(pickup, 1e-6 * board_us, &seen);
                 self.act(now, Some(tick), verdicts, out);
@@ -748,7 +754,8 @@ impl Core {
 
     fn tooth_fault(&mut self, now: Now, tick: u64, pickup: u8, kind: ToothKind) {
         let (kind, count, text) = match kind {
-            ToothKind::First | ToothKind::Regular => return,
+            // Irregular ones are told once the next tooth shows that the speed did not change.
+            ToothKind::First | ToothKind::Regular | ToothKind::Irregular { .. } => return,
             // Left out on purpose.
             ToothKind::AfterMissed { missed }
                 if missed == u32::from(self.missing_teeth(pickup)) =>
@@ -761,11 +768,6 @@ impl Core {
                 "teeth that gave no edge, or whose edge was lost on its way",
             ),
             ToothKind::Extra => (EventKind::ExtraEdges, 1, "edges that are no teeth"),
-            ToothKind::Irregular { .. } => (
-                EventKind::IrregularTeeth,
-                1,
-                "teeth early or late by more than three tenths of a pitch",
-            ),
             ToothKind::Relocked => (
                 EventKind::ToothCountLost,
                 1,

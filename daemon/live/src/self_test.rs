@@ -265,9 +265,7 @@ impl Core {
             self.armed = true;
             return;
         };
-        let message = format!(
-            "{why}; with everything at standstill, run: leverarm rehearse --guards --board"
-        );
+        let message = format!("{why}; with everything at standstill, run: leverarm test-guards");
         self.disarm(now, &message, out);
         let message = format!("not armed: {message}");
         out.tell(EventData::new(now, None, EventKind::NotArmed, message));

@@ -1449,7 +1449,7 @@ fn a_stand_is_cut_until_its_guards_have_passed() {
     assert_eq!(bench.count(|it| matches!(it, HostMessage::Limits(_))), 0);
     let refused = bench.command(&Command::Release { cut_id: 1 }).unwrap_err();
     assert_eq!(refused, CommandError::NotArmed);
-    assert!(refused.to_string().contains("leverarm rehearse --guards"));
+    assert!(refused.to_string().contains("leverarm test-guards"));
 
     bench.turn_by_hand();
     bench.command(&Command::SelfTest).unwrap();

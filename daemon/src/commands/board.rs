@@ -10,9 +10,8 @@ use serde_json::json;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 
 use super::control::{Answer, Line};
-use super::{
-    Failure, StandFile, StoreArgument, curve_output, dialogue, json_line, read_stand, say,
-};
+use super::terminal::Table;
+use super::{Failure, StandFile, StoreArgument, dialogue, json_line, read_stand, say};
 use crate::clock::Clock;
 use crate::service::open_port;
 use leverarm_analysis::board_check::{BoardCheck, Report, State};
@@ -296,8 +295,8 @@ fn line(report: &Report) -> String {
     )
 }
 
-fn table(report: &Report) -> comfy_table::Table {
-    let mut table = curve_output::table_of(&[
+fn table(report: &Report) -> Table {
+    let mut table = Table::new([
         "input",
         "",
         "came",
@@ -323,7 +322,7 @@ fn table(report: &Report) -> comfy_table::Table {
             or_empty(input.noise_counts_peak),
         ]);
     }
-    curve_output::align_right(&mut table, 2..9);
+    table.align_right(2..9);
     table
 }
 

@@ -302,12 +302,14 @@ pub struct Daemon {
 
 impl Daemon {
     /// Starts everything. The store and the page's address are taken first, so that a second daemon
-    /// fails before it touches the port.
+    /// fails before it touches the port; and the port is looked at before, so that no store is made
+    /// for one that is not there.
     ///
     /// # Errors
     /// [`ServeError`].
     pub async fn start(options: ServeOptions) -> Result<Self, ServeError> {
         let clock = Clock::start();
+        guard::look_at(&options.stand.port.path)?;
         let mut store = leverarm_store::Store::open(&options.store_folder)?;
         let mut cursors = Vec::new();
         for destination in &options.stand.streams {

@@ -157,6 +157,17 @@ pub enum StoreError {
         /// Where the backup was to go.
         folder: PathBuf,
     },
+    /// A backup goes into a folder of its own.
+    #[error(
+        "{}: expected a new or empty folder for the backup, found {found} in it",
+        folder.display()
+    )]
+    BackupAmongOthers {
+        /// Where the backup was to go.
+        folder: PathBuf,
+        /// One of the files there.
+        found: String,
+    },
     /// Nothing is stored under this number, hash or name.
     #[error("the store holds no {what} {wanted}")]
     NotFound {

@@ -96,7 +96,7 @@ event_kinds! {
         "The board does not hold the limits of the stand file and guards by its own alone. Firmware version, number of temperature limits. Do not run until it is seen to.";
     /// A stand that may not run before its guards were tested.
     NotArmed = "not armed", Error,
-        "The stand stays cut until its guards are tested with this board: with everything at standstill, `leverarm rehearse --guards --board`.";
+        "The stand stays cut until its guards are tested with this board: with everything at standstill, `leverarm test-guards`.";
     /// A self-test of the guards is over; an error when it failed.
     GuardSelfTest = "guard self-test", Info;
     /// Byte logs of an earlier session or another stand were taken into the store.
@@ -171,6 +171,8 @@ event_kinds! {
     PullExcluded = "pull excluded", Info;
     /// A person let a pull take part again.
     PullIncluded = "pull included", Info;
+    /// A person said which setup a pull was made with, or took that back.
+    SetupCorrected = "setup corrected", Info;
     /// A test plan began.
     PlanBegun = "plan begun", Info;
     /// A test plan was left for now.

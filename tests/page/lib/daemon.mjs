@@ -68,11 +68,13 @@ export class Daemon {
 
   get url() { return `http://127.0.0.1:${this.port}`; }
 
-  /** The file in the store of a rehearsal with the tokens that the daemon made. */
-  get tokenFile() {
-    const store = readdirSync(this.folder).find((name) => name.endsWith("-rehearsal"));
-    return join(this.folder, store, "tokens");
+  /** The folder of the rehearsal's store. */
+  get store() {
+    return join(this.folder, readdirSync(this.folder).find((name) => name.endsWith("-rehearsal")));
   }
+
+  /** The file in it with the tokens that the daemon made. */
+  get tokenFile() { return join(this.store, "tokens"); }
 
   token(kind) {
     return new RegExp(`^${kind} (.+)$`, "m").exec(readFileSync(this.tokenFile, "utf8"))?.[1];

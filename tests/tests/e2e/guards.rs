@@ -59,7 +59,7 @@ fn guards_tested_on_the_board_arm_its_start() {
     let daemon = bench.serve();
     bench.wait_for_event("not armed", "have not passed a test");
     let broken_off = std::thread::scope(|scope| {
-        let test = scope.spawn(|| bench.run(&["rehearse", "--guards", "--board"]));
+        let test = scope.spawn(|| bench.run(&["test-guards"]));
         bench.wait_for_event("cut", "self-test of the guards");
         bench.run(&["cut", "stop it"]).ok();
         test.join().unwrap()
@@ -72,7 +72,7 @@ fn guards_tested_on_the_board_arm_its_start() {
     board.wait_for("still");
     // A busy machine may break it off, too: the board is heard too late.
     let passed = eventually("a self-test that passes", || {
-        let ran = bench.run(&["rehearse", "--guards", "--board"]);
+        let ran = bench.run(&["test-guards"]);
         (ran.code == Some(0)).then_some(ran)
     });
     assert_has(&passed.ok(), &["the stand is armed", "leverarm release"]);

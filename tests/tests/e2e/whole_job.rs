@@ -92,7 +92,7 @@ fn pulls_become_lists_curves_and_plots() {
     // Without a daemon: what is stored can be looked at, and air and setup entered.
     assert_has(
         &bench.run(&["pulls"]).ok(),
-        &["main jet 105", "main jet 110", "stored", "12.0"],
+        &["main jet 105", "main jet 110", "12.0"],
     );
     assert_has(
         &bench.run(&["setup"]).ok(),

@@ -12,7 +12,8 @@ use leverarm_config::units::{self, Kind};
 use leverarm_torque::uncertainty::Measured;
 
 use super::super::dialogue::quantity;
-use super::super::{Failure, curve_output, say};
+use super::super::terminal::Table;
+use super::super::{Failure, say};
 use super::{Common, Session};
 
 #[derive(Debug, Clone, clap::Args)]
@@ -109,7 +110,7 @@ fn show_pieces(drum: &leverarm_config::Drum) {
         ));
         return;
     }
-    let mut table = curve_output::table_of(&["piece", "mass kg", "inertia kg·m²", "share"]);
+    let mut table = Table::new(["piece", "mass kg", "inertia kg·m²", "share"]);
     for (name, piece) in &drum.pieces {
         table.add_row([
             name.clone(),
@@ -121,7 +122,7 @@ fn show_pieces(drum: &leverarm_config::Drum) {
             ),
         ]);
     }
-    curve_output::align_right(&mut table, 1..4);
+    table.align_right(1..4);
     say(&table.to_string());
     say(&format!(
         "from pieces: {}",

@@ -13,7 +13,8 @@ use leverarm_torque::calibration::load_cell::{Curve, Direction, LoadPoint, Timed
 use leverarm_torque::uncertainty::{Measured, coverage_factor};
 
 use super::super::dialogue::quantity;
-use super::super::{Failure, curve_output, say};
+use super::super::terminal::Table;
+use super::super::{Failure, say};
 use super::{Common, Session};
 
 #[derive(Debug, Clone, clap::Args)]
@@ -274,7 +275,7 @@ fn read_creep(file: &Path) -> Result<Vec<TimedCounts>, Failure> {
 
 fn report(found: &FoundLoadCell) {
     let FoundLoadCell { cell, record, .. } = found;
-    let mut table = curve_output::table_of(&["load N", "counts", "", "off the fit N"]);
+    let mut table = Table::new(["load N", "counts", "", "off the fit N"]);
     for (point, residual) in record.points.iter().zip(cell.fit.residuals()) {
         table.add_row([
             format!("{:.3}", point.load),
@@ -287,7 +288,7 @@ fn report(found: &FoundLoadCell) {
             format!("{residual:+.4}"),
         ]);
     }
-    curve_output::align_right(&mut table, [0, 1, 3]);
+    table.align_right([0, 1, 3]);
     say(&table.to_string());
     let freedom = cell.fit.degrees_of_freedom();
     let k = coverage_factor(0.95, freedom as f64).unwrap_or(f64::NAN);

@@ -5,7 +5,8 @@ use leverarm_config::units;
 use leverarm_torque::calibration::losses::Terms;
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 
-use super::super::{Failure, curve_output, dialogue::quantity, say};
+use super::super::terminal::Table;
+use super::super::{Failure, dialogue::quantity, say};
 use super::{Common, Session};
 
 #[derive(Debug, Clone, clap::Args)]
@@ -85,8 +86,7 @@ fn report(session: &Session, found: &FoundLosses) {
         "losses = {c0:.4} N·m + {c1:.3e} N·m/(rad/s) · ω + {c2:.3e} N·m/(rad/s)² · ω², from {}",
         record.runs.join(", ")
     ));
-    let mut table =
-        curve_output::table_of(&["drum rpm", &format!("loss {}", units.symbol), "± 95 %"]);
+    let mut table = Table::new(["drum rpm", &format!("loss {}", units.symbol), "± 95 %"]);
     let (low, high) = losses.omega_range_rad_per_s();
     for i in 0..=6_u8 {
         let omega = low + (high - low) * f64::from(i) / 6.0;
@@ -96,7 +96,7 @@ fn report(session: &Session, found: &FoundLosses) {
             format!("{:.3}", units.difference(losses.band_nm(omega))),
         ]);
     }
-    curve_output::align_right(&mut table, 0..3);
+    table.align_right(0..3);
     say(&table.to_string());
     match record.repeatability {
         Some(repeatability) => say(&format!(

@@ -4,7 +4,8 @@ use leverarm_analysis::calibration::wheel::{find, pickup_of, pitch_rad};
 use leverarm_config::{Pickup, Shaft};
 use leverarm_torque::calibration::wheel::Pattern;
 
-use super::super::{Failure, curve_output, say};
+use super::super::terminal::Table;
+use super::super::{Failure, say};
 use super::{Common, Session};
 
 #[derive(Debug, Clone, clap::Args)]
@@ -61,7 +62,7 @@ pub(super) fn calibrate(arguments: &WheelArguments) -> Result<(), Failure> {
 
 fn report(found: &Pattern, pickup: &Pickup) {
     let pitch = pitch_rad(pickup);
-    let mut table = curve_output::table_of(&["tooth", "late by, % of a pitch", "± 95 %"]);
+    let mut table = Table::new(["tooth", "late by, % of a pitch", "± 95 %"]);
     let shown = found
         .error_rad
         .iter()
@@ -75,7 +76,7 @@ fn report(found: &Pattern, pickup: &Pickup) {
             format!("{:.3}", 196.0 * u / pitch),
         ]);
     }
-    curve_output::align_right(&mut table, 0..3);
+    table.align_right(0..3);
     say(&table.to_string());
     if found.teeth() > 24 {
         say(&format!(
