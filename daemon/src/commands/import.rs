@@ -59,6 +59,10 @@ pub(super) fn run(arguments: &ImportArguments) -> Result<(), Failure> {
         Some(file) => read_calibration(file)?,
         None => Calibration::default(),
     };
+    // A name that is wrong leaves no empty store behind.
+    for log in &arguments.logs {
+        std::fs::File::open(log).map_err(|error| Failure(format!("{}: {error}", log.display())))?;
+    }
     let folder = arguments.store.store.as_ref();
     let mut store = Store::open(folder.unwrap_or(&read.store_folder)).map_err(Failure::of)?;
     let of = Arc::new(CalibratedStand::new(read.stand.clone(), &calibration));
