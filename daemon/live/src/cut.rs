@@ -232,8 +232,8 @@ impl CutDesk {
             since_wall_us: now.wall_us,
         };
         let data = serde_json::json!({ "cut": cut.number, "by": by });
-        let event = EventData::new(now, tick, kind, message);
-        out.tell(event.of(severity(by)).with(data));
+        let told = EventData::new(now, tick, kind, message).with(data);
+        out.tell(told.of(severity(by)));
         self.cuts.push(cut);
         if self.cuts.len() > CUTS_MAX {
             // The first says how it began, and a person's are kept as long as anything else is left.
@@ -319,8 +319,8 @@ impl CutDesk {
                     cause_word(cause)
                 );
                 let most = self.cuts.iter().map(|cut| severity(cut.by)).max();
-                let event = EventData::new(now, Some(tick), EventKind::CutConfirmed, message);
-                out.tell(event.of(most.unwrap_or(Severity::Cut)));
+                let told = EventData::new(now, Some(tick), EventKind::CutConfirmed, message);
+                out.tell(told.of(most.unwrap_or(Severity::Cut)));
                 // What the board saw is for a person to look at, not for a self-test to end.
                 let is_new = self.heard != Some(heard);
                 if is_new && is_danger(cause) && self.not_for_self_test().is_none() {

@@ -455,11 +455,12 @@ fn temperature_source(
     let is_air = matches!(stand.air.temperature_k, AirInput::Channel(air) if air == id)
         || cold_junctions.contains(&id.0)
         || expected_k_max < Engine::pit_bike(Setup::MainJet105).head.start_k;
-    let of_channel = stand.guards.iter().filter(|guard| {
+    let guards = stand.guards.iter().filter(|guard| {
         guard.signal == Signal::Channel(id)
-            && (guard.rule.limit_of(), guard.rule.side()) == (LimitOf::Signal, Side::Above)
+            && guard.rule.limit_of() == LimitOf::Signal
+            && guard.rule.side() == Side::Above
     });
-    let limits = of_channel.filter_map(|guard| guard.limit_si);
+    let limits = guards.filter_map(|guard| guard.limit_si);
     let limit_k = limits.fold(expected_k_max, f64::min);
     let air_k = simulated_air(stand).temperature_k;
     if is_air {
