@@ -1,6 +1,6 @@
 //! The drum's moment of inertia: falling weight, known torque, or a ring of known inertia.
 
-use leverarm_plot::{Panel, Series};
+use leverarm_plot::{Axis, Panel, Series};
 use leverarm_torque::calibration::coast::{
     coast_down, coast_speeds, coasting_alpha, falling_alpha,
 };
@@ -16,7 +16,7 @@ use leverarm_values::calibration::{Change, Given, InertiaCalibration, InertiaMet
 use serde_json::json;
 
 use super::runs::Run;
-use super::{CalibrationError, Known, Outcome, axis, plot, shown};
+use super::{CalibrationError, Known, Outcome, plot, shown};
 
 /// What was measured: inertia, inputs for the record, and curves for the plot.
 #[derive(Debug, Clone)]
@@ -351,13 +351,13 @@ impl Measurement {
         let value = shown(&measured, "kg·m²");
         let title = format!("Drum inertia by {}", self.method.word());
         let panel = Panel {
-            y: axis("Drum speed", "rpm"),
+            y: Axis::new("Drum speed", "rpm"),
             series: self.series,
             ..Panel::default()
         };
         let has_curves = !panel.series.is_empty();
         let curves = || {
-            let x = axis("Time", "s");
+            let x = Axis::new("Time", "s");
             plot(known.stand, &title, x, vec![panel], vec![value.clone()])
         };
         let record = InertiaCalibration {

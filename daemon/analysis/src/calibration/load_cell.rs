@@ -1,6 +1,6 @@
 //! The load cell, with dead weights up and down.
 
-use leverarm_plot::{Axis, Panel, Plot, Range, Series};
+use leverarm_plot::{Axis, Panel, Plot, Series};
 use leverarm_torque::calibration::load_cell::{
     Curve, Direction, Drift, LoadCell, LoadPoint, TimedCounts,
 };
@@ -10,7 +10,7 @@ use leverarm_values::calibration::{Change, LoadCellCalibration};
 use serde_json::json;
 
 use super::runs::Run;
-use super::{CalibrationError, Known, Outcome, axis, plot};
+use super::{CalibrationError, Known, Outcome, plot};
 
 /// Weights and what was read under them.
 #[derive(Debug, Clone)]
@@ -147,7 +147,7 @@ fn plotted(known: Known<'_>, record: &LoadCellCalibration, cell: &LoadCell) -> P
     let loads: Vec<(f64, f64)> = record.points.iter().map(|p| (p.load, p.counts)).collect();
     let panels = vec![
         Panel {
-            y: axis("Reading", "counts"),
+            y: Axis::new("Reading", "counts"),
             series: vec![Series {
                 label: "readings".to_owned(),
                 points: loads,
@@ -156,10 +156,7 @@ fn plotted(known: Known<'_>, record: &LoadCellCalibration, cell: &LoadCell) -> P
             ..Panel::default()
         },
         Panel {
-            y: Axis {
-                range: Range::IncludeZero,
-                ..axis("Off the fit", "N")
-            },
+            y: Axis::new("Off the fit", "N").with_zero(),
             series: vec![
                 by(Direction::Loading, "up", 1),
                 by(Direction::Unloading, "down", 2),
@@ -167,7 +164,7 @@ fn plotted(known: Known<'_>, record: &LoadCellCalibration, cell: &LoadCell) -> P
             ..Panel::default()
         },
     ];
-    let x = axis("Load", "N");
+    let x = Axis::new("Load", "N");
     plot(
         known.stand,
         "Load cell against dead weights",

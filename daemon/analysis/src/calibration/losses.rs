@@ -2,7 +2,7 @@
 
 use leverarm_config::Shaft;
 use leverarm_filters::teeth::ToothTrain;
-use leverarm_plot::{Axis, Panel, Plot, Range, Series};
+use leverarm_plot::{Axis, Panel, Plot, Series};
 use leverarm_torque::calibration::coast::{coast_down, coast_speeds};
 use leverarm_torque::calibration::losses::{LossChange, LossError, Losses, Terms};
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
@@ -12,7 +12,7 @@ use leverarm_values::calibration::{Change, LossCalibration};
 use serde_json::json;
 
 use super::runs::{Run, pickup_on};
-use super::{CalibrationError, Known, Outcome, axis, plot};
+use super::{CalibrationError, Known, Outcome, plot};
 use crate::reduction::channel_mean;
 
 /// What a person says of the coast-downs.
@@ -225,15 +225,12 @@ fn plotted(
     let mut curves = vec![series(losses, "now".to_owned(), 0)];
     curves.extend(earlier.map(|earlier| series(earlier, "last record".to_owned(), 1)));
     let panel = Panel {
-        y: Axis {
-            range: Range::IncludeZero,
-            ..axis("Loss torque at the drum", "N·m")
-        },
+        y: Axis::new("Loss torque at the drum", "N·m").with_zero(),
         series: curves,
         ..Panel::default()
     };
     let note = format!("from {}; bands: 95 %", record.runs.join(", "));
-    let x = axis("Drum speed", "rpm");
+    let x = Axis::new("Drum speed", "rpm");
     plot(
         known.stand,
         "Losses from coast-downs",

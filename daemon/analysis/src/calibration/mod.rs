@@ -199,14 +199,6 @@ fn decimals_for(value: f64) -> usize {
     decimals
 }
 
-fn axis(label: &str, unit: &str) -> Axis {
-    Axis {
-        label: label.to_owned(),
-        unit: unit.to_owned(),
-        ..Axis::default()
-    }
-}
-
 fn plot(stand: &Stand, title: &str, x: Axis, panels: Vec<Panel>, notes: Vec<String>) -> Plot {
     Plot {
         title: title.to_owned(),

@@ -4,14 +4,14 @@ use std::f64::consts::PI;
 use std::path::Path;
 
 use leverarm_config::Stage;
-use leverarm_plot::{Mark, Panel, Plot, Series};
+use leverarm_plot::{Axis, Mark, Panel, Plot, Series};
 use leverarm_store::{PullId, StoreReader};
 use leverarm_torque::curve::Curve;
 use leverarm_torque::uncertainty::{Assessed, Measured, propagate};
 use leverarm_values::calibration::{Change, RatioCalibration};
 use serde_json::json;
 
-use super::{CalibrationError, Known, Outcome, axis, decimals_for, plot};
+use super::{CalibrationError, Known, Outcome, decimals_for, plot};
 use crate::reduction::{CurveChoice, reduce_log, reduce_pull};
 
 /// What one run says.
@@ -266,7 +266,7 @@ fn plotted(known: Known<'_>, found: &[RunRatio], stated: f64) -> Plot {
         style,
     });
     let panel = Panel {
-        y: axis("Engine turns per drum turn", ""),
+        y: Axis::new("Engine turns per drum turn", ""),
         series: series.collect(),
         marks: vec![Mark::Horizontal {
             y: stated,
@@ -274,7 +274,7 @@ fn plotted(known: Known<'_>, found: &[RunRatio], stated: f64) -> Plot {
         }],
         ..Panel::default()
     };
-    let x = axis("Engine speed", "rpm");
+    let x = Axis::new("Engine speed", "rpm");
     let note = "band: 95 %".to_owned();
     plot(
         known.stand,

@@ -4,7 +4,7 @@ use leverarm_config::{Pickup, Shaft};
 use leverarm_filters::full_throttle::{Wheel, full_throttle};
 use leverarm_filters::speed_fit::{FitOptions, fit_speed};
 use leverarm_filters::teeth::ToothTrain;
-use leverarm_plot::{Axis, Panel, Plot, Range, Series};
+use leverarm_plot::{Axis, Panel, Plot, Series};
 use leverarm_torque::calibration::coast::coast_down;
 use leverarm_torque::calibration::wheel::{Pattern, PatternChange};
 use leverarm_values::calibration::{Change, WheelCalibration};
@@ -12,7 +12,7 @@ use leverarm_values::model::curve_pickup;
 use serde_json::json;
 
 use super::runs::{Run, pickup_on};
-use super::{CalibrationError, Known, Outcome, axis, plot};
+use super::{CalibrationError, Known, Outcome, plot};
 
 /// The pickup whose wheel is meant: the one on a shaft, or that of the curve.
 ///
@@ -215,15 +215,12 @@ fn plotted(known: Known<'_>, pattern: &Pattern, earlier: Option<&Pattern>, pitch
     let turned = earlier.and_then(|earlier| earlier.aligned_to(pattern));
     curves.extend(turned.map(|earlier| series(&earlier, "last record", 1)));
     let panel = Panel {
-        y: Axis {
-            range: Range::IncludeZero,
-            ..axis("Late by", "% of a pitch")
-        },
+        y: Axis::new("Late by", "% of a pitch").with_zero(),
         series: curves,
         ..Panel::default()
     };
     let note = "counted from any tooth on; bands: 95 %".to_owned();
-    let x = axis("Tooth", "");
+    let x = Axis::new("Tooth", "");
     plot(
         known.stand,
         "Errors of the teeth",
