@@ -294,12 +294,11 @@ impl<'a> System<'a> {
         let [rough, scatter] = best.deviation;
         // What is left of the scatter's uncertainty at a known roughness.
         let left = (scatter.powi(2) - (best.follows * rough).powi(2)).max(0.0);
-        let (steps, sides): (&[f64], &[f64]) =
-            if self.work.is_empty() || scatter < SCATTER_KNOWN {
-                (&[-1.8, -0.9, 0.0, 0.9, 1.8], &[0.0])
-            } else {
-                (&[-1.5, 0.0, 1.5], &[-1.5, 0.0, 1.5])
-            };
+        let (steps, sides): (&[f64], &[f64]) = if self.work.is_empty() || scatter < SCATTER_KNOWN {
+            (&[-1.8, -0.9, 0.0, 0.9, 1.8], &[0.0])
+        } else {
+            (&[-1.5, 0.0, 1.5], &[-1.5, 0.0, 1.5])
+        };
         let points = sides.iter().flat_map(|side| {
             steps.iter().map(move |step| {
                 let x = step * rough;

@@ -596,9 +596,8 @@ impl Stated {
                 return None;
             }
         };
-        let true_nm = |rpm: f64| {
-            truth.mean_torque_nm(rpm) * (1.0 - seen.lost_in_drive.share(rpm)) * factor
-        };
+        let true_nm =
+            |rpm: f64| truth.mean_torque_nm(rpm) * (1.0 - seen.lost_in_drive.share(rpm)) * factor;
         let points: Vec<(f64, f64, f64, f64)> = curve
             .points
             .iter()
