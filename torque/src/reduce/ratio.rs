@@ -6,7 +6,7 @@ use leverarm_filters::teeth::ToothTrain;
 use super::model::{ReductionModel, WheelModel};
 use super::point::OwnSpeed;
 use crate::curve::{COVERAGE_95, RatioCheck};
-use crate::regression::{Polynomial, autocorrelation};
+use crate::regression::{Polynomial, inflation};
 use crate::uncertainty::{Assessed, Measured};
 
 /// Half width of the window around a point, s.
@@ -75,8 +75,8 @@ impl SecondWheel {
         let second: Vec<f64> = marks.iter().map(|m| m.2).collect();
         let line = Polynomial::fit(&first, &second, 1).ok()?;
         let slope = *line.coefficients().get(1)?;
-        let rho = autocorrelation(line.residuals()).clamp(0.0, 0.9);
-        let error = line.standard_errors().get(1)? * ((1.0 + rho) / (1.0 - rho)).sqrt();
+        let inflation = inflation(line.residuals()).min(0.25 * marks.len() as f64);
+        let error = line.standard_errors().get(1)? * inflation.max(1.0).sqrt();
         let relative = error / slope;
         let ratio = if self.on_engine { slope } else { 1.0 / slope };
         Some(Measured::new(ratio, (ratio * relative).abs()))
