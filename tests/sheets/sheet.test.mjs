@@ -12,11 +12,13 @@ const { chromium } = createRequire(new URL("../page/", import.meta.url))("playwr
 const dir = process.env.SHEETS_DIR;
 const file = `${dir}/sheet.html`;
 const leverarm = (...words) => execFileSync(process.env.LEVERARM, [...words, "--store", `${dir}/pulls`], { encoding: "utf8" });
+const seriesFile = `${dir}/series.html`;
 const setups = ["main jet 105", "main jet 110", "exhaust 1"];
 
 let browser;
 before(async () => {
   leverarm("sheet", ...setups, "--typical-refit", "0.05 %", "--out", file, "--pdf", `${dir}/sheet.pdf`, "--plots", `${dir}/plots`, "--author", "the shed");
+  leverarm("series", "--typical-refit", "0.05 %", "--at", "5000,7000", "--out", seriesFile, "--pdf", `${dir}/series.pdf`);
   browser = await chromium.launch({ executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium", args: ["--no-sandbox"] });
 });
 after(() => browser?.close());
@@ -33,6 +35,25 @@ async function open(options = {}) {
   await page.goto(pathToFileURL(file).href);
   return page;
 }
+
+test("sheet and series are read on a phone: nothing goes from side to side but tables and plots", async () => {
+  for (const sheet of [file, seriesFile]) {
+    const context = await browser.newContext({ viewport: { width: 390, height: 844 } });
+    const page = await context.newPage();
+    await page.goto(pathToFileURL(sheet).href);
+    const found = await page.evaluate(() => ({
+      wide: document.documentElement.scrollWidth,
+      high: document.documentElement.scrollHeight,
+      // A letter a line: a cell of words that is narrower than its longest word needs.
+      narrow: [...document.querySelectorAll("td:not(.number)")]
+        .filter((cell) => cell.textContent.trim().length > 12 && cell.clientWidth < 70).length,
+    }));
+    assert.ok(found.wide <= 390, `${sheet}: ${found.wide} px wide`);
+    assert.ok(found.high < 12_000, `${sheet}: ${found.high} px long`);
+    assert.equal(found.narrow, 0, sheet);
+    await context.close();
+  }
+});
 
 test("one file, no request, no complaint", async () => {
   const page = await open();

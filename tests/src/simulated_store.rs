@@ -32,6 +32,8 @@ pub struct SimulatedSetup {
     pub parts: Value,
     /// Its torque over speed.
     pub shape: Shape,
+    /// Its torque over that of the others.
+    pub share: f64,
 }
 
 /// A jet that leaves a dip about 5,000 rpm, and one that does not.
@@ -42,13 +44,45 @@ pub fn two_jets() -> [SimulatedSetup; 2] {
             name: "main jet 105".to_owned(),
             parts: json!({ "main jet": "105", "needle clip": "2" }),
             shape: Shape::Dip,
+            share: 1.0,
         },
         SimulatedSetup {
             name: "main jet 110".to_owned(),
             parts: json!({ "main jet": "110", "needle clip": "2" }),
             shape: Shape::Hump,
+            share: 1.0,
         },
     ]
+}
+
+/// A series: jet and spacer tested in all four ways, the spacer worth 2 %; then exhaust and airbox
+/// opened at once, worth 3 % together. With the order it was tested in, the first setup again and again.
+#[must_use]
+pub fn series() -> ([SimulatedSetup; 5], [usize; 11]) {
+    let setup = |name: &str, jet: &str, spacer: &str, open: bool, share: f64| SimulatedSetup {
+        name: name.to_owned(),
+        parts: json!({
+            "main jet": jet,
+            "spacer": spacer,
+            "exhaust": if open { "open" } else { "silenced" },
+            "airbox": if open { "open" } else { "closed" },
+            "needle clip": "2",
+        }),
+        shape: if jet == "105" {
+            Shape::Dip
+        } else {
+            Shape::Hump
+        },
+        share,
+    };
+    let setups = [
+        setup("main jet 105", "105", "none", false, 1.0),
+        setup("main jet 110", "110", "none", false, 1.0),
+        setup("105 with spacer", "105", "3 mm", false, 1.02),
+        setup("110 with spacer", "110", "3 mm", false, 1.02),
+        setup("110, spacer, open", "110", "3 mm", true, 1.05),
+    ];
+    (setups, [0, 1, 0, 2, 3, 0, 4, 3, 4, 1, 0])
 }
 
 /// The pull that a setup makes when it makes it as ever.
@@ -67,7 +101,7 @@ pub fn pull_of(setup: &SimulatedSetup) -> Pull {
         cycles_per_engine_turn: 0.5,
         ripple: [2.0, 0.0, 0.0],
         shape: setup.shape,
-        torque_nm: 11.0,
+        torque_nm: 11.0 * setup.share,
         from_rpm: 2800.0,
         to_rpm: 8200.0,
         brake: None,

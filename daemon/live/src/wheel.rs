@@ -16,7 +16,7 @@ const PITCHES_BELIEVED: u32 = 3;
 /// A shorter interval, over the one expected, is no pitch for guards: two of about a half are a
 /// pitch with a false edge in its middle.
 const PITCH_SHARE_MIN: f64 = 0.6;
-/// After a longer gap the wheel may have stood: its speed is believed anew.
+/// After a longer gap the wheel may have stood: its speed is believed again.
 const TEETH_BRIDGED: i64 = 4;
 /// Teeth may stay away this long only because of their way here: they wait up to 20 ms for their
 /// frame, then for the line.
@@ -63,6 +63,9 @@ pub(super) struct SeenTooth {
     pub(super) tooth: Tooth,
     /// Before this edge the wheel turned so fast that its teeth have to be where they are expected.
     pub(super) was_turning: bool,
+    /// The tooth before was out of its place: the pitch after it is again what it was before it. One that
+    /// stays changed is a speed that changed.
+    pub(super) was_displaced: bool,
     pub(super) mark: Option<Mark>,
     /// The motion of the wheel's shaft behind the mark.
     pub(super) turn: Option<WheelTurn>,
@@ -112,7 +115,7 @@ pub(super) struct Wheel {
     pitches: [f64; 2],
     /// The same, with a gap that nobody counted as one long pitch: the slowest it can have been.
     spans: [f64; 2],
-    /// Pitches since the tracker began to count, or began anew.
+    /// Pitches since the tracker began to count, or began again.
     pitches_counted: u32,
     whole_turns: WholeTurns,
     turns: Turns,
@@ -124,6 +127,8 @@ pub(super) struct Wheel {
     known: Option<(f64, u64)>,
     /// The same before the teeth no longer fitted it, until another is known.
     before_relock: Option<(f64, u64)>,
+    /// The pitch that made the last tooth an irregular one, and the one that was expected, ticks.
+    suspect: Option<(f64, f64)>,
     last_number: u64,
     last_tick: Option<u64>,
     last_us: Option<u64>,
@@ -150,6 +155,7 @@ impl Wheel {
             before_gaps: None,
             known: None,
             before_relock: None,
+            suspect: None,
             last_number: 0,
             last_tick: None,
             last_us: None,
@@ -163,6 +169,7 @@ impl Wheel {
         self.turns.marks.clear();
         self.gaps = 0;
         (self.known, self.before_relock) = (None, None);
+        self.suspect = None;
         self.last_tick = None;
     }
 
@@ -193,6 +200,7 @@ impl Wheel {
                 None
             }
         };
+        let was_displaced = self.displaced(before, &tooth, was_turning);
         let is_mark = match (tooth.kind, before) {
             (ToothKind::Extra, _) => false,
             (ToothKind::First | ToothKind::Relocked, _) | (_, None) => {
@@ -231,6 +239,7 @@ impl Wheel {
         Some(SeenTooth {
             tooth,
             was_turning,
+            was_displaced,
             mark: motion.as_ref().map(|motion| Mark {
                 tick: motion.tick,
                 engine_rad_per_s: motion.teeth_per_s * pitch_rad * self.engine_per_wheel,
@@ -285,6 +294,26 @@ impl Wheel {
             _ => self.gaps = 0,
         }
         None
+    }
+
+    /// Whether the tooth before was out of its place, judged by the pitch after it.
+    fn displaced(&mut self, before: Option<Tooth>, tooth: &Tooth, was_turning: bool) -> bool {
+        if tooth.kind == ToothKind::Extra {
+            return false;
+        }
+        // Whole, however many teeth it is said to be: after a false edge halfway that is told from it.
+        let pitch = before.map_or(0.0, |before| tooth.tick.saturating_sub(before.tick) as f64);
+        let suspect = self.suspect.take();
+        if let ToothKind::Irregular { ratio } = tooth.kind
+            && was_turning
+        {
+            self.suspect = Some((pitch, pitch / ratio));
+        }
+        suspect.is_some_and(|(found, expected)| {
+            // Halfway between them in speed, and on the side of what was expected.
+            let middle = (found * expected).sqrt();
+            (pitch - middle) * (expected - middle) > 0.0
+        })
     }
 
     fn begin(&mut self, tooth: &Tooth) {
@@ -442,74 +471,99 @@ fn ticks(seconds: f64, tick_hz: f64) -> u64 {
 #[derive(Debug)]
 struct WholeTurns {
     teeth: i64,
-    /// The teeth of the last turn, oldest first.
-    seen: VecDeque<TurnTooth>,
+    /// Tick and index of the teeth of the last turn, oldest first.
+    seen: VecDeque<(u64, i64)>,
+    /// At each of them, ticks of the longer of the two pitches before it: their least is asked for.
+    pitches: Least<f64>,
+    /// From each of them to the next, pitches, negated: the most there were is asked for.
+    steps: Least<i64>,
     /// Ticks of the last two turns, the newer first, 0 where there is none.
     ticks: [f64; 2],
 }
 
-#[derive(Clone, Copy, Debug)]
-struct TurnTooth {
-    tick: u64,
-    index: i64,
-    /// Ticks of the longer of the two pitches before it.
-    pitch: f64,
-}
-
 impl WholeTurns {
     fn new(teeth: u16) -> Self {
+        let room = usize::from(teeth) + 2;
         Self {
             teeth: i64::from(teeth.max(1)),
-            seen: VecDeque::with_capacity(usize::from(teeth) + 2),
+            seen: VecDeque::with_capacity(room),
+            pitches: Least::new(room),
+            steps: Least::new(room),
             ticks: [0.0; 2],
         }
     }
 
     fn begin(&mut self, tooth: &Tooth) {
         self.seen.clear();
-        self.seen.push_back(TurnTooth {
-            tick: tooth.tick,
-            index: tooth.index,
-            pitch: f64::INFINITY,
-        });
+        self.pitches.clear();
+        self.steps.clear();
+        self.seen.push_back((tooth.tick, tooth.index));
         self.ticks = [0.0; 2];
     }
 
     fn tooth(&mut self, tooth: &Tooth, pitch: f64) {
-        self.seen.push_back(TurnTooth {
-            tick: tooth.tick,
-            index: tooth.index,
-            pitch,
-        });
+        if let Some(&(_, before)) = self.seen.back() {
+            self.steps.push(before, before - tooth.index);
+        }
+        self.seen.push_back((tooth.tick, tooth.index));
+        self.pitches.push(tooth.index, pitch);
         let from = tooth.index - self.teeth;
-        while let Some(&before) = self.seen.front().filter(|it| it.index <= from) {
-            if before.index == from {
-                let ticks = tooth.tick.saturating_sub(before.tick) as f64;
+        while let Some(&(tick, index)) = self.seen.front().filter(|(_, index)| *index <= from) {
+            if index == from {
+                let ticks = tooth.tick.saturating_sub(tick) as f64;
                 self.ticks = [ticks, self.ticks[0]];
             }
             self.seen.pop_front();
         }
+        self.pitches.forget_through(from);
+        self.steps.forget_through(from);
     }
 
     /// Mean pitch in the longer of the last two turns, in ticks: a false edge that passes for a tooth
     /// makes one turn a little too short, and the next too long. No shorter than the pitches were.
     fn slower_pitch_ticks(&self) -> Option<f64> {
         let [newer, older] = self.ticks;
-        let pitches = self.seen.iter().map(|tooth| tooth.pitch);
-        let shortest = pitches.fold(f64::INFINITY, f64::min);
+        let shortest = self.pitches.least().unwrap_or(f64::INFINITY);
         (older > 0.0).then(|| (newer.max(older) / self.teeth as f64).max(shortest))
     }
 
     /// Pitches from one tooth to the next in the last turn, the most there were, as far as they are
     /// teeth gone from the wheel.
     fn longest_step(&self) -> i64 {
-        let seen = self.seen.iter();
-        let steps = seen.clone().skip(1).zip(seen);
-        let longest = steps.map(|(tooth, before)| tooth.index - before.index);
-        longest
-            .max()
-            .unwrap_or(1)
-            .clamp(1, i64::from(TEETH_GONE_MAX) + 1)
+        let longest = self.steps.least().map_or(1, |step| -step);
+        longest.clamp(1, i64::from(TEETH_GONE_MAX) + 1)
+    }
+}
+
+/// The least of the values of a window that moves on, each with its place. What can't become the
+/// least any more is dropped at once, so a wheel of many teeth costs no more a tooth than one of few.
+#[derive(Debug)]
+struct Least<T>(VecDeque<(i64, T)>);
+
+impl<T: Copy + PartialOrd> Least<T> {
+    fn new(room: usize) -> Self {
+        Self(VecDeque::with_capacity(room))
+    }
+
+    fn clear(&mut self) {
+        self.0.clear();
+    }
+
+    fn push(&mut self, place: i64, value: T) {
+        while self.0.back().is_some_and(|(_, kept)| *kept >= value) {
+            self.0.pop_back();
+        }
+        self.0.push_back((place, value));
+    }
+
+    fn forget_through(&mut self, place: i64) {
+        while self.0.front().is_some_and(|(kept, _)| *kept <= place) {
+            self.0.pop_front();
+        }
+    }
+
+    fn least(&self) -> Option<T> {
+        self.0.front().map(|(_, value)| *value)
     }
 }
 
@@ -726,6 +780,21 @@ mod tests {
         });
         assert!(broken.len() >= 45, "{}", broken.len());
         check(&broken, 2e-3);
+    }
+
+    #[test]
+    fn the_least_of_a_window_is_that_of_all_its_values() {
+        let mut least = Least::new(4);
+        let mut values = Vec::new();
+        let mut random = 1_u32;
+        for place in 0..500 {
+            random = random.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            let value = random >> 28;
+            values.push(value);
+            least.push(place, value);
+            least.forget_through(place - 7);
+            assert_eq!(least.least(), values.iter().rev().take(7).min().copied());
+        }
     }
 
     /// A wheel that stopped with its last tooth half past the pickup has seen two edges close

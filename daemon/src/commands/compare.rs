@@ -2,14 +2,13 @@
 
 use std::path::PathBuf;
 
-use indicatif::{ProgressBar, ProgressStyle};
 use leverarm_config::units;
-use leverarm_torque::comparison::words;
 use leverarm_torque::comparison::{DriftAxis, Options, TypicalBuild};
 
 use super::curve_output::{self, terminal_table};
 use super::engine::WhyReport;
 use super::pulls::write_plot;
+use super::terminal::{bar_of_pulls, columns};
 use super::{CurveArguments, Failure, StoreArgument, json_line, say};
 use leverarm_analysis::comparison::{
     EngineSide, Report, StoredComparison, compare_setups, part_words,
@@ -21,8 +20,8 @@ use leverarm_plot::{self as plot, Theme};
 const TYPICAL_REFIT_DOF: f64 = 5.0;
 /// Rows of the speed table in the terminal, about; JSON has every speed.
 const TABLE_ROWS: usize = 28;
-/// Size of a plot in the terminal.
-const PLOT_COLUMNS: usize = 96;
+/// A plot is not drawn wider than this.
+const PLOT_COLUMNS_MAX: usize = 120;
 const PLOT_ROWS: usize = 34;
 
 /// What to compare, and how.
@@ -88,20 +87,28 @@ enum DriftChoice {
     Keep,
 }
 
-fn range(text: &str) -> Result<(f64, f64), String> {
+pub(super) fn range(text: &str) -> Result<(f64, f64), String> {
     let bad = || format!("expected two engine speeds in rpm, such as 5000-7000, found \"{text}\"");
     let (low, high) = text.split_once('-').ok_or_else(bad)?;
     let number = |text: &str| text.trim().parse::<f64>().ok().filter(|x| x.is_finite());
     number(low).zip(number(high)).ok_or_else(bad)
 }
 
-fn share(text: &str) -> Result<f64, String> {
+pub(super) fn share(text: &str) -> Result<f64, String> {
     let number = text.trim().trim_end_matches('%').trim();
     let percent = number.parse::<f64>().ok().filter(|x| *x > 0.0 && *x < 50.0);
     let percent = percent.filter(|_| text.trim().ends_with('%'));
     percent.map(|percent| 0.01 * percent).ok_or_else(|| {
         format!("expected a share of the torque such as \"0.3 %\", found \"{text}\"")
     })
+}
+
+/// A typical scatter of builds as a person gives it.
+pub(super) fn typical(relative_sd: f64) -> TypicalBuild {
+    TypicalBuild {
+        relative_sd,
+        degrees_of_freedom: TYPICAL_REFIT_DOF,
+    }
 }
 
 impl ComparisonArguments {
@@ -121,10 +128,7 @@ impl ComparisonArguments {
                 DriftChoice::Order | DriftChoice::Keep => DriftAxis::Order,
             },
             remove_drift: self.drift != DriftChoice::Keep,
-            typical_build: self.typical_refit.map(|relative_sd| TypicalBuild {
-                relative_sd,
-                degrees_of_freedom: TYPICAL_REFIT_DOF,
-            }),
+            typical_build: self.typical_refit.map(typical),
             ..Options::default()
         })
     }
@@ -141,7 +145,7 @@ impl ComparisonArguments {
             .collect();
         let overlays = overlays.map_err(Failure::of)?;
         let reader = self.store.open()?;
-        let bar = progress();
+        let bar = bar_of_pulls(0);
         let found = compare_setups(
             &reader,
             &self.setups,
@@ -210,15 +214,6 @@ pub(super) fn run(arguments: &CompareArguments) -> Result<(), Failure> {
     Ok(())
 }
 
-/// Drawn on stderr, and only where that is a terminal.
-fn progress() -> ProgressBar {
-    let bar = ProgressBar::new(0);
-    match ProgressStyle::with_template("{bar:30} pull {pos} of {len} reduced, {eta} left") {
-        Ok(style) => bar.with_style(style),
-        Err(_) => bar,
-    }
-}
-
 fn print(report: &Report<'_>) {
     let comparison = report.comparison();
     for pair in report.told_pairs() {
@@ -232,7 +227,11 @@ fn print(report: &Report<'_>) {
         }
         say("");
     }
-    say(&plot::text(&report.plot(), PLOT_COLUMNS, PLOT_ROWS));
+    say(&plot::text(
+        &report.plot(),
+        columns().min(PLOT_COLUMNS_MAX),
+        PLOT_ROWS,
+    ));
     say(&terminal_table(&report.speed_table(TABLE_ROWS)).to_string());
     say("");
     say(&terminal_table(&report.figure_table()).to_string());
@@ -253,23 +252,11 @@ fn print(report: &Report<'_>) {
             left.reason
         ));
     }
-    for compared in &report.found.pulls {
-        for reason in &compared.reasons {
-            say(&format!("doubtful: pull {}: {reason}", compared.pull.id));
-        }
-    }
     for overlay in report.overlays {
         say(&format!("{}: {}", overlay.name, overlay.mark()));
     }
-    for line in report.conditions() {
+    for line in report.notes() {
         say(&line);
-    }
-    for line in words::scatter(comparison) {
-        say(&line);
-    }
-    say(&report.band_words());
-    for remark in report.remarks() {
-        say(&format!("remark: {remark}"));
     }
 }
 

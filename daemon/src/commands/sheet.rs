@@ -10,6 +10,7 @@ use crate::sheet::{Paper, Sheet, SheetFacts, SheetReasons, html, pdf};
 use leverarm_analysis::comparison::{EngineSide, Report};
 use leverarm_analysis::engine::has_engine_channels;
 use leverarm_analysis::reduction::{CurveChoice, reduce_pull};
+use leverarm_config::display::DisplayUnits;
 use leverarm_plot::{self as plot, Plot, Size, Theme};
 
 /// What goes on the sheet, and where the sheet goes.
@@ -17,15 +18,22 @@ use leverarm_plot::{self as plot, Plot, Size, Theme};
 pub(super) struct SheetArguments {
     #[command(flatten)]
     comparison: ComparisonArguments,
+    #[command(flatten)]
+    output: SheetOutput,
+}
+
+/// Where a sheet goes, and what a person puts on it.
+#[derive(Debug, Clone, clap::Args)]
+pub(super) struct SheetOutput {
     /// The sheet: one HTML file that needs nothing else
     #[arg(long, value_name = "FILE.html")]
     out: Option<PathBuf>,
     /// The sheet as PDF pages
     #[arg(long, value_name = "FILE.pdf")]
     pdf: Option<PathBuf>,
-    /// Size of the PDF's pages
-    #[arg(long, value_enum, default_value_t = PaperChoice::A4)]
-    paper: PaperChoice,
+    /// Size of the PDF's pages; when left out Letter for a sheet in US units, else A4
+    #[arg(long, value_enum)]
+    paper: Option<PaperChoice>,
     /// Folder for each plot as SVG and as PNG of 1920 × 1080, light and dark
     #[arg(long, value_name = "DIR")]
     plots: Option<PathBuf>,
@@ -45,8 +53,54 @@ enum PaperChoice {
     Letter,
 }
 
+impl SheetOutput {
+    /// Whether a sheet is wanted at all.
+    pub(super) fn is_wanted(&self) -> bool {
+        self.out.is_some() || self.pdf.is_some() || self.plots.is_some()
+    }
+
+    pub(super) fn author(&self) -> String {
+        self.author.clone()
+    }
+
+    pub(super) fn note(&self) -> String {
+        self.note.clone()
+    }
+
+    /// Writes the sheet, and its plots as they are without it.
+    pub(super) fn write(
+        &self,
+        sheet: &Sheet,
+        units: &DisplayUnits,
+        plots: &[(String, Plot)],
+    ) -> Result<(), Failure> {
+        if let Some(file) = &self.out {
+            let html = html(sheet).map_err(Failure::of)?;
+            write(file, html.as_bytes())?;
+        }
+        if let Some(file) = &self.pdf {
+            let paper = match self.paper {
+                Some(PaperChoice::A4) => Paper::A4,
+                Some(PaperChoice::Letter) => Paper::Letter,
+                None if *units == DisplayUnits::US => Paper::Letter,
+                None => Paper::A4,
+            };
+            write(file, &pdf(sheet, paper).map_err(Failure::of)?)?;
+        }
+        if let Some(folder) = &self.plots {
+            let cannot = |error| Failure(format!("{}: {error}", folder.display()));
+            std::fs::create_dir_all(folder).map_err(cannot)?;
+            for (name, plot) in plots {
+                write_pictures(folder, name, plot)?;
+            }
+        }
+        Ok(())
+    }
+}
+
 pub(super) fn run(arguments: &SheetArguments) -> Result<(), Failure> {
-    if arguments.out.is_none() && arguments.pdf.is_none() && arguments.plots.is_none() {
+    let output = &arguments.output;
+    if !output.is_wanted() {
         return Err(Failure::new(
             "give --out FILE.html, --pdf FILE.pdf or --plots DIR: where is the sheet to go?",
         ));
@@ -54,37 +108,32 @@ pub(super) fn run(arguments: &SheetArguments) -> Result<(), Failure> {
     let (found, overlays) = arguments.comparison.compare(EngineSide::WhereMeasured)?;
     let report = arguments.comparison.report(&found, &overlays);
     let facts = SheetFacts {
-        author: arguments.author.clone(),
-        note: arguments.note.clone(),
+        author: output.author(),
+        note: output.note(),
         budget: budget_rows(arguments, &report),
         reasons: reasons(&report),
     };
-    let sheet = Sheet::of(&report, &facts);
-    if let Some(file) = &arguments.out {
-        let html = html(&sheet).map_err(Failure::of)?;
-        write(file, html.as_bytes())?;
-    }
-    if let Some(file) = &arguments.pdf {
-        let paper = match arguments.paper {
-            PaperChoice::A4 => Paper::A4,
-            PaperChoice::Letter => Paper::Letter,
-        };
-        write(file, &pdf(&sheet, paper).map_err(Failure::of)?)?;
-    }
-    if let Some(folder) = &arguments.plots {
-        let cannot = |error| Failure(format!("{}: {error}", folder.display()));
-        std::fs::create_dir_all(folder).map_err(cannot)?;
-        write_pictures(folder, "torque-and-power", &report.curves_plot())?;
-        write_pictures(folder, "difference", &report.differences_plot())?;
-        if let Some(plot) = facts.reasons.as_ref().and_then(|r| r.plot.as_ref()) {
-            write_pictures(folder, "why", plot)?;
-        }
-    }
-    Ok(())
+    let mut plots = vec![
+        ("torque-and-power".to_owned(), report.curves_plot()),
+        ("difference".to_owned(), report.differences_plot()),
+    ];
+    plots.extend(why_plots(&facts));
+    output.write(&Sheet::of(&report, &facts), &report.units, &plots)
+}
+
+/// The plots of why setups differ: the first pair's name is plain, the others' numbered.
+pub(super) fn why_plots(facts: &SheetFacts) -> Vec<(String, Plot)> {
+    let pairs = facts.reasons.iter().flat_map(|reasons| &reasons.pairs);
+    let plots = pairs.filter_map(|pair| pair.plot.clone()).enumerate();
+    let name = |number: usize| match number {
+        0 => "why".to_owned(),
+        number => format!("why-{}", number + 1),
+    };
+    plots.map(|(number, plot)| (name(number), plot)).collect()
 }
 
 /// Why the setups differ, where the stand measures anything that tells.
-fn reasons(report: &Report<'_>) -> Option<SheetReasons> {
+pub(super) fn reasons(report: &Report<'_>) -> Option<SheetReasons> {
     has_engine_channels(&report.found.stand).then(|| WhyReport::of(report).on_sheet())
 }
 

@@ -27,22 +27,42 @@ pub struct SheetFacts {
 /// Why setups differ, as it goes on a sheet.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SheetReasons {
-    /// Each pair: who against whom, the parts of each range of speeds, and the words.
-    pub pairs: Vec<(String, Option<Rows>, Vec<String>)>,
+    /// Each pair.
+    pub pairs: Vec<PairReasons>,
+}
+
+/// Why one setup differs from another.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PairReasons {
+    /// Who against whom.
+    pub title: String,
+    /// The parts of each range of speeds.
+    pub ranges: Option<Rows>,
+    /// What is said of it.
+    pub lines: Vec<String>,
     /// The parts over speed.
     pub plot: Option<Plot>,
+}
+
+impl SheetFacts {
+    /// Where and when, and by whom.
+    pub(super) fn subtitle(&self, report: &Report<'_>) -> String {
+        let place = format!("{}, {}", report.found.stand.name, report.when());
+        if self.author.is_empty() {
+            place
+        } else {
+            format!("{place}, {}", self.author)
+        }
+    }
 }
 
 impl Sheet {
     /// The sheet of a comparison.
     #[must_use]
     pub fn of(report: &Report<'_>, facts: &SheetFacts) -> Self {
-        let found = report.found;
-        let mut subtitle = format!("{}, {}", found.stand.name, report.when());
-        if !facts.author.is_empty() {
-            subtitle = format!("{subtitle}, {}", facts.author);
-        }
-        let mut blocks = answers(report);
+        let rehearsal = report.rehearsal_words();
+        let mut blocks: Vec<Block> = rehearsal.map(Block::Caution).into_iter().collect();
+        blocks.extend(answers(report));
         if !facts.note.is_empty() {
             blocks.push(Block::Text(facts.note.clone()));
         }
@@ -88,7 +108,7 @@ impl Sheet {
         blocks.extend(identity(report));
         Self {
             title: report.title(),
-            subtitle,
+            subtitle: facts.subtitle(report),
             blocks: blocks.into_iter().map(typeset).collect(),
             readout: readout(report),
         }
@@ -134,25 +154,25 @@ fn evenness(report: &Report<'_>) -> Rows {
 }
 
 /// Air, mixture, or neither.
-fn reasons(reasons: &SheetReasons) -> Vec<Block> {
+pub(super) fn reasons(reasons: &SheetReasons) -> Vec<Block> {
     let mut blocks = vec![Block::Heading("Why".to_owned())];
-    if let Some(plot) = &reasons.plot {
-        blocks.push(Block::Figure(figure(
-            "why",
-            plot.clone(),
-            "Parts of the difference: through the air drawn in, through the mixture, and the rest; below, what was measured of both.",
-        )));
-    }
-    for (title, rows, lines) in &reasons.pairs {
-        blocks.push(Block::Text(format!("{title}:")));
-        blocks.extend(rows.clone().map(Block::Table));
-        blocks.push(Block::Lines(lines.clone()));
+    for pair in &reasons.pairs {
+        blocks.push(Block::Text(format!("{}:", pair.title)));
+        if let Some(plot) = &pair.plot {
+            let caption = format!(
+                "{}: parts of the difference, through the air drawn in, through the mixture, and the rest; below, what was measured of both.",
+                pair.title
+            );
+            blocks.push(Block::Figure(figure("why", plot.clone(), &caption)));
+        }
+        blocks.extend(pair.ranges.clone().map(Block::Table));
+        blocks.push(Block::Lines(pair.lines.clone()));
     }
     blocks
 }
 
 /// With minus signs for the hyphens that stand for them: on paper the difference shows.
-fn typeset(block: Block) -> Block {
+pub(super) fn typeset(block: Block) -> Block {
     match block {
         Block::Answer(text) => Block::Answer(with_minus(&text)),
         Block::Text(text) => Block::Text(with_minus(&text)),
@@ -183,7 +203,7 @@ fn with_minus(text: &str) -> String {
 }
 
 /// A plot for the sheet, which says title and notes itself.
-fn figure(name: &'static str, plot: Plot, caption: &str) -> Figure {
+pub(super) fn figure(name: &'static str, plot: Plot, caption: &str) -> Figure {
     Figure {
         name,
         plot: Plot {
@@ -217,7 +237,7 @@ fn answers(report: &Report<'_>) -> Vec<Block> {
     blocks
 }
 
-fn setups(report: &Report<'_>) -> Vec<Block> {
+pub(super) fn setups(report: &Report<'_>) -> Vec<Block> {
     let mut blocks = vec![Block::Heading("Setups".to_owned())];
     let parts = report.parts_table();
     let mut lines = Vec::new();
@@ -248,7 +268,7 @@ fn setups(report: &Report<'_>) -> Vec<Block> {
     blocks
 }
 
-fn conditions(report: &Report<'_>) -> Vec<Block> {
+pub(super) fn conditions(report: &Report<'_>) -> Vec<Block> {
     let stand = &report.found.stand;
     let mut lines = report.conditions();
     lines.push(format!(
@@ -269,7 +289,7 @@ fn conditions(report: &Report<'_>) -> Vec<Block> {
 }
 
 /// What the raw data is, so that it can be shown to be this and no other.
-fn identity(report: &Report<'_>) -> Vec<Block> {
+pub(super) fn identity(report: &Report<'_>) -> Vec<Block> {
     let pulls = report.found.pulls.iter();
     let rows = pulls.map(|compared| {
         let calibration = compared.calibration.map(|hash| hash.to_string());
@@ -298,7 +318,7 @@ fn identity(report: &Report<'_>) -> Vec<Block> {
     ]
 }
 
-fn readout(report: &Report<'_>) -> Readout {
+pub(super) fn readout(report: &Report<'_>) -> Readout {
     let comparison = report.comparison();
     let rpm = &comparison.rpm;
     let shown = |nm: &[f64], unit: DisplayUnit, as_power: bool| -> Vec<f64> {

@@ -6,8 +6,9 @@ mod content;
 mod html;
 mod pages;
 mod pdf;
+mod series;
 
-pub use content::{SheetFacts, SheetReasons};
+pub use content::{PairReasons, SheetFacts, SheetReasons};
 pub use html::html;
 pub use pages::Paper;
 pub use pdf::{PdfError, pdf};

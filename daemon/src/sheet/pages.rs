@@ -26,16 +26,61 @@ impl Paper {
     }
 }
 
-/// A page: its texts and rules, and the figures with where they go.
+/// A sheet as pages, and what its pieces are to a reader that does not see them.
 #[derive(Debug, Clone, PartialEq)]
+pub(super) struct Set {
+    pub(super) pages: Vec<Page>,
+    /// In reading order.
+    pub(super) parts: Vec<Part>,
+}
+
+/// A page: its texts and rules, and the figures with where they go.
+#[derive(Debug, Clone, PartialEq, Default)]
 pub(super) struct Page {
-    pub(super) svg: String,
+    pub(super) pieces: Vec<Piece>,
     pub(super) figures: Vec<PlacedFigure>,
+}
+
+/// SVG elements that belong to one leaf; to none when they only adorn the page.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Piece {
+    pub(super) elements: String,
+    pub(super) leaf: Option<Leaf>,
+}
+
+/// Number of a leaf: the smallest unit that is read. It may be spread over pages.
+pub(super) type Leaf = usize;
+
+/// A part of the sheet, as it is read.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum Part {
+    /// A heading of a level, and where it stands: number of the page and height.
+    Heading {
+        level: u16,
+        text: String,
+        leaf: Leaf,
+        page: usize,
+        top: f64,
+    },
+    Paragraph(Leaf),
+    /// Label and body of each item.
+    List(Vec<[Leaf; 2]>),
+    /// Headings and rows, a leaf a cell.
+    Table {
+        headings: Vec<Leaf>,
+        rows: Vec<Vec<Leaf>>,
+    },
+    Figure {
+        leaf: Leaf,
+        caption: Leaf,
+        text: String,
+    },
 }
 
 /// A figure on a page, points.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct PlacedFigure {
+    pub(super) leaf: Leaf,
     pub(super) svg: String,
     pub(super) left: f64,
     pub(super) top: f64,
@@ -64,16 +109,10 @@ const LINES_MAX: usize = 200;
 ///
 /// # Errors
 /// [`PlotError`], never for a sheet of this program.
-pub(super) fn pages(sheet: &Sheet, paper: Paper) -> Result<Vec<Page>, PlotError> {
+pub(super) fn pages(sheet: &Sheet, paper: Paper) -> Result<Set, PlotError> {
     let mut setter = Setter::new(paper);
-    setter.text(&sheet.title, 19.0, Weight::Bold, Theme::Light.ink(), 0.0);
-    setter.text(
-        &sheet.subtitle,
-        BODY,
-        Weight::Regular,
-        Theme::Light.muted(),
-        0.0,
-    );
+    setter.heading(1, &sheet.title, 19.0);
+    setter.paragraph(&sheet.subtitle, BODY, Weight::Regular, Theme::Light.muted());
     setter.y += 6.0;
     for block in &sheet.blocks {
         setter.block(block)?;
@@ -86,9 +125,10 @@ struct Setter {
     height: f64,
     /// Next free height on the page.
     y: f64,
-    elements: String,
-    figures: Vec<PlacedFigure>,
+    page: Page,
     done: Vec<Page>,
+    parts: Vec<Part>,
+    leaves: usize,
 }
 
 impl Setter {
@@ -98,9 +138,10 @@ impl Setter {
             width,
             height,
             y: MARGIN,
-            elements: String::new(),
-            figures: Vec::new(),
+            page: Page::default(),
             done: Vec::new(),
+            parts: Vec::new(),
+            leaves: 0,
         }
     }
 
@@ -113,10 +154,7 @@ impl Setter {
     }
 
     fn break_page(&mut self) {
-        self.done.push(Page {
-            svg: std::mem::take(&mut self.elements),
-            figures: std::mem::take(&mut self.figures),
-        });
+        self.done.push(std::mem::take(&mut self.page));
         self.y = MARGIN;
     }
 
@@ -127,37 +165,87 @@ impl Setter {
         }
     }
 
-    fn put(&mut self, (x, y): (f64, f64), text: &str, size: f64, weight: Weight, colour: &str) {
-        let weight = match weight {
-            Weight::Regular => "",
-            Weight::Bold => " font-weight=\"bold\"",
-        };
-        self.elements.push_str(&format!(
-            "<text x=\"{x:.2}\" y=\"{y:.2}\" font-size=\"{size:.2}\" fill=\"{colour}\"{weight}>{}</text>\n",
-            escape(text)
-        ));
+    fn leaf(&mut self) -> Leaf {
+        self.leaves += 1;
+        self.leaves - 1
     }
 
-    fn rule(&mut self, length: f64, width: f64, colour: &str) {
-        self.elements.push_str(&format!(
-            "<path d=\"M{MARGIN} {y:.2}h{length:.2}\" stroke=\"{colour}\" stroke-width=\"{width}\"/>\n",
-            y = self.y
-        ));
-    }
-
-    /// A wrapped text; its first line hangs out to the left by `indent`.
-    fn text(&mut self, text: &str, size: f64, weight: Weight, colour: &str, indent: f64) {
-        let leading = LEADING * size;
-        for line in wrap(text, self.text_width() - indent, size, weight, LINES_MAX) {
-            self.need(leading);
-            self.y += leading;
-            let at = (MARGIN + indent, self.y - 0.3 * size);
-            self.put(at, &line, size, weight, colour);
+    /// Elements of a leaf join those before them that are its own.
+    fn add(&mut self, leaf: Option<Leaf>, elements: &str) {
+        match self.page.pieces.last_mut() {
+            Some(last) if last.leaf == leaf => last.elements.push_str(elements),
+            _ => self.page.pieces.push(Piece {
+                elements: elements.to_owned(),
+                leaf,
+            }),
         }
     }
 
+    fn put(&mut self, leaf: Option<Leaf>, (x, y): (f64, f64), text: &str, ink: Ink<'_>) {
+        let weight = match ink.weight {
+            Weight::Regular => "",
+            Weight::Bold => " font-weight=\"bold\"",
+        };
+        // The space at the end parts it from what is read after it.
+        let element = format!(
+            "<text xml:space=\"preserve\" x=\"{x:.2}\" y=\"{y:.2}\" font-size=\"{size:.2}\" fill=\"{colour}\"{weight}>{} </text>\n",
+            escape(text),
+            size = ink.size,
+            colour = ink.colour,
+        );
+        self.add(leaf, &element);
+    }
+
+    fn rule(&mut self, length: f64, width: f64, colour: &str) {
+        let element = format!(
+            "<path d=\"M{MARGIN} {y:.2}h{length:.2}\" stroke=\"{colour}\" stroke-width=\"{width}\"/>\n",
+            y = self.y
+        );
+        self.add(None, &element);
+    }
+
+    /// A wrapped text; it stands `indent` from the left.
+    fn text(&mut self, leaf: Leaf, text: &str, ink: Ink<'_>, indent: f64) {
+        let leading = LEADING * ink.size;
+        let width = self.text_width() - indent;
+        for line in wrap(text, width, ink.size, ink.weight, LINES_MAX) {
+            self.need(leading);
+            self.y += leading;
+            let at = (MARGIN + indent, self.y - 0.3 * ink.size);
+            self.put(Some(leaf), at, &line, ink);
+        }
+    }
+
+    fn heading(&mut self, level: u16, text: &str, size: f64) {
+        let leaf = self.leaf();
+        self.parts.push(Part::Heading {
+            level,
+            text: text.to_owned(),
+            leaf,
+            page: self.done.len(),
+            top: self.y,
+        });
+        let ink = Ink {
+            size,
+            weight: Weight::Bold,
+            colour: Theme::Light.ink(),
+        };
+        self.text(leaf, text, ink, 0.0);
+    }
+
+    fn paragraph(&mut self, text: &str, size: f64, weight: Weight, colour: &str) {
+        let leaf = self.leaf();
+        self.parts.push(Part::Paragraph(leaf));
+        let ink = Ink {
+            size,
+            weight,
+            colour,
+        };
+        self.text(leaf, text, ink, 0.0);
+    }
+
     fn block(&mut self, block: &Block) -> Result<(), PlotError> {
-        let (ink, muted) = (Theme::Light.ink(), Theme::Light.muted());
+        let ink = Theme::Light.ink();
         match block {
             Block::Heading(text) => {
                 // Never the last on a page.
@@ -165,46 +253,64 @@ impl Setter {
                 self.y += 12.0;
                 self.rule(self.text_width(), 1.0, ink);
                 self.y += 2.0;
-                self.text(text, 10.0, Weight::Bold, ink, 0.0);
+                self.heading(2, text, 10.0);
                 self.y += 2.0;
             }
             Block::Answer(text) => {
-                self.text(text, 11.5, Weight::Regular, ink, 0.0);
+                self.paragraph(text, 11.5, Weight::Regular, ink);
                 self.y += 4.0;
             }
             Block::Caution(text) => {
-                self.text(text, 9.5, Weight::Bold, "#98154A", 0.0);
+                self.paragraph(text, 9.5, Weight::Bold, "#98154A");
                 self.y += 4.0;
             }
             Block::Text(text) => {
-                self.text(text, BODY, Weight::Regular, ink, 0.0);
+                self.paragraph(text, BODY, Weight::Regular, ink);
                 self.y += 3.0;
             }
-            Block::Lines(lines) => {
-                for line in lines {
-                    self.need(LEADING * BODY);
-                    self.put(
-                        (MARGIN, self.y + 1.1 * BODY),
-                        "–",
-                        BODY,
-                        Weight::Regular,
-                        muted,
-                    );
-                    self.text(line, BODY, Weight::Regular, ink, 9.0);
-                }
-                self.y += 3.0;
-            }
+            Block::Lines(lines) => self.list(lines),
             Block::Table(rows) => self.table(rows),
             Block::Figure(figure) => self.figure(figure)?,
         }
         Ok(())
     }
 
+    fn list(&mut self, lines: &[String]) {
+        let mut items = Vec::new();
+        for line in lines {
+            let item = [self.leaf(), self.leaf()];
+            let body = Ink {
+                size: BODY,
+                weight: Weight::Regular,
+                colour: Theme::Light.ink(),
+            };
+            let dash = Ink {
+                colour: Theme::Light.muted(),
+                ..body
+            };
+            self.need(LEADING * BODY);
+            self.put(Some(item[0]), (MARGIN, self.y + 1.1 * BODY), "–", dash);
+            self.text(item[1], line, body, 9.0);
+            items.push(item);
+        }
+        if !items.is_empty() {
+            self.parts.push(Part::List(items));
+        }
+        self.y += 3.0;
+    }
+
     fn figure(&mut self, figure: &Figure) -> Result<(), PlotError> {
         let width = self.text_width();
         let height = width * f64::from(FIGURE_PX.1) / f64::from(FIGURE_PX.0);
         self.need(height + 20.0);
-        self.figures.push(PlacedFigure {
+        let (leaf, caption) = (self.leaf(), self.leaf());
+        self.parts.push(Part::Figure {
+            leaf,
+            caption,
+            text: figure.caption.clone(),
+        });
+        self.page.figures.push(PlacedFigure {
+            leaf,
             svg: svg(
                 &figure.plot,
                 Size::new(FIGURE_PX.0, FIGURE_PX.1)?,
@@ -216,8 +322,12 @@ impl Setter {
             height,
         });
         self.y += height;
-        let muted = Theme::Light.muted();
-        self.text(&figure.caption, BODY - 0.5, Weight::Regular, muted, 0.0);
+        let ink = Ink {
+            size: BODY - 0.5,
+            weight: Weight::Regular,
+            colour: Theme::Light.muted(),
+        };
+        self.text(caption, &figure.caption, ink, 0.0);
         self.y += 6.0;
         Ok(())
     }
@@ -237,7 +347,9 @@ impl Setter {
             .collect();
         let leading = LEADING * columns.size;
         self.need(5.0 * leading);
-        self.row(&columns, &headings, Theme::Light.muted(), true);
+        let leaves: Vec<Leaf> = headings.iter().map(|_| self.leaf()).collect();
+        self.row(&columns, &headings, Some(&leaves), true);
+        let mut rows = Vec::new();
         for row in &table.rows {
             let cells: Vec<Vec<String>> = row
                 .iter()
@@ -247,24 +359,52 @@ impl Setter {
             let lines = cells.iter().map(Vec::len).max().unwrap_or(0);
             if self.room() < lines as f64 * leading && self.y > MARGIN {
                 self.break_page();
-                self.row(&columns, &headings, Theme::Light.muted(), true);
+                // Said once is enough for who hears it.
+                self.row(&columns, &headings, None, true);
             }
-            self.row(&columns, &cells, Theme::Light.ink(), false);
+            let leaves: Vec<Leaf> = cells.iter().map(|_| self.leaf()).collect();
+            self.row(&columns, &cells, Some(&leaves), false);
+            rows.push(leaves);
         }
+        self.parts.push(Part::Table {
+            headings: leaves,
+            rows,
+        });
         self.y += 6.0;
     }
 
-    fn row(&mut self, columns: &Columns, cells: &[Vec<String>], colour: &str, is_heading: bool) {
+    fn row(
+        &mut self,
+        columns: &Columns,
+        cells: &[Vec<String>],
+        leaves: Option<&[Leaf]>,
+        is_heading: bool,
+    ) {
         let size = columns.size;
         let leading = LEADING * size;
         let lines = cells.iter().map(Vec::len).max().unwrap_or(0);
+        let colour = if is_heading {
+            Theme::Light.muted()
+        } else {
+            Theme::Light.ink()
+        };
+        let ink = Ink {
+            size,
+            weight: Weight::Regular,
+            colour,
+        };
         for (column, cell) in cells.iter().enumerate() {
+            let leaf = leaves.and_then(|leaves| leaves.get(column).copied());
             // Headings stand on the rule below them.
             let skipped = if is_heading { lines - cell.len() } else { 0 };
+            if cell.is_empty() {
+                // A cell that is not there would shift the others in the row for who hears them.
+                self.put(leaf, (MARGIN, self.y + 1.05 * size), "", ink);
+            }
             for (number, line) in cell.iter().enumerate() {
                 let x = columns.start(column, line);
                 let y = self.y + (number + skipped) as f64 * leading + 1.05 * size;
-                self.put((MARGIN + x, y), line, size, Weight::Regular, colour);
+                self.put(leaf, (MARGIN + x, y), line, ink);
             }
         }
         self.y += lines as f64 * leading + 0.5;
@@ -277,25 +417,46 @@ impl Setter {
         self.y += 0.8;
     }
 
-    fn finish(mut self, title: &str) -> Vec<Page> {
+    fn finish(mut self, title: &str) -> Set {
         self.break_page();
         let (width, height) = (self.width, self.height);
         let count = self.done.len();
+        let ink = Ink {
+            size: 7.0,
+            weight: Weight::Regular,
+            colour: "#5A6268",
+        };
         let mut pages = std::mem::take(&mut self.done);
         for (number, page) in (1..).zip(&mut pages) {
             let foot = format!("page {number} of {count}");
             let y = height - MARGIN + 6.0;
-            let size = 7.0;
-            self.put((MARGIN, y), title, size, Weight::Regular, "#5A6268");
-            let x = width - MARGIN - text_width(&foot, size, Weight::Regular);
-            self.put((x, y), &foot, size, Weight::Regular, "#5A6268");
-            page.svg = format!(
-                "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{width}\" height=\"{height}\" viewBox=\"0 0 {width} {height}\" font-family=\"{FONT_FAMILY}\">\n{}{}</svg>",
-                page.svg,
-                std::mem::take(&mut self.elements)
-            );
+            self.put(None, (MARGIN, y), title, ink);
+            let x = width - MARGIN - text_width(&foot, ink.size, ink.weight);
+            self.put(None, (x, y), &foot, ink);
+            page.pieces.append(&mut self.page.pieces);
         }
-        pages
+        Set {
+            pages,
+            parts: self.parts,
+        }
+    }
+}
+
+/// How a text looks.
+#[derive(Debug, Clone, Copy)]
+struct Ink<'a> {
+    size: f64,
+    weight: Weight,
+    colour: &'a str,
+}
+
+impl Paper {
+    /// Elements of a page as a whole SVG.
+    pub(super) fn svg(self, elements: &str) -> String {
+        let (width, height) = self.size_pt();
+        format!(
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{width}\" height=\"{height}\" viewBox=\"0 0 {width} {height}\" font-family=\"{FONT_FAMILY}\">\n{elements}</svg>"
+        )
     }
 }
 
@@ -464,19 +625,21 @@ mod tests {
     #[test]
     fn tables_go_on_with_their_headings_and_nothing_leaves_the_page() {
         for paper in [Paper::A4, Paper::Letter] {
-            let pages = pages(&long_table(), paper).unwrap();
+            let set = pages(&long_table(), paper).unwrap();
+            let whole = |page: &Page| {
+                let pieces = page.pieces.iter().map(|piece| piece.elements.as_str());
+                paper.svg(&pieces.collect::<String>())
+            };
+            let pages: Vec<String> = set.pages.iter().map(whole).collect();
             assert!(pages.len() > 2, "{}", pages.len());
             let (width, height) = paper.size_pt();
             for (number, page) in (1..).zip(&pages) {
-                assert!(page.svg.contains(">doubtful<"), "page {number}");
-                assert!(
-                    page.svg
-                        .contains(&format!("page {number} of {}", pages.len()))
-                );
-                let document = roxmltree::Document::parse(&page.svg).unwrap();
+                assert!(page.contains(">doubtful <"), "page {number}");
+                assert!(page.contains(&format!("page {number} of {}", pages.len())));
+                let document = roxmltree::Document::parse(page).unwrap();
                 for text in document.descendants().filter(|n| n.has_tag_name("text")) {
                     let value = |key: &str| text.attribute(key).unwrap().parse::<f64>().unwrap();
-                    let words = text.text().unwrap_or_default();
+                    let words = text.text().unwrap_or_default().trim_end();
                     let wide = text_width(words, value("font-size"), Weight::Regular);
                     let (x, y) = (value("x"), value("y"));
                     assert!(
@@ -486,8 +649,8 @@ mod tests {
                     assert!(y > MARGIN && y < height - MARGIN + 10.0, "{words}");
                 }
             }
-            let all: String = pages.iter().map(|page| page.svg.as_str()).collect();
-            assert!((0..80).all(|i| all.contains(&format!(">{i}<"))));
+            let all: String = pages.concat();
+            assert!((0..80).all(|i| all.contains(&format!(">{i} <"))));
         }
     }
 }

@@ -1,14 +1,23 @@
 //! A sheet as PDF: its pages, with real text in the program's own font.
 
-use krilla::Document;
-use krilla::geom::{Size, Transform};
+use std::num::NonZeroU16;
+
+use krilla::configure::{Accessibility, ConfigurationBuilder};
+use krilla::destination::XyzDestination;
+use krilla::geom::{Point, Size, Transform};
 use krilla::metadata::Metadata;
+use krilla::outline::{Outline, OutlineNode};
 use krilla::page::PageSettings;
 use krilla::surface::Surface;
+use krilla::tagging::{
+    Artifact, ArtifactType, ContentTag, Identifier, ListNumbering, SpanTag, TableHeaderScope, Tag,
+    TagGroup, TagTree,
+};
+use krilla::{Document, SerializeSettings};
 use krilla_svg::{SurfaceExt, SvgSettings};
 
 use super::Sheet;
-use super::pages::{Paper, pages};
+use super::pages::{Leaf, Paper, Part, pages};
 use leverarm_plot::{PlotError, tree};
 
 /// Why there is no PDF.
@@ -27,12 +36,21 @@ pub enum PdfError {
     },
 }
 
-/// Sets a sheet as PDF.
+/// Sets a sheet as PDF, with its structure for who has it read aloud (PDF/UA-1, ISO 14289-1).
 ///
 /// # Errors
 /// [`PdfError`], never for a sheet of this program.
 pub fn pdf(sheet: &Sheet, paper: Paper) -> Result<Vec<u8>, PdfError> {
-    let mut document = Document::new();
+    let strict = ConfigurationBuilder::new()
+        .with_accessibility_validator(Accessibility::UA1)
+        .finish();
+    let mut document = Document::new_with(SerializeSettings {
+        configuration: strict.map_err(|error| PdfError::Pdf {
+            step: "beginning it",
+            found: format!("{error:?}"),
+        })?,
+        ..SerializeSettings::default()
+    });
     document.set_metadata(
         Metadata::new()
             .title(sheet.title.clone())
@@ -41,31 +59,152 @@ pub fn pdf(sheet: &Sheet, paper: Paper) -> Result<Vec<u8>, PdfError> {
             .language("en".to_owned()),
     );
     let (width, height) = paper.size_pt();
-    for set in pages(sheet, paper)? {
+    let set = pages(sheet, paper)?;
+    let mut drawn = Drawn::default();
+    for page in set.pages {
         let failed = |step: &'static str| PdfError::Pdf {
             step,
             found: format!("{width} × {height} pt"),
         };
         let settings =
             PageSettings::from_wh(points(width), points(height)).ok_or(failed("sizing a page"))?;
-        let mut page = document.start_page_with(settings);
-        let mut surface = page.surface();
-        draw(&mut surface, &set.svg, (width, height)).ok_or(failed("drawing a page"))??;
-        for figure in &set.figures {
+        let mut on = document.start_page_with(settings);
+        let mut surface = on.surface();
+        for piece in &page.pieces {
+            let tag = match piece.leaf {
+                Some(_) => ContentTag::Span(SpanTag::empty()),
+                None => ContentTag::Artifact(Artifact::with_kind(ArtifactType::Other)),
+            };
+            let identifier = surface.start_tagged(tag);
+            let result = draw(&mut surface, &paper.svg(&piece.elements), (width, height));
+            surface.end_tagged();
+            result.ok_or(failed("drawing a page"))??;
+            if let Some(leaf) = piece.leaf {
+                drawn.add(leaf, identifier);
+            }
+        }
+        for figure in &page.figures {
             let place = Transform::from_translate(points(figure.left), points(figure.top));
+            let identifier = surface.start_tagged(ContentTag::Other);
             surface.push_transform(&place);
             let size = (figure.width, figure.height);
-            let drawn = draw(&mut surface, &figure.svg, size).ok_or(failed("drawing a figure"));
+            let result = draw(&mut surface, &figure.svg, size).ok_or(failed("drawing a figure"));
             surface.pop();
-            drawn??;
+            surface.end_tagged();
+            result??;
+            drawn.add(figure.leaf, identifier);
         }
         surface.finish();
-        page.finish();
+        on.finish();
     }
+    document.set_outline(outline(&set.parts));
+    document.set_tag_tree(drawn.tree(&set.parts));
     document.finish().map_err(|error| PdfError::Pdf {
         step: "writing it",
         found: format!("{error:?}"),
     })
+}
+
+/// The headings, to jump to.
+fn outline(parts: &[Part]) -> Outline {
+    let mut outline = Outline::new();
+    for part in parts {
+        if let Part::Heading {
+            text, page, top, ..
+        } = part
+        {
+            let place = XyzDestination::new(*page, Point::from_xy(0.0, points(*top)));
+            outline.push_child(OutlineNode::new(text.clone(), place));
+        }
+    }
+    outline
+}
+
+/// What was drawn of each leaf.
+#[derive(Default)]
+struct Drawn {
+    of_leaf: Vec<Vec<Identifier>>,
+}
+
+impl Drawn {
+    fn add(&mut self, leaf: Leaf, identifier: Identifier) {
+        if self.of_leaf.len() <= leaf {
+            self.of_leaf.resize_with(leaf + 1, Vec::new);
+        }
+        if let Some(own) = self.of_leaf.get_mut(leaf) {
+            own.push(identifier);
+        }
+    }
+
+    /// A group of this tag with what was drawn of a leaf.
+    fn group(&mut self, tag: impl Into<krilla::tagging::TagKind>, leaf: Leaf) -> TagGroup {
+        let mut group = TagGroup::new(tag);
+        let own = self.of_leaf.get_mut(leaf).map(std::mem::take);
+        for identifier in own.into_iter().flatten() {
+            group.push(identifier);
+        }
+        group
+    }
+
+    fn tree(mut self, parts: &[Part]) -> TagTree {
+        let mut tree = TagTree::new().with_lang(Some("en".to_owned()));
+        for part in parts {
+            let group = self.part(part);
+            tree.push(group);
+        }
+        tree
+    }
+
+    fn part(&mut self, part: &Part) -> TagGroup {
+        match part {
+            Part::Heading {
+                level, text, leaf, ..
+            } => {
+                let level = NonZeroU16::new(*level).unwrap_or(NonZeroU16::MIN);
+                self.group(Tag::Hn(level, Some(text.clone())), *leaf)
+            }
+            Part::Paragraph(leaf) => self.group(Tag::P, *leaf),
+            Part::List(items) => {
+                let mut list = TagGroup::new(Tag::L(ListNumbering::None));
+                for [label, body] in items {
+                    let mut item = TagGroup::new(Tag::LI);
+                    item.push(self.group(Tag::Lbl, *label));
+                    item.push(self.group(Tag::LBody, *body));
+                    list.push(item);
+                }
+                list
+            }
+            Part::Table { headings, rows } => {
+                let mut table = TagGroup::new(Tag::Table);
+                let mut row = TagGroup::new(Tag::TR);
+                for leaf in headings {
+                    row.push(self.group(Tag::TH(TableHeaderScope::Column), *leaf));
+                }
+                let mut head = TagGroup::new(Tag::THead);
+                head.push(row);
+                table.push(head);
+                let mut body = TagGroup::new(Tag::TBody);
+                for cells in rows {
+                    let mut row = TagGroup::new(Tag::TR);
+                    for leaf in cells {
+                        row.push(self.group(Tag::TD, *leaf));
+                    }
+                    body.push(row);
+                }
+                table.push(body);
+                table
+            }
+            Part::Figure {
+                leaf,
+                caption,
+                text,
+            } => {
+                let mut figure = self.group(Tag::Figure(Some(text.clone())), *leaf);
+                figure.push(self.group(Tag::Caption, *caption));
+                figure
+            }
+        }
+    }
 }
 
 /// Draws a whole SVG in a size; none when it can't be.

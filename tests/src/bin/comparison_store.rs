@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 
 use clap::Parser;
 use leverarm_store::PullState;
-use leverarm_tests::simulated_store::{STAND, SimulatedSetup, fill, two_jets};
+use leverarm_tests::simulated_store::{STAND, SimulatedSetup, fill, series, two_jets};
 use serde_json::json;
 
 /// Makes a store of simulated pulls, with its stand file.
@@ -27,6 +27,9 @@ struct Arguments {
     /// Seed of the simulation
     #[arg(long, default_value_t = 5)]
     seed: u64,
+    /// A series of setups with parts in common instead, the first one again and again
+    #[arg(long)]
+    series: bool,
     /// Measure how long `compare` of ten setups and `sheet` take with this build
     #[arg(long)]
     measure: bool,
@@ -50,16 +53,23 @@ fn setups(count: usize) -> Vec<SimulatedSetup> {
             }),
             name,
             shape: jet.shape,
+            share: 1.0,
         })
         .collect()
 }
 
 fn run(arguments: &Arguments) -> Result<(), Box<dyn std::error::Error>> {
-    let setups = setups(arguments.setups);
-    let mut order: Vec<(usize, PullState)> = (0..setups.len())
+    let (setups, builds) = if arguments.series {
+        let (setups, order) = series();
+        (setups.to_vec(), order.to_vec())
+    } else {
+        let builds = (0..arguments.setups).chain([0]).collect();
+        (setups(arguments.setups), builds)
+    };
+    let mut order: Vec<(usize, PullState)> = builds
+        .into_iter()
         .flat_map(|setup| std::iter::repeat_n((setup, PullState::Stored), arguments.pulls))
         .collect();
-    order.extend(std::iter::repeat_n((0, PullState::Stored), arguments.pulls));
     order.push((0, PullState::Aborted));
     std::fs::create_dir_all(&arguments.out)?;
     let stand = arguments.out.join("stand.toml");

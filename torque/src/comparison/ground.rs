@@ -383,7 +383,7 @@ impl Grounds {
 }
 
 /// What the pulls can tell of.
-fn structure(
+pub(super) fn structure(
     layout: &Layout,
     curves: &DMatrix<f64>,
     compared: usize,

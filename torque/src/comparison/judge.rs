@@ -58,15 +58,15 @@ struct Builds {
 /// Generalised least squares of means of mountings.
 #[derive(Debug, Clone)]
 pub(super) struct BuildFit {
-    coefficients: DMatrix<f64>,
+    pub(super) coefficients: DMatrix<f64>,
     /// (X'V⁻¹X)⁺
-    phi: DMatrix<f64>,
+    pub(super) phi: DMatrix<f64>,
     /// Residuals' squares in the metric of V over the degrees of freedom, over pairs of responses.
-    scaled: DMatrix<f64>,
+    pub(super) scaled: DMatrix<f64>,
 }
 
 impl BuildFit {
-    fn new(
+    pub(super) fn new(
         design: &DMatrix<f64>,
         covariance: DMatrix<f64>,
         means: &DMatrix<f64>,
@@ -415,7 +415,7 @@ impl Builds {
 }
 
 /// Means of the rows of each mounting.
-fn means(mountings: &[Mounting], values: &DMatrix<f64>) -> DMatrix<f64> {
+pub(super) fn means(mountings: &[Mounting], values: &DMatrix<f64>) -> DMatrix<f64> {
     DMatrix::from_fn(mountings.len(), values.ncols(), |i, j| {
         let rows = &mountings[i].rows;
         rows.iter().map(|row| values[(*row, j)]).sum::<f64>() / rows.len() as f64

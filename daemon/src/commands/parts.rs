@@ -1,0 +1,167 @@
+//! `parts`: what each part did, whatever else was on, over all setups of the store.
+
+use std::path::PathBuf;
+
+use leverarm_analysis::comparison::{EffectsReport, StoredEffects, SwapCost, effects_of_parts};
+use leverarm_config::units;
+use leverarm_plot::Theme;
+use leverarm_torque::comparison::Options;
+
+use super::compare::{range, share, typical};
+use super::curve_output::{self, terminal_table};
+use super::pulls::write_plot;
+use super::{CurveArguments, Failure, StoreArgument, json_line, say};
+
+/// Which parts, and how.
+#[derive(Debug, Clone, clap::Args)]
+pub(super) struct PartsArguments {
+    /// Parts to tell of, such as "spacer"; all when left out
+    #[arg(value_name = "PART")]
+    parts: Vec<String>,
+    /// Setup whose parts the others are measured against; the first one tested when left out
+    #[arg(long, value_name = "SETUP")]
+    reference: Option<String>,
+    #[command(flatten)]
+    store: StoreArgument,
+    #[command(flatten)]
+    choice: CurveArguments,
+    #[command(flatten)]
+    pub(super) question: EffectQuestion,
+    #[command(flatten)]
+    swaps: SwapArguments,
+    /// JSON instead of words and a table
+    #[arg(long)]
+    json: bool,
+    /// Write a plot of the effects over engine speed: .svg or .png
+    #[arg(long, value_name = "FILE")]
+    plot: Option<PathBuf>,
+    /// Light lines on dark ground
+    #[arg(long)]
+    dark: bool,
+}
+
+/// Where effects are asked for.
+#[derive(Debug, Clone, clap::Args)]
+pub(super) struct EffectQuestion {
+    /// Range of engine speed for averages, such as 5000-7000
+    #[arg(long, value_name = "RPM-RPM", value_parser = range)]
+    pub(super) range: Option<(f64, f64)>,
+    /// Engine speeds at which to give torque and power, such as 5000,7000
+    #[arg(long, value_name = "RPM", value_delimiter = ',')]
+    pub(super) at: Vec<f64>,
+    /// How much putting a part back moves the torque, as a share such as "0.3 %", where the stand does
+    /// not know it: a published or typical value, marked so
+    #[arg(long, value_name = "SHARE", value_parser = share)]
+    pub(super) typical_refit: Option<f64>,
+}
+
+impl EffectQuestion {
+    pub(super) fn options(&self) -> Options {
+        Options {
+            range_rpm: self.range,
+            speeds_rpm: self.at.clone(),
+            typical_build: self.typical_refit.map(typical),
+            ..Options::default()
+        }
+    }
+}
+
+/// What swapping parts costs.
+#[derive(Debug, Clone, clap::Args)]
+pub(super) struct SwapArguments {
+    /// Time that swapping a part takes, "10 min", or a part of its own, "spacer=25 min"; may be given
+    /// several times
+    #[arg(long = "swap", value_name = "[PART=]TIME")]
+    swaps: Vec<String>,
+}
+
+impl SwapArguments {
+    pub(super) fn cost(&self) -> Result<SwapCost, Failure> {
+        let mut cost = SwapCost::default();
+        for text in &self.swaps {
+            let (part, time) = match text.split_once('=') {
+                Some((part, time)) => (Some(part.trim()), time.trim()),
+                None => (None, text.trim()),
+            };
+            let seconds = units::quantity(time, &units::DURATION)
+                .map_err(|error| Failure(format!("--swap {text:?}: {error}")))?;
+            if !(0.0..=7.0 * 86_400.0).contains(&seconds) {
+                return Err(Failure(format!(
+                    "--swap {text:?}: expected a time from 0 min to a week"
+                )));
+            }
+            let minutes = seconds / 60.0;
+            match part {
+                Some(part) => {
+                    cost.of_part_min.insert(part.to_owned(), minutes);
+                }
+                None => cost.each_min = minutes,
+            }
+        }
+        Ok(cost)
+    }
+}
+
+pub(super) fn run(arguments: &PartsArguments) -> Result<(), Failure> {
+    let reader = arguments.store.open()?;
+    let found = effects_of_parts(
+        &reader,
+        arguments.reference.as_deref(),
+        arguments.choice.choice()?,
+        &arguments.swaps.cost()?,
+        &arguments.question.options(),
+    )
+    .map_err(Failure::of)?;
+    check_asked(&found, &arguments.parts)?;
+    let report = EffectsReport {
+        units: curve_output::units(found.stand.units, arguments.choice.units),
+        found: &found,
+        asked: &arguments.parts,
+    };
+    if let Some(file) = &arguments.plot {
+        let theme = if arguments.dark {
+            Theme::Dark
+        } else {
+            Theme::Light
+        };
+        write_plot(&report.plot(), file, theme)?;
+    }
+    if arguments.json {
+        json_line(&report.json());
+        return Ok(());
+    }
+    for line in report.words() {
+        say(&line);
+    }
+    if report.shown().next().is_some() {
+        say("");
+        say(&terminal_table(&report.table()).to_string());
+        say("");
+    }
+    say(&report.ground_words());
+    if let Some(file) = &arguments.plot {
+        say(&format!("plot: {}", file.display()));
+    }
+    Ok(())
+}
+
+/// A part that no setup has, or that is the same in all, is a mistake or has no effect to tell.
+fn check_asked(found: &StoredEffects, asked: &[String]) -> Result<(), Failure> {
+    let effects = &found.effects.effects;
+    let unknown = asked
+        .iter()
+        .find(|part| !effects.iter().any(|e| e.part == **part));
+    let Some(unknown) = unknown else {
+        return Ok(());
+    };
+    let mut known: Vec<&str> = effects.iter().map(|e| e.part.as_str()).collect();
+    known.dedup();
+    Err(Failure(format!(
+        "no part \"{unknown}\" differs between the setups tested; those that do: {}",
+        if known.is_empty() {
+            "none".to_owned()
+        } else {
+            known.join(", ")
+        }
+    )))
+}

@@ -1,0 +1,155 @@
+//! A series of setups in one store, from pulls to tables, and what is on its sheet.
+
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
+use std::sync::LazyLock;
+
+use leverarm_analysis::comparison::{
+    EffectsReport, EngineSide, Report, SeriesReport, StoredComparison, StoredEffects, SwapCost,
+    compare_setups, effects_of_parts,
+};
+use leverarm_analysis::reduction::CurveChoice;
+use leverarm_config::display::DisplayUnits;
+use leverarm_store::{PullState, StoreReader};
+use leverarm_tests::simulated_store::{fill, pull_of, series};
+use leverarm_torque::comparison::Options;
+use serde_json::Value;
+
+const PULLS_EACH: usize = 2;
+
+fn options() -> Options {
+    Options {
+        speeds_rpm: vec![5000.0, 7000.0],
+        ..Options::default()
+    }
+}
+
+/// The series of [`series`], compared once for all tests.
+static FOUND: LazyLock<(StoredComparison, StoredEffects)> = LazyLock::new(|| {
+    let folder = tempfile::tempdir().unwrap();
+    let (setups, order) = series();
+    let pulls: Vec<(usize, PullState)> = order
+        .iter()
+        .flat_map(|setup| [(*setup, PullState::Stored); PULLS_EACH])
+        .collect();
+    fill(folder.path(), &setups, &pulls, 5).unwrap();
+    let reader = StoreReader::open(folder.path()).unwrap();
+    let choice = CurveChoice::default();
+    let cost = SwapCost::default();
+    let effects = effects_of_parts(&reader, None, choice, &cost, &options()).unwrap();
+    let names: Vec<String> = effects.setups.iter().map(|s| s.name.clone()).collect();
+    let engine = EngineSide::LeftOut;
+    let found = compare_setups(&reader, &names, choice, &options(), engine, |_, _| {}).unwrap();
+    (found, effects)
+});
+
+fn report(found: &StoredComparison) -> Report<'_> {
+    Report {
+        units: DisplayUnits::SI,
+        found,
+        overlays: &[],
+    }
+}
+
+fn number(value: &Value) -> f64 {
+    value.as_f64().unwrap()
+}
+
+/// Steps of the way add up to the whole, exactly; the setups stand in the order they were tested in.
+#[test]
+fn the_steps_of_the_way_add_up() {
+    let report = report(&FOUND.0);
+    let json = SeriesReport { report: &report }.json();
+    assert_eq!(json["reference"], "main jet 105");
+    let steps = json["steps"].as_array().unwrap();
+    assert_eq!(steps.len(), 4);
+    let mut sum = 0.0;
+    for step in steps {
+        sum += number(&step["average_torque_nm"]["value"]);
+        let in_all = number(&step["in_all_nm"]["value"]);
+        assert!((sum - in_all).abs() < 1e-9, "{sum} against {in_all}");
+    }
+    let setups = json["setups"].as_array().unwrap();
+    let last = &setups[3]["average_torque_nm"];
+    assert!((sum - number(&last["value"])).abs() < 1e-9);
+    assert!(
+        steps[3]["changed"]
+            .as_str()
+            .unwrap()
+            .contains("exhaust, open against silenced")
+    );
+}
+
+/// What the store tells of the parts is what was simulated: the spacer's 2 %, the jet's dip filled, and
+/// exhaust and airbox not told apart.
+#[test]
+fn the_parts_of_a_store_did_what_they_did() {
+    let effects = &FOUND.1;
+    let report = EffectsReport {
+        units: DisplayUnits::SI,
+        found: effects,
+        asked: &[],
+    };
+    let of = |part: &str| {
+        let mut all = effects.effects.effects.iter();
+        all.find(|effect| effect.part == part).unwrap()
+    };
+    let (setups, _) = series();
+    let truth = |setup: usize, rpm: f64| pull_of(&setups[setup]).mean_torque_nm(rpm);
+    // With either jet the spacer adds as much, but for 2 % of the dip.
+    let spacer = of("spacer");
+    assert!(spacer.is_sure(), "{spacer:?}");
+    for at in &spacer.at_speeds {
+        let true_nm = truth(3, at.rpm) - truth(1, at.rpm);
+        let off = (at.torque_nm.value - true_nm).abs();
+        assert!(
+            off < at.torque_nm.half_width + 0.01,
+            "{at:?} against {true_nm}"
+        );
+    }
+    let jet = of("main jet");
+    let [low, high] = jet.at_speeds.as_slice() else {
+        panic!("two speeds expected: {jet:?}");
+    };
+    assert!(low.torque_nm.value > 0.4 && low.torque_nm.value > low.torque_nm.half_width);
+    assert!(high.torque_nm.value.abs() < high.torque_nm.half_width);
+    let words = report.words().join("\n");
+    assert!(
+        words.contains("airbox and exhaust were never changed apart"),
+        "{words}"
+    );
+    assert!(words.contains("whatever else was on"), "{words}");
+}
+
+/// Words never say more than the table: a sure effect has a star there, and none other has.
+#[test]
+fn words_and_table_of_parts_agree() {
+    let report = EffectsReport {
+        units: DisplayUnits::SI,
+        found: &FOUND.1,
+        asked: &[],
+    };
+    let table = report.table();
+    let averages: Vec<&Vec<String>> = table
+        .rows
+        .iter()
+        .filter(|row| row[4] == "average")
+        .collect();
+    let words = report.words();
+    for (row, line) in averages.iter().zip(&words) {
+        assert!(
+            line.starts_with(&format!("{} {}", row[0], row[1])),
+            "{line}"
+        );
+        assert_eq!(
+            row[5].ends_with('*'),
+            line.contains("more torque"),
+            "{line}"
+        );
+        assert_eq!(
+            row[5] == "can't tell",
+            line.contains("can't tell"),
+            "{line}"
+        );
+    }
+}
