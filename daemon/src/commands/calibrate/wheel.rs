@@ -19,7 +19,7 @@ pub(in crate::commands) struct WheelArguments {
     on: Option<ShaftChoice>,
     /// Leave the last record out instead of refining it
     #[arg(long)]
-    anew: bool,
+    again: bool,
     #[command(flatten)]
     common: Common,
 }
@@ -55,7 +55,7 @@ pub(super) fn calibrate(arguments: &WheelArguments) -> Result<(), Failure> {
         &arguments.runs,
         "Pulls or byte logs to take, such as \"3 4 5\":",
     )?;
-    let teeth = find(known, &pickup, &runs, arguments.anew).map_err(Failure::of)?;
+    let teeth = find(known, &pickup, &runs, arguments.again).map_err(Failure::of)?;
     report(&teeth.found, &pickup);
     session.finish(teeth.outcome, common)
 }
