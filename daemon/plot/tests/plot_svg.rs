@@ -3,7 +3,7 @@
 mod common;
 
 use leverarm_plot::{
-    Axis, Mark, Panel, Plot, Range, Series, Shade, Size, Style, Theme, svg, svg_with_font,
+    Mark, Panel, Plot, Series, Shade, Size, Style, Theme, svg, svg_with_font,
 };
 use roxmltree::{Document, Node};
 

@@ -2,7 +2,7 @@
 
 mod common;
 
-use leverarm_plot::{Axis, Mark, Panel, Plot, Range, Series, Shade, text};
+use leverarm_plot::{Mark, Panel, Plot, Shade, text};
 
 use common::{axis, series};
 
