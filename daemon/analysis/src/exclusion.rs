@@ -6,9 +6,7 @@ use std::collections::BTreeMap;
 use serde::Deserialize;
 use serde_json::json;
 
-use leverarm_store::{
-    EventFilter, EventOrder, EventRecord, NewEvent, PullId, StoreError, StoreReader,
-};
+use leverarm_store::{EventRecord, NewEvent, PullId, StoreError, StoreReader};
 use leverarm_vocabulary::{EventKind, Now};
 
 /// Both kinds of events are about this, which the store has an index for.
@@ -80,12 +78,7 @@ pub fn event(pull: PullId, request: &ExclusionRequest, now: Now) -> NewEvent {
 /// # Errors
 /// When the store can't be read.
 pub fn exclusions(reader: &StoreReader) -> Result<BTreeMap<PullId, Exclusion>, StoreError> {
-    let events = reader.events(&EventFilter {
-        channel: Some(ABOUT.to_owned()),
-        order: EventOrder::OldestFirst,
-        limit: u32::MAX,
-        ..EventFilter::default()
-    })?;
+    let events = reader.events_about(ABOUT)?;
     Ok(of_events(&events))
 }
 

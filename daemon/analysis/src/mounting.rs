@@ -4,9 +4,7 @@
 
 use std::collections::BTreeMap;
 
-use leverarm_store::{
-    EventFilter, EventOrder, NewEvent, PullId, PullRecord, StoreError, StoreReader,
-};
+use leverarm_store::{NewEvent, PullId, PullRecord, StoreError, StoreReader};
 use leverarm_vocabulary::{EventKind, Now};
 use serde_json::json;
 
@@ -32,12 +30,7 @@ pub fn builds(
     reader: &StoreReader,
     pulls: &[PullRecord],
 ) -> Result<BTreeMap<PullId, usize>, StoreError> {
-    let events = reader.events(&EventFilter {
-        channel: Some(ABOUT.to_owned()),
-        order: EventOrder::OldestFirst,
-        limit: u32::MAX,
-        ..EventFilter::default()
-    })?;
+    let events = reader.events_about(ABOUT)?;
     let again: Vec<i64> = events
         .iter()
         .filter(|event| EventKind::of_word(&event.kind) == Some(EventKind::MountedAgain))

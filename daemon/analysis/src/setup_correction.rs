@@ -7,9 +7,7 @@ use std::collections::BTreeMap;
 use serde::Deserialize;
 use serde_json::json;
 
-use leverarm_store::{
-    EventFilter, EventOrder, EventRecord, NewEvent, PullId, PullRecord, StoreError, StoreReader,
-};
+use leverarm_store::{EventRecord, NewEvent, PullId, PullRecord, StoreError, StoreReader};
 use leverarm_vocabulary::{EventKind, Now};
 
 /// The events are about this, which the store has an index for.
@@ -120,12 +118,7 @@ pub fn correct(
 }
 
 fn corrections(reader: &StoreReader) -> Result<BTreeMap<PullId, SetupCorrection>, StoreError> {
-    let events = reader.events(&EventFilter {
-        channel: Some(ABOUT.to_owned()),
-        order: EventOrder::OldestFirst,
-        limit: u32::MAX,
-        ..EventFilter::default()
-    })?;
+    let events = reader.events_about(ABOUT)?;
     Ok(of_events(&events))
 }
 

@@ -7,14 +7,14 @@ use leverarm_torque::comparison::{DriftAxis, Options, TypicalBuild};
 
 use super::curve_output::{self, terminal_table};
 use super::engine::WhyReport;
-use super::pulls::write_plot;
+use super::pulls::PlotArguments;
 use super::terminal::{bar_of_pulls, columns};
 use super::{CurveArguments, Failure, StoreArgument, json_line, say};
 use leverarm_analysis::comparison::{
     EngineSide, Report, StoredComparison, compare_setups, part_words,
 };
 use leverarm_analysis::overlay::Overlay;
-use leverarm_plot::{self as plot, Theme};
+use leverarm_plot as plot;
 
 /// What a typical value is worth: as if from so many repeats, so that it may well be wrong by a third.
 const TYPICAL_REFIT_DOF: f64 = 5.0;
@@ -69,12 +69,8 @@ pub(super) struct CompareArguments {
     /// JSON instead of tables
     #[arg(long)]
     json: bool,
-    /// Write a plot: the file's ending, .svg or .png, says which kind
-    #[arg(long, value_name = "FILE")]
-    plot: Option<PathBuf>,
-    /// Light lines on dark ground
-    #[arg(long)]
-    dark: bool,
+    #[command(flatten)]
+    plot: PlotArguments,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
@@ -184,18 +180,13 @@ pub(super) fn run(arguments: &CompareArguments) -> Result<(), Failure> {
     let (found, overlays) = arguments.comparison.compare(engine)?;
     let report = arguments.comparison.report(&found, &overlays);
     let why = arguments.why.then(|| WhyReport::of(&report));
-    if let Some(file) = &arguments.plot {
-        let theme = if arguments.dark {
-            Theme::Dark
-        } else {
-            Theme::Light
-        };
+    arguments.plot.write(|| {
         let plot = report.plot();
         let reasons = why
             .as_ref()
             .and_then(|why| why.plot(&plot.title, &plot.subtitle));
-        write_plot(&reasons.unwrap_or(plot), file, theme)?;
-    }
+        reasons.unwrap_or(plot)
+    })?;
     if arguments.json {
         let mut object = report.json();
         if let Some(why) = &why {
@@ -207,7 +198,7 @@ pub(super) fn run(arguments: &CompareArguments) -> Result<(), Failure> {
         if let Some(why) = &why {
             why.print();
         }
-        if let Some(file) = &arguments.plot {
+        if let Some(file) = &arguments.plot.plot {
             say(&format!("plot: {}", file.display()));
         }
     }

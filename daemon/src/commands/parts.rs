@@ -1,15 +1,12 @@
 //! `parts`: what each part did, whatever else was on, over all setups of the store.
 
-use std::path::PathBuf;
-
 use leverarm_analysis::comparison::{EffectsReport, StoredEffects, SwapCost, effects_of_parts};
 use leverarm_config::units;
-use leverarm_plot::Theme;
 use leverarm_torque::comparison::Options;
 
 use super::compare::{range, share, typical};
 use super::curve_output::{self, terminal_table};
-use super::pulls::write_plot;
+use super::pulls::PlotArguments;
 use super::{CurveArguments, Failure, StoreArgument, json_line, say};
 
 /// Which parts, and how.
@@ -32,12 +29,8 @@ pub(super) struct PartsArguments {
     /// JSON instead of words and a table
     #[arg(long)]
     json: bool,
-    /// Write a plot of the effects over engine speed: .svg or .png
-    #[arg(long, value_name = "FILE")]
-    plot: Option<PathBuf>,
-    /// Light lines on dark ground
-    #[arg(long)]
-    dark: bool,
+    #[command(flatten)]
+    plot: PlotArguments,
 }
 
 /// Where effects are asked for.
@@ -118,14 +111,7 @@ pub(super) fn run(arguments: &PartsArguments) -> Result<(), Failure> {
         found: &found,
         asked: &arguments.parts,
     };
-    if let Some(file) = &arguments.plot {
-        let theme = if arguments.dark {
-            Theme::Dark
-        } else {
-            Theme::Light
-        };
-        write_plot(&report.plot(), file, theme)?;
-    }
+    arguments.plot.write(|| report.plot())?;
     if arguments.json {
         json_line(&report.json());
         return Ok(());
@@ -139,7 +125,7 @@ pub(super) fn run(arguments: &PartsArguments) -> Result<(), Failure> {
         say("");
     }
     say(&report.ground_words());
-    if let Some(file) = &arguments.plot {
+    if let Some(file) = &arguments.plot.plot {
         say(&format!("plot: {}", file.display()));
     }
     Ok(())

@@ -142,12 +142,8 @@ pub(super) struct ShowArguments {
     /// JSON instead of a table
     #[arg(long)]
     json: bool,
-    /// Write a plot: the file's ending, .svg or .png, says which kind
-    #[arg(long, value_name = "FILE")]
-    plot: Option<PathBuf>,
-    /// Light lines on dark ground
-    #[arg(long)]
-    dark: bool,
+    #[command(flatten)]
+    plot: PlotArguments,
     /// Show what the uncertainty is made of, at one speed
     #[arg(long)]
     budget: bool,
@@ -169,7 +165,6 @@ pub(super) fn show(asked: &ShowArguments) -> Result<(), Failure> {
         .budget
         .then(|| budget::at(&reduced.curve, asked.rpm))
         .transpose()?;
-    let plot_file = asked.plot.as_deref();
     let units = curve_output::units(reduced.stand.units, choice.units);
     let setup = reduced
         .pull
@@ -177,7 +172,7 @@ pub(super) fn show(asked: &ShowArguments) -> Result<(), Failure> {
         .clone()
         .unwrap_or_else(|| "no setup".to_owned());
     let air = air_text(&reduced.air, &reduced.correction, &reduced.curve, &units);
-    if let Some(file) = plot_file {
+    asked.plot.write(|| {
         let named = [Named {
             label: setup.clone(),
             curve: &reduced.curve,
@@ -194,17 +189,11 @@ pub(super) fn show(asked: &ShowArguments) -> Result<(), Failure> {
             reduced.stand.name,
             local_text(reduced.pull.started_wall_us)
         );
-        let theme = if asked.dark {
-            Theme::Dark
-        } else {
-            Theme::Light
-        };
-        let plot = match &engine_side {
+        match &engine_side {
             Some(engine_side) => engine::plot(engine_side, &title, &subtitle, notes),
             None => curve_output::plot(&title, &subtitle, &named, &units, notes),
-        };
-        write_plot(&plot, file, theme)?;
-    }
+        }
+    })?;
     if asked.json {
         let mut object = curve_output::json(&reduced.curve);
         object["rehearsal"] = json!(reduced.raw.is_simulated);
@@ -243,7 +232,7 @@ pub(super) fn show(asked: &ShowArguments) -> Result<(), Failure> {
         }
         (None, None) => print_curve(&reduced.curve, &units),
     }
-    if let Some(file) = plot_file {
+    if let Some(file) = &asked.plot.plot {
         say(&format!("plot: {}", file.display()));
     }
     Ok(())
@@ -273,6 +262,28 @@ fn print_remarks(curve: &Curve) {
 
 /// Full high definition: a still for a video, or a page's width.
 pub(super) const PLOT_PX: (u32, u32) = (1920, 1080);
+
+/// A plot beside the words.
+#[derive(Debug, Clone, clap::Args)]
+pub(super) struct PlotArguments {
+    /// Write a plot: the file's ending, .svg or .png, says which kind
+    #[arg(long, value_name = "FILE")]
+    pub(super) plot: Option<PathBuf>,
+    /// Light lines on dark ground
+    #[arg(long)]
+    dark: bool,
+}
+
+impl PlotArguments {
+    /// Writes the plot, if one is wanted.
+    pub(super) fn write(&self, plot: impl FnOnce() -> Plot) -> Result<(), Failure> {
+        let theme = if self.dark { Theme::Dark } else { Theme::Light };
+        match &self.plot {
+            Some(file) => write_plot(&plot(), file, theme),
+            None => Ok(()),
+        }
+    }
+}
 
 pub(super) fn write_plot(plot: &Plot, file: &Path, theme: Theme) -> Result<(), Failure> {
     let ending = file.extension().map(|e| e.to_string_lossy().to_lowercase());

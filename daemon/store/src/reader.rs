@@ -229,6 +229,20 @@ impl StoreReader {
         )
     }
 
+    /// All events about a channel, oldest first.
+    ///
+    /// # Errors
+    ///
+    /// As every reading method.
+    pub fn events_about(&self, channel: &str) -> Result<Vec<EventRecord>, StoreError> {
+        self.events(&EventFilter {
+            channel: Some(channel.to_owned()),
+            order: EventOrder::OldestFirst,
+            limit: u32::MAX,
+            ..EventFilter::default()
+        })
+    }
+
     /// The events that `filter` lets through.
     ///
     /// # Errors

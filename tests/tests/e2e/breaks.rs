@@ -144,14 +144,7 @@ fn a_port_that_vanishes_is_opened_again() {
     bench.release(cut["cut_id"].as_u64().unwrap());
     board.order("pull");
     board.wait_for("pull_ends");
-    let pulls = bench.wait_for_pulls(2);
-    assert_eq!(pulls[1]["state"], "stored", "{pulls:?}");
-    assert_within(
-        "peak torque",
-        pulls[1]["peak_torque_nm"].as_f64().unwrap(),
-        8.0,
-        0.005,
-    );
+    bench.wait_for_whole_pull(2, 8.0);
     daemon.stop(Signal::SIGTERM);
 
     // The gap lies between two connections, and in the journal between two hellos.
@@ -196,14 +189,7 @@ fn a_board_that_restarts_is_noticed() {
     bench.release(1);
     board.order("pull");
     board.wait_for("pull_ends");
-    let pulls = bench.wait_for_pulls(2);
-    assert_eq!(pulls[1]["state"], "stored", "{pulls:?}");
-    assert_within(
-        "peak torque",
-        pulls[1]["peak_torque_nm"].as_f64().unwrap(),
-        8.0,
-        0.005,
-    );
+    bench.wait_for_whole_pull(2, 8.0);
     daemon.stop(Signal::SIGTERM);
     // Each connection holds the hello of its own board start, and together they hold every byte.
     let reader = leverarm_store::StoreReader::open(bench.store()).unwrap();
@@ -246,14 +232,7 @@ fn garbage_between_frames_costs_nothing() {
     let daemon = bench.serve();
     board.order("pull");
     board.wait_for("pull_ends");
-    let pulls = bench.wait_for_pulls(1);
-    assert_eq!(pulls[0]["state"], "stored", "{pulls:?}");
-    assert_within(
-        "peak torque",
-        pulls[0]["peak_torque_nm"].as_f64().unwrap(),
-        TORQUE_NM,
-        0.005,
-    );
+    bench.wait_for_whole_pull(1, TORQUE_NM);
     bench.wait_for_event("damaged bytes", "damaged bytes");
     let sent_before = board.bytes_sent();
     std::thread::sleep(Duration::from_millis(200));

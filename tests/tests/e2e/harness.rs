@@ -176,6 +176,15 @@ impl Bench {
         })
     }
 
+    /// Waits until so many pulls are over; the last has to be whole, with this torque.
+    pub(crate) fn wait_for_whole_pull(&self, count: usize, torque_nm: f64) {
+        let pulls = self.wait_for_pulls(count);
+        let pull = &pulls[count - 1];
+        assert_eq!(pull["state"], "stored", "{pulls:?}");
+        let peak_nm = pull["peak_torque_nm"].as_f64().unwrap();
+        assert_within("peak torque", peak_nm, torque_nm, 0.005);
+    }
+
     pub(crate) fn journal(&self) -> Vec<Value> {
         let out = self.run(&["journal", "--json"]).ok();
         out.lines()

@@ -78,6 +78,19 @@ impl Bench {
         self.wait(12.0);
     }
 
+    /// Asks for a self-test, and waits until it is over.
+    fn self_test(&mut self) {
+        self.say(&Command::SelfTest).unwrap();
+        self.wait(15.0);
+    }
+
+    /// Ends all cuts, after which the stand may run.
+    fn release_to_run(&mut self) {
+        self.release_newest().unwrap();
+        self.wait(0.5);
+        assert_eq!(self.latch(), CutLatch::Running);
+    }
+
     /// What the journal says of the self-tests since the last call.
     fn verdicts(&mut self) -> Vec<String> {
         let events = self.bench.take_events().into_iter();
@@ -126,9 +139,7 @@ fn a_cut_while_a_release_is_under_way_keeps_all_in_force() {
     bench.wait(1.0);
     assert_eq!(bench.latch(), CutLatch::Confirmed);
     assert!(bench.say(&Command::Release { cut_id: 1 }).is_err());
-    bench.release_newest().unwrap();
-    bench.wait(0.5);
-    assert_eq!(bench.latch(), CutLatch::Running);
+    bench.release_to_run();
 }
 
 #[test]
@@ -145,9 +156,7 @@ fn a_flood_of_cuts_keeps_persons_and_the_newest_and_counts_the_rest() {
         1_000
     );
     assert_eq!(view.cuts.last().unwrap().number, 1_000);
-    bench.release_newest().unwrap();
-    bench.wait(0.5);
-    assert_eq!(bench.latch(), CutLatch::Running);
+    bench.release_to_run();
 }
 
 #[test]
@@ -168,8 +177,7 @@ action = "cut""#,
     for stand in [STAND, &fall] {
         let mut bench = Bench::new(stand, HOUR);
         bench.turn_by_hand();
-        bench.say(&Command::SelfTest).unwrap();
-        bench.wait(15.0);
+        bench.self_test();
         assert_eq!(bench.verdicts(), ["all 2 guards passed"]);
         assert!(bench.bench.core().is_armed());
         assert_eq!(bench.latch(), CutLatch::Confirmed);
@@ -203,12 +211,9 @@ fn a_persons_cut_breaks_the_self_test_off_and_only_a_person_ends_it() {
         assert!(bench.bench.stand().truth().cut);
         let cuts = bench.bench.core().cut_view().cuts;
         assert!(cuts.iter().all(|cut| cut.by == CutBy::NotArmed), "{cuts:?}");
-        bench.say(&Command::SelfTest).unwrap();
-        bench.wait(15.0);
+        bench.self_test();
         assert_eq!(bench.verdicts(), ["all 2 guards passed"]);
-        bench.release_newest().unwrap();
-        bench.wait(0.5);
-        assert_eq!(bench.latch(), CutLatch::Running);
+        bench.release_to_run();
     }
 }
 
@@ -216,11 +221,8 @@ fn a_persons_cut_breaks_the_self_test_off_and_only_a_person_ends_it() {
 fn a_self_test_broken_off_disarms_also_after_an_earlier_pass() {
     let mut bench = Bench::new(STAND, HOUR);
     bench.turn_by_hand();
-    bench.say(&Command::SelfTest).unwrap();
-    bench.wait(15.0);
-    bench.release_newest().unwrap();
-    bench.wait(0.5);
-    assert_eq!(bench.latch(), CutLatch::Running);
+    bench.self_test();
+    bench.release_to_run();
     bench.say(&Command::SelfTest).unwrap();
     bench.wait(0.3);
     bench.bench.stand().turn_by_hand(3.0);
@@ -278,8 +280,7 @@ fn a_failed_self_test_is_asked_for_again() {
 fn a_pass_arms_one_start_of_one_board() {
     let mut bench = Bench::new(STAND, HOUR);
     bench.turn_by_hand();
-    bench.say(&Command::SelfTest).unwrap();
-    bench.wait(15.0);
+    bench.self_test();
     bench.release_newest().unwrap();
     bench.wait(0.5);
     assert!(bench.bench.core().is_armed());

@@ -8,9 +8,7 @@ use serde_json::{Value, json};
 use super::{Made, Plan, Standing, Window};
 use crate::exclusion::exclusions;
 use crate::setup_correction::pulls;
-use leverarm_store::{
-    EventFilter, EventOrder, EventRecord, NewEvent, PullState, StoreError, StoreReader,
-};
+use leverarm_store::{EventRecord, NewEvent, PullState, StoreError, StoreReader};
 use leverarm_vocabulary::{EventKind, Now};
 
 const ABOUT: &str = "plan";
@@ -107,12 +105,7 @@ pub fn current(reader: &StoreReader) -> Result<Option<CurrentPlan>, StoreError> 
 
 /// All plans, oldest first.
 fn all(reader: &StoreReader) -> Result<Vec<CurrentPlan>, StoreError> {
-    let events = reader.events(&EventFilter {
-        channel: Some(ABOUT.to_owned()),
-        order: EventOrder::OldestFirst,
-        limit: u32::MAX,
-        ..EventFilter::default()
-    })?;
+    let events = reader.events_about(ABOUT)?;
     of_events(&events)
 }
 
