@@ -9,7 +9,7 @@ use leverarm_config::{Channel, Quantity, Source};
 use leverarm_protocol::{BoardMessage, TEMPERATURE_UNREADABLE};
 use leverarm_torque::reduce::LoadCellModel;
 
-use super::{EventData, Now, Output, Record};
+use super::{EventData, Now, Output};
 use leverarm_values::CalibratedStand;
 use leverarm_vocabulary::EventKind;
 
@@ -500,7 +500,7 @@ impl HealthDesk {
         }
     }
 
-    /// Another connection, or a board that began anew: what was learnt of the inputs is forgotten.
+    /// Another connection, or a board that began again: what was learnt of the inputs is forgotten.
     pub fn begin(&mut self, of: &CalibratedStand) {
         let clocks = self.clocks.clone();
         *self = Self {
@@ -510,7 +510,7 @@ impl HealthDesk {
         self.clocks.no_beat();
     }
 
-    /// The load cell was calibrated or its zero taken anew.
+    /// The load cell was calibrated or its zero taken again.
     pub fn calibrated(&mut self, of: &CalibratedStand) {
         if let (Some(cell), Some(model)) = (&mut self.cell, of.cell())
             && cell.model != *model
@@ -600,14 +600,8 @@ impl HealthDesk {
                 ms.abs()
             );
             let data = serde_json::json!({ "jump_ms": ms });
-            put(
-                out,
-                now,
-                tick,
-                (EventKind::ClockJump, "clock"),
-                message,
-                data,
-            );
+            let event = EventData::new(now, tick, EventKind::ClockJump, message);
+            out.tell(event.about("clock").with(data));
         }
         self.tell_spikes(now, false, out);
     }
@@ -621,8 +615,8 @@ impl HealthDesk {
                 let (count, counts) = (std::mem::take(&mut input.spikes), input.spike_counts);
                 let message = format!("single samples far off, the first by {counts:.0} counts");
                 let data = serde_json::json!({ "count": count, "counts": counts });
-                let about = (EventKind::NoiseSpike, input.name.as_str());
-                put(out, first, Some(tick), about, message, data);
+                let event = EventData::new(first, Some(tick), EventKind::NoiseSpike, message);
+                out.tell(event.about(input.name.as_str()).with(data));
             }
         }
     }
@@ -633,14 +627,8 @@ impl HealthDesk {
             let ms = gap_us / 1000;
             let message = format!("a heartbeat came {ms} ms after the one before");
             let data = serde_json::json!({ "gap_ms": ms });
-            put(
-                out,
-                now,
-                tick,
-                (EventKind::HeartbeatLate, "link"),
-                message,
-                data,
-            );
+            let event = EventData::new(now, tick, EventKind::HeartbeatLate, message);
+            out.tell(event.about("link").with(data));
         }
     }
 
@@ -662,8 +650,8 @@ fn force(now: Now, tick: u64, at_s: f64, cell: &mut Cell, counts: i32, out: &mut
         let newton = cell.model.force_at_n(cell.model.zero_counts.value() + off);
         let message = format!("without load it shows {off:+.0} counts, {newton:+.2} N");
         let data = serde_json::json!({ "counts": off, "newton": newton });
-        let about = (EventKind::ZeroDrift, NAME);
-        put(out, now, Some(tick), about, message, data);
+        let event = EventData::new(now, Some(tick), EventKind::ZeroDrift, message);
+        out.tell(event.about(NAME).with(data));
     }
 }
 
@@ -691,26 +679,11 @@ fn tell(now: Now, tick: u64, channel: &str, finding: &Finding, out: &mut Output)
             serde_json::Value::Null,
         ),
     };
-    put(out, now, Some(tick), (kind, channel), message, data);
-}
-
-fn put(
-    out: &mut Output,
-    now: Now,
-    tick: Option<u64>,
-    (kind, channel): (EventKind, &str),
-    message: String,
-    data: serde_json::Value,
-) {
-    out.records.push(Record::Event(EventData {
-        now,
-        tick,
-        severity: kind.severity(),
-        kind,
-        channel: Some(channel.to_owned()),
-        message,
-        data,
-    }));
+    out.tell(
+        EventData::new(now, Some(tick), kind, message)
+            .about(channel)
+            .with(data),
+    );
 }
 
 #[cfg(test)]

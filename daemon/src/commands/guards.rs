@@ -3,7 +3,7 @@
 use std::path::Path;
 use std::time::Duration;
 
-use leverarm_config::{GuardAction, Shaft, Watch};
+use leverarm_config::{GuardAction, Shaft};
 use serde_json::json;
 use tracing_subscriber::filter::LevelFilter;
 
@@ -18,7 +18,7 @@ use crate::self_test::{KeptSelfTest, TestedOn, keep_self_test, last_self_test};
 use crate::service::{Daemon, Handle};
 use leverarm_live::{Command, CutLatch, Live, SelfTestReport};
 use leverarm_store::{ContentHash, NewEvent, Severity, Store, StoreError, StoreReader};
-use leverarm_vocabulary::EventKind;
+use leverarm_vocabulary::{EventKind, Now};
 
 const LOOK_EVERY: Duration = Duration::from_millis(100);
 /// Longest time for the board to be there.
@@ -105,12 +105,10 @@ pub(super) fn on_software_stand(file: &Path, seed: u64) -> Result<(), Failure> {
         .stand
         .guards
         .iter()
-        .find_map(|guard| match guard.watch {
-            Watch::Overspeed {
-                shaft: Shaft::Drum,
-                limit_rad_per_s,
-            } if guard.action == GuardAction::Cut => Some((guard.name.clone(), limit_rad_per_s)),
-            _ => None,
+        .filter(|guard| guard.action == GuardAction::Cut)
+        .find_map(|guard| match guard.overspeed_rad_per_s()? {
+            (Shaft::Drum, limit) => Some((guard.name.clone(), limit)),
+            (Shaft::Engine, _) => None,
         });
     let rehearsal = Rehearsal::start(model_of(&read.stand), seed).map_err(Failure::of)?;
     rehearsal.switch_off().map_err(Failure::of)?;
@@ -145,29 +143,21 @@ pub(super) fn on_software_stand(file: &Path, seed: u64) -> Result<(), Failure> {
     })?;
     let on = TestedOn::SoftwareStand;
     keep_self_test(&mut store, hash, on, &report).map_err(Failure::of)?;
-    let failures = report.failures();
-    let event = NewEvent {
+    let (severity, message) = if report.passed {
+        let count = report.trials.len();
+        let passed = format!("all {count} guards passed on a simulated stand");
+        (Severity::Info, passed)
+    } else {
+        (Severity::Error, report.failures().join("; "))
+    };
+    let now = Now {
         wall_us: report.wall_us,
         mono_us: 0,
-        tick: None,
-        connection: None,
-        pull: None,
-        severity: if report.passed {
-            Severity::Info
-        } else {
-            Severity::Error
-        },
-        kind: EventKind::GuardSelfTest,
-        channel: None,
-        message: if report.passed {
-            format!(
-                "all {} guards passed on a simulated stand",
-                report.trials.len()
-            )
-        } else {
-            failures.join("; ")
-        },
+    };
+    let event = NewEvent {
+        severity,
         data: json!({ "trials": report.trials }),
+        ..NewEvent::new(now, EventKind::GuardSelfTest, message)
     };
     store.add_event(&event).map_err(Failure::of)?;
     let stand = hash.to_string();

@@ -2,8 +2,8 @@
 //! channels and pull rules.
 
 use leverarm_config::{
-    AirInput, Channel, ChannelId, Quantity, Shaft as ConfigShaft, Signal, Source, Stand, StandKind,
-    Watch,
+    AirInput, Channel, ChannelId, LimitOf, Quantity, Shaft as ConfigShaft, Side, Signal, Source,
+    Stand, StandKind,
 };
 use leverarm_torque::air::{Air, Correction};
 use leverarm_torque::engine::Role;
@@ -455,11 +455,12 @@ fn temperature_source(
     let is_air = matches!(stand.air.temperature_k, AirInput::Channel(air) if air == id)
         || cold_junctions.contains(&id.0)
         || expected_k_max < Engine::pit_bike(Setup::MainJet105).head.start_k;
-    let limits = stand.guards.iter().filter_map(|guard| match guard.watch {
-        Watch::OverTemperature { channel, limit_k } if channel == id => Some(limit_k),
-        Watch::Above { signal, limit_si } if signal == Signal::Channel(id) => Some(limit_si),
-        _ => None,
+    let guards = stand.guards.iter().filter(|guard| {
+        guard.signal == Signal::Channel(id)
+            && guard.rule.limit_of() == LimitOf::Signal
+            && guard.rule.side() == Side::Above
     });
+    let limits = guards.filter_map(|guard| guard.limit_si);
     let limit_k = limits.fold(expected_k_max, f64::min);
     let air_k = simulated_air(stand).temperature_k;
     if is_air {

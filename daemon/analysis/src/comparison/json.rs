@@ -116,6 +116,7 @@ impl Report<'_> {
                 "first": self.name(pair.first),
                 "second": self.name(pair.second),
                 "verdict": verdict.word(),
+                "further": words::further_builds(pair, self.torque_unit()),
                 "average": self.torque_unit().estimate(average),
                 "words": self.pair_words(pair),
                 "parts": part_words(&differences),

@@ -6,7 +6,7 @@ use axum::response::{IntoResponse, Response};
 use axum::{Extension, Json};
 use leverarm_config::display::{self, DisplayUnit, DisplayUnits};
 use leverarm_config::{
-    AirInput, GuardAction, Quantity, Shaft, Signal, Source, Stand, StandKind, Watch,
+    AirInput, Guard, GuardAction, LimitOf, Quantity, Side, Signal, Source, Stand, StandKind,
 };
 use leverarm_torque::air::Air;
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
@@ -18,6 +18,7 @@ use super::problem::Problem;
 use super::request::{Args, Input};
 use super::{State, Web};
 use crate::service::{KeepRequest, NewSetupRequest};
+use leverarm_analysis::calibration::Known;
 use leverarm_analysis::calibration::tare::{SECONDS_DEFAULT, measure};
 use leverarm_analysis::engine::FigureKind;
 use leverarm_analysis::in_force;
@@ -76,13 +77,12 @@ fn describe(stand: &Stand, level: Level, tokens: bool) -> Value {
         })
     });
     let guards = stand.guards.iter().map(|guard| {
-        let (quantity, limit_si) = watched(stand, &guard.watch);
         json!({
             "name": guard.name,
             "cuts": guard.action == GuardAction::Cut,
-            "quantity": quantity,
-            "below": matches!(guard.watch, Watch::Below { .. }),
-            "limit_si": limit_si,
+            "quantity": limited(stand, guard),
+            "below": guard.rule.side() == Side::Below,
+            "limit_si": guard.limit_si,
         })
     });
     let input = |input: AirInput| match input {
@@ -169,30 +169,15 @@ fn units(units: &DisplayUnits) -> Value {
     Value::Object(all.into_iter().chain(quantities).map(entry).collect())
 }
 
-/// What a guard looks at, and its limit.
-fn watched(stand: &Stand, watch: &Watch) -> (Option<&'static str>, Option<f64>) {
-    let of = |signal: Signal| match signal {
-        Signal::Speed(Shaft::Drum | Shaft::Engine) => Some("rotation"),
-        Signal::LoadCell => Some("force"),
-        Signal::Board => Some("duration"),
-        Signal::Channel(id) => stand.channel(id).map(|channel| channel.quantity.word()),
-    };
-    match *watch {
-        Watch::Overspeed {
-            limit_rad_per_s, ..
-        } => (Some("rotation"), Some(limit_rad_per_s)),
-        Watch::OverTemperature { channel, limit_k } => {
-            (of(Signal::Channel(channel)), Some(limit_k))
-        }
-        Watch::Above { signal, limit_si } | Watch::Below { signal, limit_si } => {
-            (of(signal), Some(limit_si))
-        }
-        Watch::StaleData { age_ms_max, .. } => {
-            (Some("duration"), Some(f64::from(age_ms_max) * 1e-3))
-        }
-        Watch::SensorLost { .. } => (None, None),
-        // A rate has no unit of its own here; its nearness is not shown either.
-        Watch::RateOfRise { limit_si_per_s, .. } => (None, Some(limit_si_per_s)),
+/// Name of the quantity that a guard's limit is of. A rate has no unit of its own here; its nearness is
+/// not shown either.
+fn limited(stand: &Stand, guard: &Guard) -> Option<&'static str> {
+    match (guard.rule.limit_of(), guard.signal) {
+        (LimitOf::Nothing | LimitOf::Rise, _) => None,
+        (LimitOf::Age, _) | (_, Signal::Board) => Some("duration"),
+        (_, Signal::Speed(_)) => Some("rotation"),
+        (_, Signal::LoadCell) => Some(Quantity::Force.word()),
+        (_, Signal::Channel(id)) => Some(stand.channel(id)?.quantity.word()),
     }
 }
 
@@ -421,12 +406,12 @@ pub(super) async fn tare(Extract(web): State, Input(request): Input<TareRequest>
     let tared = web
         .read(move |reader| {
             let (calibration, _) = in_force::newest_calibration(reader)?;
-            Ok(measure(
-                reader,
-                (&stand, &calibration),
-                seconds,
+            let known = Known {
+                stand: &stand,
+                calibration: &calibration,
                 now_wall_us,
-            )?)
+            };
+            Ok(measure(reader, known, seconds)?)
         })
         .await?;
     let summary = tared.summary();
