@@ -203,7 +203,6 @@ fn check_pair(seed: u64, comparison: &Comparison, pair: &Pair) -> usize {
                 let (left, right) = (beside(false), beside(true));
                 assert_ne!(left.last(), right.first(), "{about}: {text}");
             }
-            Statement::StrangeGap => assert!(pair.ground.gap_is_strange, "{about}"),
         }
     }
     if !pair.ground.doubts.is_empty() {

@@ -7,6 +7,7 @@
 pub mod air;
 pub mod calibration;
 pub mod comparison;
+pub mod control_chart;
 pub mod curve;
 pub mod engine;
 pub mod inertia;

@@ -37,7 +37,7 @@ pub(super) struct ComparisonArguments {
     /// A difference too small to matter, such as "0.2 N*m": are they equal but for that?
     #[arg(long, value_name = "TORQUE")]
     margin: Option<String>,
-    /// A difference to resolve, such as "0.1 N*m": how many more pulls does it take?
+    /// A difference to resolve, such as "0.1 N*m": how many more mountings does it take?
     #[arg(long, value_name = "TORQUE")]
     resolve: Option<String>,
     /// Range of engine speed for averages and equality, such as 5000-7000

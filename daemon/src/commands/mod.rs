@@ -6,6 +6,7 @@ mod calibrate;
 mod compare;
 mod control;
 mod curve_output;
+mod days;
 mod demo;
 mod dialogue;
 mod doctor;
@@ -122,6 +123,8 @@ enum Command {
     Parts(parts::PartsArguments),
     /// Every setup against one, the way from one to the next, and what each part did; as a sheet too
     Series(series::SeriesArguments),
+    /// Whether the stand still reads what it read: one setup, tested on many days, on a control chart
+    Days(days::DaysArguments),
     /// Make a sheet of a comparison to publish: HTML, PDF, pictures
     Sheet(sheet::SheetArguments),
     /// Write pulls to a file for other programs: CSV, Parquet, MDF4, curves or raw samples
@@ -403,6 +406,7 @@ fn dispatch(command: Command) -> Result<(), Failure> {
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Parts(arguments) => parts::run(&arguments),
         Command::Series(arguments) => series::run(&arguments),
+        Command::Days(arguments) => days::run(&arguments),
         Command::Sheet(arguments) => sheet::run(&arguments),
         Command::Export(arguments) => export::run(&arguments),
         Command::Plan {

@@ -5,14 +5,18 @@ use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use rand_distr::{Distribution, StandardNormal};
 
-use super::scatter::{Basis, Scatter};
+use super::scatter::{Basis, Scatter, remainder_of};
 
 /// With more degrees of freedom than this the bootstrap uses this many, for factor and slope and for the
 /// remainder: the critical value is then at most some per cent too large, and hundreds of pulls cost
 /// no more than a few. The remainder is averaged over speeds, so it takes fewer.
 const DOF_MAX: [usize; 2] = [60, 10];
-/// Numbers drawn at a time.
-const BATCH: usize = 32;
+/// Differences judged by each simulated estimate of the remainder's variance, with factor and slope
+/// estimated anew for each: it is averaged over speeds, so that it varies little and a tenth of the draws
+/// is enough of them. Curves are what takes the time.
+const DIFFERENCES_A_REMAINDER: usize = 10;
+/// Such estimates at a time.
+const BATCH: usize = 4;
 
 /// Distribution of the largest |difference| over its estimated standard error along a curve, when
 /// there is no true difference.
@@ -41,27 +45,31 @@ impl MaxT {
         let slope = [shape(0, &basis.slope), shape(1, &basis.slope)];
         let mut chance = ChaCha8Rng::seed_from_u64(seed);
         let mut sorted = Vec::with_capacity(draws);
+        let turned = generator.transpose();
+        let group = points * (dof[1] + DIFFERENCES_A_REMAINDER);
         while sorted.len() < draws {
-            let batch = BATCH.min(draws - sorted.len());
-            let deviates = DMatrix::from_fn(points, batch * (dof[1] + 1), |_, _| {
-                StandardNormal.sample(&mut chance)
-            });
+            let columns = BATCH * (dof[1] + DIFFERENCES_A_REMAINDER);
+            let deviates =
+                DMatrix::from_fn(points, columns, |_, _| StandardNormal.sample(&mut chance));
             // One column a curve: columns are contiguous.
-            let curves: DMatrix<f64> = generator.tr_mul(&deviates);
-            for draw in curves.as_slice().chunks_exact(points * (dof[1] + 1)) {
-                let (difference, residuals) = draw.split_at(points);
-                let scores = (0..dof[0]).map(|_| {
-                    let [z, w]: [f64; 2] = [
-                        StandardNormal.sample(&mut chance),
-                        StandardNormal.sample(&mut chance),
-                    ];
-                    (factor * z, slope[0] * z + slope[1] * w)
-                });
-                let rows = residuals.chunks_exact(points);
-                let scatter = Scatter::estimated(basis, scores, rows);
-                sorted.push(largest(difference, &scatter.sd));
+            let curves: DMatrix<f64> = &turned * deviates;
+            for drawn in curves.as_slice().chunks_exact(group) {
+                let (residuals, differences) = drawn.split_at(points * dof[1]);
+                let remainder = remainder_of(basis, residuals.chunks_exact(points));
+                for difference in differences.chunks_exact(points) {
+                    let scores = (0..dof[0]).map(|_| {
+                        let [z, w]: [f64; 2] = [
+                            StandardNormal.sample(&mut chance),
+                            StandardNormal.sample(&mut chance),
+                        ];
+                        (factor * z, slope[0] * z + slope[1] * w)
+                    });
+                    let scatter = Scatter::estimated(basis, scores, remainder.clone());
+                    sorted.push(largest(difference, &scatter.sd));
+                }
             }
         }
+        sorted.truncate(draws);
         sorted.sort_by(f64::total_cmp);
         Self { sorted }
     }

@@ -2,6 +2,9 @@
 //! setups that scatter differently. Nothing here leaves a pull out.
 
 use nalgebra::{DMatrix, DVector};
+use rand_chacha::ChaCha8Rng;
+use rand_chacha::rand_core::SeedableRng;
+use rand_distr::{Distribution, StandardNormal};
 use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 
 use super::figure::Estimate;
@@ -20,6 +23,91 @@ pub struct FirstPulls {
     pub relative: Estimate,
     /// Probability of such a difference by chance.
     pub p_value: f64,
+}
+
+/// How far a test's drift is from a straight line.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Bend {
+    /// The middle of the test against the straight line between its ends, mean over the speeds, as a
+    /// share.
+    pub relative: Estimate,
+    /// Probability of such a bend by chance.
+    pub p_value: f64,
+}
+
+/// How alike neighbouring pulls with one mounting are.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Likeness {
+    /// Correlation of a pull's residual with the next one's, less what chance makes of it on average.
+    pub correlation: f64,
+    /// Probability of so large a correlation by chance.
+    pub p_value: f64,
+}
+
+/// Whether the drift along `axis` is bent.
+pub(super) fn bend(
+    drifting: &DMatrix<f64>,
+    axis: &[f64],
+    means: &DMatrix<f64>,
+    confidence: f64,
+) -> Option<Bend> {
+    let (first, last) = (axis.first()?, axis.last()?);
+    let (middle, half) = (0.5 * (first + last), 0.5 * (last - first));
+    let columns = drifting.ncols();
+    let bent = DMatrix::from_fn(drifting.nrows(), columns + 1, |i, j| {
+        if j == columns {
+            // One in the middle, none at the ends.
+            1.0 - ((axis[i] - middle) / half).powi(2)
+        } else {
+            drifting[(i, j)]
+        }
+    });
+    let found = last_coefficient(&bent, means, confidence)?;
+    Some(Bend {
+        relative: found.estimate,
+        p_value: found.p_value,
+    })
+}
+
+/// Draws that tell how large a correlation chance makes.
+const LIKENESS_DRAWS: usize = 999;
+
+/// Correlation of neighbours about their group's mean, over groups of at least three in order of time; by
+/// chance as simulated, because residuals about a mean of few are correlated themselves.
+pub(super) fn likeness(groups: &[Vec<f64>], seed: u64) -> Option<Likeness> {
+    let long: Vec<&Vec<f64>> = groups.iter().filter(|group| group.len() > 2).collect();
+    let correlation = |groups: &[Vec<f64>]| -> Option<f64> {
+        let (mut products, mut squares) = (0.0, 0.0);
+        for group in groups {
+            let mean = group.iter().sum::<f64>() / group.len() as f64;
+            squares += group.iter().map(|x| (x - mean).powi(2)).sum::<f64>();
+            let pairs = group.windows(2);
+            products += pairs.map(|p| (p[0] - mean) * (p[1] - mean)).sum::<f64>();
+        }
+        (squares > 0.0).then(|| products / squares)
+    };
+    let found = correlation(
+        &long
+            .iter()
+            .map(|group| (*group).clone())
+            .collect::<Vec<_>>(),
+    )?;
+    let mut chance = ChaCha8Rng::seed_from_u64(seed);
+    let drawn: Vec<f64> = (0..LIKENESS_DRAWS)
+        .filter_map(|_| {
+            let noise = long.iter().map(|group| {
+                let each = group.iter().map(|_| StandardNormal.sample(&mut chance));
+                each.collect::<Vec<f64>>()
+            });
+            correlation(&noise.collect::<Vec<_>>())
+        })
+        .collect();
+    let draws = drawn.len() as f64;
+    let as_large = drawn.iter().filter(|r| **r >= found).count() as f64;
+    Some(Likeness {
+        correlation: found - drawn.iter().sum::<f64>() / draws,
+        p_value: (as_large + 1.0) / (draws + 1.0),
+    })
 }
 
 /// One number for each pull: the mean of its relative curve.
@@ -157,4 +245,60 @@ pub(super) fn uneven_scatter(residual_means: &[f64], setups: &[usize]) -> Vec<(u
             (f.sf(ratio) < ALARM / count as f64).then(|| (setup, ratio.sqrt()))
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn groups(chance: &mut ChaCha8Rng, correlation: f64) -> Vec<Vec<f64>> {
+        let mut last = 0.0;
+        let mut next = || {
+            let own: f64 = StandardNormal.sample(chance);
+            last = correlation * last + (1.0 - correlation * correlation).sqrt() * own;
+            last
+        };
+        (0..12).map(|_| (0..4).map(|_| next()).collect()).collect()
+    }
+
+    #[test]
+    fn likeness_alarms_as_often_as_it_says_and_finds_what_is_there() {
+        let mut chance = ChaCha8Rng::seed_from_u64(31);
+        let mut share = |correlation: f64| {
+            let alarms = (0..200_u64)
+                .filter(|i| {
+                    likeness(&groups(&mut chance, correlation), *i)
+                        .unwrap()
+                        .p_value
+                        < 0.05
+                })
+                .count();
+            alarms as f64 / 200.0
+        };
+        let (none, some) = (share(0.0), share(0.8));
+        assert!((0.005..0.11).contains(&none), "{none}");
+        assert!(some > 0.6, "{some}");
+        assert!(likeness(&[vec![1.0, 2.0]], 1).is_none());
+    }
+
+    #[test]
+    fn a_parabola_is_a_bend_and_a_line_is_none() {
+        let axis: Vec<f64> = (-5..=5).map(f64::from).collect();
+        let drifting = DMatrix::from_fn(11, 2, |i, j| if j == 0 { 1.0 } else { axis[i] });
+        let mut chance = ChaCha8Rng::seed_from_u64(32);
+        let noise: Vec<f64> = (0..11)
+            .map(|_| 1e-4 * Distribution::<f64>::sample(&StandardNormal, &mut chance))
+            .collect();
+        let of = |height: f64| {
+            let means = DMatrix::from_fn(11, 1, |i, _| {
+                1.0 + 0.001 * axis[i] + height * (1.0 - (axis[i] / 5.0).powi(2)) + noise[i]
+            });
+            bend(&drifting, &axis, &means, 0.95).unwrap()
+        };
+        let bent = of(0.004);
+        assert!(
+            bent.p_value < 1e-6 && (bent.relative.value - 0.004).abs() < bent.relative.half_width
+        );
+        assert!(of(0.0).relative.value.abs() < 5e-4);
+    }
 }

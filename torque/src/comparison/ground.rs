@@ -6,12 +6,14 @@ use std::collections::VecDeque;
 use nalgebra::{DMatrix, DVector};
 use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 
+use super::checks::{Likeness, likeness};
+use super::figure::Estimate;
 use super::judge::Judge;
-use super::layout::{Effect, Layout, Mounting, Structure, estimable, repeated_builds};
+use super::layout::{Effect, Layout, Mounting, Structure, tells_warm_up};
 use super::scatter::Basis;
 use super::two_sample::two_sided_factor;
 use super::{Options, Pull};
-use crate::mixed::{Certainty, Prior};
+use crate::mixed::Prior;
 
 /// Fewest builds beyond what setups, sessions and their drifts take up, before their scatter is known.
 pub const REPEATED_BUILDS_MIN: usize = 3;
@@ -39,6 +41,9 @@ pub enum Doubt {
     NoReturn,
     /// Nothing links the setups.
     NotLinked,
+    /// The returns differ by more than the stand is known to do: something else changed in between, and
+    /// nobody knows when.
+    ReturnsDiffer,
 }
 
 /// A step of the way from one setup to another: both were tested in one session.
@@ -59,13 +64,12 @@ pub struct Ground {
     pub doubts: Vec<Doubt>,
     /// The shortest way from the first setup to the second through sessions; empty without one.
     pub steps: Vec<Step>,
-    /// Half the difference of the returns at each speed, relative; empty without returns.
+    /// Half the difference of the returns at each speed, relative, without what warming up does each
+    /// time; empty without returns.
     pub gap: Vec<f64>,
     /// The part of it, 0 to 1, by which the returns differ more than other sessions let expect (one
     /// standard deviation of such a gap).
     pub gap_excess: f64,
-    /// The returns differ by more than the stand is known to do.
-    pub gap_is_strange: bool,
 }
 
 impl Ground {
@@ -97,9 +101,37 @@ pub struct Memory {
     pub apart: Vec<String>,
 }
 
+/// Three setups of which each two were tested in a session without the third: the three differences add
+/// up to nothing if all sessions tell the same.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Loop {
+    /// The setups, by their index among all.
+    pub setups: [usize; 3],
+    /// What is left when one goes around: the second against the first, the third against the second and
+    /// the first against the third; mean over the speeds, as a share.
+    pub left: Estimate,
+    /// Whether that is within its uncertainty; 95 % for all loops together.
+    pub closes: bool,
+}
+
+impl Loop {
+    /// What to know of a loop that does not close.
+    pub(super) fn words(&self, names: &[String]) -> String {
+        let [a, b, c] = self
+            .setups
+            .map(|i| names.get(i).map_or("?", String::as_str));
+        format!(
+            "the loop {a} – {b} – {c} – {a} does not close: the three differences, each from sessions of its own, add up to {:+.2} ± {:.2} % instead of nothing, so something else than the setups changed in one of these sessions",
+            100.0 * self.left.value,
+            100.0 * self.left.half_width
+        )
+    }
+}
+
 /// The grounds of all pairs.
 #[derive(Debug)]
 pub(super) struct Grounds {
+    layout: Layout,
     mountings: Vec<Mounting>,
     count: usize,
     repeated: usize,
@@ -126,7 +158,7 @@ impl Grounds {
     ) -> (Self, Option<Judge>) {
         let layout = Layout::new(pulls, compared, &vec![0.0; pulls.len()]);
         let mountings = layout.mountings();
-        let repeated = repeated_builds(&mountings, layout.count);
+        let repeated = layout.repeated_builds(&mountings);
         let mut begun_s = Vec::new();
         for (row, session) in layout.rows.iter().zip(&layout.sessions) {
             let pull = row.first().and_then(|i| pulls.get(*i));
@@ -148,6 +180,7 @@ impl Grounds {
             curves: layout.averaged(curves),
             given,
             begun_s,
+            layout: layout.clone(),
             mountings,
             apart: Vec::new(),
         };
@@ -162,6 +195,7 @@ impl Grounds {
         let judge = grounds.judged(basis, layout, compared, build, pulls);
         if let Some(judge) = &judge {
             grounds.known = true;
+            grounds.layout = judge.layout.clone();
             grounds.mountings = judge.layout.mountings();
         }
         (grounds, judge)
@@ -170,6 +204,11 @@ impl Grounds {
     /// Pulls that the judge does without.
     pub(super) fn apart(&self) -> &[String] {
         &self.apart
+    }
+
+    /// Times that a setup was mounted.
+    pub(super) fn builds_of(&self, setup: usize) -> usize {
+        self.mountings.iter().filter(|m| m.setup == setup).count()
     }
 
     pub(super) fn builds_known(&self) -> bool {
@@ -188,7 +227,15 @@ impl Grounds {
         let rows = layout.rows.len();
         loop {
             let structure = structure(&layout, &self.curves, compared, build);
-            let judge = Judge::new(basis, &self.curves, layout.clone(), structure)?;
+            let judge = Judge::new(basis, &self.curves, layout.clone(), structure.clone());
+            // Pulls that can't tell warming up from setups.
+            let judge = judge.or_else(|| {
+                let structure = Structure {
+                    warm_up: false,
+                    ..structure
+                };
+                Judge::new(basis, &self.curves, layout.clone(), structure)
+            })?;
             // A pull is told by its overall factor; blocks hold the rows in another order.
             let order: Vec<usize> = judge.rows_of_blocks();
             let limit = two_sided_factor(APART_ALARM / rows as f64, (judge.left.max(2) - 1) as f64);
@@ -214,6 +261,67 @@ impl Grounds {
             self.curves = self.curves.clone().remove_row(*row);
             layout = layout.without(&gone);
         }
+    }
+
+    /// How alike neighbouring pulls of a mounting are.
+    pub(super) fn likeness(&self, seed: u64) -> Option<Likeness> {
+        let groups = self.mountings.iter().map(|mounting| {
+            let rows = mounting.rows.iter();
+            rows.map(|row| self.curves.row(*row).mean()).collect()
+        });
+        likeness(&groups.collect::<Vec<Vec<f64>>>(), seed)
+    }
+
+    /// All loops that the sessions make.
+    pub(super) fn loops(&self, judge: &Judge) -> Vec<Loop> {
+        if !self.known {
+            return Vec::new();
+        }
+        let among = 0..self.count;
+        let triples = among.clone().flat_map(|a| {
+            let among = among.clone().skip(a + 1);
+            among.clone().flat_map(move |b| {
+                let third = among.clone().filter(move |c| *c > b);
+                third.map(move |c| [a, b, c])
+            })
+        });
+        let sums: Vec<([usize; 3], f64, f64)> = triples
+            .filter_map(|[a, b, c]| {
+                let sides = [[a, b, c], [b, c, a], [c, a, b]].map(|of| self.side(judge, of));
+                let [Some(ab), Some(bc), Some(ca)] = sides else {
+                    return None;
+                };
+                let value = ab.0 + bc.0 + ca.0;
+                Some(([a, b, c], value, ab.1 + bc.1 + ca.1))
+            })
+            .collect();
+        let alpha = 0.05 / sums.len().max(1) as f64;
+        let factor = two_sided_factor(alpha, self.repeated.max(1) as f64);
+        let found = sums.into_iter().map(|(setups, value, variance)| {
+            let half_width = factor * variance.sqrt();
+            Loop {
+                setups: setups.map(|setup| self.given[setup]),
+                left: Estimate { value, half_width },
+                closes: value.abs() <= half_width,
+            }
+        });
+        found.collect()
+    }
+
+    /// The second setup against the first by the sessions that had both but not the third, mean over the
+    /// speeds: difference and variance.
+    fn side(&self, judge: &Judge, [first, second, third]: [usize; 3]) -> Option<(f64, f64)> {
+        let has = |session: usize, setup: usize| {
+            let mut own = self.mountings.iter();
+            own.any(|m| m.session == session && m.setup == setup)
+        };
+        let own: Vec<Mounting> = self
+            .mountings
+            .iter()
+            .filter(|m| has(m.session, first) && has(m.session, second) && !has(m.session, third))
+            .cloned()
+            .collect();
+        judge.direct(&own, &self.curves, [first, second])
     }
 
     /// What is known, for all pairs.
@@ -247,22 +355,25 @@ impl Grounds {
                 repeated: self.repeated,
             });
         }
-        if !estimable(&self.mountings, self.count, &weights, false) {
+        let tells = |slopes| self.layout.tells(&self.mountings, &weights, slopes);
+        if !tells(false) {
             doubts.push(Doubt::NotLinked);
-        } else if !estimable(&self.mountings, self.count, &weights, true) {
+        } else if !tells(true) {
             doubts.push(Doubt::NoReturn);
         }
-        let (gap, gap_excess, gap_is_strange) = if self.known {
+        let (gap, gap_excess, is_strange) = if self.known {
             self.gap(judge, first, second)
         } else {
             (Vec::new(), 0.0, false)
         };
+        if is_strange {
+            doubts.push(Doubt::ReturnsDiffer);
+        }
         Ground {
             doubts,
             steps: self.steps(first, second),
             gap,
             gap_excess,
-            gap_is_strange,
         }
     }
 
@@ -310,9 +421,9 @@ impl Grounds {
     /// strange.
     fn gap(&self, judge: &Judge, first: usize, second: usize) -> (Vec<f64>, f64, bool) {
         let mut squares = DVector::<f64>::zeros(self.curves.ncols());
-        let mut returns = 0.0_f64;
+        let mut chances = Vec::new();
         let mut excess = 0.0_f64;
-        let mut strange = false;
+        let mut returns = 0_u32;
         for (outer, inner) in [(first, second), (second, first)] {
             for (i, between) in self.mountings.iter().enumerate() {
                 let near = |m: &&Mounting| m.setup == outer && m.session == between.session;
@@ -328,58 +439,76 @@ impl Grounds {
                         weights[*row] = sign / mounting.rows.len() as f64;
                     }
                 }
-                let gap = self.curves.tr_mul(&weights);
+                let mut gap = self.curves.tr_mul(&weights);
                 if let Some(expected) = self.expected_gap(judge, &weights, between.session) {
+                    gap -= DVector::from_vec(expected.curve);
                     let ratio = gap.mean() * gap.mean() / expected.variance.max(1e-300);
                     excess = excess.max(1.0 - EXPECTED_SDS / ratio.sqrt());
-                    strange |= FisherSnedecor::new(1.0, expected.degrees_of_freedom)
-                        .is_ok_and(|f| f.sf(ratio) < GAP_ALARM);
+                    let f = FisherSnedecor::new(1.0, expected.degrees_of_freedom);
+                    chances.extend(f.map(|f| f.sf(ratio)));
                 }
                 squares += gap.component_mul(&gap);
-                returns += 1.0;
+                returns += 1;
             }
         }
-        if returns < 1.0 {
+        if returns == 0 {
             return (Vec::new(), 0.0, false);
         }
-        let half = squares.iter().map(|sum| 0.5 * sum.sqrt() / returns);
-        (half.collect(), excess, strange)
+        let half = squares
+            .iter()
+            .map(|sum| 0.5 * sum.sqrt() / f64::from(returns));
+        let alarm = GAP_ALARM / chances.len().max(1) as f64;
+        let strange = chances.iter().any(|chance| *chance < alarm);
+        (half.collect(), if strange { 1.0 } else { excess }, strange)
     }
 
-    /// Variance of such a gap, by what the other sessions tell; none when they tell too little.
+    /// Such a gap by what the other sessions tell; none when they tell too little.
     fn expected_gap(
         &self,
         judge: &Judge,
         weights: &DVector<f64>,
         session: usize,
-    ) -> Option<Certainty> {
-        let own: Vec<usize> = (0..judge.layout.rows.len())
-            .filter(|row| judge.layout.sessions[*row] == session)
-            .collect();
+    ) -> Option<ExpectedGap> {
+        let (own, kept): (Vec<usize>, Vec<usize>) =
+            (0..judge.layout.rows.len()).partition(|row| judge.layout.sessions[*row] == session);
         let others = judge.layout.without(&own);
         let mountings = others.mountings();
-        let repeated = repeated_builds(&mountings, others.count);
+        let repeated = others.repeated_builds(&mountings);
         if repeated < REPEATED_BUILDS_MIN {
             return None;
         }
-        let kept: Vec<usize> = (0..judge.layout.rows.len())
-            .filter(|row| !own.contains(row))
-            .collect();
-        let means = self.curves.select_rows(&kept);
-        let means = DMatrix::from_columns(&[means.column_mean()]);
-        let fit = others.dense()?.model(&judge.structure, &means).fit().ok()?;
-        let expected: f64 = judge
+        let curves = self.curves.select_rows(&kept);
+        let means = DMatrix::from_columns(&[curves.column_mean()]);
+        let others = others.dense()?;
+        let structure = Structure {
+            warm_up: judge.structure.warm_up && tells_warm_up(&mountings),
+            ..judge.structure.clone()
+        };
+        let fit = others.model(&structure, &means).fit().ok()?;
+        let all = others.model(&structure, &curves);
+        let colder = others.of_colder(&structure, judge.layout.colder(weights));
+        let scatter: f64 = judge
             .structure
             .effects
             .iter()
             .zip(&fit.variances)
             .map(|(effect, variance)| variance * judge.layout.form(*effect, weights))
             .sum();
-        Some(Certainty {
-            variance: expected,
+        Some(ExpectedGap {
+            curve: all.fit_known(&fit.variances).ok()?.combination(&colder),
+            variance: scatter + fit.certainty(&colder).variance,
             degrees_of_freedom: repeated as f64,
         })
     }
+}
+
+/// What a gap between returns is expected to be.
+struct ExpectedGap {
+    /// What warming up does each time, relative, at each speed.
+    curve: Vec<f64>,
+    /// Variance of its mean over the speeds.
+    variance: f64,
+    degrees_of_freedom: f64,
 }
 
 /// What the pulls can tell of.
@@ -424,5 +553,6 @@ pub(super) fn structure(
         effects,
         drift: false,
         build,
+        warm_up: tells_warm_up(&mountings),
     }
 }

@@ -7,7 +7,7 @@
 
 use nalgebra::{Cholesky, DMatrix, DVector};
 
-use super::layout::{Effect, Layout, Mounting, Structure, repeated_builds, session_design};
+use super::layout::{Effect, Layout, Mounting, Structure, session_design};
 use super::scatter::{Basis, Scatter, cosine};
 use super::two_sample::two_sided_factor;
 use crate::mixed::{Certainty, Fit};
@@ -299,6 +299,39 @@ impl Judge {
         spread.scatter.generator(basis, spectrum)
     }
 
+    /// One setup against another by some mountings alone, mean over the speeds: difference and variance,
+    /// by the covariance and the scatter of builds that all of them tell; none when they can't tell it.
+    pub(super) fn direct(
+        &self,
+        mountings: &[Mounting],
+        curves: &DMatrix<f64>,
+        [first, second]: [usize; 2],
+    ) -> Option<(f64, f64)> {
+        let scatter = self.builds.as_ref()?.low[0].scaled[(0, 0)];
+        if mountings.is_empty() {
+            return None;
+        }
+        let design = session_design(mountings, self.layout.count, true);
+        let mut asked = DVector::zeros(design.ncols());
+        asked[first] = -1.0;
+        asked[second] = 1.0;
+        let told = design.clone().pseudo_inverse(1e-9).ok()? * &design;
+        if (told.tr_mul(&asked) - &asked).amax() > 1e-6 {
+            return None;
+        }
+        let covariance =
+            self.layout
+                .covariance_of_mountings(mountings, &self.structure, &self.low[0].variances);
+        let values = DMatrix::from_columns(&[curves.column_mean()]);
+        let fit = BuildFit::new(&design, covariance, &means(mountings, &values), 1.0)?;
+        let value = fit.coefficients.column(0).dot(&asked);
+        // The factor's basis has length one, so its variance is that of the mean times the speeds.
+        Some((
+            value,
+            fit.variance(&asked) * scatter / curves.ncols() as f64,
+        ))
+    }
+
     /// One number a row, judged by the same model.
     pub(super) fn number(&self, values: &DMatrix<f64>) -> Option<Number> {
         let rows = fitted(&self.layout, &self.structure, values)?;
@@ -366,8 +399,8 @@ impl Builds {
         parts: [&DMatrix<f64>; 3],
     ) -> Option<Self> {
         let mountings = layout.mountings();
-        let design = session_design(&mountings, layout.count, true);
-        let dof = repeated_builds(&mountings, layout.count);
+        let design = layout.design_of(&mountings, true);
+        let dof = layout.repeated_builds(&mountings);
         if dof == 0 {
             return None;
         }

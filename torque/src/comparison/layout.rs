@@ -47,6 +47,9 @@ pub(super) struct Structure {
     pub(super) drift: bool,
     /// Variance of a build, relative, with the degrees of freedom that it is worth.
     pub(super) build: Option<Prior>,
+    /// What the stand does each time that it warms up, as unknowns; its variance is then what sessions
+    /// differ in.
+    pub(super) warm_up: bool,
 }
 
 impl Structure {
@@ -56,6 +59,7 @@ impl Structure {
             effects: vec![Effect::Pull],
             drift,
             build: None,
+            warm_up: false,
         }
     }
 }
@@ -151,7 +155,91 @@ impl Layout {
     }
 
     pub(super) fn unknowns(&self, structure: &Structure) -> usize {
-        self.count + usize::from(structure.drift)
+        let warm_up = if structure.warm_up {
+            WARM_UP_PULLS.len()
+        } else {
+            0
+        };
+        self.count + usize::from(structure.drift) + warm_up
+    }
+
+    /// How cold the stand was at a row, by how fast it warms up.
+    fn cold(&self, row: usize) -> [f64; WARM_UP_PULLS.len()] {
+        WARM_UP_PULLS.map(|pulls| (-self.order[row] / pulls).exp())
+    }
+
+    /// How much colder a contrast of rows is.
+    pub(super) fn colder(&self, weights: &DVector<f64>) -> [f64; WARM_UP_PULLS.len()] {
+        let mut sum = [0.0; WARM_UP_PULLS.len()];
+        for row in (0..self.rows.len()).filter(|row| weights[*row] != 0.0) {
+            for (sum, cold) in sum.iter_mut().zip(self.cold(row)) {
+                *sum += weights[row] * cold;
+            }
+        }
+        sum
+    }
+
+    /// The combination of the unknowns that is so much colder and the same in all else.
+    pub(super) fn of_colder(
+        &self,
+        structure: &Structure,
+        colder: [f64; WARM_UP_PULLS.len()],
+    ) -> DVector<f64> {
+        let mut all = DVector::zeros(self.unknowns(structure));
+        if structure.warm_up {
+            for (to, from) in all.iter_mut().rev().zip(colder.into_iter().rev()) {
+                *to = from;
+            }
+        }
+        all
+    }
+
+    /// [`session_design`] and, where there are sessions enough to tell it, how cold the stand was.
+    pub(super) fn design_of(&self, mountings: &[Mounting], slopes: bool) -> DMatrix<f64> {
+        let design = session_design(mountings, self.count, slopes);
+        if !tells_warm_up(mountings) {
+            return design;
+        }
+        let before = design.ncols();
+        let mut design = design.resize_horizontally(before + WARM_UP_PULLS.len(), 0.0);
+        for (i, mounting) in mountings.iter().enumerate() {
+            for row in &mounting.rows {
+                for (j, cold) in self.cold(*row).into_iter().enumerate() {
+                    design[(i, before + j)] += cold / mounting.rows.len() as f64;
+                }
+            }
+        }
+        design
+    }
+
+    /// Mountings less what setups, sessions, their slopes and warming up take up: what is left to tell how
+    /// builds scatter.
+    pub(super) fn repeated_builds(&self, mountings: &[Mounting]) -> usize {
+        if mountings.is_empty() {
+            return 0;
+        }
+        let design = self.design_of(mountings, true);
+        mountings.len().saturating_sub(design.rank(1e-9))
+    }
+
+    /// Whether `weights` of the setups can be told from mountings when each session has a level of its
+    /// own, and a slope of its own with `slopes`.
+    pub(super) fn tells(
+        &self,
+        mountings: &[Mounting],
+        weights: &DVector<f64>,
+        slopes: bool,
+    ) -> bool {
+        let design = self.design_of(mountings, slopes);
+        let mut asked = DVector::zeros(design.ncols());
+        for (to, from) in asked.iter_mut().zip(weights.iter().take(self.count)) {
+            *to = *from;
+        }
+        let Ok(inverse) = design.clone().pseudo_inverse(1e-9) else {
+            return false;
+        };
+        let back = (&inverse * &design).tr_mul(&asked);
+        (back - asked).amax() < 1e-6
     }
 
     /// The builds, each with its setup, session and middle; in order of time.
@@ -187,7 +275,10 @@ impl Layout {
             .collect();
         let blocks = self.blocks(structure).into_iter().map(|rows| Block {
             design: DMatrix::from_fn(rows.len(), self.unknowns(structure), |i, j| {
-                if j == self.count {
+                let beyond = j.checked_sub(self.count + usize::from(structure.drift));
+                if let Some(beyond) = beyond {
+                    self.cold(rows[i])[beyond]
+                } else if j == self.count {
                     self.axis[rows[i]]
                 } else if self.setups[rows[i]] == j {
                     1.0
@@ -350,34 +441,15 @@ pub(super) struct Mounting {
     pub(super) rows: Vec<usize>,
 }
 
-/// Whether `weights` of the setups can be told from mountings when each session has a level of its own,
-/// and a slope of its own with `slopes`.
-pub(super) fn estimable(
-    mountings: &[Mounting],
-    count: usize,
-    weights: &DVector<f64>,
-    slopes: bool,
-) -> bool {
-    let design = session_design(mountings, count, slopes);
-    let mut asked = DVector::zeros(design.ncols());
-    for (to, from) in asked.iter_mut().zip(weights.iter().take(count)) {
-        *to = *from;
-    }
-    let Ok(inverse) = design.clone().pseudo_inverse(1e-9) else {
-        return false;
-    };
-    let back = (&inverse * &design).tr_mul(&asked);
-    (back - asked).amax() < 1e-6
-}
+/// Sessions with several mountings, before they tell what warming up does each time.
+const WARM_UPS_MIN: usize = 3;
 
-/// Mountings less what setups, sessions and their slopes take up: what is left to tell how builds
-/// scatter.
-pub(super) fn repeated_builds(mountings: &[Mounting], count: usize) -> usize {
-    if mountings.is_empty() {
-        return 0;
-    }
-    let design = session_design(mountings, count, true);
-    mountings.len().saturating_sub(design.rank(1e-9))
+/// Whether there are sessions enough to tell what warming up does each time.
+pub(super) fn tells_warm_up(mountings: &[Mounting]) -> bool {
+    let sessions = mountings.iter().map(|m| m.session + 1).max().unwrap_or(0);
+    let long = (0..sessions)
+        .filter(|session| mountings.iter().filter(|m| m.session == *session).count() > 1);
+    long.count() >= WARM_UPS_MIN
 }
 
 /// A level for each session beside the setups and, with `slopes`, a straight drift for each session with

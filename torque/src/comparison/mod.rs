@@ -11,15 +11,17 @@
 //! Inference is on builds: the means of mountings, weighted by the covariance found, with a level for
 //! each session and a straight drift for each with more than one setup. How much they scatter is told
 //! by builds alone, so the degrees of freedom are the builds beyond those unknowns, whatever the ratio
-//! of builds' to pulls' scatter. What earlier sessions tell of builds serves the next one. Setups that
+//! of builds' to pulls' scatter. With three sessions or more, what warming up does each time is an unknown
+//! that they share, and only what it does otherwise is chance. What earlier sessions tell of builds serves the next one. Setups that
 //! were never tested in one session are compared through those that link them.
 //!
 //! # What keeps an answer back
 //! With fewer than [`REPEATED_BUILDS_MIN`] builds beyond the unknowns, or without a return or a link,
 //! nothing is claimed ([`Doubt`]); the numbers are then those of independent pulls around a straight
 //! drift, by least squares. A typical scatter of builds may stand in. No claim is made while the
-//! difference lies inside half the gap of the returns, and what that gap has in excess of what other
-//! sessions let expect widens the band.
+//! difference lies inside half the gap of the returns; what that gap has in excess of what other
+//! sessions let expect widens the band, and where so large a gap has a probability below 5 %, nothing is
+//! claimed: something moved in between, and nobody knows when.
 //!
 //! Repeatability is pooled over the setups as in ISO 5725-2. Its limit is r = 2.8 s_r (ISO 5725-6): two
 //! single pulls differ by less, 19 times out of 20.
@@ -59,9 +61,9 @@ use std::rc::Rc;
 
 use nalgebra::{DMatrix, DVector};
 
-pub use checks::FirstPulls;
+pub use checks::{Bend, FirstPulls, Likeness};
 pub use figure::{AtSpeed, Estimate, Figures, Limits};
-pub use ground::{Doubt, Ground, Memory, REPEATED_BUILDS_MIN, Step};
+pub use ground::{Doubt, Ground, Loop, Memory, REPEATED_BUILDS_MIN, Step};
 pub use layout::SESSION_PAUSE_S;
 pub use region::{Crossover, Region, Verdict};
 
@@ -87,8 +89,8 @@ pub const REPEATABILITY_FACTOR: f64 = 2.8;
 const SAME_SPEED_RPM: f64 = 0.01;
 /// The scale curve is nowhere less than this share of its highest value.
 const SCALE_SHARE_MIN: f64 = 0.05;
-/// More pulls with each setup than this is no advice.
-const FURTHER_PULLS_MAX: u32 = 500;
+/// More mountings of each setup than this is no advice.
+const FURTHER_BUILDS_MAX: u32 = 50;
 
 /// One point of a pull's curve.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -172,7 +174,7 @@ pub struct Options {
     pub range_rpm: Option<(f64, f64)>,
     /// Speeds at which torque and power are asked for.
     pub speeds_rpm: Vec<f64>,
-    /// A difference in N·m for which the number of further pulls is asked; when absent the margin, or
+    /// A difference in N·m for which the number of further mountings is asked; when absent the margin, or
     /// else half of what shows now.
     pub resolve_nm: Option<f64>,
     /// Simulated differences behind the band.
@@ -353,6 +355,8 @@ pub struct Drift {
     pub returned: bool,
     /// Whether it was taken out.
     pub removed: bool,
+    /// How far from straight it is, where the pulls can tell.
+    pub bend: Option<Bend>,
 }
 
 /// A difference that is largest somewhere.
@@ -378,14 +382,17 @@ pub struct Equivalence {
     pub equivalent: bool,
 }
 
-/// Power analysis: further pulls for a difference to show.
+/// Power analysis: further mountings for a difference to show.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct FurtherPulls {
+pub struct FurtherBuilds {
     /// The difference, N·m.
     pub difference_nm: f64,
-    /// Pulls more with each of the two setups, so that it shows at any speed of the range with a
-    /// probability of 90 %; none when that takes more than 500.
+    /// Times more that each of the two setups is to be mounted, with as many pulls each time as so far,
+    /// so that it shows at any speed of the range with a probability of 90 %; none when that takes more
+    /// than 50.
     pub each: Option<u32>,
+    /// Pulls with a mounting so far, on average.
+    pub pulls: f64,
 }
 
 /// One setup against another. Differences are second less first.
@@ -428,8 +435,9 @@ pub struct Pair {
     pub welch_average_nm: Option<Difference>,
     /// Whether they are equal for the person's purpose, where a margin was given.
     pub equivalence: Option<Equivalence>,
-    /// What more pulls would bring.
-    pub further_pulls: FurtherPulls,
+    /// What more mountings would bring, worked out from the scatter of builds and pulls that was found;
+    /// none where the answer is kept back.
+    pub further_builds: Option<FurtherBuilds>,
 }
 
 /// A comparison.
@@ -451,6 +459,10 @@ pub struct Comparison {
     pub repeatability: Repeatability,
     /// Drift, when the pulls can tell of any.
     pub drift: Option<Drift>,
+    /// How alike neighbours are among all pulls known, where mountings with three pulls tell.
+    pub likeness: Option<Likeness>,
+    /// Loops of three setups, each two of them tested in a session without the third.
+    pub loops: Vec<Loop>,
     /// First pulls after a change against the others, when there are others.
     pub first_pulls: Option<FirstPulls>,
     /// All pairs, in the order of the setups.
@@ -738,7 +750,7 @@ struct Study<'a> {
     seed: u64,
     /// The critical values of bands by their degrees of freedom: those of most pairs are the same.
     max_t: RefCell<BTreeMap<[usize; 2], Rc<MaxT>>>,
-    /// True difference, in standard errors, that shows with so many more pulls with each of two
+    /// True difference, in standard errors, that shows with so many more mountings of each of two
     /// setups: every pair asks for much the same numbers.
     effects: RefCell<BTreeMap<(u32, u64, u64), f64>>,
 }
@@ -833,26 +845,24 @@ impl<'a> Study<'a> {
             self.max_t.borrow_mut().insert(dof, Rc::clone(&simulated));
             simulated
         });
-        let in_nm = |relative: &[f64]| {
-            relative
-                .iter()
-                .zip(&self.scale)
-                .map(|(r, s)| r * s)
-                .collect()
-        };
         Contrast {
-            torque_nm: in_nm(&self.judge.curve(&self.basis, weights)),
-            standard_error_nm: in_nm(&spread.scatter.sd),
+            torque_nm: self.in_nm(&self.judge.curve(&self.basis, weights)),
+            standard_error_nm: self.in_nm(&spread.scatter.sd),
             dof: spread.dof[0],
             critical: max_t.critical(self.confidence),
             max_t,
         }
     }
 
-    /// True difference, in standard errors, that shows with a probability of 90 % with `more` pulls
-    /// more with each of two setups.
+    fn in_nm(&self, relative: &[f64]) -> Vec<f64> {
+        let scaled = relative.iter().zip(&self.scale);
+        scaled.map(|(relative, scale)| relative * scale).collect()
+    }
+
+    /// True difference, in standard errors, that shows with a probability of 90 % with `more`
+    /// mountings more of each of two setups.
     ///
-    /// More pulls lower the critical value too. The band's is taken as Student's t with Bonferroni's
+    /// They lower the critical value too. The band's is taken as Student's t with Bonferroni's
     /// allowance for some number of independent speeds, and that number is kept.
     fn effect(&self, contrast: &Contrast, more: u32) -> f64 {
         let key = (more, contrast.critical.to_bits(), contrast.dof.to_bits());
@@ -884,10 +894,12 @@ impl<'a> Study<'a> {
         options: &Options,
     ) -> Result<Comparison, ComparisonError> {
         let compared = self.plan.plain.ncols();
-        let contrasts: Vec<Contrast> = (0..self.judge.layout.count)
+        let contrasts: Vec<Contrast> = (0..compared)
             .map(|s| self.contrast(&self.weights(s)))
             .collect();
-        let means: Vec<Vec<f64>> = contrasts.iter().map(|c| c.torque_nm.clone()).collect();
+        let means: Vec<Vec<f64>> = (0..self.judge.layout.count)
+            .map(|s| self.in_nm(&self.judge.curve(&self.basis, &self.weights(s))))
+            .collect();
         let curves = Curves {
             rpm: &self.grid.rpm,
             means: &means,
@@ -931,7 +943,10 @@ impl<'a> Study<'a> {
             &self.plan.setups,
             self.confidence,
         );
-        let remarks = self.remarks(&setups, pulls, drift, first_pulls);
+        let mut remarks = self.remarks(&setups, pulls, drift, first_pulls);
+        let loops = self.grounds.loops(&self.judge);
+        let open = loops.iter().filter(|found| !found.closes);
+        remarks.extend(open.map(|found| found.words(names)));
         Ok(Comparison {
             rpm: self.grid.rpm.clone(),
             range_rpm,
@@ -941,6 +956,8 @@ impl<'a> Study<'a> {
             setups,
             repeatability: self.repeatability(),
             drift,
+            likeness: self.grounds.likeness(self.seed),
+            loops,
             first_pulls,
             pairs,
             remarks,
@@ -965,12 +982,7 @@ impl<'a> Study<'a> {
         if ground.gap.is_empty() {
             return figures;
         }
-        let gap_nm: Vec<f64> = ground
-            .gap
-            .iter()
-            .zip(&self.scale)
-            .map(|(g, s)| g * s)
-            .collect();
+        let gap_nm = self.in_nm(&ground.gap);
         figures.widened(&self.grid.rpm, &gap_nm, range, |half, gap| {
             ground.widened(half, gap)
         })
@@ -1049,6 +1061,12 @@ impl<'a> Study<'a> {
             p_value: found.p_value,
             returned: self.plan.returned,
             removed: self.plan.remove_drift,
+            bend: checks::bend(
+                &self.plan.drifting,
+                &self.plan.axis,
+                &means,
+                self.confidence,
+            ),
         })
     }
 
@@ -1108,7 +1126,6 @@ impl<'a> Study<'a> {
                 of(&power_w(rpm, &difference_nm), &power_w(rpm, &band_nm)),
             ]
         };
-        let counts = [first, second].map(|setup| asked.averages[setup].len());
         Pair {
             first,
             second,
@@ -1133,7 +1150,9 @@ impl<'a> Study<'a> {
                     ..found
                 }
             }),
-            further_pulls: self.further_pulls(counts, &contrast, &detectable_by_rpm_nm, asked),
+            further_builds: ground.doubts.is_empty().then(|| {
+                self.further_builds([first, second], &contrast, &detectable_by_rpm_nm, asked)
+            }),
             ground,
             difference_nm,
             band_nm,
@@ -1179,33 +1198,36 @@ impl<'a> Study<'a> {
         }
     }
 
-    /// How many more pulls with each setup it takes.
-    fn further_pulls(
+    /// How many more mountings of each setup it takes. What a difference scatters falls with their
+    /// number: pulls are averaged within each, so that both variances are divided by it.
+    fn further_builds(
         &self,
-        counts: [usize; 2],
+        setups: [usize; 2],
         contrast: &Contrast,
         detectable_nm: &[f64],
         asked: &Asked<'_>,
-    ) -> FurtherPulls {
+    ) -> FurtherBuilds {
         let now = self.largest_in(detectable_nm, asked.range_rpm);
         let options = asked.options;
         let difference_nm = options
             .resolve_nm
             .or(options.margin_nm)
             .unwrap_or(0.5 * now);
+        let builds = setups.map(|setup| self.grounds.builds_of(setup));
+        let pulls: usize = setups.iter().map(|s| asked.averages[*s].len()).sum();
         let ratio = |more: u32| -> f64 {
             let more = f64::from(more);
-            counts.iter().map(|n| 1.0 / (*n as f64 + more)).sum()
+            builds.iter().map(|n| 1.0 / (*n as f64 + more)).sum()
         };
-        // Of a single pull, so that the plan's number of pulls can change.
+        // Of a single mounting, so that their number can change.
         let per_effect = now / self.effect(contrast, 0) / ratio(0).sqrt();
         let shows =
             |more| per_effect * self.effect(contrast, more) * ratio(more).sqrt() <= difference_nm;
         let each = if now <= difference_nm {
             Some(0)
         } else {
-            let (mut low, mut high) = (0, FURTHER_PULLS_MAX);
-            // The smallest number that shows it: more pulls never show less.
+            let (mut low, mut high) = (0, FURTHER_BUILDS_MAX);
+            // The smallest number that shows it: more never show less.
             while low + 1 < high {
                 let middle = low.midpoint(high);
                 if shows(middle) {
@@ -1216,9 +1238,10 @@ impl<'a> Study<'a> {
             }
             shows(high).then_some(high)
         };
-        FurtherPulls {
+        FurtherBuilds {
             difference_nm,
             each,
+            pulls: pulls as f64 / builds.iter().sum::<usize>().max(1) as f64,
         }
     }
 

@@ -138,33 +138,21 @@ pub(super) struct Scatter {
 }
 
 impl Scatter {
-    /// From factors and slopes of residual curves, and from the remainders of others: each as many as
-    /// there are degrees of freedom.
-    pub(super) fn estimated<'a>(
+    /// From factors and slopes of residual curves, as many as there are degrees of freedom, and a
+    /// remainder as of [`remainder_of`].
+    pub(super) fn estimated(
         basis: &Basis,
         scores_of_rows: impl ExactSizeIterator<Item = (f64, f64)>,
-        rows: impl ExactSizeIterator<Item = &'a [f64]>,
+        remainder: Vec<f64>,
     ) -> Self {
-        let per_row = |count: usize| 1.0 / count.max(1) as f64;
-        let shares = [per_row(scores_of_rows.len()), per_row(rows.len())];
+        let share = 1.0 / scores_of_rows.len().max(1) as f64;
         let mut low = [[0.0; 2]; 2];
         for (a, b) in scores_of_rows {
-            low[0][0] += a * a * shares[0];
-            low[0][1] += a * b * shares[0];
-            low[1][1] += b * b * shares[0];
+            low[0][0] += a * a * share;
+            low[0][1] += a * b * share;
+            low[1][1] += b * b * share;
         }
         low[1][0] = low[0][1];
-        let mut squares = vec![0.0; basis.points];
-        for row in rows {
-            let (a, b) = scores(basis, row);
-            for (sum, rest) in squares.iter_mut().zip(rest(basis, row, a, b)) {
-                *sum += rest * rest * shares[1];
-            }
-        }
-        let mut remainder = basis.smooth(&squares);
-        for value in &mut remainder {
-            *value += RELATIVE_FLOOR * RELATIVE_FLOOR;
-        }
         Self::new(basis, low, remainder)
     }
 
@@ -199,6 +187,27 @@ impl Scatter {
             _ => spectrum[k - 2].sqrt() * cosines[k - 2][j] * profile[j],
         })
     }
+}
+
+/// Variance at each speed of what factor and slope leave of residual curves, as many as there are
+/// degrees of freedom; smoothed over the speeds.
+pub(super) fn remainder_of<'a>(
+    basis: &Basis,
+    rows: impl ExactSizeIterator<Item = &'a [f64]>,
+) -> Vec<f64> {
+    let share = 1.0 / rows.len().max(1) as f64;
+    let mut squares = vec![0.0; basis.points];
+    for row in rows {
+        let (a, b) = scores(basis, row);
+        for (sum, rest) in squares.iter_mut().zip(rest(basis, row, a, b)) {
+            *sum += rest * rest * share;
+        }
+    }
+    let mut remainder = basis.smooth(&squares);
+    for value in &mut remainder {
+        *value += RELATIVE_FLOOR * RELATIVE_FLOOR;
+    }
+    remainder
 }
 
 /// Overall factor and slope of a curve.
@@ -259,7 +268,8 @@ mod tests {
         let rows = [vec![0.01; 40], vec![-0.01; 40]];
         let of = |rows: &[Vec<f64>]| {
             let scored = rows.iter().map(|row| scores(&basis, row));
-            Scatter::estimated(&basis, scored, rows.iter().map(Vec::as_slice))
+            let remainder = remainder_of(&basis, rows.iter().map(Vec::as_slice));
+            Scatter::estimated(&basis, scored, remainder)
         };
         let scatter = of(&rows);
         assert!(scatter.sd.iter().all(|sd| (sd - 0.01).abs() < 1e-9));

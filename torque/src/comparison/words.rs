@@ -1,8 +1,8 @@
 //! A comparison in plain sentences.
 
 use super::{
-    Comparison, Crossover, Doubt, DriftAxis, Estimate, Extreme, Pair, REPEATED_BUILDS_MIN, Region,
-    Verdict,
+    Bend, Comparison, Crossover, Doubt, DriftAxis, Estimate, Extreme, Likeness, Pair,
+    REPEATED_BUILDS_MIN, Region, Verdict,
 };
 
 /// The unit torque is shown in.
@@ -85,8 +85,6 @@ pub enum Statement {
     },
     /// A crossing.
     Crossing(Crossover),
-    /// The returns differ by more than the stand is known to do.
-    StrangeGap,
 }
 
 /// The average torque difference over the range, and what it says.
@@ -124,9 +122,6 @@ pub fn statements(pair: &Pair) -> Vec<Statement> {
         difference: at.torque_nm,
         verdict: verdict(pair, at.torque_nm),
     }));
-    if pair.ground.gap_is_strange {
-        said.push(Statement::StrangeGap);
-    }
     if doubts.is_empty() {
         let ranges = ranges(pair);
         said.extend(
@@ -236,9 +231,6 @@ pub fn sentence(
         } => {
             format!("at {rpm:.0} rpm: {}", number(difference, *verdict))
         }
-        Statement::StrangeGap => format!(
-            "the returns of {first} and {second} differ by more than this stand is known to do, so the bands are wider by half of that"
-        ),
         Statement::Crossing(crossover) => crossing(crossover),
         Statement::Range { regions } => {
             let decimals = decimals_of(pair, unit);
@@ -289,6 +281,7 @@ fn span(regions: &[Region]) -> Option<Region> {
 fn doubt_words(doubt: Doubt) -> String {
     match doubt {
         Doubt::NoReturn => "neither was tested again after the other, so drift can't be told from the change; go back to the first at the end".to_owned(),
+        Doubt::ReturnsDiffer => "the first setup reads otherwise when it is back, by more than this stand is known to do, so something else changed in between; find out what, or test again".to_owned(),
         Doubt::NotLinked => "nothing links them: they were never tested in one session, nor both in sessions with a third; test both on one day".to_owned(),
         Doubt::BuildScatterUnknown { repeated } => {
             let missing = REPEATED_BUILDS_MIN.saturating_sub(repeated);
@@ -402,24 +395,30 @@ pub fn equivalence(pair: &Pair, unit: TorqueUnit<'_>) -> Option<String> {
     ))
 }
 
-/// What more pulls would bring.
+/// What more mountings would bring, where that can be worked out.
 #[must_use]
-pub fn further_pulls(pair: &Pair, unit: TorqueUnit<'_>) -> String {
-    let asked = pair.further_pulls;
+pub fn further_builds(pair: &Pair, unit: TorqueUnit<'_>) -> Option<String> {
+    let asked = pair.further_builds?;
     let difference = unit.text(
         asked.difference_nm,
         decimals_for(asked.difference_nm / unit.nm),
     );
-    match asked.each {
+    let ground = "from the scatter of builds and pulls found so far";
+    Some(match asked.each {
         Some(0) => format!("a difference of {difference} would show already (9 times out of 10)"),
-        Some(1) => format!("for a difference of {difference} to show, make 1 more pull with each"),
-        Some(each) => {
-            format!("for a difference of {difference} to show, make {each} more pulls with each")
-        }
-        None => {
-            format!("a difference of {difference} is out of reach of any sensible number of pulls")
-        }
-    }
+        Some(each) => format!(
+            "for a difference of {difference} to show (9 times out of 10), mount each {} more, by turns, with {:.0} pulls each time ({ground})",
+            if each == 1 {
+                "once".to_owned()
+            } else {
+                format!("{each} times")
+            },
+            asked.pulls.max(1.0)
+        ),
+        None => format!(
+            "a difference of {difference} is out of reach of any sensible number of tests ({ground})"
+        ),
+    })
 }
 
 /// What is known of builds and days.
@@ -477,8 +476,53 @@ pub fn scatter(comparison: &Comparison) -> Vec<String> {
             100.0 * drift.relative_per_unit.half_width,
             100.0 * drift.relative_in_all,
         ));
+        lines.extend(drift.bend.map(|bend| bend_words(comparison, bend)));
     }
+    lines.extend(
+        comparison
+            .likeness
+            .map(|found| likeness_words(comparison, found)),
+    );
     lines
+}
+
+/// Probability by chance below which a bend or likeness is called one.
+const ALARM: f64 = 0.05;
+
+/// Whether the bands allow for what is said.
+fn allowance(comparison: &Comparison) -> &'static str {
+    if comparison.memory.build_sd.is_some() {
+        "the bands allow for it"
+    } else {
+        "the plain numbers do not allow for it"
+    }
+}
+
+fn bend_words(comparison: &Comparison, bend: Bend) -> String {
+    let p = bend.p_value;
+    if p >= ALARM {
+        return format!(
+            "the drift is as straight as the pulls can tell (bend by chance: p = {p:.2})"
+        );
+    }
+    format!(
+        "the drift bends: the middle of the test reads {:+.2} ± {:.2} % against a straight line between its ends (p = {p:.3}); {}",
+        100.0 * bend.relative.value,
+        100.0 * bend.relative.half_width,
+        allowance(comparison)
+    )
+}
+
+fn likeness_words(comparison: &Comparison, found: Likeness) -> String {
+    let p = found.p_value;
+    if p >= ALARM {
+        return format!("neighbouring pulls are no more alike than chance makes them (p = {p:.2})");
+    }
+    format!(
+        "neighbouring pulls are alike (correlation {:+.1}, p = {p:.3}); {}",
+        found.correlation,
+        allowance(comparison)
+    )
 }
 
 #[cfg(test)]

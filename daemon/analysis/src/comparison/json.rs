@@ -1,7 +1,7 @@
 //! A comparison as JSON, for scripts.
 
 use leverarm_torque::comparison::{
-    DriftAxis, Estimate, Extreme, Figures, Pair, REPEATABILITY_FACTOR, Setup, words,
+    Doubt, DriftAxis, Estimate, Extreme, Figures, Pair, REPEATABILITY_FACTOR, Setup, words,
 };
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 use serde_json::{Value, json};
@@ -65,7 +65,20 @@ impl Report<'_> {
                 "p_value": drift.p_value,
                 "returned": drift.returned,
                 "removed": drift.removed,
+                "bend": drift.bend.map(|bend| json!({
+                    "relative": estimate_json(bend.relative),
+                    "p_value": bend.p_value,
+                })),
             })),
+            "neighbours": comparison.likeness.map(|found| json!({
+                "correlation": found.correlation,
+                "p_value": found.p_value,
+            })),
+            "loops": comparison.loops.iter().map(|found| json!({
+                "setups": found.setups.map(|setup| self.found.all_names.get(setup)),
+                "relative_left": estimate_json(found.left),
+                "closes": found.closes,
+            })).collect::<Vec<Value>>(),
             "first_pulls": comparison.first_pulls.map(|first| json!({
                 "count": first.count,
                 "relative": estimate_json(first.relative),
@@ -103,7 +116,7 @@ impl Report<'_> {
                 "first": self.name(pair.first),
                 "second": self.name(pair.second),
                 "verdict": verdict.word(),
-                "further": pair.ground.doubts.is_empty().then(|| words::further_pulls(pair, self.torque_unit())),
+                "further": words::further_builds(pair, self.torque_unit()),
                 "average": self.torque_unit().estimate(average),
                 "words": self.pair_words(pair),
                 "parts": part_words(&differences),
@@ -179,7 +192,7 @@ impl Report<'_> {
                 self.torque_unit(),
             )).collect::<Vec<String>>(),
             "links": self.links_json(pair),
-            "returns_differ_strangely": pair.ground.gap_is_strange,
+            "returns_differ_strangely": pair.ground.doubts.contains(&Doubt::ReturnsDiffer),
             "regions": regions,
             "crossovers": pair.crossovers.iter().map(|crossing| json!({
                 "rpm": crossing.rpm,
@@ -202,10 +215,11 @@ impl Report<'_> {
                 "p_value": found.p_value,
                 "equivalent": found.equivalent,
             })),
-            "further_pulls": {
-                "difference_nm": pair.further_pulls.difference_nm,
-                "each": pair.further_pulls.each,
-            },
+            "further_builds": pair.further_builds.map(|further| json!({
+                "difference_nm": further.difference_nm,
+                "each": further.each,
+                "pulls_a_build": further.pulls,
+            })),
             "confounded_by": confounded_by(&differences),
             "part_differences": differences.iter().map(|part| json!({
                 "part": part.key,

@@ -1,6 +1,7 @@
 //! From the store to a comparison of setups: which pulls take part, and what else differs.
 
 mod curves;
+mod days;
 mod effects;
 mod json;
 mod next;
@@ -17,6 +18,7 @@ use leverarm_torque::air::Correction;
 use leverarm_torque::comparison::{Comparison, ComparisonError, Options, Pull, compare};
 
 pub use curves::{CurveFiles, EngineCurve, PullCurve};
+pub use days::{DaysReport, StoredDays, days_of_setup};
 pub use effects::{EffectsReport, StoredEffects, SwapCost, effects_of_parts};
 pub use next::{Advice, NextTest, next_test};
 pub use report::{Report, Rows, confounded_words, part_words};

@@ -166,10 +166,7 @@ impl Report<'_> {
             }
         }
         lines.extend(words::equivalence(pair, unit));
-        // More pulls don't tell what is kept back for another reason.
-        if pair.ground.doubts.is_empty() {
-            lines.push(words::further_pulls(pair, unit));
-        }
+        lines.extend(words::further_builds(pair, unit));
         lines
     }
 

@@ -1,0 +1,387 @@
+//! Check pulls: the days of one setup on a control chart, in words, a table and JSON.
+
+use leverarm_config::Stand;
+use leverarm_config::display::DisplayUnits;
+use leverarm_store::{ContentHash, SetupRecord, StoreReader};
+use leverarm_torque::comparison::words::decimals_for;
+use leverarm_torque::comparison::{Estimate, SESSION_PAUSE_S};
+use leverarm_torque::control_chart::{Alarm, Chart, CheckPull, DAYS_BEFORE_MIN, Judged, SCHEME};
+use serde_json::{Value, json};
+
+use super::report::{Rows, signed};
+use super::{
+    CompareError, CurveFiles, named_setups, pulls_as_made, reason_to_leave_out, reduce_all,
+    same_for_all, seconds,
+};
+use crate::exclusion::exclusions;
+use crate::local_time::local_text;
+use crate::mounting;
+use crate::reduction::CurveChoice;
+
+/// The chart of a setup with what it was made from.
+#[derive(Debug, Clone)]
+pub struct StoredDays {
+    /// The statistics; values are average torques in N·m.
+    pub chart: Chart,
+    /// The stand, as it was with the newest pull.
+    pub stand: Stand,
+    /// The setup.
+    pub setup: SetupRecord,
+    /// The speeds averaged over.
+    pub range_rpm: (f64, f64),
+    /// Pulls that took part.
+    pub pulls: usize,
+    /// The date of each day where the stand is, and the calibrations in force, by its first pull.
+    facts: Vec<(String, ContentHash)>,
+    /// Numbers of pulls that don't cover the speeds, or have no curve.
+    left_out: Vec<i64>,
+}
+
+/// The days of a setup, by name, or else of the one that was tested in most sessions. Without a range all
+/// speeds count that every pull has.
+///
+/// # Errors
+/// See [`CompareError`].
+pub fn days_of_setup(
+    reader: &StoreReader,
+    name: Option<&str>,
+    range_rpm: Option<(f64, f64)>,
+    choice: CurveChoice,
+) -> Result<StoredDays, CompareError> {
+    let all = pulls_as_made(reader)?;
+    let builds = mounting::builds(reader, &all)?;
+    let excluded = exclusions(reader)?;
+    let mut records: Vec<_> = all
+        .into_iter()
+        .filter(|pull| reason_to_leave_out(pull, excluded.get(&pull.id)).is_none())
+        .collect();
+    records.sort_by_key(|pull| (pull.started_wall_us, pull.id));
+    let setup = match name {
+        Some(name) => named_setups(reader, &[name.to_owned()])?.into_iter().next(),
+        None => {
+            let sessions = |setup: &SetupRecord| {
+                let own = records.iter().filter(|pull| pull.setup == Some(setup.id));
+                let times: Vec<f64> = own.map(|pull| seconds(pull.started_wall_us)).collect();
+                let pauses = times.windows(2).filter(|t| t[1] - t[0] > SESSION_PAUSE_S);
+                times.len().min(1) + pauses.count()
+            };
+            // Of equals the one that was there first.
+            let setups = reader.setups()?.into_iter().rev();
+            setups.max_by_key(sessions)
+        }
+    };
+    let Some(setup) = setup else {
+        return Err(CompareError::NoPulls {
+            left_out: String::new(),
+        });
+    };
+    records.retain(|pull| pull.setup == Some(setup.id));
+    let (stand, choice) = same_for_all(reader, &records, &[], choice)?;
+    let files = CurveFiles::new(reader, choice, false)?;
+    let curves = reduce_all(reader, &records, &files, |_, _| {})?;
+    let mut left_out = Vec::new();
+    let mut reduced = Vec::new();
+    for (record, curve) in records.into_iter().zip(curves) {
+        match curve {
+            Ok((curve, _)) if curve.rpm.len() > 1 => reduced.push((record, curve)),
+            _ => left_out.push(record.id.get()),
+        }
+    }
+    let ends = |rpm: &[f64]| Some((*rpm.first()?, *rpm.last()?));
+    let common = reduced.iter().filter_map(|(_, curve)| ends(&curve.rpm));
+    let common = common.fold((f64::NEG_INFINITY, f64::INFINITY), |(low, high), own| {
+        (own.0.max(low), own.1.min(high))
+    });
+    let (low_rpm, high_rpm) = range_rpm.unwrap_or(common);
+    let mut pulls = Vec::new();
+    let mut facts = Vec::new();
+    for (record, curve) in &reduced {
+        let covers = ends(&curve.rpm).is_some_and(|(low, high)| low <= low_rpm && high_rpm <= high);
+        let average = average_torque_nm(&curve.rpm, &curve.torque_nm, (low_rpm, high_rpm));
+        let (true, Some(value)) = (covers, average) else {
+            left_out.push(record.id.get());
+            continue;
+        };
+        let time_s = seconds(record.started_wall_us);
+        let last = pulls.last().map(|pull: &CheckPull| pull.time_s);
+        if last.is_none_or(|last| time_s - last > SESSION_PAUSE_S) {
+            let text = local_text(record.started_wall_us);
+            let (date, _) = text.split_once(' ').unwrap_or((text.as_str(), ""));
+            facts.push((date.to_owned(), record.calibration));
+        }
+        pulls.push(CheckPull {
+            time_s,
+            build: builds.get(&record.id).copied().unwrap_or(0),
+            value,
+        });
+    }
+    if pulls.is_empty() {
+        let numbers: Vec<String> = left_out.iter().map(ToString::to_string).collect();
+        return Err(CompareError::NoPulls {
+            left_out: format!(
+                " from {low_rpm:.0} to {high_rpm:.0} rpm; without: pulls {}",
+                numbers.join(", ")
+            ),
+        });
+    }
+    Ok(StoredDays {
+        chart: Chart::new(&pulls),
+        stand,
+        setup,
+        range_rpm: (low_rpm, high_rpm),
+        pulls: pulls.len(),
+        facts,
+        left_out,
+    })
+}
+
+/// Average over a range that the curve covers; none when the range holds fewer than two of its speeds.
+fn average_torque_nm(rpm: &[f64], torque_nm: &[f64], (low, high): (f64, f64)) -> Option<f64> {
+    let inside: Vec<(f64, f64)> = rpm
+        .iter()
+        .zip(torque_nm)
+        .map(|(rpm, torque)| (*rpm, *torque))
+        .filter(|(rpm, _)| (low..=high).contains(rpm))
+        .collect();
+    let (first, last) = (inside.first()?.0, inside.last()?.0);
+    let area: f64 = inside
+        .windows(2)
+        .map(|pair| 0.5 * (pair[0].1 + pair[1].1) * (pair[1].0 - pair[0].0))
+        .sum();
+    (last > first).then(|| area / (last - first))
+}
+
+/// The chart on its way out, in the units it is shown in.
+#[derive(Debug, Clone, Copy)]
+pub struct DaysReport<'a> {
+    /// The units.
+    pub units: DisplayUnits,
+    /// What is shown.
+    pub found: &'a StoredDays,
+}
+
+impl DaysReport<'_> {
+    fn mean_nm(&self) -> f64 {
+        let days = &self.found.chart.days;
+        days.iter().map(|judged| judged.day.value).sum::<f64>() / days.len().max(1) as f64
+    }
+
+    fn day(&self, index: usize) -> String {
+        let facts = self.found.facts.get(index);
+        facts.map_or_else(String::new, |(date, _)| date.clone())
+    }
+
+    /// What the charts say, the answer first.
+    #[must_use]
+    pub fn words(&self) -> Vec<String> {
+        let (chart, units) = (&self.found.chart, &self.units);
+        let mut lines = Vec::new();
+        let missing = (DAYS_BEFORE_MIN + 1).saturating_sub(chart.days.len());
+        let judged = chart.days.iter().any(|judged| judged.against.is_some());
+        if let Some(change) = chart.change {
+            let percent = 100.0 * change.difference / self.mean_nm();
+            let difference = Estimate {
+                value: units.torque.difference(change.difference),
+                half_width: units.torque.difference(change.half_width),
+            };
+            let decimals = decimals_for(difference.half_width).max(1);
+            lines.push(format!(
+                "the stand reads {:.1} % {} than before ({} ± {:.decimals$} {}), from {} on; the alarm came on {}",
+                percent.abs(),
+                if percent < 0.0 { "lower" } else { "higher" },
+                signed(difference.value, decimals),
+                difference.half_width,
+                units.torque.symbol,
+                self.day(change.from),
+                self.day(change.alarm),
+            ));
+            let calibration = |day: usize| self.found.facts.get(day).map(|(_, hash)| hash);
+            let before = change.from.checked_sub(1).and_then(calibration);
+            lines.push(if before == calibration(change.from) {
+                "no calibration changed on that day: look at engine, tyre or chain, losses, load cell and air (leverarm journal)".to_owned()
+            } else {
+                "other calibrations are in force since that day: see whether one of them explains it (leverarm calibrations)".to_owned()
+            });
+        } else if judged {
+            let apart: Vec<String> = chart
+                .days
+                .iter()
+                .zip(0..)
+                .filter(|(judged, _)| alarm_of(judged).is_some())
+                .map(|(_, index)| self.day(index))
+                .collect();
+            lines.push("nothing says that the stand reads otherwise than before".to_owned());
+            if !apart.is_empty() {
+                lines.push(format!(
+                    "days out of control before the last: {}",
+                    apart.join(", ")
+                ));
+            }
+        } else {
+            lines.push(format!(
+                "can't tell yet: a day is judged by those before it; test {} on {missing} more {}",
+                self.found.setup.name,
+                if missing == 1 { "day" } else { "days" }
+            ));
+        }
+        if let Some(against) = chart.days.iter().rev().find_map(|judged| judged.against) {
+            lines.push(format!(
+                "one standard deviation of a day is {:.2} % now; a change by as much shows after {:.0} days on average, by twice as much after {:.0}; a steady stand gives a false alarm once in {:.0} days",
+                100.0 * against.half_width / against.centre / SCHEME.shewhart_limit,
+                SCHEME.run_length(1.0),
+                SCHEME.run_length(2.0),
+                SCHEME.run_length(0.0)
+            ));
+        }
+        if !self.found.left_out.is_empty() {
+            let numbers: Vec<String> = self
+                .found
+                .left_out
+                .iter()
+                .map(ToString::to_string)
+                .collect();
+            lines.push(format!(
+                "left out, for want of speeds from {:.0} to {:.0} rpm: pulls {}",
+                self.found.range_rpm.0,
+                self.found.range_rpm.1,
+                numbers.join(", ")
+            ));
+        }
+        lines
+    }
+
+    /// What the table is of.
+    #[must_use]
+    pub fn title(&self) -> String {
+        format!(
+            "{}: average torque from {:.0} to {:.0} rpm on {} days, {} pulls",
+            self.found.setup.name,
+            self.found.range_rpm.0,
+            self.found.range_rpm.1,
+            self.found.chart.days.len(),
+            self.found.pulls
+        )
+    }
+
+    /// The days: their mean, what is expected of it by the days before, and both charts.
+    #[must_use]
+    pub fn table(&self) -> Rows {
+        let unit = self.units.torque;
+        let sizes = self
+            .found
+            .chart
+            .days
+            .iter()
+            .filter_map(|judged| judged.against);
+        let least = sizes
+            .map(|against| against.half_width)
+            .fold(f64::INFINITY, f64::min);
+        let decimals = decimals_for(unit.difference(least)).max(2);
+        let rows = self
+            .found
+            .chart
+            .days
+            .iter()
+            .zip(0..)
+            .map(|(judged, index)| {
+                let day = &judged.day;
+                let mut row = vec![
+                    self.day(index),
+                    day.pulls.to_string(),
+                    day.builds.to_string(),
+                    format!("{:.decimals$}", unit.number(day.value)),
+                ];
+                row.extend(judged.against.map_or_else(
+                    || vec![String::new(); 4],
+                    |against| {
+                        let apart = match against.alarm {
+                            Some(Alarm::Day) => "day apart",
+                            Some(Alarm::Trend) => "trend",
+                            None => "",
+                        };
+                        vec![
+                            format!(
+                                "{:.decimals$} ± {:.decimals$}",
+                                unit.number(against.centre),
+                                unit.difference(against.half_width)
+                            ),
+                            signed(against.deviation, 1),
+                            format!("{} ± {:.2}", signed(against.ewma, 2), against.ewma_limit),
+                            apart.to_owned(),
+                        ]
+                    },
+                ));
+                row
+            });
+        let mean = format!("mean\n{}", unit.symbol);
+        let expected = format!("expected\n{}", unit.symbol);
+        let headings = [
+            "day",
+            "pulls",
+            "builds",
+            &mean,
+            &expected,
+            "devi-\nation",
+            "weighted\nmean",
+            "alarm",
+        ];
+        Rows {
+            rows: rows.collect(),
+            headings: headings.map(str::to_owned).to_vec(),
+            text_columns: 1,
+        }
+    }
+
+    /// All of it.
+    #[must_use]
+    pub fn json(&self) -> Value {
+        let chart = &self.found.chart;
+        let days = chart.days.iter().zip(0..).map(|(judged, index)| {
+            let day = &judged.day;
+            json!({
+                "day": self.day(index),
+                "time_s": day.time_s,
+                "pulls": day.pulls,
+                "builds": day.builds,
+                "average_torque_nm": day.value,
+                "own_standard_deviation_nm": day.own_variance.sqrt(),
+                "against": judged.against.map(|against| json!({
+                    "centre_nm": against.centre,
+                    "half_width_nm": against.half_width,
+                    "deviation": against.deviation,
+                    "ewma": against.ewma,
+                    "ewma_limit": against.ewma_limit,
+                    "alarm": against.alarm.map(|alarm| match alarm {
+                        Alarm::Day => "day",
+                        Alarm::Trend => "trend",
+                    }),
+                })),
+            })
+        });
+        json!({
+            "setup": self.found.setup.name,
+            "range_rpm": [self.found.range_rpm.0, self.found.range_rpm.1],
+            "scheme": {
+                "shewhart_limit": SCHEME.shewhart_limit,
+                "ewma_weight": SCHEME.weight,
+                "ewma_limit": SCHEME.ewma_limit,
+                "days_to_a_false_alarm": SCHEME.run_length(0.0),
+            },
+            "pull_sd_nm": chart.pull_sd,
+            "build_sd_nm": chart.build_sd,
+            "days": days.collect::<Vec<_>>(),
+            "change": chart.change.map(|change| json!({
+                "from": self.day(change.from),
+                "alarm": self.day(change.alarm),
+                "difference_nm": change.difference,
+                "half_width_nm": change.half_width,
+            })),
+            "left_out": self.found.left_out,
+            "words": self.words(),
+        })
+    }
+}
+
+fn alarm_of(judged: &Judged) -> Option<Alarm> {
+    judged.against?.alarm
+}
