@@ -113,7 +113,8 @@ export class Commission {
     setText(byId("stand-check"), check);
     setText(byId("stand-file"), file);
     const when = (us) => (us === null ? "" : new Date(us / 1000).toLocaleString([], { hour12: false }));
-    byId("calibrations").replaceChildren(...calibrations.map(({ part, summary, wall_us: us }) => make("tr", {},
+    const isHere = ({ part }) => this.#stand.load_cell || !["load-cell", "tare"].includes(part);
+    byId("calibrations").replaceChildren(...calibrations.filter(isHere).map(({ part, summary, wall_us: us }) => make("tr", {},
       make("th", { scope: "row" }, part), make("td", {}, summary ?? "the stand file's value"), make("td", {}, when(us)))));
     byId("calibration-history").replaceChildren(...history.map(({ wall_us: us, part, summary }) => make("li", {}, `${when(us)}, ${part}: ${summary}`)));
     const ms = (value) => (value === null ? "\u2013" : `${numberText(value, 0)} ms`);

@@ -144,10 +144,7 @@ pub(super) struct MeasureRequest {
 
 /// What comes out of a calibration, in words and as a picture. It is not in force: the answer has what
 /// `/api/calibration` takes.
-pub(super) async fn measure(
-    Extract(web): State,
-    Input(request): Input<MeasureRequest>,
-) -> Answer {
+pub(super) async fn measure(Extract(web): State, Input(request): Input<MeasureRequest>) -> Answer {
     let folder = tempfile::tempdir().map_err(Problem::internal)?;
     let path = |name: &str| folder.path().join(name);
     let stand = path("stand.toml");
