@@ -720,7 +720,7 @@ test("a page of another address asks for its token, and takes it from the link",
     // After a new start the old token is nothing; the page says what to do.
     await daemon.kill();
     await daemon.run();
-    await other.locator("#token-why", { hasText: "started anew" }).waitFor();
+    await other.locator("#token-why", { hasText: "started again" }).waitFor();
     assert.deepEqual([...page.wrong, ...other.wrong], []);
   } finally {
     await context.close();

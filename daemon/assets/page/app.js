@@ -165,7 +165,7 @@ async function start() {
     pulls.restart();
     results.restart();
     const now = await describe();
-    // Another stand file: other channels, other guards. The page begins anew.
+    // Another stand file: other channels, other guards. The page begins again.
     if (JSON.stringify(now) !== JSON.stringify(stand)) location.reload();
   };
   /** What the page has not seen of the last minute, as after a reload. */
@@ -210,7 +210,7 @@ async function start() {
       }
       case "refused":
         if (message.status === 401) {
-          await askToken("The daemon was started anew with other tokens: open the link it shows, or write the token here.");
+          await askToken("The daemon was started again with other tokens: open the link it shows, or write the token here.");
           stand = await describe();
           reopen();
         }

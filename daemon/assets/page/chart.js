@@ -182,7 +182,7 @@ export class Chart {
     return uPlot.join(tables.map(([x, ...ys]) => (x.length ? [x, ...ys] : [[this.#stand.pull.start_rpm], ...ys.map(() => [null])])));
   }
 
-  /** Makes the plot anew: another set of pulls, other units, another appearance. */
+  /** Makes the plot again: another set of pulls, other units, another appearance. */
   build() {
     const style = getComputedStyle(document.documentElement);
     const colour = (name) => style.getPropertyValue(name).trim();

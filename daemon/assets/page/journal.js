@@ -176,7 +176,7 @@ export class Journal {
     return { width: Math.max(200, clientWidth), height: Math.max(120, clientHeight) };
   }
 
-  /** Colours are read when the plot is made, so another appearance makes it anew. */
+  /** Colours are read when the plot is made, so another appearance makes it again. */
   build() {
     this.#plot?.destroy();
     this.#plot = null;

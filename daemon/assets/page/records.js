@@ -28,7 +28,7 @@ export class Records {
     units.onChange(() => this.#rows());
   }
 
-  /** The store has something new, or the daemon began anew. */
+  /** The store has something new, or the daemon started again. */
   stored(stored) {
     this.#wanted = stored;
     setText(byId("setup-in-force"), stored.setup ?? "none chosen");

@@ -49,7 +49,7 @@ export class Results {
     }
   }
 
-  /** The daemon began anew, with the same pulls. */
+  /** The daemon started again, with the same pulls. */
   restart() {
     this.#seen = null;
     this.#curves.clear();

@@ -23,7 +23,7 @@ export class Strip {
     setInterval(() => this.#draw(), 100);
   }
 
-  /** Colours are read when the plot is made, so another appearance makes it anew. */
+  /** Colours are read when the plot is made, so another appearance makes it again. */
   build() {
     const style = getComputedStyle(document.documentElement);
     const colour = (name) => style.getPropertyValue(name).trim();
@@ -50,7 +50,7 @@ export class Strip {
 
   #fit() { this.#plot?.setSize(this.#size()); }
 
-  /** The daemon was started anew: its time begins again, and the minute with it. */
+  /** The daemon was started again: its time begins again, and the minute with it. */
   restart(monoUs) {
     const shift = monoUs * 1e-6 - this.#nowS();
     this.#times = this.#times.map((time) => time + shift);

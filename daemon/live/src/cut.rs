@@ -277,7 +277,7 @@ impl CutDesk {
             && now.mono_us.saturating_sub(self.asked_us) > UNCONFIRMED_US
     }
 
-    /// The connection began anew: what the board does is unknown, what the daemon wants is not.
+    /// The connection began again: what the board does is unknown, what the daemon wants is not.
     pub(super) fn board_unknown(&mut self, now: Now) {
         self.has_heard = false;
         if self.latch != CutLatch::Running {
@@ -287,7 +287,7 @@ impl CutDesk {
         }
     }
 
-    /// The board counts its cuts anew.
+    /// The board counts its cuts again.
     pub(super) fn board_restarted(&mut self) {
         self.heard = None;
     }

@@ -500,7 +500,7 @@ impl HealthDesk {
         }
     }
 
-    /// Another connection, or a board that began anew: what was learnt of the inputs is forgotten.
+    /// Another connection, or a board that began again: what was learnt of the inputs is forgotten.
     pub fn begin(&mut self, of: &CalibratedStand) {
         let clocks = self.clocks.clone();
         *self = Self {
@@ -510,7 +510,7 @@ impl HealthDesk {
         self.clocks.no_beat();
     }
 
-    /// The load cell was calibrated or its zero taken anew.
+    /// The load cell was calibrated or its zero taken again.
     pub fn calibrated(&mut self, of: &CalibratedStand) {
         if let (Some(cell), Some(model)) = (&mut self.cell, of.cell())
             && cell.model != *model

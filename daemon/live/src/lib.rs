@@ -159,7 +159,7 @@ pub struct PullEnded {
 /// Something to be stored, in order, and never dropped in silence.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Record {
-    /// A port was opened, or its board started anew: ticks begin again.
+    /// A port was opened, or its board started again: ticks begin again.
     Connected {
         /// Path of the port.
         port: String,
@@ -506,7 +506,7 @@ impl Core {
         self.link = Some(link);
     }
 
-    /// The board began anew: ticks before and after have nothing in common. The frame that told,
+    /// The board began again: ticks before and after have nothing in common. The frame that told,
     /// and all that follows, belongs to a new connection on the same port.
     fn board_restarted(&mut self, now: Now, link: &mut Link, out: &mut Output) {
         let reason = "the board restarted";

@@ -77,7 +77,7 @@ impl Link {
         }
     }
 
-    /// The board on this port began anew. The reader stays where it is.
+    /// The board on this port began again. The reader stays where it is.
     pub(super) fn restart(&mut self, now: Now) {
         *self = Self {
             reader: std::mem::take(&mut self.reader),
@@ -128,7 +128,7 @@ pub fn no_board_text(port: &str, baud: u32, counters: &Counters) -> String {
     } else if counters.frames == 0 {
         format!(
             "{port}: {bytes} bytes came, but no frame among them; the baud rate {baud} may be \
-             wrong, or it is another device"
+             wrong (`leverarm board` tries the usual ones), or it is another device"
         )
     } else {
         format!("{port}: frames come, but the board does not answer identify with a hello")

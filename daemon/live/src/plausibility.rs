@@ -121,7 +121,7 @@ impl Plausibility {
         }
     }
 
-    /// Ticks begin again. A lie stays one until its pickup begins anew.
+    /// Ticks begin again. A lie stays one until its pickup begins again.
     pub(super) fn begin(&mut self) {
         self.rigid = None;
         for watched in &mut self.watched {
@@ -379,7 +379,7 @@ impl Plausibility {
             name: lie.name,
             action: lie.action,
             tripped: false,
-            message: "its teeth begin anew".to_owned(),
+            message: "its teeth are numbered from the start again".to_owned(),
             value_si: None,
             limit_si: None,
             forced: false,

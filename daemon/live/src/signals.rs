@@ -57,7 +57,7 @@ impl Signals {
         }
     }
 
-    /// Forgets all values: a new connection, or a board that began anew. Ages go on, since silence
+    /// Forgets all values: a new connection, or a board that began again. Ages go on, since silence
     /// does not end with them.
     pub(super) fn reset(&mut self) {
         for wheel in &mut self.wheels {
@@ -74,7 +74,7 @@ impl Signals {
         self.motion = None;
     }
 
-    /// Other calibrations are in force: the load cell's filter begins anew from the next sample.
+    /// Other calibrations are in force: the load cell's filter begins again from the next sample.
     pub(super) fn calibrated(&mut self, of: Arc<CalibratedStand>) {
         self.sensors.calibrated(of);
         self.force.value = Value::Unknown;

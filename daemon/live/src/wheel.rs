@@ -16,7 +16,7 @@ const PITCHES_BELIEVED: u32 = 3;
 /// A shorter interval, over the one expected, is no pitch for guards: two of about a half are a
 /// pitch with a false edge in its middle.
 const PITCH_SHARE_MIN: f64 = 0.6;
-/// After a longer gap the wheel may have stood: its speed is believed anew.
+/// After a longer gap the wheel may have stood: its speed is believed again.
 const TEETH_BRIDGED: i64 = 4;
 /// Teeth may stay away this long only because of their way here: they wait up to 20 ms for their
 /// frame, then for the line.
@@ -115,7 +115,7 @@ pub(super) struct Wheel {
     pitches: [f64; 2],
     /// The same, with a gap that nobody counted as one long pitch: the slowest it can have been.
     spans: [f64; 2],
-    /// Pitches since the tracker began to count, or began anew.
+    /// Pitches since the tracker began to count, or began again.
     pitches_counted: u32,
     whole_turns: WholeTurns,
     turns: Turns,

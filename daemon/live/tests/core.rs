@@ -249,7 +249,7 @@ impl Bench {
         self.frame_at(tick, &BoardMessage::Temperature { channel, counts })
     }
 
-    /// The board starts anew, silently.
+    /// The board starts again, silently.
     fn restart(&mut self) {
         self.started_us = self.now_us;
         self.boot += 1;
@@ -553,7 +553,7 @@ fn overspeed_cuts_in_the_same_call_after_two_pitches() {
 
 #[test]
 fn an_overspeed_with_debounce_cuts_too() {
-    // The batches of 20 ms in which teeth come must not start the debounce anew.
+    // The batches of 20 ms in which teeth come must not start the debounce again.
     let mut bench = Bench::up();
     bench.drive(2.0, |t| (100.0 * t).min(1.03 * LIMIT_RAD_PER_S));
     let tripped = bench.events("guard tripped");

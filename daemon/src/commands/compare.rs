@@ -2,14 +2,13 @@
 
 use std::path::PathBuf;
 
-use indicatif::{ProgressBar, ProgressStyle};
 use leverarm_config::units;
 use leverarm_torque::comparison::{DriftAxis, Options, TypicalBuild};
 
 use super::curve_output::{self, terminal_table};
 use super::engine::WhyReport;
 use super::pulls::write_plot;
-use super::terminal::columns;
+use super::terminal::{bar_of_pulls, columns};
 use super::{CurveArguments, Failure, StoreArgument, json_line, say};
 use leverarm_analysis::comparison::{
     EngineSide, Report, StoredComparison, compare_setups, part_words,
@@ -146,7 +145,7 @@ impl ComparisonArguments {
             .collect();
         let overlays = overlays.map_err(Failure::of)?;
         let reader = self.store.open()?;
-        let bar = progress();
+        let bar = bar_of_pulls(0);
         let found = compare_setups(
             &reader,
             &self.setups,
@@ -213,15 +212,6 @@ pub(super) fn run(arguments: &CompareArguments) -> Result<(), Failure> {
         }
     }
     Ok(())
-}
-
-/// Drawn on stderr, and only where that is a terminal.
-fn progress() -> ProgressBar {
-    let bar = ProgressBar::new(0);
-    match ProgressStyle::with_template("{bar:30} pull {pos} of {len} reduced, {eta} left") {
-        Ok(style) => bar.with_style(style),
-        Err(_) => bar,
-    }
 }
 
 fn print(report: &Report<'_>) {

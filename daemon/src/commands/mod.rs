@@ -15,6 +15,7 @@ mod guards;
 mod import;
 mod journal;
 mod new_stand;
+mod order;
 mod parts;
 mod plan;
 mod pulls;
@@ -635,7 +636,7 @@ fn read_stand(file: &Path) -> Result<StandFile, Failure> {
 fn parse_stand(file: &Path) -> Result<StandFile, Failure> {
     let text = std::fs::read_to_string(file).map_err(|error| {
         Failure(format!(
-            "{}: {error}; give the stand file with -c FILE, or copy config/stand.example.toml and change it",
+            "{}: {error}; give the stand file with -c FILE, or make one with `leverarm new-stand`",
             file.display()
         ))
     })?;

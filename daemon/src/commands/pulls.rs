@@ -11,7 +11,7 @@ use serde_json::json;
 use super::budget;
 use super::curve_output::{self, Named};
 use super::engine;
-use super::terminal::Table;
+use super::terminal::{Table, bar_of_pulls};
 use super::{CurveArguments, Failure, StoreArgument, json_line, read_stand, say};
 use leverarm_analysis::engine::engine_pull;
 use leverarm_analysis::exclusion::{Exclusion, exclusions};
@@ -37,7 +37,9 @@ pub(super) fn list(store: &StoreArgument, as_json: bool) -> Result<(), Failure> 
     ]);
     table.align_right(0..2);
     let mut rows = Vec::new();
+    let bar = bar_of_pulls(pulls.len());
     for pull in &pulls {
+        bar.inc(1);
         let reduced = match pull.state {
             PullState::Running => None,
             _ => reduce_pull(&reader, pull.id, CurveChoice::default()).ok(),
@@ -88,6 +90,7 @@ pub(super) fn list(store: &StoreArgument, as_json: bool) -> Result<(), Failure> 
             said.join("; "),
         ]);
     }
+    bar.finish_and_clear();
     if as_json {
         json_line(&json!({ "pulls": rows }));
     } else if pulls.is_empty() {

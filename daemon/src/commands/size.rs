@@ -18,6 +18,10 @@ fail at welds, keyways, bolts and bearings, from fatigue. Drums, guards, anchori
 gas, noise and electrics belong to licensed engineers and local codes.";
 
 #[derive(Debug, clap::Args)]
+#[command(
+    override_usage = "leverarm size [OPTIONS] --torque <TORQUE> --from <SPEED> --to <SPEED>\n\
+                      \x20                    --ratio <NUMBER> --time <TIME>"
+)]
 pub(super) struct Arguments {
     /// Engine torque over the pull, on average, such as "11 N*m"
     #[arg(long, value_name = "TORQUE")]

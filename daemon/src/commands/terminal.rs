@@ -4,6 +4,7 @@ use std::fmt;
 use std::io::IsTerminal;
 
 use comfy_table::{CellAlignment, ColumnConstraint, ContentArrangement, TableComponent, presets};
+use indicatif::{ProgressBar, ProgressStyle};
 use unicode_width::UnicodeWidthStr;
 
 /// Pipes and files are as wide as most terminals are when they open.
@@ -33,6 +34,15 @@ pub(super) fn columns() -> usize {
 pub(super) fn stderr_has_colour() -> bool {
     let refused = std::env::var_os("NO_COLOR").is_some_and(|said| !said.is_empty());
     std::io::stderr().is_terminal() && !refused
+}
+
+/// A bar for work on so many pulls, drawn on stderr, and only where that is a terminal.
+pub(super) fn bar_of_pulls(pulls: usize) -> ProgressBar {
+    let bar = ProgressBar::new(pulls as u64);
+    match ProgressStyle::with_template("{bar:30} pull {pos} of {len} reduced, {eta} left") {
+        Ok(style) => bar.with_style(style),
+        Err(_) => bar,
+    }
 }
 
 /// A table that fits: headings and columns of text are folded, and what still does not fit goes into

@@ -799,7 +799,7 @@ pub(crate) fn setup_of(
 /// # Errors
 /// When what is kept can't be read: it would otherwise count as none.
 pub(crate) fn air_of_the_day(reader: &StoreReader) -> Result<Option<EnteredAir>, StoreError> {
-    let what = "the air entered for the next pulls (enter it anew: leverarm air)";
+    let what = "the air entered for the next pulls (enter it again: leverarm air)";
     match reader.meta(META_AIR)? {
         None => Ok(None),
         Some(text) => {

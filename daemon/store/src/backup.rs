@@ -85,7 +85,7 @@ fn copy_to(
     files::make_own(partial)
         .map_err(|source| StoreError::from_io(folder, "make the backup", source))?;
     let mut copy = Connection::open(partial).map_err(failed)?;
-    // All pages in one step: one read transaction, which no commit of the writer starts anew.
+    // All pages in one step: one read transaction, which no commit of the writer starts again.
     let step = Backup::new(connection, &mut copy)
         .and_then(|backup| backup.step(-1))
         .map_err(|source| match source.sqlite_error_code() {

@@ -142,7 +142,7 @@ pub enum StoreError {
     /// A symbolic link where a file of the store has to be.
     #[error(
         "{} is a symbolic link, and what it leads to is not touched. Remove the link; the file is \
-         made anew", .file.display()
+         made again", .file.display()
     )]
     Link {
         /// The link.

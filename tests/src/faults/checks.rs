@@ -448,7 +448,7 @@ impl Checks {
 
     /// What was under way to the host is gone, and with it the news of it.
     fn forgive_since(&mut self, since_us: u64) {
-        // A debounce begins anew with a connection.
+        // A debounce begins again with a connection.
         self.expected
             .retain(|it| it.channel.is_none() && it.from_us < since_us || it.what == "a restart");
     }

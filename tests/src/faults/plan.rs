@@ -67,9 +67,9 @@ pub(super) enum FaultKind {
     CorruptCommands { share: f64 },
     /// Bytes to the board are lost.
     LoseCommands { share: f64 },
-    /// The board starts anew.
+    /// The board starts again.
     Restart(Restart),
-    /// The port is gone until the end. The board may start anew when it is opened.
+    /// The port is gone until the end. The board may start again when it is opened.
     PortLost { restart: bool },
     /// The wall clock jumps, once.
     WallJump { us: i64 },

@@ -49,7 +49,7 @@ fn a_person_cuts_and_releases_by_number() {
     daemon.stop(Signal::SIGTERM);
 }
 
-/// A pass counts for one start of one board, also for a daemon that starts anew; a person's cut breaks
+/// A pass counts for one start of one board, also for a daemon that is restarted; a person's cut breaks
 /// the test off.
 #[test]
 fn guards_tested_on_the_board_arm_its_start() {

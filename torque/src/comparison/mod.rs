@@ -29,7 +29,7 @@
 //! asked for. Its half width is `c · s(rpm)`, `s` the standard error from factor, slope and a remainder
 //! whose variance is smoothed over the speeds. `c` is the quantile of the largest |difference| / standard
 //! error along the curve, simulated from that model (a max-t by parametric bootstrap), with `s`
-//! estimated anew each time with as few degrees of freedom. That anew is the small-sample correction:
+//! estimated again each time with as few degrees of freedom. That again is the small-sample correction:
 //! with scatter that is one factor for the whole curve, `c` is Student's t. How often band and claims
 //! are right, in worlds that a shed may be, is counted by `tests/src/bin/comparison.rs`.
 //!
@@ -47,6 +47,7 @@ mod figure;
 mod ground;
 mod judge;
 mod layout;
+pub mod orders;
 mod region;
 mod scatter;
 pub mod two_sample;

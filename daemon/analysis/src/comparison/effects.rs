@@ -129,6 +129,15 @@ fn pulls_that_count(
     Ok(records)
 }
 
+/// Names of all setups with pulls that count, in the order of their first one.
+pub(super) fn tested_setups(reader: &StoreReader) -> Result<Vec<String>, CompareError> {
+    let mut names: Vec<String> = Vec::new();
+    for pull in pulls_that_count(reader, reader.pulls()?)? {
+        names.extend(pull.setup_name.filter(|name| !names.contains(name)));
+    }
+    Ok(names)
+}
+
 /// What each part did, against its value in the setup named, or in the first one tested.
 ///
 /// # Errors

@@ -27,7 +27,7 @@ pub(in crate::commands) struct WheelArguments {
     on: Option<ShaftChoice>,
     /// Leave the last record out instead of refining it
     #[arg(long)]
-    anew: bool,
+    again: bool,
     #[command(flatten)]
     common: Common,
 }
@@ -79,7 +79,7 @@ pub(super) fn calibrate(arguments: &WheelArguments) -> Result<(), Failure> {
     }
     // The same wheel as before: its record gets better with every run.
     let unchanged = matches!(&change, Some(Some(change)) if change.moved.is_empty() && !change.sits_differently());
-    let refined = match earlier.as_ref().filter(|_| unchanged && !arguments.anew) {
+    let refined = match earlier.as_ref().filter(|_| unchanged && !arguments.again) {
         Some(earlier) => {
             used.push("the last record".to_owned());
             Pattern::combined(&[found.clone(), earlier.clone()]).map_err(Failure::of)?

@@ -4,7 +4,7 @@
 //! So everything acknowledged is copied out of them at once into a new store beside the old one.
 //! Records wait meanwhile, as for a full disk. Should the files come back they go into these, else
 //! into the copy, in which all numbers are the same. The daemon is not fit to guard until the files
-//! are back, or it is started anew.
+//! are back, or it is restarted.
 
 use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
@@ -96,7 +96,7 @@ impl Recorder {
         };
         let message = format!(
             "{error}. A new store {folder} {held} takes all records from now on. The stand stays \
-                 cut until the daemon is started anew: stop it, put one of the two in the place of the \
+                 cut until the daemon is started again: stop it, put one of the two in the place of the \
                  other, and start it"
         );
         let event = EventData::new(self.clock.now(), None, EventKind::StoreVanished, message);
