@@ -5,7 +5,7 @@ import { execFileSync } from "node:child_process";
 import { cpSync, mkdirSync, mkdtempSync, readFileSync, rmSync } from "node:fs";
 import { createRequire } from "node:module";
 import { tmpdir } from "node:os";
-import { join } from "node:path";
+import { dirname, join } from "node:path";
 import { after, before, test } from "node:test";
 import { launch, link, open } from "./lib/browser.mjs";
 import { Daemon, PROGRAM, ROOT, until } from "./lib/daemon.mjs";
@@ -13,15 +13,14 @@ import { Daemon, PROGRAM, ROOT, until } from "./lib/daemon.mjs";
 const AXE = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
 /** Screenshots of each view, for whoever wants to look. */
 const SHOTS = process.env.LEVERARM_SCREENSHOTS ?? join(ROOT, "target/page-screenshots");
-const VIEWS = ["live", "pulls-view", "answer", "journal"];
 
 let browser;
 let store;
 before(async () => {
   browser = await launch();
-  // Nine pulls, A-B-A, on the real daemon: made once, and copied for each test.
+  // Nine pulls, A-B-A, and one given up: made in virtual time, and copied for each test.
   store = mkdtempSync(join(tmpdir(), "leverarm-answer-"));
-  execFileSync(PROGRAM, ["demo", "--out", store], { stdio: "ignore" });
+  execFileSync(join(dirname(PROGRAM), "comparison_store"), ["--out", store, "--pulls", "3"], { stdio: "ignore" });
 });
 after(async () => {
   await browser.close();
@@ -74,24 +73,29 @@ test("the whole job with the mouse alone: setup, plan, A-B-A, a pull left out, t
     for (const setup of ["main jet 105", "main jet 110", "main jet 105"]) await press(setup, plan);
     await press("Begin the plan");
     await until("the plan", async () => (await daemon.get("/api/plan")).plan !== null);
-    const over = (id) => until(`pull ${id}`, async () => (await daemon.get(`/api/pulls/${id}`)).state === "stored", 90000);
-    for (const [id, next] of [[10, "main jet 110"], [11, "main jet 105"], [12, null]]) {
+    const over = (id) => until(`pull ${id}`, async () => !["running", undefined].includes((await daemon.get(`/api/pulls/${id}`)).state), 90000);
+    for (const [id, next] of [[11, "main jet 110"], [12, "main jet 105"], [13, null]]) {
       await over(id);
       if (next) await take(next);
     }
 
     await page.getByRole("link", { name: "Pulls", exact: true }).click();
-    await press("Change or save pull 10");
+    await press("Change or save pull 11");
     await press("misfired");
     await press("Leave it out");
-    await until("the exclusion", async () => (await daemon.get("/api/pulls/10")).excluded?.reason === "misfired");
+    await until("the exclusion", async () => (await daemon.get("/api/pulls/11")).excluded?.reason === "misfired");
     await page.locator("#pulls-rows tr", { hasText: "left out: misfired" }).waitFor();
 
     await page.getByRole("link", { name: "Answer", exact: true }).click();
     await answered(page);
-    // Pull 10 takes no part, and is named.
-    await page.locator("#answer-status", { hasText: /After 4 pulls with main jet 105, 4 pulls with main jet 110:/ }).waitFor();
-    assert.match(await page.locator("#answer-out").textContent(), /pull 10, main jet 105: excluded: misfired/);
+    // Pull 11 takes no part, and is named.
+    const { pulls } = await daemon.get("/api/pulls");
+    const whole = (setup) => pulls.filter((pull) => pull.setup === setup && pull.state === "stored" && !pull.excluded).length;
+    // A busy machine may have had one given up.
+    assert.ok(whole("main jet 110") >= 3, JSON.stringify(pulls));
+    const counted = `After ${whole("main jet 105")} pulls with main jet 105, ${whole("main jet 110")} pulls with main jet 110:`;
+    await page.locator("#answer-status", { hasText: counted }).waitFor().catch(async () => assert.equal(await page.locator("#answer-status").textContent(), counted));
+    assert.match(await page.locator("#answer-out").textContent(), /pull 11, main jet 105: excluded: misfired/);
     const sheet = await saved(page, () => press("Sheet, HTML"));
     assert.equal(sheet.name, "main-jet-105-main-jet-110.html");
     const text = sheet.bytes.toString();
@@ -103,20 +107,22 @@ test("the whole job with the mouse alone: setup, plan, A-B-A, a pull left out, t
 
 test("the answer holds the simulated truth, comes anew after each pull, and is what the command line says", async () => {
   await together({ pulls: 1, path: "/#answer" }, async ({ daemon, page }) => {
+    await daemon.post("/api/setup", { name: "main jet 105" });
     await answered(page);
     assert.deepEqual(await verdicts(page), ["Can't tell yet"]);
     await page.getByText("More", { exact: true }).click();
     await page.getByLabel("Refit of a part").fill("0.3");
     await page.getByLabel("Refit of a part").blur();
-    await page.locator(".verdict h3", { hasText: "main jet 110 is higher" }).waitFor({ timeout: 30000 });
+    await page.locator(".verdict h3", { hasText: "No measurable difference" }).waitFor({ timeout: 30000 });
     const folder = join(daemon.folder, "pulls-rehearsal");
     const printed = execFileSync(PROGRAM, ["compare", "--store", folder, "--typical-refit=0.3 %", "--json", "main jet 105", "main jet 110"]);
     const { told } = JSON.parse(printed);
     const before = await page.locator("#answer-status").textContent();
     if (/6 pulls/.test(before)) assert.ok((await page.locator(".verdict .amount").textContent()).startsWith(told.pairs[0].average));
-    // The pull that the simulated person makes belongs to the last setup of the store.
+    assert.match(await page.locator(".further").textContent(), /^For a difference of 0\.\d+ N·m to show, make \d+ more pulls with each\.$/);
+    // The pull that the simulated person makes meanwhile counts as soon as it is stored.
     await page.locator("#answer-status", { hasText: "After 7 pulls with main jet 105" }).waitFor({ timeout: 90000 });
-    await page.getByLabel("Difference: read at an engine speed").fill("8000");
+    await page.getByLabel("Difference: read at an engine speed").fill("5000");
     assert.match(await page.locator("#answer-difference .readout").textContent(), /main jet 110 less main jet 105\+0\.\d+ ± 0\.\d+ N·m/);
     for (const [button, name, begins] of [["Sheet, PDF", "main-jet-105-main-jet-110.pdf", "%PDF-"], ["PNG", "main-jet-105-main-jet-110-difference.png", "\x89PNG"],
       ["SVG", "main-jet-105-main-jet-110-difference.svg", "<svg"], ["CSV", "main-jet-105-main-jet-110.csv", "time,"],
@@ -141,7 +147,7 @@ test("with the keyboard alone: curves chosen and read, a setup put right and tak
     };
     await reach("Pulls");
     await page.keyboard.press("Enter");
-    await page.locator("#pulls-rows tr").nth(8).waitFor();
+    await page.locator("#pulls-rows tr").nth(9).waitFor();
     const curves = page.locator("#pulls-plot .readout li");
     await until("four curves", async () => (await curves.count()) === 4);
     await reach("Pulls: read at an engine speed");
@@ -160,7 +166,7 @@ test("with the keyboard alone: curves chosen and read, a setup put right and tak
     const looks = await page.evaluate(() => [...document.querySelectorAll("#pulls-plot .readout path")].map((line) => `${line.getAttribute("stroke")} ${line.getAttribute("stroke-dasharray")}`));
     assert.equal(new Set(looks).size, 8);
 
-    await page.locator("#change-3").focus();
+    await reach("Change or save pull 3");
     await page.keyboard.press("Enter");
     await reach("main jet 110main jet 105");
     await page.keyboard.press("m");
@@ -176,7 +182,7 @@ test("with the keyboard alone: curves chosen and read, a setup put right and tak
     const counts = async () => (await (await daemon.post("/api/comparison", both)).json()).setups.map(({ pulls }) => pulls.length);
     assert.deepEqual(await counts(), [5, 4]);
     const csv = await (await daemon.post("/api/export", { pulls: [3], format: "csv" })).text();
-    assert.match(csv, /,main jet 110\n/);
+    assert.match(csv, /,main jet 110,/);
     execFileSync(PROGRAM, ["assign", "3", "--undo", "-c", daemon.stand]);
     assert.equal((await daemon.get("/api/pulls/3")).setup, "main jet 105");
     assert.deepEqual(await counts(), [6, 3]);
@@ -229,7 +235,9 @@ test("nothing is wider than a phone, axe finds nothing, and each view has its pi
         const page = await open(context, daemon.url);
         await link(page, "live");
         await page.evaluate(AXE);
-        for (const view of VIEWS) {
+        const views = await page.locator(".views a").evaluateAll((links) => links.map(({ hash }) => hash.slice(1)));
+        assert.ok(["live", "pulls-view", "answer", "journal"].every((view) => views.includes(view)));
+        for (const view of views) {
           await page.evaluate((hash) => { location.hash = hash; }, view);
           if (view === "answer") await answered(page);
           if (view === "pulls-view") {
@@ -238,7 +246,8 @@ test("nothing is wider than a phone, axe finds nothing, and each view has its pi
           }
           assert.ok((await page.evaluate(() => document.documentElement.scrollWidth)) <= viewport.width, `${view} on a ${size}`);
           await page.getByRole("button", { name: "Cut the engine" }).waitFor();
-          await noFindings(page);
+          // Colours differ by appearance, layout by size: two of four see it all.
+          if ((size === "phone") === (colorScheme === "dark")) await noFindings(page);
           await page.screenshot({ path: join(SHOTS, `${view}-${size}-${colorScheme}.png`), fullPage: true });
         }
         assert.deepEqual(page.wrong, []);

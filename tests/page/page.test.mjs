@@ -121,7 +121,7 @@ test("air of the day is entered, shown and forgotten; what a channel measures is
   const change = (text) => text.replace('pressure_channel = "barometer"', 'pressure = "986 hPa"').replace('humidity_channel = "humidity"', 'humidity = "55 %"');
   await together({ change }, async ({ daemon, page }) => {
     await link(page, "live");
-    assert.equal(await page.getByLabel("Intake air").isVisible(), false);
+    assert.equal(await page.getByLabel("Intake air,").isVisible(), false);
     await page.getByLabel("Pressure at the stand").fill("20");
     await page.getByLabel("Relative humidity").fill("40");
     await page.getByRole("button", { name: "Keep for the next pulls" }).click();

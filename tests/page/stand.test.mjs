@@ -6,7 +6,7 @@ import { execFile } from "node:child_process";
 import { readFileSync } from "node:fs";
 import { after, before, test } from "node:test";
 import { promisify } from "node:util";
-import { launch, link, open } from "./lib/browser.mjs";
+import { launch, link, open, running } from "./lib/browser.mjs";
 import { Daemon, PROGRAM, until } from "./lib/daemon.mjs";
 import { Fake } from "./lib/fake.mjs";
 
@@ -26,7 +26,8 @@ async function shoot(page, name) {
 }
 
 test("a rehearsal from the first setup to its sheet: band, plan, wrong setup, sounds, marks", async () => {
-  const daemon = await Daemon.start({ pulls: 5 });
+  // A busy machine that hears its board late must not cut the pulls that are waited for.
+  const daemon = await Daemon.start({ pulls: 5, change: (text) => text.replace('limit = "500 ms"', 'limit = "5 s"') });
   const context = await browser.newContext({ viewport: { width: 1366, height: 768 } });
   // What is heard: the tones that are started, by their pitch.
   await context.addInitScript(() => {
@@ -37,6 +38,7 @@ test("a rehearsal from the first setup to its sheet: band, plan, wrong setup, so
   try {
     const page = await open(context, daemon.url);
     await link(page, "live");
+    await running(daemon);
     await band(page, /^Choose a setup first$/);
     await shoot(page, "choose");
     // From memory: signs are read at a distance of some 200 times their height. Three metres: 15 mm.
@@ -68,12 +70,15 @@ test("a rehearsal from the first setup to its sheet: band, plan, wrong setup, so
       new MutationObserver(() => window.seen.push([document.body.dataset.state, document.getElementById("state-text").textContent,
         Number(document.getElementById("engine-speed").textContent.replace("\u202f", ""))]))
         .observe(document.getElementById("state-text"), { childList: true, characterData: true, subtree: true });
+      window.spoken = [];
+      new MutationObserver(() => window.spoken.push(document.getElementById("spoken").textContent))
+        .observe(document.getElementById("spoken"), { childList: true });
     });
     // A rehearsal's next pull may begin before this machine has worked out the last one's curve.
-    await page.waitForFunction(() => /Pull 1 stored/.test(document.getElementById("spoken").textContent), null, { timeout: 60000, polling: 20 });
+    const isTold = () => page.evaluate(() => window.spoken.find((told) => told.startsWith("Pull 1")));
+    const spoken = await until("the result of pull 1", isTold, 60000);
     await shoot(page, "result");
     const curve = await daemon.get("/api/pulls/1/curve");
-    const spoken = await text(page, "spoken");
     answers = { stand: await daemon.get("/api/stand"), live: await daemon.get("/api/live"), curve };
     assert.equal(spoken, `Pull 1 stored, ${curve.peak_torque_nm.toFixed(2)}\u00a0N·m, the first with main jet 105`);
     assert.match(`${await text(page, "state-text")} ${await text(page, "state-detail")}`, /pull 1 stored/i);
@@ -87,7 +92,7 @@ test("a rehearsal from the first setup to its sheet: band, plan, wrong setup, so
     // The next step; the same setup again is wrong, and told from the first moment.
     await band(page, /^Wrong setup: the plan wants main jet 110$/);
     await shoot(page, "wrong");
-    assert.match(await text(page, "spoken"), /^Wrong setup/);
+    await until("the word of it", () => page.evaluate(() => window.spoken.some((told) => told.startsWith("Wrong setup"))));
     await until("the pull", async () => (await daemon.get("/api/live")).phase === "pulling");
     await daemon.post("/api/setup", { name: "main jet 110" });
     await band(page, /^(?!Wrong)/);

@@ -6,6 +6,7 @@ import { numberText } from "./units.js";
 
 const PULLS = 12;
 const COMPARED = 3;
+const AGAIN_MS = 2000;
 // Pulls whose mean torque is within this share are alike. Common practice, no source.
 const ALIKE_SHARE = 0.01;
 const WORDS = ["", "the one before", "the last two", "the last three"];
@@ -43,7 +44,8 @@ export class Results {
         await this.#look();
       } while (this.#again);
     } catch {
-      // The next change brings it.
+      // A curve that takes long is kept by the daemon and there the next time.
+      setTimeout(() => this.#update(), AGAIN_MS);
     } finally {
       this.#busy = false;
     }

@@ -151,6 +151,8 @@ export class SpeedPlot {
       context.lineTo(left + width, y);
       context.stroke();
     }
+    context.textAlign = "left";
+    context.textBaseline = "middle";
     context.font = `${15 * ratio}px "Leverarm Sans", sans-serif`;
     const high = plot.scales.x.max;
     const ends = this.#shown.curves.filter(({ short }) => short).map((curve) => {
@@ -163,7 +165,7 @@ export class SpeedPlot {
       const at = Math.max(y, free);
       free = at + 17 * ratio;
       context.fillStyle = lookOf(curve.place).stroke;
-      context.fillText(curve.short, left + width + 8 * ratio, at + 5 * ratio);
+      context.fillText(curve.short, left + width + 8 * ratio, at);
     }
     context.restore();
   }
