@@ -31,7 +31,7 @@ use leverarm::rehearsal::DEMO_STAND;
 use leverarm::service::{Daemon, Handle, PageAccess, ServeOptions, ask_for_real_time};
 use leverarm_live::{Command, CutLatch};
 use leverarm_protocol::{
-    Analog, BoardMessage, BoardState, Channel, ChannelKind, CutCause, Decoder, FrameWriter, Hello,
+    Analog, BoardMessage, BoardState, ChannelKind, CutCause, Decoder, FrameWriter, Hello,
     HostMessage, Limits, Status, TeethBatch, kind,
 };
 use nix::poll::{PollFd, PollFlags, PollTimeout, poll};
@@ -117,15 +117,7 @@ impl Board {
             (ChannelKind::Teeth, 1),
             (ChannelKind::Analog, 1),
         ]
-        .map(|(kind, number)| {
-            let rate_hz = 0;
-            Channel {
-                kind,
-                number,
-                rate_hz,
-            }
-            .to_bytes()
-        });
+        .map(rig::listed);
         self.send(&BoardMessage::Hello(Hello {
             board_id: 1,
             boot: 1,

@@ -20,12 +20,11 @@ use leverarm::clock::Clock;
 use leverarm::rehearsal::DEMO_STAND;
 use leverarm::service::{Daemon, PageAccess, ServeOptions};
 use leverarm_protocol::{
-    Analog, BoardMessage, BoardState, Channel, ChannelKind, FrameWriter, Hello, Limits, Status,
-    TeethBatch,
+    Analog, BoardMessage, BoardState, ChannelKind, FrameWriter, Hello, Limits, Status, TeethBatch,
 };
 use nix::fcntl::{FcntlArg, OFlag, fcntl};
-use nix::pty::openpty;
-use nix::sys::termios::{SetArg, cfmakeraw, tcgetattr, tcsetattr};
+
+mod rig;
 
 const SECONDS: u32 = 40;
 const LIMIT_MS: f64 = 100.0;
@@ -93,15 +92,7 @@ impl Board {
             (ChannelKind::Analog, 2),
             (ChannelKind::Analog, 3),
         ]
-        .map(|(kind, number)| {
-            let rate_hz = 0;
-            Channel {
-                kind,
-                number,
-                rate_hz,
-            }
-            .to_bytes()
-        });
+        .map(rig::listed);
         let mut steps = Vec::new();
         let mut buffer = [0; 1024];
         let (mut hello_us, mut status_us, mut teeth_us, mut step_us) = (0, 0, 0, 0);
@@ -153,17 +144,6 @@ impl Board {
         }
         Ok(steps)
     }
-}
-
-/// A pseudo-terminal: the board's end, and the path and keeper of the daemon's.
-fn terminal() -> Result<(File, std::path::PathBuf, std::os::fd::OwnedFd), Box<dyn Error>> {
-    let pty = openpty(None, None)?;
-    let mut raw = tcgetattr(&pty.slave)?;
-    cfmakeraw(&mut raw);
-    tcsetattr(&pty.slave, SetArg::TCSANOW, &raw)?;
-    fcntl(&pty.master, FcntlArg::F_SETFL(OFlag::O_NONBLOCK))?;
-    let path = nix::unistd::ttyname(&pty.slave)?;
-    Ok((File::from(pty.master), path, pty.slave))
 }
 
 /// Lets Chromium look at the page; what it drew, and when, in microseconds since 1970.
@@ -260,7 +240,9 @@ fn delays_ms(steps: &[Step], drawn: &[Step]) -> Vec<f64> {
 }
 
 fn main() -> Result<(), Box<dyn Error>> {
-    let (port, path, _kept_open) = terminal()?;
+    let terminal = rig::terminal().map_err(|error| error.to_string())?;
+    let (port, path) = (terminal.board, terminal.path);
+    fcntl(&port, FcntlArg::F_SETFL(OFlag::O_NONBLOCK))?;
     let folder = tempfile::tempdir()?;
     let mut stand = leverarm_config::parse("demo.toml", DEMO_STAND)?;
     stand.board.self_test_age_s_max = Some(0);

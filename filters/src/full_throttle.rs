@@ -54,6 +54,20 @@ const MOMENT_S: f64 = 0.25;
 /// Left out beyond half an averaging length at each end where the throttle moved.
 const SETTLE_S: f64 = 0.03;
 
+/// A throttle that is let go part of the way, or a limiter that cuts part of the firings, takes at
+/// least this share of the acceleration at once.
+const FALL_SHARE: f64 = 0.2;
+/// "At once" is within so long, and within this share of the rise of the speed: an engine's own curve
+/// bends over more (common practice, no source).
+const FALL_S: f64 = 0.12;
+const FALL_SPEED_SHARE: f64 = 0.07;
+/// The acceleration before and after a fall is taken over so long, or so many averages that share no
+/// tooth.
+const BESIDE_FALL_S: f64 = 0.35;
+const BESIDE_FALL_AVERAGES: f64 = 4.0;
+/// A fall stands out from what averages scatter by so many standard deviations.
+const FALL_SIGMA: f64 = 4.0;
+
 /// One whole-turn average.
 #[derive(Debug, Clone, Copy)]
 struct Average {
@@ -92,6 +106,78 @@ fn averages(train: &ToothTrain, wheel: Wheel) -> (Vec<Average>, usize) {
         });
     }
     (found, width)
+}
+
+/// A straight line through accelerations over time, as far as a fall needs it.
+struct Line {
+    /// At the end that faces the fall.
+    alpha: f64,
+    /// Variance of that, and how far the averages scatter around the line.
+    variance: f64,
+}
+
+impl Line {
+    /// Of averages that each look at the teeth of `shared` others; `towards` is where the fall is.
+    fn through(beside: &[Average], towards_s: f64, shared: f64) -> Option<Self> {
+        let n = beside.len() as f64;
+        let mean = |of: &dyn Fn(&Average) -> f64| beside.iter().map(of).sum::<f64>() / n;
+        let (time, alpha) = (mean(&|a| a.time_s), mean(&|a| a.alpha));
+        let spread = mean(&|a| (a.time_s - time).powi(2));
+        let slope = mean(&|a| (a.time_s - time) * (a.alpha - alpha)) / spread;
+        let off = |a: &Average| a.alpha - alpha - slope * (a.time_s - time);
+        let reach = towards_s - time;
+        let independent = (n / shared).max(2.5);
+        let scatter = mean(&|a| off(a).powi(2)) * independent / (independent - 2.0);
+        let line = Self {
+            alpha: alpha + slope * reach,
+            variance: scatter / independent * (1.0 + reach * reach / spread),
+        };
+        line.alpha.is_finite().then_some(line)
+    }
+}
+
+/// Where the acceleration falls at once by a good part, and stays low: the last average before it.
+fn fall(rise: &[Average], average_s: f64) -> Option<usize> {
+    let beside_s = BESIDE_FALL_S.max(BESIDE_FALL_AVERAGES * average_s);
+    let (first, last) = (rise.first()?, rise.last()?);
+    let per_average = (rise.len() - 1) as f64 * average_s / (last.time_s - first.time_s);
+    let at = |time_s: f64| rise.partition_point(|a| a.time_s < time_s);
+    let gap_s = FALL_S + average_s;
+    let mut found: Option<(f64, usize, f64)> = None;
+    for k in at(first.time_s + beside_s)..at(last.time_s - beside_s - gap_s) {
+        let from_s = rise[k].time_s;
+        let end = at(from_s + gap_s);
+        let before = &rise[at(from_s - beside_s)..k];
+        let after = &rise[end..at(from_s + gap_s + beside_s)];
+        if before.len() < 3
+            || after.len() < 3
+            || rise[end].omega - rise[k].omega > FALL_SPEED_SHARE * (last.omega - first.omega)
+        {
+            continue;
+        }
+        let middle_s = from_s + 0.5 * gap_s;
+        let lines = (
+            Line::through(before, middle_s, per_average),
+            Line::through(after, middle_s, per_average),
+        );
+        let (Some(high), Some(low)) = lines else {
+            continue;
+        };
+        let fallen = high.alpha - low.alpha;
+        let sigma = (high.variance + low.variance).sqrt();
+        if fallen > FALL_SHARE * high.alpha
+            && fallen > FALL_SIGMA * sigma
+            && found.is_none_or(|(most, ..)| fallen / sigma > most)
+        {
+            found = Some((fallen / sigma, k, high.alpha));
+        }
+    }
+    let (_, k, before) = found?;
+    let mut rest: Vec<f64> = rise[at(rise[k].time_s + gap_s)..]
+        .iter()
+        .map(|a| a.alpha)
+        .collect();
+    (median(&mut rest) < (1.0 - 0.5 * FALL_SHARE) * before).then_some(k)
 }
 
 fn median(values: &mut [f64]) -> f64 {
@@ -152,6 +238,15 @@ pub fn full_throttle(
         let after = at_time(averages[*k].time_s + MOMENT_S);
         averages[*k].alpha < least && (after == *k || slow(*k, after, least))
     });
+    let average_s = 2.0 * width as f64 * (rise[rise.len() - 1].time_s - rise[0].time_s)
+        / (rise.len() - 1) as f64;
+    let rise_end = closed.map_or(peak, |closed| closed.min(peak));
+    let rise_start = opened.map_or(start, |opened| opened + 1);
+    let fallen = fall(
+        averages.get(rise_start..=rise_end).unwrap_or(&[]),
+        average_s,
+    );
+    let closed = fallen.map(|k| rise_start + k).or(closed);
     let position = |time_s: f64| train.time_s.partition_point(|t| *t < time_s);
     // An average looks one width to each side, so a change shows up to a width early.
     let span = |k: usize, side: usize| {
@@ -203,7 +298,7 @@ mod tests {
 
     /// A wheel that cruises, is accelerated from 1.0 s to 3.0 s, and slows down.
     fn train(teeth: u32) -> ToothTrain {
-        accelerated(teeth, |t| match t {
+        accelerated(teeth, 40.0, |t| match t {
             t if t < 1.0 => 0.5,
             t if t < 3.0 => 40.0,
             _ => -10.0,
@@ -211,17 +306,17 @@ mod tests {
     }
 
     /// A wheel under an acceleration over time, integrated finely.
-    fn accelerated(teeth: u32, alpha: impl Fn(f64) -> f64) -> ToothTrain {
+    fn accelerated(teeth: u32, from_omega: f64, alpha: impl Fn(f64) -> f64) -> ToothTrain {
         let pitch = std::f64::consts::TAU / f64::from(teeth);
-        let (mut theta, mut omega, mut next) = (0.0, 40.0, 0_i64);
+        let (mut theta, mut omega, mut next) = (0.0, from_omega, 0_i64);
         let mut train = ToothTrain::default();
         let dt = 1e-5;
-        for step in 0..500_000 {
+        for step in 0..700_000 {
             let t = f64::from(step) * dt;
             omega += alpha(t) * dt;
             theta += omega * dt;
             if theta >= pitch * next as f64 {
-                train.time_s.push(t);
+                train.time_s.push(t - (theta - pitch * next as f64) / omega);
                 train.index.push(next);
                 next += 1;
             }
@@ -247,7 +342,7 @@ mod tests {
     #[test]
     fn a_misfire_does_not_end_the_stretch() {
         for teeth in [1, 8, 60] {
-            let train = accelerated(teeth, |t| match t {
+            let train = accelerated(teeth, 40.0, |t| match t {
                 t if t < 1.0 => 0.5,
                 t if (2.0..2.07).contains(&t) || (2.4..2.45).contains(&t) => -10.0,
                 t if t < 3.0 => 40.0,
@@ -261,6 +356,48 @@ mod tests {
             let (from, to) = (train.time_s[range.start], train.time_s[range.end - 1]);
             assert!((1.0..1.35).contains(&from), "{teeth}: from {from}");
             assert!((2.8..3.0).contains(&to), "{teeth}: to {to}");
+        }
+    }
+
+    /// Half a throttle leaves more than half of the torque: what is beyond it is no full throttle.
+    #[test]
+    fn a_throttle_closed_halfway_ends_the_stretch() {
+        for (teeth, left) in [(4, 0.65), (8, 0.75), (60, 0.55)] {
+            let train = accelerated(teeth, 90.0, |t| match t {
+                t if t < 1.0 => 0.5,
+                t if t < 4.0 => 25.0,
+                t if t < 4.1 => 25.0 - (1.0 - left) * 250.0 * (t - 4.0),
+                t if t < 6.0 => 25.0 * left,
+                _ => -10.0,
+            });
+            let wheel = Wheel {
+                teeth_per_turn: teeth,
+                cycles_per_turn: 3.0,
+            };
+            let range = full_throttle(&train, wheel, 92.0).unwrap();
+            let to = train.time_s[range.end - 1];
+            assert!((3.7..4.06).contains(&to), "{teeth}: to {to}");
+        }
+    }
+
+    /// An engine beyond its best speed loses as much, over more of its speeds.
+    #[test]
+    fn a_curve_that_falls_steeply_goes_on() {
+        for teeth in [1, 8, 60] {
+            let train = accelerated(teeth, 90.0, |t| match t {
+                t if t < 1.0 => 0.5,
+                t if t < 4.0 => 25.0,
+                t if t < 4.6 => 25.0 - 18.0 * (t - 4.0),
+                t if t < 6.0 => 14.2,
+                _ => -10.0,
+            });
+            let wheel = Wheel {
+                teeth_per_turn: teeth,
+                cycles_per_turn: 3.0,
+            };
+            let range = full_throttle(&train, wheel, 92.0).unwrap();
+            let to = train.time_s[range.end - 1];
+            assert!((5.7..6.0).contains(&to), "{teeth}: to {to}");
         }
     }
 

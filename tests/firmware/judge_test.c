@@ -132,7 +132,7 @@ int main(void)
             for (int missed = 0; missed < 2; missed++) {
                 struct overspeed overspeed = { 0 };
                 struct counting counting = { 0 };
-    struct usual usual = { 0 };
+                struct usual usual = { 0 };
                 uint32_t period = TICK_HZ / 20 / teeth, limit = period * 9 / 10;
                 uint32_t slowest = counting_slowest_ticks(limit, TICK_HZ);
                 bool cut = false;
@@ -186,7 +186,7 @@ int main(void)
         for (int rpm = 600; rpm <= 3600; rpm += 600)
             for (int brake = 5; brake <= 200; brake += 5) {
                 struct counting counting = { 0 };
-    struct usual usual = { 0 };
+                struct usual usual = { 0 };
                 uint32_t limit = TICK_HZ * 60 / rpm / teeth, slowest = counting_slowest_ticks(limit, TICK_HZ);
                 double pitch = 6.283185307 / teeth, highest = rpm * 0.1047197551, squared = 0;
                 bool cut = false;

@@ -421,7 +421,7 @@ fn live_replay_stream_evidence_and_export_are_the_same() {
     for seed in 1..=24 {
         let case = run(seed);
         let reader = StoreReader::open(case.folder.path()).unwrap();
-        let plain = Recording::of_bytes(&case.log, Some(&case.of));
+        let plain = Recording::of_bytes(&case.log, Some(&case.of)).unwrap();
         let pull = reader.pulls().unwrap().pop().unwrap();
         let (stand, recording) = record_pull(&reader, &pull).unwrap();
         let event = reader

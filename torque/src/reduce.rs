@@ -88,7 +88,7 @@ use crate::turns::TurnSpeed;
 use crate::uncertainty::{Assessed, Measured};
 use force::Force;
 use point::PointModel;
-use ratio::{OwnSpeeds, SecondWheel, is_another_ratio};
+use ratio::{OwnSpeeds, SecondWheel, is_another_ratio, spread};
 use steady::Hold;
 
 /// Readings of the air with their uncertainties: Pa, K, fraction.
@@ -772,7 +772,8 @@ impl Reduction<'_> {
         if end_rpm < END_SHARE_MIN * top_rpm {
             remarks.push(format!(
                 "the curve ends at {end_rpm:.0} rpm although the engine reached {top_rpm:.0} rpm: there \
-                 the acceleration fell below half of what it was (throttle, ignition cut or clutch)"
+                 the acceleration fell at once and stayed low (throttle, rev limiter, ignition cut or \
+                 clutch)"
             ));
         }
         if from_rpm > start_rpm + (1.0 - END_SHARE_MIN) * top_rpm && self.train_starts_before(first)
@@ -813,7 +814,7 @@ impl Reduction<'_> {
         if !cycles.jolts.is_empty() {
             remarks.push(format!(
                 "jolts: {} sudden changes of the work that are no misfires (the drive slips or has \
-                 play, or teeth were counted wrongly), {}: left out of the curve",
+                 play, the throttle moved, or teeth were counted wrongly), {}: left out of the curve",
                 cycles.jolts.len(),
                 places(cycles.jolts.iter().map(|j| j.rpm).collect())
             ));
@@ -830,6 +831,17 @@ impl Reduction<'_> {
                 .push("the second pickup shows too few teeth to check the drive ratio".to_owned());
             return;
         };
+        if let Some(doubt) = sweep.own.as_ref().and_then(|own| own.ratio_doubt) {
+            remarks.push(format!(
+                "drive ratio in doubt: the engine turns {:+.1} % against it all along. Either it is \
+                 {:.4} and not {drive:.4} as stated, and torque reads high by that; or a belt or tyre \
+                 slips (a tyre has its own key), and torque is right. The band holds both; speeds are the \
+                 engine's own",
+                100.0 * doubt,
+                overall.value
+            ));
+            return;
+        }
         let off: Vec<&CurvePoint> = points.iter().filter(|p| p.is_slipping()).collect();
         let (Some(first), Some(last)) = (off.first(), off.last()) else {
             if sweep.own.is_some() {
@@ -842,8 +854,8 @@ impl Reduction<'_> {
             }
             return;
         };
-        let deviations = points.iter().filter_map(|p| Some(p.ratio_check?.deviation));
-        if is_another_ratio(deviations) {
+        let deviations = spread(points.iter().filter_map(|p| Some(p.ratio_check?.deviation)));
+        if deviations.is_some_and(is_another_ratio) {
             remarks.push(format!(
                 "the pickups give {:.4} engine turns per drum turn, the stand says {drive:.4}: another \
                  gear, or wrong tooth counts",
@@ -858,12 +870,19 @@ impl Reduction<'_> {
             .unwrap_or(0.0);
         let lost_w = points.iter().filter_map(|p| p.slip_power_w);
         let lost_w = lost_w.fold(None, |most: Option<f64>, w| Some(most.unwrap_or(w).max(w)));
-        let own = lost_w.map_or_else(
-            || "; speeds there are the drum's times the ratio".to_owned(),
-            |w| format!(", which takes up to {w:.0} W; speeds are the engine's own"),
+        // Slip that is seen moves no torque: it makes no pull doubtful.
+        let (what, own) = lost_w.map_or_else(
+            || {
+                let speeds = "; speeds there are the drum's times the ratio".to_owned();
+                ("slip:", speeds)
+            },
+            |w| {
+                let lost = format!(", which takes up to {w:.0} W; speeds are the engine's own");
+                ("slip, seen by both pickups:", lost)
+            },
         );
         remarks.push(format!(
-            "slip: between {:.0} and {:.0} rpm the engine turns {:+.1} % against the drive ratio at \
+            "{what} between {:.0} and {:.0} rpm the engine turns {:+.1} % against the drive ratio at \
              most{own}",
             first.rpm,
             last.rpm,
@@ -1233,6 +1252,7 @@ mod tests {
                     on_engine: true,
                     tooth_errors: None,
                 }),
+                tyre_slip: Measured::within(0.025, 0.015).into(),
                 ..model()
             };
             let curve = reduce(&pull, &stand, &options()).unwrap();
@@ -1245,8 +1265,24 @@ mod tests {
                 assert!((found / lost - 1.0).abs() < 0.02, "{found} {lost}");
             }
             let remarks = curve.remarks.join("; ");
-            assert!(remarks.contains("slip: between"), "{remarks}");
+            assert!(remarks.contains("both pickups: between"), "{remarks}");
             assert!(!remarks.contains("another gear"), "{remarks}");
+            // Without a tyre the same may be a ratio that is stated low.
+            let chain = ReductionModel {
+                tyre_slip: Measured::exact(0.0).into(),
+                ..stand
+            };
+            let curve = reduce(&pull, &chain, &options()).unwrap();
+            let remarks = curve.remarks.join("; ");
+            assert!(remarks.contains("ratio in doubt"), "{remarks}");
+            for point in &curve.points {
+                let u = point.standard_uncertainty_nm(|s| s == Source::Ratio);
+                let at_most = slip / 3.0_f64.sqrt() * point.torque_nm;
+                assert!((0.7..1.5).contains(&(u / at_most)), "{u} {at_most}");
+                let of_seen_ratio = sloping_nm(point.rpm) / (1.0 + slip);
+                let off = (point.torque_nm - of_seen_ratio).abs();
+                assert!(off < point.expanded_uncertainty_nm(), "{off} {point:?}");
+            }
         }
     }
 
@@ -1297,7 +1333,7 @@ mod tests {
         let curve = said(&edges, &drum);
         let remarks = curve.remarks.join("; ");
         assert!(
-            remarks.contains("slip: between") && remarks.contains("own"),
+            remarks.contains("both pickups: between") && remarks.contains("own"),
             "{remarks}"
         );
         for point in curve.points.iter().filter(|p| p.rpm > 5000.0) {

@@ -9,7 +9,7 @@ use serde_json::json;
 use leverarm_store::{
     EventFilter, EventOrder, EventRecord, NewEvent, PullId, StoreError, StoreReader,
 };
-use leverarm_vocabulary::{EventKind, Now, Severity};
+use leverarm_vocabulary::{EventKind, Now};
 
 /// Both kinds of events are about this, which the store has an index for.
 const ABOUT: &str = "exclusions";
@@ -68,16 +68,10 @@ pub fn event(pull: PullId, request: &ExclusionRequest, now: Now) -> NewEvent {
         ),
     };
     NewEvent {
-        wall_us: now.wall_us,
-        mono_us: now.mono_us,
-        tick: None,
-        connection: None,
         pull: Some(pull),
-        severity: Severity::Info,
-        kind,
         channel: Some(ABOUT.to_owned()),
-        message,
         data: json!({ "reason": request.reason, "by": request.by }),
+        ..NewEvent::new(now, kind, message)
     }
 }
 

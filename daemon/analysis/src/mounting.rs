@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use leverarm_store::{
     EventFilter, EventOrder, NewEvent, PullId, PullRecord, StoreError, StoreReader,
 };
-use leverarm_vocabulary::{EventKind, Now, Severity};
+use leverarm_vocabulary::{EventKind, Now};
 use serde_json::json;
 
 /// The events are about this, which the store has an index for.
@@ -16,17 +16,11 @@ const ABOUT: &str = "mountings";
 /// The event that keeps it.
 #[must_use]
 pub fn event(setup: &str, now: Now) -> NewEvent {
+    let message = format!("{setup} was taken off and put back on");
     NewEvent {
-        wall_us: now.wall_us,
-        mono_us: now.mono_us,
-        tick: None,
-        connection: None,
-        pull: None,
-        severity: Severity::Info,
-        kind: EventKind::MountedAgain,
         channel: Some(ABOUT.to_owned()),
-        message: format!("{setup} was taken off and put back on"),
         data: json!({ "setup": setup }),
+        ..NewEvent::new(now, EventKind::MountedAgain, message)
     }
 }
 

@@ -15,9 +15,9 @@ use crate::in_force::{self, CalibrationError};
 use crate::replay::{Recording, byte_log, is_simulated};
 use crate::setup_correction;
 use leverarm_store::{PullId, PullRecord, StoreError, StoreReader};
-use leverarm_values::CalibratedStand;
 use leverarm_values::calibration::Calibration;
 use leverarm_values::model::{curve_pickup, second_pickup};
+use leverarm_values::{CalibratedStand, NoHello};
 
 /// Why a pull could not be reduced.
 #[derive(Debug, thiserror::Error)]
@@ -41,10 +41,8 @@ pub enum ReductionError {
         channel: String,
     },
     /// The board never said its tick rate.
-    #[error(
-        "the log holds no hello frame, so the tick rate is unknown; record from the start of the connection"
-    )]
-    NoTickRate,
+    #[error(transparent)]
+    NoHello(#[from] NoHello),
 }
 
 /// What a sweep tells of the working cycles, as JSON gives it.
@@ -313,7 +311,7 @@ pub fn record_pull(
     let stand = leverarm_config::parse("(kept with the pull)", &text)?;
     let connection = reader.connection(pull.connection)?;
     let is_simulated = is_simulated(&connection);
-    let hello = connection.hello.ok_or(ReductionError::NoTickRate)?;
+    let hello = connection.hello.ok_or(NoHello)?;
     let chunks = reader.pull_chunks(pull.id)?;
     let calibration = in_force::calibration(reader, pull.calibration)?;
     let of = Arc::new(CalibratedStand::new(stand.clone(), &calibration));
@@ -347,11 +345,7 @@ pub fn reduce_recorded(
     let text = reader.stand_text(pull.stand)?;
     let stand = leverarm_config::parse("(kept with the pull)", &text)?;
     let connection = reader.connection(pull.connection)?;
-    let tick_hz = connection
-        .hello
-        .as_ref()
-        .ok_or(ReductionError::NoTickRate)?
-        .tick_hz;
+    let tick_hz = connection.hello.as_ref().ok_or(NoHello)?.tick_hz;
     let calibration = if choice.calibrations_of_now {
         in_force::newest_calibration(reader)?.0
     } else {
@@ -398,10 +392,7 @@ pub fn reduce_log(
     choice: CurveChoice,
 ) -> Result<Curve, ReductionError> {
     let of = Arc::new(CalibratedStand::new(stand.clone(), calibration));
-    let recording = Recording::of_bytes(bytes, Some(&of));
-    if recording.tick_hz <= 0.0 {
-        return Err(ReductionError::NoTickRate);
-    }
+    let recording = Recording::of_bytes(bytes, Some(&of))?;
     let air = air(stand, None, &recording)?;
     reduce_recording(&of, &recording, 0..=u64::MAX, &options(stand, air, choice))
         .map_err(Into::into)

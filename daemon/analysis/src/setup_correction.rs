@@ -10,7 +10,7 @@ use serde_json::json;
 use leverarm_store::{
     EventFilter, EventOrder, EventRecord, NewEvent, PullId, PullRecord, StoreError, StoreReader,
 };
-use leverarm_vocabulary::{EventKind, Now, Severity};
+use leverarm_vocabulary::{EventKind, Now};
 
 /// The events are about this, which the store has an index for.
 const ABOUT: &str = "setup corrections";
@@ -66,16 +66,10 @@ pub fn event(pull: PullId, request: &SetupCorrectionRequest, now: Now) -> NewEve
         None => format!("pull {pull} has its recorded setup again{by}"),
     };
     NewEvent {
-        wall_us: now.wall_us,
-        mono_us: now.mono_us,
-        tick: None,
-        connection: None,
         pull: Some(pull),
-        severity: Severity::Info,
-        kind: EventKind::SetupCorrected,
         channel: Some(ABOUT.to_owned()),
-        message,
         data: json!({ "setup": request.setup, "by": request.by }),
+        ..NewEvent::new(now, EventKind::SetupCorrected, message)
     }
 }
 

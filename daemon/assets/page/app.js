@@ -2,8 +2,10 @@
 
 import { byId, kept, setData, setText } from "./dom.js";
 import { request, setToken, takeToken, token } from "./api.js";
+import { Answer } from "./answer.js";
 import { Band } from "./band.js";
 import { Chart } from "./chart.js";
+import { Commission } from "./commission.js";
 import { LastFault } from "./faults.js";
 import { Figures } from "./figures.js";
 import { Forms } from "./forms.js";
@@ -11,12 +13,14 @@ import { Freshness } from "./freshness.js";
 import { Guards } from "./guards.js";
 import { Journal } from "./journal.js";
 import { Plan } from "./plan.js";
+import { Pulls } from "./pulls.js";
 import { Records } from "./records.js";
 import { Results } from "./result.js";
 import { Safety } from "./safety.js";
 import { Sound } from "./sound.js";
 import { Strip } from "./strip.js";
 import { Units } from "./units.js";
+import { Views } from "./views.js";
 import { openLink } from "./link.js";
 
 /** The page shows what it should, or asks for what it needs: the words for one that did not start go. */
@@ -112,7 +116,12 @@ async function start() {
   const strip = new Strip(stand);
   const forms = new Forms(stand, units);
   const records = new Records(units, chart, forms);
-  const journal = new Journal();
+  const views = new Views();
+  const journal = new Journal(views);
+  const pulls = new Pulls(units, views);
+  const answer = new Answer(units, views);
+  const commission = new Commission(stand, units, views);
+  views.start();
   const sound = new Sound();
   const band = new Band(stand);
   const faults = new LastFault();
@@ -121,7 +130,7 @@ async function start() {
     band.result(result);
     if (result.at > 0) sound.play(result.stored ? "stored" : "aborted");
   });
-  const build = () => { for (const plot of [chart, strip, journal]) plot.build(); };
+  const build = () => { for (const plot of [chart, strip, journal, pulls, answer]) plot.build(); };
   appearance(build);
   bigScreen(build);
   document.fonts?.ready.then(build);
@@ -134,6 +143,7 @@ async function start() {
     figures.show(live);
     guards.show(live);
     chart.draw();
+    commission.show(live);
     setText(byId("guarding"), live.fit ? "guarding" : "not guarding");
     setData(byId("guarding"), "off", !live.fit);
     for (const mark of rehearsal) mark.hidden = live.simulated !== true;
@@ -152,6 +162,7 @@ async function start() {
     freshness.restart();
     strip.restart(live.mono_us);
     records.restart();
+    pulls.restart();
     results.restart();
     const now = await describe();
     // Another stand file: other channels, other guards. The page begins again.
@@ -173,6 +184,7 @@ async function start() {
         forms.live = live;
         strip.push(live);
         chart.live(live);
+        answer.live(live);
         sound.live(live, stand.pull.end_rpm);
         if (["connecting", "lost"].includes(freshness.state)) recall();
         freshness.received(live);
@@ -188,9 +200,12 @@ async function start() {
         records.stored(stored);
         band.setup(stored.setup);
         plan.stored(stored);
+        commission.stored(stored);
         results.stored(stored);
         faults.stored(stored);
         journal.stored(stored);
+        pulls.stored(stored);
+        answer.stored(stored);
         break;
       }
       case "refused":

@@ -2,6 +2,7 @@
 // in letters that are read from three metres.
 
 import { byId, setData, setText } from "./dom.js";
+import { WHOLE_SHARE } from "./sound.js";
 import { numberText } from "./units.js";
 
 // So long a result stays in large letters; after that it is in the line below.
@@ -30,7 +31,12 @@ export class Band {
   step(step) { this.#step = step; }
 
   /** What came of the last pull, of `result.js`: { text, more, at }. */
-  result(result) { this.#result = result; }
+  result(result) {
+    const told = `${result.text[0].toUpperCase()}${result.text.slice(1)}`;
+    this.#result = { ...result, told: result.more ? `${told}, ${result.more}` : told };
+    // Aloud also when the next pull has begun.
+    if (result.at > 0) byId("spoken").textContent = this.#result.told;
+  }
 
   show(live, link, ageMs) {
     let [state, text, detail] = live ? this.#sentence(live) : ["unknown", "Connecting to the daemon", ""];
@@ -57,13 +63,14 @@ export class Band {
 
   /** Aloud only what a person has to know or to do: values and each phase of a pull would never end. */
   #say(state, text, link) {
-    const matters = link === "lost" || ["cut", "result", "plan", "wrong"].includes(state);
+    const matters = link === "lost" || ["cut", "plan", "wrong"].includes(state);
     if (!matters || this.#spoken === text) return;
     this.#spoken = text;
     byId("spoken").textContent = text;
   }
 
   #sentence(live) {
+    if (live.self_test) return ["plan", `Self-test: waiting for ${live.self_test}`, "The stand stays cut until every guard has passed"];
     const { latch, cut_id: id, cause } = live.cut;
     switch (latch) {
       case "requested": return ["cut", `Cut asked for: ${cause}`, "Waiting for the board to confirm it. If the engine runs on: emergency stop."];
@@ -76,13 +83,15 @@ export class Band {
     const phase = this.#phase(live, rpm);
     // A pull with another setup than the plan's is told from its first moment on.
     const isWrong = this.#isWrong(live);
-    if (phase) return isWrong ? ["wrong", this.#step.wrong, `${phase[1]}. ${phase[2]}`] : phase;
     const result = this.#result;
-    const last = result ? `Last: ${result.text}${result.more ? `, ${result.more}` : ""}` : "";
+    const last = result ? `Last: ${result.told[0].toLowerCase()}${result.told.slice(1)}` : "";
+    if (phase) {
+      const [state, doing, detail] = phase;
+      return isWrong ? ["wrong", this.#step.wrong, [doing, detail, last].filter(Boolean).join(". ")] : [state, doing, [detail, last].filter(Boolean).join(". ")];
+    }
     if (result && performance.now() - result.at < RESULT_MS) {
-      const told = `${result.text[0].toUpperCase()}${result.text.slice(1)}`;
-      if (isWrong) return ["wrong", `${told}. ${this.#step.wrong}`, this.#step.detail];
-      return ["result", result.more ? `${told}, ${result.more}` : told, this.#step?.text ?? ""];
+      if (isWrong) return ["wrong", `${result.text[0].toUpperCase()}${result.text.slice(1)}. ${this.#step.wrong}`, this.#step.detail];
+      return ["result", result.told, this.#step?.text ?? ""];
     }
     if (this.#setup === null && !result) {
       return ["plan", "Choose a setup first", "A pull made now would belong to none"];
@@ -99,7 +108,7 @@ export class Band {
     const { end_rpm: end } = this.#stand.pull;
     switch (live.phase) {
       case "rising": return ["pulling", `Pull beginning, to ${rpm(end)}`, "Full throttle"];
-      case "pulling": return live.engine_rpm >= end ?
+      case "pulling": return live.engine_rpm >= WHOLE_SHARE * end ?
         ["pulling", "End speed. Close the throttle", "Being recorded"] : ["pulling", `Pull to ${rpm(end)}`, "Being recorded"];
       case "coasting": return ["coasting", "Coasting", "Still being recorded: no throttle, no brake"];
       default: return null;

@@ -47,7 +47,7 @@ function figureMeasure(kind, name, quantity) {
 const words = (name) => name.replaceAll("_", " ");
 
 /** Decimals that show a half width with two digits when it begins with a 1 or 2, else with one. */
-function decimalsFor(half) {
+export function decimalsFor(half) {
   let decimals = 0;
   while (decimals < 4 && half > 0 && half * 10 ** decimals < 3) decimals++;
   return decimals;
@@ -251,14 +251,14 @@ export class Chart {
 }
 
 /** Texts of an axis's numbers, the last with the unit. */
-function axisTexts(splits, unit) {
+export function axisTexts(splits, unit) {
   const step = splits.length > 1 ? splits[1] - splits[0] : 1;
   let decimals = 0;
   while (decimals < 4 && Math.abs(step * 10 ** decimals - Math.round(step * 10 ** decimals)) > 1e-6) decimals++;
   return splits.map((value, i) => numberText(value, decimals) + (unit && i === splits.length - 1 ? ` ${unit}` : ""));
 }
 
-function swatch({ stroke, dash, width }) {
+export function swatch({ stroke, dash, width }) {
   const space = "http://www.w3.org/2000/svg";
   const svg = document.createElementNS(space, "svg");
   svg.setAttribute("viewBox", "0 0 36 12");
@@ -275,6 +275,9 @@ function swatch({ stroke, dash, width }) {
 /** Curves by pull, fetched once; an answer that there is none is kept too. */
 export class Curves {
   #kept = new Map();
+  #most;
+
+  constructor(most = KEPT_CURVES) { this.#most = most; }
 
   async of(pull) {
     const key = `${pull.id} ${pull.state} ${JSON.stringify(pull.air)}`;
@@ -286,7 +289,7 @@ export class Curves {
         if (error.status === 409 || error.status === 404) this.#kept.set(key, { error: error.message });
         else return null;
       }
-      if (this.#kept.size > KEPT_CURVES) this.#kept.delete(this.#kept.keys().next().value);
+      if (this.#kept.size > this.#most) this.#kept.delete(this.#kept.keys().next().value);
     }
     const kept = this.#kept.get(key);
     return kept.error ? null : kept;

@@ -15,8 +15,8 @@ async function send(form, body, said) {
   const buttons = form.querySelectorAll("button");
   for (const button of buttons) button.disabled = true;
   try {
-    const { path, value, then } = body();
-    const answer = await request(path, value);
+    const { path, value, then, timeoutMs } = body();
+    const answer = await request(path, value, timeoutMs);
     say(said, then ? then(answer) : answer.message, false);
   } catch (error) {
     say(said, `Not kept: ${error.message}`, true);

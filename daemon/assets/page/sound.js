@@ -10,6 +10,8 @@ const TONES = {
   aborted: [[392, 0, 0.25], [294, 0.3, 0.8]],
   cut: [[220, 0, 0.25], [220, 0.35, 0.6], [220, 0.7, 1.2]],
 };
+/** From this share of its end speed on a pull is whole: the throttle may be closed. */
+export const WHOLE_SHARE = 0.99;
 const LOUDNESS = 0.4;
 const FADE_S = 0.02;
 
@@ -61,7 +63,7 @@ export class Sound {
     const isCut = live.cut.latch === "requested" || live.cut.latch === "confirmed";
     if (isCut && this.#wasCut === false) this.play("cut");
     this.#wasCut = isCut;
-    const ended = live.phase === "pulling" && live.engine_rpm >= endRpm;
+    const ended = live.phase === "pulling" && live.engine_rpm >= WHOLE_SHARE * endRpm;
     if (ended && !this.#ended) this.play("end");
     if (live.phase !== "pulling" || ended) this.#ended = ended;
   }

@@ -16,6 +16,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
+use leverarm_protocol::{Channel, ChannelKind};
 use nix::pty::openpty;
 use nix::sys::termios::{SetArg, cfmakeraw, tcgetattr, tcsetattr};
 
@@ -27,6 +28,17 @@ pub(crate) struct Terminal {
     pub(crate) path: PathBuf,
     /// Open as long as the terminal is, so that the board's end never sees it closed.
     pub(crate) host: OwnedFd,
+}
+
+/// An input as a hello lists it.
+pub(crate) fn listed((kind, number): (ChannelKind, u8)) -> [u8; 4] {
+    let rate_hz = 0;
+    let channel = Channel {
+        kind,
+        number,
+        rate_hz,
+    };
+    channel.to_bytes()
 }
 
 pub(crate) fn terminal() -> Outcome<Terminal> {

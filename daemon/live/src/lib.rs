@@ -34,7 +34,7 @@ pub use leverarm_vocabulary::Now;
 pub use chunks::ChunkData;
 pub use cut::{Cut, CutBy, CutLatch, CutView};
 pub use live::{ChannelLive, GuardLive, Live, PullPhase};
-pub use log::{NoHello, records_of_log};
+pub use log::records_of_log;
 pub use self_test::{Arming, BoardStart, GuardTrial, LastTest, Passed, SelfTestReport};
 
 use chunks::ChunkBuilder;

@@ -103,6 +103,8 @@ pub struct Live {
     pub phase: PullPhase,
     /// What the stand waits for, in words.
     pub waiting_for: String,
+    /// What the self-test of the guards that is under way waits for.
+    pub self_test: Option<String>,
     /// Bytes received since the daemon started.
     pub bytes_received: u64,
     /// Frames lost since the daemon started.
@@ -171,6 +173,7 @@ pub(super) fn snapshot(core: &Core, now: Now) -> Live {
         cut: core.cut.view(),
         phase: core.pulls.phase(),
         waiting_for: waiting_for(core, connected, now),
+        self_test: core.self_test_waits_for(),
         bytes_received: counters.bytes_received,
         frames_lost: counters.frames_lost,
         damaged: counters.frames_damaged(),

@@ -7,19 +7,12 @@ use std::sync::Arc;
 use leverarm_config::Shaft;
 use leverarm_filters::teeth::Edge;
 use leverarm_protocol::{BoardMessage, BoardReader, BoardState, LinkFault, Reading, Teeth};
-use leverarm_values::CalibratedStand;
+use leverarm_values::{CalibratedStand, NoHello, tick_hz_of_log};
 
 use super::chunks::ChunkBuilder;
 use super::pulls::{PullEvent, PullFinder};
 use super::signals::Signals;
 use super::{HelloData, Now, Record, pieces, pull_record};
-
-/// Why a log can't be gone through.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
-#[error(
-    "the log holds no hello frame, so the tick rate is unknown; record from the start of the connection"
-)]
-pub struct NoHello;
 
 /// The records of a byte log, in order: what the live half would have given out while it was
 /// recorded, without events.
@@ -36,11 +29,7 @@ pub fn records_of_log(
     source: &str,
     sink: &mut impl FnMut(Record),
 ) -> Result<(), NoHello> {
-    // The hello may come after the first samples.
-    let mut reader = BoardReader::new();
-    reader.feed(0, bytes, &mut |_| {});
-    let tick_hz = reader.tick_hz().ok_or(NoHello)?;
-    let mut log = Log::new(of, tick_hz, began_wall_us, source);
+    let mut log = Log::new(of, tick_hz_of_log(bytes)?, began_wall_us, source);
     log.begin();
     let mut reader = BoardReader::new();
     for piece in pieces(bytes) {

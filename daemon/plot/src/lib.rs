@@ -54,6 +54,27 @@ pub struct Axis {
     pub range: Range,
 }
 
+impl Axis {
+    /// An axis with its range from the data.
+    #[must_use]
+    pub fn new(label: impl Into<String>, unit: impl Into<String>) -> Self {
+        Self {
+            label: label.into(),
+            unit: unit.into(),
+            range: Range::Auto,
+        }
+    }
+
+    /// With zero inside.
+    #[must_use]
+    pub fn with_zero(self) -> Self {
+        Self {
+            range: Range::IncludeZero,
+            ..self
+        }
+    }
+}
+
 /// How the range of an axis is found.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub enum Range {

@@ -1,26 +1,13 @@
 //! The SVG read back with a general XML library: points, labels, escaping, gaps.
 
+mod common;
+
 use leverarm_plot::{
-    Axis, Mark, Panel, Plot, Range, Series, Shade, Size, Style, Theme, svg, svg_with_font,
+    Mark, Panel, Plot, Series, Shade, Size, Style, Theme, svg, svg_with_font,
 };
 use roxmltree::{Document, Node};
 
-fn axis(label: &str, unit: &str, low: f64, high: f64) -> Axis {
-    Axis {
-        label: label.into(),
-        unit: unit.into(),
-        range: Range::Fixed { low, high },
-    }
-}
-
-fn series(label: &str, style: usize, points: &[(f64, f64)]) -> Series {
-    Series {
-        label: label.into(),
-        points: points.to_vec(),
-        style,
-        ..Series::default()
-    }
-}
+use common::{axis, series};
 
 fn plot(panels: Vec<Panel>) -> Plot {
     Plot {

@@ -1,23 +1,10 @@
 //! The terminal plot, character by character.
 
-use leverarm_plot::{Axis, Mark, Panel, Plot, Range, Series, Shade, text};
+mod common;
 
-fn axis(label: &str, unit: &str, low: f64, high: f64) -> Axis {
-    Axis {
-        label: label.into(),
-        unit: unit.into(),
-        range: Range::Fixed { low, high },
-    }
-}
+use leverarm_plot::{Mark, Panel, Plot, Shade, text};
 
-fn series(label: &str, style: usize, points: &[(f64, f64)]) -> Series {
-    Series {
-        label: label.into(),
-        points: points.to_vec(),
-        style,
-        ..Series::default()
-    }
-}
+use common::{axis, series};
 
 fn two_jets() -> Plot {
     Plot {

@@ -95,12 +95,12 @@ pub(super) fn range(text: &str) -> Result<(f64, f64), String> {
 }
 
 pub(super) fn share(text: &str) -> Result<f64, String> {
-    let number = text.trim().trim_end_matches('%').trim();
-    let percent = number.parse::<f64>().ok().filter(|x| *x > 0.0 && *x < 50.0);
-    let percent = percent.filter(|_| text.trim().ends_with('%'));
-    percent.map(|percent| 0.01 * percent).ok_or_else(|| {
-        format!("expected a share of the torque such as \"0.3 %\", found \"{text}\"")
-    })
+    let share = units::quantity(text, &units::FRACTION).map_err(|error| error.to_string())?;
+    if share > 0.0 && share < 0.5 {
+        Ok(share)
+    } else {
+        Err("expected a share of the torque above 0 % and below 50 %, such as \"0.3 %\"".to_owned())
+    }
 }
 
 /// A typical scatter of builds as a person gives it.

@@ -12,7 +12,7 @@ use serde_json::{Value, json};
 
 use super::dialogue::Dialogue;
 use super::terminal::Table;
-use super::{DaemonArgument, Failure, StandFile, read_stand, say};
+use super::{DaemonArgument, Failure, StandFile, pull_number, read_stand, say};
 use crate::clock::Clock;
 use crate::service::{
     Belongs, KeepRequest, NewSetupRequest, keep as keep_stretch, put_air, setup_in_force,
@@ -283,22 +283,35 @@ pub(super) fn release(cut: Option<u32>, daemon: &DaemonArgument) -> Result<(), F
     ))
 }
 
-/// Keeps the newest stretch as a pull: through the running daemon, or in the store itself.
-pub(super) fn keep(
-    last: &str,
+#[derive(Debug, Clone, clap::Args)]
+pub(super) struct KeepArguments {
+    /// How much, such as "90 s" or "5 min"
+    #[arg(long, value_name = "TIME")]
+    last: String,
+    /// A note on it
+    #[arg(long, default_value = "")]
     note: String,
+    /// Let it take part in comparisons, as a pull with the setup in force
+    #[arg(long)]
     with_setup: bool,
-    as_json: bool,
-    daemon: &DaemonArgument,
-) -> Result<(), Failure> {
+    /// JSON instead of words
+    #[arg(long)]
+    json: bool,
+    #[command(flatten)]
+    daemon: DaemonArgument,
+}
+
+/// Keeps the newest stretch as a pull: through the running daemon, or in the store itself.
+pub(super) fn keep(asked: &KeepArguments) -> Result<(), Failure> {
+    let daemon = &asked.daemon;
     let read = read_stand(&daemon.stand.file)?;
-    let seconds = super::dialogue::quantity(last, &units::DURATION)
-        .map_err(|error| Failure(format!("--last {last:?}: {error}")))?
+    let seconds = super::dialogue::quantity(&asked.last, &units::DURATION)
+        .map_err(|error| Failure(format!("--last {:?}: {error}", asked.last)))?
         .value;
     let request = KeepRequest {
         seconds,
-        note,
-        with_setup,
+        note: asked.note.clone(),
+        with_setup: asked.with_setup,
     };
     let body = serde_json::to_value(&request).map_err(Failure::of)?;
     let id = match Line::to(&read.stand, daemon)?.post("/api/keep", &body) {
@@ -319,7 +332,7 @@ pub(super) fn keep(
                 .get()
         }
     };
-    if as_json {
+    if asked.json {
         super::json_line(&json!({ "id": id }));
     } else {
         say(&format!("kept as pull {id}: leverarm show {id}"));
@@ -327,39 +340,98 @@ pub(super) fn keep(
     Ok(())
 }
 
-/// Says which setup a pull was made with, or takes that word back.
-pub(super) fn assign(
+#[derive(Debug, Clone, clap::Args)]
+pub(super) struct AssignArguments {
+    /// Number of the pull
     pull: i64,
-    request: &SetupCorrectionRequest,
-    daemon: &DaemonArgument,
-) -> Result<(), Failure> {
+    /// The setup it was made with
+    #[arg(required_unless_present = "undo")]
+    setup: Option<String>,
+    /// Take that word back: the setup that was recorded holds again
+    #[arg(long, conflicts_with = "setup")]
+    undo: bool,
+    /// Who says so
+    #[arg(long, default_value = "")]
+    by: String,
+    #[command(flatten)]
+    daemon: DaemonArgument,
+}
+
+/// Says which setup a pull was made with, or takes that word back.
+pub(super) fn assign(asked: &AssignArguments) -> Result<(), Failure> {
+    let (pull, daemon) = (asked.pull, &asked.daemon);
+    let request = SetupCorrectionRequest {
+        setup: asked.setup.clone(),
+        by: asked.by.clone(),
+    };
     let read = read_stand(&daemon.stand.file)?;
     let path = format!("/api/pulls/{pull}/setup");
-    let body = serde_json::to_value(request).map_err(Failure::of)?;
+    let body = serde_json::to_value(&request).map_err(Failure::of)?;
     let id = PullId::new(pull);
     let make = |reader: &StoreReader| {
         reader.pull(id)?;
         if let Some(name) = &request.setup {
             reader.setup_named(name)?;
         }
-        Ok(setup_correction::event(id, request, Clock::start().now()))
+        Ok(setup_correction::event(id, &request, Clock::start().now()))
     };
     word_on_pull(&read, daemon, (&path, &body), make)
 }
 
-/// Leaves a pull out of comparisons, or lets it take part again.
-pub(super) fn exclude(
+#[derive(Debug, Clone, clap::Args)]
+pub(super) struct ExcludeArguments {
+    /// Number of the pull
+    #[arg(value_parser = pull_number)]
     pull: i64,
-    request: &ExclusionRequest,
-    daemon: &DaemonArgument,
-) -> Result<(), Failure> {
-    if let Some(reason) = &request.reason
-        && reason.trim().is_empty()
-    {
+    /// Why, such as "misfired above 7,000 rpm"
+    reason: String,
+    /// Who says so
+    #[arg(long, default_value = "")]
+    by: String,
+    #[command(flatten)]
+    daemon: DaemonArgument,
+}
+
+#[derive(Debug, Clone, clap::Args)]
+pub(super) struct IncludeArguments {
+    /// Number of the pull
+    #[arg(value_parser = pull_number)]
+    pull: i64,
+    /// Who says so
+    #[arg(long, default_value = "")]
+    by: String,
+    #[command(flatten)]
+    daemon: DaemonArgument,
+}
+
+/// Leaves a pull out of comparisons.
+pub(super) fn exclude(asked: &ExcludeArguments) -> Result<(), Failure> {
+    if asked.reason.trim().is_empty() {
         return Err(Failure::new(
             "the reason is empty: say why the pull is to be left out",
         ));
     }
+    let request = ExclusionRequest {
+        reason: Some(asked.reason.clone()),
+        by: asked.by.clone(),
+    };
+    say_of_exclusion(asked.pull, &request, &asked.daemon)
+}
+
+/// Lets a pull take part again.
+pub(super) fn include(asked: &IncludeArguments) -> Result<(), Failure> {
+    let request = ExclusionRequest {
+        reason: None,
+        by: asked.by.clone(),
+    };
+    say_of_exclusion(asked.pull, &request, &asked.daemon)
+}
+
+fn say_of_exclusion(
+    pull: i64,
+    request: &ExclusionRequest,
+    daemon: &DaemonArgument,
+) -> Result<(), Failure> {
     let read = read_stand(&daemon.stand.file)?;
     let body = serde_json::to_value(request).map_err(Failure::of)?;
     let path = format!("/api/pulls/{pull}/exclusion");
@@ -540,16 +612,24 @@ fn list_setups(read: &StandFile) -> Result<(), Failure> {
     Ok(())
 }
 
-pub(super) fn air(
-    values: &AirValues,
+#[derive(Debug, Clone, clap::Args)]
+pub(super) struct AirArguments {
+    #[command(flatten)]
+    values: AirValues,
+    /// Forget what was entered
+    #[arg(long)]
     forget: bool,
-    daemon: &DaemonArgument,
-) -> Result<(), Failure> {
+    #[command(flatten)]
+    daemon: DaemonArgument,
+}
+
+pub(super) fn air(asked: &AirArguments) -> Result<(), Failure> {
+    let daemon = &asked.daemon;
     let read = read_stand(&daemon.stand.file)?;
-    let entered = if forget {
+    let entered = if asked.forget {
         None
     } else {
-        Some(entered_air(&read.stand, values)?)
+        Some(entered_air(&read.stand, &asked.values)?)
     };
     let body = serde_json::to_value(entered).map_err(Failure::of)?;
     match Line::to(&read.stand, daemon)?.post("/api/air", &body) {

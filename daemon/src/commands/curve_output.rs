@@ -145,19 +145,11 @@ pub(super) fn plot(
     notes: Vec<String>,
 ) -> Plot {
     let mut torque = Panel {
-        y: Axis {
-            label: "Torque".to_owned(),
-            unit: units.torque.symbol.to_owned(),
-            ..Axis::default()
-        },
+        y: Axis::new("Torque", units.torque.symbol),
         ..Panel::default()
     };
     let mut power = Panel {
-        y: Axis {
-            label: "Power".to_owned(),
-            unit: units.power.symbol.to_owned(),
-            ..Axis::default()
-        },
+        y: Axis::new("Power", units.power.symbol),
         ..Panel::default()
     };
     for named in curves {
@@ -209,11 +201,7 @@ pub(super) fn plot(
     Plot {
         title: title.to_owned(),
         subtitle: subtitle.to_owned(),
-        x: Axis {
-            label: "Engine speed".to_owned(),
-            unit: "rpm".to_owned(),
-            ..Axis::default()
-        },
+        x: Axis::new("Engine speed", "rpm"),
         panels: vec![torque, power],
         shades: Vec::new(),
         notes,

@@ -17,7 +17,7 @@ use crate::sheet::{PairReasons, SheetReasons};
 use leverarm_analysis::comparison::{Report, Rows, StoredComparison};
 use leverarm_analysis::comparison::{Why, why};
 use leverarm_analysis::engine::{EngineFigure, EnginePull};
-use leverarm_plot::{Axis, Mark, Panel, Plot, Range, Series};
+use leverarm_plot::{Axis, Mark, Panel, Plot, Series};
 
 /// Rows of a table in the terminal, about.
 const TABLE_ROWS: usize = 28;
@@ -325,20 +325,12 @@ fn has_points(series: &Series) -> bool {
 }
 
 fn speed_axis() -> Axis {
-    Axis {
-        label: "Engine speed".to_owned(),
-        unit: "rpm".to_owned(),
-        ..Axis::default()
-    }
+    Axis::new("Engine speed", "rpm")
 }
 
 fn panel(label: &str, unit: &str, series: Vec<Series>) -> Panel {
     Panel {
-        y: Axis {
-            label: label.to_owned(),
-            unit: unit.to_owned(),
-            range: Range::Auto,
-        },
+        y: Axis::new(label, unit),
         series: series.into_iter().filter(has_points).collect(),
         ..Panel::default()
     }

@@ -18,7 +18,7 @@ use crate::self_test::{KeptSelfTest, TestedOn, keep_self_test, last_self_test};
 use crate::service::{Daemon, Handle};
 use leverarm_live::{Command, CutLatch, Live, SelfTestReport};
 use leverarm_store::{ContentHash, NewEvent, Severity, Store, StoreError, StoreReader};
-use leverarm_vocabulary::EventKind;
+use leverarm_vocabulary::{EventKind, Now};
 
 const LOOK_EVERY: Duration = Duration::from_millis(100);
 /// Longest time for the board to be there.
@@ -143,29 +143,21 @@ pub(super) fn on_software_stand(file: &Path, seed: u64) -> Result<(), Failure> {
     })?;
     let on = TestedOn::SoftwareStand;
     keep_self_test(&mut store, hash, on, &report).map_err(Failure::of)?;
-    let failures = report.failures();
-    let event = NewEvent {
+    let (severity, message) = if report.passed {
+        let count = report.trials.len();
+        let passed = format!("all {count} guards passed on a simulated stand");
+        (Severity::Info, passed)
+    } else {
+        (Severity::Error, report.failures().join("; "))
+    };
+    let now = Now {
         wall_us: report.wall_us,
         mono_us: 0,
-        tick: None,
-        connection: None,
-        pull: None,
-        severity: if report.passed {
-            Severity::Info
-        } else {
-            Severity::Error
-        },
-        kind: EventKind::GuardSelfTest,
-        channel: None,
-        message: if report.passed {
-            format!(
-                "all {} guards passed on a simulated stand",
-                report.trials.len()
-            )
-        } else {
-            failures.join("; ")
-        },
+    };
+    let event = NewEvent {
+        severity,
         data: json!({ "trials": report.trials }),
+        ..NewEvent::new(now, EventKind::GuardSelfTest, message)
     };
     store.add_event(&event).map_err(Failure::of)?;
     let stand = hash.to_string();

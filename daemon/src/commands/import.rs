@@ -8,10 +8,10 @@ use indicatif::ProgressIterator;
 use jiff::tz::TimeZone;
 use leverarm_analysis::reduction::EnteredAir;
 use leverarm_live::{Record, records_of_log};
-use leverarm_store::{NewEvent, PullState, Severity, Store, StoreError};
+use leverarm_store::{NewEvent, PullState, Store, StoreError};
 use leverarm_values::CalibratedStand;
 use leverarm_values::calibration::Calibration;
-use leverarm_vocabulary::EventKind;
+use leverarm_vocabulary::{EventKind, Now};
 
 use super::control::setup_name;
 use super::control::{AirValues, entered_air};
@@ -59,6 +59,10 @@ pub(super) fn run(arguments: &ImportArguments) -> Result<(), Failure> {
         Some(file) => read_calibration(file)?,
         None => Calibration::default(),
     };
+    // A name that is wrong leaves no empty store behind.
+    for log in &arguments.logs {
+        std::fs::File::open(log).map_err(|error| Failure(format!("{}: {error}", log.display())))?;
+    }
     let folder = arguments.store.store.as_ref();
     let mut store = Store::open(folder.unwrap_or(&read.store_folder)).map_err(Failure::of)?;
     let of = Arc::new(CalibratedStand::new(read.stand.clone(), &calibration));
@@ -122,17 +126,10 @@ fn counted(pulls: usize) -> String {
 }
 
 fn tell(store: &mut Store, message: &str, wall_us: i64) -> Result<(), StoreError> {
-    store.add_event(&NewEvent {
-        wall_us,
+    let now = Now {
         mono_us: 0,
-        tick: None,
-        connection: None,
-        pull: None,
-        severity: Severity::Info,
-        kind: EventKind::Imported,
-        channel: None,
-        message: message.to_owned(),
-        data: serde_json::Value::Null,
-    })?;
+        wall_us,
+    };
+    store.add_event(&NewEvent::new(now, EventKind::Imported, message))?;
     Ok(())
 }

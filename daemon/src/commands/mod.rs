@@ -15,6 +15,7 @@ mod guards;
 mod import;
 mod journal;
 mod new_stand;
+mod order;
 mod parts;
 mod plan;
 mod pulls;
@@ -38,9 +39,6 @@ use leverarm_torque::air::Correction;
 use tracing_subscriber::filter::{LevelFilter, Targets};
 use tracing_subscriber::layer::SubscriberExt;
 use tracing_subscriber::util::SubscriberInitExt;
-
-use leverarm_analysis::exclusion::ExclusionRequest;
-use leverarm_analysis::setup_correction::SetupCorrectionRequest;
 
 /// Acquisition daemon for a home-built inertia or brake dynamometer stand.
 ///
@@ -117,33 +115,7 @@ enum Command {
         json: bool,
     },
     /// Show the curve of a pull: torque and power over engine speed
-    Show {
-        /// Number of the pull
-        #[arg(value_parser = pull_number)]
-        pull: i64,
-        #[command(flatten)]
-        store: StoreArgument,
-        #[command(flatten)]
-        choice: CurveArguments,
-        /// JSON instead of a table
-        #[arg(long)]
-        json: bool,
-        /// Write a plot: the file's ending, .svg or .png, says which kind
-        #[arg(long, value_name = "FILE")]
-        plot: Option<PathBuf>,
-        /// Light lines on dark ground
-        #[arg(long)]
-        dark: bool,
-        /// Show what the uncertainty is made of, at one speed
-        #[arg(long)]
-        budget: bool,
-        /// Show fuel, air, mixture, and what limits the power
-        #[arg(long, conflicts_with = "budget")]
-        engine: bool,
-        /// Engine speed of the budget, rpm; that of the peak torque when left out
-        #[arg(long, value_name = "RPM", requires = "budget")]
-        rpm: Option<f64>,
-    },
+    Show(pulls::ShowArguments),
     /// Compare setups: what the change did, where in rpm, by how much, and how sure that is
     Compare(compare::CompareArguments),
     /// What did each part do, whatever else was on: over all setups of the store
@@ -166,75 +138,18 @@ enum Command {
         json: bool,
     },
     /// Leave a pull out of comparisons, with a reason; it stays in the store and is named
-    Exclude {
-        /// Number of the pull
-        #[arg(value_parser = pull_number)]
-        pull: i64,
-        /// Why, such as "misfired above 7,000 rpm"
-        reason: String,
-        /// Who says so
-        #[arg(long, default_value = "")]
-        by: String,
-        #[command(flatten)]
-        daemon: DaemonArgument,
-    },
+    Exclude(control::ExcludeArguments),
     /// Let an excluded pull take part in comparisons again
-    Include {
-        /// Number of the pull
-        #[arg(value_parser = pull_number)]
-        pull: i64,
-        /// Who says so
-        #[arg(long, default_value = "")]
-        by: String,
-        #[command(flatten)]
-        daemon: DaemonArgument,
-    },
+    Include(control::IncludeArguments),
     /// Say with which setup a pull was made, where it was filed under a wrong one
-    Assign {
-        /// Number of the pull
-        pull: i64,
-        /// The setup it was made with
-        #[arg(required_unless_present = "undo")]
-        setup: Option<String>,
-        /// Take that word back: the setup that was recorded holds again
-        #[arg(long, conflicts_with = "setup")]
-        undo: bool,
-        /// Who says so
-        #[arg(long, default_value = "")]
-        by: String,
-        #[command(flatten)]
-        daemon: DaemonArgument,
-    },
+    Assign(control::AssignArguments),
     /// Name what is bolted on: the next pulls belong to it
     Setup(control::SetupArguments),
     /// Enter the air of the day: it stands in for the fixed values of the stand file
-    Air {
-        #[command(flatten)]
-        values: control::AirValues,
-        /// Forget what was entered
-        #[arg(long)]
-        forget: bool,
-        #[command(flatten)]
-        daemon: DaemonArgument,
-    },
+    Air(control::AirArguments),
     /// Keep the last seconds of what the board sent as a pull: for a step test on a brake, a coast-down,
     /// a falling weight, or a pull that the rules did not take for one
-    Keep {
-        /// How much, such as "90 s" or "5 min"
-        #[arg(long, value_name = "TIME")]
-        last: String,
-        /// A note on it
-        #[arg(long, default_value = "")]
-        note: String,
-        /// Let it take part in comparisons, as a pull with the setup in force
-        #[arg(long)]
-        with_setup: bool,
-        /// JSON instead of words
-        #[arg(long)]
-        json: bool,
-        #[command(flatten)]
-        daemon: DaemonArgument,
-    },
+    Keep(control::KeepArguments),
     /// Find a constant of the stand by measurement, and put it in force
     #[command(subcommand)]
     Calibrate(Box<calibrate::Calibrate>),
@@ -287,21 +202,7 @@ enum Command {
     /// Take byte logs of an earlier session or another stand into the store, as pulls like any other
     Import(import::ImportArguments),
     /// Reduce a recorded byte log of a board to a curve
-    Reduce {
-        /// The bytes as they came from the port
-        #[arg(long, value_name = "FILE")]
-        board_log: PathBuf,
-        #[command(flatten)]
-        stand: StandArgument,
-        #[command(flatten)]
-        choice: CurveArguments,
-        /// Calibrations to use, as `leverarm calibrations --json` prints them
-        #[arg(long, value_name = "FILE")]
-        calibrations: Option<PathBuf>,
-        /// JSON instead of a table
-        #[arg(long)]
-        json: bool,
-    },
+    Reduce(pulls::ReduceArguments),
 }
 
 #[derive(Debug, Clone, clap::Args)]
@@ -498,27 +399,7 @@ fn dispatch(command: Command) -> Result<(), Failure> {
         Command::TestGuards { daemon, .. } => guards::on_board(&daemon),
         Command::Demo { out, json, seed } => demo::run(&out, json, seed),
         Command::Pulls { store, json } => pulls::list(&store, json),
-        Command::Show {
-            pull,
-            store,
-            choice,
-            json,
-            plot,
-            dark,
-            budget,
-            engine,
-            rpm,
-        } => pulls::show(&pulls::Show {
-            pull,
-            store,
-            choice,
-            json,
-            plot,
-            dark,
-            budget,
-            engine,
-            rpm,
-        }),
+        Command::Show(arguments) => pulls::show(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Parts(arguments) => parts::run(&arguments),
         Command::Series(arguments) => series::run(&arguments),
@@ -529,39 +410,12 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             daemon,
             json,
         } => plan::run(action.as_ref(), &daemon, json),
-        Command::Exclude {
-            pull,
-            reason,
-            by,
-            daemon,
-        } => {
-            let reason = Some(reason);
-            control::exclude(pull, &ExclusionRequest { reason, by }, &daemon)
-        }
-        Command::Include { pull, by, daemon } => {
-            let reason = None;
-            control::exclude(pull, &ExclusionRequest { reason, by }, &daemon)
-        }
+        Command::Exclude(arguments) => control::exclude(&arguments),
+        Command::Include(arguments) => control::include(&arguments),
         Command::Setup(arguments) => control::setup(&arguments),
-        Command::Assign {
-            pull,
-            setup,
-            by,
-            daemon,
-            undo: _,
-        } => control::assign(pull, &SetupCorrectionRequest { setup, by }, &daemon),
-        Command::Air {
-            values,
-            forget,
-            daemon,
-        } => control::air(&values, forget, &daemon),
-        Command::Keep {
-            last,
-            note,
-            with_setup,
-            json,
-            daemon,
-        } => control::keep(&last, note, with_setup, json, &daemon),
+        Command::Assign(arguments) => control::assign(&arguments),
+        Command::Air(arguments) => control::air(&arguments),
+        Command::Keep(arguments) => control::keep(&arguments),
         Command::Calibrate(what) => calibrate::calibrate(&what),
         Command::Tare(arguments) => calibrate::tare(&arguments),
         Command::Calibrations(arguments) => calibrate::list(&arguments),
@@ -576,19 +430,7 @@ fn dispatch(command: Command) -> Result<(), Failure> {
         Command::Release { cut, daemon } => control::release(cut, &daemon),
         Command::Documents { folder } => system::documents(&folder),
         Command::Import(arguments) => import::run(&arguments),
-        Command::Reduce {
-            board_log,
-            stand,
-            choice,
-            calibrations,
-            json,
-        } => pulls::reduce(
-            &board_log,
-            &stand.file,
-            calibrations.as_deref(),
-            &choice,
-            json,
-        ),
+        Command::Reduce(arguments) => pulls::reduce(&arguments),
     }
 }
 

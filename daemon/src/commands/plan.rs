@@ -4,6 +4,7 @@ use leverarm_config::{Quantity, Stand, units};
 use serde_json::{Value, json};
 
 use super::control::{Answer, Line};
+use super::order;
 use super::{DaemonArgument, Failure, json_line, read_stand, say};
 use crate::clock::Clock;
 use leverarm_analysis::local_time::local_text;
@@ -21,6 +22,8 @@ pub(super) enum Action {
     Leave(Who),
     /// Go on with the plan that was left
     Resume(Who),
+    /// What to test next: the order of mountings and pulls that shows a difference soonest
+    Order(order::OrderArguments),
 }
 
 /// A plan to begin.
@@ -140,6 +143,7 @@ pub(super) fn run(
             tell(&Word::Begin(plan), &body, &begin.who)?;
             show(&begin.who.daemon, as_json)
         }
+        Some(Action::Order(arguments)) => order::run(arguments),
         Some(Action::Leave(who)) => {
             let body = json!({ "word": "leave", "by": who.by });
             tell(&Word::Leave, &body, who)

@@ -12,7 +12,9 @@ use super::budget;
 use super::curve_output::{self, Named};
 use super::engine;
 use super::terminal::{Table, bar_of_pulls};
-use super::{CurveArguments, Failure, StoreArgument, json_line, read_stand, say};
+use super::{
+    CurveArguments, Failure, StandArgument, StoreArgument, json_line, pull_number, read_stand, say,
+};
 use leverarm_analysis::engine::engine_pull;
 use leverarm_analysis::exclusion::{Exclusion, exclusions};
 use leverarm_analysis::in_force;
@@ -128,20 +130,36 @@ pub(super) fn air_text(
     )
 }
 
-/// What `show` was asked.
-pub(super) struct Show {
-    pub(super) pull: i64,
-    pub(super) store: StoreArgument,
-    pub(super) choice: CurveArguments,
-    pub(super) json: bool,
-    pub(super) plot: Option<PathBuf>,
-    pub(super) dark: bool,
-    pub(super) budget: bool,
-    pub(super) engine: bool,
-    pub(super) rpm: Option<f64>,
+#[derive(Debug, Clone, clap::Args)]
+pub(super) struct ShowArguments {
+    /// Number of the pull
+    #[arg(value_parser = pull_number)]
+    pull: i64,
+    #[command(flatten)]
+    store: StoreArgument,
+    #[command(flatten)]
+    choice: CurveArguments,
+    /// JSON instead of a table
+    #[arg(long)]
+    json: bool,
+    /// Write a plot: the file's ending, .svg or .png, says which kind
+    #[arg(long, value_name = "FILE")]
+    plot: Option<PathBuf>,
+    /// Light lines on dark ground
+    #[arg(long)]
+    dark: bool,
+    /// Show what the uncertainty is made of, at one speed
+    #[arg(long)]
+    budget: bool,
+    /// Show fuel, air, mixture, and what limits the power
+    #[arg(long, conflicts_with = "budget")]
+    engine: bool,
+    /// Engine speed of the budget, rpm; that of the peak torque when left out
+    #[arg(long, value_name = "RPM", requires = "budget")]
+    rpm: Option<f64>,
 }
 
-pub(super) fn show(asked: &Show) -> Result<(), Failure> {
+pub(super) fn show(asked: &ShowArguments) -> Result<(), Failure> {
     let (pull, choice) = (asked.pull, &asked.choice);
     let reader = asked.store.open()?;
     let (reduced, recording) =
@@ -275,15 +293,27 @@ pub(super) fn write_plot(plot: &Plot, file: &Path, theme: Theme) -> Result<(), F
     std::fs::write(file, bytes).map_err(|error| Failure(format!("{}: {error}", file.display())))
 }
 
-pub(super) fn reduce(
-    log: &Path,
-    file: &Path,
-    calibrations: Option<&Path>,
-    choice: &CurveArguments,
-    as_json: bool,
-) -> Result<(), Failure> {
-    let read = read_stand(file)?;
-    let calibration = match calibrations {
+#[derive(Debug, Clone, clap::Args)]
+pub(super) struct ReduceArguments {
+    /// The bytes as they came from the port
+    #[arg(long, value_name = "FILE")]
+    board_log: PathBuf,
+    #[command(flatten)]
+    stand: StandArgument,
+    #[command(flatten)]
+    choice: CurveArguments,
+    /// Calibrations to use, as `leverarm calibrations --json` prints them
+    #[arg(long, value_name = "FILE")]
+    calibrations: Option<PathBuf>,
+    /// JSON instead of a table
+    #[arg(long)]
+    json: bool,
+}
+
+pub(super) fn reduce(asked: &ReduceArguments) -> Result<(), Failure> {
+    let (log, choice) = (&asked.board_log, &asked.choice);
+    let read = read_stand(&asked.stand.file)?;
+    let calibration = match &asked.calibrations {
         Some(file) => read_calibration(file)?,
         None if choice.recalibrated => {
             let reader = StoreReader::open(&read.store_folder).map_err(Failure::of)?;
@@ -297,7 +327,7 @@ pub(super) fn reduce(
         std::fs::read(log).map_err(|error| Failure(format!("{}: {error}", log.display())))?;
     let curve =
         reduce_log(&read.stand, &calibration, &bytes, choice.choice()?).map_err(Failure::of)?;
-    if as_json {
+    if asked.json {
         json_line(&curve_output::json(&curve));
     } else {
         print_curve(&curve, &curve_output::units(read.stand.units, choice.units));

@@ -188,10 +188,15 @@ pub(super) struct RehearseArguments {
     #[arg(long)]
     coast: bool,
     /// Working cycles of the simulated engine that do not burn, in per cent
-    #[arg(long, value_name = "PERCENT", default_value_t = 0.0)]
+    #[arg(long, value_name = "PERCENT", default_value = "0", value_parser = percent)]
     misfires: f64,
     #[command(flatten)]
     access: AccessArguments,
+}
+
+fn percent(text: &str) -> Result<f64, String> {
+    let percent = text.parse().ok().filter(|it| (0.0..=100.0).contains(it));
+    percent.ok_or_else(|| format!("expected 0 to 100 per cent, found {text:?}"))
 }
 
 /// One pull with a stand file, as its first trial.

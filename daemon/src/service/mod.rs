@@ -130,6 +130,7 @@ pub struct Handle {
     stored: watch::Receiver<Stored>,
     flow: Arc<recorder::Flow>,
     stand: Arc<Stand>,
+    stand_text: Arc<str>,
     store_folder: Arc<PathBuf>,
 }
 
@@ -279,6 +280,12 @@ impl Handle {
         &self.stand
     }
 
+    /// The text of its stand file.
+    #[must_use]
+    pub fn stand_text(&self) -> &str {
+        &self.stand_text
+    }
+
     /// Folder of its store.
     #[must_use]
     pub fn store_folder(&self) -> &std::path::Path {
@@ -351,6 +358,7 @@ impl Daemon {
             stored,
             flow: Arc::clone(&flow),
             stand: Arc::clone(&stand),
+            stand_text: options.stand_text.as_str().into(),
             store_folder: Arc::new(options.store_folder),
         };
         let (records, recorder) = recorder::start(

@@ -205,7 +205,7 @@ impl Destination {
                         "\"{name}\" takes points again after {seconds} s: what waited in the store follows"
                     );
                     let data = json!({ "away_s": seconds });
-                    self.event(now, Severity::Info, EventKind::StreamResumed, message, data);
+                    self.event(now, EventKind::StreamResumed, message, data);
                 }
             }
             (Progress::Away(_), None) => self.away = Some((now.mono_us, false)),
@@ -217,13 +217,7 @@ impl Destination {
                     "\"{name}\" takes no points: {reason}. They wait in the store; recording goes on"
                 );
                 let data = json!({ "reason": reason });
-                self.event(
-                    now,
-                    Severity::Warning,
-                    EventKind::StreamWaiting,
-                    message,
-                    data,
-                );
+                self.event(now, EventKind::StreamWaiting, message, data);
             }
             (Progress::Away(_), Some(_)) => {}
         }
@@ -246,24 +240,11 @@ impl Destination {
             .map(|refused| json!({ "line": refused.line, "reason": refused.reason }))
             .collect();
         let data = json!({ "points": refused.len(), "refused": shown });
-        self.event(
-            now,
-            Severity::Error,
-            EventKind::StreamSetAside,
-            message,
-            data,
-        );
+        self.event(now, EventKind::StreamSetAside, message, data);
     }
 
-    fn event(
-        &mut self,
-        now: Now,
-        severity: Severity,
-        kind: EventKind,
-        message: String,
-        data: serde_json::Value,
-    ) {
-        match severity {
+    fn event(&mut self, now: Now, kind: EventKind, message: String, data: serde_json::Value) {
+        match kind.severity() {
             Severity::Info => tracing::info!("{message}"),
             _ => tracing::warn!("{message}"),
         }
@@ -272,16 +253,9 @@ impl Destination {
             return;
         }
         self.events.push(NewEvent {
-            wall_us: now.wall_us,
-            mono_us: now.mono_us,
-            tick: None,
-            connection: None,
-            pull: None,
-            severity,
-            kind,
             channel: Some(self.settings.name.clone()),
-            message,
             data,
+            ..NewEvent::new(now, kind, message)
         });
         self.is_news = true;
     }

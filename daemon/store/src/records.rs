@@ -5,7 +5,7 @@
 
 use std::fmt;
 
-use leverarm_vocabulary::{EventKind, Severity, words};
+use leverarm_vocabulary::{EventKind, Now, Severity, words};
 use rusqlite::types::{FromSql, FromSqlError, FromSqlResult, ToSql, ToSqlOutput, ValueRef};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -322,6 +322,25 @@ pub struct NewEvent {
     pub message: String,
     /// Further values; `Null` when there are none.
     pub data: Value,
+}
+
+impl NewEvent {
+    /// As severe as its kind is as a rule, with nothing that it belongs to.
+    #[must_use]
+    pub fn new(now: Now, kind: EventKind, message: impl Into<String>) -> Self {
+        Self {
+            wall_us: now.wall_us,
+            mono_us: now.mono_us,
+            tick: None,
+            connection: None,
+            pull: None,
+            severity: kind.severity(),
+            kind,
+            channel: None,
+            message: message.into(),
+            data: Value::Null,
+        }
+    }
 }
 
 /// A stored event.

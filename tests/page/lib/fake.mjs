@@ -16,6 +16,8 @@ export class Fake {
   sent = 0;
   pulls = 0;
   events = 0;
+  /** Its clock is the machine's, so that what a busy machine sends late is not old. */
+  inRealTime = false;
 
   constructor({ stand, live, curve }) {
     Object.assign(this, { stand, live, curve });
@@ -87,7 +89,8 @@ export class Fake {
       this.events = Math.floor(second / 7);
       text = this.#stored();
     }
-    const live = { ...this.live, mono_us: 1e6 + this.sent * EVERY_US, engine_rpm: rpm, drum_rpm: rpm / 5.5,
+    const monoUs = this.inRealTime ? Math.round(performance.now() * 1000) : 1e6 + this.sent * EVERY_US;
+    const live = { ...this.live, mono_us: monoUs, engine_rpm: rpm, drum_rpm: rpm / 5.5,
       torque_nm: this.torque_nm ?? 5 + Math.sin(second), phase: pulling ? "pulling" : "ready" };
     this.sent += 1;
     return `${text}event: live\ndata: ${JSON.stringify(live)}\n\n`;

@@ -461,6 +461,27 @@ fn counts_get_their_meaning_in_one_place() {
     assert_eq!(makers, [PathBuf::from("daemon/values/src/calibrated.rs")]);
 }
 
+/// A command reads its arguments, calls, and prints.
+#[test]
+fn commands_do_no_physics() {
+    let physics = [
+        "leverarm_filters",
+        "regression",
+        "calibration::coast",
+        "turn_speeds",
+        "fit_speed",
+        "propagate(",
+    ];
+    let mut seen = 0;
+    for file in rust_files() {
+        if file.starts_with("daemon/src/commands") {
+            assert_has_none(&file, &physics);
+            seen += 1;
+        }
+    }
+    assert!(seen > 25, "{seen} files");
+}
+
 #[test]
 fn no_file_knows_where_it_was_made() {
     let own = root().display().to_string();

@@ -92,7 +92,7 @@ fn slip_is_flagged_where_it_is() {
     }
     let remarks = curve["remarks"].to_string();
     assert!(
-        remarks.contains("slip: between") && remarks.contains("+4.0 %"),
+        remarks.contains("both pickups: between") && remarks.contains("+4.0 %"),
         "{remarks}"
     );
     let table = bench.run(&["reduce", "--board-log", &log]).ok();

@@ -6,42 +6,9 @@ use leverarm_tests::virtual_bench::VirtualBench;
 use leverarm_vocabulary::EventKind;
 
 /// The last guards cut nothing in a self-test: one warns, the others need a wheel that turns.
-const STAND: &str = r#"
-[stand]
-name = "cuts"
-kind = "inertia"
-
-[engine]
-name = "140 cc single, pit bike"
-displacement = "140 cc"
-
-[port]
-path = "/dev/simulated"
-
-[drum]
-inertia = "1.200 +/- 0.006 kg*m^2"
-
-[[pickup]]
-channel = 0
-on = "drum"
-teeth = 8
-
-[drive]
-ratio = 5.5
-
-[losses]
-constant = "0.6 N*m"
-linear = "0.004 N*m/(rad/s)"
-quadratic = "2e-5 N*m/(rad/s)^2"
-uncertainty = "5 %"
-
-[[guard]]
-name = "drum overspeed"
-kind = "overspeed"
-on = "drum speed"
-limit = "1780 rpm"
-action = "cut"
-
+const STAND: &str = concat!(
+    include_str!("drum.toml"),
+    r#"
 [[guard]]
 name = "drum fast"
 kind = "overspeed"
@@ -49,16 +16,11 @@ on = "drum speed"
 limit = "1700 rpm"
 action = "warn"
 
-[air]
-pressure = "986 hPa"
-temperature = "28 degC"
-humidity = "60 %"
-correction = "din70020"
-
 [pull]
 start_speed = "3000 rpm"
 end_speed = "9000 rpm"
-"#;
+"#
+);
 
 const HOUR: Arming = Arming {
     age_us_max: Some(3_600_000_000),

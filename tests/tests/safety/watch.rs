@@ -11,42 +11,9 @@ use leverarm_store::Severity;
 use leverarm_tests::virtual_bench::VirtualBench;
 
 /// The pit bike's stand: drum and engine pickup, losses as in the model.
-const STAND: &str = r#"
-[stand]
-name = "watch"
-kind = "inertia"
-
-[engine]
-name = "140 cc single, pit bike"
-displacement = "140 cc"
-inertia = "0.0060 +/- 0.0002 kg*m^2"
-
-[port]
-path = "/dev/simulated"
-
-[drum]
-inertia = "1.200 +/- 0.006 kg*m^2"
-
-[[pickup]]
-channel = 0
-on = "drum"
-teeth = 8
-
-[[pickup]]
-channel = 1
-on = "engine"
-teeth = 1
-
-[drive]
-ratio = 5.5
-
-[losses]
-constant = "0.6 N*m"
-linear = "0.004 N*m/(rad/s)"
-quadratic = "2e-5 N*m/(rad/s)^2"
-uncertainty = "5 %"
-repeatability = "3 %"
-
+const STAND: &str = concat!(
+    include_str!("drum.toml"),
+    r#"
 [[channel]]
 name = "air"
 source = "temperature 1"
@@ -63,12 +30,10 @@ per_count = "7.8125 uV/count"
 cold_junction = "air"
 expected = ["-20 degC", "400 degC"]
 
-[[guard]]
-name = "drum overspeed"
-kind = "overspeed"
-on = "drum speed"
-limit = "1780 rpm"
-action = "cut"
+[[pickup]]
+channel = 1
+on = "engine"
+teeth = 1
 
 [[guard]]
 name = "head too hot"
@@ -84,13 +49,8 @@ kind = "stale data"
 on = "board"
 limit = "500 ms"
 action = "cut"
-
-[air]
-pressure = "986 hPa"
-temperature = "28 degC"
-humidity = "55 %"
-correction = "iso1585"
-"#;
+"#
+);
 
 const LIMIT_RAD_PER_S: f64 = 1_780.0 * TAU / 60.0;
 

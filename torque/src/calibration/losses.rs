@@ -8,7 +8,7 @@ use nalgebra::{DMatrix, DVector, Matrix3, Vector3};
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    regression::{FitError, LeastSquares, autocorrelation, least_squares},
+    regression::{FitError, LeastSquares, inflation, least_squares},
     uncertainty::{Assessed, CoverageError, Measured, coverage_factor},
 };
 
@@ -297,10 +297,8 @@ impl Losses {
         if !(inertia_kg_m2.is_valid() && inertia > 0.0) {
             return Err(LossError::BadInertia { found: inertia });
         }
-        // Samples that share errors with their neighbours count for fewer: variance grows by
-        // (1 + ρ)/(1 − ρ) for first-order autocorrelation ρ.
-        let rho = autocorrelation(fit.residuals.as_slice()).clamp(0.0, 0.999);
-        let inflation = (1.0 + rho) / (1.0 - rho);
+        // Samples that share errors with their neighbours count for fewer.
+        let inflation = inflation(fit.residuals.as_slice());
         let effective = fit.residuals.len() as f64 / inflation;
         // Residuals that all hang together (a model that does not follow, or no noise at all)
         // leave no independent sample; one is the least that Student's t can work with, and

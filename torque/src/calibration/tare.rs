@@ -1,6 +1,6 @@
 //! Zero of a load cell from a quiet stretch.
 
-use crate::regression::autocorrelation;
+use crate::regression::inflation;
 use crate::uncertainty::{Assessed, Measured};
 
 /// A stretch that gives no zero.
@@ -83,8 +83,7 @@ pub fn tare(counts: &[f64]) -> Result<Assessed, TareError> {
     let mean = counts.iter().sum::<f64>() / n;
     let residuals: Vec<f64> = counts.iter().map(|c| c - mean).collect();
     let variance = residuals.iter().map(|r| r * r).sum::<f64>() / (n - 1.0);
-    let rho = autocorrelation(&residuals).clamp(0.0, 0.99);
-    let inflation = (1.0 + rho) / (1.0 - rho);
+    let inflation = inflation(&residuals).min((0.25 * n).max(1.0));
     Ok(Assessed::type_a(
         Measured::new(mean, (variance * inflation / n).sqrt()),
         n / inflation - 1.0,

@@ -47,6 +47,7 @@ mod figure;
 mod ground;
 mod judge;
 mod layout;
+pub mod orders;
 mod region;
 mod scatter;
 pub mod two_sample;

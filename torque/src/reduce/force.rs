@@ -138,8 +138,8 @@ impl<'a> Force<'a> {
     /// Mean over a stretch of ticks, with samples that hang together counting for fewer.
     pub(super) fn over(&self, from: f64, to: f64) -> Option<ForceMean> {
         self.line(from, to, 0.5 * (from + to), |residuals| {
-            let rho = crate::regression::autocorrelation(residuals).clamp(0.0, 0.99);
-            (1.0 + rho) / (1.0 - rho)
+            let most = (0.25 * residuals.len() as f64).max(1.0);
+            crate::regression::inflation(residuals).min(most)
         })
     }
 

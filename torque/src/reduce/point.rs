@@ -36,6 +36,8 @@ pub(super) struct OwnSpeed {
     pub(super) engine_per_drum: Measured,
     /// Acceleration of the crank beyond that of the drum times these, rad/s².
     pub(super) parting_rad_per_s2: f64,
+    /// By how much the drive ratio may be stated low, as a share: no slip explains the engine's speed.
+    pub(super) ratio_doubt: f64,
 }
 
 /// One instant, or one hold, of a pull on a stand.
@@ -106,6 +108,20 @@ impl<'a> PointModel<'a> {
             let relative = own.engine_per_drum.relative_standard_uncertainty();
             Measured::new(0.0, relative).into()
         })
+    }
+
+    /// The drive ratio, anywhere from the stated to the seen one where both may be.
+    fn ratio(&self) -> Assessed {
+        let stated = self.stand.engine_per_drum;
+        let doubt = self.own.map_or(0.0, |own| own.ratio_doubt);
+        if doubt == 0.0 {
+            return stated;
+        }
+        let half_width = (doubt * stated.value()).abs();
+        let u = stated
+            .standard_uncertainty()
+            .hypot(half_width / 3.0_f64.sqrt());
+        Measured::new(stated.value(), u).into()
     }
 
     fn estimates(&self) -> Quantities {
@@ -319,13 +335,9 @@ impl<'a> PointModel<'a> {
                 &mut q.engine_inertia
             }));
         }
-        lines.push((
-            Source::Ratio,
-            "drive ratio",
-            "1",
-            stand.engine_per_drum,
-            |q| &mut q.ratio,
-        ));
+        lines.push((Source::Ratio, "drive ratio", "1", self.ratio(), |q| {
+            &mut q.ratio
+        }));
         let slip = self.slip();
         if slip.standard_uncertainty() > 0.0 {
             let name = "engine's speed over the drive's (slip)";

@@ -6,7 +6,7 @@ use leverarm_filters::teeth::ToothTrain;
 use super::model::{ReductionModel, WheelModel};
 use super::point::OwnSpeed;
 use crate::curve::{COVERAGE_95, RatioCheck};
-use crate::regression::{Polynomial, autocorrelation};
+use crate::regression::{Polynomial, inflation};
 use crate::uncertainty::{Assessed, Measured};
 
 /// Half width of the window around a point, s.
@@ -75,8 +75,8 @@ impl SecondWheel {
         let second: Vec<f64> = marks.iter().map(|m| m.2).collect();
         let line = Polynomial::fit(&first, &second, 1).ok()?;
         let slope = *line.coefficients().get(1)?;
-        let rho = autocorrelation(line.residuals()).clamp(0.0, 0.9);
-        let error = line.standard_errors().get(1)? * ((1.0 + rho) / (1.0 - rho)).sqrt();
+        let inflation = inflation(line.residuals()).min(0.25 * marks.len() as f64);
+        let error = line.standard_errors().get(1)? * inflation.max(1.0).sqrt();
         let relative = error / slope;
         let ratio = if self.on_engine { slope } else { 1.0 / slope };
         Some(Measured::new(ratio, (ratio * relative).abs()))
@@ -97,6 +97,9 @@ impl SecondWheel {
 
 /// The engine's own speed over a stretch in which the drive slips.
 pub(super) struct OwnSpeeds {
+    /// By how much the engine is faster than the drive says all along, as a share, where no tyre slips
+    /// that explains it: a ratio that is stated low would look the same.
+    pub(super) ratio_doubt: Option<f64>,
     /// In order of time: time in s, and what the second pickup saw.
     seen: Vec<(f64, OwnSpeed)>,
 }
@@ -119,10 +122,13 @@ impl OwnSpeeds {
             .collect();
         let slips = |check: &RatioCheck| check.deviation > SLIP_MIN.max(check.expanded_uncertainty);
         let slipping = checks.iter().filter(|(.., check)| slips(check)).count();
-        let deviations = checks.iter().map(|(.., check)| check.deviation);
-        if slipping as f64 <= SLIPPING_SHARE * checks.len() as f64 || is_another_ratio(deviations) {
+        let (low, high) = spread(checks.iter().map(|(.., check)| check.deviation))?;
+        if slipping as f64 <= SLIPPING_SHARE * checks.len() as f64 || is_another_ratio((low, high))
+        {
             return None;
         }
+        let tyre = stand.tyre_slip.value() > 0.0 || stand.tyre_slip.standard_uncertainty() > 0.0;
+        let ratio_doubt = (!tyre && high - low < STEADY).then_some(0.5 * (low + high));
         // Speed that the engine has beyond the drum's times a constant ratio shows as a change of the
         // ratio; its slope over as long as the ratio is averaged.
         let slope_at = |time_s: f64| {
@@ -137,10 +143,12 @@ impl OwnSpeeds {
             let own = OwnSpeed {
                 engine_per_drum: *engine_per_drum,
                 parting_rad_per_s2: slope_at(motion.time_s).unwrap_or(0.0) * drum_omega,
+                ratio_doubt: ratio_doubt.unwrap_or(0.0),
             };
             (motion.time_s, own)
         });
         Some(Self {
+            ratio_doubt,
             seen: seen.collect(),
         })
     }
@@ -169,23 +177,25 @@ impl OwnSpeeds {
                 ),
             ),
             parting_rad_per_s2: between(a.parting_rad_per_s2, b.parting_rad_per_s2),
+            ratio_doubt: a.ratio_doubt,
         })
     }
 }
 
-/// Whether the engine turns in another ratio than the drive's all along: another gear, or wrong tooth
-/// counts. No tyre slips by more than [`TYRE_SLIP_MAX`], a clutch that does grips at last, and slip makes
-/// the engine faster.
-pub(super) fn is_another_ratio(deviations: impl Iterator<Item = f64>) -> bool {
+/// Lowest and highest deviation but for a tenth at each side, which may be the ends of the teeth.
+pub(super) fn spread(deviations: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
     let mut sorted: Vec<f64> = deviations.collect();
     sorted.sort_by(f64::total_cmp);
-    // A few beyond either may be the ends of the teeth.
     let tenth = sorted.len() / 10;
-    let high = sorted.len().checked_sub(tenth + 1);
-    let (Some(low), Some(high)) = (sorted.get(tenth), high.and_then(|at| sorted.get(at))) else {
-        return false;
-    };
-    *low > TYRE_SLIP_MAX || (high - low < STEADY && low + high < 0.0)
+    let high = sorted.len().checked_sub(tenth + 1)?;
+    Some((*sorted.get(tenth)?, *sorted.get(high)?))
+}
+
+/// Whether the engine turns in another ratio than the drive's all along: another gear, or wrong tooth
+/// counts. No tyre slips by more than [`TYRE_SLIP_MAX`], a clutch that does grips at last, and slip makes
+/// the engine faster. By the lowest and highest deviation.
+pub(super) fn is_another_ratio((low, high): (f64, f64)) -> bool {
+    low > TYRE_SLIP_MAX || (high - low < STEADY && low + high < 0.0)
 }
 
 fn angle_at(motions: &[Motion], time_s: f64) -> Option<f64> {

@@ -10,7 +10,7 @@ use leverarm_filters::speed_fit::Motion;
 use leverarm_filters::teeth::ToothTrain;
 
 use super::force::{Force, ForceMean};
-use crate::regression::{Polynomial, autocorrelation};
+use crate::regression::{Polynomial, inflation};
 use crate::turns::{TurnSpeed, turn_speeds};
 use crate::uncertainty::{Assessed, Measured};
 
@@ -123,8 +123,7 @@ fn averaged(from_s: f64, to_s: f64, speeds: &[TurnSpeed], force: ForceMean) -> O
     let [_, slope] = line.coefficients() else {
         return None;
     };
-    let rho = autocorrelation(line.residuals()).clamp(0.0, 0.9);
-    let inflation = (1.0 + rho) / (1.0 - rho);
+    let inflation = inflation(line.residuals()).min((0.25 * x.len() as f64).max(1.0));
     let error = line.standard_errors().get(1).copied()? * inflation.sqrt();
     let alpha = Assessed::type_a(
         Measured::new(*slope, error),

@@ -10,7 +10,7 @@ use leverarm_filters::teeth::{ToothTrain, resolve};
 
 use crate::replay::Recording;
 use leverarm_store::{ChunkRange, PullId, StoreError, StoreReader};
-use leverarm_values::CalibratedStand;
+use leverarm_values::{CalibratedStand, NoHello};
 
 /// A recorded stretch.
 #[derive(Debug, Clone)]
@@ -38,12 +38,12 @@ pub enum RunSourceError {
         error: std::io::Error,
     },
     /// The board never said its tick rate.
-    #[error(
-        "{name}: no hello frame, so the tick rate is unknown; record from the start of the connection"
-    )]
-    NoTickRate {
+    #[error("{name}: {source}")]
+    NoHello {
         /// Which stretch.
         name: String,
+        /// What is lacking.
+        source: NoHello,
     },
     /// Nothing recorded lately.
     #[error(
@@ -76,9 +76,7 @@ impl Run {
         let pull = reader.pull(id)?;
         let name = format!("pull {id}");
         let hello = reader.connection(pull.connection)?.hello;
-        let tick_hz = hello
-            .ok_or_else(|| RunSourceError::NoTickRate { name: name.clone() })?
-            .tick_hz;
+        let tick_hz = hello.ok_or_else(|| no_hello(&name))?.tick_hz;
         Ok(Self {
             recording: Recording::of_chunks(&reader.pull_chunks(id)?, tick_hz, stand),
             ticks: pull.tick_first_wanted..=pull.tick_end.unwrap_or(u64::MAX),
@@ -99,10 +97,7 @@ impl Run {
             file: name.clone(),
             error,
         })?;
-        let recording = Recording::of_bytes(&bytes, stand);
-        if recording.tick_hz <= 0.0 {
-            return Err(RunSourceError::NoTickRate { name });
-        }
+        let recording = Recording::of_bytes(&bytes, stand).map_err(|NoHello| no_hello(&name))?;
         Ok(Self {
             name,
             recording,
@@ -124,10 +119,7 @@ impl Run {
             .chunk_seq_max(connection.id)?
             .ok_or(RunSourceError::Nothing)?;
         let name = format!("the last {seconds:.0} s");
-        let tick_hz = connection
-            .hello
-            .ok_or_else(|| RunSourceError::NoTickRate { name: name.clone() })?
-            .tick_hz;
+        let tick_hz = connection.hello.ok_or_else(|| no_hello(&name))?.tick_hz;
         #[expect(
             clippy::cast_possible_truncation,
             clippy::cast_sign_loss,
@@ -191,6 +183,13 @@ impl Run {
                 (seconds, f64::from(*counts))
             })
             .collect()
+    }
+}
+
+fn no_hello(name: &str) -> RunSourceError {
+    RunSourceError::NoHello {
+        name: name.to_owned(),
+        source: NoHello,
     }
 }
 

@@ -1,13 +1,14 @@
 //! The zero of the load cell, from what was recorded just now.
 
-use leverarm_config::Stand;
 use leverarm_torque::calibration::tare::{TareError as ZeroError, tare as zero_of};
 use leverarm_torque::reduce::force_faults;
 
 use super::runs::{Run, RunSourceError};
+use super::{Known, Outcome};
 use leverarm_store::StoreReader;
-use leverarm_values::calibration::{Calibration, Tare};
+use leverarm_values::calibration::{Change, Tare};
 use leverarm_values::model::load_cell_model;
+use serde_json::json;
 
 /// Seconds averaged unless told otherwise.
 pub const SECONDS_DEFAULT: f64 = 3.0;
@@ -29,11 +30,26 @@ impl Tared {
     /// What came out, in a sentence.
     #[must_use]
     pub fn summary(&self) -> String {
-        let zero = self.record.zero_counts.value();
+        let zero = self.record.zero_counts;
         format!(
-            "zero {zero:.1} counts, {:+.3} N from the last",
-            self.moved_n
+            "zero {:.1} counts ± {:.1} (k = 2), {:+.3} N ({:+.3} N·m) from the last",
+            zero.value(),
+            2.0 * zero.standard_uncertainty(),
+            self.moved_n,
+            self.moved_nm
         )
+    }
+
+    /// What is to be put in force.
+    #[must_use]
+    pub fn outcome(self) -> Outcome {
+        Outcome {
+            json: json!({ "record": self.record, "moved_n": self.moved_n }),
+            plot: None,
+            verdict: None,
+            summary: self.summary(),
+            change: Change::Tare(self.record),
+        }
     }
 }
 
@@ -82,12 +98,12 @@ pub enum TareError {
 ///
 /// # Errors
 /// [`TareError`].
-pub fn measure(
-    reader: &StoreReader,
-    (stand, calibration): (&Stand, &Calibration),
-    seconds: f64,
-    now_wall_us: i64,
-) -> Result<Tared, TareError> {
+pub fn measure(reader: &StoreReader, known: Known<'_>, seconds: f64) -> Result<Tared, TareError> {
+    let Known {
+        stand,
+        calibration,
+        now_wall_us,
+    } = known;
     let cell = stand.load_cell.ok_or(TareError::NoLoadCell)?;
     if !(1.0..=60.0).contains(&seconds) {
         return Err(TareError::Seconds { found: seconds });

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use leverarm_config::Stand;
 use leverarm_config::display::DisplayUnits;
-use leverarm_plot::{Axis, Panel, Plot, Range, Series};
+use leverarm_plot::{Axis, Panel, Plot, Series};
 use leverarm_store::{PullRecord, SetupRecord, StoreReader};
 use leverarm_torque::air::Correction;
 use leverarm_torque::comparison::factors::{
@@ -127,6 +127,15 @@ fn pulls_that_count(
         .collect();
     records.sort_by_key(|pull| (pull.started_wall_us, pull.id));
     Ok(records)
+}
+
+/// Names of all setups with pulls that count, in the order of their first one.
+pub(super) fn tested_setups(reader: &StoreReader) -> Result<Vec<String>, CompareError> {
+    let mut names: Vec<String> = Vec::new();
+    for pull in pulls_that_count(reader, reader.pulls()?)? {
+        names.extend(pull.setup_name.filter(|name| !names.contains(name)));
+    }
+    Ok(names)
 }
 
 /// What each part did, against its value in the setup named, or in the first one tested.
@@ -461,17 +470,9 @@ impl EffectsReport<'_> {
                 self.found.stand.name,
                 self.name(self.found.reference)
             ),
-            x: Axis {
-                label: "Engine speed".to_owned(),
-                unit: "rpm".to_owned(),
-                ..Axis::default()
-            },
+            x: Axis::new("Engine speed", "rpm"),
             panels: vec![Panel {
-                y: Axis {
-                    label: "Torque more".to_owned(),
-                    unit: unit.symbol.to_owned(),
-                    range: Range::IncludeZero,
-                },
+                y: Axis::new("Torque more", unit.symbol).with_zero(),
                 series: series.collect(),
                 ..Panel::default()
             }],

@@ -103,6 +103,7 @@ impl Report<'_> {
                 "first": self.name(pair.first),
                 "second": self.name(pair.second),
                 "verdict": verdict.word(),
+                "further": pair.ground.doubts.is_empty().then(|| words::further_pulls(pair, self.torque_unit())),
                 "average": self.torque_unit().estimate(average),
                 "words": self.pair_words(pair),
                 "parts": part_words(&differences),

@@ -3,6 +3,7 @@
 mod curves;
 mod effects;
 mod json;
+mod next;
 mod plots;
 mod quality;
 mod report;
@@ -17,6 +18,7 @@ use leverarm_torque::comparison::{Comparison, ComparisonError, Options, Pull, co
 
 pub use curves::{CurveFiles, EngineCurve, PullCurve};
 pub use effects::{EffectsReport, StoredEffects, SwapCost, effects_of_parts};
+pub use next::{Advice, NextTest, next_test};
 pub use report::{Report, Rows, confounded_words, part_words};
 pub use series::SeriesReport;
 pub use why::{Why, why};

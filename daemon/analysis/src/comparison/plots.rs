@@ -65,11 +65,7 @@ impl Report<'_> {
         Plot {
             title: self.title(),
             subtitle: format!("{}, {}", self.found.stand.name, self.when()),
-            x: Axis {
-                label: "Engine speed".to_owned(),
-                unit: "rpm".to_owned(),
-                ..Axis::default()
-            },
+            x: Axis::new("Engine speed", "rpm"),
             panels,
             shades: Vec::new(),
             notes,

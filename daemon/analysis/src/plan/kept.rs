@@ -11,7 +11,7 @@ use crate::setup_correction::pulls;
 use leverarm_store::{
     EventFilter, EventOrder, EventRecord, NewEvent, PullState, StoreError, StoreReader,
 };
-use leverarm_vocabulary::{EventKind, Now, Severity};
+use leverarm_vocabulary::{EventKind, Now};
 
 const ABOUT: &str = "plan";
 
@@ -56,16 +56,9 @@ pub fn event(word: &Word, by: &str, now: Now) -> NewEvent {
         ),
     };
     NewEvent {
-        wall_us: now.wall_us,
-        mono_us: now.mono_us,
-        tick: None,
-        connection: None,
-        pull: None,
-        severity: Severity::Info,
-        kind,
         channel: Some(ABOUT.to_owned()),
-        message,
         data: json!({ "plan": plan, "by": by }),
+        ..NewEvent::new(now, kind, message)
     }
 }
 

@@ -9,7 +9,7 @@ use leverarm_protocol::{BoardMessage, BoardReader, LinkFault, Reading, TEMPERATU
 use leverarm_torque::uncertainty::Measured;
 
 use leverarm_store::{Chunk, ChunkGap};
-use leverarm_values::{CalibratedStand, Sample, Sensors};
+use leverarm_values::{CalibratedStand, NoHello, Sample, Sensors, tick_hz_of_log};
 
 /// Tick and counts of each sample; no counts where the board reported the sensor as broken.
 pub type Counts = Vec<(u64, Option<i32>)>;
@@ -42,15 +42,14 @@ const FAULTS_MAX: usize = 1000;
 
 impl Recording {
     /// Decodes a plain byte log, as written by any recorder of the port.
-    #[must_use]
-    pub fn of_bytes(bytes: &[u8], stand: Option<&Arc<CalibratedStand>>) -> Self {
-        // The hello, which tells the tick rate, may come after the first samples.
-        let mut reader = BoardReader::new();
-        reader.feed(0, bytes, &mut |_| {});
-        let mut recording = Self::new(reader.tick_hz().unwrap_or(0), stand);
+    ///
+    /// # Errors
+    /// When it holds no hello.
+    pub fn of_bytes(bytes: &[u8], stand: Option<&Arc<CalibratedStand>>) -> Result<Self, NoHello> {
+        let mut recording = Self::new(tick_hz_of_log(bytes)?, stand);
         let mut reader = BoardReader::new();
         reader.feed(0, bytes, &mut |reading| recording.take(&reading, 0));
-        recording
+        Ok(recording)
     }
 
     /// Nothing yet, from a board with so many ticks a second. Without a stand there are counts, and no
@@ -316,7 +315,7 @@ mod tests {
             };
             bytes.extend_from_slice(writer.write(tick, &BoardMessage::Teeth(teeth)).unwrap());
         }
-        let recording = Recording::of_bytes(&bytes, None);
+        let recording = Recording::of_bytes(&bytes, None).unwrap();
         let numbers: Vec<u64> = recording.edges[0].1.iter().map(|e| e.number).collect();
         let start = u64::from(u32::MAX - 1);
         assert_eq!(numbers, (start..start + 8).collect::<Vec<u64>>());

@@ -5,7 +5,8 @@ use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 
 use super::super::terminal::Table;
 use super::super::{Failure, json_line, say};
-use super::{Session, StandStore, shown};
+use super::{Session, StandStore};
+use leverarm_analysis::calibration::{shown, wheel};
 use leverarm_analysis::local_time::local_text;
 use leverarm_values::calibration::{Change, NewCalibrationRequest, Part};
 
@@ -86,7 +87,11 @@ const STAND_FILE: &str = "stand file";
 
 /// Part, value, since when, where from.
 fn rows(session: &Session) -> Vec<[String; 4]> {
-    let (stand, calibration, model) = (session.stand(), &session.calibration, session.model());
+    let (stand, calibration, model) = (
+        session.stand(),
+        &session.calibration,
+        session.known().model(),
+    );
     let since = |made: Option<i64>| made.map_or_else(String::new, local_text);
     let row = |part: Part, value: String, made: Option<i64>, from: String| {
         [part.word().to_owned(), value, since(made), from]
@@ -151,16 +156,10 @@ fn rows(session: &Session) -> Vec<[String; 4]> {
     }
     for pickup in &stand.pickups {
         let record = calibration.wheel(pickup.channel);
-        let pitch = std::f64::consts::TAU / f64::from(pickup.teeth);
         rows.push(row(
             Part::Wheel,
             match record {
-                Some(record) => format!(
-                    "pickup {}: errors {:.2} % of a pitch rms, known to {:.3} %",
-                    pickup.channel,
-                    100.0 * record.pattern().rms_rad() / pitch,
-                    100.0 * record.pattern().uncertainty_rms_rad() / pitch
-                ),
+                Some(record) => wheel::text(pickup, &record.pattern()),
                 None => format!("pickup {}: estimated in each pull", pickup.channel),
             },
             record.map(|r| r.made_wall_us),

@@ -2,22 +2,20 @@
 
 use std::path::{Path, PathBuf};
 
-use leverarm_config::units;
-use leverarm_torque::STANDARD_GRAVITY_M_PER_S2;
-use leverarm_torque::calibration::load_cell::{
-    Creep, Curve, Direction, Drift, LoadCell, LoadPoint, TimedCounts,
+use leverarm_analysis::calibration::load_cell::{
+    FoundLoadCell, Weights, direction_after, find, reading,
 };
-use leverarm_torque::calibration::{dead_weight_force_n, gravity_m_per_s2, tare::tare};
+use leverarm_analysis::calibration::runs::Run;
+use leverarm_analysis::calibration::{gravity_anywhere_m_per_s2, gravity_at_m_per_s2};
+use leverarm_config::units;
+use leverarm_torque::calibration::dead_weight_force_n;
+use leverarm_torque::calibration::load_cell::{Curve, Direction, LoadPoint, TimedCounts};
 use leverarm_torque::uncertainty::{Measured, coverage_factor};
-use serde_json::json;
 
 use super::super::dialogue::quantity;
 use super::super::terminal::Table;
 use super::super::{Failure, say};
-use super::{Common, Outcome, Session};
-use leverarm_analysis::calibration::runs::Run;
-use leverarm_plot::{Axis, Panel, Plot, Range, Series};
-use leverarm_values::calibration::{Change, LoadCellCalibration};
+use super::{Common, Session};
 
 #[derive(Debug, Clone, clap::Args)]
 pub(in crate::commands) struct LoadCellArguments {
@@ -94,70 +92,22 @@ pub(super) fn calibrate(arguments: &LoadCellArguments) -> Result<(), Failure> {
         let mass = quantity(text, &units::MASS)?;
         Ok(dead_weight_force_n(mass, gravity, density.value).value)
     };
-    let points = match &arguments.points {
-        Some(file) => read_points(file, newton)?,
-        None => capture(&session, cell.channel, arguments.seconds, newton)?,
-    };
-    let curve = Curve::from(arguments.curve);
-    let fitted = LoadCell::calibrate(&points, curve).map_err(Failure::of)?;
-    let creep = arguments
-        .creep
-        .as_deref()
-        .map(|file| read_creep(file, &fitted))
-        .transpose()?;
-    let load_relative_uncertainty = weights.hypot(gravity.relative_standard_uncertainty());
-    let record = LoadCellCalibration {
-        made_wall_us: session.now_wall_us(),
-        channel: cell.channel,
-        curve,
-        coefficients: fitted.fit.coefficients().to_vec(),
-        standard_errors: fitted.fit.standard_errors(),
-        zero_counts: fitted.zero_counts,
-        span_n: fitted.span,
-        non_linearity_n: fitted.non_linearity,
-        hysteresis_n: fitted.hysteresis,
-        zero_return_n: fitted.zero_return,
-        points,
-        load_relative_uncertainty,
-        creep,
-    };
-    let earlier = session.calibration.load_cell.as_ref();
-    let earlier = earlier.filter(|e| e.channel == cell.channel);
-    let drift = earlier
-        .map(|earlier| {
-            let earlier = earlier.fit().map_err(Failure::of)?;
-            fitted.drift_since(&earlier).map_err(Failure::of)
-        })
-        .transpose()?;
-    report(&record, &fitted);
-    let verdict = drift.as_ref().map(drift_text);
-    if let Some(verdict) = &verdict {
-        say(verdict);
-    }
-    let per_count = record.coefficients.get(1).copied().unwrap_or(0.0);
-    let summary = format!(
-        "{per_count:.6e} N/count over {:.1} N, {} weights",
-        record.span_n,
-        record.points.len()
-    );
-    let outcome = Outcome {
-        json: json!({
-            "record": record,
-            "r_squared": fitted.fit.r_squared(),
-            "residual_sd_n": fitted.fit.residual_sd(),
-            "drift": drift.map(|d| json!({
-                "span_relative": d.span.value,
-                "span_expanded_uncertainty": d.span_expanded_uncertainty,
-                "span_moved": d.span_moved,
-                "zero_n": d.zero,
-            })),
-            "verdict": verdict,
-        }),
-        plot: Some(plot(&session, &record, &fitted)),
-        change: Change::LoadCell(record),
-        summary,
-    };
-    session.finish(outcome, common)
+    let found = find(
+        session.known(),
+        Weights {
+            channel: cell.channel,
+            points: match &arguments.points {
+                Some(file) => read_points(file, newton)?,
+                None => capture(&session, cell.channel, arguments.seconds, newton)?,
+            },
+            curve: arguments.curve.into(),
+            load_relative_uncertainty: weights.hypot(gravity.relative_standard_uncertainty()),
+            creep: arguments.creep.as_deref().map(read_creep).transpose()?,
+        },
+    )
+    .map_err(Failure::of)?;
+    report(&found);
+    session.finish(found.outcome, common)
 }
 
 fn gravity(session: &Session, arguments: &LoadCellArguments) -> Result<Measured, Failure> {
@@ -167,9 +117,7 @@ fn gravity(session: &Session, arguments: &LoadCellArguments) -> Result<Measured,
                 "--latitude: expected -90 to 90 degrees, found {latitude}"
             )));
         }
-        // Local anomalies stay below 0.001 m/s².
-        let gravity = gravity_m_per_s2(latitude, arguments.altitude);
-        return Ok(Measured::within(gravity, 1e-3));
+        return Ok(gravity_at_m_per_s2(latitude, arguments.altitude));
     }
     let given = session.dialogue.ask_optional(
         "--gravity",
@@ -177,7 +125,7 @@ fn gravity(session: &Session, arguments: &LoadCellArguments) -> Result<Measured,
         "Local gravity, such as \"9.81 m/s^2\" (empty: 9.80665 m/s^2, known to 0.3 %):",
         |text| quantity(text, &units::ACCELERATION),
     )?;
-    Ok(given.unwrap_or_else(|| Measured::within(STANDARD_GRAVITY_M_PER_S2, 0.026)))
+    Ok(given.unwrap_or_else(gravity_anywhere_m_per_s2))
 }
 
 fn relative_uncertainty(session: &Session, arguments: &LoadCellArguments) -> Result<f64, Failure> {
@@ -240,7 +188,7 @@ fn read_points(
         let direction = match rest.first().map(String::as_str) {
             Some("up") => Direction::Loading,
             Some("down") => Direction::Unloading,
-            Some("") | None => by_order(&points, load),
+            Some("") | None => direction_after(&points, load),
             Some(other) => return Err(at(&format!("expected up or down, found {other:?}"))),
         };
         points.push(LoadPoint {
@@ -250,15 +198,6 @@ fn read_points(
         });
     }
     Ok(points)
-}
-
-/// More than before is up, less is down.
-fn by_order(points: &[LoadPoint], load: f64) -> Direction {
-    match points.last() {
-        Some(last) if load < last.load => Direction::Unloading,
-        Some(last) if load == last.load => last.direction,
-        _ => Direction::Loading,
-    }
 }
 
 /// A chunk is stored after a second; then the whole stretch is the weight's own.
@@ -289,21 +228,16 @@ fn capture(
         };
         session.dialogue.pause("Let it come to rest")?;
         std::thread::sleep(std::time::Duration::from_secs_f64(seconds + STORED_AFTER_S));
-        let run =
-            Run::newest(session.reader()?, seconds, session.now_wall_us()).map_err(Failure::of)?;
-        let counts: Vec<f64> = run
-            .forces(channel)
-            .iter()
-            .map(|(_, counts)| *counts)
-            .collect();
-        match tare(&counts) {
+        let run = Run::newest(session.reader()?, seconds, session.known().now_wall_us)
+            .map_err(Failure::of)?;
+        match reading(&run, channel) {
             Ok(mean) => {
                 say(&format!(
                     "  {:.1} counts ± {:.1}",
                     mean.value(),
                     2.0 * mean.standard_uncertainty()
                 ));
-                let direction = by_order(&points, load);
+                let direction = direction_after(&points, load);
                 points.push(LoadPoint {
                     load,
                     counts: mean.value(),
@@ -318,7 +252,7 @@ fn capture(
     }
 }
 
-fn read_creep(file: &Path, cell: &LoadCell) -> Result<Creep, Failure> {
+fn read_creep(file: &Path) -> Result<Vec<TimedCounts>, Failure> {
     let mut readings = Vec::new();
     for (number, fields) in lines(file)? {
         let numbers: Vec<f64> = fields.iter().filter_map(|f| f.parse().ok()).collect();
@@ -336,10 +270,11 @@ fn read_creep(file: &Path, cell: &LoadCell) -> Result<Creep, Failure> {
             }
         }
     }
-    cell.creep(&readings).map_err(Failure::of)
+    Ok(readings)
 }
 
-fn report(record: &LoadCellCalibration, cell: &LoadCell) {
+fn report(found: &FoundLoadCell) {
+    let FoundLoadCell { cell, record, .. } = found;
     let mut table = Table::new(["load N", "counts", "", "off the fit N"]);
     for (point, residual) in record.points.iter().zip(cell.fit.residuals()) {
         table.add_row([
@@ -389,76 +324,5 @@ fn report(record: &LoadCellCalibration, cell: &LoadCell) {
     }
     if let Some(creep) = &record.creep {
         of_span(&format!("creep in {:.0} s", creep.duration_s), creep.change);
-    }
-}
-
-fn drift_text(drift: &Drift) -> String {
-    let verdict = if drift.span_moved {
-        "CHANGED: the span moved"
-    } else {
-        "no measurable change of the span"
-    };
-    let zero = drift
-        .zero
-        .map_or_else(String::new, |zero| format!("; zero {zero:+.3} N"));
-    format!(
-        "{verdict} since the last record: {:+.3} %, ± {:.3} % (95 %){zero}",
-        100.0 * drift.span.value,
-        100.0 * drift.span_expanded_uncertainty
-    )
-}
-
-fn plot(session: &Session, record: &LoadCellCalibration, cell: &LoadCell) -> Plot {
-    let by = |direction, label: &str, style| Series {
-        label: label.to_owned(),
-        points: record
-            .points
-            .iter()
-            .zip(cell.fit.residuals())
-            .filter(|(point, _)| point.direction == direction)
-            .map(|(point, residual)| (point.load, *residual))
-            .collect(),
-        band: None,
-        style,
-    };
-    let loads: Vec<(f64, f64)> = record.points.iter().map(|p| (p.load, p.counts)).collect();
-    Plot {
-        title: "Load cell against dead weights".to_owned(),
-        subtitle: session.stand().name.clone(),
-        x: Axis {
-            label: "Load".to_owned(),
-            unit: "N".to_owned(),
-            range: Range::Auto,
-        },
-        panels: vec![
-            Panel {
-                y: Axis {
-                    label: "Reading".to_owned(),
-                    unit: "counts".to_owned(),
-                    range: Range::Auto,
-                },
-                series: vec![Series {
-                    label: "readings".to_owned(),
-                    points: loads,
-                    band: None,
-                    style: 0,
-                }],
-                ..Panel::default()
-            },
-            Panel {
-                y: Axis {
-                    label: "Off the fit".to_owned(),
-                    unit: "N".to_owned(),
-                    range: Range::IncludeZero,
-                },
-                series: vec![
-                    by(Direction::Loading, "up", 1),
-                    by(Direction::Unloading, "down", 2),
-                ],
-                ..Panel::default()
-            },
-        ],
-        shades: Vec::new(),
-        notes: Vec::new(),
     }
 }

@@ -13,9 +13,7 @@ use std::sync::Arc;
 
 use clap::Subcommand;
 use leverarm_config::Stand;
-use leverarm_torque::reduce::ReductionModel;
-use leverarm_torque::uncertainty::{Assessed, Measured};
-use serde_json::{Value, json};
+use serde_json::json;
 
 pub(super) use list::{ListArguments, list};
 pub(super) use tare::{TareArguments, tare};
@@ -26,12 +24,12 @@ use super::pulls::write_plot;
 use super::{DaemonArgument, Failure, StandFile, json_line, read_stand, say};
 use crate::clock::Clock;
 use leverarm_analysis::calibration::runs::Run;
+use leverarm_analysis::calibration::{CalibrationError, Known, Outcome};
 use leverarm_analysis::in_force::{self, put_change};
-use leverarm_plot::{Plot, Theme};
+use leverarm_plot::Theme;
 use leverarm_store::{PullId, Store, StoreError, StoreReader};
 use leverarm_values::CalibratedStand;
-use leverarm_values::calibration::{Calibration, Change, NewCalibrationRequest};
-use leverarm_values::model::model;
+use leverarm_values::calibration::{Calibration, NewCalibrationRequest};
 
 /// What can be calibrated.
 #[derive(Debug, Subcommand)]
@@ -96,16 +94,6 @@ struct Session {
     clock: Clock,
 }
 
-/// What came out of a calibration.
-struct Outcome {
-    change: Change,
-    /// One sentence, for the history.
-    summary: String,
-    /// The record, or more, for `--json`.
-    json: Value,
-    plot: Option<Plot>,
-}
-
 impl Session {
     fn open(store: &StandStore, quiet: bool) -> Result<Self, Failure> {
         let file = read_stand(&store.daemon.stand.file)?;
@@ -137,13 +125,12 @@ impl Session {
         &self.file.stand
     }
 
-    /// The stand as it is reduced now.
-    fn model(&self) -> ReductionModel {
-        model(self.stand(), &self.calibration)
-    }
-
-    fn now_wall_us(&self) -> i64 {
-        self.clock.now().wall_us
+    fn known(&self) -> Known<'_> {
+        Known {
+            stand: self.stand(),
+            calibration: &self.calibration,
+            now_wall_us: self.clock.now().wall_us,
+        }
     }
 
     fn reader(&self) -> Result<&StoreReader, Failure> {
@@ -170,16 +157,25 @@ impl Session {
 
     /// Runs named on the command line, or asked for.
     fn runs(&self, given: &[String], question: &str) -> Result<Vec<Run>, Failure> {
+        self.named("--from RUN", given, question, |name| self.run(name))
+    }
+
+    /// What `read` makes of each run that is named on the command line or by the person.
+    fn named<T>(
+        &self,
+        argument: &str,
+        given: &[String],
+        question: &str,
+        read: impl Fn(&str) -> Result<T, Failure>,
+    ) -> Result<Vec<T>, Failure> {
         if !given.is_empty() {
-            return given.iter().map(|name| self.run(name)).collect();
+            return given.iter().map(|name| read(name.trim())).collect();
         }
-        self.dialogue.ask("--from RUN", None, question, |text| {
+        self.dialogue.ask(argument, None, question, |text| {
             let names = text.split([',', ' ']).filter(|name| !name.is_empty());
-            let runs = names
-                .map(|name| self.run(name))
-                .collect::<Result<Vec<_>, _>>()?;
+            let runs = names.map(&read).collect::<Result<Vec<_>, _>>()?;
             if runs.is_empty() {
-                return Err(Failure::new("name at least one pull or byte log"));
+                return Err(Failure::of(CalibrationError::NoRun));
             }
             Ok(runs)
         })
@@ -187,12 +183,19 @@ impl Session {
 
     /// Shows what came out, and puts it in force unless it is not wanted.
     fn finish(&self, outcome: Outcome, common: &Common) -> Result<(), Failure> {
+        say(&outcome.summary);
+        if let Some(verdict) = &outcome.verdict {
+            say(verdict);
+        }
         if let (Some(plot), Some(file)) = (&outcome.plot, &common.plot) {
             write_plot(plot, file, Theme::Light)?;
             say(&format!("plot: {}", file.display()));
         } else if let (Some(plot), true) = (&outcome.plot, self.dialogue.is_open()) {
             say(&leverarm_plot::text(plot, 100, 30));
         }
+        let mut object = outcome.json;
+        object["change"] = serde_json::to_value(&outcome.change).map_err(Failure::of)?;
+        object["summary"] = json!(outcome.summary);
         let wanted = !common.dry_run
             && self
                 .dialogue
@@ -210,7 +213,6 @@ impl Session {
             "not put in force"
         });
         if common.json {
-            let mut object = outcome.json;
             object["in_force"] = json!(wanted);
             json_line(&object);
         }
@@ -226,42 +228,9 @@ impl Session {
             Answer::Refused(error) => Err(Failure(error)),
             Answer::NotRunning => {
                 let mut store = Store::open(&self.folder).map_err(Failure::of)?;
-                put_change(&mut store, request, self.now_wall_us()).map_err(Failure::of)?;
+                put_change(&mut store, request, self.clock.now().wall_us).map_err(Failure::of)?;
                 Ok(())
             }
         }
     }
-}
-
-/// A value with its expanded uncertainty (k = 2) and unit.
-fn shown(measured: &Measured, unit: &str) -> String {
-    let expanded = 2.0 * measured.standard_uncertainty;
-    let decimals = decimals_for(if expanded > 0.0 {
-        expanded
-    } else {
-        measured.value / 1e4
-    });
-    format!(
-        "{:.decimals$} ± {expanded:.decimals$} {unit} (k = 2)",
-        measured.value
-    )
-}
-
-/// Decimals that leave two digits of a number.
-fn decimals_for(value: f64) -> usize {
-    let magnitude = value.abs();
-    if !(magnitude > 0.0 && magnitude.is_finite()) {
-        return 4;
-    }
-    #[expect(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "clamped to 0 to 12"
-    )]
-    let decimals = (1.0 - magnitude.log10().floor()).clamp(0.0, 12.0) as usize;
-    decimals
-}
-
-fn assessed_json(value: &Assessed) -> Value {
-    serde_json::to_value(value).unwrap_or(Value::Null)
 }

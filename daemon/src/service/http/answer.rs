@@ -86,11 +86,16 @@ pub(super) struct ComparisonRequest {
 
 impl ComparisonRequest {
     /// Options and names for the command line.
-    fn arguments(&self) -> Result<(Vec<OsString>, Vec<String>), Problem> {
+    async fn arguments(&self, web: &super::Web) -> Result<(Vec<OsString>, Vec<String>), Problem> {
         let setups = names(&self.setups)?;
         if setups.len() < 2 {
             return Err(Problem::value("setups: expected two or more"));
         }
+        known(web, setups.clone(), Vec::new()).await?;
+        Ok((self.options()?, setups))
+    }
+
+    fn options(&self) -> Result<Vec<OsString>, Problem> {
         let mut options = Vec::new();
         let mut put = |option: String| options.push(OsString::from(option));
         let positive = |key: &str, value: Option<f64>, most: f64| match value {
@@ -126,7 +131,7 @@ impl ComparisonRequest {
             Some(UnitsWord::Us) => put("--units=us".to_owned()),
             None => {}
         }
-        Ok((options, setups))
+        Ok(options)
     }
 }
 
@@ -143,9 +148,8 @@ pub(super) async fn compare(
     Extract(web): State,
     Input(request): Input<ComparisonRequest>,
 ) -> Answer {
-    let (mut options, setups) = request.arguments()?;
+    let (mut options, setups) = request.arguments(&web).await?;
     options.extend(["--why", "--json"].map(OsString::from));
-    known(&web, setups.clone(), Vec::new()).await?;
     let json = run(&web, "compare", options, &setups).await?;
     let json_type = [(header::CONTENT_TYPE, "application/json")];
     Ok((json_type, json).into_response())
@@ -219,8 +223,7 @@ pub(super) async fn sheet(Extract(web): State, Input(request): Input<SheetReques
         typical_refit: request.typical_refit,
         units: request.units,
     };
-    let (mut options, setups) = comparison.arguments()?;
-    known(&web, setups.clone(), Vec::new()).await?;
+    let (mut options, setups) = comparison.arguments(&web).await?;
     let folder = tempfile::tempdir().map_err(Problem::internal)?;
     let picture = match request.picture {
         Picture::TorqueAndPower => "torque-and-power",
@@ -294,11 +297,6 @@ pub(super) async fn export(Extract(web): State, Input(request): Input<ExportRequ
             "name pulls or setups: what is to be exported?",
         ));
     }
-    if request.raw && request.engine {
-        return Err(Problem::value(
-            "raw, engine: expected one of them, for samples are not curves",
-        ));
-    }
     known(&web, setups.clone(), pulls.clone()).await?;
     let (ending, media_type) = match request.format {
         ExportFormat::Csv => ("csv", "text/csv; charset=utf-8"),
@@ -311,9 +309,9 @@ pub(super) async fn export(Extract(web): State, Input(request): Input<ExportRequ
     let mut options = vec![option("--out=", &path)];
     options.extend(setups.iter().map(|name| format!("--setup={name}").into()));
     if request.raw {
+        // Samples hold every channel anyway.
         options.push("--raw".into());
-    }
-    if request.engine {
+    } else if request.engine {
         options.push("--engine".into());
     }
     let numbers: Vec<String> = pulls.iter().map(ToString::to_string).collect();
@@ -343,14 +341,14 @@ async fn known(web: &super::Web, setups: Vec<String>, pulls: Vec<i64>) -> Result
     .await
 }
 
-fn option(key: &str, path: &Path) -> OsString {
+pub(super) fn option(key: &str, path: &Path) -> OsString {
     let mut option = OsString::from(key);
     option.push(path);
     option
 }
 
-/// Runs one of this program's own commands on the store, and gives what it prints.
-async fn run(
+/// Runs one of this program's own commands, a word or two, on the store, and gives what it prints.
+pub(super) async fn run(
     web: &super::Web,
     command: &str,
     options: Vec<OsString>,
@@ -361,7 +359,7 @@ async fn run(
     let child = Command::new("nice")
         .args(["-n", NICE])
         .arg(program().map_err(cannot)?)
-        .arg(command)
+        .args(command.split(' '))
         .arg(option("--store=", web.handle.store_folder()))
         .args(options)
         .arg("--")

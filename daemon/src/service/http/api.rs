@@ -18,6 +18,7 @@ use super::problem::Problem;
 use super::request::{Args, Input};
 use super::{State, Web};
 use crate::service::{KeepRequest, NewSetupRequest};
+use leverarm_analysis::calibration::Known;
 use leverarm_analysis::calibration::tare::{SECONDS_DEFAULT, measure};
 use leverarm_analysis::engine::FigureKind;
 use leverarm_analysis::in_force;
@@ -405,12 +406,12 @@ pub(super) async fn tare(Extract(web): State, Input(request): Input<TareRequest>
     let tared = web
         .read(move |reader| {
             let (calibration, _) = in_force::newest_calibration(reader)?;
-            Ok(measure(
-                reader,
-                (&stand, &calibration),
-                seconds,
+            let known = Known {
+                stand: &stand,
+                calibration: &calibration,
                 now_wall_us,
-            )?)
+            };
+            Ok(measure(reader, known, seconds)?)
         })
         .await?;
     let summary = tared.summary();

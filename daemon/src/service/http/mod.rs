@@ -7,6 +7,7 @@ mod access;
 mod answer;
 mod api;
 mod assets;
+mod commission;
 mod connection;
 mod curves;
 mod cut_form;
@@ -105,6 +106,8 @@ fn router(web: &Arc<Web>) -> Router {
         .route("/api/plan", post(plan::set_plan))
         .route("/api/calibration", post(api::set_calibration))
         .route("/api/tare", post(api::tare))
+        .route("/api/commission/weigh", post(commission::weigh))
+        .route("/api/commission/measure", post(commission::measure))
         .route("/api/events/{id}/note", post(journal::note))
         .route("/api/keep", post(api::keep))
         .route("/api/pulls/{id}/note", post(pulls::note))
@@ -118,6 +121,7 @@ fn router(web: &Arc<Web>) -> Router {
         .route("/api/live/minute", get(stream::minute))
         .route("/api/setups", get(api::setups))
         .route("/api/plan", get(plan::plan))
+        .route("/api/commission", get(commission::commission))
         .route("/api/pulls", get(pulls::pulls))
         .route("/api/pulls/{id}", get(pulls::pull))
         .route("/api/pulls/{id}/curve", get(pulls::curve))

@@ -1,0 +1,90 @@
+//! `plan order`: what to test next, so that a difference shows soonest.
+
+use leverarm_analysis::comparison::{NextTest, next_test};
+use leverarm_config::display::DisplayUnits;
+use leverarm_config::units;
+use leverarm_torque::comparison::Options;
+
+use super::curve_output::{self, terminal_table};
+use super::parts::{EffectQuestion, SwapArguments};
+use super::{CurveArguments, Failure, StoreArgument, json_line, read_stand, say};
+
+/// What to find out, and what it costs.
+#[derive(Debug, Clone, clap::Args)]
+pub(super) struct OrderArguments {
+    /// The setup to test against
+    first: String,
+    /// The setup to test
+    second: String,
+    /// Difference of the average torque that is to show, such as "0.1 N*m"; 1 % when left out
+    #[arg(long, value_name = "TORQUE")]
+    resolve: Option<String>,
+    /// Time that a pull takes, with cooling down after it
+    #[arg(long, value_name = "TIME", default_value = "4 min")]
+    pull: String,
+    #[command(flatten)]
+    swaps: SwapArguments,
+    #[command(flatten)]
+    question: EffectQuestion,
+    #[command(flatten)]
+    store: StoreArgument,
+    #[command(flatten)]
+    choice: CurveArguments,
+    /// JSON instead of words and a table
+    #[arg(long)]
+    json: bool,
+}
+
+pub(super) fn run(arguments: &OrderArguments) -> Result<(), Failure> {
+    if arguments.first == arguments.second {
+        return Err(Failure(format!(
+            "\"{}\" is named twice; a setup is tested against another",
+            arguments.first
+        )));
+    }
+    let resolve_nm = arguments.resolve.as_ref();
+    let resolve_nm = resolve_nm
+        .map(|text| units::quantity(text, &units::TORQUE))
+        .transpose()
+        .map_err(|error| Failure(format!("--resolve: {error}")))?;
+    if let Some(nm) = resolve_nm.filter(|nm| *nm <= 0.0) {
+        return Err(Failure(format!(
+            "--resolve: expected a positive torque, found {nm} N·m"
+        )));
+    }
+    let pull_s = units::quantity(&arguments.pull, &units::DURATION)
+        .map_err(|error| Failure(format!("--pull: {error}")))?;
+    if pull_s <= 0.0 {
+        return Err(Failure(format!(
+            "--pull: expected a time above zero, found {pull_s} s"
+        )));
+    }
+    let reader = arguments.store.open()?;
+    let asked = NextTest {
+        setups: [&arguments.first, &arguments.second],
+        cost: &arguments.swaps.cost()?,
+        pull_min: pull_s / 60.0,
+        options: &Options {
+            resolve_nm,
+            ..arguments.question.options()
+        },
+    };
+    let advice = next_test(&reader, &asked, arguments.choice.choice()?).map_err(Failure::of)?;
+    if arguments.json {
+        json_line(&advice.json());
+        return Ok(());
+    }
+    // Without a stand file beside the store the units are SI.
+    let of_stand = read_stand(&arguments.store.stand.file).map(|read| read.stand.units);
+    let units = curve_output::units(of_stand.unwrap_or(DisplayUnits::SI), arguments.choice.units);
+    for line in advice.words(units.torque) {
+        say(&line);
+    }
+    say("");
+    say(&terminal_table(&advice.table(units.torque)).to_string());
+    say("");
+    for line in advice.ground_words() {
+        say(&line);
+    }
+    Ok(())
+}
