@@ -232,7 +232,7 @@ fn points(weights: &[Weight]) -> Result<String, Problem> {
     }
     let mut rows = String::new();
     for Weight { load, counts } in weights {
-        if !(counts.abs() <= COUNTS_MAX) {
+        if counts.is_nan() || counts.abs() > COUNTS_MAX {
             return Err(Problem::value(format!("counts: found {counts}")));
         }
         rows.push_str(&format!("{}, {counts}\n", quantity("load", load)?));
