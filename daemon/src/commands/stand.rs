@@ -23,6 +23,8 @@ use leverarm_store::PullId;
 /// Reads of the store that are under way when the daemon has stopped have so long.
 const LEFT_BEHIND_TIMEOUT: Duration = Duration::from_millis(500);
 
+/// The longest time that a stand file may give the heartbeat.
+const REHEARSED_HEARTBEAT_MS: u16 = 2_000;
 /// The last pull is found so soon after the simulated drum stands still, or not at all.
 const LAST_PULL_US_MAX: u64 = 5_000_000;
 
@@ -161,6 +163,9 @@ pub(super) fn rehearse_on(read: &mut StandFile, rehearsal: &Rehearsal) {
     read.stand.port.path = rehearsal.path().to_path_buf();
     // Nothing turns that a guard would have to keep from harm.
     read.stand.board.self_test_age_s_max = Some(0);
+    // Nor does it matter that a machine busy with other things is late for a while.
+    let heartbeat_timeout_ms = &mut read.stand.board.heartbeat_timeout_ms;
+    *heartbeat_timeout_ms = (*heartbeat_timeout_ms).max(REHEARSED_HEARTBEAT_MS);
     read.store_folder = rehearsal_folder(&read.store_folder);
     super::stream::mark_rehearsal(&mut read.stand);
 }

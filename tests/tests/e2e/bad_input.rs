@@ -14,9 +14,9 @@ fn refused(bench: &Bench, parts: &[&str]) {
 #[test]
 fn no_stand_file() {
     let missing = run(&["serve", "-c", "nowhere/stand.toml"]);
-    missing.fails_with(&["nowhere/stand.toml", "-c FILE", "config/stand.example.toml"]);
+    missing.fails_with(&["nowhere/stand.toml", "-c FILE", "leverarm new-stand"]);
     let missing = run(&["check", "nowhere/stand.toml"]);
-    missing.fails_with(&["nowhere/stand.toml", "config/stand.example.toml"]);
+    missing.fails_with(&["nowhere/stand.toml", "leverarm new-stand"]);
 }
 
 #[test]
