@@ -6,6 +6,7 @@
 
 mod curve;
 mod font;
+mod growth;
 mod labels;
 mod panel;
 mod pen;
@@ -17,9 +18,10 @@ mod theme;
 
 pub use font::{FONT_BOLD, FONT_FAMILY, FONT_LICENCE, FONT_REGULAR};
 pub use font::{Weight, width as text_width, wrap};
+pub use growth::Growth;
 pub use pen::escape;
-pub use png::png;
 pub use png::tree;
+pub use png::{png, png_without_ground};
 pub use svg::{svg, svg_with_font};
 pub use terminal::text;
 pub use theme::{Marker, Style, Theme};

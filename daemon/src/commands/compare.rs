@@ -146,7 +146,7 @@ impl ComparisonArguments {
             .collect();
         let overlays = overlays.map_err(Failure::of)?;
         let reader = self.store.open()?;
-        let bar = progress();
+        let bar = progress("pull {pos} of {len} reduced");
         let found = compare_setups(
             &reader,
             &self.setups,
@@ -216,9 +216,9 @@ pub(super) fn run(arguments: &CompareArguments) -> Result<(), Failure> {
 }
 
 /// Drawn on stderr, and only where that is a terminal.
-fn progress() -> ProgressBar {
+pub(super) fn progress(what: &str) -> ProgressBar {
     let bar = ProgressBar::new(0);
-    match ProgressStyle::with_template("{bar:30} pull {pos} of {len} reduced, {eta} left") {
+    match ProgressStyle::with_template(&format!("{{bar:30}} {what}, {{eta}} left")) {
         Ok(style) => bar.with_style(style),
         Err(_) => bar,
     }
