@@ -3,7 +3,7 @@
 
 use std::f64::consts::{FRAC_1_SQRT_2, TAU};
 
-use crate::stand::{Guard, Pickup, Shaft, Stand, Watch};
+use crate::stand::{Guard, Pickup, Shaft, Stand};
 
 /// Greatest mean effective pressure, Pa: twice that of boosted engines. Naturally aspirated ones
 /// reach 0.85 to 1.05 MPa, boosted ones 1.25 to 1.7 MPa (Heywood, Internal Combustion Engine
@@ -103,13 +103,7 @@ impl Stand {
     /// their gaps differ: not with every second one gone, and not on a wheel with one tooth left.
     #[must_use]
     pub fn overspeed_reaction(&self, guard: &Guard, teeth_gone: u8) -> Option<Reaction> {
-        let Watch::Overspeed {
-            shaft,
-            limit_rad_per_s,
-        } = guard.watch
-        else {
-            return None;
-        };
+        let (shaft, limit_rad_per_s) = guard.overspeed_rad_per_s()?;
         let pickup = self.speed_pickup(shaft)?;
         let wheel_rad_per_s = self
             .drive

@@ -92,6 +92,8 @@ pub const INCH_OF_MERCURY: DisplayUnit = DisplayUnit::new(
 );
 /// rpm
 pub const RPM: DisplayUnit = DisplayUnit::new("rpm", "revolutions per minute", RPM_RAD_PER_S);
+/// ms
+pub const MILLISECOND: DisplayUnit = DisplayUnit::new("ms", "millisecond", 1e-3);
 /// m/s
 pub const METRE_PER_SECOND: DisplayUnit = DisplayUnit::new("m/s", "metre per second", 1.0);
 /// ft/s

@@ -8,6 +8,7 @@ mod mistake;
 mod quantity;
 mod read;
 mod reader;
+mod rule;
 mod stand;
 pub mod units;
 

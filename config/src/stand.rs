@@ -12,6 +12,7 @@ use leverarm_torque::uncertainty::Measured;
 
 use crate::display::DisplayUnits;
 pub use crate::quantity::Quantity;
+pub use crate::rule::{LimitOf, Rule, Side};
 
 /// One stand: everything that its file says. An uncertainty of 0 means that none was stated.
 ///
@@ -325,15 +326,19 @@ pub enum Source {
 pub struct Guard {
     /// Given in the file or made of kind and signal; unique on the stand.
     pub name: String,
-    /// What it watches, and the limit.
-    pub watch: Watch,
+    /// What it watches.
+    pub signal: Signal,
+    /// What trips it.
+    pub rule: Rule,
+    /// Its limit, of what [`Rule::limit_of`] says; the last of [`limit_by_speed`](Self::limit_by_speed).
+    pub limit_si: Option<f64>,
     /// What it does.
     pub action: GuardAction,
     /// How long the limit has to be passed without a break; 0 acts on the first reading.
     pub debounce_ms: u32,
     /// Whether it watches only during a pull.
     pub while_pulling: bool,
-    /// Engine speed in rad/s and limit in SI, speeds rising: stands in for the limit in `watch`.
+    /// Engine speed in rad/s and limit in SI, speeds rising: stands in for the limit.
     /// Straight between the points, level above the last, no limit below the first. Empty without.
     pub limit_by_speed: Vec<(f64, f64)>,
     /// What it does when what it watches is lost: it can't see its limit then.
@@ -372,26 +377,6 @@ impl WhenLost {
             Self::Warn(_) => Some(GuardAction::Warn),
         }
     }
-}
-
-/// What a guard watches.
-#[derive(Clone, Copy, Debug, PartialEq)]
-#[expect(missing_docs, reason = "the variants' own docs say it")]
-pub enum Watch {
-    /// The shaft turns faster than the limit.
-    Overspeed { shaft: Shaft, limit_rad_per_s: f64 },
-    /// The channel (a temperature) is above the limit.
-    OverTemperature { channel: ChannelId, limit_k: f64 },
-    /// The signal can't be true: outside what is expected, broken wire, no teeth while turning.
-    SensorLost { signal: Signal },
-    /// Nothing new came from the signal for longer than this.
-    StaleData { signal: Signal, age_ms_max: u32 },
-    /// The signal is above the limit, in the signal's SI unit.
-    Above { signal: Signal, limit_si: f64 },
-    /// The signal is below the limit, in the signal's SI unit.
-    Below { signal: Signal, limit_si: f64 },
-    /// The signal rises faster than this, in the signal's SI unit per second.
-    RateOfRise { signal: Signal, limit_si_per_s: f64 },
 }
 
 /// What can be watched.
@@ -495,13 +480,8 @@ pub(crate) fn overspeed_cut_rad_per_s<'g>(
     guards
         .into_iter()
         .filter(|guard| guard.action == GuardAction::Cut)
-        .filter_map(|guard| match guard.watch {
-            Watch::Overspeed {
-                shaft: from,
-                limit_rad_per_s,
-            } => Some(drive.speed_rad_per_s(limit_rad_per_s, from, shaft)),
-            _ => None,
-        })
+        .filter_map(Guard::overspeed_rad_per_s)
+        .map(|(from, rad_per_s)| drive.speed_rad_per_s(rad_per_s, from, shaft))
         .min_by(f64::total_cmp)
 }
 
@@ -533,30 +513,23 @@ impl Engine {
     }
 }
 
-impl Watch {
-    /// The signal that is watched.
+impl Guard {
+    /// Shaft and limit of a guard against overspeed.
     #[must_use]
-    pub fn signal(&self) -> Signal {
-        match *self {
-            Self::Overspeed { shaft, .. } => Signal::Speed(shaft),
-            Self::OverTemperature { channel, .. } => Signal::Channel(channel),
-            Self::SensorLost { signal }
-            | Self::StaleData { signal, .. }
-            | Self::Above { signal, .. }
-            | Self::Below { signal, .. }
-            | Self::RateOfRise { signal, .. } => signal,
+    pub fn overspeed_rad_per_s(&self) -> Option<(Shaft, f64)> {
+        match (self.rule, self.signal) {
+            (Rule::Overspeed, Signal::Speed(shaft)) => Some((shaft, self.limit_si?)),
+            _ => None,
         }
     }
-}
 
-impl Guard {
     /// The limit that lets the least pass of all those that go with a speed; none without such.
     #[must_use]
     pub fn strictest_limit(&self) -> Option<f64> {
         let limits = self.limit_by_speed.iter().map(|(_, limit)| *limit);
-        match self.watch {
-            Watch::Below { .. } => limits.reduce(f64::max),
-            _ => limits.reduce(f64::min),
+        match self.rule.side() {
+            Side::Above => limits.reduce(f64::min),
+            Side::Below => limits.reduce(f64::max),
         }
     }
 

@@ -723,9 +723,15 @@ fn look_up(symbol: &str) -> Result<Scale, QuantityError> {
         .iter()
         .map(|unit| unit.symbol)
         .filter(|known| known.len() > 1);
+    // Nobody means the coulomb or the farad.
+    let meant = match symbol.to_lowercase().as_str() {
+        "c" | "celsius" => Some("degC"),
+        "f" | "fahrenheit" => Some("degF"),
+        _ => nearest(symbol, known),
+    };
     Err(QuantityError::UnknownUnit {
         symbol: symbol.to_owned(),
-        nearest: nearest(symbol, known),
+        nearest: meant,
     })
 }
 

@@ -3,8 +3,8 @@
 use std::collections::BTreeSet;
 
 use leverarm_config::{
-    AirInput, ChannelId, EXAMPLE_BRAKE, EXAMPLE_STAND, GuardAction, KEYS, Mistake, Quantity,
-    Secret, Shaft, Signal, Stand, StandKind, StreamApi, StreamDestination, Watch, parse,
+    AirInput, ChannelId, EXAMPLE_BRAKE, EXAMPLE_STAND, GuardAction, KEYS, Mistake, Quantity, Rule,
+    Secret, Shaft, Signal, Stand, StandKind, StreamApi, StreamDestination, parse,
 };
 use leverarm_torque::air::Correction;
 use leverarm_torque::sensor::Law;
@@ -58,11 +58,8 @@ fn the_demonstration_stand() {
     assert_eq!(lean.debounce_ms, 300);
     let signal = Signal::Channel(ChannelId(4));
     assert_eq!(
-        lean.watch,
-        Watch::Above {
-            signal,
-            limit_si: 1.1
-        }
+        (lean.signal, lean.rule, lean.limit_si),
+        (signal, Rule::Above, Some(1.1))
     );
 
     // Worked by hand: 67/18 · 24/19 · 22/15.

@@ -48,7 +48,7 @@ pub enum ToothKind {
     },
     /// Not a tooth: an extra edge too soon after the last one (noise, a damaged tooth).
     Extra,
-    /// The speed no longer fits what was tracked: counting starts anew from here.
+    /// The speed no longer fits what was tracked: counting starts again from here.
     Relocked,
 }
 

@@ -19,7 +19,7 @@ struct overspeed {
 };
 
 /* After a long period: 1.5 to 3.5 of the last short one is the gap of one or two teeth that are gone,
- * and says nothing; anything else starts the count anew. */
+ * and says nothing; anything else starts the count again. */
 static inline void overspeed_long(struct overspeed *state, uint32_t period_ticks)
 {
     uint32_t half = state->last_short_ticks / 2;

@@ -60,7 +60,7 @@ pub enum LinkFault {
         /// Its number.
         seq: u16,
     },
-    /// The board started anew, or is another board: limits, sequence, ticks and tooth numbers
+    /// The board started again, or is another board: limits, sequence, ticks and tooth numbers
     /// begin again. Ticks before and after have nothing to do with each other.
     #[error("the board restarted")]
     BoardRestarted,

@@ -12,7 +12,7 @@ line. Orders:
     temperature N    temperature counts from now on
     board-cut        the board cuts for a reason of its own (cause 7)
     flap SECONDS     the board cuts, and forgets it, hundreds of times a second
-    restart KIND     the board starts anew: power (state running) or watchdog (state cut)
+    restart KIND     the board starts again: power (state running) or watchdog (state cut)
     silent SECONDS   the board stops listening and sending, and its clock goes on
     unplug           the port goes away
     plug             the port comes back, under another name behind the same link
@@ -21,6 +21,7 @@ line. Orders:
 """
 
 import argparse
+import fcntl
 import json
 import math
 import os
@@ -33,6 +34,9 @@ import time
 import tty
 
 import wire
+
+# Linux: reads the settings of a terminal with any baud rate.
+TCGETS2 = 0x802C542A
 
 LOOP_S = 0.004
 # A real board never waits for a processor. When this program has had to, the world of its stand
@@ -137,6 +141,12 @@ class Port:
             return os.read(self.master, 4096)
         except (BlockingIOError, OSError):
             return b""
+
+    def baud(self) -> int:
+        """The rate that whoever opened the port has set: c_ospeed of Linux's struct termios2."""
+        settings = bytearray(44)
+        fcntl.ioctl(self.slave, TCGETS2, settings)
+        return int.from_bytes(settings[40:44], sys.byteorder)
 
     def write(self, data: bytes) -> int:
         """How many of the bytes the line took."""
@@ -512,8 +522,15 @@ class Board:
                 *lines, orders = (orders + data).split(b"\n")
                 for line in lines:
                     self.order(line.decode())
-            self.receive(self.port.read())
+            came = self.port.read()
             t = self.now()
+            if self.options.baud and self.port.master is not None and self.port.baud() != self.options.baud:
+                # Neither end makes anything of what the other sends.
+                self.drum.t = t
+                self.raw(bytes(self.random.randrange(256) for _ in range(40)))
+                self.tail = b""
+                continue
+            self.receive(came)
             if t < self.silent_until:
                 self.drum.t = t
                 continue
@@ -560,6 +577,7 @@ def main() -> None:
     add("--mute", action="store_true", help="not a byte, ever")
     add("--protocol-version", type=int, default=wire.VERSION)
     add("--garbage", action="store_true", help="random bytes between the frames")
+    add("--baud", type=int, help="the one rate at which the port carries more than noise")
     add("--noise", action="store_true", help="random bytes only, as at a wrong baud rate")
     add("--text", action="store_true", help="lines of text only")
     add("--ignores-cuts", action="store_true", help="the host's cuts have no effect")

@@ -31,7 +31,7 @@ static bool judge_speed(struct overspeed *state, uint32_t period, uint32_t limit
     return false;
 }
 
-/* As the board: what is usual is not judged. That has to be nothing that would cut or begin anew. */
+/* As the board: what is usual is not judged. That has to be nothing that would cut or begin again. */
 static bool judge_count(struct counting *state, struct usual *usual, uint32_t period, uint32_t slowest)
 {
     if (period <= UINT16_MAX && (uint16_t)(period - usual->low) < usual->span) {

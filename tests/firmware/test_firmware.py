@@ -425,7 +425,7 @@ def overspeed_counts_successive_short_periods():
         board.connect(period=1600, short=3)
         at = board.cycle + ms(1)
         # Exactly as short as allowed, one tick being 8 cycles, does not count; two short ones and
-        # a long one start the count anew.
+        # a long one start the count again.
         cycles = [at]
         for ticks in [1600] * 20 + [1598, 1598, 1602] * 20 + [1600, 1598, 1598]:
             cycles.append(cycles[-1] + ticks * 8)

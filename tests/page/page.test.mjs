@@ -32,7 +32,7 @@ async function together(options, use) {
 async function writeSetup(page, name, parts = "") {
   await page.getByLabel("New setup").fill(name);
   await page.getByLabel("Parts, one a line").fill(parts);
-  await page.getByRole("button", { name: "Write it, and take it" }).click();
+  await page.getByRole("button", { name: "Add and use" }).click();
 }
 
 test("from a setup over pulls to their curves and a note", async () => {
@@ -84,33 +84,45 @@ test("from a setup over pulls to their curves and a note", async () => {
 test("the test plan says what is next and why it isn't ready, and an excluded pull is named", async () => {
   await together({ pulls: 1 }, async ({ daemon, page }) => {
     await link(page, "live");
-    const line = page.locator("#plan");
-    assert.equal(await line.isVisible(), false);
+    const next = page.locator("#plan-blocks [aria-current]");
+    await page.getByText("No plan yet").waitFor();
     const blocks = ["main jet 105", "main jet 110"].map((setup) => ({ setup, pulls: 1 }));
-    await daemon.post("/api/plan", { word: "begin", plan: { blocks }, by: "the owner" });
-    await line.filter({ hasText: 'pull 1 of 1 with "main jet 105"' }).waitFor();
-    assert.match(await line.textContent(), /put on "main jet 105"|change from/);
+    const windows = [{ channel: "cylinder head", low_si: 273.15, high_si: 283.15 }];
+    await daemon.post("/api/plan", { word: "begin", plan: { blocks, windows }, by: "the owner" });
+    await next.filter({ hasText: "main jet 105: 0 of 1 pull" }).waitFor();
+    assert.equal(await page.locator("#plan-windows").textContent(), "cylinder head from 0 to 10 °C");
     await writeSetup(page, "main jet 105");
-    await line.filter({ hasText: "; ready" }).waitFor();
+    await page.locator("#state-text", { hasText: /^Cylinder head is at \d+/ }).waitFor();
     // An excluded pull does not count, nor does one given up.
     const rows = page.locator("#pulls tr");
     const isOver = (pull) => pull && pull.state !== "running";
     await until("a pull", async () => isOver((await daemon.get("/api/pulls")).pulls[0]), 60000);
     await daemon.post("/api/pulls/1/exclusion", { reason: "misfired", by: "the owner" });
     await rows.filter({ hasText: "excluded: misfired" }).waitFor();
-    await line.filter({ hasText: 'pull 1 of 1 with "main jet 105"' }).waitFor();
+    await next.filter({ hasText: "main jet 105: 0 of 1 pull" }).waitFor();
     assert.equal((await daemon.get("/api/pulls/1")).excluded.reason, "misfired");
-    await daemon.post("/api/plan", { word: "leave" });
-    await line.waitFor({ state: "hidden" });
+    await page.getByRole("button", { name: "Leave the plan" }).click();
+    await page.getByRole("button", { name: "Go on with the plan" }).waitFor();
     assert.equal((await daemon.get("/api/plan")).left, true);
+    assert.equal(await next.count(), 0);
   });
 });
 
-test("air of the day is entered, shown and forgotten", async () => {
-  await together({}, async ({ page }) => {
+test("air of the day is entered, shown and forgotten; what a channel measures is not asked for", async () => {
+  await together({}, async ({ daemon, page }) => {
     await link(page, "live");
+    await page.locator("#air-now", { hasText: 'Pressure measured by "barometer"' }).waitFor();
+    assert.equal(await page.locator("#air-form").isVisible(), false);
+    const air = { pressure_pa: 1e5, pressure_uncertainty_pa: 0, temperature_k: 300, temperature_uncertainty_k: 0, relative_humidity: 0.5, humidity_uncertainty: 0 };
+    const refused = await daemon.post("/api/air", air);
+    assert.equal(refused.status, 409);
+    assert.match((await refused.json()).error, /nothing entered would be used, .*pressure by "barometer", temperature by "intake air", humidity by "humidity"/);
+  });
+  const change = (text) => text.replace('pressure_channel = "barometer"', 'pressure = "986 hPa"').replace('humidity_channel = "humidity"', 'humidity = "55 %"');
+  await together({ change }, async ({ daemon, page }) => {
+    await link(page, "live");
+    assert.equal(await page.getByLabel("Intake air").isVisible(), false);
     await page.getByLabel("Pressure at the stand").fill("20");
-    await page.getByLabel("Intake air").fill("21");
     await page.getByLabel("Relative humidity").fill("40");
     await page.getByRole("button", { name: "Keep for the next pulls" }).click();
     const said = page.locator("#air-form + .said");
@@ -118,7 +130,8 @@ test("air of the day is entered, shown and forgotten", async () => {
     await page.getByLabel("Pressure at the stand").fill("1003,5");
     await page.getByLabel("Uncertainty of the pressure").fill("1");
     await page.getByRole("button", { name: "Keep for the next pulls" }).click();
-    await said.filter({ hasText: "air kept" }).waitFor();
+    await said.filter({ hasText: 'air kept for the next pulls, but for what channels measure: temperature by "intake air"' }).waitFor();
+    assert.ok(Math.abs((await daemon.get("/api/live")).channels.find(({ name }) => name === "intake air").value_si - 301) < 3);
     await page.getByRole("button", { name: "Forget what was entered" }).click();
     await said.filter({ hasText: "forgotten" }).waitFor();
   });
@@ -555,7 +568,7 @@ test("the engine's figures over its speed, pull beside pull", async () => {
     const shows = async (option, unit, expected) => {
       await select.selectOption({ label: option });
       const texts = await key.allTextContents();
-      texts.forEach((text, i) => assert.ok(text.startsWith(`${2 - i}: no setup, ${expected[i]}${unit} at `), `${text}; expected ${expected[i]}`));
+      texts.forEach((text, i) => assert.ok(text.startsWith(`${2 - i}: no setup, ${expected[i]}${unit} at peak power (`), `${text}; expected ${expected[i]}`));
       assert.ok((await page.locator("#curves").getAttribute("aria-label")).startsWith(`${option} over engine speed. Pull 2: `));
       if (process.env.SHOTS) await page.screenshot({ path: `${process.env.SHOTS}/engine-${option.replaceAll(" ", "-")}.png`, fullPage: true });
       assert.ok((await painted(page, "--c0")) > 200, `${option}: no line`);
@@ -683,7 +696,8 @@ test("a page of another address asks for its token, and takes it from the link",
     const look = daemon.token("read");
     assert.ok(control && look && control !== look, daemon.log);
     const page = await open(context, daemon.url);
-    await page.getByRole("heading", { name: "Write the token here" }).waitFor();
+    await page.getByRole("heading", { name: "This page needs a token" }).waitFor();
+    assert.doesNotMatch(await page.locator("#token-form").innerText(), /Bearer|header/);
     await audit(page, "token asked for");
     await page.getByLabel("Token", { exact: true }).fill("not the right token");
     await page.getByRole("button", { name: "Use this token" }).click();
@@ -706,7 +720,7 @@ test("a page of another address asks for its token, and takes it from the link",
     // After a new start the old token is nothing; the page says what to do.
     await daemon.kill();
     await daemon.run();
-    await other.locator("#token-why", { hasText: "started anew" }).waitFor();
+    await other.locator("#token-why", { hasText: "started again" }).waitFor();
     assert.deepEqual([...page.wrong, ...other.wrong], []);
   } finally {
     await context.close();

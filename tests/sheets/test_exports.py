@@ -78,6 +78,9 @@ class Reduced(unittest.TestCase):
                 self.assertEqual(found, expected)
         self.assertEqual(set(table["setup"].to_pylist()), {"main jet 105"})
         self.assertEqual(set(table["pull"].to_pylist()), {1, 2})
+        # These came from no simulated board: a rehearsal's would say so.
+        self.assertEqual(set(table["simulated"].to_pylist()), {0})
+        self.assertNotIn("rehearsal", said)
 
     def test_csv_has_a_units_row_and_comes_back_as_an_overlay(self):
         file = export("curve.csv", "1")

@@ -13,6 +13,7 @@ use leverarm_software_stand::{
 use leverarm_store::{NewSetup, Store, StoreError};
 use serde_json::Value;
 
+/// A port is looked at so often, unless a test says otherwise.
 const STEP_US: u64 = 1_000;
 const WALL_US: i64 = 1_790_000_000_000_000;
 
@@ -57,6 +58,7 @@ pub struct VirtualBench {
     stand: SoftwareStand,
     core: Core,
     now_us: u64,
+    step_us: u64,
     to_board: Vec<u8>,
     /// Bytes on their way from the board, with the time when they come.
     on_way: VecDeque<(u64, Vec<u8>)>,
@@ -95,6 +97,7 @@ impl VirtualBench {
             core: Core::new(stand_file.clone()).with_arming(arming),
             stand_file,
             now_us: 0,
+            step_us: STEP_US,
             to_board: Vec::new(),
             on_way: VecDeque::new(),
             delay_us: 0.0,
@@ -162,6 +165,11 @@ impl VirtualBench {
         Ok(())
     }
 
+    /// From now on the port is looked at so often: seldom is quicker to run.
+    pub fn look_every(&mut self, step_us: u64) {
+        self.step_us = step_us;
+    }
+
     /// The simulated stand, for a hand on its controls.
     pub fn stand(&mut self) -> &mut SoftwareStand {
         &mut self.stand
@@ -219,14 +227,14 @@ impl VirtualBench {
     }
 
     fn step(&mut self) -> Result<(), BenchError> {
-        self.now_us += STEP_US;
+        self.now_us += self.step_us;
         let commands = std::mem::take(&mut self.to_board);
         if !commands.is_empty() {
             self.stand.receive(&commands);
         }
         let mut bytes = Vec::new();
         self.stand.advance(self.now_us, &mut bytes);
-        self.delay_us += self.delay_growth * STEP_US as f64;
+        self.delay_us += self.delay_growth * self.step_us as f64;
         #[expect(
             clippy::cast_possible_truncation,
             clippy::cast_sign_loss,

@@ -238,6 +238,7 @@ fn run(folder: &Path, arguments: &[&str]) -> Result<String, String> {
         .args(["compare", "main jet 105", "main jet 110", "--store"])
         .arg(folder)
         .args(arguments)
+        .env("COLUMNS", "1000")
         .output()
         .unwrap();
     let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();

@@ -185,7 +185,9 @@ fn the_manuals_table_of_orders_is_right() {
             Disturbance::WarmUp,
         ];
         let percent = disturbances.map(|what| order.left_of(what).map(|left| 100.0 * left.abs()));
-        let found = [(error, 0.005)].into_iter().chain(percent.map(|value| (value, 0.5)));
+        let found = [(error, 0.005)]
+            .into_iter()
+            .chain(percent.map(|value| (value, 0.5)));
         for (cell, (value, rounding)) in cells[2..].iter().zip(found) {
             match value {
                 None => assert_eq!(*cell, "can't tell", "{row}"),

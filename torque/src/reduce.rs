@@ -727,7 +727,7 @@ impl Reduction<'_> {
             if sweep.pattern_found == Some(false) {
                 remarks.push(
                     "the wheel's calibrated tooth errors are not found in these teeth: they were \
-                     estimated anew; `leverarm calibrate wheel` tells what changed"
+                     estimated again; `leverarm calibrate wheel` tells what changed"
                         .to_owned(),
                 );
             }

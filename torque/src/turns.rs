@@ -44,7 +44,7 @@ impl TurnSpeed {
 }
 
 /// Speeds over successive stretches, each of so many whole turns that it lasts `shortest_s` and
-/// covers a working cycle. Stretches that end in a missed tooth begin anew at the next.
+/// covers a working cycle. Stretches that end in a missed tooth begin again at the next.
 ///
 /// `cycles_per_turn`: working cycles of the engine per turn of the wheel; anything not positive
 /// counts as no engine.

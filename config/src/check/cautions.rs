@@ -9,7 +9,8 @@ use leverarm_torque::uncertainty::Measured;
 
 use super::{Caution, Summary};
 use crate::display::RPM;
-use crate::stand::{AirInput, Guard, GuardAction, Shaft, Signal, StandKind, Watch, WhenLost};
+use crate::rule::{LimitOf, Rule, Side};
+use crate::stand::{AirInput, Guard, GuardAction, Shaft, Signal, StandKind, WhenLost};
 
 /// A steel drum's rim should not run faster unless an engineer has said so (common practice, no
 /// source).
@@ -86,16 +87,9 @@ impl Summary<'_> {
             );
         }
         let loses_drum = |guard: &Guard| {
-            let watches = matches!(
-                guard.watch,
-                Watch::SensorLost {
-                    signal: Signal::Speed(_)
-                } | Watch::StaleData {
-                    signal: Signal::Speed(_),
-                    ..
-                }
-            );
-            watches && guard.action == GuardAction::Cut
+            matches!(guard.rule, Rule::SensorLost | Rule::StaleData)
+                && matches!(guard.signal, Signal::Speed(_))
+                && guard.action == GuardAction::Cut
         };
         if !stand.guards.iter().any(loses_drum) {
             add(
@@ -105,15 +99,8 @@ impl Summary<'_> {
                     .to_owned(),
             );
         }
-        let stale_board = |guard: &Guard| {
-            matches!(
-                guard.watch,
-                Watch::StaleData {
-                    signal: Signal::Board,
-                    ..
-                }
-            )
-        };
+        let stale_board =
+            |guard: &Guard| guard.rule == Rule::StaleData && guard.signal == Signal::Board;
         if !stand.guards.iter().any(stale_board) {
             add(
                 "guard",
@@ -194,9 +181,8 @@ impl Summary<'_> {
         let stand = self.stand;
         let mut add = |key, text| cautions.push(Caution { key, text });
         for guard in &stand.guards {
-            let sees_loss =
-                matches!(guard.watch, Watch::SensorLost { .. }) || guard.when_lost == WhenLost::Cut;
-            if let Signal::Channel(id) = guard.watch.signal()
+            let sees_loss = guard.rule == Rule::SensorLost || guard.when_lost == WhenLost::Cut;
+            if let Signal::Channel(id) = guard.signal
                 && sees_loss
                 && let Some(channel) = stand.channel(id)
                 && matches!(channel.law, Law::Linear { .. } | Law::Quadratic { .. })
@@ -221,25 +207,15 @@ impl Summary<'_> {
                     ),
                 );
             }
-            let (id, limit_si, upwards) = match guard.watch {
-                Watch::OverTemperature { channel, limit_k } => (channel, limit_k, true),
-                Watch::Above {
-                    signal: Signal::Channel(id),
-                    limit_si,
-                } => (id, limit_si, true),
-                Watch::Below {
-                    signal: Signal::Channel(id),
-                    limit_si,
-                } => (id, limit_si, false),
-                _ => continue,
-            };
-            if let Some(channel) = stand.channel(id)
+            if let Signal::Channel(id) = guard.signal
+                && guard.rule.limit_of() == LimitOf::Signal
+                && let Some(limit_si) = guard.limit_si
+                && let Some(channel) = stand.channel(id)
                 && let Some((min_si, max_si)) = channel.expected_si
-                && (if upwards {
-                    limit_si >= max_si
-                } else {
-                    limit_si <= min_si
-                })
+                && match guard.rule.side() {
+                    Side::Above => limit_si >= max_si,
+                    Side::Below => limit_si <= min_si,
+                }
             {
                 add(
                     "guard.limit",

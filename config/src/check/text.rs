@@ -6,72 +6,25 @@ use leverarm_torque::uncertainty::Measured;
 
 use super::{CAR_KG, Caution, Summary};
 use crate::bounds::Reaction;
-use crate::display::{DisplayUnit, RPM};
+use crate::display::{DisplayUnit, MILLISECOND, RPM};
+use crate::rule::LimitOf;
 use crate::stand::{
-    AirInput, Guard, GuardAction, Pickup, Quantity, Signal, Stand, StandKind, Watch, WhenLost,
+    AirInput, Guard, GuardAction, Pickup, Quantity, Signal, Stand, StandKind, WhenLost,
 };
 
 impl Stand {
-    /// A guard in words: "cuts when the drum turns faster than 1420 rpm".
+    /// A guard in words: "cuts when the drum's speed is above 1420 rpm".
     #[must_use]
     pub fn guard_text(&self, guard: &Guard) -> String {
         let action = match guard.action {
             GuardAction::Cut => "cuts",
             GuardAction::Warn => "warns",
         };
-        let when = match guard.watch {
-            Watch::Overspeed {
-                shaft,
-                limit_rad_per_s,
-            } => {
-                format!(
-                    "the {} turns faster than {}",
-                    shaft.name(),
-                    RPM.text(limit_rad_per_s, 0)
-                )
-            }
-            Watch::OverTemperature { channel, limit_k } => {
-                let signal = self.signal_text(Signal::Channel(channel));
-                format!(
-                    "{signal} is above {}",
-                    self.units.temperature.text(limit_k, 0)
-                )
-            }
-            Watch::SensorLost { signal } => format!("{} is lost", self.signal_text(signal)),
-            Watch::StaleData { signal, age_ms_max } => {
-                format!(
-                    "nothing new comes from {} for {age_ms_max} ms",
-                    self.signal_text(signal)
-                )
-            }
-            Watch::Above { signal, limit_si } => {
-                format!(
-                    "{} is above {}",
-                    self.signal_text(signal),
-                    self.limit(guard, signal, limit_si)
-                )
-            }
-            Watch::Below { signal, limit_si } => {
-                format!(
-                    "{} is below {}",
-                    self.signal_text(signal),
-                    self.limit(guard, signal, limit_si)
-                )
-            }
-            Watch::RateOfRise {
-                signal,
-                limit_si_per_s,
-            } => {
-                let unit = self.unit(signal);
-                let rate = number(unit.difference(limit_si_per_s));
-                let rise = format!("{rate} {}", unit.symbol);
-                format!(
-                    "{} rises more than {} in a second",
-                    self.signal_text(signal),
-                    rise.trim()
-                )
-            }
-        };
+        let when = guard
+            .rule
+            .when()
+            .replace("{signal}", &self.signal_text(guard.signal))
+            .replace("{limit}", &self.limit_text(guard));
         let pulling = if guard.while_pulling {
             " during a pull"
         } else {
@@ -109,15 +62,46 @@ impl Stand {
     }
 
     /// A limit, or the limits over engine speed.
-    fn limit(&self, guard: &Guard, signal: Signal, limit_si: f64) -> String {
+    /// What a guard says that trips at a value with the limit that holds just then, both of what
+    /// [`Rule::limit_of`](crate::Rule::limit_of) says: "150.5 °C is above 150 °C".
+    #[must_use]
+    pub fn tripped_text(&self, guard: &Guard, value_si: f64, limit_si: f64) -> String {
+        let unit = self.limit_unit(guard);
+        let value = unit.number(value_si);
+        let decimals = match value.abs() {
+            1000.0.. => 0,
+            10.0.. => 1,
+            _ => 3,
+        };
+        let words = guard.rule.tripped();
+        words
+            .replace("{value}", &with_unit(format!("{value:.decimals$}"), unit))
+            .replace("{limit}", &value_text(unit, limit_si))
+    }
+
+    fn limit_text(&self, guard: &Guard) -> String {
+        let unit = self.limit_unit(guard);
         if guard.limit_by_speed.is_empty() {
-            return self.value(signal, limit_si);
+            let limit_si = guard.limit_si;
+            return limit_si.map_or_else(String::new, |limit_si| value_text(unit, limit_si));
         }
         let points = guard.limit_by_speed.iter();
         let each: Vec<String> = points
-            .map(|(speed, si)| format!("{} at {}", self.value(signal, *si), RPM.text(*speed, 0)))
+            .map(|(speed, si)| format!("{} at {}", value_text(unit, *si), RPM.text(*speed, 0)))
             .collect();
         each.join(", ")
+    }
+
+    fn limit_unit(&self, guard: &Guard) -> DisplayUnit {
+        let unit = self.unit(guard.signal);
+        match guard.rule.limit_of() {
+            LimitOf::Age => MILLISECOND,
+            LimitOf::Rise => DisplayUnit {
+                zero_si: 0.0,
+                ..unit
+            },
+            LimitOf::Signal | LimitOf::Nothing => unit,
+        }
     }
 
     fn signal_text(&self, signal: Signal) -> String {
@@ -145,13 +129,15 @@ impl Stand {
             .unwrap_or(Quantity::Number)
             .display_unit(&self.units)
     }
+}
 
-    fn value(&self, signal: Signal, si: f64) -> String {
-        let unit = self.unit(signal);
-        format!("{} {}", number(unit.number(si)), unit.symbol)
-            .trim_end()
-            .to_owned()
-    }
+/// A value without needless decimals, and its unit.
+fn value_text(unit: DisplayUnit, si: f64) -> String {
+    with_unit(number(unit.number(si)), unit)
+}
+
+fn with_unit(number: String, unit: DisplayUnit) -> String {
+    format!("{number} {}", unit.symbol).trim_end().to_owned()
 }
 
 /// A number without needless decimals.

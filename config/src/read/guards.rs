@@ -5,29 +5,9 @@ use super::{Unique, milliseconds};
 use crate::reader::{
     Choice, Found, List, Pair, Parsed, Place, Quantity as Q, Rule, Section, Text, did_you_mean,
 };
-use crate::stand::{ChannelId, Guard, GuardAction, Quantity, Signal, Watch, WhenLost};
+use crate::rule::{About, LimitOf, Rule as GuardRule};
+use crate::stand::{ChannelId, Guard, GuardAction, Quantity, Signal, WhenLost};
 use crate::units::{self, Kind};
-
-#[derive(Clone, Copy, PartialEq)]
-enum GuardKind {
-    Overspeed,
-    OverTemperature,
-    SensorLost,
-    StaleData,
-    Above,
-    Below,
-    RateOfRise,
-}
-
-const GUARD_KINDS: &[(&str, GuardKind)] = &[
-    ("overspeed", GuardKind::Overspeed),
-    ("over-temperature", GuardKind::OverTemperature),
-    ("sensor lost", GuardKind::SensorLost),
-    ("stale data", GuardKind::StaleData),
-    ("above", GuardKind::Above),
-    ("below", GuardKind::Below),
-    ("rate of rise", GuardKind::RateOfRise),
-];
 
 pub(super) fn guards(
     root: &Section<'_>,
@@ -86,14 +66,14 @@ impl GuardReader<'_, '_> {
         const ACTIONS: &[(&str, GuardAction)] =
             &[("warn", GuardAction::Warn), ("cut", GuardAction::Cut)];
         let section = self.section;
-        let kind = section.required("kind", &Choice(GUARD_KINDS));
+        let kind = section.required("kind", &Choice(GuardRule::WORDS));
         let action = section.required("action", &Choice(ACTIONS));
         let name = section
             .item("name")
             .map(|item| item.read(&Text("drum too fast")));
         let signal = section.required("on", &self.signal_rule());
         let cuts_on_overspeed =
-            matches!(kind, None | Some(GuardKind::Overspeed)) && action != Some(GuardAction::Warn);
+            matches!(kind, None | Some(GuardRule::Overspeed)) && action != Some(GuardAction::Warn);
         // Waiting to see whether it is really too fast is how drums burst.
         let debounce_max = if cuts_on_overspeed && kind.is_some() {
             "100 ms"
@@ -114,8 +94,8 @@ impl GuardReader<'_, '_> {
             item.fault("a cut on overspeed holds always", "no such key here", None);
         }
         let when_lost = self.when_lost(kind, signal, action);
-        let watch = match kind {
-            Some(kind) => self.watch(kind, signal, by_speed.as_deref().unwrap_or_default()),
+        let limit_si = match kind {
+            Some(kind) => self.limit(kind, signal, by_speed.as_deref().unwrap_or_default()),
             None => {
                 section.excuse_rest();
                 None
@@ -127,7 +107,9 @@ impl GuardReader<'_, '_> {
                 while_pulling: while_pulling?.is_some(),
                 limit_by_speed: by_speed?,
                 name: name.unwrap_or_else(default_name)?,
-                watch: watch?,
+                signal: signal?,
+                rule: kind?,
+                limit_si: limit_si?,
                 action: action?,
                 when_lost: when_lost?,
                 debounce_ms: milliseconds(debounce?),
@@ -139,7 +121,7 @@ impl GuardReader<'_, '_> {
     /// A guard that can't see cuts, unless the file says why a warning is enough.
     fn when_lost(
         &self,
-        kind: Option<GuardKind>,
+        kind: Option<GuardRule>,
         signal: Option<Signal>,
         action: Option<GuardAction>,
     ) -> Option<WhenLost> {
@@ -147,18 +129,11 @@ impl GuardReader<'_, '_> {
         let (Some(kind), Some(signal), Some(action)) = (kind, signal, action) else {
             return Some(WhenLost::Nothing); // its mistakes are told
         };
-        let has_limit = matches!(
-            kind,
-            GuardKind::OverTemperature
-                | GuardKind::Above
-                | GuardKind::Below
-                | GuardKind::RateOfRise
-        );
-        let is_sensor = matches!(signal, Signal::Channel(_) | Signal::LoadCell);
+        let is_needed = action == GuardAction::Cut && kind.is_blind_without(signal);
         match item {
-            None if has_limit && is_sensor && action == GuardAction::Cut => Some(WhenLost::Cut),
+            None if is_needed => Some(WhenLost::Cut),
             None => Some(WhenLost::Nothing),
-            Some(_) if !(has_limit && is_sensor && action == GuardAction::Cut) => {
+            Some(_) if !is_needed => {
                 item?.fault(
                     "only a guard that cuts at a limit of a channel or the load cell has to say what \
                      it does when that is lost",
@@ -191,11 +166,7 @@ impl GuardReader<'_, '_> {
         }
     }
 
-    fn default_name(&self, kind: GuardKind, signal: Signal) -> String {
-        let kind = GUARD_KINDS
-            .iter()
-            .find(|(_, known)| *known == kind)
-            .map_or("", |(word, _)| word);
+    fn default_name(&self, kind: GuardRule, signal: Signal) -> String {
         let other = OTHER_SIGNALS.iter().find(|(_, known)| *known == signal);
         let signal = match (signal, other) {
             (Signal::Channel(ChannelId(index)), _) => self
@@ -207,7 +178,7 @@ impl GuardReader<'_, '_> {
             (_, Some((word, _))) => word,
             (_, None) => "signal",
         };
-        format!("{kind} ({signal})")
+        format!("{} ({signal})", kind.word())
     }
 
     fn signal_rule(&self) -> impl Rule<Value = Signal> {
@@ -250,10 +221,10 @@ impl GuardReader<'_, '_> {
     /// `limit_by_speed = [["2000 rpm", "0.8 bar"], …]` in place of `limit`; empty without it.
     fn limit_by_speed(
         &self,
-        kind: Option<GuardKind>,
+        kind: Option<GuardRule>,
         signal: Option<Signal>,
     ) -> Option<Vec<(f64, f64)>> {
-        if !matches!(kind, Some(GuardKind::Above | GuardKind::Below)) {
+        if !kind.is_some_and(GuardRule::may_go_with_speed) {
             return Some(Vec::new());
         }
         let Some(item) = self.section.item("limit_by_speed") else {
@@ -277,95 +248,66 @@ impl GuardReader<'_, '_> {
         Some(points)
     }
 
-    fn watch(
+    /// The limit, if the rule has one.
+    fn limit(
         &self,
-        kind: GuardKind,
+        rule: GuardRule,
         signal: Option<Signal>,
         by_speed: &[(f64, f64)],
-    ) -> Option<Watch> {
-        let limit = |kind: &Kind, bounds| self.section.required("limit", &Q(kind, bounds));
-        match kind {
-            GuardKind::Overspeed => {
-                let shaft = match signal {
-                    Some(Signal::Speed(shaft)) => Some(shaft),
-                    Some(_) => return self.wrong_signal("\"drum speed\" or \"engine speed\""),
-                    None => None,
-                };
-                let limit_rad_per_s = limit(&units::ROTATION, Some(("10 rpm", "30000 rpm")));
-                Some(Watch::Overspeed {
-                    shaft: shaft?,
-                    limit_rad_per_s: limit_rad_per_s?,
-                })
+    ) -> Option<Option<f64>> {
+        if let Some(signal) = signal
+            && !self.suits(rule, signal)
+        {
+            self.section.item("limit");
+            if let Some(item) = self.section.item("on") {
+                let expected = rule.about().expected();
+                item.fault("this kind of guard can't watch that", expected, None);
             }
-            GuardKind::OverTemperature => {
-                let channel = match signal {
-                    // A channel whose quantity is unclear has a mistake of its own.
-                    Some(Signal::Channel(id)) => match self.channels.quantity(id) {
-                        None | Some(Quantity::Temperature) => Some(id),
-                        Some(_) => return self.wrong_signal(TEMPERATURE_CHANNEL),
-                    },
-                    Some(_) => return self.wrong_signal(TEMPERATURE_CHANNEL),
-                    None => None,
-                };
-                let limit_k = limit(&units::TEMPERATURE, Some(("-50 degC", "1400 degC")));
-                Some(Watch::OverTemperature {
-                    channel: channel?,
-                    limit_k: limit_k?,
-                })
-            }
-            GuardKind::SensorLost => match signal? {
-                Signal::Board => self.wrong_signal(NOT_BOARD),
-                signal => Some(Watch::SensorLost { signal }),
-            },
-            GuardKind::StaleData => {
-                let age_s = limit(&units::DURATION, Some(("10 ms", "60 s")));
-                Some(Watch::StaleData {
-                    signal: signal?,
-                    age_ms_max: milliseconds(age_s?),
-                })
-            }
-            GuardKind::Above | GuardKind::Below | GuardKind::RateOfRise => {
-                if signal == Some(Signal::Board) {
-                    return self.wrong_signal(NOT_BOARD);
-                }
-                let Some(of_signal) = signal.and_then(|signal| self.kind_of(signal)) else {
+            return None;
+        }
+        let limit = |kind: &Kind| {
+            let limit = self.section.required("limit", &Q(kind, rule.bounds()));
+            limit.map(Some)
+        };
+        // Where one number is shown, the last of a table stands for all.
+        if let Some((_, last)) = by_speed.last() {
+            return Some(Some(*last));
+        }
+        if rule.may_go_with_speed() && self.section.has("limit_by_speed") {
+            return None; // it has its own mistake
+        }
+        match (rule.limit_of(), rule.about()) {
+            (LimitOf::Nothing, _) => Some(None),
+            (LimitOf::Age, _) => limit(&units::DURATION),
+            (_, About::Speeds) => limit(&units::ROTATION),
+            (_, About::Temperatures) => limit(&units::TEMPERATURE),
+            (of, About::Sensors | About::Anything) => {
+                let Some(kind) = signal.and_then(|signal| self.kind_of(signal)) else {
                     // Without its signal nobody can tell what unit the limit needs.
                     self.section.item("limit");
                     return None;
                 };
-                let signal = signal?;
-                if kind == GuardKind::RateOfRise {
-                    let limit_si_per_s = limit(&of_signal.per_second(), None)?;
-                    return Some(Watch::RateOfRise {
-                        signal,
-                        limit_si_per_s,
-                    });
-                }
-                // Where one number is shown, the last of a table stands for all.
-                if by_speed.is_empty() && self.section.has("limit_by_speed") {
-                    return None; // it has its own mistake
-                }
-                let limit_si = match by_speed.last() {
-                    Some((_, last)) => *last,
-                    None => limit(&of_signal, None)?,
-                };
-                Some(match kind {
-                    GuardKind::Above => Watch::Above { signal, limit_si },
-                    _ => Watch::Below { signal, limit_si },
+                limit(&if of == LimitOf::Rise {
+                    kind.per_second()
+                } else {
+                    kind
                 })
             }
         }
     }
 
-    fn wrong_signal(&self, expected: &str) -> Option<Watch> {
-        self.section.item("limit");
-        if let Some(item) = self.section.item("on") {
-            item.fault("this kind of guard can't watch that", expected, None);
+    fn suits(&self, rule: GuardRule, signal: Signal) -> bool {
+        match (rule.about(), signal) {
+            (About::Anything, _) | (About::Speeds, Signal::Speed(_)) => true,
+            // A channel whose quantity is unclear has a mistake of its own.
+            (About::Temperatures, Signal::Channel(id)) => self
+                .channels
+                .quantity(id)
+                .is_none_or(|quantity| quantity == Quantity::Temperature),
+            (About::Speeds | About::Temperatures, _) => false,
+            (About::Sensors, signal) => signal != Signal::Board,
         }
-        None
     }
 }
 
 const WHEN_LOST: &str = "\"cut\", or \"warn: \" and why that is enough, such as \"warn: the housing has its own switch\"";
-const NOT_BOARD: &str = "a speed, the load cell or a channel";
-const TEMPERATURE_CHANNEL: &str = "a channel that measures a temperature";

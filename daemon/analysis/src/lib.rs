@@ -16,5 +16,6 @@ pub mod parts;
 pub mod plan;
 pub mod reduction;
 pub mod replay;
+pub mod setup_correction;
 #[cfg(test)]
 mod stored;

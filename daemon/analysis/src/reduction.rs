@@ -12,7 +12,8 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
 use crate::in_force::{self, CalibrationError};
-use crate::replay::{Recording, byte_log};
+use crate::replay::{Recording, byte_log, is_simulated};
+use crate::setup_correction;
 use leverarm_store::{PullId, PullRecord, StoreError, StoreReader};
 use leverarm_values::CalibratedStand;
 use leverarm_values::calibration::Calibration;
@@ -248,6 +249,8 @@ pub struct RawData {
     pub bytes: u64,
     /// Frames that were lost or damaged on the way.
     pub link_faults: usize,
+    /// The board says that it is simulated: a rehearsal.
+    pub is_simulated: bool,
     /// Mean of each temperature channel but the exhaust's before the pull began, K.
     pub start_temperatures_k: Vec<(String, f64)>,
 }
@@ -268,6 +271,7 @@ impl RawData {
             sha256: digits,
             bytes: bytes.len() as u64,
             link_faults: recording.faults.len(),
+            is_simulated: recording.is_simulated,
             start_temperatures_k: temperatures
                 .filter_map(|(number, channel)| {
                     let mean = recording.mean_of(ChannelId(number), channel, 0..=tick_start)?;
@@ -308,14 +312,14 @@ pub fn record_pull(
     let text = reader.stand_text(pull.stand)?;
     let stand = leverarm_config::parse("(kept with the pull)", &text)?;
     let connection = reader.connection(pull.connection)?;
+    let is_simulated = is_simulated(&connection);
     let hello = connection.hello.ok_or(ReductionError::NoTickRate)?;
     let chunks = reader.pull_chunks(pull.id)?;
     let calibration = in_force::calibration(reader, pull.calibration)?;
     let of = Arc::new(CalibratedStand::new(stand.clone(), &calibration));
-    Ok((
-        stand,
-        Recording::of_chunks(&chunks, hello.tick_hz, Some(&of)),
-    ))
+    let mut recording = Recording::of_chunks(&chunks, hello.tick_hz, Some(&of));
+    recording.is_simulated = is_simulated;
+    Ok((stand, recording))
 }
 
 /// Reduces a stored pull from its raw bytes.
@@ -339,7 +343,7 @@ pub fn reduce_recorded(
     id: PullId,
     choice: CurveChoice,
 ) -> Result<(ReducedPull, Recording), ReductionError> {
-    let pull = reader.pull(id)?;
+    let pull = setup_correction::pull(reader, id)?;
     let text = reader.stand_text(pull.stand)?;
     let stand = leverarm_config::parse("(kept with the pull)", &text)?;
     let connection = reader.connection(pull.connection)?;
@@ -355,7 +359,8 @@ pub fn reduce_recorded(
     };
     let of = Arc::new(CalibratedStand::new(stand.clone(), &calibration));
     let chunks = reader.pull_chunks(id)?;
-    let recording = Recording::of_chunks(&chunks, tick_hz, Some(&of));
+    let mut recording = Recording::of_chunks(&chunks, tick_hz, Some(&of));
+    recording.is_simulated = is_simulated(&connection);
     let entered = EnteredAir::read(&pull.air, &format!("the air of pull {id}"))?;
     let air = air(&stand, entered, &recording)?;
     let ticks = pull.tick_first_wanted..=pull.tick_end.unwrap_or(u64::MAX);

@@ -25,14 +25,41 @@ export function takeToken() {
 export const setToken = (token) => kept.set("token", token);
 export const token = () => kept.get("token");
 
-export async function request(path, body, timeoutMs = TIMEOUT_MS) {
+function optionsOf(body, signal) {
   const headers = {};
   if (token()) headers.Authorization = `Bearer ${token()}`;
-  const options = { headers, cache: "no-store", signal: AbortSignal.timeout(timeoutMs) };
+  const options = { headers, cache: "no-store", signal };
   if (body !== undefined) {
     headers["Content-Type"] = "application/json";
-    Object.assign(options, { method: "POST", body: JSON.stringify(body), keepalive: true });
+    Object.assign(options, { method: "POST", body: JSON.stringify(body) });
   }
+  return options;
+}
+
+/** What takes its time, until somebody lets go of it; null then. */
+export async function ask(path, body, signal) {
+  try {
+    const response = await fetch(path, optionsOf(body, signal));
+    const answer = await response.json();
+    if (!response.ok) throw new ApiError(response.status, answer.error ?? `status ${response.status}`);
+    return answer;
+  } catch (error) {
+    if (signal.aborted) return null;
+    throw error instanceof ApiError ? error : new ApiError(0, "the daemon does not answer");
+  }
+}
+
+/** A file, with the name that the daemon gives it. */
+export async function fileOf(path, body) {
+  const response = await fetch(path, optionsOf(body)).catch(() => null);
+  if (!response) throw new ApiError(0, "the daemon does not answer");
+  if (!response.ok) throw new ApiError(response.status, (await response.json()).error);
+  const name = /filename="([^"]+)"/.exec(response.headers.get("Content-Disposition") ?? "")?.[1] ?? "leverarm";
+  return { name, blob: await response.blob() };
+}
+
+export async function request(path, body, timeoutMs = TIMEOUT_MS) {
+  const options = { ...optionsOf(body, AbortSignal.timeout(timeoutMs)), keepalive: body !== undefined };
   let response;
   let answer;
   try {

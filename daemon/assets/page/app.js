@@ -1,17 +1,26 @@
 // Puts the page together.
 
 import { byId, kept, setData, setText } from "./dom.js";
-import { request, setToken, takeToken } from "./api.js";
+import { request, setToken, takeToken, token } from "./api.js";
+import { Answer } from "./answer.js";
+import { Band } from "./band.js";
 import { Chart } from "./chart.js";
+import { Commission } from "./commission.js";
+import { LastFault } from "./faults.js";
 import { Figures } from "./figures.js";
 import { Forms } from "./forms.js";
 import { Freshness } from "./freshness.js";
 import { Guards } from "./guards.js";
 import { Journal } from "./journal.js";
+import { Plan } from "./plan.js";
+import { Pulls } from "./pulls.js";
 import { Records } from "./records.js";
+import { Results } from "./result.js";
 import { Safety } from "./safety.js";
+import { Sound } from "./sound.js";
 import { Strip } from "./strip.js";
 import { Units } from "./units.js";
+import { Views } from "./views.js";
 import { openLink } from "./link.js";
 
 /** The page shows what it should, or asks for what it needs: the words for one that did not start go. */
@@ -56,7 +65,7 @@ async function describe() {
     try {
       return await request("/api/stand");
     } catch (error) {
-      if (error.status === 401) await askToken(`The daemon said: ${error.message}.`);
+      if (error.status === 401) await askToken(token() ? `The daemon says: ${error.message}.` : "");
       else {
         setText(byId("state-text"), "Connecting to the daemon");
         setText(byId("state-detail"), error.message);
@@ -66,40 +75,16 @@ async function describe() {
   }
 }
 
-const sentence = (live) => {
-  const { latch, cut_id: id, cause } = live.cut;
-  switch (latch) {
-    case "requested": return ["cut", `Cut asked for: ${cause}`, "Waiting for the board to confirm it. If the engine runs on: emergency stop."];
-    case "confirmed": return ["cut", `Cut ${id}: ${cause}`, "Waiting for a person to release it"];
-    case "releasing": return ["cut", `Releasing cut ${id}`, "Waiting for the board"];
-  }
-  if (!live.connected) return ["unknown", `Waiting for ${live.waiting_for}`, "No board is connected: nothing is measured or guarded"];
-  switch (live.phase) {
-    case "pulling": return ["pulling", `Pull under way, until ${live.waiting_for}`, "Being recorded"];
-    case "coasting": return ["ready", `Waiting for ${live.waiting_for}`, "Still being recorded"];
-    default: return [live.phase, `Waiting for ${live.waiting_for}`, ""];
-  }
-};
-
-function showState(live, link, ageMs) {
-  let [state, text, detail] = live ? sentence(live) : ["unknown", "Connecting to the daemon", ""];
-  const seconds = ageMs === null ? "" : `${(ageMs / 1000).toFixed(1)} s`;
-  const lost = link === "lost";
-  setText(byId("lost-why"), lost ? "No word from the daemon." : "");
-  setText(byId("lost-age"), lost ? `The last values are ${seconds} old. Still trying.` : "");
-  byId("lost").hidden = !lost;
-  if (lost) {
-    text = "Connection lost, trying again";
-    detail = `No word from the daemon for ${seconds}. What is shown is old.`;
-  } else if (link === "stale") {
-    text = "No new values";
-    detail = `What is shown is ${seconds} old.`;
-  }
-  document.body.dataset.state = state;
-  setText(byId("state-text"), text);
-  setText(byId("state-detail"), detail);
-  const title = link === "live" ? text : link === "connecting" ? "Connecting" : "Old values";
-  if (document.title !== title) document.title = title;
+/** For a screen that is far away: the figures alone. */
+function bigScreen(rebuild) {
+  const box = byId("big");
+  const apply = () => {
+    setData(document.body, "big", box.checked);
+    rebuild();
+  };
+  box.checked = kept.get("big") === "on";
+  box.addEventListener("change", () => { kept.set("big", box.checked ? "on" : null); apply(); });
+  apply();
 }
 
 function appearance(rebuild) {
@@ -131,11 +116,26 @@ async function start() {
   const strip = new Strip(stand);
   const forms = new Forms(stand, units);
   const records = new Records(units, chart, forms);
-  const journal = new Journal();
-  const build = () => { for (const plot of [chart, strip, journal]) plot.build(); };
+  const views = new Views();
+  const journal = new Journal(views);
+  const pulls = new Pulls(units, views);
+  const answer = new Answer(units, views);
+  const commission = new Commission(stand, units, views);
+  views.start();
+  const sound = new Sound();
+  const band = new Band(stand);
+  const faults = new LastFault();
+  const plan = new Plan(stand, units, (step) => band.step(step));
+  const results = new Results(units, (result) => {
+    band.result(result);
+    if (result.at > 0) sound.play(result.stored ? "stored" : "aborted");
+  });
+  const build = () => { for (const plot of [chart, strip, journal, pulls, answer]) plot.build(); };
   appearance(build);
+  bigScreen(build);
   document.fonts?.ready.then(build);
 
+  const rehearsal = document.querySelectorAll("[data-rehearsal]");
   let live = null;
   let drawn = true;
   const draw = () => {
@@ -143,12 +143,14 @@ async function start() {
     figures.show(live);
     guards.show(live);
     chart.draw();
+    commission.show(live);
     setText(byId("guarding"), live.fit ? "guarding" : "not guarding");
     setData(byId("guarding"), "off", !live.fit);
+    for (const mark of rehearsal) mark.hidden = live.simulated !== true;
     started();
   };
   const freshness = new Freshness((link, ageMs) => {
-    showState(live, link, ageMs);
+    band.show(live, link, ageMs);
     if (link !== "live") setText(byId("guarding"), "guarding unknown");
     safety.show(live, link);
   });
@@ -160,10 +162,17 @@ async function start() {
     freshness.restart();
     strip.restart(live.mono_us);
     records.restart();
+    pulls.restart();
+    results.restart();
     const now = await describe();
-    // Another stand file: other channels, other guards. The page begins anew.
+    // Another stand file: other channels, other guards. The page begins again.
     if (JSON.stringify(now) !== JSON.stringify(stand)) location.reload();
   };
+  /** What the page has not seen of the last minute, as after a reload. */
+  const recall = () => request("/api/live/minute").then((minute) => {
+    strip.fill(minute);
+    chart.fill(minute);
+  }).catch(() => { /* a daemon that is gone has none */ });
   const reopen = openLink(async (message) => {
     switch (message.type) {
       case "live":
@@ -172,8 +181,12 @@ async function start() {
           another = false;
           restarted();
         }
+        forms.live = live;
         strip.push(live);
         chart.live(live);
+        answer.live(live);
+        sound.live(live, stand.pull.end_rpm);
+        if (["connecting", "lost"].includes(freshness.state)) recall();
         freshness.received(live);
         if (drawn) {
           drawn = false;
@@ -185,12 +198,19 @@ async function start() {
         another ||= run !== null && run !== stored.started_wall_us;
         run = stored.started_wall_us;
         records.stored(stored);
+        band.setup(stored.setup);
+        plan.stored(stored);
+        commission.stored(stored);
+        results.stored(stored);
+        faults.stored(stored);
         journal.stored(stored);
+        pulls.stored(stored);
+        answer.stored(stored);
         break;
       }
       case "refused":
         if (message.status === 401) {
-          await askToken("The daemon was started anew with other tokens: open the link it shows, or write the token here.");
+          await askToken("The daemon was started again with other tokens: open the link it shows, or write the token here.");
           stand = await describe();
           reopen();
         }

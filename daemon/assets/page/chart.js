@@ -47,7 +47,7 @@ function figureMeasure(kind, name, quantity) {
 const words = (name) => name.replaceAll("_", " ");
 
 /** Decimals that show a half width with two digits when it begins with a 1 or 2, else with one. */
-function decimalsFor(half) {
+export function decimalsFor(half) {
   let decimals = 0;
   while (decimals < 4 && half > 0 && half * 10 ** decimals < 3) decimals++;
   return decimals;
@@ -132,13 +132,24 @@ export class Chart {
     const pulling = live.phase === "pulling";
     if (pulling && !this.#tracing) this.#trace.clear();
     this.#tracing = pulling;
-    if (pulling && live.engine_rpm !== null && live.torque_nm !== null) {
-      const bin = Math.round(live.engine_rpm / BIN_RPM) * BIN_RPM;
-      const half = live.torque_expanded_uncertainty_nm;
-      const share = isNone(half) ? null : half / Math.max(1e-9, Math.abs(live.torque_nm));
-      this.#trace.set(bin, { torque_nm: live.torque_nm, power_w: live.power_w, share });
-      this.#dirty = true;
+    if (pulling) this.#point(live);
+  }
+
+  /** What the page has not seen of the pull under way, from the daemon's last minute. */
+  fill(minute) {
+    const before = minute.phase.findLastIndex((phase) => phase !== "pulling");
+    for (let at = before + 1; at < minute.phase.length; at++) {
+      this.#point(Object.fromEntries(Object.entries(minute).map(([name, column]) => [name, column[at]])));
     }
+  }
+
+  #point(live) {
+    if (live.engine_rpm === null || live.torque_nm === null) return;
+    const bin = Math.round(live.engine_rpm / BIN_RPM) * BIN_RPM;
+    const half = live.torque_expanded_uncertainty_nm;
+    const share = isNone(half) ? null : half / Math.max(1e-9, Math.abs(live.torque_nm));
+    this.#trace.set(bin, { torque_nm: live.torque_nm, power_w: live.power_w, share });
+    this.#dirty = true;
   }
 
   /** Draws what the pull under way added. */
@@ -171,7 +182,7 @@ export class Chart {
     return uPlot.join(tables.map(([x, ...ys]) => (x.length ? [x, ...ys] : [[this.#stand.pull.start_rpm], ...ys.map(() => [null])])));
   }
 
-  /** Makes the plot anew: another set of pulls, other units, another appearance. */
+  /** Makes the plot again: another set of pulls, other units, another appearance. */
   build() {
     const style = getComputedStyle(document.documentElement);
     const colour = (name) => style.getPropertyValue(name).trim();
@@ -224,7 +235,7 @@ export class Chart {
     const decimals = decimalsFor(halfShown);
     const value = numberText(number(si[near]), decimals);
     const unit = this.#units.symbol(quantity);
-    return `, ${value} \u00b1 ${numberText(halfShown, decimals)}${unit ? ` ${unit}` : ""} at ${numberText(curve.rpm[near], 0)} rpm`;
+    return `, ${value} \u00b1 ${numberText(halfShown, decimals)}${unit ? ` ${unit}` : ""} at peak power (${numberText(curve.rpm[near], 0)} rpm)`;
   }
 
   #key(measure, looks) {
@@ -240,14 +251,14 @@ export class Chart {
 }
 
 /** Texts of an axis's numbers, the last with the unit. */
-function axisTexts(splits, unit) {
+export function axisTexts(splits, unit) {
   const step = splits.length > 1 ? splits[1] - splits[0] : 1;
   let decimals = 0;
   while (decimals < 4 && Math.abs(step * 10 ** decimals - Math.round(step * 10 ** decimals)) > 1e-6) decimals++;
   return splits.map((value, i) => numberText(value, decimals) + (unit && i === splits.length - 1 ? ` ${unit}` : ""));
 }
 
-function swatch({ stroke, dash, width }) {
+export function swatch({ stroke, dash, width }) {
   const space = "http://www.w3.org/2000/svg";
   const svg = document.createElementNS(space, "svg");
   svg.setAttribute("viewBox", "0 0 36 12");
@@ -264,6 +275,9 @@ function swatch({ stroke, dash, width }) {
 /** Curves by pull, fetched once; an answer that there is none is kept too. */
 export class Curves {
   #kept = new Map();
+  #most;
+
+  constructor(most = KEPT_CURVES) { this.#most = most; }
 
   async of(pull) {
     const key = `${pull.id} ${pull.state} ${JSON.stringify(pull.air)}`;
@@ -275,7 +289,7 @@ export class Curves {
         if (error.status === 409 || error.status === 404) this.#kept.set(key, { error: error.message });
         else return null;
       }
-      if (this.#kept.size > KEPT_CURVES) this.#kept.delete(this.#kept.keys().next().value);
+      if (this.#kept.size > this.#most) this.#kept.delete(this.#kept.keys().next().value);
     }
     const kept = this.#kept.get(key);
     return kept.error ? null : kept;

@@ -1,6 +1,6 @@
 // The large figures and the rows below them.
 
-import { byId, make, setText } from "./dom.js";
+import { byId, make, setData, setText } from "./dom.js";
 import { numberText } from "./units.js";
 
 const NONE = "\u2013";
@@ -8,6 +8,8 @@ const NONE = "\u2013";
 const SPEED_STEP_RPM = 10;
 // A channel that usually comes every 250 ms is old long before one that comes every two seconds.
 const OLD_MS = 500;
+// Of torque or power, in the large size.
+const FITS_CHARS = 4;
 const OLD_MS_MAX = 5000;
 
 export class Figures {
@@ -37,6 +39,7 @@ export class Figures {
     setText(byId("engine-speed"), speed(live.engine_rpm));
     setText(byId("torque"), live.torque_nm === null ? NONE : units.digits("torque", live.torque_nm));
     setText(byId("power"), live.power_w === null ? NONE : threeDigits(units.number("power", live.power_w)));
+    for (const id of ["torque", "power"]) setData(byId(id), "wide", byId(id).shown.length > FITS_CHARS);
     let at = 0;
     put(this.#rows[at++], speed(live.drum_rpm), "rpm");
     if (this.#stand.load_cell) {
@@ -57,7 +60,8 @@ export class Figures {
 
   /** Learns how often a channel comes from how old it gets before it is new again. */
   #isOld(index, ageMs) {
-    if (ageMs === null) return false;
+    // A meter that gives pulses is silent without flow.
+    if (ageMs === null || this.#stand.channels[index]?.pulses) return false;
     const before = this.#seen[index] ?? 0;
     if (ageMs < before) this.#intervals[index] = Math.max(before, 0.9 * (this.#intervals[index] ?? 0));
     this.#seen[index] = ageMs;

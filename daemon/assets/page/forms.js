@@ -15,8 +15,8 @@ async function send(form, body, said) {
   const buttons = form.querySelectorAll("button");
   for (const button of buttons) button.disabled = true;
   try {
-    const { path, value, then } = body();
-    const answer = await request(path, value);
+    const { path, value, then, timeoutMs } = body();
+    const answer = await request(path, value, timeoutMs);
     say(said, then ? then(answer) : answer.message, false);
   } catch (error) {
     say(said, `Not kept: ${error.message}`, true);
@@ -33,13 +33,16 @@ function say(node, text, bad) {
 export class Forms {
   #units;
   #air = null;
+  #inForce;
+  /** The newest live values. */
+  live = null;
   #stand;
 
   constructor(stand, units) {
     this.#stand = stand;
     this.#units = units;
     const setupSaid = byId("setup").querySelector(".said");
-    const inForce = ({ message }) => `The next pulls belong to "${message}".`;
+    const inForce = ({ message }) => `In use for the next pulls: ${message}.`;
     onSubmit(byId("setup-choose"), (data) => {
       if (!data.get("setup")) throw new Error("choose one first");
       return { path: "/api/setup", value: { name: data.get("setup") }, then: inForce };
@@ -52,6 +55,13 @@ export class Forms {
     const airSaid = byId("air-form").nextElementSibling;
     onSubmit(byId("air-form"), (data) => ({ path: "/api/air", value: this.#entered(data) }), airSaid);
     byId("air-forget").addEventListener("click", () => send(byId("air-form"), () => ({ path: "/api/air", value: null }), airSaid));
+    const measured = Object.entries(stand.air).filter(([, input]) => input.channel).map(([name]) => name);
+    for (const name of measured) {
+      const input = byId("air-form").elements[name];
+      input.required = false;
+      input.closest(".measured").hidden = true;
+    }
+    byId("air-form").hidden = measured.length === Object.keys(stand.air).length;
     byId("load-cell").hidden = !stand.load_cell;
     onSubmit(byId("tare"), () => ({ path: "/api/tare", value: {} }), byId("tare").nextElementSibling);
     units.onChange(() => this.air(this.#air));
@@ -61,6 +71,9 @@ export class Forms {
   #entered(data) {
     const units = this.#units;
     const value = (name, quantity) => {
+      // What a channel measures is not used as entered; what it shows now is noted.
+      const { channel } = this.#stand.air[name];
+      if (channel) return this.live?.channels.find((each) => each.name === channel)?.value_si ?? 0;
       const si = units.si(quantity, data.get(name));
       if (!Number.isFinite(si)) throw new Error(`${name}: "${data.get(name)}" is no number`);
       return si;
@@ -92,7 +105,10 @@ export class Forms {
   }
 
   setups({ setups, current }) {
-    const chosen = new FormData(byId("setup-choose")).get("setup") ?? current;
+    // What somebody has marked and not sent yet stays, unless another one is in force meanwhile.
+    const marked = current === this.#inForce ? new FormData(byId("setup-choose")).get("setup") : null;
+    const chosen = marked ?? current;
+    this.#inForce = current;
     const options = setups.toReversed().map(({ name, parts, notes }) => {
       const input = make("input", { type: "radio", name: "setup", value: name, checked: name === chosen });
       const size = (value) => (typeof value === "string" ? value : [value.value, value.unit].filter(Boolean).join(" "));

@@ -31,6 +31,7 @@ export class Guards {
       if (!row || !told) return;
       const known = guard.nearness !== null;
       row.row.classList.toggle("tripped", guard.tripped);
+      row.row.classList.toggle("off", !guard.watching && !guard.tripped);
       row.row.classList.toggle("near", !guard.tripped && known && guard.nearness >= NEAR);
       row.beam.classList.toggle("blind", !known);
       const per = Math.round(100 * Math.min(1, guard.nearness ?? 0));
@@ -47,6 +48,7 @@ export class Guards {
 
   #reading(guard, { quantity, limit_si: limit, below }) {
     const units = this.#units;
+    if (!guard.watching && !guard.tripped) return "not watching: no pull";
     if (quantity === null || limit === null) return guard.tripped ? "lost" : "in order";
     const at = guard.value_si === null ? "no value" : units.digits(quantity, guard.value_si);
     return `${at} ${below ? "above" : "of"} ${units.text(quantity, limit)}`;

@@ -26,7 +26,7 @@ export class Journal {
   #channel = null;
   #plot = null;
 
-  constructor() {
+  constructor(views) {
     const filter = byId("journal-filter");
     filter.addEventListener("submit", (event) => event.preventDefault());
     filter.addEventListener("change", () => this.#refresh());
@@ -36,23 +36,10 @@ export class Journal {
       then: ({ message }) => { byId("journal-look").reset(); this.#refresh(); return message; },
     }), byId("journal-look").nextElementSibling);
     new ResizeObserver(() => this.#plot?.setSize(this.#size())).observe(byId("journal-plot"));
-    addEventListener("hashchange", () => this.#view());
-    this.#view();
-  }
-
-  /** The address says which of the two views is open, so that the browser's way back works. */
-  #view() {
-    this.#open = location.hash.startsWith("#journal");
-    byId("journal").hidden = !this.#open;
-    for (const id of ["live", "sheets"]) byId(id).hidden = this.#open;
-    for (const link of document.querySelectorAll(".views a")) {
-      if ((link.hash === "#journal") === this.#open) link.setAttribute("aria-current", "page");
-      else link.removeAttribute("aria-current");
-    }
-    if (this.#open) {
-      scrollTo(0, 0);
-      this.#refresh();
-    } else if (location.hash.length > 1) byId(location.hash.slice(1))?.scrollIntoView();
+    views.onOpen((view) => {
+      this.#open = view === "journal";
+      if (this.#open) this.#refresh();
+    });
   }
 
   stored({ events }) {
@@ -189,7 +176,7 @@ export class Journal {
     return { width: Math.max(200, clientWidth), height: Math.max(120, clientHeight) };
   }
 
-  /** Colours are read when the plot is made, so another appearance makes it anew. */
+  /** Colours are read when the plot is made, so another appearance makes it again. */
   build() {
     this.#plot?.destroy();
     this.#plot = null;

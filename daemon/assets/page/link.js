@@ -6,7 +6,7 @@ import { token } from "./api.js";
 
 const STILL_HERE_MS = 20000;
 
-/** Opens the line; the answer is a function that opens it anew, with the token then in force. */
+/** Opens the line; the answer is a function that opens it again, with the token then in force. */
 export function openLink(receive) {
   let port = null;
   let stream = null;
@@ -16,12 +16,12 @@ export function openLink(receive) {
     port = null;
     settle(true);
   };
-  const settle = (anew) => {
+  const settle = (again) => {
     if (port) {
       port.postMessage({ type: awake() ? "awake" : "asleep", token: token() });
       return;
     }
-    if (stream && (anew || !awake())) {
+    if (stream && (again || !awake())) {
       stream.stop();
       stream = null;
     }

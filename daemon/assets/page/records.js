@@ -1,10 +1,9 @@
 // Pulls made, setups, and the journal's newest entries.
 
-import { byId, make, setData, setText } from "./dom.js";
+import { byId, make, setText } from "./dom.js";
 import { request } from "./api.js";
 import { Curves } from "./chart.js";
 import { noteForm } from "./forms.js";
-import { PlanLine } from "./plan.js";
 import { numberText } from "./units.js";
 
 const ROWS = 12;
@@ -21,7 +20,6 @@ export class Records {
   #busy = false;
   #pulls = [];
   #forms;
-  #plan = new PlanLine();
 
   constructor(units, chart, forms) {
     this.#units = units;
@@ -30,7 +28,7 @@ export class Records {
     units.onChange(() => this.#rows());
   }
 
-  /** The store has something new, or the daemon began anew. */
+  /** The store has something new, or the daemon started again. */
   stored(stored) {
     this.#wanted = stored;
     setText(byId("setup-in-force"), stored.setup ?? "none chosen");
@@ -49,7 +47,6 @@ export class Records {
     this.#busy = true;
     try {
       const { pulls, setups, events, setup } = this.#wanted;
-      if (pulls !== this.#seen.pulls || events !== this.#seen.events || setup !== this.#seen.setup) this.#plan.update();
       if (setups !== this.#seen.setups || setup !== this.#seen.setup) {
         this.#forms.setups(await request("/api/setups"));
         Object.assign(this.#seen, { setups, setup });
@@ -103,10 +100,5 @@ export class Records {
       make("time", { dateTime: new Date(event.wall_us / 1000).toISOString() }, clock(event.wall_us)),
       make("span", { className: "severity" }, event.severity),
       make("span", { className: "message" }, event.channel ? `${event.channel}: ${event.message}` : event.message))));
-    // A cut that was asked for, and its confirmation, are in the band above: no fault by themselves.
-    const fault = events.find((event) => event.severity !== "info" && !["cut", "cut confirmed"].includes(event.kind));
-    const line = byId("last-fault");
-    setText(line, fault ? `Last fault, ${clock(fault.wall_us)}: ${fault.channel ? `${fault.channel}: ` : ""}${fault.message}` : "No fault so far");
-    setData(line, "grave", fault && fault.severity !== "warning" && Date.now() - fault.wall_us / 1000 < 600000);
   }
 }

@@ -23,7 +23,7 @@ export class Strip {
     setInterval(() => this.#draw(), 100);
   }
 
-  /** Colours are read when the plot is made, so another appearance makes it anew. */
+  /** Colours are read when the plot is made, so another appearance makes it again. */
   build() {
     const style = getComputedStyle(document.documentElement);
     const colour = (name) => style.getPropertyValue(name).trim();
@@ -50,7 +50,7 @@ export class Strip {
 
   #fit() { this.#plot?.setSize(this.#size()); }
 
-  /** The daemon was started anew: its time begins again, and the minute with it. */
+  /** The daemon was started again: its time begins again, and the minute with it. */
   restart(monoUs) {
     const shift = monoUs * 1e-6 - this.#nowS();
     this.#times = this.#times.map((time) => time + shift);
@@ -64,6 +64,20 @@ export class Strip {
     if (last !== undefined && monoS - last < EVERY_S) return;
     if (last !== undefined && monoS - last > GAP_S) this.#keep(last + EVERY_S, null);
     this.#keep(monoS, live.engine_rpm ?? null);
+  }
+
+  /** The daemon's last minute: what this page has not seen. What it saw of an earlier run stays before it. */
+  fill({ mono_us: monoUs, engine_rpm: speeds }) {
+    if (!monoUs.length) return;
+    const [first, last] = [monoUs[0] * 1e-6, monoUs.at(-1) * 1e-6];
+    const seen = this.#times.map((time, i) => [time, this.#speeds[i]]);
+    const points = [...seen.filter(([time]) => time < first), ...monoUs.map((us, i) => [us * 1e-6, speeds[i]]), ...seen.filter(([time]) => time > last)];
+    [this.#times, this.#speeds] = [[], []];
+    for (const [time, speed] of points) {
+      const before = this.#times.at(-1);
+      if (before !== undefined && time - before > GAP_S && this.#speeds.at(-1) !== null) this.#keep(before + EVERY_S, null);
+      this.#keep(time, speed);
+    }
   }
 
   #keep(time, speed) {

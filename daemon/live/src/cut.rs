@@ -7,7 +7,7 @@
 use leverarm_protocol::CutCause;
 use serde::Serialize;
 
-use super::{CommandError, EventData, Now, Output, Record};
+use super::{CommandError, EventData, Now, Output};
 use leverarm_vocabulary::{EventKind, Severity};
 
 const REPEAT_CUT_US: u64 = 20_000;
@@ -232,8 +232,8 @@ impl CutDesk {
             since_wall_us: now.wall_us,
         };
         let data = serde_json::json!({ "cut": cut.number, "by": by });
-        let record = event(now, tick, Severity::Cut, kind, message, data);
-        out.records.push(record);
+        let told = EventData::new(now, tick, kind, message).with(data);
+        out.tell(told.of(severity(by)));
         self.cuts.push(cut);
         if self.cuts.len() > CUTS_MAX {
             // The first says how it began, and a person's are kept as long as anything else is left.
@@ -277,7 +277,7 @@ impl CutDesk {
             && now.mono_us.saturating_sub(self.asked_us) > UNCONFIRMED_US
     }
 
-    /// The connection began anew: what the board does is unknown, what the daemon wants is not.
+    /// The connection began again: what the board does is unknown, what the daemon wants is not.
     pub(super) fn board_unknown(&mut self, now: Now) {
         self.has_heard = false;
         if self.latch != CutLatch::Running {
@@ -287,7 +287,7 @@ impl CutDesk {
         }
     }
 
-    /// The board counts its cuts anew.
+    /// The board counts its cuts again.
     pub(super) fn board_restarted(&mut self) {
         self.heard = None;
     }
@@ -318,7 +318,9 @@ impl CutDesk {
                     "the board confirms the cut as its number {cut_id} ({})",
                     cause_word(cause)
                 );
-                cut_event(out, now, Some(tick), EventKind::CutConfirmed, message);
+                let most = self.cuts.iter().map(|cut| severity(cut.by)).max();
+                let told = EventData::new(now, Some(tick), EventKind::CutConfirmed, message);
+                out.tell(told.of(most.unwrap_or(Severity::Cut)));
                 // What the board saw is for a person to look at, not for a self-test to end.
                 let is_new = self.heard != Some(heard);
                 if is_new && is_danger(cause) && self.not_for_self_test().is_none() {
@@ -338,14 +340,7 @@ impl CutDesk {
                 };
                 let message = format!("{} released{more}", numbered(&self.cuts));
                 let data = serde_json::json!({ "cuts": self.cuts, "more": self.cuts_more });
-                out.records.push(event(
-                    now,
-                    Some(tick),
-                    Severity::Info,
-                    EventKind::Released,
-                    message,
-                    data,
-                ));
+                out.tell(EventData::new(now, Some(tick), EventKind::Released, message).with(data));
                 self.clear();
             }
             (None, CutLatch::Confirmed) => {
@@ -354,7 +349,7 @@ impl CutDesk {
                 self.cut_id = None;
                 let message =
                     "the board runs although the cut was not released: cutting again".to_owned();
-                cut_event(out, now, Some(tick), EventKind::Cut, message);
+                out.tell(EventData::new(now, Some(tick), EventKind::Cut, message));
             }
             (None, CutLatch::Requested | CutLatch::Running) => {}
         }
@@ -424,14 +419,7 @@ impl CutDesk {
             numbered(&ended)
         );
         let data = serde_json::json!({ "cuts": ended });
-        out.records.push(event(
-            now,
-            None,
-            Severity::Info,
-            EventKind::Released,
-            message,
-            data,
-        ));
+        out.tell(EventData::new(now, None, EventKind::Released, message).with(data));
         Ok(Some(text))
     }
 
@@ -479,14 +467,9 @@ impl CutDesk {
     pub(super) fn tell_unheard(&mut self, now: Now, out: &mut Output) {
         if self.is_unheard(now) && !self.told_unconfirmed {
             self.told_unconfirmed = true;
-            out.records.push(event(
-                now,
-                None,
-                Severity::Error,
-                EventKind::CutUnconfirmed,
-                UNHEARD.to_owned(),
-                serde_json::Value::Null,
-            ));
+            out.tell(
+                EventData::new(now, None, EventKind::CutUnconfirmed, UNHEARD).of(Severity::Error),
+            );
         }
     }
 
@@ -499,14 +482,9 @@ impl CutDesk {
         if now.mono_us.saturating_sub(self.release_since_us) > RELEASE_US_MAX {
             self.latch = CutLatch::Confirmed;
             let message = "the board did not release the cut within 1 s: it still sees a reason, or does not hear".to_owned();
-            out.records.push(event(
-                now,
-                None,
-                Severity::Warning,
-                EventKind::ReleaseRefused,
-                message,
-                serde_json::Value::Null,
-            ));
+            out.tell(
+                EventData::new(now, None, EventKind::ReleaseRefused, message).of(Severity::Warning),
+            );
             return None;
         }
         if self
@@ -531,27 +509,10 @@ impl CutDesk {
     }
 }
 
-fn event(
-    now: Now,
-    tick: Option<u64>,
-    severity: Severity,
-    kind: EventKind,
-    message: String,
-    data: serde_json::Value,
-) -> Record {
-    Record::Event(EventData {
-        now,
-        tick,
-        severity,
-        kind,
-        channel: None,
-        message,
-        data,
-    })
-}
-
-fn cut_event(out: &mut Output, now: Now, tick: Option<u64>, kind: EventKind, message: String) {
-    let data = serde_json::Value::Null;
-    out.records
-        .push(event(now, tick, Severity::Cut, kind, message, data));
+/// An orderly stop cuts as any other, but there is nothing to be seen to.
+fn severity(by: CutBy) -> Severity {
+    match by {
+        CutBy::Stop => Severity::Info,
+        _ => Severity::Cut,
+    }
 }

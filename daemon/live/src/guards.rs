@@ -1,7 +1,7 @@
 //! Guards: rules that warn or cut, each with its debounce.
 
-use leverarm_config::display::DisplayUnits;
-use leverarm_config::{Channel, Guard, GuardAction, Shaft, Signal, Stand, Watch, WhenLost};
+use leverarm_config::{Guard, GuardAction, LimitOf, Quantity, Rule, Side, Signal, Stand, WhenLost};
+use leverarm_torque::ZERO_CELSIUS_K;
 
 use super::live::GuardLive;
 use super::signals::Signals;
@@ -33,32 +33,25 @@ pub(super) struct Context {
 }
 
 impl Context {
-    /// What a guard watches now. A limit that goes with a speed is at its strictest while that speed
-    /// is not known.
-    fn watch(&self, guard: &Guard) -> Watch {
+    /// The limit that holds now. One that goes with a speed is at its strictest while that speed is
+    /// not known.
+    fn limit_si(&self, guard: &Guard) -> Option<f64> {
         if guard.limit_by_speed.is_empty() {
-            return guard.watch;
+            return guard.limit_si;
         }
-        let limit = match self.engine_rad_per_s {
+        match self.engine_rad_per_s {
             Some(speed) => guard.limit_at(speed),
             None => guard.strictest_limit(),
-        };
-        match guard.watch {
-            Watch::Above { signal, .. } => Watch::Above {
-                signal,
-                limit_si: limit.unwrap_or(f64::INFINITY),
-            },
-            Watch::Below { signal, .. } => Watch::Below {
-                signal,
-                limit_si: limit.unwrap_or(f64::NEG_INFINITY),
-            },
-            other => other,
         }
     }
 
     fn applies_to(&self, guard: &Guard) -> bool {
-        self.pulling || !guard.while_pulling
+        is_watching(guard, self.pulling)
     }
+}
+
+fn is_watching(guard: &Guard, pulling: bool) -> bool {
+    pulling || !guard.while_pulling
 }
 
 /// Shortest time over which a rate of rise is taken.
@@ -118,8 +111,8 @@ impl Trip {
 #[derive(Debug)]
 struct State {
     guard: Guard,
-    /// What it watches, with the limit that holds now.
-    watch: Watch,
+    /// The limit that holds now.
+    limit_si: Option<f64>,
     limit: Trip,
     /// What it watches can't be seen.
     lost: Trip,
@@ -147,23 +140,16 @@ impl Finding {
 #[derive(Debug)]
 pub(super) struct GuardDesk {
     states: Vec<State>,
-    texts: Texts,
+    stand: Stand,
     /// The guard whose limit is taken to be below the present value, for a self-test.
     forced: Option<usize>,
-}
-
-/// How values are put in words.
-#[derive(Debug)]
-struct Texts {
-    units: DisplayUnits,
-    channels: Vec<Channel>,
 }
 
 impl GuardDesk {
     pub(super) fn new(stand: &Stand) -> Self {
         let state = |guard: &Guard| State {
             guard: guard.clone(),
-            watch: guard.watch,
+            limit_si: guard.limit_si,
             limit: Trip::default(),
             lost: Trip::default(),
             rate_from: None,
@@ -171,10 +157,7 @@ impl GuardDesk {
         };
         Self {
             states: stand.guards.iter().map(state).collect(),
-            texts: Texts {
-                units: stand.units,
-                channels: stand.channels.clone(),
-            },
+            stand: stand.clone(),
             forced: None,
         }
     }
@@ -229,61 +212,27 @@ impl GuardDesk {
         context: Context,
     ) -> Vec<Verdict> {
         let mut verdicts = Vec::new();
+        let why = || lost_text(&self.stand, signal, value);
         for (index, state) in self.states.iter_mut().enumerate() {
-            let si = value.si();
-            let forced = self.forced == Some(index) && *value != Value::Unknown;
-            let watch = context.watch(&state.guard);
-            state.watch = watch;
-            let finding = match watch {
-                Watch::Overspeed {
-                    shaft,
-                    limit_rad_per_s,
-                } if signal == Signal::Speed(shaft) => above(value, limit_rad_per_s),
-                Watch::OverTemperature { channel, limit_k }
-                    if signal == Signal::Channel(channel) =>
-                {
-                    above(value, limit_k)
-                }
-                Watch::Above {
-                    signal: watched,
-                    limit_si,
-                } if signal == watched => above(value, limit_si),
-                Watch::Below {
-                    signal: watched,
-                    limit_si,
-                } if signal == watched => below(value, limit_si),
-                Watch::SensorLost { signal: watched }
-                    if signal == watched && !matches!(signal, Signal::Speed(_)) =>
-                {
-                    lost(value)
-                }
-                Watch::RateOfRise {
-                    signal: watched,
-                    limit_si_per_s,
-                } if signal == watched => state.rate(value, at_us, limit_si_per_s),
-                _ => continue,
+            if state.guard.signal != signal {
+                continue;
+            }
+            state.limit_si = context.limit_si(&state.guard);
+            let Some(finding) = state.judge(value, at_us) else {
+                continue;
             };
             // Outside of a pull there is nothing to find, and what tripped is over.
-            let (finding, blind) = if !context.applies_to(&state.guard) {
-                (Finding::Within, Finding::Within)
-            } else {
+            let (finding, blind) = if context.applies_to(&state.guard) {
                 (finding, lost(value))
+            } else {
+                (Finding::Within, Finding::Within)
             };
-            let texts = &self.texts;
-            let why = || texts.lost(signal, value);
             verdicts.extend(state.settle_lost(&blind, at_us, why));
-            if !matches!(watch, Watch::RateOfRise { .. }) {
-                state.value_si = si;
-            }
-            let finding = if forced { Finding::Passed } else { finding };
-            let verdict = state.settle(&finding, at_us, |watch, si| match value {
-                _ if forced => SELF_TEST.to_owned(),
-                Value::Lost(..) if matches!(watch, Watch::SensorLost { .. }) => {
-                    texts.lost(signal, value)
-                }
-                _ => texts.passed(watch, signal, si),
-            });
-            verdicts.extend(verdict.map(|verdict| Verdict { forced, ..verdict }));
+            let forced = self.forced == Some(index) && *value != Value::Unknown;
+            verdicts.extend(state.settle(&finding, at_us, forced, |state| match value {
+                Value::Lost(..) if state.guard.rule == Rule::SensorLost => why(),
+                _ => state.tripped_text(&self.stand),
+            }));
         }
         verdicts
     }
@@ -299,166 +248,55 @@ impl GuardDesk {
         context: Context,
     ) -> Vec<Verdict> {
         let mut verdicts = Vec::new();
-        let board_us = tick.and_then(|tick| signals.board_us(tick));
+        let heard = tick.and_then(|tick| Some((tick, signals.board_us(tick)?)));
         for (index, state) in self.states.iter_mut().enumerate() {
-            let signal = state.guard.watch.signal();
-            if let (Some(_), Some(board_us)) = (signals.silent_us(signal), board_us) {
-                let value = signals.value(signal);
+            let signal = state.guard.signal;
+            if let (Some(_), Some((_, board_us))) = (signals.silent_us(signal), heard) {
+                let why = || lost_text(&self.stand, signal, &signals.value(signal));
                 let blind = Finding::passed_if(context.applies_to(&state.guard));
-                let why = || self.texts.lost(signal, &value);
                 verdicts.extend(state.settle_lost(&blind, board_us, why));
-                if matches!(state.guard.watch, Watch::SensorLost { .. }) {
+                if state.guard.rule == Rule::SensorLost {
                     let finding = Finding::Passed;
-                    verdicts.extend(state.settle(&finding, board_us, |_, _| why()));
+                    verdicts.extend(state.settle(&finding, board_us, false, |_| why()));
                 }
             }
-            let (finding, at_us) = match (state.guard.watch, tick, board_us) {
-                (Watch::StaleData { signal, age_ms_max }, ..) => {
-                    let age_ms = signals.age_ms(signal, mono_us);
-                    state.value_si = age_ms.map(|age| age * 1e-3);
-                    let finding = match age_ms {
-                        Some(age) if age > f64::from(age_ms_max) => {
-                            Finding::passed_if(!is_at_rest(signals, signal, mono_us))
-                        }
-                        Some(_) => Finding::Within,
-                        None => Finding::Unknown,
-                    };
-                    (finding, mono_us as f64)
-                }
-                (
-                    Watch::SensorLost {
-                        signal: Signal::Speed(shaft),
-                    },
-                    Some(tick),
-                    Some(board_us),
-                ) => {
-                    let lost = signals.teeth_lost(shaft, tick);
-                    (lost.map_or(Finding::Unknown, Finding::passed_if), board_us)
-                }
-                (
-                    Watch::Overspeed {
-                        shaft,
-                        limit_rad_per_s: limit,
-                    }
-                    | Watch::Above {
-                        signal: Signal::Speed(shaft),
-                        limit_si: limit,
-                    },
-                    Some(tick),
-                    Some(board_us),
-                ) => {
-                    // Teeth that stay away can only clear it.
-                    state.value_si = signals.speed_at(shaft, tick);
-                    let finding = match state.value_si {
-                        Some(now) if now <= limit => Finding::Within,
-                        _ => Finding::Unknown,
-                    };
-                    (finding, board_us)
-                }
-                _ => continue,
-            };
-            let texts = &self.texts;
             // At standstill no teeth come: that there are none is what such a guard can be told.
             let forced = self.forced == Some(index);
-            let finding = if forced { Finding::Passed } else { finding };
-            let verdict = state.settle(&finding, at_us, |watch, si| {
-                if forced {
-                    SELF_TEST.to_owned()
-                } else {
-                    texts.silent(watch, si)
-                }
-            });
-            verdicts.extend(verdict.map(|verdict| Verdict { forced, ..verdict }));
+            if let Some((finding, at_us)) = state.judge_silence(signals, mono_us, heard) {
+                let text = |state: &State| state.tripped_text(&self.stand);
+                verdicts.extend(state.settle(&finding, at_us, forced, text));
+            }
         }
         verdicts
     }
 
-    pub(super) fn live(&self) -> Vec<GuardLive> {
+    pub(super) fn live(&self, pulling: bool) -> Vec<GuardLive> {
         self.states
             .iter()
             .map(|state| {
-                let limit_si = limit_of(&state.watch);
+                let watching = is_watching(&state.guard, pulling);
                 GuardLive {
                     name: state.guard.name.clone(),
                     cuts: state.guard.action == GuardAction::Cut,
                     tripped: state.limit.tripped || state.lost.tripped,
-                    nearness: state.nearness(),
+                    watching,
+                    nearness: state.nearness(&self.stand).filter(|_| watching),
                     value_si: state.value_si,
-                    limit_si,
+                    limit_si: state.limit_si,
                 }
             })
             .collect()
     }
 }
 
-impl Texts {
-    /// What a passed limit says.
-    fn passed(&self, watch: &Watch, signal: Signal, si: Option<f64>) -> String {
-        let show = |si: Option<f64>| si.map_or_else(String::new, |si| self.value(signal, si));
-        match *watch {
-            Watch::Overspeed {
-                limit_rad_per_s: limit,
-                ..
-            }
-            | Watch::OverTemperature { limit_k: limit, .. }
-            | Watch::Above {
-                limit_si: limit, ..
-            } => format!("{} is above {}", show(si), show(Some(limit))),
-            Watch::Below { limit_si, .. } => {
-                format!("{} is below {}", show(si), show(Some(limit_si)))
-            }
-            Watch::RateOfRise { limit_si_per_s, .. } => format!(
-                "rises by {:.3} per second (SI), more than {limit_si_per_s:.3}",
-                si.unwrap_or(f64::NAN)
-            ),
-            Watch::StaleData { .. } | Watch::SensorLost { .. } => self.silent(watch, si),
-        }
-    }
-
-    /// What silence says.
-    fn silent(&self, watch: &Watch, si: Option<f64>) -> String {
-        match *watch {
-            Watch::StaleData { .. } => {
-                format!("nothing new for {:.0} ms", si.unwrap_or(0.0) * 1e3)
-            }
-            Watch::SensorLost {
-                signal: Signal::Speed(shaft),
-            } => {
-                let shaft = match shaft {
-                    Shaft::Drum => "drum",
-                    Shaft::Engine => "engine",
-                };
-                format!(
-                    "the teeth ended sooner than the shaft can stop; turn the {shaft} by hand \
-                     until its teeth are seen again"
-                )
-            }
-            _ => "the sensor is lost".to_owned(),
-        }
-    }
-
-    /// Why a channel can't be right.
-    fn lost(&self, signal: Signal, value: &Value) -> String {
-        let channel = match signal {
-            Signal::Channel(id) => self.channels.get(id.0),
-            _ => None,
-        };
-        let words = channel.and_then(|channel| value.lost(channel, &self.units));
-        words.unwrap_or_else(|| "the sensor is lost".to_owned())
-    }
-
-    fn value(&self, signal: Signal, si: f64) -> String {
-        match signal {
-            Signal::Speed(Shaft::Drum) => format!("{:.0} rpm at the drum", rpm(si)),
-            Signal::Speed(Shaft::Engine) => format!("{:.0} rpm at the engine", rpm(si)),
-            Signal::LoadCell => format!("{si:.1} N"),
-            Signal::Board => format!("{si:.3} s"),
-            Signal::Channel(id) => self.channels.get(id.0).map_or_else(
-                || format!("{si:.3}"),
-                |channel| channel.quantity.display_unit(&self.units).text(si, 1),
-            ),
-        }
-    }
+/// Why a channel can't be right.
+fn lost_text(stand: &Stand, signal: Signal, value: &Value) -> String {
+    let channel = match signal {
+        Signal::Channel(id) => stand.channel(id),
+        _ => None,
+    };
+    let words = channel.and_then(|channel| value.lost(channel, &stand.units));
+    words.unwrap_or_else(|| "the sensor is lost".to_owned())
 }
 
 /// A speed signal at standstill is not stale: no teeth come from a wheel that does not turn.
@@ -467,34 +305,6 @@ fn is_at_rest(signals: &Signals, signal: Signal, mono_us: u64) -> bool {
         Signal::Speed(shaft) => !signals.teeth_stale(shaft, mono_us),
         _ => false,
     }
-}
-
-fn limit_of(watch: &Watch) -> Option<f64> {
-    match *watch {
-        Watch::Overspeed {
-            limit_rad_per_s, ..
-        } => Some(limit_rad_per_s),
-        Watch::OverTemperature { limit_k, .. } => Some(limit_k),
-        // Where a table has no limit there is none to show.
-        Watch::Above { limit_si, .. } | Watch::Below { limit_si, .. } => {
-            limit_si.is_finite().then_some(limit_si)
-        }
-        Watch::StaleData { age_ms_max, .. } => Some(f64::from(age_ms_max) * 1e-3),
-        Watch::RateOfRise { limit_si_per_s, .. } => Some(limit_si_per_s),
-        Watch::SensorLost { .. } => None,
-    }
-}
-
-fn rpm(rad_per_s: f64) -> f64 {
-    rad_per_s / leverarm_torque::curve::RAD_PER_S_PER_RPM
-}
-
-fn above(value: &Value, limit: f64) -> Finding {
-    compared(value, |si| si > limit)
-}
-
-fn below(value: &Value, limit: f64) -> Finding {
-    compared(value, |si| si < limit)
 }
 
 /// A value that is doubtful can pass a limit, but not show that it is kept.
@@ -515,7 +325,64 @@ fn lost(value: &Value) -> Finding {
 }
 
 impl State {
-    fn rate(&mut self, value: &Value, at_us: f64, limit_per_s: f64) -> Finding {
+    /// What a new value tells; nothing where time alone does.
+    fn judge(&mut self, value: &Value, at_us: f64) -> Option<Finding> {
+        let limit_si = self.limit_si;
+        let finding = match self.guard.rule {
+            Rule::Overspeed | Rule::OverTemperature | Rule::Above => {
+                compared(value, |si| limit_si.is_some_and(|limit| si > limit))
+            }
+            Rule::Below => compared(value, |si| limit_si.is_some_and(|limit| si < limit)),
+            Rule::RateOfRise => return Some(self.rate(value, at_us)),
+            Rule::SensorLost if !matches!(self.guard.signal, Signal::Speed(_)) => lost(value),
+            Rule::SensorLost | Rule::StaleData => return None,
+        };
+        self.value_si = value.si();
+        Some(finding)
+    }
+
+    /// What it tells that nothing came, and the time on the clock that tells it; nothing where it tells
+    /// nothing. `heard` is the newest tick of the board, and its time.
+    fn judge_silence(
+        &mut self,
+        signals: &Signals,
+        mono_us: u64,
+        heard: Option<(u64, f64)>,
+    ) -> Option<(Finding, f64)> {
+        match (self.guard.rule, self.guard.signal) {
+            (Rule::StaleData, signal) => {
+                let age_s = signals.age_ms(signal, mono_us).map(|age_ms| age_ms * 1e-3);
+                self.value_si = age_s;
+                let finding = match (age_s, self.limit_si) {
+                    (Some(age_s), Some(limit_s)) if age_s > limit_s => {
+                        Finding::passed_if(!is_at_rest(signals, signal, mono_us))
+                    }
+                    (Some(_), _) => Finding::Within,
+                    (None, _) => Finding::Unknown,
+                };
+                Some((finding, mono_us as f64))
+            }
+            (Rule::SensorLost, Signal::Speed(shaft)) => {
+                let (tick, board_us) = heard?;
+                let lost = signals.teeth_lost(shaft, tick);
+                let finding = lost.map_or(Finding::Unknown, Finding::passed_if);
+                Some((finding, board_us))
+            }
+            (Rule::Overspeed | Rule::Above, Signal::Speed(shaft)) => {
+                let (tick, board_us) = heard?;
+                // Teeth that stay away can only clear it.
+                self.value_si = signals.speed_at(shaft, tick);
+                let finding = match (self.value_si, self.limit_si) {
+                    (Some(now), Some(limit)) if now <= limit => Finding::Within,
+                    _ => Finding::Unknown,
+                };
+                Some((finding, board_us))
+            }
+            _ => None,
+        }
+    }
+
+    fn rate(&mut self, value: &Value, at_us: f64) -> Finding {
         let Value::Good(si) = *value else {
             self.rate_from = None;
             return Finding::Unknown;
@@ -531,24 +398,45 @@ impl State {
         let rate = (si - from_si) / seconds;
         self.rate_from = Some((at_us, si));
         self.value_si = Some(rate);
-        Finding::passed_if(rate > limit_per_s)
+        Finding::passed_if(self.limit_si.is_some_and(|limit| rate > limit))
     }
 
-    /// Takes a finding into account; a verdict is due when the guard trips or clears.
+    /// What it says that it tripped.
+    fn tripped_text(&self, stand: &Stand) -> String {
+        if let (Rule::SensorLost, Signal::Speed(shaft)) = (self.guard.rule, self.guard.signal) {
+            return format!(
+                "the teeth ended sooner than the shaft can stop; turn the {} by hand until its teeth \
+                 are seen again",
+                shaft.name()
+            );
+        }
+        let value_si = self.value_si.unwrap_or(f64::NAN);
+        let limit_si = self.limit_si.unwrap_or(f64::NAN);
+        stand.tripped_text(&self.guard, value_si, limit_si)
+    }
+
+    /// Takes a finding into account; a verdict is due when the guard trips or clears. One whose limit
+    /// is `forced` below the present value trips whatever is found.
     fn settle(
         &mut self,
         finding: &Finding,
         at_us: f64,
-        message: impl FnOnce(&Watch, Option<f64>) -> String,
+        forced: bool,
+        message: impl FnOnce(&Self) -> String,
     ) -> Option<Verdict> {
+        let finding = if forced { &Finding::Passed } else { finding };
         if !self.limit.settle(finding, at_us, self.guard.debounce_ms, 1) {
             return None;
         }
-        Some(self.verdict(if self.limit.tripped {
-            message(&self.watch, self.value_si)
-        } else {
-            "within its limit again".to_owned()
-        }))
+        let message = match (self.limit.tripped, forced) {
+            (false, _) => "within its limit again".to_owned(),
+            (true, true) => SELF_TEST.to_owned(),
+            (true, false) => message(self),
+        };
+        Some(Verdict {
+            forced,
+            ..self.verdict(message)
+        })
     }
 
     /// Takes into account whether what it watches is lost.
@@ -589,22 +477,24 @@ impl State {
             tripped: self.limit.tripped,
             message,
             value_si: self.value_si,
-            limit_si: limit_of(&self.watch),
+            limit_si: self.limit_si,
             forced: false,
         }
     }
 
-    /// How near the value is to the limit: 0 far, 1 at it. Temperatures count from 20 degC.
-    fn nearness(&self) -> Option<f64> {
+    /// How near the value is to the limit: 0 far, 1 at it. Temperatures count from 20 °C.
+    fn nearness(&self, stand: &Stand) -> Option<f64> {
         let value = self.value_si?;
-        let near = match self.watch {
-            Watch::Overspeed {
-                limit_rad_per_s, ..
-            } => value / limit_rad_per_s,
-            Watch::OverTemperature { limit_k, .. } => (value - 293.15) / (limit_k - 293.15),
-            Watch::Above { limit_si, .. } if limit_si > 0.0 => value / limit_si,
-            Watch::Below { limit_si, .. } if value > 0.0 => limit_si / value,
-            Watch::StaleData { age_ms_max, .. } => value * 1e3 / f64::from(age_ms_max.max(1)),
+        let limit = self.limit_si?;
+        let is_temperature = matches!(self.guard.signal, Signal::Channel(id)
+            if stand.channel(id).is_some_and(|it| it.quantity == Quantity::Temperature));
+        let near = match (self.guard.rule.limit_of(), self.guard.rule.side()) {
+            (LimitOf::Signal, Side::Above) if is_temperature => {
+                let far = ZERO_CELSIUS_K + 20.0;
+                (value - far) / (limit - far)
+            }
+            (LimitOf::Signal | LimitOf::Age, Side::Above) if limit > 0.0 => value / limit,
+            (LimitOf::Signal, Side::Below) if value > 0.0 => limit / value,
             _ => return None,
         };
         near.is_finite().then(|| near.max(0.0))

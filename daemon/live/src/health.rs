@@ -9,7 +9,7 @@ use leverarm_config::{Channel, Quantity, Source};
 use leverarm_protocol::{BoardMessage, TEMPERATURE_UNREADABLE};
 use leverarm_torque::reduce::LoadCellModel;
 
-use super::{EventData, Now, Output, Record};
+use super::{EventData, Now, Output};
 use leverarm_values::CalibratedStand;
 use leverarm_vocabulary::EventKind;
 
@@ -30,6 +30,11 @@ const SPIKE_NEIGHBOURS_SHARE: f64 = 0.3;
 /// Equal samples that chance alone would bring less often than this are no chance.
 const STUCK_CHANCE: f64 = 1e-9;
 const STUCK_S_MIN: f64 = 5.0;
+/// And it has lasted so many times as long as any that ended: where between two counts a value lies
+/// changes how often it repeats itself.
+const STUCK_TIMES_LONGEST: f64 = 5.0;
+/// By which the longest one fades with each that ends.
+const LONGEST_FADES: f64 = 0.9995;
 
 /// So many equal samples make a flat top.
 const FLAT_SAMPLES: u32 = 3;
@@ -102,6 +107,8 @@ pub struct SampleWatch {
     same: f64,
     /// Share of samples two counts or more off the one before.
     lively: f64,
+    /// Longest run of equal samples that ended.
+    longest: f64,
     run: Run,
     stuck_told: bool,
     clipped_told: bool,
@@ -139,6 +146,7 @@ impl SampleWatch {
             difference: 0.0,
             same: 0.0,
             lively: 0.0,
+            longest: 0.0,
             run: Run::default(),
             stuck_told: false,
             clipped_told: false,
@@ -207,19 +215,26 @@ impl SampleWatch {
             step
         };
         self.difference += weight * (bounded - self.difference);
-        if self.run.samples < FLAT_SAMPLES {
-            self.lively += weight * (f64::from(u8::from(step >= 2.0)) - self.lively);
-        }
+    }
+
+    /// A run of equal samples ended with this one. What is learnt is what the signal does while it
+    /// lives: of a run that does not end, nothing; of one that ended, all of it.
+    fn run_ended(&mut self, counts: i32) {
+        let weight = 1.0 / MEMORY.min(f64::from(self.seen));
+        let equal = f64::from(self.run.samples.saturating_sub(1));
+        let kept = (1.0 - weight).powf(equal);
+        self.same = (1.0 - (1.0 - self.same) * kept) * (1.0 - weight);
+        let lively = f64::from(u8::from(counts.abs_diff(self.run.counts) >= 2));
+        self.lively = self.lively * kept * (1.0 - weight) + lively * weight;
+        self.longest = (self.longest * LONGEST_FADES).max(equal + 1.0);
     }
 
     fn flat(&mut self, at_s: f64, counts: i32, found: &mut impl FnMut(Finding)) {
         let equal = self.seen > 0 && self.run.counts == counts;
-        // What is learnt is what the signal does while it lives.
-        if self.seen > 0 && self.run.samples < FLAT_SAMPLES {
-            let weight = 1.0 / MEMORY.min(f64::from(self.seen));
-            self.same += weight * (f64::from(u8::from(equal)) - self.same);
-        }
         if !equal {
+            if self.seen > 0 {
+                self.run_ended(counts);
+            }
             self.run = Run {
                 counts,
                 samples: 1,
@@ -245,7 +260,9 @@ impl SampleWatch {
         }
         let chance = run.same.powf(f64::from(run.samples));
         let long = at_s - run.since_s >= STUCK_S_MIN;
-        let is_chance = chance >= STUCK_CHANCE || self.lively < LIVELY_MIN;
+        let is_chance = chance >= STUCK_CHANCE
+            || self.lively < LIVELY_MIN
+            || f64::from(run.samples) < STUCK_TIMES_LONGEST * self.longest;
         if self.has_learnt() && long && !is_chance && !self.stuck_told {
             self.stuck_told = true;
             found(Finding::Stuck {
@@ -483,7 +500,7 @@ impl HealthDesk {
         }
     }
 
-    /// Another connection, or a board that began anew: what was learnt of the inputs is forgotten.
+    /// Another connection, or a board that began again: what was learnt of the inputs is forgotten.
     pub fn begin(&mut self, of: &CalibratedStand) {
         let clocks = self.clocks.clone();
         *self = Self {
@@ -493,7 +510,7 @@ impl HealthDesk {
         self.clocks.no_beat();
     }
 
-    /// The load cell was calibrated or its zero taken anew.
+    /// The load cell was calibrated or its zero taken again.
     pub fn calibrated(&mut self, of: &CalibratedStand) {
         if let (Some(cell), Some(model)) = (&mut self.cell, of.cell())
             && cell.model != *model
@@ -583,14 +600,8 @@ impl HealthDesk {
                 ms.abs()
             );
             let data = serde_json::json!({ "jump_ms": ms });
-            put(
-                out,
-                now,
-                tick,
-                (EventKind::ClockJump, "clock"),
-                message,
-                data,
-            );
+            let event = EventData::new(now, tick, EventKind::ClockJump, message);
+            out.tell(event.about("clock").with(data));
         }
         self.tell_spikes(now, false, out);
     }
@@ -604,8 +615,8 @@ impl HealthDesk {
                 let (count, counts) = (std::mem::take(&mut input.spikes), input.spike_counts);
                 let message = format!("single samples far off, the first by {counts:.0} counts");
                 let data = serde_json::json!({ "count": count, "counts": counts });
-                let about = (EventKind::NoiseSpike, input.name.as_str());
-                put(out, first, Some(tick), about, message, data);
+                let event = EventData::new(first, Some(tick), EventKind::NoiseSpike, message);
+                out.tell(event.about(input.name.as_str()).with(data));
             }
         }
     }
@@ -616,14 +627,8 @@ impl HealthDesk {
             let ms = gap_us / 1000;
             let message = format!("a heartbeat came {ms} ms after the one before");
             let data = serde_json::json!({ "gap_ms": ms });
-            put(
-                out,
-                now,
-                tick,
-                (EventKind::HeartbeatLate, "link"),
-                message,
-                data,
-            );
+            let event = EventData::new(now, tick, EventKind::HeartbeatLate, message);
+            out.tell(event.about("link").with(data));
         }
     }
 
@@ -645,8 +650,8 @@ fn force(now: Now, tick: u64, at_s: f64, cell: &mut Cell, counts: i32, out: &mut
         let newton = cell.model.force_at_n(cell.model.zero_counts.value() + off);
         let message = format!("without load it shows {off:+.0} counts, {newton:+.2} N");
         let data = serde_json::json!({ "counts": off, "newton": newton });
-        let about = (EventKind::ZeroDrift, NAME);
-        put(out, now, Some(tick), about, message, data);
+        let event = EventData::new(now, Some(tick), EventKind::ZeroDrift, message);
+        out.tell(event.about(NAME).with(data));
     }
 }
 
@@ -674,26 +679,11 @@ fn tell(now: Now, tick: u64, channel: &str, finding: &Finding, out: &mut Output)
             serde_json::Value::Null,
         ),
     };
-    put(out, now, Some(tick), (kind, channel), message, data);
-}
-
-fn put(
-    out: &mut Output,
-    now: Now,
-    tick: Option<u64>,
-    (kind, channel): (EventKind, &str),
-    message: String,
-    data: serde_json::Value,
-) {
-    out.records.push(Record::Event(EventData {
-        now,
-        tick,
-        severity: kind.severity(),
-        kind,
-        channel: Some(channel.to_owned()),
-        message,
-        data,
-    }));
+    out.tell(
+        EventData::new(now, Some(tick), kind, message)
+            .about(channel)
+            .with(data),
+    );
 }
 
 #[cfg(test)]
@@ -747,6 +737,20 @@ mod tests {
             let samples = (0..864_000).map(|n| {
                 let warm = 400.0 * (f64::from(n) * 2e-5).sin();
                 Some(noise.about(1500.0 + warm))
+            });
+            assert_eq!(run(samples, 10.0), [], "noise of {sigma} counts");
+        }
+    }
+
+    /// Most of a day of a room's temperature at 10 Hz that moves by a count or two in an hour: where it
+    /// lies between two counts changes how often it repeats itself.
+    #[test]
+    fn a_fine_steady_temperature_is_not_stuck() {
+        for (seed, sigma) in [(21, 0.25), (22, 0.3), (23, 0.35), (24, 0.4), (25, 0.5)] {
+            let mut noise = Noise::new(seed, sigma);
+            let samples = (0..600_000).map(|n| {
+                let slow = 1.5 * (f64::from(n) * 1.7e-4).sin();
+                Some(noise.about(3584.0 + slow))
             });
             assert_eq!(run(samples, 10.0), [], "noise of {sigma} counts");
         }

@@ -71,6 +71,43 @@ pub struct EventData {
     pub data: serde_json::Value,
 }
 
+impl EventData {
+    /// An event as severe as its kind is as a rule, about nothing in particular.
+    #[must_use]
+    pub fn new(now: Now, tick: Option<u64>, kind: EventKind, message: impl Into<String>) -> Self {
+        Self {
+            now,
+            tick,
+            severity: kind.severity(),
+            kind,
+            channel: None,
+            message: message.into(),
+            data: serde_json::Value::Null,
+        }
+    }
+
+    /// The channel or guard that it is about.
+    #[must_use]
+    pub fn about(self, channel: impl Into<String>) -> Self {
+        Self {
+            channel: Some(channel.into()),
+            ..self
+        }
+    }
+
+    /// As severe as this.
+    #[must_use]
+    pub fn of(self, severity: Severity) -> Self {
+        Self { severity, ..self }
+    }
+
+    /// With numbers.
+    #[must_use]
+    pub fn with(self, data: serde_json::Value) -> Self {
+        Self { data, ..self }
+    }
+}
+
 /// A board as its hello describes it.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct HelloData {
@@ -122,7 +159,7 @@ pub struct PullEnded {
 /// Something to be stored, in order, and never dropped in silence.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Record {
-    /// A port was opened, or its board started anew: ticks begin again.
+    /// A port was opened, or its board started again: ticks begin again.
     Connected {
         /// Path of the port.
         port: String,
@@ -166,6 +203,12 @@ pub struct Output {
     pub write: Vec<u8>,
     /// Records for the store, oldest first.
     pub records: Vec<Record>,
+}
+
+impl Output {
+    pub(crate) fn tell(&mut self, event: EventData) {
+        self.records.push(Record::Event(event));
+    }
 }
 
 /// What a person can ask of the core.
@@ -229,7 +272,7 @@ pub enum CommandError {
     },
     /// The stand waits for a self-test of its guards.
     #[error(
-        "the stand is not armed: with everything at standstill, test its guards first: leverarm rehearse --guards --board"
+        "the stand is not armed: with everything at standstill, test its guards first: leverarm test-guards"
     )]
     NotArmed,
     /// The guards can't be tested now.
@@ -363,15 +406,7 @@ impl Core {
             )
         };
         let tick = self.link.as_ref().and_then(Link::tick);
-        event(
-            out,
-            now,
-            tick,
-            severity,
-            EventKind::Store,
-            None,
-            message.to_owned(),
-        );
+        out.tell(EventData::new(now, tick, EventKind::Store, message).of(severity));
     }
 
     /// A port was opened.
@@ -411,15 +446,12 @@ impl Core {
         let message = format!("{} is gone: {reason}; trying to open it again", link.port);
         let why = format!("the connection was lost: {reason}");
         self.close(now, &link, why, out);
-        event(
-            out,
+        out.tell(EventData::new(
             now,
             link.tick(),
-            Severity::Error,
             EventKind::PortLost,
-            None,
             message,
-        );
+        ));
         out.records.push(Record::Disconnected {
             now,
             reason: reason.to_owned(),
@@ -474,7 +506,7 @@ impl Core {
         self.link = Some(link);
     }
 
-    /// The board began anew: ticks before and after have nothing in common. The frame that told,
+    /// The board began again: ticks before and after have nothing in common. The frame that told,
     /// and all that follows, belongs to a new connection on the same port.
     fn board_restarted(&mut self, now: Now, link: &mut Link, out: &mut Output) {
         let reason = "the board restarted";
@@ -483,15 +515,12 @@ impl Core {
         self.swarms.tell(now, true, out);
         self.health.tell_spikes(now, true, out);
         self.flush_chunk(false, out);
-        event(
-            out,
+        out.tell(EventData::new(
             now,
             link.tick(),
-            Severity::Error,
             EventKind::BoardRestart,
-            None,
-            reason.to_owned(),
-        );
+            reason,
+        ));
         out.records.push(Record::Disconnected {
             now,
             reason: reason.to_owned(),
@@ -554,15 +583,7 @@ impl Core {
             "board {:016x}, firmware {major}.{minor}.{patch}, {} ticks/s, start {}{simulated}",
             hello.board_id, hello.tick_hz, hello.boot
         );
-        event(
-            out,
-            now,
-            link.tick(),
-            Severity::Info,
-            EventKind::Board,
-            None,
-            message,
-        );
+        out.tell(EventData::new(now, link.tick(), EventKind::Board, message));
         self.missing_channels(now, link.tick(), hello, out);
         self.signals.board(hello, now.mono_us);
         self.still_driven.board(f64::from(hello.tick_hz));
@@ -600,15 +621,7 @@ impl Core {
             let message = format!(
                 "the stand file has \"{name}\", but the board does not list its input ({kind:?} {number})"
             );
-            event(
-                out,
-                now,
-                tick,
-                Severity::Warning,
-                EventKind::InputMissing,
-                Some(name),
-                message,
-            );
+            out.tell(EventData::new(now, tick, EventKind::InputMissing, message).about(name));
         }
     }
 
@@ -616,14 +629,8 @@ impl Core {
         if link.silence_told {
             link.silence_told = false;
             let message = "the board tells its state again".to_owned();
-            event(
-                out,
-                now,
-                Some(tick),
-                Severity::Info,
-                EventKind::BoardSilent,
-                None,
-                message,
+            out.tell(
+                EventData::new(now, Some(tick), EventKind::BoardSilent, message).of(Severity::Info),
             );
         }
         link.status_us = Some(now.mono_us);
@@ -703,6 +710,12 @@ impl Core {
             if seen.was_turning {
                 self.tooth_fault(now, tick, pickup, seen.tooth.kind);
             }
+            if seen.was_displaced {
+                let (kind, when) = (EventKind::IrregularTeeth, (now, Some(tick)));
+                self.swarms.add(when, About::Pickup(pickup), kind, 1, || {
+                    "teeth early or late by more than three tenths of a pitch".to_owned()
+                });
+            }
             if let Some(board_us) = self.signals.board_us(tick) {
                 let verdicts = self.plausibility.tooth(pickup, 1e-6 * board_us, &seen);
                 self.act(now, Some(tick), verdicts, out);
@@ -741,7 +754,8 @@ impl Core {
 
     fn tooth_fault(&mut self, now: Now, tick: u64, pickup: u8, kind: ToothKind) {
         let (kind, count, text) = match kind {
-            ToothKind::First | ToothKind::Regular => return,
+            // Irregular ones are told once the next tooth shows that the speed did not change.
+            ToothKind::First | ToothKind::Regular | ToothKind::Irregular { .. } => return,
             // Left out on purpose.
             ToothKind::AfterMissed { missed }
                 if missed == u32::from(self.missing_teeth(pickup)) =>
@@ -754,11 +768,6 @@ impl Core {
                 "teeth that gave no edge, or whose edge was lost on its way",
             ),
             ToothKind::Extra => (EventKind::ExtraEdges, 1, "edges that are no teeth"),
-            ToothKind::Irregular { .. } => (
-                EventKind::IrregularTeeth,
-                1,
-                "teeth early or late by more than three tenths of a pitch",
-            ),
             ToothKind::Relocked => (
                 EventKind::ToothCountLost,
                 1,
@@ -808,15 +817,10 @@ impl Core {
                 EventKind::GuardCleared
             };
             let cause = format!("guard \"{}\": {}", verdict.name, verdict.message);
-            out.records.push(Record::Event(EventData {
-                now,
-                tick,
-                severity,
-                kind,
-                channel: Some(verdict.name),
-                message: verdict.message,
-                data: serde_json::json!({ "value_si": verdict.value_si, "limit_si": verdict.limit_si }),
-            }));
+            let data =
+                serde_json::json!({ "value_si": verdict.value_si, "limit_si": verdict.limit_si });
+            let event = EventData::new(now, tick, kind, verdict.message);
+            out.tell(event.about(verdict.name).of(severity).with(data));
             if verdict.tripped && verdict.action == GuardAction::Cut {
                 let by = if verdict.forced {
                     CutBy::SelfTest
@@ -905,15 +909,8 @@ impl Core {
                 serde_json::Value::Null,
             ),
         };
-        out.records.push(Record::Event(EventData {
-            now,
-            tick: Some(tick),
-            severity,
-            kind: EventKind::StillDriven,
-            channel: None,
-            message,
-            data,
-        }));
+        let event = EventData::new(now, Some(tick), EventKind::StillDriven, message);
+        out.tell(event.of(severity).with(data));
     }
 
     /// Tells what is missing from the board.
@@ -923,15 +920,12 @@ impl Core {
             link.no_hello_told = true;
             let counters = link.reader.counters();
             let message = no_board_text(&link.port, self.stand.port.baud, &counters);
-            event(
-                out,
+            out.tell(EventData::new(
                 now,
                 link.tick(),
-                Severity::Error,
                 EventKind::NoBoard,
-                None,
                 message,
-            );
+            ));
         }
         let delay_us = link.delay.us();
         let is_late = delay_us > link::STATUS_AGE_US_MAX;
@@ -951,29 +945,18 @@ impl Core {
                     "the board is heard in time again".to_owned(),
                 )
             };
-            event(
-                out,
-                now,
-                link.tick(),
-                severity,
-                EventKind::BoardLate,
-                None,
-                message,
-            );
+            out.tell(EventData::new(now, link.tick(), EventKind::BoardLate, message).of(severity));
         }
         let age_us = link.status_age_us(now).unwrap_or(0);
         if age_us > link::STATUS_AGE_US_MAX && !link.silence_told {
             link.silence_told = true;
             let message = "no status from the board for 300 ms: heartbeats stop".to_owned();
-            event(
-                out,
+            out.tell(EventData::new(
                 now,
                 link.tick(),
-                Severity::Error,
                 EventKind::BoardSilent,
-                None,
                 message,
-            );
+            ));
         }
         let asked_us = link
             .limits_since_us
@@ -988,15 +971,12 @@ impl Core {
                  temperature channels",
                 lacking.join(", ")
             );
-            event(
-                out,
+            out.tell(EventData::new(
                 now,
                 link.tick(),
-                Severity::Error,
                 EventKind::LimitsRefused,
-                None,
                 message,
-            );
+            ));
         }
     }
 
@@ -1300,26 +1280,4 @@ fn add_counters(sum: &mut Counters, other: &Counters) {
     sum.duplicates += other.duplicates;
     sum.reordered += other.reordered;
     sum.restarts += other.restarts;
-}
-
-/// Adds an event without numbers.
-fn event(
-    out: &mut Output,
-    now: Now,
-    tick: Option<u64>,
-    severity: Severity,
-    kind: EventKind,
-    channel: Option<String>,
-    message: String,
-) {
-    let data = serde_json::Value::Null;
-    out.records.push(Record::Event(EventData {
-        now,
-        tick,
-        severity,
-        kind,
-        channel,
-        message,
-        data,
-    }));
 }

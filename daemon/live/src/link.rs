@@ -1,6 +1,6 @@
 //! One connection to a board: what has been heard, and what is due to be said.
 
-use leverarm_config::{GuardAction, Source, Stand, Watch, WhenLost};
+use leverarm_config::{GuardAction, Rule, Signal, Source, Stand, WhenLost};
 use leverarm_protocol::{BoardReader, Counters, Limits, TemperatureLimit, TemperatureLimits};
 use leverarm_torque::sensor::Law;
 
@@ -77,7 +77,7 @@ impl Link {
         }
     }
 
-    /// The board on this port began anew. The reader stays where it is.
+    /// The board on this port began again. The reader stays where it is.
     pub(super) fn restart(&mut self, now: Now) {
         *self = Self {
             reader: std::mem::take(&mut self.reader),
@@ -128,7 +128,7 @@ pub fn no_board_text(port: &str, baud: u32, counters: &Counters) -> String {
     } else if counters.frames == 0 {
         format!(
             "{port}: {bytes} bytes came, but no frame among them; the baud rate {baud} may be \
-             wrong, or it is another device"
+             wrong (`leverarm board` tries the usual ones), or it is another device"
         )
     } else {
         format!("{port}: frames come, but the board does not answer identify with a hello")
@@ -139,7 +139,9 @@ pub fn no_board_text(port: &str, baud: u32, counters: &Counters) -> String {
 pub(super) fn limits_wanted(stand: &Stand, tick_hz: u32) -> Limits {
     let mut temperatures = TemperatureLimits::new();
     for guard in stand.guards.iter().filter(|g| g.action == GuardAction::Cut) {
-        let Watch::OverTemperature { channel, limit_k } = guard.watch else {
+        let (Rule::OverTemperature, Signal::Channel(channel), Some(limit_k)) =
+            (guard.rule, guard.signal, guard.limit_si)
+        else {
             continue;
         };
         let Some(channel) = stand.channel(channel) else {

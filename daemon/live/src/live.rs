@@ -17,6 +17,8 @@ pub enum PullPhase {
     Idle,
     /// The engine turns: a pull may begin.
     Ready,
+    /// It speeds up above the start speed, not long enough yet to be called a pull.
+    Rising,
     /// Under way.
     Pulling,
     /// Over, still recording the coast-down.
@@ -49,7 +51,9 @@ pub struct GuardLive {
     pub cuts: bool,
     /// Whether its limit is passed.
     pub tripped: bool,
-    /// How near the value is to the limit: 0 far, 1 at it.
+    /// Whether it looks at its value now: some do only during a pull.
+    pub watching: bool,
+    /// How near the value is to the limit: 0 far, 1 at it; none while it does not watch.
     pub nearness: Option<f64>,
     /// What it looks at, SI.
     pub value_si: Option<f64>,
@@ -66,6 +70,8 @@ pub struct Live {
     pub wall_us: i64,
     /// Whether a port is open and a board has said hello on it.
     pub connected: bool,
+    /// Whether the board says that it is simulated: a rehearsal. None while no board is known.
+    pub simulated: Option<bool>,
     /// Whether the daemon is fit to guard: its heartbeat goes out.
     pub fit: bool,
     /// Speed of the drum.
@@ -97,6 +103,8 @@ pub struct Live {
     pub phase: PullPhase,
     /// What the stand waits for, in words.
     pub waiting_for: String,
+    /// What the self-test of the guards that is under way waits for.
+    pub self_test: Option<String>,
     /// Bytes received since the daemon started.
     pub bytes_received: u64,
     /// Frames lost since the daemon started.
@@ -108,6 +116,8 @@ pub struct Live {
     pub counters: Counters,
 }
 
+/// So far above the start speed nobody is about to begin a pull.
+const WELL_ABOVE: f64 = 1.15;
 /// A speed that no mark confirmed for so long has no torque.
 const MOTION_AGE_S_MAX: f64 = 0.5;
 
@@ -120,14 +130,15 @@ pub(super) fn snapshot(core: &Core, now: Now) -> Live {
             .map(|w| w / RAD_PER_S_PER_RPM)
     };
     let link = core.link.as_ref();
-    let connected = link.is_some_and(|link| link.hello.is_some());
+    let hello = link.and_then(|link| link.hello.as_ref());
+    let connected = hello.is_some();
     let engine_rpm = rpm(Shaft::Engine);
     let (torque_nm, torque_u_nm) = torque(core).unzip();
     let counters = core.counters();
     let channels = stand.channels.iter().enumerate().map(|(index, channel)| {
         let signal = Signal::Channel(ChannelId(index));
         let unit = channel.quantity.display_unit(&stand.units);
-        let value = signals.value(signal);
+        let value = signals.value_now(signal, now.mono_us);
         let value_si = value.good();
         ChannelLive {
             name: channel.name.clone(),
@@ -142,6 +153,7 @@ pub(super) fn snapshot(core: &Core, now: Now) -> Live {
         mono_us: now.mono_us,
         wall_us: now.wall_us,
         connected,
+        simulated: hello.map(|hello| hello.is_simulated),
         fit: core.fit,
         drum_rpm: rpm(Shaft::Drum),
         engine_rpm,
@@ -157,10 +169,11 @@ pub(super) fn snapshot(core: &Core, now: Now) -> Live {
             .filter(|_| connected)
             .map(|link| link.delay.us() as f64 * 1e-3),
         channels: channels.collect(),
-        guards: core.guards.live(),
+        guards: core.guards.live(core.pulls.pulls()),
         cut: core.cut.view(),
         phase: core.pulls.phase(),
-        waiting_for: waiting_for(core, connected),
+        waiting_for: waiting_for(core, connected, now),
+        self_test: core.self_test_waits_for(),
         bytes_received: counters.bytes_received,
         frames_lost: counters.frames_lost,
         damaged: counters.frames_damaged(),
@@ -232,7 +245,7 @@ fn torque(core: &Core) -> Option<(f64, Option<f64>)> {
     })
 }
 
-fn waiting_for(core: &Core, connected: bool) -> String {
+fn waiting_for(core: &Core, connected: bool, now: Now) -> String {
     if let Some(awaited) = core.self_test_waits_for() {
         return awaited;
     }
@@ -244,18 +257,22 @@ fn waiting_for(core: &Core, connected: bool) -> String {
     ) {
         (false, ..) => "the port".to_owned(),
         (true, false, ..) => "the board's hello".to_owned(),
-        _ if !core.armed => {
-            "a self-test of the guards: leverarm rehearse --guards --board".to_owned()
-        }
+        _ if !core.armed => "a self-test of the guards: leverarm test-guards".to_owned(),
         (_, _, CutLatch::Requested, _) => "the board to confirm the cut".to_owned(),
         (_, _, CutLatch::Confirmed, _) => "a person to release the cut".to_owned(),
         (_, _, CutLatch::Releasing, _) => "the board to release the cut".to_owned(),
         (_, _, CutLatch::Running, PullPhase::Idle) => "the engine to turn".to_owned(),
-        (_, _, CutLatch::Running, PullPhase::Ready) => format!(
-            "full throttle through {:.0} rpm",
-            core.stand.pull.start_rad_per_s / RAD_PER_S_PER_RPM
-        ),
-        (_, _, CutLatch::Running, PullPhase::Pulling) => format!(
+        (_, _, CutLatch::Running, PullPhase::Ready) => {
+            let start_rad_per_s = core.stand.pull.start_rad_per_s;
+            let start_rpm = start_rad_per_s / RAD_PER_S_PER_RPM;
+            let speed = core.signals.speed_now(Shaft::Engine, now.mono_us);
+            if speed.is_some_and(|speed| speed > WELL_ABOVE * start_rad_per_s) {
+                format!("a speed below {start_rpm:.0} rpm")
+            } else {
+                format!("full throttle through {start_rpm:.0} rpm")
+            }
+        }
+        (_, _, CutLatch::Running, PullPhase::Rising | PullPhase::Pulling) => format!(
             "{:.0} rpm",
             core.stand.pull.end_rad_per_s / RAD_PER_S_PER_RPM
         ),

@@ -121,7 +121,7 @@ impl Plausibility {
         }
     }
 
-    /// Ticks begin again. A lie stays one until its pickup begins anew.
+    /// Ticks begin again. A lie stays one until its pickup begins again.
     pub(super) fn begin(&mut self) {
         self.rigid = None;
         for watched in &mut self.watched {
@@ -379,7 +379,7 @@ impl Plausibility {
             name: lie.name,
             action: lie.action,
             tripped: false,
-            message: "its teeth begin anew".to_owned(),
+            message: "its teeth are numbered from the start again".to_owned(),
             value_si: None,
             limit_si: None,
             forced: false,
@@ -390,7 +390,7 @@ impl Plausibility {
 /// Whether a guard cuts by a speed that comes from this pickup.
 fn feeds(stand: &Stand, pickup: &Pickup, guard: &Guard) -> bool {
     let is_source = |shaft| stand.speed_pickup(shaft) == Some(pickup);
-    let looks = match guard.watch.signal() {
+    let looks = match guard.signal {
         Signal::Speed(shaft) => is_source(shaft),
         Signal::LoadCell | Signal::Channel(_) | Signal::Board => {
             !guard.limit_by_speed.is_empty() && is_source(Shaft::Engine)

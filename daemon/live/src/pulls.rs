@@ -93,7 +93,8 @@ impl PullFinder {
     pub(super) fn phase(&self) -> PullPhase {
         match self.state {
             State::Still => PullPhase::Idle,
-            State::Turning | State::Rising { .. } => PullPhase::Ready,
+            State::Turning => PullPhase::Ready,
+            State::Rising { .. } => PullPhase::Rising,
             State::Pulling(_) => PullPhase::Pulling,
             State::Coasting { .. } => PullPhase::Coasting,
         }

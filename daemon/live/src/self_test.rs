@@ -8,7 +8,7 @@
 
 use std::collections::BTreeMap;
 
-use leverarm_config::{GuardAction, Shaft, Signal, Stand, Watch};
+use leverarm_config::{Guard, GuardAction, Rule, Shaft, Signal, Stand};
 use serde::{Deserialize, Serialize};
 
 use super::cut::Cut;
@@ -223,7 +223,7 @@ fn needed_pickups(stand: &Stand, signals: &Signals) -> Vec<u8> {
     let mut pickups: Vec<u8> = cutting
         .flat_map(|guard| {
             let by_speed = !guard.limit_by_speed.is_empty() || guard.while_pulling;
-            let own = match guard.watch.signal() {
+            let own = match guard.signal {
                 Signal::Speed(shaft) => Some(shaft),
                 Signal::LoadCell | Signal::Channel(_) | Signal::Board => None,
             };
@@ -265,20 +265,10 @@ impl Core {
             self.armed = true;
             return;
         };
-        let message = format!(
-            "{why}; with everything at standstill, run: leverarm rehearse --guards --board"
-        );
+        let message = format!("{why}; with everything at standstill, run: leverarm test-guards");
         self.disarm(now, &message, out);
         let message = format!("not armed: {message}");
-        super::event(
-            out,
-            now,
-            None,
-            Severity::Error,
-            EventKind::NotArmed,
-            None,
-            message,
-        );
+        out.tell(EventData::new(now, None, EventKind::NotArmed, message));
     }
 
     fn disarm(&mut self, now: Now, why: &str, out: &mut Output) {
@@ -424,7 +414,7 @@ impl Core {
         };
         match test.step {
             Step::Free => match self.cut.latch() {
-                CutLatch::Running if needs_teeth(&guard.watch) => {
+                CutLatch::Running if needs_teeth(guard) => {
                     self.tried(&mut test, trial, now, out);
                 }
                 CutLatch::Running => {
@@ -530,15 +520,9 @@ impl Core {
             self.disarm(now, &message, out);
             (Severity::Error, message)
         };
-        out.records.push(Record::Event(EventData {
-            now,
-            tick: None,
-            severity,
-            kind: EventKind::GuardSelfTest,
-            channel: None,
-            message,
-            data: serde_json::json!({ "trials": report.trials }),
-        }));
+        let data = serde_json::json!({ "trials": report.trials });
+        let event = EventData::new(now, None, EventKind::GuardSelfTest, message);
+        out.tell(event.of(severity).with(data));
         out.records.push(Record::SelfTested(report));
     }
 }
@@ -554,17 +538,8 @@ fn turn_text(lacking: &[String]) -> String {
 }
 
 /// Whether a guard says nothing before a wheel turns, so that it can't be tried at standstill.
-fn needs_teeth(watch: &Watch) -> bool {
-    matches!(
-        watch,
-        Watch::Below {
-            signal: Signal::Speed(_),
-            ..
-        } | Watch::RateOfRise {
-            signal: Signal::Speed(_),
-            ..
-        }
-    )
+fn needs_teeth(guard: &Guard) -> bool {
+    matches!(guard.signal, Signal::Speed(_)) && matches!(guard.rule, Rule::Below | Rule::RateOfRise)
 }
 
 impl SelfTestReport {

@@ -6,12 +6,15 @@ use leverarm_config::{ChannelId, Shaft, Signal, Source};
 use leverarm_filters::live::LowPass;
 use leverarm_filters::teeth::Edge;
 use leverarm_protocol::{BoardMessage, ChannelKind, Hello};
+use leverarm_torque::sensor::Law;
 
 use leverarm_values::{CalibratedStand, Lost, Sample, Sensors, Value};
 
 use super::presence::Presence;
 use super::wheel::{Mark, SeenTooth, Wheel};
 
+/// A pulse that is late by less than this share of the time between two says nothing.
+const PULSE_LATE: f64 = 1.5;
 const FORCE_CUTOFF_HZ: f64 = 5.0;
 
 /// The newest value of the load cell or a channel.
@@ -54,7 +57,7 @@ impl Signals {
         }
     }
 
-    /// Forgets all values: a new connection, or a board that began anew. Ages go on, since silence
+    /// Forgets all values: a new connection, or a board that began again. Ages go on, since silence
     /// does not end with them.
     pub(super) fn reset(&mut self) {
         for wheel in &mut self.wheels {
@@ -71,7 +74,7 @@ impl Signals {
         self.motion = None;
     }
 
-    /// Other calibrations are in force: the load cell's filter begins anew from the next sample.
+    /// Other calibrations are in force: the load cell's filter begins again from the next sample.
     pub(super) fn calibrated(&mut self, of: Arc<CalibratedStand>) {
         self.sensors.calibrated(of);
         self.force.value = Value::Unknown;
@@ -192,6 +195,24 @@ impl Signals {
                 None => Value::Unknown,
             },
             Signal::Channel(id) => self.channel_value(id),
+        }
+    }
+
+    /// Newest value for people to look at: what pulses tell falls while the next one stays away, as no
+    /// flow sends none.
+    pub(super) fn value_now(&self, signal: Signal, mono_us: u64) -> Value {
+        let value = self.value(signal);
+        let Signal::Channel(id) = signal else {
+            return value;
+        };
+        let channel = self.sensors.stand().stand().channel(id);
+        let law = channel.map(|channel| channel.law);
+        match (law, &value, self.age_ms(signal, mono_us)) {
+            (Some(Law::Pulses { per_pulse }), Value::Good(flow), Some(age_ms)) => {
+                let at_most = PULSE_LATE * per_pulse / (age_ms * 1e-3);
+                Value::Good(flow.min(at_most))
+            }
+            _ => value,
         }
     }
 

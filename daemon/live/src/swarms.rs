@@ -1,7 +1,7 @@
 //! Things that come in swarms, such as damaged bytes and missed teeth: the journal hears of each
 //! kind once a second, with a count.
 
-use super::{EventData, Now, Output, Record};
+use super::{EventData, Now, Output};
 use leverarm_vocabulary::EventKind;
 
 const FOLD_US: u64 = 1_000_000;
@@ -72,22 +72,17 @@ impl Swarms {
                 last,
                 ..
             } = swarm;
-            out.records.push(Record::Event(EventData {
-                now,
-                tick,
-                severity: kind.severity(),
-                kind,
-                channel: Some(match swarm.about {
-                    About::Link => "link".to_owned(),
-                    About::Pickup(number) => format!("pickup {number}"),
-                }),
-                message: format!("{kind} ({count}): {first}"),
-                data: serde_json::json!({
-                    "count": count,
-                    "last_mono_us": last.mono_us,
-                    "last_wall_us": last.wall_us,
-                }),
-            }));
+            let about = match swarm.about {
+                About::Link => "link".to_owned(),
+                About::Pickup(number) => format!("pickup {number}"),
+            };
+            let data = serde_json::json!({
+                "count": count,
+                "last_mono_us": last.mono_us,
+                "last_wall_us": last.wall_us,
+            });
+            let event = EventData::new(now, tick, kind, format!("{kind} ({count}): {first}"));
+            out.tell(event.about(about).with(data));
         }
     }
 }

@@ -16,7 +16,7 @@ const PITCHES_BELIEVED: u32 = 3;
 /// A shorter interval, over the one expected, is no pitch for guards: two of about a half are a
 /// pitch with a false edge in its middle.
 const PITCH_SHARE_MIN: f64 = 0.6;
-/// After a longer gap the wheel may have stood: its speed is believed anew.
+/// After a longer gap the wheel may have stood: its speed is believed again.
 const TEETH_BRIDGED: i64 = 4;
 /// Teeth may stay away this long only because of their way here: they wait up to 20 ms for their
 /// frame, then for the line.
@@ -63,6 +63,9 @@ pub(super) struct SeenTooth {
     pub(super) tooth: Tooth,
     /// Before this edge the wheel turned so fast that its teeth have to be where they are expected.
     pub(super) was_turning: bool,
+    /// The tooth before was out of its place: the pitch after it is again what it was before it. One that
+    /// stays changed is a speed that changed.
+    pub(super) was_displaced: bool,
     pub(super) mark: Option<Mark>,
     /// The motion of the wheel's shaft behind the mark.
     pub(super) turn: Option<WheelTurn>,
@@ -112,7 +115,7 @@ pub(super) struct Wheel {
     pitches: [f64; 2],
     /// The same, with a gap that nobody counted as one long pitch: the slowest it can have been.
     spans: [f64; 2],
-    /// Pitches since the tracker began to count, or began anew.
+    /// Pitches since the tracker began to count, or began again.
     pitches_counted: u32,
     whole_turns: WholeTurns,
     turns: Turns,
@@ -124,6 +127,8 @@ pub(super) struct Wheel {
     known: Option<(f64, u64)>,
     /// The same before the teeth no longer fitted it, until another is known.
     before_relock: Option<(f64, u64)>,
+    /// The pitch that made the last tooth an irregular one, and the one that was expected, ticks.
+    suspect: Option<(f64, f64)>,
     last_number: u64,
     last_tick: Option<u64>,
     last_us: Option<u64>,
@@ -150,6 +155,7 @@ impl Wheel {
             before_gaps: None,
             known: None,
             before_relock: None,
+            suspect: None,
             last_number: 0,
             last_tick: None,
             last_us: None,
@@ -163,6 +169,7 @@ impl Wheel {
         self.turns.marks.clear();
         self.gaps = 0;
         (self.known, self.before_relock) = (None, None);
+        self.suspect = None;
         self.last_tick = None;
     }
 
@@ -193,6 +200,7 @@ impl Wheel {
                 None
             }
         };
+        let was_displaced = self.displaced(before, &tooth, was_turning);
         let is_mark = match (tooth.kind, before) {
             (ToothKind::Extra, _) => false,
             (ToothKind::First | ToothKind::Relocked, _) | (_, None) => {
@@ -231,6 +239,7 @@ impl Wheel {
         Some(SeenTooth {
             tooth,
             was_turning,
+            was_displaced,
             mark: motion.as_ref().map(|motion| Mark {
                 tick: motion.tick,
                 engine_rad_per_s: motion.teeth_per_s * pitch_rad * self.engine_per_wheel,
@@ -285,6 +294,26 @@ impl Wheel {
             _ => self.gaps = 0,
         }
         None
+    }
+
+    /// Whether the tooth before was out of its place, judged by the pitch after it.
+    fn displaced(&mut self, before: Option<Tooth>, tooth: &Tooth, was_turning: bool) -> bool {
+        if tooth.kind == ToothKind::Extra {
+            return false;
+        }
+        // Whole, however many teeth it is said to be: after a false edge halfway that is told from it.
+        let pitch = before.map_or(0.0, |before| tooth.tick.saturating_sub(before.tick) as f64);
+        let suspect = self.suspect.take();
+        if let ToothKind::Irregular { ratio } = tooth.kind
+            && was_turning
+        {
+            self.suspect = Some((pitch, pitch / ratio));
+        }
+        suspect.is_some_and(|(found, expected)| {
+            // Halfway between them in speed, and on the side of what was expected.
+            let middle = (found * expected).sqrt();
+            (pitch - middle) * (expected - middle) > 0.0
+        })
     }
 
     fn begin(&mut self, tooth: &Tooth) {

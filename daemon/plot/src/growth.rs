@@ -42,7 +42,10 @@ impl Growth {
         let mut plot = self.whole.clone();
         for panel in &mut plot.panels {
             for (series, times) in panel.series.iter_mut().zip(&self.times_s) {
-                let reached = times.iter().take_while(|at| !(**at > time_s)).count();
+                let reached = times
+                    .iter()
+                    .take_while(|at| at.is_nan() || **at <= time_s)
+                    .count();
                 let along = |i: usize| {
                     let (before, after) = (times.get(i.checked_sub(1)?)?, times.get(i)?);
                     Some((time_s - before) / (after - before))

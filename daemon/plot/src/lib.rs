@@ -5,6 +5,7 @@
 //! left out, and a panel with nothing to draw says "no data".
 
 mod curve;
+mod fold;
 mod font;
 mod growth;
 mod labels;
@@ -16,6 +17,7 @@ mod svg;
 mod terminal;
 mod theme;
 
+pub use fold::folded;
 pub use font::{FONT_BOLD, FONT_FAMILY, FONT_LICENCE, FONT_REGULAR};
 pub use font::{Weight, width as text_width, wrap};
 pub use growth::Growth;

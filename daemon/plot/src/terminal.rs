@@ -3,6 +3,7 @@
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
 use super::curve::{Maps, Run, height_at};
+use super::fold::folded;
 use super::scale::{self, Map, Span, Tick};
 use super::{Axis, Mark, Panel, Plot, Series};
 
@@ -102,7 +103,14 @@ fn page<'a>(plot: &Plot, panels: &'a [Panel], columns: usize) -> Page<'a> {
         panels,
         names,
         head: head.map(|line| fitted(line, columns)).collect(),
-        foot: foot.iter().map(|line| fitted(line, columns)).collect(),
+        foot: foot
+            .iter()
+            .flat_map(|line| {
+                let line = folded(line, columns);
+                let lines = line.split('\n').map(|line| fitted(line, columns));
+                lines.collect::<Vec<String>>()
+            })
+            .collect(),
     }
 }
 

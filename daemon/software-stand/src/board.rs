@@ -54,7 +54,7 @@ pub(super) struct Board {
     run: Run,
 }
 
-/// What a start begins anew.
+/// What a start begins again.
 #[derive(Clone, Debug)]
 struct Run {
     /// When the firmware began to run; tick 0.

@@ -172,6 +172,9 @@ impl Thermometer {
             TemperatureSource::Head => exposure.head_k,
             TemperatureSource::Exhaust => exposure.exhaust_k,
             TemperatureSource::Air => air_k,
+            TemperatureSource::Cooled { from_k } => {
+                exposure.head_k.min(from_k) + 0.1 * (exposure.head_k - from_k).max(0.0)
+            }
             TemperatureSource::Broken => return Some(SENSOR_BROKEN),
             TemperatureSource::Silent => return None,
         };

@@ -15,7 +15,7 @@ const fn are_alike(a: u64, b: u64) -> bool {
     a < b + b / 2 && b < a + a / 2
 }
 
-/// Counts short periods in a row. A gap of missing teeth neither counts nor starts the count anew, if the short
+/// Counts short periods in a row. A gap of missing teeth neither counts nor starts the count again, if the short
 /// periods around it are alike.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Overspeed {

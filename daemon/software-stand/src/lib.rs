@@ -358,7 +358,7 @@ impl SoftwareStand {
             .unwrap_or_default()
     }
 
-    /// Restarts the board: bytes that wait are lost, ticks and numbers begin anew.
+    /// Restarts the board: bytes that wait are lost, ticks and numbers begin again.
     pub fn restart_board(&mut self, restart: Restart) {
         self.board.restart(self.steps * STEP_NS, restart);
     }

@@ -399,7 +399,7 @@ pub enum AnalogSensor {
 }
 
 /// What a temperature channel measures.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub enum TemperatureSource {
     /// Cylinder head, through the sensor's lag.
     Head,
@@ -407,6 +407,12 @@ pub enum TemperatureSource {
     Exhaust,
     /// Air, which is also where the cold junctions are.
     Air,
+    /// Something that the engine warms and a thermostat or its place keeps cooler than the head: the
+    /// head's temperature up to this one, K, and a tenth of what the head is hotter than that.
+    Cooled {
+        /// Where cooling begins, K.
+        from_k: f64,
+    },
     /// Nothing: the sensor is broken or not connected.
     Broken,
     /// Nothing: its converter does not answer, and the board has no sample to send.

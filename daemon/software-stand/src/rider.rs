@@ -17,7 +17,7 @@ const LOOK_S: f64 = STEPS_PER_LOOK as f64 * STEP_S;
 const EVENTS_MAX: usize = 1_024;
 
 /// What the person does: warm up, then `pulls` times hold the start speed, open the throttle
-/// fully up to the end speed, close it with clutch out and ignition off, let the drum coast, brake
+/// fully up to the end speed (against an absorber, where the stand has one), close it with clutch out and ignition off, let the drum coast, brake
 /// it down, pause.
 ///
 /// After a cut the person closes everything, brakes to a standstill, waits for the release and
@@ -44,8 +44,13 @@ pub struct RiderScript {
     pub coast_s: f64,
     /// How fast the drum is braked after that, rad/s².
     pub braking_rad_per_s2: f64,
+    /// Drum speed from which on it is braked, rad/s; above that it runs out by itself.
+    pub braked_below_rad_per_s: f64,
     /// Pause at idle after braking, s.
     pub pause_s: f64,
+    /// Time that an absorber takes for the way from start to end speed, s; without one nothing but
+    /// inertia holds the engine back.
+    pub sweep_s: Option<f64>,
 }
 
 impl RiderScript {
@@ -63,7 +68,9 @@ impl RiderScript {
             opening_s: 0.06,
             coast_s: 0.5,
             braking_rad_per_s2: 80.0,
+            braked_below_rad_per_s: f64::INFINITY,
             pause_s: 0.3,
+            sweep_s: None,
         }
     }
 }
@@ -113,7 +120,9 @@ enum Phase {
     Hold {
         until_s: f64,
     },
-    Pull,
+    Pull {
+        since_s: f64,
+    },
     Coast {
         until_s: f64,
     },
@@ -161,7 +170,11 @@ impl Rider {
     /// Looks at the gauges and moves throttle, clutch, ignition and brake.
     pub(super) fn act(&mut self, model: &StandModel, gauges: &Gauges) -> Controls {
         self.next_phase(model, gauges);
-        let braking_nm = self.script.braking_rad_per_s2 * model.drum.inertia_kg_m2;
+        let braking_nm = if gauges.drum_rad_per_s < self.script.braked_below_rad_per_s {
+            self.script.braking_rad_per_s2 * model.drum.inertia_kg_m2
+        } else {
+            0.0
+        };
         let running = |throttle| Controls {
             throttle,
             ignition: true,
@@ -177,9 +190,12 @@ impl Rider {
         match self.phase {
             Phase::WarmUp => running(self.keep_speed(self.script.warm_up_rad_per_s, gauges)),
             Phase::Hold { .. } => running(self.keep_speed(self.script.start_rad_per_s, gauges)),
-            Phase::Pull => {
+            Phase::Pull { since_s } => {
                 self.throttle = (self.throttle + LOOK_S / self.script.opening_s).min(1.0);
-                running(self.throttle)
+                Controls {
+                    brake_nm: self.absorbed_nm(model, gauges, since_s),
+                    ..running(self.throttle)
+                }
             }
             Phase::Coast { .. } => stopping(0.0),
             Phase::Brake | Phase::Stopped | Phase::LastBrake => stopping(braking_nm),
@@ -204,7 +220,7 @@ impl Rider {
         } = *gauges;
         let script = self.script;
         self.phase = match self.phase {
-            Phase::Pull if cut => {
+            Phase::Pull { .. } if cut => {
                 self.end_pull(gauges, false);
                 Phase::Stopped
             }
@@ -220,12 +236,12 @@ impl Rider {
                         pull: self.pull,
                         at_s: now_s,
                     });
-                    Phase::Pull
+                    Phase::Pull { since_s: now_s }
                 } else {
                     self.phase
                 }
             }
-            Phase::Pull if crank_rad_per_s >= script.end_rad_per_s => {
+            Phase::Pull { .. } if crank_rad_per_s >= script.end_rad_per_s => {
                 self.end_pull(gauges, true);
                 self.pull += 1;
                 Phase::Coast {
@@ -268,6 +284,32 @@ impl Rider {
         self.steady_throttle = (self.steady_throttle + PER_RAD * LOOK_S * short).clamp(0.0, GENTLE);
         self.throttle = (self.steady_throttle + PER_RAD_PER_S * short).clamp(0.0, GENTLE);
         self.throttle
+    }
+
+    /// What an absorber takes so that the speed rises evenly, N·m at the drum: what the engine gives
+    /// by then, and a correction of the speed.
+    fn absorbed_nm(&self, model: &StandModel, gauges: &Gauges, since_s: f64) -> f64 {
+        /// How quickly it comes back to the speed it should have, 1/s.
+        const CORRECTION_PER_S: f64 = 20.0;
+        let RiderScript {
+            start_rad_per_s,
+            end_rad_per_s,
+            sweep_s,
+            ..
+        } = self.script;
+        let Some(sweep_s) = sweep_s else {
+            return 0.0;
+        };
+        let rising = (end_rad_per_s - start_rad_per_s) / sweep_s;
+        let wanted = start_rad_per_s + rising * (gauges.now_s - since_s);
+        let crank = gauges.crank_rad_per_s;
+        let engine_nm =
+            self.throttle * gauges.torque_factor * model.engine.full_throttle.torque_nm(crank);
+        let faster = (rising + CORRECTION_PER_S * (wanted - crank)) / model.ratio;
+        let taken_nm = model.ratio * engine_nm
+            - model.drum.losses.torque_nm(gauges.drum_rad_per_s)
+            - model.locked_inertia_kg_m2() * faster;
+        taken_nm.max(0.0)
     }
 
     fn end_pull(&mut self, gauges: &Gauges, complete: bool) {

@@ -117,6 +117,13 @@ impl TorqueCurve {
         Self::through(&points)
     }
 
+    /// The curve of an engine with so many times the torque at so many times the speed.
+    #[must_use]
+    pub fn stretched(&self, torque: f64, speed: f64) -> Self {
+        let point = |knot: &Knot| (rpm(knot.omega_rad_per_s) * speed, knot.torque_nm * torque);
+        Self::through(&self.knots.iter().map(point).collect::<Vec<_>>())
+    }
+
     /// Speeds of the first and the last point, rev/min.
     fn range_rpm(&self) -> (f64, f64) {
         let speed_rpm = |knot: Option<&Knot>| knot.map_or(0.0, |knot| rpm(knot.omega_rad_per_s));

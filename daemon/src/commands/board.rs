@@ -8,11 +8,11 @@ use leverarm_config::units;
 use leverarm_protocol::{Form, HostMessage, HostWriter};
 use serde_json::json;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio_serial::{ClearBuffer, SerialPort, SerialStream};
 
 use super::control::{Answer, Line};
-use super::{
-    Failure, StandFile, StoreArgument, curve_output, dialogue, json_line, read_stand, say,
-};
+use super::terminal::Table;
+use super::{Failure, StandFile, StoreArgument, dialogue, json_line, read_stand, say};
 use crate::clock::Clock;
 use crate::service::open_port;
 use leverarm_analysis::board_check::{BoardCheck, Report, State};
@@ -26,6 +26,11 @@ const PATIENCE_US: u64 = 5_000_000;
 const IDENTIFY_EVERY_US: u64 = 500_000;
 const SHOW_EVERY_US: u64 = 500_000;
 const BAUD: u32 = 500_000;
+/// Rates that boards are built with, and how long each is listened to.
+const USUAL_BAUDS: [u32; 9] = [
+    500_000, 115_200, 250_000, 1_000_000, 230_400, 921_600, 57_600, 2_000_000, 9_600,
+];
+const TRIAL_US: u64 = 700_000;
 const SECONDS: std::ops::RangeInclusive<f64> = 1.0..=600.0;
 
 #[derive(Debug, clap::Args)]
@@ -174,6 +179,34 @@ fn live_bar() -> ProgressBar {
     bar
 }
 
+/// The rate at which a board answers, among the usual ones but `tried`.
+async fn other_rate(port: &mut SerialStream, tried: u32) -> Option<u32> {
+    for rate in USUAL_BAUDS.into_iter().filter(|rate| *rate != tried) {
+        // The port stays open: many a board restarts when it is opened.
+        port.set_baud_rate(rate).ok()?;
+        port.clear(ClearBuffer::Input).ok()?;
+        let mut check = BoardCheck::new();
+        let mut ask = vec![0];
+        let mut sink = |bytes: &[u8]| ask.extend_from_slice(bytes);
+        HostWriter::new()
+            .write(Some(Form::Frames), 0, &HostMessage::Identify, &mut sink)
+            .ok()?;
+        port.write_all(&ask).await.ok()?;
+        let clock = Clock::start();
+        let mut buffer = [0; 4096];
+        while clock.now().mono_us < TRIAL_US {
+            let read = tokio::time::timeout(Duration::from_millis(50), port.read(&mut buffer));
+            if let Ok(Ok(bytes)) = read.await {
+                check.feed(clock.now().mono_us, buffer.get(..bytes).unwrap_or_default());
+            }
+            if check.is_identified() {
+                return Some(rate);
+            }
+        }
+    }
+    None
+}
+
 /// A board under way.
 struct Bench<'a> {
     stand: Option<&'a CalibratedStand>,
@@ -212,6 +245,15 @@ impl Bench<'_> {
                 None if self.check.is_identified() => known_us = Some(now_us),
                 None if now_us > PATIENCE_US => {
                     let counters = self.check.counters();
+                    if counters.bytes_received > 0
+                        && counters.frames == 0
+                        && let Some(rate) = other_rate(&mut port, baud).await
+                    {
+                        return Err(Failure(format!(
+                            "{shown}: the board speaks at {rate} baud, not at {baud}: write baud = {rate} \
+                             under [port] in the stand file, or look with --baud {rate}"
+                        )));
+                    }
                     return Err(Failure(leverarm_live::no_board_text(
                         &shown, baud, &counters,
                     )));
@@ -296,8 +338,8 @@ fn line(report: &Report) -> String {
     )
 }
 
-fn table(report: &Report) -> comfy_table::Table {
-    let mut table = curve_output::table_of(&[
+fn table(report: &Report) -> Table {
+    let mut table = Table::new([
         "input",
         "",
         "came",
@@ -323,7 +365,7 @@ fn table(report: &Report) -> comfy_table::Table {
             or_empty(input.noise_counts_peak),
         ]);
     }
-    curve_output::align_right(&mut table, 2..9);
+    table.align_right(2..9);
     table
 }
 

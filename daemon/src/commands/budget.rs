@@ -5,7 +5,8 @@ use leverarm_torque::curve::{Curve, CurvePoint};
 use leverarm_torque::uncertainty::{BudgetLine, Combined, Part};
 use serde_json::{Value, json};
 
-use super::{Failure, curve_output, say};
+use super::terminal::Table;
+use super::{Failure, say};
 use leverarm_analysis::comparison::Rows;
 
 /// A point with its budget added up.
@@ -155,9 +156,9 @@ impl PointBudget<'_> {
         let torque = units.torque;
         let rows = self.rows();
         let headings: Vec<&str> = rows.headings.iter().map(String::as_str).collect();
-        let mut table = curve_output::table_of(&headings);
+        let mut table = Table::new(headings.iter().copied());
         table.add_rows(&rows.rows);
-        curve_output::align_right(&mut table, [1, 2, 4, 5, 6]);
+        table.align_right([1, 2, 4, 5, 6]);
         say(&self.total_words(units));
         say(&table.to_string());
         let part = |name: &str, part: &Part| {

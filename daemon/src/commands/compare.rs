@@ -2,14 +2,13 @@
 
 use std::path::PathBuf;
 
-use indicatif::{ProgressBar, ProgressStyle};
 use leverarm_config::units;
-use leverarm_torque::comparison::words;
 use leverarm_torque::comparison::{DriftAxis, Options, TypicalBuild};
 
 use super::curve_output::{self, terminal_table};
 use super::engine::WhyReport;
 use super::pulls::write_plot;
+use super::terminal::{bar_of_pulls, columns};
 use super::{CurveArguments, Failure, StoreArgument, json_line, say};
 use leverarm_analysis::comparison::{
     EngineSide, Report, StoredComparison, compare_setups, part_words,
@@ -21,8 +20,8 @@ use leverarm_plot::{self as plot, Theme};
 const TYPICAL_REFIT_DOF: f64 = 5.0;
 /// Rows of the speed table in the terminal, about; JSON has every speed.
 const TABLE_ROWS: usize = 28;
-/// Size of a plot in the terminal.
-const PLOT_COLUMNS: usize = 96;
+/// A plot is not drawn wider than this.
+const PLOT_COLUMNS_MAX: usize = 120;
 const PLOT_ROWS: usize = 34;
 
 /// What to compare, and how.
@@ -146,7 +145,7 @@ impl ComparisonArguments {
             .collect();
         let overlays = overlays.map_err(Failure::of)?;
         let reader = self.store.open()?;
-        let bar = progress("pull {pos} of {len} reduced");
+        let bar = bar_of_pulls(0);
         let found = compare_setups(
             &reader,
             &self.setups,
@@ -215,15 +214,6 @@ pub(super) fn run(arguments: &CompareArguments) -> Result<(), Failure> {
     Ok(())
 }
 
-/// Drawn on stderr, and only where that is a terminal.
-pub(super) fn progress(what: &str) -> ProgressBar {
-    let bar = ProgressBar::new(0);
-    match ProgressStyle::with_template(&format!("{{bar:30}} {what}, {{eta}} left")) {
-        Ok(style) => bar.with_style(style),
-        Err(_) => bar,
-    }
-}
-
 fn print(report: &Report<'_>) {
     let comparison = report.comparison();
     for pair in report.told_pairs() {
@@ -237,7 +227,11 @@ fn print(report: &Report<'_>) {
         }
         say("");
     }
-    say(&plot::text(&report.plot(), PLOT_COLUMNS, PLOT_ROWS));
+    say(&plot::text(
+        &report.plot(),
+        columns().min(PLOT_COLUMNS_MAX),
+        PLOT_ROWS,
+    ));
     say(&terminal_table(&report.speed_table(TABLE_ROWS)).to_string());
     say("");
     say(&terminal_table(&report.figure_table()).to_string());
@@ -258,23 +252,11 @@ fn print(report: &Report<'_>) {
             left.reason
         ));
     }
-    for compared in &report.found.pulls {
-        for reason in &compared.reasons {
-            say(&format!("doubtful: pull {}: {reason}", compared.pull.id));
-        }
-    }
     for overlay in report.overlays {
         say(&format!("{}: {}", overlay.name, overlay.mark()));
     }
-    for line in report.conditions() {
+    for line in report.notes() {
         say(&line);
-    }
-    for line in words::scatter(comparison) {
-        say(&line);
-    }
-    say(&report.band_words());
-    for remark in report.remarks() {
-        say(&format!("remark: {remark}"));
     }
 }
 

@@ -10,7 +10,9 @@ use reqwest::header::AUTHORIZATION;
 use reqwest::{Client, Method, RequestBuilder, StatusCode};
 use serde_json::{Value, json};
 
-use super::{DaemonArgument, Failure, StandFile, curve_output, read_stand, say};
+use super::dialogue::Dialogue;
+use super::terminal::Table;
+use super::{DaemonArgument, Failure, StandFile, read_stand, say};
 use crate::clock::Clock;
 use crate::service::{
     Belongs, KeepRequest, NewSetupRequest, keep as keep_stretch, put_air, setup_in_force,
@@ -21,7 +23,8 @@ use leverarm_analysis::in_force::hash_in_force;
 use leverarm_analysis::local_time::local_text;
 use leverarm_analysis::parts::{Part, parts_in_words};
 use leverarm_analysis::reduction::EnteredAir;
-use leverarm_store::{PullId, Store, StoreReader};
+use leverarm_analysis::setup_correction::{self, SetupCorrectionRequest};
+use leverarm_store::{NewEvent, PullId, Store, StoreError, StoreReader};
 
 /// A cut is asked for so often when the line breaks.
 const TRIES: usize = 5;
@@ -324,6 +327,26 @@ pub(super) fn keep(
     Ok(())
 }
 
+/// Says which setup a pull was made with, or takes that word back.
+pub(super) fn assign(
+    pull: i64,
+    request: &SetupCorrectionRequest,
+    daemon: &DaemonArgument,
+) -> Result<(), Failure> {
+    let read = read_stand(&daemon.stand.file)?;
+    let path = format!("/api/pulls/{pull}/setup");
+    let body = serde_json::to_value(request).map_err(Failure::of)?;
+    let id = PullId::new(pull);
+    let make = |reader: &StoreReader| {
+        reader.pull(id)?;
+        if let Some(name) = &request.setup {
+            reader.setup_named(name)?;
+        }
+        Ok(setup_correction::event(id, request, Clock::start().now()))
+    };
+    word_on_pull(&read, daemon, (&path, &body), make)
+}
+
 /// Leaves a pull out of comparisons, or lets it take part again.
 pub(super) fn exclude(
     pull: i64,
@@ -340,17 +363,30 @@ pub(super) fn exclude(
     let read = read_stand(&daemon.stand.file)?;
     let body = serde_json::to_value(request).map_err(Failure::of)?;
     let path = format!("/api/pulls/{pull}/exclusion");
-    let done = match Line::to(&read.stand, daemon)?.post(&path, &body) {
+    let id = PullId::new(pull);
+    let make = |reader: &StoreReader| {
+        reader.pull(id)?;
+        Ok(exclusion_event(id, request, Clock::start().now()))
+    };
+    word_on_pull(&read, daemon, (&path, &body), make)
+}
+
+/// Gives a person's word on a pull to the daemon, or keeps the event of it where none runs.
+fn word_on_pull(
+    read: &StandFile,
+    daemon: &DaemonArgument,
+    (path, body): (&str, &Value),
+    make: impl FnOnce(&StoreReader) -> Result<NewEvent, StoreError>,
+) -> Result<(), Failure> {
+    let done = match Line::to(&read.stand, daemon)?.post(path, body) {
         Answer::Done(value) => message(&value).to_owned(),
         Answer::Refused(error) => return Err(Failure(error)),
         Answer::NotRunning => {
             let mut store = Store::open(&read.store_folder).map_err(Failure::of)?;
-            let id = PullId::new(pull);
-            store
+            let event = store
                 .reader()
-                .and_then(|reader| reader.pull(id))
+                .and_then(|reader| make(&reader))
                 .map_err(Failure::of)?;
-            let event = exclusion_event(id, request, Clock::start().now());
             store.add_event(&event).map_err(Failure::of)?;
             event.message
         }
@@ -359,14 +395,86 @@ pub(super) fn exclude(
     Ok(())
 }
 
-pub(super) fn setup(
+/// What `setup` was asked.
+#[derive(Debug, clap::Args)]
+pub(super) struct SetupArguments {
+    /// Its name, such as "main jet 105"; without one, list the setups
     name: Option<String>,
+    /// Notes
+    #[arg(long, default_value = "")]
     notes: String,
-    parts: &[String],
+    /// A part as KEY=VALUE, such as "main jet=105" or "spacer=3 mm; home-made" with unit and
+    /// note; may be given several times
+    #[arg(long = "part", value_name = "KEY=VALUE")]
+    parts: Vec<String>,
+    /// It was taken off and put back on: such repeats say how much that moves the torque
+    #[arg(long)]
     again: bool,
-    daemon: &DaemonArgument,
-) -> Result<(), Failure> {
+    /// Make a new one, though only capital letters or spaces tell its name from another's
+    #[arg(long)]
+    new: bool,
+    #[command(flatten)]
+    daemon: DaemonArgument,
+}
+
+/// The name of a setup as a person gave it.
+pub(super) fn setup_name(text: &str) -> Result<String, Failure> {
+    match text.trim() {
+        "" => Err(Failure::new(
+            "the setup's name is empty: expected one, such as \"main jet 105\"",
+        )),
+        name => Ok(name.to_owned()),
+    }
+}
+
+/// Asks about a name that only capital letters or spaces tell from that of another setup.
+fn is_meant(name: &str, read: &StandFile) -> Result<(), Failure> {
+    let plain = |name: &str| -> String {
+        let kept = name.chars().filter(|c| !c.is_whitespace());
+        kept.flat_map(char::to_lowercase).collect()
+    };
+    // Before there is a store there is no other setup.
+    let Ok(reader) = StoreReader::open(&read.store_folder) else {
+        return Ok(());
+    };
+    let setups = reader.setups().map_err(Failure::of)?;
+    if setups.iter().any(|setup| setup.name == name) {
+        return Ok(());
+    }
+    let Some(other) = setups
+        .iter()
+        .find(|other| plain(&other.name) == plain(name))
+    else {
+        return Ok(());
+    };
+    let other = &other.name;
+    let dialogue = Dialogue::new(false);
+    if dialogue.is_open()
+        && dialogue.confirm(&format!(
+            "there is a setup \"{other}\"; is \"{name}\" to be another one?"
+        ))?
+    {
+        return Ok(());
+    }
+    Err(Failure(format!(
+        "\"{name}\": there is a setup \"{other}\", which differs only in capital letters or spaces: \
+         name that one, or add --new to make another"
+    )))
+}
+
+pub(super) fn setup(asked: &SetupArguments) -> Result<(), Failure> {
+    let SetupArguments {
+        parts,
+        again,
+        daemon,
+        ..
+    } = asked;
+    let (again, notes) = (*again, asked.notes.clone());
     let read = read_stand(&daemon.stand.file)?;
+    let name = asked.name.as_deref().map(setup_name).transpose()?;
+    if let Some(name) = name.as_ref().filter(|_| !asked.new) {
+        is_meant(name, &read)?;
+    }
     let name = match name {
         None if again => {
             let reader = StoreReader::open(&read.store_folder).map_err(Failure::of)?;
@@ -413,7 +521,7 @@ pub(super) fn setup(
 fn list_setups(read: &StandFile) -> Result<(), Failure> {
     let reader = StoreReader::open(&read.store_folder).map_err(Failure::of)?;
     let current = reader.meta("setup").map_err(Failure::of)?;
-    let mut table = curve_output::table_of(&["setup", "since", "parts", "notes", ""]);
+    let mut table = Table::new(["setup", "since", "parts", "notes", ""]);
     for setup in reader.setups().map_err(Failure::of)? {
         let now = if current.as_deref() == Some(&setup.name) {
             "in force"

@@ -1,12 +1,12 @@
 //! A curve as a table, JSON and a plot.
 
-use comfy_table::{CellAlignment, ContentArrangement, Table, TableComponent, presets};
 use leverarm_analysis::comparison::Rows;
 use leverarm_config::display::DisplayUnits;
 use leverarm_torque::curve::{Curve, CurvePoint, How, Peak, RatioCheck};
 use serde_json::{Value, json};
 
 use super::UnitsChoice;
+use super::terminal::Table;
 use leverarm_analysis::reduction::CyclesBody;
 use leverarm_plot::{Axis, Mark, Panel, Plot, Series};
 
@@ -18,28 +18,11 @@ pub(super) fn units(of_stand: DisplayUnits, choice: Option<UnitsChoice>) -> Disp
     }
 }
 
-pub(super) fn table_of(headings: &[&str]) -> Table {
-    let mut table = Table::new();
-    table.load_preset(presets::NOTHING);
-    table.set_style(TableComponent::HeaderLines, '─');
-    table.set_style(TableComponent::MiddleHeaderIntersections, '─');
-    table.set_header(headings);
-    table
-}
-
-pub(super) fn align_right(table: &mut Table, columns: impl IntoIterator<Item = usize>) {
-    for column in columns {
-        if let Some(column) = table.column_mut(column) {
-            column.set_cell_alignment(CellAlignment::Right);
-        }
-    }
-}
-
 /// Torque and power over engine speed, each with its expanded uncertainty.
 pub(super) fn table(curve: &Curve, units: &DisplayUnits) -> Table {
     let torque = units.torque;
     let power = units.power;
-    let mut table = table_of(&[
+    let mut table = Table::new([
         "rpm",
         &format!("torque {}", torque.symbol),
         "± 95 %",
@@ -63,7 +46,7 @@ pub(super) fn table(curve: &Curve, units: &DisplayUnits) -> Table {
             said_of(point, units),
         ]);
     }
-    align_right(&mut table, 0..5);
+    table.align_right(0..5);
     table
 }
 
@@ -238,17 +221,8 @@ pub(super) fn plot(
 }
 
 pub(super) fn terminal_table(rows: &Rows) -> Table {
-    let headings: Vec<&str> = rows.headings.iter().map(String::as_str).collect();
-    let mut table = table_of(&headings);
+    let mut table = Table::new(&rows.headings);
     table.add_rows(&rows.rows);
-    align_right(&mut table, rows.text_columns..rows.headings.len());
-    table
-}
-
-/// The same in 80 columns: long texts wrap.
-pub(super) fn narrow_table(rows: &Rows) -> Table {
-    let mut table = terminal_table(rows);
-    table.set_content_arrangement(ContentArrangement::Dynamic);
-    table.set_width(80);
+    table.align_right(rows.text_columns..rows.headings.len());
     table
 }

@@ -4,14 +4,16 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use indicatif::{ProgressBar, ProgressStyle};
+use leverarm_config::Stand;
 use leverarm_torque::curve::{Curve, CurvePoint, Peak};
 use serde_json::{Value, json};
 use tracing_subscriber::filter::LevelFilter;
 
 use super::curve_output::{self, Named};
 use super::pulls::{air_text, write_plot};
+use super::terminal::Table;
 use super::{Failure, json_line, say, start_log};
-use crate::rehearsal::{DEMO_STAND, Rehearsal, model_of, script_of};
+use crate::rehearsal::{DEMO_STAND, Rehearsal, engine_of, model_of, script_of};
 use crate::service::{Daemon, NewSetupRequest, PageAccess, PullNotice, ServeOptions};
 use leverarm_analysis::reduction::{CurveChoice, ReducedPull, reduce_pull};
 use leverarm_plot::Theme;
@@ -31,11 +33,12 @@ struct DemoStand {
     script: RiderScript,
 }
 
-fn engine(setup: Setup) -> Engine {
+/// The engine that a rehearsal of the demo's stand file has too.
+fn engine(stand: &Stand, setup: Setup) -> Engine {
     Engine {
         scatter_rms: SCATTER_RMS,
         cycles: CycleVariation::HEALTHY,
-        ..Engine::pit_bike(setup)
+        ..engine_of(stand, setup)
     }
 }
 
@@ -45,7 +48,7 @@ fn prepare(out: &Path, seed: u64) -> Result<DemoStand, Failure> {
     std::fs::create_dir_all(out).map_err(|error| cannot(out, error))?;
     let simulated = leverarm_config::parse("demo.toml", DEMO_STAND).map_err(Failure::of)?;
     let mut model = model_of(&simulated);
-    model.engine = engine(ORDER[0]);
+    model.engine = engine(&simulated, ORDER[0]);
     let rehearsal = Rehearsal::start(model, seed).map_err(Failure::of)?;
     let text = DEMO_STAND.replace("/dev/null", &rehearsal.path().display().to_string());
     let file = out.join("stand.toml");
@@ -78,6 +81,7 @@ pub(super) fn run(out: &Path, as_json: bool, seed: u64) -> Result<(), Failure> {
     start_log(LevelFilter::ERROR);
     let demo = prepare(out, seed)?;
     let store = demo.options.store_folder.clone();
+    let stand = demo.options.stand.clone();
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
         .enable_all()
@@ -97,7 +101,7 @@ pub(super) fn run(out: &Path, as_json: bool, seed: u64) -> Result<(), Failure> {
     say(&format!("stand file {}", out.join("stand.toml").display()));
     say(&format!("plot       {} (and .png)", plot.display()));
     if as_json {
-        json_line(&summary(&pulls, &store, &plot));
+        json_line(&summary(&stand, &pulls, &store, &plot));
     } else if let Some(pull) = pulls.first() {
         let stand = out.join("stand.toml");
         say(&format!(
@@ -107,7 +111,7 @@ pub(super) fn run(out: &Path, as_json: bool, seed: u64) -> Result<(), Failure> {
         ));
         // A new stand does not know yet how much putting a part back moves its torque.
         say(&format!(
-            "      leverarm compare {} -c {} --typical-refit \"0.3 %\"",
+            "      leverarm compare {} \\\n        --typical-refit \"0.3 %\" -c {}",
             [Setup::MainJet105, Setup::MainJet110]
                 .map(|setup| format!("\"{}\"", setup.label()))
                 .join(" "),
@@ -131,6 +135,7 @@ async fn make_pulls(demo: DemoStand) -> Result<Vec<PullNotice>, Failure> {
         bar.set_style(style);
     }
     bar.enable_steady_tick(Duration::from_millis(250));
+    let stand = options.stand.clone();
     let daemon = Daemon::start(options).await.map_err(Failure::of)?;
     let handle = daemon.handle();
     let mut listener = handle.notices();
@@ -147,7 +152,7 @@ async fn make_pulls(demo: DemoStand) -> Result<Vec<PullNotice>, Failure> {
             .await
             .map_err(Failure::of)?
             .map_err(Failure::of)?;
-        rehearsal.fit(engine(setup)).map_err(Failure::of)?;
+        rehearsal.fit(engine(&stand, setup)).map_err(Failure::of)?;
         rehearsal.ride(script).map_err(Failure::of)?;
         bar.set_message(setup.label());
         let round = async {
@@ -275,7 +280,7 @@ fn mean(curves: &[&Curve]) -> Option<Curve> {
 }
 
 fn print_table(pulls: &[ReducedPull]) {
-    let mut table = curve_output::table_of(&[
+    let mut table = Table::new([
         "pull",
         "setup",
         "state",
@@ -297,7 +302,7 @@ fn print_table(pulls: &[ReducedPull]) {
     say(&table.to_string());
 }
 
-fn summary(pulls: &[ReducedPull], store: &PathBuf, plot: &PathBuf) -> Value {
+fn summary(stand: &Stand, pulls: &[ReducedPull], store: &PathBuf, plot: &PathBuf) -> Value {
     let rows: Vec<Value> = pulls
         .iter()
         .map(|reduced| {
@@ -318,7 +323,7 @@ fn summary(pulls: &[ReducedPull], store: &PathBuf, plot: &PathBuf) -> Value {
     let truth: serde_json::Map<String, Value> = [Setup::MainJet105, Setup::MainJet110]
         .into_iter()
         .map(|setup| {
-            let peak = engine(setup).full_throttle.peak();
+            let peak = engine(stand, setup).full_throttle.peak();
             let object = json!({ "peak_torque_nm": peak.torque_nm, "peak_power_w": peak.power_w });
             (setup.label().to_owned(), object)
         })

@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-use super::{Failure, StandArgument, StoreArgument, json_line, read_stand, say};
+use super::{Failure, StandArgument, StoreArgument, json_line, read_own_stand, say};
 use crate::service::air_of_the_day;
 use leverarm_analysis::in_force;
 use leverarm_analysis::plan;
@@ -35,7 +35,7 @@ pub(super) struct DoctorArguments {
 }
 
 pub(super) fn backup(arguments: &BackupArguments) -> Result<(), Failure> {
-    let reader = arguments.store.open()?;
+    let reader = arguments.store.open_own()?;
     reader.backup(&arguments.into).map_err(Failure::of)?;
     say(&format!(
         "copied {} to {}",
@@ -48,7 +48,7 @@ pub(super) fn backup(arguments: &BackupArguments) -> Result<(), Failure> {
 pub(super) fn doctor(arguments: &DoctorArguments) -> Result<(), Failure> {
     let folder = match &arguments.store {
         Some(folder) => folder.clone(),
-        None => read_stand(&arguments.stand.file)?.store_folder,
+        None => read_own_stand(&arguments.stand.file)?.store_folder,
     };
     let found = look(&folder)?;
     let saved = arguments

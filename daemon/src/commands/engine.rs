@@ -1,6 +1,5 @@
 //! The engine's side of a pull and of a comparison: tables, words, plots and JSON.
 
-use comfy_table::Table;
 use leverarm_config::display::{DisplayUnit, DisplayUnits};
 use leverarm_config::units;
 use leverarm_torque::comparison::Estimate;
@@ -11,8 +10,9 @@ use leverarm_torque::engine::{
 };
 use serde_json::{Value, json};
 
-use super::curve_output::{align_right, table_of, terminal_table};
+use super::curve_output::terminal_table;
 use super::say;
+use super::terminal::Table;
 use crate::sheet::{PairReasons, SheetReasons};
 use leverarm_analysis::comparison::{Report, Rows, StoredComparison};
 use leverarm_analysis::comparison::{Why, why};
@@ -106,7 +106,7 @@ fn table(points: &[EnginePoint], units: &DisplayUnits) -> Table {
     }
     headings.push(String::new());
     let names: Vec<&str> = headings.iter().map(String::as_str).collect();
-    let mut table = table_of(&names);
+    let mut table = Table::new(names.iter().copied());
     let stride = points.len().div_ceil(TABLE_ROWS).max(1);
     for point in points.iter().step_by(stride) {
         let mut row = vec![format!("{:.0}", point.rpm)];
@@ -117,7 +117,7 @@ fn table(points: &[EnginePoint], units: &DisplayUnits) -> Table {
         });
         table.add_row(row);
     }
-    align_right(&mut table, 0..names.len().saturating_sub(1));
+    table.align_right(0..names.len().saturating_sub(1));
     table
 }
 
@@ -716,7 +716,12 @@ fn parts_json(parts: &Parts) -> Value {
 fn others_text(point: &EnginePoint, units: &DisplayUnits) -> Vec<String> {
     let shown = |role: Role, r: Reading| match role {
         Role::ExhaustTemperature(cylinder) => {
-            format!("exhaust {cylinder} {}", units.temperature.text(r.value, 0))
+            // A number before it would read as its thousands.
+            let of = match cylinder {
+                1 => String::new(),
+                other => format!(" of cylinder {other}:"),
+            };
+            format!("exhaust{of} {}", units.temperature.text(r.value, 0))
         }
         Role::OilTemperature | Role::CoolantTemperature => {
             format!("{} {}", role.word(), units.temperature.text(r.value, 0))

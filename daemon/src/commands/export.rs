@@ -10,7 +10,8 @@ use super::{CurveArguments, Failure, StoreArgument, say};
 use crate::export::{ExportError, Facts, Table, csv, mdf4, parquet, raw, reduced};
 use leverarm_analysis::engine::engine_pull;
 use leverarm_analysis::reduction::{CurveChoice, record_pull, reduce_recorded};
-use leverarm_analysis::replay::byte_log;
+use leverarm_analysis::replay::{byte_log, is_simulated};
+use leverarm_analysis::setup_correction;
 use leverarm_store::{PullId, PullRecord, PullState, StoreReader};
 
 /// What to export, and where to.
@@ -67,13 +68,13 @@ impl ExportArguments {
     fn wanted(&self, reader: &StoreReader) -> Result<Vec<PullRecord>, Failure> {
         let mut wanted = Vec::new();
         for number in &self.pulls {
-            wanted.push(reader.pull(PullId::new(*number)).map_err(Failure::of)?);
+            wanted.push(setup_correction::pull(reader, PullId::new(*number)).map_err(Failure::of)?);
         }
         for name in &self.setup {
             reader.setup_named(name).map_err(Failure::of)?;
         }
         if self.pulls.is_empty() || !self.setup.is_empty() {
-            let all = reader.pulls().map_err(Failure::of)?;
+            let all = setup_correction::pulls(reader).map_err(Failure::of)?;
             let named = |pull: &PullRecord| {
                 let name = pull.setup_name.as_ref();
                 self.setup.is_empty() || name.is_some_and(|name| self.setup.contains(name))
@@ -116,7 +117,7 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<(), Failure> {
         return Ok(());
     }
     let choice = arguments.choice.choice()?;
-    let facts = facts(&reader, newest, choice, arguments.raw)?;
+    let facts = facts(&reader, &wanted, newest, choice, arguments.raw)?;
     let mut tables: Vec<Table> = Vec::new();
     for pull in wanted.iter().progress() {
         tables.extend(tables_of(&reader, pull, choice, arguments)?);
@@ -163,6 +164,7 @@ fn tables_of(
 /// What the file says of itself.
 fn facts(
     reader: &StoreReader,
+    wanted: &[PullRecord],
     newest: &PullRecord,
     choice: CurveChoice,
     is_raw: bool,
@@ -179,6 +181,14 @@ fn facts(
         ("engine".to_owned(), stand.engine.name),
         ("stand_file_sha256".to_owned(), newest.stand.to_string()),
     ];
+    for pull in wanted {
+        let connection = reader.connection(pull.connection).map_err(Failure::of)?;
+        if is_simulated(&connection) {
+            let text = "made with a simulated board: no engine turned";
+            facts.push(("rehearsal".to_owned(), text.to_owned()));
+            break;
+        }
+    }
     if !is_raw {
         facts.push(("correction".to_owned(), correction.key()));
     }

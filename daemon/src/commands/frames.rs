@@ -6,9 +6,9 @@ use leverarm_analysis::reduction::reduce_pull;
 use leverarm_plot::{self as plot, Growth, Theme};
 use leverarm_store::PullId;
 
-use super::compare::progress;
 use super::curve_output::{self, Named};
 use super::pulls::PLOT_PX;
+use super::terminal;
 use super::{CurveArguments, Failure, StoreArgument, say};
 
 /// Frames at most: half an hour at 30 a second.
@@ -78,8 +78,7 @@ pub(super) fn run(arguments: &FramesArguments) -> Result<(), Failure> {
         Theme::Light
     };
     let (width, height) = arguments.size;
-    let bar = progress("frame {pos} of {len} drawn");
-    bar.set_length(count as u64);
+    let bar = terminal::bar("frame {pos} of {len} drawn", count);
     // One after the other: no more than one picture is in memory.
     for frame in 0..count {
         let picture = growth.at(frame as f64 / rate);

@@ -1,14 +1,17 @@
-//! `rehearse --guards`: the self-test of the guards, on a simulated stand or with the board.
+//! `test-guards`: the self-test of the guards, on a simulated stand or with the board.
 
 use std::path::Path;
 use std::time::Duration;
 
-use leverarm_config::{GuardAction, Shaft, Watch};
+use leverarm_config::{GuardAction, Shaft};
 use serde_json::json;
 use tracing_subscriber::filter::LevelFilter;
 
 use super::control::{Answer, Line};
-use super::{DaemonArgument, Failure, StandFile, curve_output, read_stand, say, stand, start_log};
+use super::terminal::Table;
+use super::{
+    DaemonArgument, Failure, StandFile, read_own_stand, read_stand, say, stand, start_log,
+};
 use crate::clock::Clock;
 use crate::rehearsal::{Rehearsal, model_of};
 use crate::self_test::{KeptSelfTest, TestedOn, keep_self_test, last_self_test};
@@ -85,13 +88,13 @@ fn wait_us_max(read: &StandFile) -> u64 {
 /// Tests the guards of the stand file on a simulated stand, and keeps the result in the store of the
 /// real one.
 pub(super) fn on_software_stand(file: &Path, seed: u64) -> Result<(), Failure> {
-    let mut read = read_stand(file)?;
+    let mut read = read_own_stand(file)?;
     start_log(LevelFilter::WARN);
     let clock = Clock::start();
     let mut store = Store::open(&read.store_folder).map_err(|error| match error {
         StoreError::Locked { .. } => Failure(format!(
-            "the daemon runs on {}; test its guards with its board: leverarm rehearse --guards \
-             --board. On a simulated stand they are tested while it does not run",
+            "the daemon runs on {}; test its guards with its board: leverarm test-guards. On a \
+             simulated stand they are tested while it does not run",
             read.store_folder.display()
         )),
         other => Failure::of(other),
@@ -102,12 +105,10 @@ pub(super) fn on_software_stand(file: &Path, seed: u64) -> Result<(), Failure> {
         .stand
         .guards
         .iter()
-        .find_map(|guard| match guard.watch {
-            Watch::Overspeed {
-                shaft: Shaft::Drum,
-                limit_rad_per_s,
-            } if guard.action == GuardAction::Cut => Some((guard.name.clone(), limit_rad_per_s)),
-            _ => None,
+        .filter(|guard| guard.action == GuardAction::Cut)
+        .find_map(|guard| match guard.overspeed_rad_per_s()? {
+            (Shaft::Drum, limit) => Some((guard.name.clone(), limit)),
+            (Shaft::Engine, _) => None,
         });
     let rehearsal = Rehearsal::start(model_of(&read.stand), seed).map_err(Failure::of)?;
     rehearsal.switch_off().map_err(Failure::of)?;
@@ -260,7 +261,7 @@ async fn runaway(
 /// Shows a self-test; an error when it did not pass.
 fn tell(kept: &KeptSelfTest) -> Result<(), Failure> {
     let report = &kept.report;
-    let mut table = curve_output::table_of(&["guard", "", "tripped after", "board cut after", ""]);
+    let mut table = Table::new(["guard", "", "tripped after", "board cut after", ""]);
     let ms = |ms: Option<f64>| ms.map_or_else(String::new, |ms| format!("{ms:.0} ms"));
     for trial in &report.trials {
         let outcome = match (&trial.failure, trial.tripped_ms) {
@@ -289,7 +290,7 @@ fn tell(kept: &KeptSelfTest) -> Result<(), Failure> {
         }
         TestedOn::SoftwareStand => {
             "all guards of the stand file passed on a simulated stand. The board, its cable and the \
-             relay were not part of it: with the daemon running, leverarm rehearse --guards --board"
+             relay were not part of it: with the daemon running, leverarm test-guards"
         }
     });
     Ok(())

@@ -13,9 +13,10 @@ use leverarm_values::CalibratedStand;
 use leverarm_values::calibration::Calibration;
 use leverarm_vocabulary::EventKind;
 
+use super::control::setup_name;
 use super::control::{AirValues, entered_air};
 use super::pulls::read_calibration;
-use super::{Failure, StoreArgument, read_stand, say, times};
+use super::{Failure, StoreArgument, read_own_stand, say, times};
 use crate::clock::Clock;
 use crate::service::{Belongs, Kept, NewSetupRequest, RecordKeeper, setup_of};
 
@@ -40,7 +41,7 @@ pub(super) struct ImportArguments {
 }
 
 pub(super) fn run(arguments: &ImportArguments) -> Result<(), Failure> {
-    let read = read_stand(&arguments.store.stand.file)?;
+    let read = read_own_stand(&arguments.store.stand.file)?;
     let now = Clock::start().now();
     let mut began_wall_us = times::wall_us(&arguments.began, now.wall_us, &TimeZone::system())
         .map_err(|error| Failure(format!("--began {error}")))?;
@@ -65,7 +66,7 @@ pub(super) fn run(arguments: &ImportArguments) -> Result<(), Failure> {
     let belongs = Belongs {
         setup: match &arguments.setup {
             Some(name) => {
-                let request = NewSetupRequest::named(name);
+                let request = NewSetupRequest::named(&setup_name(name)?);
                 Some(setup_of(&mut store, &request, began_wall_us).map_err(Failure::of)?)
             }
             None => None,

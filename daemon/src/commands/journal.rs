@@ -8,9 +8,9 @@ use jiff::tz::TimeZone;
 use serde_json::json;
 
 use super::control::{Answer, Line};
+use super::terminal::Table;
 use super::{
-    DaemonArgument, Failure, SeverityChoice, StoreArgument, curve_output, json_line, read_stand,
-    say, times,
+    DaemonArgument, Failure, SeverityChoice, StoreArgument, json_line, read_stand, say, times,
 };
 use crate::clock::Clock;
 use leverarm_analysis::journal::{
@@ -235,32 +235,33 @@ fn line(event: &EventRecord) -> String {
 }
 
 fn table(entries: &[Entry]) -> String {
-    let mut table = curve_output::table_of(&[
-        "event",
-        "when",
-        "severity",
-        "kind",
-        "times",
-        "about",
-        "pull",
-        "what",
-        "looked at",
-    ]);
+    let mut table = Table::new(["event", "when", "severity", "what"]);
+    table.align_right(0..2);
     for entry in entries {
         let event = &entry.first;
+        let times = (entry.count > 1).then(|| format!("{} times", entry.count));
+        let about = [
+            event.channel.clone(),
+            event.pull.map(|pull| format!("pull {pull}")),
+            times,
+        ];
+        let about: Vec<String> = about.into_iter().flatten().collect();
+        let about = match about.as_slice() {
+            [] => String::new(),
+            about => format!(" ({})", about.join(", ")),
+        };
+        let looked_at = entry.acknowledged();
+        let looked_at = looked_at.map(|look| format!("\nlooked at: {}", look.note));
         table.add_row([
             event.id.to_string(),
             local_text(event.wall_us),
             event.severity.to_string(),
-            event.kind.clone(),
-            entry.count.to_string(),
-            event.channel.clone().unwrap_or_default(),
-            event.pull.map(|p| p.to_string()).unwrap_or_default(),
-            event.message.clone(),
-            entry
-                .acknowledged()
-                .map(|look| look.note.clone())
-                .unwrap_or_default(),
+            format!(
+                "{}{about}: {}{}",
+                event.kind,
+                event.message,
+                looked_at.unwrap_or_default()
+            ),
         ]);
     }
     table.to_string()
@@ -354,8 +355,7 @@ fn show_evidence(found: &Evidence, about: Option<&str>, all: bool) {
             series.channel,
             series.samples.len()
         ));
-        let mut table =
-            curve_output::table_of(&["s", "counts", if unit.is_empty() { "value" } else { unit }]);
+        let mut table = Table::new(["s", "counts", if unit.is_empty() { "value" } else { unit }]);
         let step = if all {
             1
         } else {
@@ -423,7 +423,7 @@ fn show_days(store: &StoreArgument, since: Option<&str>, as_json: bool) -> Resul
         say("nothing in the journal");
         return Ok(());
     }
-    let mut table = curve_output::table_of(&[
+    let mut table = Table::new([
         "day",
         "pulls",
         "not whole",
@@ -483,7 +483,7 @@ fn show_health(
         return Ok(());
     }
     if let (Some(_), Some(health)) = (channel, found.first()) {
-        let mut table = curve_output::table_of(&["day", "hours", "faults", "occurrences"]);
+        let mut table = Table::new(["day", "hours", "faults", "occurrences"]);
         for (date, day) in &health.days {
             table.add_row([
                 date.to_string(),
@@ -494,8 +494,7 @@ fn show_health(
         }
         say(&table.to_string());
     }
-    let mut table =
-        curve_output::table_of(&["channel", "trend", "faults/h before", "faults/h lately"]);
+    let mut table = Table::new(["channel", "trend", "faults/h before", "faults/h lately"]);
     found.sort_by_key(|health| match health.trend {
         Trend::Worse => 0,
         Trend::Steady => 1,

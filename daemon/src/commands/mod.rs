@@ -15,6 +15,7 @@ mod frames;
 mod guards;
 mod import;
 mod journal;
+mod new_stand;
 mod order;
 mod parts;
 mod plan;
@@ -25,14 +26,15 @@ mod size;
 mod stand;
 mod stream;
 mod system;
+mod terminal;
 mod times;
 
 use std::ffi::OsString;
-use std::io::{IsTerminal, Write};
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use clap::{Parser, Subcommand, ValueEnum};
+use clap::{CommandFactory, FromArgMatches, Parser, Subcommand, ValueEnum};
 use leverarm_config::Stand;
 use leverarm_torque::air::Correction;
 use tracing_subscriber::filter::{LevelFilter, Targets};
@@ -40,13 +42,14 @@ use tracing_subscriber::layer::SubscriberExt;
 use tracing_subscriber::util::SubscriberInitExt;
 
 use leverarm_analysis::exclusion::ExclusionRequest;
+use leverarm_analysis::setup_correction::SetupCorrectionRequest;
 
 /// Acquisition daemon for a home-built inertia or brake dynamometer stand.
 ///
 /// Software cutoffs are never the emergency stop: a stand needs one that is hard-wired, within reach,
 /// and works without any computer.
 #[derive(Debug, Parser)]
-#[command(name = "leverarm", version, about, max_term_width = 100)]
+#[command(name = "leverarm", version, about)]
 struct Cli {
     #[command(subcommand)]
     command: Command,
@@ -54,11 +57,15 @@ struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Write a new stand file from answers to questions
+    NewStand(new_stand::Arguments),
     /// Check a stand file and say what it amounts to: inertia, energy, rim speed, rates, guards
     Check {
-        /// The stand file
-        #[arg(default_value = "stand.toml")]
-        file: PathBuf,
+        /// The stand file; or -c FILE
+        #[arg(id = "named", value_name = "FILE")]
+        file: Option<PathBuf>,
+        #[command(flatten)]
+        stand: StandArgument,
     },
     /// Size a drum: inertia for a wanted pull time, dimensions, energy, rim speed, stress, balance
     Size(size::Arguments),
@@ -76,29 +83,20 @@ enum Command {
         access: AccessArguments,
     },
     /// Run the stand against a simulated one with the same stand file, in real time
-    Rehearse {
+    Rehearse(stand::RehearseArguments),
+    /// Test every guard: each has to trip, and the board to cut, with everything at standstill
+    ///
+    /// The running daemon tests its own with its board, and until that has passed the stand stays
+    /// cut. The engine is off; something has to be turned by hand.
+    TestGuards {
         #[command(flatten)]
-        stand: StandArgument,
-        /// Pulls that the simulated person makes
-        #[arg(long, default_value_t = 3)]
-        pulls: u32,
-        /// Seed of the simulation
-        #[arg(long, default_value_t = 1)]
-        seed: u64,
-        /// Stop after the last pull
+        daemon: DaemonArgument,
+        /// On a simulated stand with the same stand file instead: no daemon, no board
         #[arg(long)]
-        once: bool,
-        /// Working cycles of the simulated engine that do not burn, in per cent
-        #[arg(long, value_name = "PERCENT", default_value_t = 0.0)]
-        misfires: f64,
-        /// Test every guard instead: each has to trip, and the simulated board to cut
-        #[arg(long, conflicts_with_all = ["pulls", "once", "misfires"])]
-        guards: bool,
-        /// Test them on the running daemon and its board, with everything at standstill
-        #[arg(long, requires = "guards")]
-        board: bool,
-        #[command(flatten)]
-        access: AccessArguments,
+        simulated: bool,
+        /// Seed of the simulation
+        #[arg(long, default_value_t = 1, requires = "simulated")]
+        seed: u64,
     },
     /// Show the whole job on a simulated stand: three pulls each with setup A, B and A again
     Demo {
@@ -123,6 +121,7 @@ enum Command {
     /// Show the curve of a pull: torque and power over engine speed
     Show {
         /// Number of the pull
+        #[arg(value_parser = pull_number)]
         pull: i64,
         #[command(flatten)]
         store: StoreArgument,
@@ -173,6 +172,7 @@ enum Command {
     /// Leave a pull out of comparisons, with a reason; it stays in the store and is named
     Exclude {
         /// Number of the pull
+        #[arg(value_parser = pull_number)]
         pull: i64,
         /// Why, such as "misfired above 7,000 rpm"
         reason: String,
@@ -185,6 +185,7 @@ enum Command {
     /// Let an excluded pull take part in comparisons again
     Include {
         /// Number of the pull
+        #[arg(value_parser = pull_number)]
         pull: i64,
         /// Who says so
         #[arg(long, default_value = "")]
@@ -192,23 +193,24 @@ enum Command {
         #[command(flatten)]
         daemon: DaemonArgument,
     },
-    /// Name what is bolted on: the next pulls belong to it
-    Setup {
-        /// Its name, such as "main jet 105"; without one, list the setups
-        name: Option<String>,
-        /// Notes
+    /// Say with which setup a pull was made, where it was filed under a wrong one
+    Assign {
+        /// Number of the pull
+        pull: i64,
+        /// The setup it was made with
+        #[arg(required_unless_present = "undo")]
+        setup: Option<String>,
+        /// Take that word back: the setup that was recorded holds again
+        #[arg(long, conflicts_with = "setup")]
+        undo: bool,
+        /// Who says so
         #[arg(long, default_value = "")]
-        notes: String,
-        /// A part as KEY=VALUE, such as "main jet=105" or "spacer=3 mm; home-made" with unit and
-        /// note; may be given several times
-        #[arg(long = "part", value_name = "KEY=VALUE")]
-        parts: Vec<String>,
-        /// It was taken off and put back on: how much that moves the torque is told by such repeats
-        #[arg(long)]
-        again: bool,
+        by: String,
         #[command(flatten)]
         daemon: DaemonArgument,
     },
+    /// Name what is bolted on: the next pulls belong to it
+    Setup(control::SetupArguments),
     /// Enter the air of the day: it stands in for the fixed values of the stand file
     Air {
         #[command(flatten)]
@@ -374,7 +376,7 @@ impl DaemonArgument {
     fn token(&self, stand: &Stand) -> Result<Option<String>, Failure> {
         let chosen = chosen_token(self.token_file.as_deref(), "LEVERARM_TOKEN")?;
         Ok(chosen
-            .or_else(|| crate::service::token_of_store(&store_folder(&self.stand.file, stand))))
+            .or_else(|| crate::service::token_of_store(&store_in_use(&self.stand.file, stand))))
     }
 }
 
@@ -422,6 +424,13 @@ enum SeverityChoice {
     Cut,
 }
 
+/// The number of a pull.
+fn pull_number(text: &str) -> Result<i64, String> {
+    text.trim().parse().map_err(|_not_a_number| {
+        format!("expected the number of a pull, as `leverarm pulls` lists them, found \"{text}\"")
+    })
+}
+
 /// Why a command failed, in words for a person.
 #[derive(Debug, thiserror::Error)]
 #[error("{0}")]
@@ -437,10 +446,19 @@ impl Failure {
     }
 }
 
+/// The command line, with help as wide as the terminal, up to what reads well.
+fn command_line() -> clap::Command {
+    const HELP_COLUMNS_MAX: usize = 100;
+    Cli::command().term_width(terminal::columns().min(HELP_COLUMNS_MAX))
+}
+
 /// Runs the command line and returns how it went.
 #[must_use]
 pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
-    let cli = match Cli::try_parse_from(arguments) {
+    let cli = command_line()
+        .try_get_matches_from(arguments)
+        .and_then(|matches| Cli::from_arg_matches(&matches));
+    let cli = match cli {
         Ok(cli) => cli,
         Err(error) => {
             let shown = error.print();
@@ -463,7 +481,8 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
 
 fn dispatch(command: Command) -> Result<(), Failure> {
     match command {
-        Command::Check { file } => stand::check(&file),
+        Command::NewStand(arguments) => new_stand::run(&arguments),
+        Command::Check { file, stand } => stand::check(&file.unwrap_or(stand.file)),
         Command::Size(arguments) => size::run(&arguments),
         Command::Board(arguments) => board::run(&arguments),
         Command::Serve {
@@ -474,33 +493,13 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             let files = std::iter::once(&stand.file).chain(&also);
             stand::serve(files.map(PathBuf::as_path), &access)
         }
-        Command::Rehearse {
-            stand,
-            pulls: _,
+        Command::Rehearse(arguments) => stand::rehearse(&arguments),
+        Command::TestGuards {
+            daemon,
+            simulated: true,
             seed,
-            once: _,
-            misfires: _,
-            guards: true,
-            board,
-            access,
-        } => {
-            if board {
-                let token_file = access.token_file;
-                guards::on_board(&DaemonArgument { stand, token_file })
-            } else {
-                guards::on_software_stand(&stand.file, seed)
-            }
-        }
-        Command::Rehearse {
-            stand,
-            pulls,
-            seed,
-            once,
-            misfires,
-            guards: false,
-            board: _,
-            access,
-        } => stand::rehearse(&stand.file, &access, pulls, seed, once, misfires),
+        } => guards::on_software_stand(&daemon.stand.file, seed),
+        Command::TestGuards { daemon, .. } => guards::on_board(&daemon),
         Command::Demo { out, json, seed } => demo::run(&out, json, seed),
         Command::Pulls { store, json } => pulls::list(&store, json),
         Command::Show {
@@ -548,13 +547,14 @@ fn dispatch(command: Command) -> Result<(), Failure> {
             let reason = None;
             control::exclude(pull, &ExclusionRequest { reason, by }, &daemon)
         }
-        Command::Setup {
-            name,
-            notes,
-            parts,
-            again,
+        Command::Setup(arguments) => control::setup(&arguments),
+        Command::Assign {
+            pull,
+            setup,
+            by,
             daemon,
-        } => control::setup(name, notes, &parts, again, &daemon),
+            undo: _,
+        } => control::assign(pull, &SetupCorrectionRequest { setup, by }, &daemon),
         Command::Air {
             values,
             forget,
@@ -601,19 +601,52 @@ fn dispatch(command: Command) -> Result<(), Failure> {
 struct StandFile {
     stand: Stand,
     text: String,
+    /// The store in use: see [`store_in_use`].
     store_folder: PathBuf,
 }
 
+impl StandFile {
+    /// The stand's own store, whatever was rehearsed.
+    fn with_own_store(self, file: &Path) -> Self {
+        Self {
+            store_folder: store_folder(file, &self.stand),
+            ..self
+        }
+    }
+}
+
+/// Reads a stand file for what concerns the stand's own store alone: to run it, to save it.
+fn read_own_stand(file: &Path) -> Result<StandFile, Failure> {
+    Ok(parse_stand(file)?.with_own_store(file))
+}
+
+/// Reads a stand file. Where the store in use is that of rehearsals, that is said.
 fn read_stand(file: &Path) -> Result<StandFile, Failure> {
+    static SAID: std::sync::Once = std::sync::Once::new();
+    let read = parse_stand(file)?;
+    let own = store_folder(file, &read.stand);
+    if read.store_folder != own {
+        SAID.call_once(|| {
+            complain(&format!(
+                "note: rehearsed last, so this is about the store of rehearsals, {}, until `leverarm \
+                 serve` runs",
+                read.store_folder.display()
+            ));
+        });
+    }
+    Ok(read)
+}
+
+fn parse_stand(file: &Path) -> Result<StandFile, Failure> {
     let text = std::fs::read_to_string(file).map_err(|error| {
         Failure(format!(
-            "{}: {error}; give the stand file with -c FILE, or copy config/stand.example.toml and change it",
+            "{}: {error}; give the stand file with -c FILE, or make one with `leverarm new-stand`",
             file.display()
         ))
     })?;
     let stand = leverarm_config::parse(&file.display().to_string(), &text).map_err(Failure::of)?;
     Ok(StandFile {
-        store_folder: store_folder(file, &stand),
+        store_folder: store_in_use(file, &stand),
         stand,
         text,
     })
@@ -622,6 +655,25 @@ fn read_stand(file: &Path) -> Result<StandFile, Failure> {
 fn store_folder(file: &Path, stand: &Stand) -> PathBuf {
     let beside = file.parent().unwrap_or_else(|| Path::new("."));
     beside.join(&stand.store_folder)
+}
+
+/// Rehearsed pulls never mix with real ones: they have a store of their own beside it.
+fn rehearsal_folder(own: &Path) -> PathBuf {
+    let name = own
+        .file_name()
+        .map_or_else(|| "pulls".into(), |name| name.to_string_lossy());
+    own.with_file_name(format!("{name}-rehearsal"))
+}
+
+/// The store that was written to last: the stand's own, or that of rehearsals.
+fn store_in_use(file: &Path, stand: &Stand) -> PathBuf {
+    let own = store_folder(file, stand);
+    let rehearsed = rehearsal_folder(&own);
+    if leverarm_store::last_written(&rehearsed) > leverarm_store::last_written(&own) {
+        rehearsed
+    } else {
+        own
+    }
 }
 
 impl SeverityChoice {
@@ -641,6 +693,15 @@ impl StoreArgument {
         let folder = match &self.store {
             Some(folder) => folder.clone(),
             None => read_stand(&self.stand.file)?.store_folder,
+        };
+        leverarm_store::StoreReader::open(folder).map_err(Failure::of)
+    }
+
+    /// The stand's own store, whatever was rehearsed.
+    fn open_own(&self) -> Result<leverarm_store::StoreReader, Failure> {
+        let folder = match &self.store {
+            Some(folder) => folder.clone(),
+            None => read_own_stand(&self.stand.file)?.store_folder,
         };
         leverarm_store::StoreReader::open(folder).map_err(Failure::of)
     }
@@ -677,7 +738,7 @@ fn start_log(default: LevelFilter) {
     };
     let log = tracing_subscriber::fmt::layer()
         .with_writer(std::io::stderr)
-        .with_ansi(std::io::stderr().is_terminal())
+        .with_ansi(terminal::stderr_has_colour())
         .with_target(false);
     let log = tracing_subscriber::registry().with(filter).with(log);
     if log.try_init().is_err() {
@@ -685,16 +746,18 @@ fn start_log(default: LevelFilter) {
     }
 }
 
-/// Prints to stdout. A reader that went away (`| head`) is no error.
+/// Prints to stdout, folded to what it is wide. A reader that went away (`| head`) is no error.
 fn say(text: &str) {
+    let text = leverarm_plot::folded(text, terminal::columns());
     drop(writeln!(std::io::stdout(), "{text}"));
 }
 
-/// Prints to stderr.
+/// Prints to stderr, folded likewise.
 fn complain(text: &str) {
+    let text = leverarm_plot::folded(text, terminal::columns());
     drop(writeln!(std::io::stderr(), "{text}"));
 }
 
 fn json_line(value: &serde_json::Value) {
-    say(&value.to_string());
+    drop(writeln!(std::io::stdout(), "{value}"));
 }

@@ -5,7 +5,7 @@ use leverarm_config::display::DisplayUnits;
 use leverarm_config::units;
 use leverarm_torque::comparison::Options;
 
-use super::curve_output::{self, narrow_table};
+use super::curve_output::{self, terminal_table};
 use super::parts::{EffectQuestion, SwapArguments};
 use super::{CurveArguments, Failure, StoreArgument, json_line, read_stand, say};
 
@@ -81,7 +81,7 @@ pub(super) fn run(arguments: &OrderArguments) -> Result<(), Failure> {
         say(&line);
     }
     say("");
-    say(&narrow_table(&advice.table(units.torque)).to_string());
+    say(&terminal_table(&advice.table(units.torque)).to_string());
     say("");
     for line in advice.ground_words() {
         say(&line);

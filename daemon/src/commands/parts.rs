@@ -8,7 +8,7 @@ use leverarm_plot::Theme;
 use leverarm_torque::comparison::Options;
 
 use super::compare::{range, share, typical};
-use super::curve_output::{self, narrow_table};
+use super::curve_output::{self, terminal_table};
 use super::pulls::write_plot;
 use super::{CurveArguments, Failure, StoreArgument, json_line, say};
 
@@ -135,7 +135,7 @@ pub(super) fn run(arguments: &PartsArguments) -> Result<(), Failure> {
     }
     if report.shown().next().is_some() {
         say("");
-        say(&narrow_table(&report.table()).to_string());
+        say(&terminal_table(&report.table()).to_string());
         say("");
     }
     say(&report.ground_words());

@@ -11,31 +11,35 @@ use serde_json::json;
 use super::budget;
 use super::curve_output::{self, Named};
 use super::engine;
+use super::terminal::{Table, bar_of_pulls};
 use super::{CurveArguments, Failure, StoreArgument, json_line, read_stand, say};
 use leverarm_analysis::engine::engine_pull;
 use leverarm_analysis::exclusion::{Exclusion, exclusions};
 use leverarm_analysis::in_force;
 use leverarm_analysis::local_time::local_text;
 use leverarm_analysis::reduction::{CurveChoice, reduce_log, reduce_pull, reduce_recorded};
+use leverarm_analysis::setup_correction::{self, SetupCorrection};
 use leverarm_plot::{self as plot, Plot, Size, Theme};
 use leverarm_store::{PullId, PullState, StoreReader};
 use leverarm_values::calibration::Calibration;
 
 pub(super) fn list(store: &StoreArgument, as_json: bool) -> Result<(), Failure> {
     let reader = store.open()?;
-    let pulls = reader.pulls().map_err(Failure::of)?;
+    let mut pulls = reader.pulls().map_err(Failure::of)?;
+    let corrected = setup_correction::correct(&reader, &mut pulls).map_err(Failure::of)?;
     let excluded = exclusions(&reader).map_err(Failure::of)?;
-    let mut table = curve_output::table_of(&[
+    let mut table = Table::new([
         "pull",
         "when",
-        "setup",
-        "state",
-        "peak torque",
-        "peak power",
-        "notes",
+        "peak torque\nat rpm",
+        "peak power\nat rpm",
+        "setup, and what is to be said",
     ]);
+    table.align_right(0..2);
     let mut rows = Vec::new();
+    let bar = bar_of_pulls(pulls.len());
     for pull in &pulls {
+        bar.inc(1);
         let reduced = match pull.state {
             PullState::Running => None,
             _ => reduce_pull(&reader, pull.id, CurveChoice::default()).ok(),
@@ -50,6 +54,7 @@ pub(super) fn list(store: &StoreArgument, as_json: bool) -> Result<(), Failure> 
                 "reasons": pull.reasons,
                 "note": pull.note,
                 "excluded": excluded.get(&pull.id),
+                "setup_corrected": corrected.get(&pull.id),
                 "peak_torque_nm": reduced.as_ref().and_then(|r| r.curve.peak_torque).map(|p| p.value),
                 "peak_torque_rpm": reduced.as_ref().and_then(|r| r.curve.peak_torque).map(|p| p.rpm),
                 "peak_power_w": reduced.as_ref().and_then(|r| r.curve.peak_power).map(|p| p.value),
@@ -68,23 +73,24 @@ pub(super) fn list(store: &StoreArgument, as_json: bool) -> Result<(), Failure> 
                 )
             },
         );
+        let without_rpm = |peak: &str| peak.trim_end_matches(" rpm").to_owned();
+        let state = (pull.state != PullState::Stored).then(|| pull.state.to_string());
+        let said: Vec<String> = std::iter::once(setup.unwrap_or_else(|| "(no setup)".to_owned()))
+            .chain(state)
+            .chain(pull.reasons.iter().chain([&pull.note]).cloned())
+            .chain(excluded.get(&pull.id).map(Exclusion::words))
+            .chain(corrected.get(&pull.id).map(SetupCorrection::words))
+            .filter(|text| !text.is_empty())
+            .collect();
         table.add_row([
             pull.id.to_string(),
             local_text(pull.started_wall_us),
-            setup.unwrap_or_else(|| "(none)".to_owned()),
-            pull.state.to_string(),
-            torque,
-            power,
-            pull.reasons
-                .iter()
-                .chain([&pull.note])
-                .filter(|s| !s.is_empty())
-                .cloned()
-                .chain(excluded.get(&pull.id).map(Exclusion::words))
-                .collect::<Vec<_>>()
-                .join("; "),
+            without_rpm(&torque),
+            without_rpm(&power),
+            said.join("; "),
         ]);
     }
+    bar.finish_and_clear();
     if as_json {
         json_line(&json!({ "pulls": rows }));
     } else if pulls.is_empty() {
@@ -183,6 +189,7 @@ pub(super) fn show(asked: &Show) -> Result<(), Failure> {
     }
     if asked.json {
         let mut object = curve_output::json(&reduced.curve);
+        object["rehearsal"] = json!(reduced.raw.is_simulated);
         if let Some(budget) = &budget {
             object["budget"] = budget.json();
         }

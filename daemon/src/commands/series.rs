@@ -4,7 +4,7 @@ use leverarm_analysis::comparison::{
     EffectsReport, EngineSide, Report, SeriesReport, compare_setups, effects_of_parts,
 };
 
-use super::curve_output::{self, narrow_table};
+use super::curve_output::{self, terminal_table};
 use super::parts::{EffectQuestion, SwapArguments};
 use super::sheet::{SheetOutput, reasons, why_plots};
 use super::{CurveArguments, Failure, StoreArgument, json_line, say};
@@ -103,10 +103,10 @@ fn print(series: &SeriesReport<'_>, of_parts: &EffectsReport<'_>) {
         say(&format!("  {line}"));
     }
     say("");
-    say(&narrow_table(&series.table()).to_string());
+    say(&terminal_table(&series.table()).to_string());
     say("");
     say("the way the engine took");
-    say(&narrow_table(&series.way_table()).to_string());
+    say(&terminal_table(&series.way_table()).to_string());
     say("");
     say(&series.table_words());
     say("");
@@ -116,7 +116,7 @@ fn print(series: &SeriesReport<'_>, of_parts: &EffectsReport<'_>) {
     }
     if of_parts.shown().next().is_some() {
         say("");
-        say(&narrow_table(&of_parts.table()).to_string());
+        say(&terminal_table(&of_parts.table()).to_string());
         say("");
         say(&of_parts.ground_words());
     }

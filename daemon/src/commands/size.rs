@@ -5,6 +5,7 @@ use leverarm_config::units::{self, Kind};
 use leverarm_torque::size::{Tube, WantedPull, permissible_unbalance};
 use serde_json::json;
 
+use super::terminal::Table;
 use super::{Failure, UnitsChoice, curve_output, dialogue, json_line, say};
 
 /// Outer diameters that are tried unless others are named: preferred numbers, and whole inches.
@@ -12,11 +13,15 @@ const DIAMETERS_SI: [&str; 5] = ["250 mm", "315 mm", "400 mm", "500 mm", "630 mm
 const DIAMETERS_US: [&str; 5] = ["10 in", "12 in", "16 in", "20 in", "24 in"];
 
 const WARNING: &str = "\
-A sanity check, not a design approval. The stresses are those of flawless, uniform bodies; drums
-fail at welds, keyways, bolts and bearings, from fatigue. Drums, guards, anchoring, fuel, exhaust
+A sanity check, not a design approval. The stresses are those of flawless, uniform bodies; drums \
+fail at welds, keyways, bolts and bearings, from fatigue. Drums, guards, anchoring, fuel, exhaust \
 gas, noise and electrics belong to licensed engineers and local codes.";
 
 #[derive(Debug, clap::Args)]
+#[command(
+    override_usage = "leverarm size [OPTIONS] --torque <TORQUE> --from <SPEED> --to <SPEED>\n\
+                      \x20                    --ratio <NUMBER> --time <TIME>"
+)]
 pub(super) struct Arguments {
     /// Engine torque over the pull, on average, such as "11 N*m"
     #[arg(long, value_name = "TORQUE")]
@@ -162,7 +167,7 @@ impl Sized {
         ));
         let (length, mass, speed) = (units.length, units.mass, units.rim_speed);
         let (stress, unbalance) = (units.stress, units.unbalance);
-        let mut table = curve_output::table_of(&[
+        let mut table = Table::new([
             &format!("outer {}", length.symbol),
             &format!("length {}", length.symbol),
             &format!("mass {}", mass.symbol),
@@ -185,7 +190,7 @@ impl Sized {
                 significant(unbalance.number(self.unbalance_kg_m(tube)?)),
             ]);
         }
-        curve_output::align_right(&mut table, 0..8);
+        table.align_right(0..8);
         say(&format!(
             "Tubes with a wall of {} that have it, without end plates and shaft, at that speed:\n\n{table}\n",
             units.length.text(
@@ -199,7 +204,7 @@ impl Sized {
         ));
         say(&format!(
             "thin ring, annular (hoop, at the bore), solid disc: Roark, Shigley; Poisson's ratio 0.3.\n\
-             unbalance: permissible residual, ISO 21940-11, G {}; losses are left out, they make the\n\
+             unbalance: permissible residual, ISO 21940-11, G {}; losses are left out, they make the \
              pull longer.\n\n{WARNING}",
             self.grade_mm_per_s
         ));
@@ -228,7 +233,7 @@ impl Sized {
             "energy_j": self.energy_j(),
             "balance_grade_mm_per_s": self.grade_mm_per_s,
             "drums": drums.collect::<Result<Vec<_>, Failure>>()?,
-            "warning": WARNING.replace('\n', " "),
+            "warning": WARNING,
         }));
         Ok(())
     }

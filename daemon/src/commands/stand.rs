@@ -8,24 +8,34 @@ use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::watch;
 use tracing_subscriber::filter::LevelFilter;
 
-use super::{AccessArguments, Failure, StandFile, complain, read_stand, say, start_log, system};
-use crate::rehearsal::{Rehearsal, model_of, script_of};
-use crate::service::{Daemon, PageAccess, ServeOptions};
+use super::{
+    AccessArguments, Failure, StandArgument, StandFile, complain, read_own_stand, rehearsal_folder,
+    say, start_log, system,
+};
+use crate::clock::Clock;
+use crate::rehearsal::{BRAKING_S, Rehearsal, coasting, model_of, run_out_s, script_of};
+use crate::service::{Daemon, Handle, PageAccess, ServeOptions};
+use leverarm_config::Stand;
+use leverarm_live::CutLatch;
 use leverarm_software_stand::{CycleVariation, RiderEvent};
+use leverarm_store::PullId;
 
 /// Reads of the store that are under way when the daemon has stopped have so long.
 const LEFT_BEHIND_TIMEOUT: Duration = Duration::from_millis(500);
 
+/// The last pull is found so soon after the simulated drum stands still, or not at all.
+const LAST_PULL_US_MAX: u64 = 5_000_000;
+
 pub(super) fn check(file: &Path) -> Result<(), Failure> {
-    let read = read_stand(file)?;
+    let read = read_own_stand(file)?;
     say(&read.stand.summary().to_string());
     Ok(())
 }
 
 pub(super) const SAFETY: &str = "\
-A turning drum holds the energy of a moving car, and exhaust gas kills unnoticed. Software cutoffs
-are not the emergency stop: have one hard-wired and within reach, guards over drum and chain, a way
-out for the exhaust, and a second person. Read hardware-notes/safety.md first; local codes and
+A turning drum holds the energy of a moving car, and exhaust gas kills unnoticed. Software cutoffs \
+are not the emergency stop: have one hard-wired and within reach, guards over drum and chain, a way \
+out for the exhaust, and a second person. Read hardware-notes/safety.md first; local codes and \
 licensed engineers come before all of it.";
 
 pub(super) fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
@@ -113,7 +123,7 @@ pub(super) fn serve<'a>(
     files: impl Iterator<Item = &'a Path>,
     access: &AccessArguments,
 ) -> Result<(), Failure> {
-    let read = files.map(read_stand).collect::<Result<Vec<_>, _>>()?;
+    let read = files.map(read_own_stand).collect::<Result<Vec<_>, _>>()?;
     let access = access.page_access()?;
     start_log(LevelFilter::INFO);
     if read.iter().any(|read| !read.store_folder.exists()) {
@@ -151,67 +161,178 @@ pub(super) fn rehearse_on(read: &mut StandFile, rehearsal: &Rehearsal) {
     read.stand.port.path = rehearsal.path().to_path_buf();
     // Nothing turns that a guard would have to keep from harm.
     read.stand.board.self_test_age_s_max = Some(0);
-    // Rehearsed pulls never mix with real ones.
-    read.store_folder = read.store_folder.with_file_name(format!(
-        "{}-rehearsal",
-        read.store_folder
-            .file_name()
-            .map_or_else(|| "pulls".into(), |name| name.to_string_lossy())
-    ));
+    read.store_folder = rehearsal_folder(&read.store_folder);
     super::stream::mark_rehearsal(&mut read.stand);
 }
 
-pub(super) fn rehearse(
-    file: &Path,
-    access: &AccessArguments,
+/// What is to be rehearsed.
+#[derive(Debug, clap::Args)]
+pub(super) struct RehearseArguments {
+    #[command(flatten)]
+    stand: StandArgument,
+    /// Pulls that the simulated person makes
+    #[arg(long, default_value_t = 3)]
     pulls: u32,
+    /// Seed of the simulation
+    #[arg(long, default_value_t = 1)]
     seed: u64,
+    /// Stop after the last pull, or at a cut
+    #[arg(long)]
     once: bool,
-    misfires_percent: f64,
-) -> Result<(), Failure> {
-    let mut read = read_stand(file)?;
-    let access = access.page_access()?;
-    start_log(LevelFilter::INFO);
+    /// Let the drum run out after each pull, as long as its losses take, instead of braking it
+    #[arg(long)]
+    coast: bool,
+    /// Working cycles of the simulated engine that do not burn, in per cent
+    #[arg(long, value_name = "PERCENT", default_value_t = 0.0)]
+    misfires: f64,
+    #[command(flatten)]
+    access: AccessArguments,
+}
+
+/// One pull with a stand file, as its first trial.
+pub(super) fn rehearse_once(file: &Path) -> Result<(), Failure> {
+    rehearse(&RehearseArguments {
+        stand: StandArgument {
+            file: file.to_path_buf(),
+        },
+        pulls: 1,
+        seed: 1,
+        once: true,
+        coast: false,
+        misfires: 0.0,
+        access: AccessArguments {
+            require_token: false,
+            token_file: None,
+            read_token_file: None,
+        },
+    })
+}
+
+pub(super) fn rehearse(asked: &RehearseArguments) -> Result<(), Failure> {
+    let file = &asked.stand.file;
+    let mut read = read_own_stand(file)?;
+    let access = asked.access.page_access()?;
+    start_log(if asked.once {
+        LevelFilter::WARN
+    } else {
+        LevelFilter::INFO
+    });
     let mut model = model_of(&read.stand);
     model.engine.cycles = CycleVariation {
-        misfire_probability: 0.01 * misfires_percent,
+        misfire_probability: 0.01 * asked.misfires,
         ..CycleVariation::HEALTHY
     };
-    let rehearsal = Rehearsal::start(model, seed).map_err(Failure::of)?;
+    let rehearsal = Rehearsal::start(model, asked.seed).map_err(Failure::of)?;
     rehearse_on(&mut read, &rehearsal);
-    let script = script_of(&read.stand, pulls);
+    let script = script_of(&read.stand, asked.pulls);
+    let script = if asked.coast {
+        coasting(script)
+    } else {
+        script
+    };
+    let run_out = run_out_text(&read.stand, asked.coast);
     let store = read.store_folder.display().to_string();
+    let mut first = None;
     run_on_runtime(async {
         let daemon = Daemon::start(read.options(access))
             .await
             .map_err(Failure::of)?;
         let handle = daemon.handle();
-        let mut notices = handle.notices();
         say(&format!(
-            "rehearsing on a simulated stand: page http://{}, store {store}",
+            "rehearsing on a simulated stand, nothing real turns: page http://{}, store {store}",
             daemon.page_address()
         ));
+        say(&run_out);
         tell_of_tokens(&daemon);
         rehearsal.ride(script).map_err(Failure::of)?;
         let mut signals = Signals::listen()?;
-        let mut done = false;
-        let mut stored = 0;
-        while !(once && done && stored >= pulls) {
-            tokio::select! {
-                signal = signals.next() => {
-                    tracing::info!(signal, "stopping");
-                    break;
-                }
-                notice = notices.recv() => if let Ok(notice) = notice {
-                    stored += 1;
-                    say(&format!("pull {} {}", notice.id, notice.state));
-                },
-                () = tokio::time::sleep(Duration::from_millis(200)) => {
-                    done |= rehearsal.events().iter().any(|e| matches!(e, RiderEvent::Done { .. }));
-                }
+        let outcome = tokio::select! {
+            signal = signals.next() => {
+                tracing::info!(signal, "stopping");
+                Ok(())
             }
-        }
+            outcome = ride(&handle, &rehearsal, asked, &mut first) => outcome,
+        };
         drop(handle);
-        stop(vec![daemon], signals).await
-    })
+        stop(vec![daemon], signals).await?;
+        outcome
+    })?;
+    if let Some(first) = first {
+        say(&format!(
+            "next: leverarm pulls -c {0}\n      leverarm show {first} -c {0}",
+            file.display()
+        ));
+    }
+    Ok(())
+}
+
+/// Says what happens. Ends by itself when the rehearsal is to be made once.
+async fn ride(
+    handle: &Handle,
+    rehearsal: &Rehearsal,
+    asked: &RehearseArguments,
+    first: &mut Option<PullId>,
+) -> Result<(), Failure> {
+    let mut notices = handle.notices();
+    let live = handle.live();
+    let (mut stored, mut is_cut, mut done_since) = (0, false, None);
+    loop {
+        tokio::select! {
+            notice = notices.recv() => if let Ok(notice) = notice {
+                stored += 1;
+                first.get_or_insert(notice.id);
+                say(&format!("pull {} {}", notice.id, notice.state));
+            },
+            () = tokio::time::sleep(Duration::from_millis(200)) => {}
+        }
+        let cut = live.borrow().cut.clone();
+        let cut_now = cut.latch == CutLatch::Confirmed;
+        if cut_now && !is_cut {
+            let cause = cut.cause.unwrap_or_default();
+            if asked.once {
+                return Err(Failure(format!("the rehearsal ended in a cut: {cause}")));
+            }
+            say(&format!(
+                "cut: {cause}; the simulated person goes on after leverarm release {}",
+                cut.cut_id.unwrap_or(0)
+            ));
+        }
+        is_cut = cut_now;
+        let done = |event: &RiderEvent| matches!(event, RiderEvent::Done { .. });
+        if rehearsal.events().iter().any(done) {
+            done_since = Some(Clock::start());
+        }
+        match done_since {
+            Some(_) if asked.once && stored >= asked.pulls => return Ok(()),
+            Some(since) if asked.once && since.now().mono_us > LAST_PULL_US_MAX => {
+                return Err(Failure(format!(
+                    "the simulated person made {} pulls, and {stored} were found: the rules of \
+                     [pull] in {} do not fit the stand; `leverarm check` says what they are",
+                    asked.pulls,
+                    asked.stand.file.display()
+                )));
+            }
+            _ => {}
+        }
+    }
+}
+
+/// What the drum does after a pull.
+fn run_out_text(stand: &Stand, coast: bool) -> String {
+    let seconds = run_out_s(stand);
+    let by_itself = if !seconds.is_finite() {
+        "for ever, as the stand file states no losses".to_owned()
+    } else if seconds < 100.0 {
+        format!("{seconds:.0} s")
+    } else {
+        format!("{:.0} min", seconds / 60.0)
+    };
+    if coast {
+        format!("after a pull the drum runs out by itself: {by_itself}")
+    } else {
+        format!(
+            "after a pull the simulated person brakes the drum in {BRAKING_S:.0} s; by itself it would \
+             turn on: {by_itself} (--coast lets it)"
+        )
+    }
 }

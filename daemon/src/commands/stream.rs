@@ -7,7 +7,8 @@ use indicatif::{ProgressBar, ProgressStyle};
 use jiff::tz::TimeZone;
 use leverarm_config::{Stand, StreamDestination};
 
-use super::{Failure, StandFile, StoreArgument, complain, curve_output, read_stand, say, times};
+use super::terminal::Table;
+use super::{Failure, StandFile, StoreArgument, complain, read_stand, say, times};
 use crate::clock::Clock;
 use crate::stream::{Feed, Progress, Range, Refused, Sender, Sent, pull_points, send_all};
 use leverarm_analysis::local_time::local_text;
@@ -87,7 +88,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<(), Failure> {
 
 fn status(reader: &StoreReader, chosen: &[&StreamDestination]) -> Result<(), Failure> {
     let newest = reader.newest().map_err(Failure::of)?;
-    let mut table = curve_output::table_of(&[
+    let mut table = Table::new([
         "destination",
         "server",
         "has everything up to",

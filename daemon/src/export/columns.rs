@@ -11,20 +11,22 @@ use leverarm_analysis::reduction::ReducedPull;
 use leverarm_analysis::replay::Recording;
 use leverarm_store::PullRecord;
 
-fn name_of(pull: &PullRecord) -> String {
+fn name_of(pull: &PullRecord, is_simulated: bool) -> String {
     format!(
-        "pull {}, {}",
+        "pull {}, {}{}",
         pull.id,
-        pull.setup_name.as_deref().unwrap_or("no setup")
+        pull.setup_name.as_deref().unwrap_or("no setup"),
+        if is_simulated { ", rehearsal" } else { "" }
     )
 }
 
-/// Pull and setup in every row.
-fn belonging(pull: &PullRecord, rows: usize) -> [Column; 2] {
+/// Pull and setup in every row, and 1 where the board was a simulated one.
+fn belonging(pull: &PullRecord, is_simulated: bool, rows: usize) -> [Column; 3] {
     let setup = pull.setup_name.clone().unwrap_or_default();
     [
         Column::whole("pull", "1", vec![pull.id.get(); rows]),
         Column::texts("setup", vec![setup; rows]),
+        Column::whole("simulated", "1", vec![i64::from(is_simulated); rows]),
     ]
 }
 
@@ -86,9 +88,10 @@ pub fn reduced(reduced: &ReducedPull, engine: Option<&EnginePull>) -> Table {
             .into_iter()
             .flat_map(|engine| of_engine(engine, &points)),
     );
-    columns.extend(belonging(&reduced.pull, points.len()));
+    let is_simulated = reduced.raw.is_simulated;
+    columns.extend(belonging(&reduced.pull, is_simulated, points.len()));
     Table {
-        name: name_of(&reduced.pull),
+        name: name_of(&reduced.pull, is_simulated),
         start_wall_us: reduced.pull.started_wall_us,
         columns,
     }
@@ -142,9 +145,9 @@ pub fn raw(pull: &PullRecord, stand: &Stand, recording: &Recording) -> Vec<Table
             Column::texts("unit", vec![unit.to_owned(); rows]),
             Column::texts("channel", vec![channel.to_owned(); rows]),
         ];
-        columns.extend(belonging(pull, rows));
+        columns.extend(belonging(pull, recording.is_simulated, rows));
         Table {
-            name: format!("{}: {channel}", name_of(pull)),
+            name: format!("{}: {channel}", name_of(pull, recording.is_simulated)),
             start_wall_us: pull.started_wall_us,
             columns,
         }

@@ -19,7 +19,7 @@ use leverarm_software_stand::{
     Engine, ModelError, RiderEvent, RiderScript, SoftwareStand, StandModel,
 };
 
-pub use model::{model_of, script_of};
+pub use model::{BRAKING_S, coasting, engine_of, model_of, run_out_s, script_of};
 
 /// The stand file of the demo.
 pub const DEMO_STAND: &str = include_str!("demo.toml");

@@ -2,7 +2,8 @@
 //! channels and pull rules.
 
 use leverarm_config::{
-    AirInput, Channel, ChannelId, Quantity, Shaft as ConfigShaft, Source, Stand, StandKind,
+    AirInput, Channel, ChannelId, LimitOf, Quantity, Shaft as ConfigShaft, Side, Signal, Source,
+    Stand, StandKind,
 };
 use leverarm_torque::air::{Air, Correction};
 use leverarm_torque::engine::Role;
@@ -11,12 +12,24 @@ use leverarm_torque::sensor::Law;
 use leverarm_software_stand::{
     AnalogChannel, AnalogSensor, AnalogSource, Breathing, Drum, Engine, Exhaust, ForceChannel, Hum,
     Intake, Losses, Mixture, Pickup, PickupFault, Reaction, Relay, RiderScript, Setup, Shaft,
-    StandAir, StandModel, TemperatureChannel, TemperatureLaw, TemperatureSource, TorqueCurve,
-    rad_per_s, rpm,
+    StandAir, StandModel, TemperatureChannel, TemperatureLaw, TemperatureSource, rad_per_s, rpm,
 };
 
-/// A pull of the simulated engine lasts about so long on any stand.
+/// Where the file does not say how large the engine is, it is as strong as a pull of this length needs.
 const PULL_S: f64 = 4.0;
+/// An absorber lets the engine through its speeds in so long (common practice, no source).
+const SWEEP_S: f64 = 6.0;
+/// The person brakes the drum from the end speed to a standstill in so long.
+pub const BRAKING_S: f64 = 6.0;
+/// Slower than this, a person brakes a drum that was to run out by itself, rad/s: its losses alone
+/// need not ever stop it.
+const CRAWLING_RAD_PER_S: f64 = 1.0;
+/// The simulated head gets no hotter than this between pulls, K.
+const HOT_HEAD_K: f64 = 450.0;
+/// What a guard watches stays this far below its limit when all is well, K.
+const BELOW_LIMIT_K: f64 = 15.0;
+/// Only exhaust gas is expected to be as hot, K.
+const EXHAUST_K: f64 = 900.0;
 /// Top speed of the engine that the others are scaled from.
 const TOP_RPM: f64 = 9000.0;
 /// A brake stand's absorber has some inertia too.
@@ -25,8 +38,7 @@ const ABSORBER_KG_M2: f64 = 0.3;
 const ENGINE_KG_M2_MIN: f64 = 1e-3;
 
 /// The simulated stand for a stand file: its drum, drive, losses, pickups, channels and air are the
-/// file's; the engine is the demonstration's, scaled to the file's speeds and to pulls of some
-/// seconds.
+/// file's; the engine is [`engine_of`] it.
 #[must_use]
 pub fn model_of(stand: &Stand) -> StandModel {
     let base = StandModel::pit_bike();
@@ -40,7 +52,6 @@ pub fn model_of(stand: &Stand) -> StandModel {
     // simulated drum takes back what the simulated engine can't do without.
     let unstated = (engine_inertia - stand.engine.inertia_kg_m2.value) * ratio * ratio;
     let inertia_kg_m2 = (inertia_kg_m2 - unstated).max(0.1 * inertia_kg_m2);
-    let locked = inertia_kg_m2 + engine_inertia * ratio * ratio;
     let air = simulated_air(stand);
     let kg_per_pulse = |role, otherwise: f64| {
         let meter = pulse_meter(stand, role);
@@ -59,7 +70,7 @@ pub fn model_of(stand: &Stand) -> StandModel {
         },
         engine: Engine {
             inertia_kg_m2: engine_inertia,
-            ..scaled_engine(stand, locked)
+            ..engine_of(stand, Setup::MainJet105)
         },
         ratio,
         clutch_torque_nm: 1e3,
@@ -106,7 +117,7 @@ fn density_kg_per_m3(air: &StandAir) -> f64 {
         .map_or(1.2, |air| air.density_kg_per_m3())
 }
 
-/// Pulls over the speeds of the stand file's rules.
+/// Pulls over the speeds of the stand file's rules, against the absorber where the stand is a brake.
 #[must_use]
 pub fn script_of(stand: &Stand, pulls: u32) -> RiderScript {
     let rules = &stand.pull;
@@ -117,8 +128,37 @@ pub fn script_of(stand: &Stand, pulls: u32) -> RiderScript {
         start_rad_per_s: 0.92 * rules.start_rad_per_s,
         end_rad_per_s: 1.01 * rules.end_rad_per_s,
         coast_s: rules.coast_s + 0.1,
+        braking_rad_per_s2: drum_at_the_end(stand) / BRAKING_S,
+        sweep_s: (stand.kind == StandKind::Brake).then_some(SWEEP_S),
         ..RiderScript::pit_bike(pulls)
     }
+}
+
+/// The same with a drum that runs out by itself after each pull.
+#[must_use]
+pub fn coasting(script: RiderScript) -> RiderScript {
+    RiderScript {
+        braked_below_rad_per_s: CRAWLING_RAD_PER_S,
+        ..script
+    }
+}
+
+/// Drum speed at the end of a pull, rad/s.
+fn drum_at_the_end(stand: &Stand) -> f64 {
+    stand.pull.end_rad_per_s / stand.drive.engine_per_drum.value
+}
+
+/// How long the simulated drum takes from the end of a pull to a crawl by its losses alone, s:
+/// the integral of J dω over the loss. Infinite where the file states none.
+#[must_use]
+pub fn run_out_s(stand: &Stand) -> f64 {
+    const STEPS: u32 = 1000;
+    let drum = model_of(stand).drum;
+    let span = (drum_at_the_end(stand) - CRAWLING_RAD_PER_S).max(0.0);
+    let step = span / f64::from(STEPS);
+    let speeds = (0..STEPS).map(|i| CRAWLING_RAD_PER_S + (f64::from(i) + 0.5) * step);
+    let times = speeds.map(|speed| drum.inertia_kg_m2 * step / drum.losses.torque_nm(speed));
+    times.sum()
 }
 
 fn simulated_air(stand: &Stand) -> StandAir {
@@ -141,32 +181,45 @@ fn simulated_air(stand: &Stand) -> StandAir {
     }
 }
 
-fn scaled_engine(stand: &Stand, locked_kg_m2: f64) -> Engine {
-    let base = Engine::pit_bike(Setup::MainJet105);
-    let ratio = stand.drive.engine_per_drum.value;
-    let rules = &stand.pull;
-    let speed = rpm(rules.end_rad_per_s) / TOP_RPM;
-    let needed_nm =
-        locked_kg_m2 * (rules.end_rad_per_s - rules.start_rad_per_s) / (ratio * ratio * PULL_S);
-    let middle = rad_per_s(6000.0);
-    let torque = needed_nm / base.full_throttle.torque_nm(middle);
-    let points: Vec<(f64, f64)> = (0..=18)
-        .map(|i| 1500.0 + 500.0 * f64::from(i))
-        .map(|at| {
-            (
-                at * speed,
-                torque * base.full_throttle.torque_nm(rad_per_s(at)),
-            )
-        })
-        .collect();
+/// The demonstration's engine with a setup, made as large as the file's: its torque goes with the
+/// displacement that is filled in a turn, its speeds with the end of a pull.
+#[must_use]
+pub fn engine_of(stand: &Stand, setup: Setup) -> Engine {
+    let base = Engine::pit_bike(setup);
+    let speed = rpm(stand.pull.end_rad_per_s) / TOP_RPM;
+    let torque = if stand.engine.displacement_m3.is_some() {
+        filled(stand, &base.breathing)
+    } else {
+        needed_nm(stand) / base.full_throttle.torque_nm(rad_per_s(6000.0))
+    };
     let mut engine = base.clone();
-    engine.full_throttle = TorqueCurve::new(&points).unwrap_or(base.full_throttle);
+    engine.full_throttle = base.full_throttle.stretched(torque, speed);
     engine.idle_rad_per_s = base.idle_rad_per_s * speed;
     engine.drag.constant_nm *= torque;
     engine.drag.per_speed_nm_s *= torque / speed;
     engine.head.heat_per_power /= (torque * speed).max(1e-3);
     engine.breathing = breathing(stand, base.breathing, torque, speed);
+    engine.inertia_kg_m2 = stand.engine.inertia_kg_m2.value.max(ENGINE_KG_M2_MIN);
     engine
+}
+
+/// Torque for a pull of [`PULL_S`], N·m.
+fn needed_nm(stand: &Stand) -> f64 {
+    let ratio = stand.drive.engine_per_drum.value;
+    let drum_kg_m2 = stand
+        .drum
+        .as_ref()
+        .map_or(ABSORBER_KG_M2, |drum| drum.inertia_kg_m2.value);
+    let engine_kg_m2 = stand.engine.inertia_kg_m2.value.max(ENGINE_KG_M2_MIN);
+    let locked_kg_m2 = drum_kg_m2 / (ratio * ratio) + engine_kg_m2;
+    locked_kg_m2 * (stand.pull.end_rad_per_s - stand.pull.start_rad_per_s) / PULL_S
+}
+
+/// How many times the demonstration's displacement is filled in a turn.
+fn filled(stand: &Stand, base: &Breathing) -> f64 {
+    let displacement_m3 = stand.engine.displacement_m3;
+    let displacement_m3 = displacement_m3.unwrap_or(base.displacement_m3);
+    displacement_m3 / base.displacement_m3 * base.turns_per_cycle * stand.engine.cycles_per_turn
 }
 
 /// Breathing for a torque and speeds that are so many times the demonstration's: the file's
@@ -175,8 +228,7 @@ fn breathing(stand: &Stand, base: Breathing, torque: f64, speed: f64) -> Breathi
     let engine = &stand.engine;
     let displacement_m3 = engine.displacement_m3.unwrap_or(base.displacement_m3);
     let turns_per_cycle = 1.0 / engine.cycles_per_turn;
-    let filled =
-        (displacement_m3 / base.displacement_m3) * (base.turns_per_cycle / turns_per_cycle);
+    let filled = filled(stand, &base);
     let scaled = |(from, to): (f64, f64)| (from * speed, to * speed);
     let lambda = stand.channels.iter().find(|c| c.role == Some(Role::Lambda));
     Breathing {
@@ -391,6 +443,41 @@ fn analogs(stand: &Stand, air: &StandAir) -> Vec<AnalogChannel> {
     analogs
 }
 
+/// What a temperature channel measures, by its part in the file: nothing else tells a cylinder head
+/// from coolant, oil, a bearing or the air.
+fn temperature_source(
+    stand: &Stand,
+    id: ChannelId,
+    channel: &Channel,
+    cold_junctions: &[usize],
+) -> TemperatureSource {
+    let expected_k_max = channel.expected_si.map_or(HOT_HEAD_K, |(_, high)| high);
+    let is_air = matches!(stand.air.temperature_k, AirInput::Channel(air) if air == id)
+        || cold_junctions.contains(&id.0)
+        || expected_k_max < Engine::pit_bike(Setup::MainJet105).head.start_k;
+    let guards = stand.guards.iter().filter(|guard| {
+        guard.signal == Signal::Channel(id)
+            && guard.rule.limit_of() == LimitOf::Signal
+            && guard.rule.side() == Side::Above
+    });
+    let limits = guards.filter_map(|guard| guard.limit_si);
+    let limit_k = limits.fold(expected_k_max, f64::min);
+    let air_k = simulated_air(stand).temperature_k;
+    if is_air {
+        TemperatureSource::Air
+    } else if matches!(channel.role, Some(Role::ExhaustTemperature(_)))
+        || expected_k_max > EXHAUST_K
+    {
+        TemperatureSource::Exhaust
+    } else if limit_k - BELOW_LIMIT_K < HOT_HEAD_K {
+        TemperatureSource::Cooled {
+            from_k: (limit_k - BELOW_LIMIT_K).max(air_k),
+        }
+    } else {
+        TemperatureSource::Head
+    }
+}
+
 fn temperatures(stand: &Stand) -> Vec<TemperatureChannel> {
     let number = |source: Source| match source {
         Source::Temperature(n) => Some(usize::from(n)),
@@ -423,13 +510,7 @@ fn temperatures(stand: &Stand) -> Vec<TemperatureChannel> {
         let Some(slot) = number(channel.source).and_then(|n| temperatures.get_mut(n)) else {
             continue;
         };
-        slot.source = if cold_junctions.contains(&index) {
-            TemperatureSource::Air
-        } else if matches!(channel.role, Some(Role::ExhaustTemperature(_))) {
-            TemperatureSource::Exhaust
-        } else {
-            TemperatureSource::Head
-        };
+        slot.source = temperature_source(stand, ChannelId(index), channel, &cold_junctions);
         slot.law = match channel.law {
             Law::ThermocoupleK { volt_per_count, .. } => {
                 TemperatureLaw::ThermocoupleK { volt_per_count }
@@ -460,4 +541,68 @@ fn temperatures(stand: &Stand) -> Vec<TemperatureChannel> {
         };
     }
     temperatures
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::rehearsal::DEMO_STAND;
+
+    fn stand(text: &str) -> Stand {
+        leverarm_config::parse("stand.toml", text).unwrap()
+    }
+
+    /// One engine in the demo, in rehearsals of its file, and of any other file with its size.
+    #[test]
+    fn the_engine_is_that_of_the_demo_where_the_size_is() {
+        let demo = Engine::pit_bike(Setup::MainJet105);
+        for text in [
+            DEMO_STAND,
+            include_str!("../../../config/stand.example.toml"),
+            include_str!("../../../config/brake.example.toml"),
+        ] {
+            let engine = model_of(&stand(text)).engine;
+            let (found, wanted) = (engine.full_throttle.peak(), demo.full_throttle.peak());
+            assert!(
+                (found.torque_nm / wanted.torque_nm - 1.0).abs() < 1e-9,
+                "{found:?}"
+            );
+        }
+        let larger = stand(&DEMO_STAND.replace("\"140 cc\"", "\"280 cc\""));
+        let torque = engine_of(&larger, Setup::MainJet105).full_throttle.peak();
+        assert!((torque.torque_nm / demo.full_throttle.peak().torque_nm - 2.0).abs() < 1e-9);
+    }
+
+    /// J ω / M for a loss that does not change with speed.
+    #[test]
+    fn a_drum_runs_out_as_long_as_its_losses_take() {
+        let text = DEMO_STAND
+            .replace("linear = \"0.004 N*m/(rad/s)\"\n", "")
+            .replace("quadratic = \"2e-5 N*m/(rad/s)^2\"\n", "");
+        let stand = stand(&text);
+        let speed = drum_at_the_end(&stand) - CRAWLING_RAD_PER_S;
+        let expected = 1.2 * speed / 0.6;
+        assert!((run_out_s(&stand) / expected - 1.0).abs() < 1e-9);
+    }
+
+    /// What a guard watches stays below its limit; air stays air, and exhaust is hot.
+    #[test]
+    fn temperatures_are_what_the_file_makes_of_them() {
+        let brake = stand(include_str!("../../../config/brake.example.toml"));
+        let source = temperatures(&brake)[0].source;
+        assert_eq!(source, TemperatureSource::Cooled { from_k: 353.15 });
+        let drum = stand(include_str!("../../../config/stand.example.toml"));
+        let sources: Vec<TemperatureSource> = temperatures(&drum)
+            .iter()
+            .map(|channel| channel.source)
+            .collect();
+        assert_eq!(
+            sources,
+            [
+                TemperatureSource::Air,
+                TemperatureSource::Head,
+                TemperatureSource::Exhaust
+            ]
+        );
+    }
 }

@@ -1,11 +1,13 @@
 //! The guard thread: port → core → port, on a runtime of its own, so that nothing else can delay a
 //! cut.
 
+use std::os::unix::fs::{FileTypeExt, MetadataExt};
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
 use leverarm_config::Stand;
+use nix::unistd::{AccessFlags, Gid, Group, access};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio_serial::{SerialPortBuilderExt, SerialStream};
@@ -37,12 +39,12 @@ pub enum PortError {
         path: String,
     },
     /// The user may not open it.
-    #[error(
-        "{path}: this user may not open the port; add the user to the group that owns it (often dialout) and log in again"
-    )]
+    #[error("{path}: this user may not open the port; {way}")]
     Forbidden {
         /// Path of the port.
         path: String,
+        /// What would let them.
+        way: String,
     },
     /// Another program has it.
     #[error(
@@ -70,19 +72,50 @@ pub enum PortError {
     },
 }
 
+/// What lets a person open a port that its group may open, and what when only its owner may.
+fn way_to(path: &Path) -> String {
+    const READ_AND_WRITE_BY_GROUP: u32 = 0o060;
+    let Ok(port) = std::fs::metadata(path) else {
+        return "its rights can't be read either".to_owned();
+    };
+    let group = Group::from_gid(Gid::from_raw(port.gid())).ok().flatten();
+    let name = group.map_or_else(|| port.gid().to_string(), |group| group.name);
+    if port.mode() & READ_AND_WRITE_BY_GROUP == READ_AND_WRITE_BY_GROUP {
+        format!("its group {name} may: `sudo usermod -aG {name} $USER`, then log out and in again")
+    } else {
+        "its owner alone may: the udev rule packaging/60-leverarm.rules gives boards to a group"
+            .to_owned()
+    }
+}
+
+/// What can be said of a port without opening it: many a board restarts when that is done.
+pub(super) fn look_at(path: &Path) -> Result<(), PortError> {
+    let shown = path.display().to_string();
+    let Ok(found) = std::fs::metadata(path) else {
+        return Err(PortError::Missing { path: shown });
+    };
+    if !found.file_type().is_char_device() {
+        return Err(PortError::NotAPort { path: shown });
+    }
+    if access(path, AccessFlags::R_OK | AccessFlags::W_OK).is_err() {
+        let way = way_to(path);
+        return Err(PortError::Forbidden { path: shown, way });
+    }
+    Ok(())
+}
+
 pub(crate) fn open(path: &Path, baud: u32) -> Result<SerialStream, PortError> {
     let shown = path.display().to_string();
     // The library's own message for a port held by another program is misleading, so look first.
-    if !path.exists() {
-        return Err(PortError::Missing { path: shown });
-    }
+    look_at(path)?;
     tokio_serial::new(path.to_string_lossy(), baud)
         .open_native_async()
         .map_err(|error| {
             let text = error.to_string();
             let lower = text.to_lowercase();
             if lower.contains("permission") {
-                PortError::Forbidden { path: shown }
+                let way = way_to(path);
+                PortError::Forbidden { path: shown, way }
             } else if lower.contains("busy")
                 || matches!(error.kind, tokio_serial::ErrorKind::NoDevice)
             {
@@ -290,5 +323,41 @@ async fn write(port: &mut SerialStream, bytes: &mut [u8]) -> Result<(), String> 
         Ok(Ok(())) => Ok(()),
         Ok(Err(error)) => Err(error.to_string()),
         Err(_elapsed) => Err("it takes no bytes".to_owned()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_port_without_rights_names_its_group_and_the_command() {
+        use std::os::unix::fs::PermissionsExt;
+        let port = tempfile::NamedTempFile::new().unwrap();
+        let gid = Gid::from_raw(port.as_file().metadata().unwrap().gid());
+        let group = Group::from_gid(gid).unwrap().unwrap().name;
+        let rights = |mode| std::fs::Permissions::from_mode(mode);
+        port.as_file().set_permissions(rights(0o660)).unwrap();
+        let way = way_to(port.path());
+        assert!(
+            way.contains(&format!("sudo usermod -aG {group} $USER")),
+            "{way}"
+        );
+        port.as_file().set_permissions(rights(0o600)).unwrap();
+        assert!(way_to(port.path()).contains("its owner alone"));
+    }
+
+    #[test]
+    fn a_port_is_looked_at_before_it_is_opened() {
+        assert!(matches!(
+            look_at(Path::new("/no/such")),
+            Err(PortError::Missing { .. })
+        ));
+        let file = tempfile::NamedTempFile::new().unwrap();
+        assert!(matches!(
+            look_at(file.path()),
+            Err(PortError::NotAPort { .. })
+        ));
+        assert!(look_at(Path::new("/dev/null")).is_ok());
     }
 }

@@ -130,6 +130,7 @@ pub struct Handle {
     stored: watch::Receiver<Stored>,
     flow: Arc<recorder::Flow>,
     stand: Arc<Stand>,
+    stand_text: Arc<str>,
     store_folder: Arc<PathBuf>,
 }
 
@@ -279,6 +280,12 @@ impl Handle {
         &self.stand
     }
 
+    /// The text of its stand file.
+    #[must_use]
+    pub fn stand_text(&self) -> &str {
+        &self.stand_text
+    }
+
     /// Folder of its store.
     #[must_use]
     pub fn store_folder(&self) -> &std::path::Path {
@@ -302,12 +309,14 @@ pub struct Daemon {
 
 impl Daemon {
     /// Starts everything. The store and the page's address are taken first, so that a second daemon
-    /// fails before it touches the port.
+    /// fails before it touches the port; and the port is looked at before, so that no store is made
+    /// for one that is not there.
     ///
     /// # Errors
     /// [`ServeError`].
     pub async fn start(options: ServeOptions) -> Result<Self, ServeError> {
         let clock = Clock::start();
+        guard::look_at(&options.stand.port.path)?;
         let mut store = leverarm_store::Store::open(&options.store_folder)?;
         let mut cursors = Vec::new();
         for destination in &options.stand.streams {
@@ -349,6 +358,7 @@ impl Daemon {
             stored,
             flow: Arc::clone(&flow),
             stand: Arc::clone(&stand),
+            stand_text: options.stand_text.as_str().into(),
             store_folder: Arc::new(options.store_folder),
         };
         let (records, recorder) = recorder::start(

@@ -302,15 +302,10 @@ fn bytes_of(record: &Record) -> u64 {
 
 /// The journal's word of records that found no place, told as soon as there is some again.
 fn overflow(now: Now, count: u64) -> Record {
-    Record::Event(EventData {
-        now,
-        tick: None,
-        severity: Severity::Error,
-        kind: EventKind::QueueOverflow,
-        channel: Some("store".to_owned()),
-        message: format!("{count} records were lost: the store did not take any for too long"),
-        data: serde_json::json!({ "count": count }),
-    })
+    let message = format!("{count} records were lost: the store did not take any for too long");
+    let event = EventData::new(now, None, EventKind::QueueOverflow, message);
+    let data = serde_json::json!({ "count": count });
+    Record::Event(event.about("store").with(data))
 }
 
 /// Where the recorder tells what is new.
@@ -539,15 +534,10 @@ impl Recorder {
 
     /// Journals that the store was slow. It goes the way of all events, but for the measuring.
     fn tell_slow(&mut self, now: Now, took_us: u64) {
-        let event = self.keeper.event(&EventData {
-            now,
-            tick: None,
-            severity: Severity::Warning,
-            kind: EventKind::StoreSlow,
-            channel: Some("store".to_owned()),
-            message: format!("the store took {} ms for one record", took_us / 1000),
-            data: serde_json::json!({ "took_ms": took_us / 1000 }),
-        });
+        let message = format!("the store took {} ms for one record", took_us / 1000);
+        let data = serde_json::json!({ "took_ms": took_us / 1000 });
+        let event = EventData::new(now, None, EventKind::StoreSlow, message);
+        let event = self.keeper.event(&event.about("store").with(data));
         if let Some(event) = self.throttle.push(now.mono_us, event) {
             self.keep_at_once(&event);
         }
@@ -809,7 +799,7 @@ pub(crate) fn setup_of(
 /// # Errors
 /// When what is kept can't be read: it would otherwise count as none.
 pub(crate) fn air_of_the_day(reader: &StoreReader) -> Result<Option<EnteredAir>, StoreError> {
-    let what = "the air entered for the next pulls (enter it anew: leverarm air)";
+    let what = "the air entered for the next pulls (enter it again: leverarm air)";
     match reader.meta(META_AIR)? {
         None => Ok(None),
         Some(text) => {

@@ -60,7 +60,9 @@ impl Sheet {
     /// The sheet of a comparison.
     #[must_use]
     pub fn of(report: &Report<'_>, facts: &SheetFacts) -> Self {
-        let mut blocks = answers(report);
+        let rehearsal = report.rehearsal_words();
+        let mut blocks: Vec<Block> = rehearsal.map(Block::Caution).into_iter().collect();
+        blocks.extend(answers(report));
         if !facts.note.is_empty() {
             blocks.push(Block::Text(facts.note.clone()));
         }

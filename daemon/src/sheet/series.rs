@@ -9,7 +9,8 @@ impl Sheet {
     #[must_use]
     pub fn of_series(report: &Report<'_>, effects: &EffectsReport<'_>, facts: &SheetFacts) -> Self {
         let series = SeriesReport { report };
-        let mut blocks = Vec::new();
+        let rehearsal = report.rehearsal_words();
+        let mut blocks: Vec<Block> = rehearsal.map(Block::Caution).into_iter().collect();
         if !facts.note.is_empty() {
             blocks.push(Block::Text(facts.note.clone()));
         }

@@ -8,6 +8,7 @@ use leverarm_analysis::engine::{engine_pull, origin_tick};
 use leverarm_analysis::in_force::KeptStands;
 use leverarm_analysis::reduction::{CurveChoice, ReductionError, reduce_recorded};
 use leverarm_analysis::replay::{CHUNKS_REMEMBERED, Samples, Seen, TickClock, series};
+use leverarm_analysis::setup_correction;
 use leverarm_store::{
     Chunk, ChunkGap, ChunkId, ConnectionId, ConnectionRecord, Cursor, EventFilter, GapCause,
     PullRecord, PullState, StoreError, StoreReader,
@@ -437,6 +438,7 @@ pub fn pull_points(
     destination: &StreamDestination,
     pull: &PullRecord,
 ) -> Result<Vec<String>, StoreError> {
+    let pull = &setup_correction::pull(reader, pull.id)?;
     let hello = reader.connection(pull.connection)?.hello;
     let board = hello
         .as_ref()

@@ -25,14 +25,29 @@ impl StoreReader {
     ///
     /// # Errors
     ///
-    /// [`StoreError::BackupExists`] when `folder` already holds a store;
+    /// [`StoreError::BackupExists`] when `folder` already holds a store, and
+    /// [`BackupAmongOthers`](StoreError::BackupAmongOthers) when it holds anything else;
     /// [`StoreError::FolderNotMade`], [`ReadOnly`](StoreError::ReadOnly),
     /// [`DiskFull`](StoreError::DiskFull) for that folder;
     /// [`Corrupt`](StoreError::Corrupt) when this store, and so its copy, does not pass SQLite's
     /// own check.
     pub fn backup(&self, folder: impl AsRef<Path>) -> Result<(), StoreError> {
-        copy(&self.connection, self.folder(), folder.as_ref())
+        let folder = folder.as_ref();
+        if let Some(found) = other_file(folder) {
+            return Err(StoreError::BackupAmongOthers {
+                folder: folder.into(),
+                found,
+            });
+        }
+        copy(&self.connection, self.folder(), folder)
     }
+}
+
+/// A file in the folder that is neither a store's nor left of a backup that broke off.
+fn other_file(folder: &Path) -> Option<String> {
+    let names = fs::read_dir(folder).ok()?.flatten();
+    let names = names.map(|entry| entry.file_name().to_string_lossy().into_owned());
+    names.filter(|name| !name.starts_with(DATABASE_FILE)).min()
 }
 
 /// Copies what `connection`, to the store `of`, has open into `folder`.
@@ -70,7 +85,7 @@ fn copy_to(
     files::make_own(partial)
         .map_err(|source| StoreError::from_io(folder, "make the backup", source))?;
     let mut copy = Connection::open(partial).map_err(failed)?;
-    // All pages in one step: one read transaction, which no commit of the writer starts anew.
+    // All pages in one step: one read transaction, which no commit of the writer starts again.
     let step = Backup::new(connection, &mut copy)
         .and_then(|backup| backup.step(-1))
         .map_err(|source| match source.sqlite_error_code() {

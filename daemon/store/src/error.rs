@@ -142,7 +142,7 @@ pub enum StoreError {
     /// A symbolic link where a file of the store has to be.
     #[error(
         "{} is a symbolic link, and what it leads to is not touched. Remove the link; the file is \
-         made anew", .file.display()
+         made again", .file.display()
     )]
     Link {
         /// The link.
@@ -156,6 +156,17 @@ pub enum StoreError {
     BackupExists {
         /// Where the backup was to go.
         folder: PathBuf,
+    },
+    /// A backup goes into a folder of its own.
+    #[error(
+        "{}: expected a new or empty folder for the backup, found {found} in it",
+        folder.display()
+    )]
+    BackupAmongOthers {
+        /// Where the backup was to go.
+        folder: PathBuf,
+        /// One of the files there.
+        found: String,
     },
     /// Nothing is stored under this number, hash or name.
     #[error("the store holds no {what} {wanted}")]

@@ -33,7 +33,7 @@ pub use leverarm_vocabulary::Severity;
 pub use chunk::{CHUNK_BYTES_MAX, Chunk, ChunkGap, ChunkRange, GapCause, NewChunk};
 pub use error::StoreError;
 pub use hash::{ContentHash, ContentHashError};
-pub use open::StoreSize;
+pub use open::{StoreSize, last_written};
 pub use reader::StoreReader;
 pub use records::{
     Acknowledgement, CalibrationId, CalibrationRecord, ChunkId, ConnectionId, ConnectionRecord,

@@ -27,6 +27,15 @@ const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
 /// After a large transaction or a slow reader the write-ahead log is cut back to this.
 const WAL_BYTES_KEPT: i64 = 16 << 20;
 
+/// When the store in a folder was written last, by the times of its files; none where there is no
+/// store.
+#[must_use]
+pub fn last_written(folder: &Path) -> Option<std::time::SystemTime> {
+    let files = [DATABASE_FILE, WAL_FILE, LOCK_FILE].map(|name| folder.join(name));
+    let written = files.iter().map(|file| fs::metadata(file)?.modified());
+    written.flatten().max()
+}
+
 /// Room taken and room left.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
 pub struct StoreSize {

@@ -228,7 +228,7 @@ pub struct RatioCalibration {
     pub runs: Vec<String>,
 }
 
-/// One part that was calibrated anew, or is to be forgotten.
+/// One part that was calibrated again, or is to be forgotten.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case", tag = "part", content = "record")]
 pub enum Change {

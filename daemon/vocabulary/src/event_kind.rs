@@ -42,9 +42,9 @@ event_kinds! {
     /// Teeth early or late.
     IrregularTeeth = "irregular teeth", Info,
         "Teeth early or late. A few at the same place of a turn: a bent or unevenly cut wheel. Anywhere: a pickup that shakes, or the chain.";
-    /// The speed no longer fitted; the count of teeth began anew.
+    /// The speed no longer fitted; the count of teeth began again.
     ToothCountLost = "tooth count lost", Warning,
-        "The speed jumped and the count began anew. Look at the pickup's gap and cable; a wheel that slips on its shaft does it too.";
+        "The speed jumped and the count began again. Look at the pickup's gap and cable; a wheel that slips on its shaft does it too.";
     /// Tooth times that the board could not record.
     CapturesLost = "captures lost", Error,
         "The board had no time for some teeth. Fewer teeth or a faster board; long cables with many edges of noise do it too.";
@@ -73,9 +73,9 @@ event_kinds! {
         "The board could not read what the computer sent. The cable towards the board, then the baud rate.";
     /// A board said what it is.
     Board = "board", Info;
-    /// The board began anew.
+    /// The board began again.
     BoardRestart = "board restart", Error,
-        "The board began anew in the midst. Its supply first (a starter motor pulls it down), then the USB cable, then noise that trips its watchdog.";
+        "The board restarted while it ran. Its supply first (a starter motor pulls it down), then the USB cable, then noise that trips its watchdog.";
     /// No status from the board; an info when it is heard again.
     BoardSilent = "board silent", Error,
         "No status from the board. Is it powered, is its cable in, does its light blink?";
@@ -96,7 +96,7 @@ event_kinds! {
         "The board does not hold the limits of the stand file and guards by its own alone. Firmware version, number of temperature limits. Do not run until it is seen to.";
     /// A stand that may not run before its guards were tested.
     NotArmed = "not armed", Error,
-        "The stand stays cut until its guards are tested with this board: with everything at standstill, `leverarm rehearse --guards --board`.";
+        "The stand stays cut until its guards are tested with this board: with everything at standstill, `leverarm test-guards`.";
     /// A self-test of the guards is over; an error when it failed.
     GuardSelfTest = "guard self-test", Info;
     /// Byte logs of an earlier session or another stand were taken into the store.
@@ -171,6 +171,8 @@ event_kinds! {
     PullExcluded = "pull excluded", Info;
     /// A person let a pull take part again.
     PullIncluded = "pull included", Info;
+    /// A person said which setup a pull was made with, or took that back.
+    SetupCorrected = "setup corrected", Info;
     /// A test plan began.
     PlanBegun = "plan begun", Info;
     /// A test plan was left for now.

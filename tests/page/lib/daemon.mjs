@@ -45,7 +45,7 @@ export class Daemon {
 
   static async start(options = {}) {
     const daemon = new Daemon();
-    daemon.options = { pulls: 0, arguments: [], host: "127.0.0.1", environment: {}, change: (text) => text, ...options };
+    daemon.options = { pulls: 0, arguments: [], host: "127.0.0.1", environment: {}, change: (text) => text, prepare: () => {}, ...options };
     daemon.folder = mkdtempSync(join(tmpdir(), "leverarm-page-"));
     daemon.port = await freePort();
     daemon.stand = join(daemon.folder, "stand.toml");
@@ -53,6 +53,7 @@ export class Daemon {
     // A busy machine that is late with a heartbeat must not cut the pull that a test waits for.
     const stand = readFileSync(STAND, "utf8").replace(/^heartbeat_timeout = .*$/m, 'heartbeat_timeout = "2 s"');
     writeFileSync(daemon.stand, daemon.options.change(stand).replace("127.0.0.1:0", address));
+    daemon.options.prepare(daemon.folder);
     await daemon.run();
     return daemon;
   }
@@ -68,11 +69,13 @@ export class Daemon {
 
   get url() { return `http://127.0.0.1:${this.port}`; }
 
-  /** The file in the store of a rehearsal with the tokens that the daemon made. */
-  get tokenFile() {
-    const store = readdirSync(this.folder).find((name) => name.endsWith("-rehearsal"));
-    return join(this.folder, store, "tokens");
+  /** The folder of the rehearsal's store. */
+  get store() {
+    return join(this.folder, readdirSync(this.folder).find((name) => name.endsWith("-rehearsal")));
   }
+
+  /** The file in it with the tokens that the daemon made. */
+  get tokenFile() { return join(this.store, "tokens"); }
 
   token(kind) {
     return new RegExp(`^${kind} (.+)$`, "m").exec(readFileSync(this.tokenFile, "utf8"))?.[1];

@@ -16,6 +16,8 @@ export class Fake {
   sent = 0;
   pulls = 0;
   events = 0;
+  /** Its clock is the machine's, so that what a busy machine sends late is not old. */
+  inRealTime = false;
 
   constructor({ stand, live, curve }) {
     Object.assign(this, { stand, live, curve });
@@ -38,12 +40,13 @@ export class Fake {
   }
 
   #answer(request, response) {
-    const { pathname } = new URL(request.url, "http://localhost");
+    const { pathname, searchParams } = new URL(request.url, "http://localhost");
     switch (pathname) {
       case "/api/stand": return this.#json(response, this.stand);
       case "/api/setups": return this.#json(response, { setups: [], current: null });
       case "/api/plan": return this.#json(response, { plan: null });
-      case "/api/events": return this.#json(response, { events: this.#journal() });
+      case "/api/live/minute": return this.#json(response, { mono_us: [], engine_rpm: [], torque_nm: [], torque_expanded_uncertainty_nm: [], power_w: [], phase: [] });
+      case "/api/events": return this.#json(response, { events: this.journal(searchParams) });
       case "/api/pulls": return this.#json(response, { pulls: this.#list(), more: true });
       case "/api/live/stream":
         response.setHeader("Content-Type", "text/event-stream");
@@ -59,11 +62,12 @@ export class Fake {
 
   #list() {
     return Array.from({ length: Math.min(12, this.pulls) }, (_, index) => ({
-      id: this.pulls - index, setup: "main jet 105", state: "stored", started_wall_us: 0, reasons: [], note: "", air: null,
+      id: this.pulls - index, setup: "main jet 105", state: "stored", started_wall_us: 0, reasons: [], note: "", air: null, excluded: null,
     }));
   }
 
-  #journal() {
+  /** The newest events; a test may give its own. */
+  journal(_query) {
     return Array.from({ length: Math.min(20, this.events) }, (_, index) => ({
       id: this.events - index, wall_us: 1e15 + index, severity: "warning", kind: "test", channel: null, message: `event ${this.events - index}`,
     }));
@@ -85,8 +89,9 @@ export class Fake {
       this.events = Math.floor(second / 7);
       text = this.#stored();
     }
-    const live = { ...this.live, mono_us: 1e6 + this.sent * EVERY_US, engine_rpm: rpm, drum_rpm: rpm / 5.5,
-      torque_nm: 5 + Math.sin(second), phase: pulling ? "pulling" : "ready" };
+    const monoUs = this.inRealTime ? Math.round(performance.now() * 1000) : 1e6 + this.sent * EVERY_US;
+    const live = { ...this.live, mono_us: monoUs, engine_rpm: rpm, drum_rpm: rpm / 5.5,
+      torque_nm: this.torque_nm ?? 5 + Math.sin(second), phase: pulling ? "pulling" : "ready" };
     this.sent += 1;
     return `${text}event: live\ndata: ${JSON.stringify(live)}\n\n`;
   }

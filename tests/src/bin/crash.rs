@@ -37,7 +37,7 @@ type Outcome<T> = Result<T, Box<dyn Error + Send + Sync>>;
 const OLD_STORE: &[u8] = include_bytes!("../../../daemon/store/src/kept/version_1.sqlite");
 const OLD_EVENTS: i64 = 20_000;
 const DATABASE: &str = "leverarm.sqlite";
-/// Every so many kills of a worker the whole store is checked, then begun anew.
+/// Every so many kills of a worker the whole store is checked, then begun again.
 const CHECK_EVERY: u64 = 20;
 /// Whole daemons that are killed.
 const DAEMONS: u64 = 4;

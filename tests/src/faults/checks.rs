@@ -13,7 +13,7 @@
 
 use std::collections::{BTreeSet, VecDeque};
 
-use leverarm_config::{Shaft, Stand};
+use leverarm_config::{Guard, Shaft, Stand};
 use leverarm_live::{ChunkData, Command, CommandError, Core, CutLatch, Output, PullEnded, Record};
 use leverarm_protocol::{
     BoardMessage, BoardReader, Decoder, HostMessage, Limits, LinkFault, Reading,
@@ -250,13 +250,9 @@ impl Checks {
             stand
                 .guards
                 .iter()
-                .filter_map(|guard| match guard.watch {
-                    leverarm_config::Watch::Overspeed {
-                        shaft: watched,
-                        limit_rad_per_s,
-                    } if watched == shaft => Some(limit_rad_per_s),
-                    _ => None,
-                })
+                .filter_map(Guard::overspeed_rad_per_s)
+                .filter(|(watched, _)| *watched == shaft)
+                .map(|(_, limit)| limit)
                 .fold(f64::INFINITY, f64::min)
         };
         let limit_rad_per_s = limit(Shaft::Drum);
@@ -452,7 +448,7 @@ impl Checks {
 
     /// What was under way to the host is gone, and with it the news of it.
     fn forgive_since(&mut self, since_us: u64) {
-        // A debounce begins anew with a connection.
+        // A debounce begins again with a connection.
         self.expected
             .retain(|it| it.channel.is_none() && it.from_us < since_us || it.what == "a restart");
     }

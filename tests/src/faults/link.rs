@@ -305,7 +305,7 @@ impl Down {
         }
     }
 
-    /// The board starts anew: what it had sent and not finished ends in the middle.
+    /// The board starts again: what it had sent and not finished ends in the middle.
     pub(super) fn broken_off(&mut self, now_us: u64) {
         let rest = std::mem::take(&mut self.segment);
         if !rest.is_empty() {

@@ -1,6 +1,6 @@
 //! What is to go wrong, and when: drawn from the seed before anything runs.
 
-use leverarm_config::{Stand, Watch};
+use leverarm_config::{Rule, Stand};
 use leverarm_software_stand::{
     Interference, PickupFault, Restart, RiderScript, StandModel, TemperatureSource,
 };
@@ -67,9 +67,9 @@ pub(super) enum FaultKind {
     CorruptCommands { share: f64 },
     /// Bytes to the board are lost.
     LoseCommands { share: f64 },
-    /// The board starts anew.
+    /// The board starts again.
     Restart(Restart),
-    /// The port is gone until the end. The board may start anew when it is opened.
+    /// The port is gone until the end. The board may start again when it is opened.
     PortLost { restart: bool },
     /// The wall clock jumps, once.
     WallJump { us: i64 },
@@ -236,7 +236,7 @@ impl Plan {
             pickup.teeth = wheel.teeth;
         }
         for guard in &mut stand.guards {
-            if matches!(guard.watch, Watch::Overspeed { .. }) {
+            if guard.rule == Rule::Overspeed {
                 guard.debounce_ms = self.debounce_ms;
             }
         }

@@ -2,7 +2,7 @@
 
 use nix::sys::signal::Signal;
 
-use crate::harness::Bench;
+use crate::harness::{Bench, run};
 
 /// Looking at a board never takes it away from the daemon.
 #[test]
@@ -36,4 +36,15 @@ fn a_board_is_looked_at_with_and_without_the_daemon() {
         "{restarts:?}"
     );
     daemon.stop(Signal::SIGTERM);
+}
+
+/// A board at another rate than the stand file's is found at its own, without being restarted.
+#[test]
+fn a_wrong_baud_rate_is_told_from_a_dead_board() {
+    let bench = Bench::new();
+    let _board = bench.emulator(&["--baud", "115200"]);
+    let port = bench.port();
+    let look = ["board", "--port", port.to_str().unwrap(), "--for", "1 s"];
+    run(&look).fails_with(&["speaks at 115200 baud, not at 500000", "baud = 115200"]);
+    run(&[&look[..], &["--baud", "115200"]].concat()).ok();
 }

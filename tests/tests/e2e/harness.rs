@@ -238,6 +238,7 @@ impl Bench {
 pub(crate) fn run(arguments: &[&str]) -> Ran {
     let mut child = Command::new(leverarm())
         .args(arguments)
+        .env("COLUMNS", "1000")
         .env_remove("RUST_LOG")
         .stdin(Stdio::null())
         .stdout(Stdio::piped())

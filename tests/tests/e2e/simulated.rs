@@ -1,6 +1,7 @@
 //! The software stand: in this process behind a pseudo-terminal, and in the commands that use it.
 
 use leverarm::rehearsal::{DEMO_STAND, Rehearsal, model_of, script_of};
+use leverarm_software_stand::{Engine, Setup};
 use nix::sys::signal::Signal;
 use serde_json::Value;
 
@@ -34,26 +35,50 @@ fn a_simulated_board_by_its_path() {
     }
 }
 
-/// The example stand file that people start from, rehearsed as it is.
+/// The example stand files that people start from, rehearsed as they are: whole pulls, no cut, the
+/// torque that the demo's engine has too, and commands afterwards find what was rehearsed.
 #[test]
-fn the_example_stand_rehearsed() {
+fn the_example_stands_rehearsed() {
+    let examples = [
+        include_str!("../../../config/stand.example.toml"),
+        include_str!("../../../config/brake.example.toml"),
+    ];
+    std::thread::scope(|scope| {
+        for example in examples {
+            scope.spawn(move || rehearsed(example));
+        }
+    });
+}
+
+fn rehearsed(example: &str) {
     let bench = Bench::with(|text| {
         let page = text.lines().find(|l| l.starts_with("address = ")).unwrap();
-        let example = include_str!("../../../config/stand.example.toml");
-        let own = example
-            .lines()
-            .find(|l| l.starts_with("address = "))
-            .unwrap();
-        example.replace(own, page)
+        match example.lines().find(|l| l.starts_with("address = ")) {
+            Some(own) => example.replace(own, page),
+            None => format!("{example}\n[page]\n{page}\n"),
+        }
     });
-    let out = bench.run(&["rehearse", "--pulls", "1", "--once"]).ok();
-    assert!(out.contains("pull 1 stored"), "{out}");
+    let out = bench.run(&["rehearse", "--pulls", "2", "--once"]).ok();
+    assert!(out.contains("pull 2 stored"), "{out}");
     // Rehearsed pulls stay apart from real ones.
     assert!(!bench.store().exists());
-    let store = bench.path("pulls-rehearsal");
-    let shown = run(&["show", "1", "--json", "--store", store.to_str().unwrap()]).ok();
-    let shown: Value = serde_json::from_str(&shown).unwrap();
-    assert!(shown["peak_torque_nm"].as_f64().is_some(), "{shown}");
+    let listed = bench.run(&["pulls"]);
+    assert!(listed.err.contains("store of rehearsals"), "{}", listed.err);
+    assert_eq!(bench.pulls().len(), 2);
+    for event in bench.journal() {
+        let severity = event["severity"].as_str();
+        assert!(matches!(severity, Some("info" | "warning")), "{event}");
+    }
+    let shown = bench.json(&["show", "1", "--json"]);
+    let truth = Engine::pit_bike(Setup::MainJet105).full_throttle.peak();
+    // A pull of some seconds, whose cycles vary; on the brake through a load cell with noise.
+    assert_within(
+        "peak torque",
+        shown["peak_torque_nm"].as_f64().unwrap(),
+        truth.torque_nm,
+        0.03,
+    );
+    bench.run(&["plan", "begin", "a", "b", "--pulls", "2"]).ok();
 }
 
 /// The whole job in one command, in real time: three pulls with each of A, B and A.

@@ -92,7 +92,7 @@ fn pulls_become_lists_curves_and_plots() {
     // Without a daemon: what is stored can be looked at, and air and setup entered.
     assert_has(
         &bench.run(&["pulls"]).ok(),
-        &["main jet 105", "main jet 110", "stored", "12.0"],
+        &["main jet 105", "main jet 110", "12.0"],
     );
     assert_has(
         &bench.run(&["setup"]).ok(),
@@ -182,7 +182,7 @@ fn figures_can_be_had_again_anywhere() {
     let copy = copy.to_str().unwrap();
     let again = run(&["show", "1", "--json", "--store", copy]).ok();
     assert_eq!(serde_json::from_str::<Value>(&again).unwrap(), shown);
-    assert_has(&run(&["pulls", "--store", copy]).ok(), &["stored", "12.0"]);
+    assert_has(&run(&["pulls", "--store", copy]).ok(), &["12.0"]);
 
     // And from the bytes that the board sent, kept by any recorder: the same curve, although the
     // log begins before the pull and ends after it.

@@ -10,4 +10,5 @@ mod harness;
 mod keeping;
 mod pickups;
 mod pickups_wheels;
+mod quiet;
 mod watch;

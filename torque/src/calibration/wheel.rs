@@ -243,7 +243,7 @@ impl Wave {
 }
 
 /// The wave through the changes, and the teeth that stand out of it, largest first. The worst is
-/// taken out and the wave drawn anew until none stands out, so that a bad tooth does not pass for a
+/// taken out and the wave drawn again until none stands out, so that a bad tooth does not pass for a
 /// wheel off its centre.
 fn wave_and_outliers(change: &[f64], uncertainty: &[f64]) -> Option<(Wave, Vec<usize>)> {
     let n = change.len() as f64;

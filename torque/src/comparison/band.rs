@@ -24,7 +24,7 @@ pub(super) struct MaxT {
 
 impl MaxT {
     /// Simulates `draws` times a difference and the residual curves that its standard error is
-    /// estimated from, with the estimation done anew each time.
+    /// estimated from, with the estimation done again each time.
     pub(super) fn simulate(
         basis: &Basis,
         generator: &DMatrix<f64>,

@@ -29,7 +29,7 @@
 //! asked for. Its half width is `c · s(rpm)`, `s` the standard error from factor, slope and a remainder
 //! whose variance is smoothed over the speeds. `c` is the quantile of the largest |difference| / standard
 //! error along the curve, simulated from that model (a max-t by parametric bootstrap), with `s`
-//! estimated anew each time with as few degrees of freedom. That anew is the small-sample correction:
+//! estimated again each time with as few degrees of freedom. That again is the small-sample correction:
 //! with scatter that is one factor for the whole curve, `c` is Student's t. How often band and claims
 //! are right, in worlds that a shed may be, is counted by `tests/src/bin/comparison.rs`.
 //!
@@ -261,6 +261,18 @@ pub enum ComparisonError {
         /// The speed.
         rpm: f64,
     },
+    /// A speed asked for is not within the measured range.
+    #[error(
+        "{rpm:.0} rpm: expected a speed within the {low_rpm:.0} to {high_rpm:.0} rpm that all pulls cover"
+    )]
+    BadSpeed {
+        /// Asked for.
+        rpm: f64,
+        /// Measured.
+        low_rpm: f64,
+        /// Measured.
+        high_rpm: f64,
+    },
     /// The range asked for is not within the measured one.
     #[error(
         "range {from_rpm:.0} to {to_rpm:.0} rpm: expected two speeds, rising, within the {low_rpm:.0} to {high_rpm:.0} rpm that all pulls cover"
@@ -463,6 +475,7 @@ pub fn compare(
     let own: Vec<&Pull> = all.iter().filter(|p| p.setup < compared).copied().collect();
     let grid = Grid::common(&own)?;
     let range_rpm = grid.range(options.range_rpm)?;
+    grid.holds(&options.speeds_rpm)?;
     let plan = Plan::new(compared, &own, options);
     let study = Study::new(&grid, &plan, &own, &all, options)?;
     study.compare(names, &own, range_rpm, options)
@@ -599,6 +612,19 @@ impl Grid {
     fn ends(&self) -> (f64, f64) {
         let end = |rpm: Option<&f64>| rpm.copied().unwrap_or(f64::NAN);
         (end(self.rpm.first()), end(self.rpm.last()))
+    }
+
+    fn holds(&self, speeds_rpm: &[f64]) -> Result<(), ComparisonError> {
+        let (low_rpm, high_rpm) = self.ends();
+        let mut speeds = speeds_rpm.iter();
+        match speeds.find(|rpm| !(low_rpm..=high_rpm).contains(*rpm)) {
+            None => Ok(()),
+            Some(rpm) => Err(ComparisonError::BadSpeed {
+                rpm: *rpm,
+                low_rpm,
+                high_rpm,
+            }),
+        }
     }
 
     fn range(&self, asked: Option<(f64, f64)>) -> Result<(f64, f64), ComparisonError> {

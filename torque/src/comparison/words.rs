@@ -28,6 +28,17 @@ impl TorqueUnit<'_> {
     fn text(&self, nm: f64, decimals: usize) -> String {
         format!("{} {}", self.number(nm, decimals), self.symbol)
     }
+
+    /// A difference with its band, such as "+0.31 ± 0.08 N·m".
+    #[must_use]
+    pub fn estimate(&self, difference: Estimate) -> String {
+        let decimals = decimals_for(difference.half_width / self.nm).max(1);
+        format!(
+            "{:+.decimals$} ± {}",
+            difference.value / self.nm,
+            self.text(difference.half_width, decimals)
+        )
+    }
 }
 
 /// Decimals with which a value of this size shows two digits when it begins with a 1 or 2, else one.
@@ -78,32 +89,40 @@ pub enum Statement {
     StrangeGap,
 }
 
+/// The average torque difference over the range, and what it says.
+#[must_use]
+pub fn average(pair: &Pair) -> (Estimate, Verdict) {
+    let difference = pair.figures.average_torque_nm;
+    (difference, verdict(pair, difference))
+}
+
+fn verdict(pair: &Pair, difference: Estimate) -> Verdict {
+    if !pair.ground.doubts.is_empty() {
+        Verdict::CannotTell
+    } else if difference.value > difference.half_width {
+        Verdict::Higher
+    } else if difference.value < -difference.half_width {
+        Verdict::Lower
+    } else {
+        Verdict::NoMeasurableDifference
+    }
+}
+
 /// What the second setup of a pair does against the first, the answer to the question first: what keeps
 /// it back, the average over the range, the speeds asked for, then ranges and crossings.
 #[must_use]
 pub fn statements(pair: &Pair) -> Vec<Statement> {
     let doubts = &pair.ground.doubts;
     let mut said: Vec<Statement> = doubts.iter().map(|d| Statement::Withheld(*d)).collect();
-    let verdict = |difference: Estimate| {
-        if !doubts.is_empty() {
-            Verdict::CannotTell
-        } else if difference.value > difference.half_width {
-            Verdict::Higher
-        } else if difference.value < -difference.half_width {
-            Verdict::Lower
-        } else {
-            Verdict::NoMeasurableDifference
-        }
-    };
-    let average = pair.figures.average_torque_nm;
+    let (difference, found) = average(pair);
     said.push(Statement::Average {
-        difference: average,
-        verdict: verdict(average),
+        difference,
+        verdict: found,
     });
     said.extend(pair.figures.at_speeds.iter().map(|at| Statement::At {
         rpm: at.rpm,
         difference: at.torque_nm,
-        verdict: verdict(at.torque_nm),
+        verdict: verdict(pair, at.torque_nm),
     }));
     if pair.ground.gap_is_strange {
         said.push(Statement::StrangeGap);
@@ -190,12 +209,7 @@ pub fn sentence(
     };
     let (first, second) = (name(pair.first), name(pair.second));
     let number = |difference: &Estimate, verdict: Verdict| {
-        let decimals = decimals_for(difference.half_width / unit.nm).max(1);
-        let amount = format!(
-            "{:+.decimals$} ± {}",
-            difference.value / unit.nm,
-            unit.text(difference.half_width, decimals)
-        );
+        let amount = unit.estimate(*difference);
         match verdict {
             Verdict::Higher | Verdict::Lower => format!("{}, {amount}", verdict.word()),
             Verdict::NoMeasurableDifference => format!("no measurable difference, {amount}"),

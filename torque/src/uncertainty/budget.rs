@@ -44,7 +44,7 @@ pub struct BudgetLine {
     /// ∂(result)/∂(input), in the result's unit per the input's.
     pub sensitivity: f64,
     /// True when the same error is in every pull on this stand (its inertia, its
-    /// calibration), so that it cancels from a comparison; false when it is drawn anew
+    /// calibration), so that it cancels from a comparison; false when it is drawn again
     /// with each pull.
     pub common: bool,
 }
@@ -96,7 +96,7 @@ pub struct Combined {
     pub total: Part,
     /// What all pulls on the stand share.
     pub common: Part,
-    /// What is drawn anew with each pull.
+    /// What is drawn again with each pull.
     pub pull_to_pull: Part,
     /// Share of the total variance by line, in the order of the lines. They sum to 1 (to 0
     /// when nothing is uncertain); a correlation can make one negative.

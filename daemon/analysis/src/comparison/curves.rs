@@ -1,7 +1,7 @@
 //! The reduced curves that comparisons are made from, kept in files so that a pull is reduced once.
 //!
 //! Never the only copy: each file names what it was made from, and one that does not fit is made
-//! anew. There is one a pull, and another one for its engine where that was asked for, in the folder
+//! again. There is one a pull, and another one for its engine where that was asked for, in the folder
 //! `curves` of the store, which may be deleted at any time.
 
 use std::fs;

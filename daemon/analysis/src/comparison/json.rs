@@ -6,8 +6,12 @@ use leverarm_torque::comparison::{
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 use serde_json::{Value, json};
 
-use super::Report;
+use super::report::part_words;
+use super::{Report, Rows};
 use crate::parts::{Part, confounded_by};
+
+/// Rows of the speed table that is told, about.
+const TOLD_SPEEDS: usize = 20;
 
 impl Report<'_> {
     /// All of it, in SI units and rpm.
@@ -74,18 +78,45 @@ impl Report<'_> {
                 "reason": left.reason,
             })).collect::<Vec<Value>>(),
             "correction": self.found.correction.key(),
+            "rehearsal": self.is_rehearsal(),
             "pulls": self.found.pulls.iter().map(|pull| json!({
                 "pull": pull.pull.id.get(),
                 "setup": pull.pull.setup_name,
                 "reasons": pull.reasons,
                 "sha256": pull.curve.raw.sha256,
             })).collect::<Vec<Value>>(),
+            "told": self.told_json(),
             "remarks": comparison.remarks.iter().chain(&self.found.remarks).collect::<Vec<_>>(),
         });
         if let (Some(object), Value::Object(whole)) = (object.as_object_mut(), whole) {
             object.extend(whole);
         }
         object
+    }
+
+    /// As a person reads it, in the units it is shown in.
+    fn told_json(&self) -> Value {
+        let pairs = self.told_pairs().map(|pair| {
+            let differences = self.found.part_differences(pair.first, pair.second);
+            let (average, verdict) = words::average(pair);
+            json!({
+                "first": self.name(pair.first),
+                "second": self.name(pair.second),
+                "verdict": verdict.word(),
+                "further": pair.ground.doubts.is_empty().then(|| words::further_pulls(pair, self.torque_unit())),
+                "average": self.torque_unit().estimate(average),
+                "words": self.pair_words(pair),
+                "parts": part_words(&differences),
+            })
+        });
+        json!({
+            "title": self.title(),
+            "when": self.when(),
+            "pairs": pairs.collect::<Vec<Value>>(),
+            "figures": rows_json(&self.figure_table()),
+            "speeds": rows_json(&self.speed_table(TOLD_SPEEDS)),
+            "notes": self.notes(),
+        })
     }
 
     fn setup_json(&self, setup: &Setup) -> Value {
@@ -206,6 +237,10 @@ impl Report<'_> {
             .map(|(rpm, nm)| rpm * RAD_PER_S_PER_RPM * nm)
             .collect()
     }
+}
+
+fn rows_json(rows: &Rows) -> Value {
+    json!({ "headings": rows.headings, "rows": rows.rows, "text_columns": rows.text_columns })
 }
 
 fn estimate_json(estimate: Estimate) -> Value {

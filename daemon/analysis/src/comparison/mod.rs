@@ -29,6 +29,7 @@ use crate::mounting;
 use crate::parts::{PartDifference, part_differences};
 use crate::plan::windows_at;
 use crate::reduction::{CurveChoice, ReductionError};
+use crate::setup_correction::pulls as pulls_as_made;
 use leverarm_store::{ContentHash, PullRecord, PullState, SetupRecord, StoreError, StoreReader};
 
 /// Pulls with other setups that are remembered.
@@ -40,6 +41,14 @@ pub enum CompareError {
     /// The store would not give something.
     #[error(transparent)]
     Store(#[from] StoreError),
+    /// A name that only capital letters or spaces tell from a setup's.
+    #[error("no setup is named \"{name}\"; did you mean \"{meant}\"?")]
+    NearlyNamed {
+        /// The name.
+        name: String,
+        /// The setup's.
+        meant: String,
+    },
     /// A name that no setup has.
     #[error("no setup is named \"{name}\"; there {known}")]
     UnknownSetup {
@@ -168,7 +177,7 @@ pub fn compare_setups(
     let mut left_out = Vec::new();
     let mut wanted = Vec::new();
     let mut others = Vec::new();
-    let all = reader.pulls()?;
+    let all = pulls_as_made(reader)?;
     let builds = mounting::builds(reader, &all)?;
     for pull in all {
         let compared = index(&pull).is_some();
@@ -278,6 +287,15 @@ fn named_setups(reader: &StoreReader, names: &[String]) -> Result<Vec<SetupRecor
     for name in names {
         let Some(found) = all.iter().find(|setup| setup.name == *name) else {
             let known: Vec<String> = all.iter().map(|s| format!("\"{}\"", s.name)).collect();
+            let alike = all
+                .iter()
+                .find(|setup| setup.name.to_lowercase() == name.trim().to_lowercase());
+            if let Some(alike) = alike {
+                return Err(CompareError::NearlyNamed {
+                    name: name.clone(),
+                    meant: alike.name.clone(),
+                });
+            }
             return Err(CompareError::UnknownSetup {
                 name: name.clone(),
                 known: match known.as_slice() {

@@ -56,6 +56,20 @@ impl Report<'_> {
         setup.map_or("?", |setup| setup.name.as_str())
     }
 
+    /// Whether any of it was made with a simulated board.
+    #[must_use]
+    pub fn is_rehearsal(&self) -> bool {
+        let mut pulls = self.found.pulls.iter();
+        pulls.any(|pull| pull.curve.raw.is_simulated)
+    }
+
+    /// What such a comparison says first.
+    #[must_use]
+    pub fn rehearsal_words(&self) -> Option<String> {
+        self.is_rehearsal()
+            .then(|| "rehearsal: made with a simulated board, no engine turned".to_owned())
+    }
+
     /// "B and C against A".
     #[must_use]
     pub fn title(&self) -> String {
@@ -219,7 +233,8 @@ impl Report<'_> {
             .pulls
             .iter()
             .any(|p| !p.curve.air_factor_within_range);
-        vec![
+        let rehearsal = self.rehearsal_words();
+        let air = [
             format!(
                 "air {}, {}, {} humidity",
                 range(span(&|p| p.curve.pressure_pa), self.units.pressure, 1),
@@ -244,7 +259,23 @@ impl Report<'_> {
                     }
                 )
             },
-        ]
+        ];
+        rehearsal.into_iter().chain(air).collect()
+    }
+
+    /// What to know beside the answer: conditions, scatter, what bands mean, doubts and remarks.
+    #[must_use]
+    pub fn notes(&self) -> Vec<String> {
+        let doubts = self.found.pulls.iter().flat_map(|compared| {
+            let reasons = compared.reasons.iter();
+            reasons.map(|reason| format!("doubtful: pull {}: {reason}", compared.pull.id))
+        });
+        let mut notes: Vec<String> = doubts.collect();
+        notes.extend(self.conditions());
+        notes.extend(words::scatter(self.comparison()));
+        notes.push(self.band_words());
+        notes.extend(self.remarks().map(|remark| format!("remark: {remark}")));
+        notes
     }
 
     /// Remarks of the statistics and of the pulls.

@@ -7,6 +7,7 @@ use serde_json::{Value, json};
 
 use super::{Made, Plan, Standing, Window};
 use crate::exclusion::exclusions;
+use crate::setup_correction::pulls;
 use leverarm_store::{
     EventFilter, EventOrder, EventRecord, NewEvent, PullState, StoreError, StoreReader,
 };
@@ -165,12 +166,12 @@ fn of_events(events: &[EventRecord]) -> Result<Vec<CurrentPlan>, StoreError> {
 /// When the store can't be read.
 pub fn made_since(reader: &StoreReader, plan: &CurrentPlan) -> Result<Vec<Made>, StoreError> {
     let excluded = exclusions(reader)?;
-    let pulls = reader.pulls()?.into_iter().filter(|pull| {
+    let made = pulls(reader)?.into_iter().filter(|pull| {
         pull.started_wall_us >= plan.begun_wall_us
             && pull.state != PullState::Running
             && !plan.is_away(pull.started_wall_us)
     });
-    Ok(pulls
+    Ok(made
         .map(|pull| Made {
             counts: pull.state == PullState::Stored && !excluded.contains_key(&pull.id),
             setup: pull.setup_name,

@@ -3,6 +3,24 @@
 use leverarm_protocol::{BoardMessage, BoardReader, Form, FrameWriter, LineWriter, Reading};
 use leverarm_store::{Chunk, ConnectionRecord};
 
+/// Whether the board of a connection says that it is simulated: what it recorded is a rehearsal.
+#[must_use]
+pub fn is_simulated(connection: &ConnectionRecord) -> bool {
+    let mut simulated = false;
+    if let Some(kept) = &connection.hello {
+        BoardReader::new().feed(0, &kept.frame, &mut |reading| {
+            if let Reading::Message {
+                message: BoardMessage::Hello(hello),
+                ..
+            } = reading
+            {
+                simulated |= hello.is_simulated();
+            }
+        });
+    }
+    simulated
+}
+
 /// The bytes of chunks of one connection, oldest first, as they came from the board. A stretch from
 /// the middle of a connection has no hello in it: the one that was kept is put in front, in the
 /// board's own form and as if it had been sent just before.

@@ -5,7 +5,7 @@ mod clock;
 mod recording;
 mod samples;
 
-pub use byte_log::byte_log;
+pub use byte_log::{byte_log, is_simulated};
 pub use clock::{CHUNKS_REMEMBERED, TickClock};
 pub use recording::{Counts, Recording};
 pub use samples::{Samples, Seen, Series, WallSample, series};

@@ -33,6 +33,8 @@ pub struct Recording {
     pub faults: Vec<LinkFault>,
     /// Chunks that were lacking or damaged, in words.
     pub gaps: Vec<String>,
+    /// It is of a stored pull, of a board that says that it is simulated.
+    pub is_simulated: bool,
 }
 
 /// Faults kept; a log of garbage has no end of them.

@@ -18,7 +18,8 @@ use leverarm_torque::uncertainty::{Assessed, Measured, propagate};
 use serde_json::json;
 
 use super::super::dialogue::quantity;
-use super::super::{Failure, curve_output, say};
+use super::super::terminal::Table;
+use super::super::{Failure, say};
 use super::{Common, Outcome, Session, shown};
 use leverarm_analysis::calibration::runs::{Run, pickup_on};
 use leverarm_plot::{Axis, Panel, Plot, Range, Series};
@@ -174,7 +175,7 @@ fn show_pieces(drum: &leverarm_config::Drum) {
         ));
         return;
     }
-    let mut table = curve_output::table_of(&["piece", "mass kg", "inertia kg·m²", "share"]);
+    let mut table = Table::new(["piece", "mass kg", "inertia kg·m²", "share"]);
     for (name, piece) in &drum.pieces {
         table.add_row([
             name.clone(),
@@ -186,7 +187,7 @@ fn show_pieces(drum: &leverarm_config::Drum) {
             ),
         ]);
     }
-    curve_output::align_right(&mut table, 1..4);
+    table.align_right(1..4);
     say(&table.to_string());
     say(&format!(
         "from pieces: {}",

@@ -3,7 +3,8 @@
 use clap::builder::{PossibleValuesParser, TypedValueParser};
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 
-use super::super::{Failure, curve_output, json_line, say};
+use super::super::terminal::Table;
+use super::super::{Failure, json_line, say};
 use super::{Session, StandStore, shown};
 use leverarm_analysis::local_time::local_text;
 use leverarm_values::calibration::{Change, NewCalibrationRequest, Part};
@@ -49,7 +50,7 @@ pub(in crate::commands) fn list(arguments: &ListArguments) -> Result<(), Failure
         json_line(&value);
         return Ok(());
     }
-    let mut table = curve_output::table_of(&["part", "in force", "since", "from"]);
+    let mut table = Table::new(["part", "in force", "since", "from"]);
     for row in rows(&session) {
         table.add_row(row);
     }
@@ -73,7 +74,7 @@ fn history(session: &Session, as_json: bool) -> Result<(), Failure> {
         say("no calibrations yet");
         return Ok(());
     }
-    let mut table = curve_output::table_of(&["when", "part", "what came out"]);
+    let mut table = Table::new(["when", "part", "what came out"]);
     for change in changes {
         table.add_row([local_text(change.wall_us), change.part, change.summary]);
     }

@@ -12,7 +12,8 @@ use leverarm_torque::uncertainty::{Measured, coverage_factor};
 use serde_json::json;
 
 use super::super::dialogue::quantity;
-use super::super::{Failure, curve_output, say};
+use super::super::terminal::Table;
+use super::super::{Failure, say};
 use super::{Common, Outcome, Session};
 use leverarm_analysis::calibration::runs::Run;
 use leverarm_plot::{Axis, Panel, Plot, Range, Series};
@@ -339,7 +340,7 @@ fn read_creep(file: &Path, cell: &LoadCell) -> Result<Creep, Failure> {
 }
 
 fn report(record: &LoadCellCalibration, cell: &LoadCell) {
-    let mut table = curve_output::table_of(&["load N", "counts", "", "off the fit N"]);
+    let mut table = Table::new(["load N", "counts", "", "off the fit N"]);
     for (point, residual) in record.points.iter().zip(cell.fit.residuals()) {
         table.add_row([
             format!("{:.3}", point.load),
@@ -352,7 +353,7 @@ fn report(record: &LoadCellCalibration, cell: &LoadCell) {
             format!("{residual:+.4}"),
         ]);
     }
-    curve_output::align_right(&mut table, [0, 1, 3]);
+    table.align_right([0, 1, 3]);
     say(&table.to_string());
     let freedom = cell.fit.degrees_of_freedom();
     let k = coverage_factor(0.95, freedom as f64).unwrap_or(f64::NAN);

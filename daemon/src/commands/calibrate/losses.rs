@@ -8,7 +8,8 @@ use leverarm_torque::turns::turn_speeds;
 use leverarm_torque::uncertainty::Measured;
 use serde_json::json;
 
-use super::super::{Failure, curve_output, dialogue::quantity, say};
+use super::super::terminal::Table;
+use super::super::{Failure, dialogue::quantity, say};
 use super::{Common, Outcome, Session};
 use leverarm_analysis::calibration::runs::{Run, pickup_on};
 use leverarm_analysis::reduction::channel_mean;
@@ -223,8 +224,7 @@ fn report(session: &Session, losses: &Losses, record: &LossCalibration) {
         "losses = {c0:.4} N·m + {c1:.3e} N·m/(rad/s) · ω + {c2:.3e} N·m/(rad/s)² · ω², from {}",
         record.runs.join(", ")
     ));
-    let mut table =
-        curve_output::table_of(&["drum rpm", &format!("loss {}", units.symbol), "± 95 %"]);
+    let mut table = Table::new(["drum rpm", &format!("loss {}", units.symbol), "± 95 %"]);
     let (low, high) = losses.omega_range_rad_per_s();
     for i in 0..=6_u8 {
         let omega = low + (high - low) * f64::from(i) / 6.0;
@@ -234,7 +234,7 @@ fn report(session: &Session, losses: &Losses, record: &LossCalibration) {
             format!("{:.3}", units.difference(losses.band_nm(omega))),
         ]);
     }
-    curve_output::align_right(&mut table, 0..3);
+    table.align_right(0..3);
     say(&table.to_string());
     match record.repeatability {
         Some(repeatability) => say(&format!(

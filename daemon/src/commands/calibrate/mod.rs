@@ -193,6 +193,9 @@ impl Session {
         } else if let (Some(plot), true) = (&outcome.plot, self.dialogue.is_open()) {
             say(&leverarm_plot::text(plot, 100, 30));
         }
+        let mut object = outcome.json;
+        object["change"] = serde_json::to_value(&outcome.change).map_err(Failure::of)?;
+        object["summary"] = json!(outcome.summary);
         let wanted = !common.dry_run
             && self
                 .dialogue
@@ -210,7 +213,6 @@ impl Session {
             "not put in force"
         });
         if common.json {
-            let mut object = outcome.json;
             object["in_force"] = json!(wanted);
             json_line(&object);
         }

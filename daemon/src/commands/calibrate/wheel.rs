@@ -8,7 +8,8 @@ use leverarm_torque::calibration::coast::coast_down;
 use leverarm_torque::calibration::wheel::{Pattern, PatternChange};
 use serde_json::json;
 
-use super::super::{Failure, curve_output, say};
+use super::super::terminal::Table;
+use super::super::{Failure, say};
 use super::{Common, Outcome, Session};
 use leverarm_analysis::calibration::runs::{Run, pickup_on};
 use leverarm_plot::{Axis, Panel, Plot, Range, Series};
@@ -26,7 +27,7 @@ pub(in crate::commands) struct WheelArguments {
     on: Option<ShaftChoice>,
     /// Leave the last record out instead of refining it
     #[arg(long)]
-    anew: bool,
+    again: bool,
     #[command(flatten)]
     common: Common,
 }
@@ -78,7 +79,7 @@ pub(super) fn calibrate(arguments: &WheelArguments) -> Result<(), Failure> {
     }
     // The same wheel as before: its record gets better with every run.
     let unchanged = matches!(&change, Some(Some(change)) if change.moved.is_empty() && !change.sits_differently());
-    let refined = match earlier.as_ref().filter(|_| unchanged && !arguments.anew) {
+    let refined = match earlier.as_ref().filter(|_| unchanged && !arguments.again) {
         Some(earlier) => {
             used.push("the last record".to_owned());
             Pattern::combined(&[found.clone(), earlier.clone()]).map_err(Failure::of)?
@@ -174,7 +175,7 @@ fn patterns_of(session: &Session, run: &Run, pickup: &Pickup) -> Vec<(&'static s
 
 fn report(found: &Pattern, pickup: &Pickup) {
     let pitch = std::f64::consts::TAU / f64::from(pickup.teeth);
-    let mut table = curve_output::table_of(&["tooth", "late by, % of a pitch", "± 95 %"]);
+    let mut table = Table::new(["tooth", "late by, % of a pitch", "± 95 %"]);
     let shown = found
         .error_rad
         .iter()
@@ -188,7 +189,7 @@ fn report(found: &Pattern, pickup: &Pickup) {
             format!("{:.3}", 196.0 * u / pitch),
         ]);
     }
-    curve_output::align_right(&mut table, 0..3);
+    table.align_right(0..3);
     say(&table.to_string());
     if found.teeth() > 24 {
         say(&format!(

@@ -1,11 +1,13 @@
 //! The documented API. `assets/page/openapi.json` describes every field.
 
 use axum::extract::State as Extract;
-use axum::http::{HeaderValue, StatusCode, header};
+use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use axum::{Extension, Json};
 use leverarm_config::display::{self, DisplayUnit, DisplayUnits};
-use leverarm_config::{AirInput, GuardAction, Quantity, Shaft, Signal, Stand, StandKind, Watch};
+use leverarm_config::{
+    AirInput, Guard, GuardAction, LimitOf, Quantity, Side, Signal, Source, Stand, StandKind,
+};
 use leverarm_torque::air::Air;
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 use serde::Deserialize;
@@ -13,25 +15,20 @@ use serde_json::{Map, Value, json};
 
 use super::access::Level;
 use super::problem::Problem;
-use super::request::{Args, Input, Number};
+use super::request::{Args, Input};
 use super::{State, Web};
 use crate::service::{KeepRequest, NewSetupRequest};
 use leverarm_analysis::calibration::tare::{SECONDS_DEFAULT, measure};
 use leverarm_analysis::engine::FigureKind;
-use leverarm_analysis::exclusion::{
-    Exclusion, ExclusionRequest, event as exclusion_event, exclusions,
-};
 use leverarm_analysis::in_force;
 use leverarm_analysis::reduction::EnteredAir;
-use leverarm_live::{Command, Now};
-use leverarm_store::{
-    EventFilter, EventId, EventOrder, PullId, PullRecord, Severity, StoreError, StoreReader,
-};
+use leverarm_live::Command;
+use leverarm_store::{EventFilter, EventId, EventOrder, PullId, Severity, StoreError, StoreReader};
 use leverarm_values::calibration::{Change, NewCalibrationRequest};
 
 pub(super) const NAME_CHARS_MAX: usize = 100;
 const TEXT_CHARS_MAX: usize = 4000;
-const REASON_CHARS_MAX: usize = 200;
+pub(super) const REASON_CHARS_MAX: usize = 200;
 const PARTS_MAX: usize = 64;
 const LIMIT_MAX: u32 = 1000;
 
@@ -71,18 +68,20 @@ pub(super) async fn stand(Extract(web): State, Extension(level): Extension<Level
 /// What a page has to know before the first live value. Units come from here, so that there is one
 /// place that converts.
 fn describe(stand: &Stand, level: Level, tokens: bool) -> Value {
-    let channels = stand
-        .channels
-        .iter()
-        .map(|channel| json!({ "name": channel.name, "quantity": channel.quantity.word() }));
+    let channels = stand.channels.iter().map(|channel| {
+        json!({
+            "name": channel.name,
+            "quantity": channel.quantity.word(),
+            "pulses": matches!(channel.source, Source::Pulses(_)),
+        })
+    });
     let guards = stand.guards.iter().map(|guard| {
-        let (quantity, limit_si) = watched(stand, &guard.watch);
         json!({
             "name": guard.name,
             "cuts": guard.action == GuardAction::Cut,
-            "quantity": quantity,
-            "below": matches!(guard.watch, Watch::Below { .. }),
-            "limit_si": limit_si,
+            "quantity": limited(stand, guard),
+            "below": guard.rule.side() == Side::Below,
+            "limit_si": guard.limit_si,
         })
     });
     let input = |input: AirInput| match input {
@@ -169,30 +168,15 @@ fn units(units: &DisplayUnits) -> Value {
     Value::Object(all.into_iter().chain(quantities).map(entry).collect())
 }
 
-/// What a guard looks at, and its limit.
-fn watched(stand: &Stand, watch: &Watch) -> (Option<&'static str>, Option<f64>) {
-    let of = |signal: Signal| match signal {
-        Signal::Speed(Shaft::Drum | Shaft::Engine) => Some("rotation"),
-        Signal::LoadCell => Some("force"),
-        Signal::Board => Some("duration"),
-        Signal::Channel(id) => stand.channel(id).map(|channel| channel.quantity.word()),
-    };
-    match *watch {
-        Watch::Overspeed {
-            limit_rad_per_s, ..
-        } => (Some("rotation"), Some(limit_rad_per_s)),
-        Watch::OverTemperature { channel, limit_k } => {
-            (of(Signal::Channel(channel)), Some(limit_k))
-        }
-        Watch::Above { signal, limit_si } | Watch::Below { signal, limit_si } => {
-            (of(signal), Some(limit_si))
-        }
-        Watch::StaleData { age_ms_max, .. } => {
-            (Some("duration"), Some(f64::from(age_ms_max) * 1e-3))
-        }
-        Watch::SensorLost { .. } => (None, None),
-        // A rate has no unit of its own here; its nearness is not shown either.
-        Watch::RateOfRise { limit_si_per_s, .. } => (None, Some(limit_si_per_s)),
+/// Name of the quantity that a guard's limit is of. A rate has no unit of its own here; its nearness is
+/// not shown either.
+fn limited(stand: &Stand, guard: &Guard) -> Option<&'static str> {
+    match (guard.rule.limit_of(), guard.signal) {
+        (LimitOf::Nothing | LimitOf::Rise, _) => None,
+        (LimitOf::Age, _) | (_, Signal::Board) => Some("duration"),
+        (_, Signal::Speed(_)) => Some("rotation"),
+        (_, Signal::LoadCell) => Some(Quantity::Force.word()),
+        (_, Signal::Channel(id)) => Some(stand.channel(id)?.quantity.word()),
     }
 }
 
@@ -338,6 +322,26 @@ fn bounded<'a>(key: &str, text: &'a str, chars_max: usize) -> Result<&'a str, Pr
     Ok(text)
 }
 
+/// Pressure, temperature and humidity.
+const AIR_VALUES: usize = 3;
+
+/// What of the air channels measure, so that nothing entered of it is used.
+fn measured_air(stand: &Stand) -> Vec<String> {
+    let air = &stand.air;
+    let inputs = [
+        ("pressure", air.pressure_pa),
+        ("temperature", air.temperature_k),
+        ("humidity", air.relative_humidity),
+    ];
+    let measured = inputs.into_iter().filter_map(|(what, input)| match input {
+        AirInput::Channel(id) => Some((what, stand.channel(id)?)),
+        AirInput::Entered(_) => None,
+    });
+    measured
+        .map(|(what, channel)| format!("{what} by \"{}\"", channel.name))
+        .collect()
+}
+
 pub(super) async fn set_air(
     Extract(web): State,
     Input(request): Input<Option<EnteredAir>>,
@@ -358,10 +362,22 @@ pub(super) async fn set_air(
             }
         }
     }
-    let done = if request.is_some() {
-        "air kept for the next pulls"
-    } else {
-        "entered air forgotten: the stand file's holds again"
+    let done = match measured_air(web.handle.stand()).as_slice() {
+        _ if request.is_none() => "entered air forgotten: the stand file's holds again".to_owned(),
+        [] => "air kept for the next pulls".to_owned(),
+        measured if measured.len() < AIR_VALUES => format!(
+            "air kept for the next pulls, but for what channels measure: {}",
+            measured.join(", ")
+        ),
+        measured => {
+            return Err(Problem::new(
+                StatusCode::CONFLICT,
+                format!(
+                    "nothing entered would be used, since channels measure the air: {}; take a channel out of [air] in the stand file to enter its value",
+                    measured.join(", ")
+                ),
+            ));
+        }
     };
     web.handle.air(request).await??;
     Ok(message(done))
@@ -418,87 +434,10 @@ pub(super) async fn keep(Extract(web): State, Input(request): Input<KeepRequest>
     Ok(Json(json!({ "message": format!("kept as pull {id}"), "id": id })).into_response())
 }
 
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct NoteRequest {
-    note: String,
-}
-
-pub(super) async fn note(
-    Extract(web): State,
-    Number(id): Number,
-    Input(request): Input<NoteRequest>,
-) -> Answer {
-    let note = text("note", &request.note)?.to_owned();
-    let done = if note.is_empty() {
-        format!("note on pull {id} taken away")
-    } else {
-        format!("note kept with pull {id}")
-    };
-    web.handle.note(PullId::new(id), note).await??;
-    Ok(message(done))
-}
-
-/// Leaves a pull out of comparisons, or lets it take part again.
-pub(super) async fn exclude(
-    Extract(web): State,
-    Number(id): Number,
-    Input(request): Input<ExclusionRequest>,
-) -> Answer {
-    let id = PullId::new(id);
-    let by = line("by", &request.by, NAME_CHARS_MAX)?.to_owned();
-    let reason = match &request.reason {
-        Some(reason) => Some(line("reason", reason, REASON_CHARS_MAX)?.to_owned()),
-        None => None,
-    };
-    if reason.as_deref() == Some("") {
-        return Err(Problem::value(
-            "reason: expected why the pull is to be left out, or null to let it take part again",
-        ));
-    }
-    web.read(move |reader| Ok(reader.pull(id)?)).await?;
-    let request = ExclusionRequest { reason, by };
-    // The recorder sets the times.
-    let now = Now {
-        mono_us: 0,
-        wall_us: 0,
-    };
-    let event = exclusion_event(id, &request, now);
-    let done = event.message.clone();
-    web.handle.event(event).await??;
-    Ok(message(done))
-}
-
 pub(super) async fn setups(Extract(web): State) -> Answer {
     let setups = web.read(|reader| Ok(reader.setups()?)).await?;
     let current = web.handle.stored().borrow().setup.clone();
     Ok(Json(json!({ "setups": setups, "current": current })).into_response())
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct PullsQuery {
-    limit: Option<u32>,
-    before: Option<i64>,
-}
-
-pub(super) async fn pulls(Extract(web): State, Args(query): Args<PullsQuery>) -> Answer {
-    let limit = limit(query.limit, 100)?;
-    let before = number("before", query.before)?;
-    let (mut pulls, excluded) = web
-        .read(|reader| Ok((reader.pulls()?, exclusions(reader)?)))
-        .await?;
-    pulls.reverse();
-    if let Some(before) = before {
-        pulls.retain(|pull| pull.id.get() < before);
-    }
-    let more = pulls.len() > limit;
-    pulls.truncate(limit);
-    let pulls: Vec<Value> = pulls
-        .iter()
-        .map(|pull| pull_json(pull, excluded.get(&pull.id)))
-        .collect();
-    Ok(Json(json!({ "pulls": pulls, "more": more })).into_response())
 }
 
 /// A number in a query, as the store counts: from 0.
@@ -521,40 +460,6 @@ pub(super) fn limit(asked: Option<u32>, otherwise: u32) -> Result<usize, Problem
         ));
     }
     usize::try_from(limit).map_err(Problem::internal)
-}
-
-pub(super) async fn pull(Extract(web): State, Number(id): Number) -> Answer {
-    let id = PullId::new(id);
-    let (pull, excluded) = web
-        .read(move |reader| Ok((reader.pull(id)?, exclusions(reader)?)))
-        .await?;
-    Ok(Json(pull_json(&pull, excluded.get(&id))).into_response())
-}
-
-fn pull_json(pull: &PullRecord, exclusion: Option<&Exclusion>) -> Value {
-    json!({
-        "id": pull.id,
-        "setup": pull.setup_name,
-        "state": pull.state,
-        "started_wall_us": pull.started_wall_us,
-        "reasons": pull.reasons,
-        "note": pull.note,
-        "air": pull.air,
-        "excluded": exclusion,
-    })
-}
-
-pub(super) async fn curve(Extract(web): State, Number(id): Number) -> Answer {
-    let id = PullId::new(id);
-    let shared = std::sync::Arc::clone(&web);
-    let body = web
-        .read(move |reader| shared.curves.curve(reader, id))
-        .await?;
-    let json = (
-        header::CONTENT_TYPE,
-        HeaderValue::from_static("application/json"),
-    );
-    Ok(([json], body).into_response())
 }
 
 #[derive(Deserialize)]

@@ -13,6 +13,7 @@ use super::api::figure_word;
 use super::problem::Problem;
 use leverarm_analysis::engine::{EngineFigure, EnginePull, engine_pull};
 use leverarm_analysis::reduction::{CurveChoice, CyclesBody, ReducedPull, reduce_recorded};
+use leverarm_analysis::setup_correction;
 use leverarm_store::{PullId, PullRecord, PullState, StoreReader};
 
 /// Curves kept, some tens of kilobytes each; the one made first goes first.
@@ -61,7 +62,7 @@ struct FigureBody<'a> {
 impl CurveCache {
     /// The curve of a pull as JSON.
     pub(super) fn curve(&self, reader: &StoreReader, id: PullId) -> Result<Bytes, Problem> {
-        let pull = reader.pull(id)?;
+        let pull = setup_correction::pull(reader, id)?;
         if pull.state == PullState::Running {
             let running = format!("pull {id} is under way: it has a curve when it is over");
             return Err(Problem::new(StatusCode::CONFLICT, running));

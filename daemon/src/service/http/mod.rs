@@ -4,8 +4,10 @@
 //! running daemon to it.
 
 mod access;
+mod answer;
 mod api;
 mod assets;
+mod commission;
 mod connection;
 mod curves;
 mod cut_form;
@@ -13,6 +15,7 @@ mod journal;
 mod metrics;
 mod plan;
 mod problem;
+mod pulls;
 mod request;
 mod room;
 mod stream;
@@ -55,6 +58,7 @@ struct Web {
     curves: curves::CurveCache,
     streams: Streams,
     readers: Semaphore,
+    desk: answer::Desk,
     counts: Counts,
 }
 
@@ -87,6 +91,7 @@ impl Web {
                 network: Arc::new(Semaphore::new(STREAMS_MAX)),
             },
             readers: Semaphore::new(READERS_MAX),
+            desk: answer::Desk::default(),
             counts: Counts::default(),
         })
     }
@@ -101,25 +106,33 @@ fn router(web: &Arc<Web>) -> Router {
         .route("/api/plan", post(plan::set_plan))
         .route("/api/calibration", post(api::set_calibration))
         .route("/api/tare", post(api::tare))
+        .route("/api/commission/weigh", post(commission::weigh))
+        .route("/api/commission/measure", post(commission::measure))
         .route("/api/events/{id}/note", post(journal::note))
         .route("/api/keep", post(api::keep))
-        .route("/api/pulls/{id}/note", post(api::note))
-        .route("/api/pulls/{id}/exclusion", post(api::exclude))
+        .route("/api/pulls/{id}/note", post(pulls::note))
+        .route("/api/pulls/{id}/exclusion", post(pulls::exclude))
+        .route("/api/pulls/{id}/setup", post(pulls::correct_setup))
         .route_layer(middleware::from_fn(access::needs_control));
     let read = Router::new()
         .route("/api/stand", get(api::stand))
         .route("/api/live", get(api::live))
         .route("/api/live/stream", get(stream::stream))
+        .route("/api/live/minute", get(stream::minute))
         .route("/api/setups", get(api::setups))
         .route("/api/plan", get(plan::plan))
-        .route("/api/pulls", get(api::pulls))
-        .route("/api/pulls/{id}", get(api::pull))
-        .route("/api/pulls/{id}/curve", get(api::curve))
+        .route("/api/commission", get(commission::commission))
+        .route("/api/pulls", get(pulls::pulls))
+        .route("/api/pulls/{id}", get(pulls::pull))
+        .route("/api/pulls/{id}/curve", get(pulls::curve))
         .route("/api/events", get(api::events))
         .route("/api/events/{id}", get(journal::event))
         .route("/api/journal", get(journal::entries))
         .route("/api/journal/days", get(journal::days))
         .route("/api/journal/health", get(journal::health))
+        .route("/api/comparison", post(answer::compare))
+        .route("/api/sheet", post(answer::sheet))
+        .route("/api/export", post(answer::export))
         .route("/api/cut", post(api::cut))
         .route("/metrics", get(metrics::page));
     let known = controlled.merge(read).route_layer(

@@ -4,14 +4,14 @@
 //! So everything acknowledged is copied out of them at once into a new store beside the old one.
 //! Records wait meanwhile, as for a full disk. Should the files come back they go into these, else
 //! into the copy, in which all numbers are the same. The daemon is not fit to guard until the files
-//! are back, or it is started anew.
+//! are back, or it is restarted.
 
 use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
 
 use super::{Recorder, RecorderError};
 use leverarm_live::{EventData, Now};
-use leverarm_store::{Severity, Store, StoreError};
+use leverarm_store::{Store, StoreError};
 use leverarm_vocabulary::EventKind;
 
 /// So long for somebody to put the files back.
@@ -94,19 +94,17 @@ impl Recorder {
         } else {
             "does NOT hold what was stored before, for it could not be read any more, but"
         };
-        self.keep_now(&EventData {
-            now: self.clock.now(),
-            tick: None,
-            severity: Severity::Error,
-            kind: EventKind::StoreVanished,
-            channel: Some("store".to_owned()),
-            message: format!(
-                "{error}. A new store {folder} {held} takes all records from now on. The stand stays \
-                 cut until the daemon is started anew: stop it, put one of the two in the place of the \
+        let message = format!(
+            "{error}. A new store {folder} {held} takes all records from now on. The stand stays \
+                 cut until the daemon is started again: stop it, put one of the two in the place of the \
                  other, and start it"
-            ),
-            data: serde_json::json!({ "new_store": folder, "whole": is_whole }),
-        });
+        );
+        let event = EventData::new(self.clock.now(), None, EventKind::StoreVanished, message);
+        self.keep_now(
+            &event
+                .about("store")
+                .with(serde_json::json!({ "new_store": folder, "whole": is_whole })),
+        );
         None
     }
 
@@ -122,17 +120,15 @@ impl Recorder {
         }
         let now = self.clock.now();
         let away_ms = now.mono_us.saturating_sub(rescue.since_us) / 1000;
-        self.keep_now(&EventData {
-            now,
-            tick: None,
-            severity: Severity::Error,
-            kind: EventKind::StoreVanished,
-            channel: Some("store".to_owned()),
-            message: format!(
-                "the files of the store were gone for {away_ms} ms, and are back: nothing is lost"
-            ),
-            data: serde_json::json!({ "away_ms": away_ms }),
-        });
+        let message = format!(
+            "the files of the store were gone for {away_ms} ms, and are back: nothing is lost"
+        );
+        let event = EventData::new(now, None, EventKind::StoreVanished, message);
+        self.keep_now(
+            &event
+                .about("store")
+                .with(serde_json::json!({ "away_ms": away_ms })),
+        );
     }
 
     /// A store beside the old one, or, where that can't be, in its folder.

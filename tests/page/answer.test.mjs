@@ -1,0 +1,249 @@
+// From the first pull to the published sheet, in a real browser: pulls, what the change did, and files of it.
+
+import assert from "node:assert/strict";
+import { execFileSync } from "node:child_process";
+import { cpSync, mkdirSync, mkdtempSync, readFileSync, rmSync } from "node:fs";
+import { createRequire } from "node:module";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+import { after, before, test } from "node:test";
+import { launch, link, open } from "./lib/browser.mjs";
+import { Daemon, PROGRAM, ROOT, until } from "./lib/daemon.mjs";
+
+const AXE = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
+/** Screenshots of each view, for whoever wants to look. */
+const SHOTS = process.env.LEVERARM_SCREENSHOTS ?? join(ROOT, "target/page-screenshots");
+const VIEWS = ["live", "pulls-view", "answer", "journal"];
+
+let browser;
+let store;
+before(async () => {
+  browser = await launch();
+  // Nine pulls, A-B-A, on the real daemon: made once, and copied for each test.
+  store = mkdtempSync(join(tmpdir(), "leverarm-answer-"));
+  execFileSync(PROGRAM, ["demo", "--out", store], { stdio: "ignore" });
+});
+after(async () => {
+  await browser.close();
+  rmSync(store, { recursive: true, force: true });
+});
+
+/** A daemon on a copy of that store and a page on it, both ended whatever happens. */
+async function together(options, use) {
+  const prepare = (folder) => cpSync(join(store, "pulls"), join(folder, "pulls-rehearsal"), { recursive: true });
+  const daemon = await Daemon.start({ ...options, prepare: options.empty ? undefined : prepare });
+  const context = await browser.newContext({ viewport: { width: 1366, height: 768 }, acceptDownloads: true, ...options.context });
+  try {
+    const page = await open(context, daemon.url, options);
+    await link(page, "live");
+    await use({ daemon, page, context });
+    assert.deepEqual(page.wrong, []);
+  } finally {
+    await context.close();
+    await daemon.end();
+  }
+}
+
+/** What a press gives to keep: its name and its bytes. */
+async function saved(page, press) {
+  const [download] = await Promise.all([page.waitForEvent("download"), press()]);
+  return { name: download.suggestedFilename(), bytes: readFileSync(await download.path()) };
+}
+
+async function noFindings(page) {
+  const found = await page.evaluate(async () => {
+    const { violations } = await window.axe.run(document, { runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"] });
+    return violations.map(({ id, nodes }) => `${id}: ${nodes.map(({ html }) => html).join(" ")}`);
+  });
+  assert.deepEqual(found, []);
+}
+
+const answered = (page) => page.waitForFunction(() => !document.getElementById("answer-found").hidden, null, { timeout: 60000 });
+const verdicts = (page) => page.locator("#answer-words .verdict h3").allTextContents();
+
+test("the whole job with the mouse alone: setup, plan, A-B-A, a pull left out, the answer, the sheet", async () => {
+  await together({ pulls: 3 }, async ({ daemon, page }) => {
+    const press = (name, within = page) => within.getByRole("button", { name, exact: true }).click();
+    const take = async (setup) => {
+      await page.locator("#setups").getByText(setup).click();
+      await press("Use for the next pulls");
+      await page.locator("#setup-in-force", { hasText: setup }).waitFor();
+    };
+    await take("main jet 105");
+    const plan = page.locator("#plan-setups");
+    for (const setup of ["main jet 105", "main jet 110", "main jet 105"]) await press(setup, plan);
+    await press("Begin the plan");
+    await until("the plan", async () => (await daemon.get("/api/plan")).plan !== null);
+    const over = (id) => until(`pull ${id}`, async () => (await daemon.get(`/api/pulls/${id}`)).state === "stored", 90000);
+    for (const [id, next] of [[10, "main jet 110"], [11, "main jet 105"], [12, null]]) {
+      await over(id);
+      if (next) await take(next);
+    }
+
+    await page.getByRole("link", { name: "Pulls", exact: true }).click();
+    await press("Change or save pull 10");
+    await press("misfired");
+    await press("Leave it out");
+    await until("the exclusion", async () => (await daemon.get("/api/pulls/10")).excluded?.reason === "misfired");
+    await page.locator("#pulls-rows tr", { hasText: "left out: misfired" }).waitFor();
+
+    await page.getByRole("link", { name: "Answer", exact: true }).click();
+    await answered(page);
+    // Pull 10 takes no part, and is named.
+    await page.locator("#answer-status", { hasText: /After 4 pulls with main jet 105, 4 pulls with main jet 110:/ }).waitFor();
+    assert.match(await page.locator("#answer-out").textContent(), /pull 10, main jet 105: excluded: misfired/);
+    const sheet = await saved(page, () => press("Sheet, HTML"));
+    assert.equal(sheet.name, "main-jet-105-main-jet-110.html");
+    const text = sheet.bytes.toString();
+    assert.match(text, /main jet 110 against main jet 105/);
+    assert.match(text, /misfired/);
+    await page.locator("#answer-said", { hasText: `Saved: ${sheet.name}` }).waitFor();
+  });
+});
+
+test("the answer holds the simulated truth, comes anew after each pull, and is what the command line says", async () => {
+  await together({ pulls: 1, path: "/#answer" }, async ({ daemon, page }) => {
+    await answered(page);
+    assert.deepEqual(await verdicts(page), ["Can't tell yet"]);
+    await page.getByText("More", { exact: true }).click();
+    await page.getByLabel("Refit of a part").fill("0.3");
+    await page.getByLabel("Refit of a part").blur();
+    await page.locator(".verdict h3", { hasText: "main jet 110 is higher" }).waitFor({ timeout: 30000 });
+    const folder = join(daemon.folder, "pulls-rehearsal");
+    const printed = execFileSync(PROGRAM, ["compare", "--store", folder, "--typical-refit=0.3 %", "--json", "main jet 105", "main jet 110"]);
+    const { told } = JSON.parse(printed);
+    const before = await page.locator("#answer-status").textContent();
+    if (/6 pulls/.test(before)) assert.ok((await page.locator(".verdict .amount").textContent()).startsWith(told.pairs[0].average));
+    // The pull that the simulated person makes belongs to the last setup of the store.
+    await page.locator("#answer-status", { hasText: "After 7 pulls with main jet 105" }).waitFor({ timeout: 90000 });
+    await page.getByLabel("Difference: read at an engine speed").fill("8000");
+    assert.match(await page.locator("#answer-difference .readout").textContent(), /main jet 110 less main jet 105\+0\.\d+ ± 0\.\d+ N·m/);
+    for (const [button, name, begins] of [["Sheet, PDF", "main-jet-105-main-jet-110.pdf", "%PDF-"], ["PNG", "main-jet-105-main-jet-110-difference.png", "\x89PNG"],
+      ["SVG", "main-jet-105-main-jet-110-difference.svg", "<svg"], ["CSV", "main-jet-105-main-jet-110.csv", "time,"],
+      ["Parquet", "main-jet-105-main-jet-110.parquet", "PAR1"], ["MDF4", "main-jet-105-main-jet-110.mf4", "MDF     4."]]) {
+      const file = await saved(page, () => page.locator("#answer-files").getByRole("button", { name: button, exact: true }).click());
+      assert.equal(file.name, name);
+      assert.ok(file.bytes.toString("latin1").startsWith(begins), `${name}: ${file.bytes.subarray(0, 12)}`);
+    }
+  });
+});
+
+test("with the keyboard alone: curves chosen and read, a setup put right and taken back, an answer", async () => {
+  await together({}, async ({ daemon, page }) => {
+    const at = () => page.evaluate(() => { const it = document.activeElement; return it.getAttribute("aria-label") ?? it.textContent.trim(); });
+    /** Tab goes on until it is there; whoever can't reach a thing so can't use it. */
+    const reach = async (name) => {
+      for (let presses = 0; presses < 120; presses++) {
+        await page.keyboard.press("Tab");
+        if ((await at()) === name) return;
+      }
+      throw new Error(`no way to "${name}" by Tab`);
+    };
+    await reach("Pulls");
+    await page.keyboard.press("Enter");
+    await page.locator("#pulls-rows tr").nth(8).waitFor();
+    const curves = page.locator("#pulls-plot .readout li");
+    await until("four curves", async () => (await curves.count()) === 4);
+    await reach("Pulls: read at an engine speed");
+    const read = page.getByLabel("Pulls: read at an engine speed");
+    const before = await read.getAttribute("aria-valuetext");
+    await page.keyboard.press("ArrowRight");
+    await page.keyboard.press("ArrowRight");
+    const after = await read.getAttribute("aria-valuetext");
+    const rpm = (text) => Number(/^(\d+) rpm: 6: main jet 110 \d+\.\d\d N·m/.exec(text)[1]);
+    assert.equal(rpm(after) - rpm(before), 100);
+    for (const pull of [5, 4, 3, 2]) {
+      await reach(`Show pull ${pull} in the graph`);
+      await page.keyboard.press("Space");
+    }
+    await until("eight curves", async () => (await curves.count()) === 8);
+    const looks = await page.evaluate(() => [...document.querySelectorAll("#pulls-plot .readout path")].map((line) => `${line.getAttribute("stroke")} ${line.getAttribute("stroke-dasharray")}`));
+    assert.equal(new Set(looks).size, 8);
+
+    await page.locator("#change-3").focus();
+    await page.keyboard.press("Enter");
+    await reach("main jet 110main jet 105");
+    await page.keyboard.press("m");
+    await until("the other setup", async () => (await page.locator("#pull-setup select").inputValue()) === "main jet 110" || void await page.keyboard.press("ArrowUp"));
+    await reach("Put it right");
+    await page.keyboard.press("Enter");
+    const corrected = await until("the word in the store", async () => (await daemon.get("/api/pulls/3")).setup_corrected);
+    assert.equal(corrected.recorded, "main jet 105");
+    assert.equal((await daemon.get("/api/pulls?setup=main%20jet%20110")).fitting, 4);
+    // Curve, comparison and export know it.
+    assert.equal((await daemon.get("/api/pulls/3/curve")).setup, "main jet 110");
+    const both = { setups: ["main jet 105", "main jet 110"] };
+    const counts = async () => (await (await daemon.post("/api/comparison", both)).json()).setups.map(({ pulls }) => pulls.length);
+    assert.deepEqual(await counts(), [5, 4]);
+    const csv = await (await daemon.post("/api/export", { pulls: [3], format: "csv" })).text();
+    assert.match(csv, /,main jet 110\n/);
+    execFileSync(PROGRAM, ["assign", "3", "--undo", "-c", daemon.stand]);
+    assert.equal((await daemon.get("/api/pulls/3")).setup, "main jet 105");
+    assert.deepEqual(await counts(), [6, 3]);
+
+    await reach("Answer");
+    await page.keyboard.press("Enter");
+    await answered(page);
+    await reach("Sheet, HTML");
+    const { name } = await saved(page, () => page.keyboard.press("Enter"));
+    assert.equal(name, "main-jet-105-main-jet-110.html");
+  });
+});
+
+test("a question that nobody waits for is worked out no further, and a read token may ask but not write", async () => {
+  await together({}, async ({ daemon }) => {
+    const children = () => {
+      try {
+        return execFileSync("ps", ["--ppid", String(daemon.process.pid), "-o", "args="]).toString();
+      } catch {
+        return "";
+      }
+    };
+    const asking = new AbortController();
+    const body = JSON.stringify({ setups: ["main jet 105", "main jet 110"], format: "png" });
+    const asked = fetch(`${daemon.url}/api/sheet`, { method: "POST", body, headers: { "Content-Type": "application/json" }, signal: asking.signal }).catch(() => "gone");
+    await until("its work", () => / sheet /.test(children()));
+    asking.abort();
+    assert.equal(await asked, "gone");
+    await until("its end", () => !/ sheet /.test(children()));
+  });
+  const daemon = await Daemon.start({ arguments: ["--require-token"] });
+  try {
+    const headers = { Authorization: `Bearer ${daemon.token("read")}` };
+    const status = async (path, body) => (await daemon.post(path, body, headers)).status;
+    assert.equal(await status("/api/comparison", { setups: ["A", "B"] }), 404);
+    assert.equal(await status("/api/export", { pulls: [1], format: "csv" }), 404);
+    assert.equal(await status("/api/pulls/1/setup", { setup: null }), 403);
+    assert.equal(await status("/api/pulls/1/exclusion", { reason: null }), 403);
+  } finally {
+    await daemon.end();
+  }
+});
+
+test("nothing is wider than a phone, axe finds nothing, and each view has its picture, light and dark", async () => {
+  mkdirSync(SHOTS, { recursive: true });
+  await together({}, async ({ daemon }) => {
+    for (const [size, viewport] of [["desktop", { width: 1366, height: 768 }], ["phone", { width: 390, height: 844 }]]) {
+      for (const colorScheme of ["light", "dark"]) {
+        const context = await browser.newContext({ viewport, colorScheme, hasTouch: size === "phone" });
+        const page = await open(context, daemon.url);
+        await link(page, "live");
+        await page.evaluate(AXE);
+        for (const view of VIEWS) {
+          await page.evaluate((hash) => { location.hash = hash; }, view);
+          if (view === "answer") await answered(page);
+          if (view === "pulls-view") {
+            await page.locator("#change-1").click();
+            await until("the peaks", async () => /N·m at/.test(await page.locator("#pulls-rows tr").last().textContent()));
+          }
+          assert.ok((await page.evaluate(() => document.documentElement.scrollWidth)) <= viewport.width, `${view} on a ${size}`);
+          await page.getByRole("button", { name: "Cut the engine" }).waitFor();
+          await noFindings(page);
+          await page.screenshot({ path: join(SHOTS, `${view}-${size}-${colorScheme}.png`), fullPage: true });
+        }
+        assert.deepEqual(page.wrong, []);
+        await context.close();
+      }
+    }
+  });
+});

@@ -1,0 +1,286 @@
+// What a person at the stand sees and hears: the band, the plan, guards, faults, the last minute. One browser
+// and one rehearsal for what needs a daemon; what hangs on a moment is made up, and served at once.
+
+import assert from "node:assert/strict";
+import { execFile } from "node:child_process";
+import { readFileSync } from "node:fs";
+import { after, before, test } from "node:test";
+import { promisify } from "node:util";
+import { launch, link, open } from "./lib/browser.mjs";
+import { Daemon, PROGRAM, until } from "./lib/daemon.mjs";
+import { Fake } from "./lib/fake.mjs";
+
+const run = promisify(execFile);
+let browser;
+let answers;
+before(async () => { browser = await launch(); });
+after(async () => { await browser.close(); });
+
+/** A 14-inch screen of 1366 pixels is 310 mm wide, and capitals are 0.72 of the font's size. */
+const capitalsMm = (page, id) => page.evaluate((id) => parseFloat(getComputedStyle(document.getElementById(id)).fontSize) * 0.72 * (310 / 1366), id);
+const text = (page, id) => page.locator(`#${id}`).textContent();
+const band = (page, pattern, timeout = 60000) => page.locator("#state-text").filter({ hasText: pattern }).waitFor({ timeout });
+
+async function shoot(page, name) {
+  if (process.env.SHOTS) await page.screenshot({ path: `${process.env.SHOTS}/stand-${name}.png` });
+}
+
+test("a rehearsal from the first setup to its sheet: band, plan, wrong setup, sounds, marks", async () => {
+  const daemon = await Daemon.start({ pulls: 5 });
+  const context = await browser.newContext({ viewport: { width: 1366, height: 768 } });
+  // What is heard: the tones that are started, by their pitch.
+  await context.addInitScript(() => {
+    window.heard = [];
+    const { start } = OscillatorNode.prototype;
+    OscillatorNode.prototype.start = function (...at) { window.heard.push(this.frequency.value); return start.apply(this, at); };
+  });
+  try {
+    const page = await open(context, daemon.url);
+    await link(page, "live");
+    await band(page, /^Choose a setup first$/);
+    await shoot(page, "choose");
+    // From memory: signs are read at a distance of some 200 times their height. Three metres: 15 mm.
+    assert.ok((await capitalsMm(page, "state-text")) >= 15);
+    for (const mark of await page.locator("[data-rehearsal]").all()) assert.ok(await mark.isVisible(), "it is a rehearsal");
+    await page.getByRole("link", { name: "Journal", exact: true }).click();
+    assert.ok(await page.locator(".cutbar [data-rehearsal]").isVisible());
+    await page.goBack();
+
+    await page.locator(".settings summary").click();
+    await page.getByLabel("Sound at").check();
+    await page.locator(".settings summary").click();
+    await page.getByLabel("New setup").fill("main jet 105");
+    await page.getByRole("button", { name: "Add and use" }).click();
+    await page.locator("#setup-in-force", { hasText: "main jet 105" }).waitFor();
+
+    // A plan by the mouse: the setups in their order, and a name that is new.
+    await page.locator("#plan-setups button", { hasText: "main jet 105" }).click();
+    await page.getByLabel("Another setup").fill("main jet 110");
+    await page.getByRole("button", { name: "Add", exact: true }).click();
+    await page.locator("#plan-new").getByLabel("Pulls with each").fill("1");
+    await page.getByRole("button", { name: "Begin the plan" }).click();
+    const { plan } = await until("the plan", async () => { const found = await daemon.get("/api/plan"); return found.plan && found; });
+    assert.deepEqual(plan.blocks, [{ setup: "main jet 105", pulls: 1 }, { setup: "main jet 110", pulls: 1 }]);
+
+    // At full throttle nothing waits for full throttle.
+    await page.evaluate(() => {
+      window.seen = [];
+      new MutationObserver(() => window.seen.push([document.body.dataset.state, document.getElementById("state-text").textContent,
+        Number(document.getElementById("engine-speed").textContent.replace("\u202f", ""))]))
+        .observe(document.getElementById("state-text"), { childList: true, characterData: true, subtree: true });
+    });
+    // A rehearsal's next pull may begin before this machine has worked out the last one's curve.
+    await page.waitForFunction(() => /Pull 1 stored/.test(document.getElementById("spoken").textContent), null, { timeout: 60000, polling: 20 });
+    await shoot(page, "result");
+    const curve = await daemon.get("/api/pulls/1/curve");
+    const spoken = await text(page, "spoken");
+    answers = { stand: await daemon.get("/api/stand"), live: await daemon.get("/api/live"), curve };
+    assert.equal(spoken, `Pull 1 stored, ${curve.peak_torque_nm.toFixed(2)}\u00a0N·m, the first with main jet 105`);
+    assert.match(`${await text(page, "state-text")} ${await text(page, "state-detail")}`, /pull 1 stored/i);
+    assert.ok((await capitalsMm(page, "state-text")) >= 15);
+    const seen = await page.evaluate(() => window.seen);
+    for (const [, told, rpm] of seen) assert.ok(!(told.startsWith("Full throttle") && rpm > 3800), `${told} at ${rpm} rpm`);
+    assert.ok(seen.some(([, told]) => told.startsWith("Pull beginning")), JSON.stringify(seen));
+    const heard = await page.evaluate(() => window.heard);
+    assert.deepEqual(heard, [523, 784, 880, 523, 784], "the box itself, end speed, stored");
+
+    // The next step; the same setup again is wrong, and told from the first moment.
+    await band(page, /^Wrong setup: the plan wants main jet 110$/);
+    await shoot(page, "wrong");
+    assert.match(await text(page, "spoken"), /^Wrong setup/);
+    await until("the pull", async () => (await daemon.get("/api/live")).phase === "pulling");
+    await daemon.post("/api/setup", { name: "main jet 110" });
+    await band(page, /^(?!Wrong)/);
+    const with110 = async () => (await daemon.get("/api/pulls")).pulls.filter((pull) => pull.state === "stored" && pull.setup === "main jet 110");
+    await until("two pulls with the other setup", async () => (await with110()).length >= 2, 60000);
+    assert.equal((await daemon.get("/api/plan")).next.what, "done");
+
+    // A change from elsewhere moves the mark, so that nobody files pulls under the setup before.
+    const marked = () => page.evaluate(() => new FormData(document.getElementById("setup-choose")).get("setup"));
+    await until("the mark", async () => (await marked()) === "main jet 110");
+    await page.locator("#setups label", { hasText: "main jet 105" }).click();
+    await daemon.post("/api/setup", { name: "main jet 115" });
+    await until("the mark of the newest", async () => (await marked()) === "main jet 115");
+
+    // A reload has the last minute at once.
+    await page.reload();
+    await link(page, "live");
+    const minute = await daemon.get("/api/live/minute");
+    assert.ok(minute.mono_us.length > 100 && minute.mono_us.length <= 600);
+    assert.ok(Math.max(...minute.engine_rpm) > 8000);
+    await page.waitForFunction(() => {
+      const canvas = document.querySelector("#strip canvas");
+      const { data } = canvas.getContext("2d").getImageData(canvas.width * 0.4, 0, canvas.width * 0.4, canvas.height);
+      return data.some((value, at) => at % 4 === 3 && value > 0) && !/no data for [3-9]\d s/.test(document.getElementById("strip").getAttribute("aria-label"));
+    });
+
+    // A calibration from two of the pulls: words and a picture first, in force when somebody presses for it.
+    await page.getByRole("link", { name: "Commission", exact: true }).click();
+    await page.locator("#stand-check", { hasText: "drum overspeed: cuts when" }).waitFor();
+    await page.locator(".calibration summary", { hasText: "Drive ratio" }).click();
+    const ratio = page.locator(".calibration", { hasText: "Drive ratio" });
+    await ratio.getByLabel("Pulls or kept stretches").fill("1 2");
+    await ratio.getByRole("button", { name: "Work it out" }).click();
+    await ratio.locator("img").waitFor({ timeout: 60000 });
+    assert.ok(await ratio.locator("img").evaluate((image) => image.decode().then(() => image.naturalWidth > 0)));
+    // The simulated chain's ratio is the stand file's.
+    assert.match(await ratio.locator("pre").textContent(), /pull 1: 5\.\d+ ± .*agrees with the stand file/s);
+    await ratio.getByRole("button", { name: "Put it in force" }).click();
+    await page.locator("#calibrations tr", { hasText: /^ratio5\.\d+ ± .* from pull 1, pull 2/ }).waitFor();
+    await shoot(page, "commission");
+
+    // What is made of it says that it was a rehearsal.
+    const leverarm = (...list) => run(PROGRAM, [...list, "-c", daemon.stand, "--store", daemon.store], { cwd: daemon.folder });
+    const file = (name) => `${daemon.folder}/${name}`;
+    await leverarm("export", "--out", file("curves.csv"));
+    const [names, , first] = readFileSync(file("curves.csv"), "utf8").split("\n").map((line) => line.split(","));
+    assert.equal(first[names.indexOf("simulated")], "1");
+    for (const name of ["curves.parquet", "curves.mf4"]) {
+      await leverarm("export", "--out", file(name));
+      assert.match(readFileSync(file(name), "latin1"), /rehearsal/, name);
+    }
+    await leverarm("sheet", "main jet 105", "main jet 110", "--out", file("sheet.html"));
+    assert.match(readFileSync(file("sheet.html"), "utf8"), /class="caution">rehearsal: made with a simulated board/);
+    const { stdout } = await leverarm("compare", "main jet 105", "main jet 110", "--json");
+    assert.equal(JSON.parse(stdout).rehearsal, true);
+    assert.deepEqual(page.wrong, []);
+  } finally {
+    await context.close();
+    await daemon.end();
+  }
+});
+
+/** A page on made-up answers; `change` makes them. */
+async function madeUp(change, use, options = {}) {
+  const made = structuredClone(answers);
+  const live = { ...made.live, cut: { ...made.live.cut, latch: "running" }, phase: "idle" };
+  const fake = new Fake({ ...made, live });
+  fake.inRealTime = true;
+  change(fake);
+  await fake.listen();
+  const context = await browser.newContext({ viewport: { width: 1366, height: 768 }, ...options });
+  let isOver = false;
+  let idling;
+  try {
+    const page = await open(context, fake.url);
+    await until("the stream", () => fake.stream);
+    idling = (async () => { while (!isOver) await fake.idle(100); })();
+    await link(page, "live");
+    await use(page, fake);
+    assert.deepEqual(page.wrong, []);
+  } finally {
+    isOver = true;
+    await idling;
+    await context.close();
+    fake.close();
+  }
+}
+
+test("a guard that does not watch looks like one, and not like one that tripped", async () => {
+  await madeUp((fake) => {
+    fake.live.guards[0] = { ...fake.live.guards[0], watching: false, tripped: false, nearness: null, value_si: 2, limit_si: 1.08 };
+  }, async (page) => {
+    const row = page.locator("#guards li").first();
+    await row.filter({ hasText: "not watching" }).waitFor();
+    assert.equal(await row.getAttribute("class"), "off");
+    assert.doesNotMatch(await row.textContent(), /2\.00/);
+  });
+});
+
+test("everything live is in sight at 1280 by 720, and no figure leaves its place", async () => {
+  await madeUp((fake) => {
+    Object.assign(fake.live, { power_w: -99900 });
+    fake.torque_nm = -99.9;
+  }, async (page) => {
+    await shoot(page, "sight");
+    for (const viewport of [{ width: 1280, height: 720 }, { width: 1366, height: 768 }, { width: 1920, height: 1080 }]) {
+      await page.setViewportSize(viewport);
+      for (const unit of ["SI", "US"]) {
+        await page.locator("#units label", { hasText: unit }).click();
+        await shoot(page, `sight-${viewport.width}-${unit}`);
+        const found = await page.evaluate(() => {
+          const box = (node) => node.getBoundingClientRect();
+          const bar = box(document.querySelector(".cutbar")).top;
+          const rows = [...document.querySelectorAll("#channels > div, #guards li")];
+          return {
+            under: rows.filter((row) => box(row).bottom > bar + 1).map((row) => row.textContent),
+            power: box(document.querySelector(".pair > div:last-child .unit")).right, column: box(document.querySelector(".figures")).right,
+            torque: box(document.querySelector(".pair > div:first-child .unit")).right, next: box(document.querySelector(".pair > div:last-child")).left,
+          };
+        });
+        assert.deepEqual(found.under, [], JSON.stringify(viewport));
+        assert.ok(found.power <= found.column && found.torque <= found.next, `${JSON.stringify(viewport)} ${unit}: ${JSON.stringify(found)}`);
+      }
+    }
+  });
+});
+
+test("a fault that lasts, one that is over, and one behind twenty harmless events", async () => {
+  const now = Date.now() * 1000;
+  const event = (id, severity, kind, channel, message, agoS) => ({ id, wall_us: now - agoS * 1e6, severity, kind, channel, message });
+  const harmless = Array.from({ length: 20 }, (_, i) => event(100 - i, "info", "plan left", null, "harmless", 5 + i));
+  const fault = event(7, "error", "open thermocouple", "exhaust gas", "not connected", 120);
+  const at = (events) => (fake) => {
+    fake.journal = (query) => events.filter((each) => (query.get("severity") !== "warning" || each.severity !== "info") && each.id > Number(query.get("after") ?? 0));
+  };
+  await madeUp(at([...harmless, fault]), async (page) => {
+    await page.locator("#last-fault", { hasText: /^Fault since .*exhaust gas: not connected$/ }).waitFor();
+    assert.notEqual(await page.locator("#last-fault").getAttribute("data-grave"), null);
+  });
+  await madeUp(at([event(50, "info", "sensor back", "exhaust gas", "reads again", 60), fault]), async (page) => {
+    await page.locator("#last-fault", { hasText: /^No fault now\. Last, .*exhaust gas/ }).waitFor();
+    assert.equal(await page.locator("#last-fault").getAttribute("data-grave"), null);
+  });
+  await madeUp(at([event(7, "warning", "frames lost", null, "frames lost", 3000)]), async (page) => {
+    await page.locator("#last-fault", { hasText: /^No fault now$/ }).waitFor();
+  });
+  await madeUp(at(harmless), async (page) => {
+    await page.locator("#last-fault", { hasText: /^No fault so far$/ }).waitFor();
+  });
+});
+
+test("a page that may only look has nothing to press and no heading without its words", async () => {
+  await madeUp((fake) => {
+    fake.stand.access = "read";
+    fake.stand.load_cell = true;
+  }, async (page) => {
+    const empty = await page.evaluate(() => [...document.querySelectorAll(".sheet")].filter((sheet) => sheet.checkVisibility())
+      .filter((sheet) => [...sheet.children].filter((child) => child.checkVisibility() && child.textContent.trim() !== "").length < 2)
+      .map((sheet) => sheet.textContent.trim().slice(0, 30)));
+    // The table of pulls and the list of events are filled as things happen.
+    assert.deepEqual(empty, []);
+    const buttons = await page.locator(".sheets button:visible").allTextContents();
+    assert.deepEqual(buttons, []);
+    assert.equal(await page.getByText("Tare when nothing turns").isVisible(), false);
+  });
+});
+
+test("the big screen, a phone on its side, 200 % and chosen colours keep the cut and the band in sight", async () => {
+  await madeUp(() => {}, async (page) => {
+    const inSight = (selector) => page.evaluate((selector) => {
+      const { left, top, right, bottom, width } = document.querySelector(selector).getBoundingClientRect();
+      return width > 0 && left >= 0 && top >= 0 && right <= innerWidth && bottom <= innerHeight;
+    }, selector);
+    // 640 by 360 is what is left of 1280 by 720 at 200 %.
+    for (const [width, height] of [[390, 844], [844, 390], [640, 360]]) {
+      await page.setViewportSize({ width, height });
+      assert.ok(await inSight("#cut"), `the cut at ${width} by ${height}`);
+      assert.ok(await page.evaluate(() => document.documentElement.scrollWidth <= innerWidth), `nothing sticks out at ${width} by ${height}`);
+      const covered = await page.evaluate(() => document.querySelector(".cutbar").getBoundingClientRect().height / innerHeight);
+      assert.ok(covered < 0.3, `the bar covers ${covered} at ${width} by ${height}`);
+      await shoot(page, `${width}`);
+    }
+    await page.setViewportSize({ width: 1920, height: 1080 });
+    await page.locator(".settings summary").click();
+    await page.getByLabel("Big").check();
+    await page.locator(".settings summary").click();
+    for (const selector of ["#state-text", "#engine-speed", "#torque", "#power", "#cut"]) assert.ok(await inSight(selector), selector);
+    await shoot(page, "big");
+    await page.reload();
+    await link(page, "live");
+    assert.ok(await page.evaluate(() => "big" in document.body.dataset), "remembered");
+    await page.emulateMedia({ forcedColors: "active" });
+    await shoot(page, "forced");
+    assert.ok(await inSight("#cut"));
+  });
+});

@@ -1,0 +1,483 @@
+//! What a person meets at a terminal of 80 columns: every command's output and help fits, no table
+//! loses anything, and wrong input is answered in words.
+
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::io::{Read, Write};
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+use std::sync::OnceLock;
+
+use leverarm::rehearsal::{DEMO_STAND, engine_of, model_of, script_of};
+use leverarm_software_stand::{CycleVariation, Engine, RiderScript, Setup};
+use leverarm_tests::virtual_bench::VirtualBench;
+use nix::pty::{OpenptyResult, Winsize, openpty};
+use serde_json::json;
+use tempfile::TempDir;
+
+const COLUMNS: usize = 80;
+
+/// Commands without an end, or that ask, or that write files for programs.
+const WITHOUT_OUTPUT: [&str; 6] = [
+    "serve",
+    "rehearse",
+    "demo",
+    "documents",
+    "new-stand",
+    "help",
+];
+
+/// A store with pulls of two setups on a stand with all sensors, beside its stand file; made once.
+fn bench() -> &'static Path {
+    static BENCH: OnceLock<TempDir> = OnceLock::new();
+    let made = BENCH.get_or_init(|| {
+        let folder = tempfile::tempdir().unwrap();
+        let text = DEMO_STAND.replace("7340", &free_port().to_string());
+        std::fs::write(folder.path().join("stand.toml"), &text).unwrap();
+        let stand = leverarm_config::parse("demo.toml", &text).unwrap();
+        let model = model_of(&stand);
+        let mut bench = VirtualBench::new(&folder.path().join("pulls"), &text, model).unwrap();
+        for setup in [Setup::MainJet105, Setup::MainJet110, Setup::MainJet105] {
+            let parts = json!({ "main jet": setup.label(), "needle clip": "2", "fuel": "petrol" });
+            let engine = Engine {
+                cycles: CycleVariation::HEALTHY,
+                ..engine_of(&stand, setup)
+            };
+            bench.fit(setup.label(), parts, engine).unwrap();
+            let script = RiderScript {
+                hold_s: 0.25,
+                coast_s: 0.35,
+                braking_rad_per_s2: 140.0,
+                pause_s: 0.1,
+                ..script_of(&stand, 2)
+            };
+            bench.ride(script, 60).unwrap();
+        }
+        bench.finish().unwrap();
+        folder
+    });
+    made.path()
+}
+
+fn free_port() -> u16 {
+    let listener = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+    listener.local_addr().unwrap().port()
+}
+
+/// The program, which tests/all builds beforehand.
+fn leverarm() -> PathBuf {
+    let test = std::env::current_exe().unwrap();
+    let profile = test.parent().and_then(Path::parent).unwrap();
+    let program = profile.join("leverarm");
+    let there = program.is_file();
+    assert!(there, "build it first with `cargo build -p leverarm`");
+    program
+}
+
+struct Ran {
+    ok: bool,
+    out: String,
+    err: String,
+}
+
+/// Runs it in a folder, with a terminal's width said by COLUMNS, and lines on stdin.
+fn run(folder: &Path, columns: usize, arguments: &[&str], answers: &str) -> Ran {
+    let mut child = Command::new(leverarm())
+        .args(arguments)
+        .current_dir(folder)
+        .env("COLUMNS", columns.to_string())
+        .env_remove("RUST_LOG")
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let written = child.stdin.take().unwrap().write_all(answers.as_bytes());
+    // It may end without having read.
+    drop(written);
+    let output = child.wait_with_output().unwrap();
+    let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
+    Ran {
+        ok: output.status.success(),
+        out: text(output.stdout),
+        err: text(output.stderr),
+    }
+}
+
+fn assert_fits(what: &[&str], text: &str) {
+    for line in text.lines() {
+        let wide = line.chars().count();
+        assert!(wide <= COLUMNS, "{what:?}: {wide} columns: {line}\n{text}");
+    }
+}
+
+/// The commands of a help text.
+fn commands_in(help: &str) -> Vec<String> {
+    let lines = help.lines().skip_while(|line| *line != "Commands:").skip(1);
+    lines
+        .take_while(|line| !line.is_empty())
+        .filter(|line| line.starts_with("  ") && !line.starts_with("   "))
+        .filter_map(|line| line.split_whitespace().next())
+        .map(str::to_owned)
+        .collect()
+}
+
+fn assert_help_fits(path: &[&str]) {
+    for flag in ["-h", "--help"] {
+        let ran = run(bench(), COLUMNS, &[path, &[flag]].concat(), "");
+        assert!(ran.ok, "{path:?}: {}", ran.err);
+        assert_fits(path, &ran.out);
+        if flag == "-h" {
+            for command in commands_in(&ran.out).iter().filter(|it| *it != "help") {
+                assert_help_fits(&[path, &[command.as_str()]].concat());
+            }
+        }
+    }
+}
+
+#[test]
+fn every_help_fits() {
+    let all = run(bench(), COLUMNS, &["-h"], "").out;
+    assert!(commands_in(&all).len() > 20, "{all}");
+    assert_help_fits(&[]);
+}
+
+/// Words of a table or text. What a plot draws depends on its room.
+fn words(text: &str) -> BTreeMap<String, usize> {
+    let mut words = BTreeMap::new();
+    let mut in_plot = false;
+    for line in text.lines() {
+        in_plot |= line == "Torque, N·m";
+        in_plot &= !line.starts_with("A  ");
+        if !in_plot {
+            let said = line
+                .split_whitespace()
+                .filter(|word| !word.starts_with('─'));
+            said.for_each(|word| *words.entry(word.to_owned()).or_default() += 1);
+        }
+    }
+    words
+}
+
+#[test]
+fn every_output_fits_and_nothing_is_left_out() {
+    let board_log = bench().join("board.log");
+    std::fs::write(&board_log, "").unwrap();
+    let with_stand: &[&[&str]] = &[
+        &["check"],
+        &["pulls"],
+        &["show", "1"],
+        &["show", "1", "--engine"],
+        &["show", "1", "--budget"],
+        &["show", "1", "--units", "us"],
+        &["compare", "main jet 105", "main jet 110"],
+        &[
+            "compare",
+            "main jet 105",
+            "main jet 110",
+            "--why",
+            "--at",
+            "5000,7000",
+        ],
+        &[
+            "sheet",
+            "main jet 105",
+            "main jet 110",
+            "--out",
+            "sheet.html",
+        ],
+        &["export", "--setup", "main jet 110", "--out", "curves.csv"],
+        &[
+            "exclude",
+            "6",
+            "misfired above 7,000 rpm, and the chain jumped on its sprocket",
+        ],
+        &["pulls"],
+        &["include", "6"],
+        &["setup"],
+        &[
+            "air",
+            "--pressure",
+            "1003 hPa",
+            "--temperature",
+            "24 degC",
+            "--humidity",
+            "55 %",
+        ],
+        &[
+            "plan",
+            "begin",
+            "main jet 105",
+            "main jet 110",
+            "--pulls",
+            "3",
+        ],
+        &["plan"],
+        &["parts"],
+        &["calibrations"],
+        &["calibrate", "wheel", "--quiet"],
+        &["tare"],
+        &["journal"],
+        &["journal", "--unfolded"],
+        &["journal", "show", "1"],
+        &["journal", "days"],
+        &["journal", "health"],
+        &["stream"],
+        &["board"],
+        &["keep", "--last", "2 s"],
+        &[
+            "import",
+            "board.log",
+            "--began",
+            "2026-01-01 10:00",
+            "--setup",
+            "main jet 105",
+        ],
+        &["reduce", "--board-log", "board.log"],
+        &["cut"],
+        &["release"],
+        &["test-guards"],
+        &["doctor"],
+        &["backup", "copy"],
+    ];
+    let size = [
+        "size", "--torque", "11 N*m", "--from", "3000 rpm", "--to", "9000 rpm", "--ratio", "6.9",
+        "--time", "4 s",
+    ];
+    let mut tried: BTreeSet<&str> = BTreeSet::from(["size"]);
+    let ran = run(bench(), COLUMNS, &size, "");
+    assert!(ran.ok, "{}", ran.err);
+    assert_fits(&size, &ran.out);
+    for arguments in with_stand {
+        tried.insert(arguments[0]);
+        let ran = run(bench(), COLUMNS, arguments, "");
+        assert_fits(arguments, &ran.out);
+        assert_fits(arguments, &ran.err);
+        assert!(
+            !(ran.out.clone() + &ran.err).contains('…'),
+            "{arguments:?} is cut: {}",
+            ran.out
+        );
+    }
+    let all = commands_in(&run(bench(), COLUMNS, &["-h"], "").out);
+    let untried = all
+        .iter()
+        .filter(|name| !tried.contains(name.as_str()) && !WITHOUT_OUTPUT.contains(&name.as_str()));
+    assert_eq!(
+        untried.collect::<Vec<_>>(),
+        Vec::<&String>::new(),
+        "try these too"
+    );
+    // Narrow tables say all that wide ones do.
+    let tables: &[&[&str]] = &[
+        &["pulls"],
+        &["show", "1", "--engine"],
+        &["show", "1", "--budget"],
+        &["compare", "main jet 105", "main jet 110", "--why"],
+        &["journal"],
+        &["journal", "days"],
+        &["setup"],
+        &["calibrations"],
+    ];
+    for arguments in tables {
+        let narrow = run(bench(), COLUMNS, arguments, "").out;
+        let wide = run(bench(), 400, arguments, "").out;
+        assert!(!wide.is_empty(), "{arguments:?}");
+        let has = words(&narrow);
+        for (word, times) in words(&wide) {
+            let found = has.get(&word).copied().unwrap_or(0);
+            assert!(
+                found >= times,
+                "{arguments:?}: {word:?} {found} times: {narrow}\n{wide}"
+            );
+        }
+    }
+    let engine = run(bench(), 400, &["show", "1", "--engine"], "").out;
+    let widest = engine.lines().map(|line| line.chars().count()).max();
+    assert!(
+        widest > Some(120),
+        "a wide terminal is made use of: {engine}"
+    );
+}
+
+/// What a command writes on a terminal of so many columns.
+fn on_terminal(columns: u16, arguments: &[&str], no_color: &str) -> String {
+    let size = Winsize {
+        ws_row: 24,
+        ws_col: columns,
+        ws_xpixel: 0,
+        ws_ypixel: 0,
+    };
+    let OpenptyResult { master, slave } = openpty(Some(&size), None).unwrap();
+    let mut child = Command::new(leverarm())
+        .args(arguments)
+        .current_dir(bench())
+        .env_remove("COLUMNS")
+        .env_remove("RUST_LOG")
+        .env("NO_COLOR", no_color)
+        .stdin(Stdio::null())
+        .stdout(slave.try_clone().unwrap())
+        .stderr(slave)
+        .spawn()
+        .unwrap();
+    let mut text = Vec::new();
+    // A terminal whose other end is closed reads as an error.
+    drop(std::fs::File::from(master).read_to_end(&mut text));
+    child.wait().unwrap();
+    String::from_utf8(text).unwrap().replace('\r', "")
+}
+
+#[test]
+fn the_terminal_itself_says_how_wide_it_is() {
+    let narrow = on_terminal(80, &["journal", "show", "1"], "");
+    assert_fits(&["journal", "show"], &narrow);
+    let wide = on_terminal(200, &["show", "1", "--engine"], "");
+    assert!(
+        wide.lines().any(|line| line.chars().count() > 120),
+        "{wide}"
+    );
+}
+
+#[test]
+fn logs_have_colours_only_where_they_are_wanted() {
+    let folder = bench();
+    let stand = std::fs::read_to_string(folder.join("stand.toml")).unwrap();
+    std::fs::write(
+        folder.join("lacking.toml"),
+        stand.replace("/dev/null", "/no/such"),
+    )
+    .unwrap();
+    std::fs::write(
+        folder.join("cautioned.toml"),
+        stand
+            .replace("/dev/null", "/no/such")
+            .replace("uncertainty = \"5 %\"\n", ""),
+    )
+    .unwrap();
+    let serve = ["serve", "-c", "cautioned.toml"];
+    let coloured = on_terminal(80, &serve, "");
+    assert!(coloured.contains("WARN"), "{coloured}");
+    assert!(coloured.contains('\u{1b}'), "{coloured}");
+    assert!(!on_terminal(80, &serve, "1").contains('\u{1b}'));
+}
+
+fn refused(arguments: &[&str], parts: &[&str]) {
+    let ran = run(bench(), 1000, arguments, "");
+    assert!(!ran.ok, "{arguments:?}: {}", ran.out);
+    for part in parts {
+        assert!(
+            ran.err.contains(part),
+            "{arguments:?}: {part:?} is not in: {}",
+            ran.err
+        );
+    }
+    assert!(!ran.err.contains("invalid digit"), "{}", ran.err);
+}
+
+#[test]
+fn wrong_input_is_answered_in_words() {
+    refused(&["setup", ""], &["name is empty", "main jet 105"]);
+    refused(&["setup", "  "], &["name is empty"]);
+    refused(
+        &["setup", "Main Jet 105"],
+        &["\"main jet 105\"", "capital letters", "--new"],
+    );
+    refused(&["setup", "mainjet105"], &["\"main jet 105\"", "spaces"]);
+    let both = ["compare", "main jet 105", "main jet 110"];
+    refused(
+        &[&both[..], &["--at", "12000"]].concat(),
+        &["12000 rpm", "all pulls cover"],
+    );
+    refused(
+        &["compare", "Main Jet 105", "main jet 110"],
+        &["did you mean \"main jet 105\""],
+    );
+    refused(&["show", "abc"], &["number of a pull", "\"abc\""]);
+    refused(&["exclude", "x", "why"], &["number of a pull", "\"x\""]);
+    let air = |temperature| {
+        [
+            "air",
+            "--pressure",
+            "1003 hPa",
+            "--humidity",
+            "55 %",
+            "--temperature",
+            temperature,
+        ]
+    };
+    refused(&air("24 C"), &["did you mean \"degC\""]);
+    refused(&air("75 F"), &["did you mean \"degF\""]);
+    refused(&["backup", "."], &["new or empty folder", "in it"]);
+    assert!(!bench().join("leverarm.sqlite").exists());
+}
+
+/// A name that is meant to differ is taken.
+#[test]
+fn a_name_of_its_own_is_taken_when_it_is_meant() {
+    let ran = run(bench(), 1000, &["setup", "MAIN JET 110", "--new"], "");
+    assert!(
+        ran.ok && ran.out.contains("\"MAIN JET 110\""),
+        "{}{}",
+        ran.out,
+        ran.err
+    );
+}
+
+#[test]
+fn a_daemon_without_its_port_leaves_no_store() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = DEMO_STAND.replace("/dev/null", "/dev/no-such-board");
+    std::fs::write(folder.path().join("stand.toml"), text).unwrap();
+    let ran = run(folder.path(), 1000, &["serve"], "");
+    assert!(!ran.ok && ran.err.contains("no such port"), "{}", ran.err);
+    let left: Vec<_> = std::fs::read_dir(folder.path())
+        .unwrap()
+        .flatten()
+        .collect();
+    assert_eq!(left.len(), 1, "{left:?}");
+}
+
+/// Commands that work on a stand take its file in the same way.
+#[test]
+fn the_stand_file_is_named_with_c() {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("mine.toml"), DEMO_STAND).unwrap();
+    for arguments in [&["check", "-c", "mine.toml"][..], &["check", "mine.toml"]] {
+        let ran = run(folder.path(), 1000, arguments, "");
+        assert!(
+            ran.ok && ran.out.contains("shed drum"),
+            "{}{}",
+            ran.out,
+            ran.err
+        );
+    }
+}
+
+/// Answers by a pipe make a stand file that `check` accepts, and never write over one.
+#[test]
+fn a_stand_file_by_questions() {
+    let folder = tempfile::tempdir().unwrap();
+    let answers = "inertia\nshed drum\npit bike\n140 cc\nfour\n\n\n12\nno\n6.896\ndimensions\n\
+                   420 mm\n380 mm\n360 mm\nyes\n230 degC\nyes\n105 degC\nno\n1420 rpm\n9700 rpm\n\n\nsi\nno\n";
+    let ran = run(folder.path(), COLUMNS, &["new-stand", "mine.toml"], answers);
+    assert!(ran.ok, "{}{}", ran.out, ran.err);
+    assert_fits(&["new-stand"], &ran.out);
+    let checked = run(folder.path(), 1000, &["check", "mine.toml"], "");
+    assert!(checked.ok, "{}", checked.err);
+    let text = std::fs::read_to_string(folder.path().join("mine.toml")).unwrap();
+    assert!(text.contains("teeth = 12") && text.contains("# "), "{text}");
+    let again = run(folder.path(), 1000, &["new-stand", "mine.toml"], answers);
+    assert!(
+        !again.ok && again.err.contains("not overwritten"),
+        "{}",
+        again.err
+    );
+    let short = run(folder.path(), 1000, &["new-stand", "other.toml"], "brake\n");
+    assert!(
+        !short.ok && short.err.contains("nothing was written"),
+        "{}",
+        short.err
+    );
+    assert!(!folder.path().join("other.toml").exists());
+}
