@@ -13,6 +13,7 @@ use leverarm_config::display::DisplayUnits;
 use leverarm_store::{PullState, StoreReader};
 use leverarm_tests::simulated_store::{fill, pull_of, series};
 use leverarm_torque::comparison::Options;
+use leverarm_torque::comparison::orders::{Cost, Disturbance, Order, Question, judged};
 use serde_json::Value;
 
 const PULLS_EACH: usize = 2;
@@ -152,4 +153,51 @@ fn words_and_table_of_parts_agree() {
             "{line}"
         );
     }
+}
+
+/// The comparison of orders in the manual is what the orders do.
+#[test]
+fn the_manuals_table_of_orders_is_right() {
+    const MANUAL: &str = include_str!("../../hardware-notes/orders.md");
+    let question = Question {
+        difference: 0.01,
+        confidence: 0.95,
+        pull_sd: 0.0,
+        build_sd: 1.0,
+        known_error: None,
+        known_left: 10.0,
+    };
+    let cost = Cost {
+        begin_min: [0.0; 2],
+        swap_min: 0.0,
+        pull_min: 0.0,
+    };
+    let rows = MANUAL.lines().filter(|line| line.starts_with("| A "));
+    let mut checked = 0;
+    for row in rows {
+        let cells: Vec<&str> = row.trim_matches('|').split('|').map(str::trim).collect();
+        let order = Order::of_letters(&cells[0].replace(' ', ""), 3);
+        assert_eq!(cells[1], order.second.len().to_string(), "{row}");
+        let error = judged(&order, &question, &cost).map(|judged| judged.error);
+        let disturbances = [
+            Disturbance::StraightUnmodelled,
+            Disturbance::Bend,
+            Disturbance::WarmUp,
+        ];
+        let percent = disturbances.map(|what| order.left_of(what).map(|left| 100.0 * left.abs()));
+        let found = [(error, 0.005)]
+            .into_iter()
+            .chain(percent.map(|value| (value, 0.5)));
+        for (cell, (value, rounding)) in cells[2..].iter().zip(found) {
+            match value {
+                None => assert_eq!(*cell, "can't tell", "{row}"),
+                Some(value) => {
+                    let said: f64 = cell.trim_end_matches(" %").parse().unwrap();
+                    assert!((said - value).abs() <= rounding + 1e-9, "{row}: {value}");
+                }
+            }
+        }
+        checked += 1;
+    }
+    assert_eq!(checked, 9);
 }

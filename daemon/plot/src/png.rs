@@ -2,6 +2,7 @@
 
 use resvg::{tiny_skia, usvg};
 
+use super::svg::svg_without_ground;
 use super::{Plot, PlotError, Size, Theme, font, svg};
 
 /// Draws `plot` as a PNG picture of `width_px` by `height_px`.
@@ -10,7 +11,25 @@ use super::{Plot, PlotError, Size, Theme, font, svg};
 /// [`PlotError::Size`] for a size out of range, see [`Size::new`]; [`PlotError::Raster`] when rasterising fails, for example for want of memory.
 pub fn png(plot: &Plot, width_px: u32, height_px: u32, theme: Theme) -> Result<Vec<u8>, PlotError> {
     let source = svg(plot, Size::new(width_px, height_px)?, theme);
-    let tree = tree(&source)?;
+    pixels(&source, width_px, height_px)
+}
+
+/// [`png`] with nothing behind it, to be laid over another picture.
+///
+/// # Errors
+/// As [`png`].
+pub fn png_without_ground(
+    plot: &Plot,
+    width_px: u32,
+    height_px: u32,
+    theme: Theme,
+) -> Result<Vec<u8>, PlotError> {
+    let source = svg_without_ground(plot, Size::new(width_px, height_px)?, theme);
+    pixels(&source, width_px, height_px)
+}
+
+fn pixels(source: &str, width_px: u32, height_px: u32) -> Result<Vec<u8>, PlotError> {
+    let tree = tree(source)?;
     let mut pixels =
         tiny_skia::Pixmap::new(width_px, height_px).ok_or_else(|| PlotError::Raster {
             step: "making room for the pixels",

@@ -29,7 +29,17 @@ const UNIT_PX_MIN: f64 = 0.45;
 /// several can stand in one page.
 #[must_use]
 pub fn svg(plot: &Plot, size: Size, theme: Theme) -> String {
+    document(plot, size, theme, &ground(theme))
+}
+
+/// [`svg`] with nothing behind it.
+pub(super) fn svg_without_ground(plot: &Plot, size: Size, theme: Theme) -> String {
     document(plot, size, theme, "")
+}
+
+fn ground(theme: Theme) -> String {
+    let colour = theme.ground();
+    format!("<rect width=\"100%\" height=\"100%\" fill=\"{colour}\"/>")
 }
 
 /// [`svg`] with the font inside (about 190 kB more): for a file that stands alone.
@@ -44,10 +54,12 @@ pub fn svg_with_font(plot: &Plot, size: Size, theme: Theme) -> String {
         )
     };
     let faces = face(font::FONT_REGULAR, "normal") + &face(font::FONT_BOLD, "bold");
-    document(plot, size, theme, &format!("<style>{faces}</style>"))
+    let style = format!("<style>{faces}</style>");
+    document(plot, size, theme, &(style + &ground(theme)))
 }
 
-fn document(plot: &Plot, size: Size, theme: Theme, style: &str) -> String {
+/// `first` stands before all that is drawn.
+fn document(plot: &Plot, size: Size, theme: Theme, first: &str) -> String {
     let width = f64::from(size.width_px());
     let height = f64::from(size.height_px());
     let unit = (width / 1600.0).min(height / 900.0).max(UNIT_PX_MIN);
@@ -60,10 +72,7 @@ fn document(plot: &Plot, size: Size, theme: Theme, style: &str) -> String {
          font-family=\"'{}', system-ui, sans-serif\">",
         font::FONT_FAMILY
     ));
-    pen.put(&format!(
-        "<title>{name}</title>{style}<rect width=\"{w}\" height=\"{h}\" fill=\"{}\"/>",
-        theme.ground()
-    ));
+    pen.put(&format!("<title>{name}</title>{first}"));
     let top = heading(&mut pen, plot, width);
     let bottom = notes(&mut pen, plot, width, height);
     panels(&mut pen, plot, width, top, bottom);

@@ -12,6 +12,7 @@ mod dialogue;
 mod doctor;
 mod engine;
 mod export;
+mod frames;
 mod guards;
 mod import;
 mod journal;
@@ -127,6 +128,8 @@ enum Command {
     Days(days::DaysArguments),
     /// Make a sheet of a comparison to publish: HTML, PDF, pictures
     Sheet(sheet::SheetArguments),
+    /// Pictures for a video, in which the curve grows in step with the recorded pull
+    Frames(frames::FramesArguments),
     /// Write pulls to a file for other programs: CSV, Parquet, MDF4, curves or raw samples
     Export(export::ExportArguments),
     /// Show the test plan: what is next, and what to wait for; or begin, leave, resume one
@@ -408,6 +411,7 @@ fn dispatch(command: Command) -> Result<(), Failure> {
         Command::Series(arguments) => series::run(&arguments),
         Command::Days(arguments) => days::run(&arguments),
         Command::Sheet(arguments) => sheet::run(&arguments),
+        Command::Frames(arguments) => frames::run(&arguments),
         Command::Export(arguments) => export::run(&arguments),
         Command::Plan {
             action,

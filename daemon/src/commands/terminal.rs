@@ -36,10 +36,15 @@ pub(super) fn stderr_has_colour() -> bool {
     std::io::stderr().is_terminal() && !refused
 }
 
-/// A bar for work on so many pulls, drawn on stderr, and only where that is a terminal.
+/// A bar for work on so many pulls.
 pub(super) fn bar_of_pulls(pulls: usize) -> ProgressBar {
-    let bar = ProgressBar::new(pulls as u64);
-    match ProgressStyle::with_template("{bar:30} pull {pos} of {len} reduced, {eta} left") {
+    bar("pull {pos} of {len} reduced", pulls)
+}
+
+/// A bar for work on so many things, drawn on stderr, and only where that is a terminal.
+pub(super) fn bar(what: &str, count: usize) -> ProgressBar {
+    let bar = ProgressBar::new(count as u64);
+    match ProgressStyle::with_template(&format!("{{bar:30}} {what}, {{eta}} left")) {
         Ok(style) => bar.with_style(style),
         Err(_) => bar,
     }
