@@ -2,9 +2,7 @@
 
 mod common;
 
-use leverarm_plot::{
-    Mark, Panel, Plot, Series, Shade, Size, Style, Theme, svg, svg_with_font,
-};
+use leverarm_plot::{Mark, Panel, Plot, Series, Shade, Size, Style, Theme, svg, svg_with_font};
 use roxmltree::{Document, Node};
 
 use common::{axis, series};
