@@ -307,7 +307,7 @@ fn faults_within_a_pull_are_told_with_the_pull_and_their_evidence() {
     let folder = tempfile::tempdir().unwrap();
     let text = stand_text();
     let mut recorder = Recorder::new(folder.path(), &text);
-    let mut frames = 0_u32;
+    let (mut frames, mut scans) = (0_u32, 0_u32);
     let mut pulled_until_s = f64::INFINITY;
     run(
         &mut recorder,
@@ -316,7 +316,7 @@ fn faults_within_a_pull_are_told_with_the_pull_and_their_evidence() {
         |model| {
             let pickup = &mut model.pickups[0];
             pickup.missed_probability = 0.01;
-            pickup.doubled_probability = 0.01;
+            pickup.doubled_probability = 0.03;
             pickup.doubled_after_s = 1e-3;
         },
         |moment| {
@@ -333,10 +333,11 @@ fn faults_within_a_pull_are_told_with_the_pull_and_their_evidence() {
                 pulled_until_s = at_s;
             }
             match message {
-                // A scan in forty has one value far off.
-                BoardMessage::Analog(scan) if is_pulling && frames % 40 < 4 => {
+                // A scan in twenty has one value far off.
+                BoardMessage::Analog(scan) if is_pulling => {
                     let mut counts: Vec<i16> = scan.counts().collect();
-                    if frames.is_multiple_of(40) {
+                    scans += 1;
+                    if scans % 20 == 10 {
                         counts[1] += 500;
                     }
                     Fate::Scan(counts)

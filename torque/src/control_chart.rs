@@ -164,6 +164,26 @@ pub struct Chart {
 
 impl Chart {
     /// Of pulls in order of time.
+    ///
+    /// ```
+    /// use leverarm_torque::control_chart::{Chart, CheckPull};
+    ///
+    /// // Two pulls on each of twelve days; from the ninth on the stand reads 0.2 N·m less.
+    /// let scatter_nm = [0.01, -0.02, 0.02, 0.0, -0.01, 0.01, 0.02, -0.01];
+    /// let pulls: Vec<CheckPull> = (0..24_u8)
+    ///     .map(|pull| {
+    ///         let day = pull / 2;
+    ///         CheckPull {
+    ///             time_s: 86_400.0 * f64::from(day) + 600.0 * f64::from(pull % 2),
+    ///             build: day.into(),
+    ///             value: 11.0 + scatter_nm[usize::from(pull) % 8] - if day < 8 { 0.0 } else { 0.2 },
+    ///         }
+    ///     })
+    ///     .collect();
+    /// let change = Chart::new(&pulls).change.unwrap();
+    /// assert_eq!(change.from, 8);
+    /// assert!((change.difference + 0.2).abs() < 0.02);
+    /// ```
     #[must_use]
     pub fn new(pulls: &[CheckPull]) -> Self {
         let (days, pull_sd, build_sd) = days(pulls);

@@ -38,7 +38,8 @@ const LONGEST_FADES: f64 = 0.9995;
 
 /// So many equal samples make a flat top.
 const FLAT_SAMPLES: u32 = 3;
-/// So many flat tops at the same value are the end of a range.
+/// So many flat tops at the same value are the end of a range, if most visits to it are flat: noise
+/// touches its least value often, and stays there by chance.
 const FLATS_TO_CLIP: u32 = 3;
 /// A signal that repeats its value more often is too calm to tell a flat top from rest.
 const FLAT_SAME_MAX: f64 = 0.3;
@@ -127,10 +128,11 @@ struct Run {
     same: f64,
 }
 
-/// The greatest, or smallest, value so far, and how often the signal lay flat at it.
+/// The greatest, or smallest, value so far, how often the signal came to it and how often it lay flat.
 #[derive(Debug, Clone, Copy, Default)]
 struct Flat {
     counts: Option<i32>,
+    visits: u32,
     flats: u32,
 }
 
@@ -176,7 +178,10 @@ impl SampleWatch {
         if self.unreadable >= OPEN_SAMPLES {
             found(Finding::Closed);
             // What comes after an open circuit has nothing to do with what came before.
-            *self = Self::new(self.rails);
+            *self = Self {
+                tells_tops: self.tells_tops,
+                ..Self::new(self.rails)
+            };
         }
         self.unreadable = 0;
         self.spike(counts, &mut found);
@@ -251,6 +256,9 @@ impl SampleWatch {
             if self.bottom.counts.is_none_or(|bottom| counts < bottom) {
                 self.bottom = Flat::at(counts);
             }
+            for flat in [&mut self.top, &mut self.bottom] {
+                flat.visits += u32::from(flat.counts == Some(counts));
+            }
             return;
         }
         self.run.samples = self.run.samples.saturating_add(1);
@@ -282,7 +290,7 @@ impl SampleWatch {
             for flat in [&mut self.top, &mut self.bottom] {
                 if flat.counts == Some(run.counts) {
                     flat.flats += 1;
-                    clipped |= flat.flats >= FLATS_TO_CLIP;
+                    clipped |= flat.flats >= FLATS_TO_CLIP && 2 * flat.flats > flat.visits;
                 }
             }
         }
@@ -297,6 +305,7 @@ impl Flat {
     const fn at(counts: i32) -> Self {
         Self {
             counts: Some(counts),
+            visits: 0,
             flats: 0,
         }
     }

@@ -1250,7 +1250,9 @@ fn the_live_torque_has_a_band() {
             && let (Some(nm), Some(half)) = (live.torque_nm, live.torque_expanded_uncertainty_nm)
         {
             assert!((nm - truth).abs() < half, "{from}: {nm} ± {half}, {truth}");
-            assert!((0.01..0.04).contains(&(half / truth)), "{from}: {half}");
+            // The longer it rises steadily the more is known.
+            let widest = if from < 2.65 { 0.08 } else { 0.03 };
+            assert!((0.01..widest).contains(&(half / truth)), "{from}: {half}");
             told += 1;
         }
     }

@@ -29,7 +29,7 @@ const UNIT_PX_MIN: f64 = 0.45;
 /// several can stand in one page.
 #[must_use]
 pub fn svg(plot: &Plot, size: Size, theme: Theme) -> String {
-    document(plot, size, theme, &ground(theme))
+    document(plot, size, theme, &ground(size, theme))
 }
 
 /// [`svg`] with nothing behind it.
@@ -37,9 +37,9 @@ pub(super) fn svg_without_ground(plot: &Plot, size: Size, theme: Theme) -> Strin
     document(plot, size, theme, "")
 }
 
-fn ground(theme: Theme) -> String {
-    let colour = theme.ground();
-    format!("<rect width=\"100%\" height=\"100%\" fill=\"{colour}\"/>")
+fn ground(size: Size, theme: Theme) -> String {
+    let (width, height, colour) = (size.width_px(), size.height_px(), theme.ground());
+    format!("<rect width=\"{width}\" height=\"{height}\" fill=\"{colour}\"/>")
 }
 
 /// [`svg`] with the font inside (about 190 kB more): for a file that stands alone.
@@ -55,7 +55,7 @@ pub fn svg_with_font(plot: &Plot, size: Size, theme: Theme) -> String {
     };
     let faces = face(font::FONT_REGULAR, "normal") + &face(font::FONT_BOLD, "bold");
     let style = format!("<style>{faces}</style>");
-    document(plot, size, theme, &(style + &ground(theme)))
+    document(plot, size, theme, &(style + &ground(size, theme)))
 }
 
 /// `first` stands before all that is drawn.

@@ -110,6 +110,9 @@ pub(super) struct Gases {
 /// Lambda is kept so often, and so many of it.
 const STEPS_PER_LAMBDA: u64 = 20;
 const LAMBDAS_KEPT: usize = 1_000;
+/// So much of the delay of sensor and controller is a lag, as no sensor follows a step in one sample
+/// (common practice, no source). A lag is late by its time constant.
+const SENSOR_LAG_SHARE: f64 = 0.7;
 /// A full tank, for its scale.
 const TANK_KG: f64 = 3.0;
 
@@ -177,7 +180,10 @@ impl Gases {
             if self.left.len() > LAMBDAS_KEPT {
                 self.left.pop_front();
             }
-            self.lambda = self.lambda_at_sensor(model, density);
+            let lag_s = SENSOR_LAG_SHARE * model.engine.breathing.exhaust.sensor_s;
+            let step_s = STEP_S * STEPS_PER_LAMBDA as f64;
+            let at_sensor = self.lambda_at_sensor(model, density);
+            self.lambda += (at_sensor - self.lambda) * (step_s / lag_s.max(step_s));
         }
         self.steps += 1;
         self.fuel_used_kg += self.fuel_kg_per_s * STEP_S;
@@ -187,7 +193,8 @@ impl Gases {
     fn lambda_at_sensor(&self, model: &StandModel, density: f64) -> f64 {
         let exhaust = &model.engine.breathing.exhaust;
         let hot = self.air_kg_per_s / density * self.exhaust_k / model.air.temperature_k;
-        let delay_s = exhaust.sensor_s + exhaust.pipe_m3 / hot.max(1e-5);
+        let sensor_s = (1.0 - SENSOR_LAG_SHARE) * exhaust.sensor_s;
+        let delay_s = sensor_s + exhaust.pipe_m3 / hot.max(1e-5);
         #[expect(
             clippy::cast_possible_truncation,
             clippy::cast_sign_loss,

@@ -526,8 +526,9 @@ mod tests {
     use super::*;
 
     fn answered(lines: &[&str]) -> Result<String, Failure> {
+        let typed: String = lines.iter().map(|line| format!("{line}\n")).collect();
         written(&mut Questions {
-            answers: lines.join("\n").as_bytes(),
+            answers: typed.as_bytes(),
             somebody: false,
         })
     }

@@ -228,7 +228,7 @@ mod tests {
         let mut table = Table::new(["pull", "torque"]);
         table.add_row(["1", "11.02"]);
         table.align_right([1]);
-        assert_eq!(table.text(80), "pull  torque\n─────────────\n1      11.02");
+        assert_eq!(table.text(80), "pull  torque\n────────────\n1      11.02");
     }
 
     #[test]

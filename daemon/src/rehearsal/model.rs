@@ -568,7 +568,8 @@ mod tests {
                 "{found:?}"
             );
         }
-        let larger = stand(&DEMO_STAND.replace("\"140 cc\"", "\"280 cc\""));
+        let twin = DEMO_STAND.replace("\"140 cc\"", "\"280 cc\"");
+        let larger = stand(&twin.replace("\"57 mm\"", "\"80.6 mm\""));
         let torque = engine_of(&larger, Setup::MainJet105).full_throttle.peak();
         assert!((torque.torque_nm / demo.full_throttle.peak().torque_nm - 2.0).abs() < 1e-9);
     }

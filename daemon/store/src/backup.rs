@@ -33,7 +33,8 @@ impl StoreReader {
     /// own check.
     pub fn backup(&self, folder: impl AsRef<Path>) -> Result<(), StoreError> {
         let folder = folder.as_ref();
-        if let Some(found) = other_file(folder) {
+        let is_store = folder.join(DATABASE_FILE).exists();
+        if let Some(found) = other_file(folder).filter(|_| !is_store) {
             return Err(StoreError::BackupAmongOthers {
                 folder: folder.into(),
                 found,

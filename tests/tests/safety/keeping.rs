@@ -388,6 +388,7 @@ fn the_writers_lock_follows_no_link() {
         &error.to_string(),
         &["writer.lock is a symbolic link", "Remove the link"],
     );
+    let _board = bench.emulator(&[]);
     let ran = bench.run(&["serve"]);
     ran.fails_with(&["writer.lock is a symbolic link"]);
     assert_eq!(fs::read(&victim).unwrap(), b"of somebody else");
