@@ -342,7 +342,7 @@ fn bad_options_are_refused_with_what_was_expected() {
         (["--range", "5000"], "expected two engine speeds in rpm"),
         (["--range", "100-7000"], "within the "),
         (["--margin", "5 rpm"], "--margin: "),
-        (["--typical-refit", "0.3"], "expected a share of the torque"),
+        (["--typical-refit", "0.3"], "the unit is missing"),
         (
             ["--margin=-1 N*m", "--json"],
             "margin: expected a positive torque, found -1",

@@ -23,13 +23,16 @@ import { Units } from "./units.js";
 import { Views } from "./views.js";
 import { openLink } from "./link.js";
 
+let hasFailed = false;
+
 /** The page shows what it should, or asks for what it needs: the words for one that did not start go. */
 function started() {
-  byId("not-started").hidden = true;
+  byId("not-started").hidden = !hasFailed;
 }
 
 /** A script that fails leaves values that look alive: nothing of the page is trusted any more. */
 function failed() {
+  hasFailed = true;
   setText(byId("not-started-why"), "The page failed. Reload it, and until then:");
   setData(byId("not-started"), "now", true);
   byId("not-started").hidden = false;

@@ -194,7 +194,7 @@ impl Session {
             say(&leverarm_plot::text(plot, 100, 30));
         }
         let mut object = outcome.json;
-        object["change"] = serde_json::to_value(&outcome.change).map_err(Failure::of)?;
+        object["calibration"] = serde_json::to_value(&outcome.change).map_err(Failure::of)?;
         object["summary"] = json!(outcome.summary);
         let wanted = !common.dry_run
             && self

@@ -313,7 +313,7 @@ pub(super) async fn needs_control(
 const HEADERS: [(&str, &str); 8] = [
     (
         "content-security-policy",
-        "default-src 'none'; script-src 'self'; style-src 'self'; font-src 'self'; img-src 'self'; \
+        "default-src 'none'; script-src 'self'; style-src 'self'; font-src 'self'; img-src 'self' data:; \
          connect-src 'self'; worker-src 'self'; base-uri 'none'; form-action 'self'; \
          frame-ancestors 'none'",
     ),

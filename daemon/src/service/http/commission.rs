@@ -96,20 +96,10 @@ pub(super) async fn weigh(
     Ok(Json(json!({ "counts": mean, "standard_deviation": sd })).into_response())
 }
 
-#[derive(Deserialize, Clone, Copy)]
-#[serde(rename_all = "kebab-case")]
-enum Measured {
-    Inertia,
-    Losses,
-    LoadCell,
-    Wheel,
-    Ratio,
-}
-
 /// A weight that hung on the load cell, with its unit.
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-struct Weight {
+pub(super) struct Weight {
     load: String,
     counts: f64,
 }
@@ -117,29 +107,26 @@ struct Weight {
 /// A weight that fell on a cord wound on the drum, and the stretch in which it did.
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-struct Fall {
+pub(super) struct Fall {
     mass: String,
     pull: i64,
 }
 
+/// What is to be calibrated, from what. `pulls` are recorded stretches.
 #[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct MeasureRequest {
-    part: Measured,
-    /// Recorded stretches, for losses, wheel and ratio.
-    #[serde(default)]
-    pulls: Vec<i64>,
-    /// Of the bearings, for losses.
-    #[serde(default)]
-    temperature: String,
-    /// For the load cell.
-    #[serde(default)]
-    weights: Vec<Weight>,
-    /// Two of them, and the cord's radius, for the inertia.
-    #[serde(default)]
-    falls: Vec<Fall>,
-    #[serde(default)]
-    radius: String,
+#[serde(tag = "part", rename_all = "kebab-case", deny_unknown_fields)]
+pub(super) enum MeasureRequest {
+    /// Two weights that fell, and the cord's radius.
+    Inertia { falls: [Fall; 2], radius: String },
+    /// With the temperature of the bearings, which may be empty.
+    Losses {
+        pulls: Vec<i64>,
+        #[serde(default)]
+        temperature: String,
+    },
+    LoadCell { weights: Vec<Weight> },
+    Wheel { pulls: Vec<i64> },
+    Ratio { pulls: Vec<i64> },
 }
 
 /// What comes out of a calibration, in words and as a picture. It is not in force: the answer has what
@@ -155,31 +142,31 @@ pub(super) async fn measure(Extract(web): State, Input(request): Input<MeasureRe
         "--dry-run".into(),
         "--json".into(),
     ];
-    let command = match request.part {
-        Measured::LoadCell => {
-            let points = points(&request.weights)?;
+    let command = match request {
+        MeasureRequest::LoadCell { weights } => {
+            let points = points(&weights)?;
             std::fs::write(path("points.csv"), points).map_err(Problem::internal)?;
             options.push(option("--points=", &path("points.csv")));
             "calibrate load-cell"
         }
-        Measured::Inertia => {
-            options.extend(falls(&request)?);
+        MeasureRequest::Inertia { falls, radius } => {
+            options.extend(fallen(&falls, &radius)?);
             "calibrate inertia"
         }
-        Measured::Losses => {
-            options.extend(stretches(&request.pulls)?);
-            if !request.temperature.is_empty() {
-                let temperature = quantity("temperature", &request.temperature)?;
+        MeasureRequest::Losses { pulls, temperature } => {
+            options.extend(stretches(&pulls)?);
+            if !temperature.is_empty() {
+                let temperature = quantity("temperature", &temperature)?;
                 options.push(format!("--temperature={temperature}").into());
             }
             "calibrate losses"
         }
-        Measured::Wheel => {
-            options.extend(stretches(&request.pulls)?);
+        MeasureRequest::Wheel { pulls } => {
+            options.extend(stretches(&pulls)?);
             "calibrate wheel"
         }
-        Measured::Ratio => {
-            options.extend(stretches(&request.pulls)?);
+        MeasureRequest::Ratio { pulls } => {
+            options.extend(stretches(&pulls)?);
             "calibrate ratio"
         }
     };
@@ -195,7 +182,7 @@ pub(super) async fn measure(Extract(web): State, Input(request): Input<MeasureRe
     Ok(Json(json!({
         "words": words.join("\n"),
         "verdict": found["verdict"],
-        "change": found["change"],
+        "change": found["calibration"],
         "summary": found["summary"],
         "picture": picture,
     }))
@@ -240,18 +227,12 @@ fn points(weights: &[Weight]) -> Result<String, Problem> {
     Ok(rows)
 }
 
-fn falls(request: &MeasureRequest) -> Result<Vec<OsString>, Problem> {
-    let [first, second] = request.falls.as_slice() else {
-        return Err(Problem::value(format!(
-            "falls: expected two, with different masses, found {}",
-            request.falls.len()
-        )));
-    };
+fn fallen(falls: &[Fall; 2], radius: &str) -> Result<Vec<OsString>, Problem> {
     let mut options: Vec<OsString> = vec![
         "--method=falling-weight".into(),
-        format!("--radius={}", quantity("radius", &request.radius)?).into(),
+        format!("--radius={}", quantity("radius", radius)?).into(),
     ];
-    for Fall { mass, pull } in [first, second] {
+    for Fall { mass, pull } in falls {
         let mass = quantity("mass", mass)?;
         options.push(format!("--run=mass = {mass}; pull = {pull}").into());
     }
