@@ -254,12 +254,15 @@ impl DaysReport<'_> {
     #[must_use]
     pub fn title(&self) -> String {
         format!(
-            "{}: average torque from {:.0} to {:.0} rpm on {} days, {} pulls",
+            "{}: average torque from {:.0} to {:.0} rpm, {} pulls on {}",
             self.found.setup.name,
             self.found.range_rpm.0,
             self.found.range_rpm.1,
-            self.found.chart.days.len(),
-            self.found.pulls
+            self.found.pulls,
+            match self.found.chart.days.len() {
+                1 => "1 day".to_owned(),
+                days => format!("{days} days"),
+            }
         )
     }
 

@@ -278,7 +278,13 @@ impl EffectsReport<'_> {
     fn sentence(&self, effect: &PartEffect) -> String {
         let what = format!("{} {} against {}", effect.part, effect.value, effect.base);
         let plain = effect.average_nm.map_or_else(String::new, |average| {
-            format!("; the plain numbers: {}", self.torque(average))
+            // Without the ground that is in doubt a half width would say nothing.
+            let value = self.units.torque.difference(average.value);
+            format!(
+                "; the plain number: {} {}",
+                signed(value, 2),
+                self.units.torque.symbol
+            )
         });
         if let Some(doubt) = effect.doubts.first() {
             let why = match doubt {
@@ -377,10 +383,19 @@ impl EffectsReport<'_> {
                     None => row.extend(["can't tell".to_owned(), String::new()]),
                     Some(estimate) => {
                         let half_width = cell(estimate.half_width);
-                        let decimals = decimals_for(half_width).min(3);
+                        let is_known = effect.doubts.is_empty();
+                        let decimals = if is_known {
+                            decimals_for(half_width).min(3)
+                        } else {
+                            2
+                        };
                         let mark = if is_sure { "*" } else { " " };
                         row.push(format!("{}{mark}", signed(cell(estimate.value), decimals)));
-                        row.push(format!("{half_width:.decimals$}"));
+                        row.push(if is_known {
+                            format!("{half_width:.decimals$}")
+                        } else {
+                            "?".to_owned()
+                        });
                     }
                 }
                 rows.push(row);
@@ -425,7 +440,7 @@ impl EffectsReport<'_> {
             )
         };
         format!(
-            "{} pulls in {} with {} setups, {:.0} degrees of freedom{sd}. ±: {:.0} % confidence for all parts at once, each figure by itself; * is more than scatter{left_out}",
+            "{} pulls in {} with {} setups, degrees of freedom {:.0}{sd}. ±: {:.0} % confidence for all parts at once, each figure by itself; ? is not known, * is more than scatter{left_out}",
             self.found.pulls,
             builds(found.builds),
             self.found.setups.len(),
@@ -455,11 +470,11 @@ impl EffectsReport<'_> {
             Series {
                 label: format!("{} {}", effect.part, effect.value),
                 points: along().map(|((rpm, nm), _)| (*rpm, shown(*nm))).collect(),
-                band: Some(
+                band: effect.doubts.is_empty().then(|| {
                     along()
                         .map(|((rpm, nm), half)| (*rpm, shown(nm - half), shown(nm + half)))
-                        .collect(),
-                ),
+                        .collect()
+                }),
                 style,
             }
         });
@@ -487,6 +502,11 @@ impl EffectsReport<'_> {
         let found = &self.found.effects;
         let estimate = |e: Estimate| json!({ "value": e.value, "plus_minus": e.half_width });
         let of = |effect: &PartEffect| {
+            let is_known = effect.doubts.is_empty();
+            let told = |e: Estimate| match is_known {
+                true => estimate(e),
+                false => json!({ "value": e.value, "plus_minus": null }),
+            };
             json!({
                 "part": effect.part,
                 "value": effect.value,
@@ -495,14 +515,14 @@ impl EffectsReport<'_> {
                 "setups": { "with": effect.setups[1], "against": effect.setups[0] },
                 "withheld": effect.doubts.iter().map(doubt_json).collect::<Vec<_>>(),
                 "sure": effect.is_sure(),
-                "average_torque_nm": effect.average_nm.map(estimate),
+                "average_torque_nm": effect.average_nm.map(told),
                 "at_speeds": effect.at_speeds.iter().map(|at| json!({
                     "rpm": at.rpm,
-                    "torque_nm": estimate(at.torque_nm),
-                    "power_w": estimate(at.power_w),
+                    "torque_nm": told(at.torque_nm),
+                    "power_w": told(at.power_w),
                 })).collect::<Vec<_>>(),
                 "difference_nm": effect.curve_nm,
-                "plus_minus_nm": effect.half_width_nm,
+                "plus_minus_nm": is_known.then_some(&effect.half_width_nm),
                 "words": self.sentence(effect),
             })
         };
