@@ -476,12 +476,7 @@ fn size_takes_and_shows_customary_units() {
         "16 in",
     ]);
     assert!(ok, "{us}");
-    for part in [
-        "inertia at the drum  75.40 lb·ft²",
-        "outer",
-        "psi",
-        "oz·in",
-    ] {
+    for part in ["inertia at the drum  75.40 lb·ft²", "outer", "psi", "oz·in"] {
         assert!(us.contains(part), "{part:?} is not in\n{us}");
     }
 }

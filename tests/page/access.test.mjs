@@ -2,8 +2,11 @@
 
 import assert from "node:assert/strict";
 import { execFile } from "node:child_process";
+import { copyFileSync, mkdtempSync, rmSync } from "node:fs";
 import { request } from "node:http";
 import { connect } from "node:net";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
 import { after, before, test } from "node:test";
 import { fileURLToPath } from "node:url";
 import { promisify } from "node:util";
@@ -127,17 +130,25 @@ test("a token is needed, the lesser one looks and cuts, the other does everythin
 });
 
 test("the command line works with a token, and says so without", async () => {
-  const leverarm = (list, environment = {}) =>
-    run(PROGRAM, [...list, "-c", locked.stand], { env: { ...process.env, LEVERARM_TOKEN: undefined, ...environment } });
+  // Beside this copy there is no store with the daemon's tokens, as on another machine.
+  const elsewhere = mkdtempSync(join(tmpdir(), "leverarm-page-"));
+  const stand = join(elsewhere, "stand.toml");
+  copyFileSync(locked.stand, stand);
+  const leverarm = (list, environment = {}, file = stand) =>
+    run(PROGRAM, [...list, "-c", file], { env: { ...process.env, LEVERARM_TOKEN: undefined, ...environment } });
   await assert.rejects(leverarm(["cut", "test"]), /a token is needed/);
+  await assert.rejects(leverarm(["cut", "test"], { LEVERARM_TOKEN: "another" }), /not in\s+force/);
   const { stdout } = await leverarm(["cut", "test"], { LEVERARM_TOKEN: locked.token("read") });
   assert.match(stdout, /the board confirms cut (\d+)/);
   const [, number] = /confirms cut (\d+)/.exec(stdout);
-  await assert.rejects(leverarm(["release", number], { LEVERARM_TOKEN: locked.token("read") }), /needs the control token/);
+  await assert.rejects(leverarm(["release", number], { LEVERARM_TOKEN: locked.token("read") }), /needs the control\s+token/);
   assert.match((await leverarm(["release", number, "--token-file", locked.tokenFile])).stdout, /released/);
+  // Who may read the daemon's store has its tokens.
+  assert.match((await leverarm(["setup", "main jet 105"], {}, locked.stand)).stdout, /main jet 105/);
   assert.match((await leverarm(["setup", "main jet 108"], { LEVERARM_TOKEN: locked.token("control") })).stdout, /main jet 108/);
   const help = (await leverarm(["cut", "--help"], { LEVERARM_TOKEN: "not-to-be-shown" })).stdout;
   assert.ok(!help.includes("not-to-be-shown"));
+  rmSync(elsewhere, { recursive: true });
 });
 
 test("wrong tokens are slowed down, the right one never", async () => {

@@ -117,16 +117,25 @@ pub(super) struct Fall {
 #[serde(tag = "part", rename_all = "kebab-case", deny_unknown_fields)]
 pub(super) enum MeasureRequest {
     /// Two weights that fell, and the cord's radius.
-    Inertia { falls: [Fall; 2], radius: String },
+    Inertia {
+        falls: [Fall; 2],
+        radius: String,
+    },
     /// With the temperature of the bearings, which may be empty.
     Losses {
         pulls: Vec<i64>,
         #[serde(default)]
         temperature: String,
     },
-    LoadCell { weights: Vec<Weight> },
-    Wheel { pulls: Vec<i64> },
-    Ratio { pulls: Vec<i64> },
+    LoadCell {
+        weights: Vec<Weight>,
+    },
+    Wheel {
+        pulls: Vec<i64>,
+    },
+    Ratio {
+        pulls: Vec<i64>,
+    },
 }
 
 /// What comes out of a calibration, in words and as a picture. It is not in force: the answer has what
