@@ -20,6 +20,8 @@ use leverarm_plot::Theme;
 use leverarm_software_stand::{CycleVariation, Engine, RiderEvent, RiderScript, Setup};
 use leverarm_store::StoreReader;
 
+/// An idling engine has stopped by then.
+const RUN_OUT: Duration = Duration::from_millis(600);
 const ORDER: [Setup; 3] = [Setup::MainJet105, Setup::MainJet110, Setup::MainJet105];
 const PULLS_EACH: u32 = 3;
 /// How much the simulated engine differs from pull to pull, relative, rms.
@@ -58,8 +60,8 @@ fn prepare(out: &Path, seed: u64) -> Result<DemoStand, Failure> {
     let script = RiderScript {
         hold_s: 0.25,
         hold_scatter_s: 0.05,
-        coast_s: 0.35,
-        braking_rad_per_s2: 160.0,
+        coast_s: 0.3,
+        braking_rad_per_s2: 112.0,
         pause_s: 0.1,
         ..script_of(&stand, PULLS_EACH)
     };
@@ -176,6 +178,9 @@ async fn make_pulls(demo: DemoStand) -> Result<Vec<PullNotice>, Failure> {
                 "the simulated stand did not make {PULLS_EACH} pulls in {ROUND_S_MAX} s; is this machine very busy?"
             ))
         })??;
+        // Nobody changes a jet on an engine that runs.
+        rehearsal.switch_off().map_err(Failure::of)?;
+        tokio::time::sleep(RUN_OUT).await;
     }
     bar.finish_and_clear();
     daemon.stop().await.map_err(Failure::of)?;
