@@ -339,6 +339,7 @@ fn leverarm(arguments: &[&str]) -> (String, bool) {
         .args(arguments)
         .current_dir(directory.path())
         .env_remove("LEVERARM_STAND")
+        .env("COLUMNS", "80")
         .output()
         .unwrap();
     let shown = [output.stdout, output.stderr].concat();
