@@ -324,16 +324,21 @@ mod tests {
         train
     }
 
+    /// From when to when the stretch is, above a speed of the wheel.
+    fn stretch(train: &ToothTrain, teeth: u32, start_rad_per_s: f64) -> (f64, f64) {
+        let wheel = Wheel {
+            teeth_per_turn: teeth,
+            cycles_per_turn: 3.0,
+        };
+        let range = full_throttle(train, wheel, start_rad_per_s).unwrap();
+        (train.time_s[range.start], train.time_s[range.end - 1])
+    }
+
     #[test]
     fn the_stretch_ends_before_the_throttle_closes_and_starts_after_it_opens() {
         for teeth in [1, 8, 60] {
             let train = train(teeth);
-            let wheel = Wheel {
-                teeth_per_turn: teeth,
-                cycles_per_turn: 3.0,
-            };
-            let range = full_throttle(&train, wheel, 42.0).unwrap();
-            let (from, to) = (train.time_s[range.start], train.time_s[range.end - 1]);
+            let (from, to) = stretch(&train, teeth, 42.0);
             assert!((1.0..1.35).contains(&from), "{teeth}: from {from}");
             assert!((2.8..3.0).contains(&to), "{teeth}: to {to}");
         }
@@ -348,12 +353,7 @@ mod tests {
                 t if t < 3.0 => 40.0,
                 _ => -10.0,
             });
-            let wheel = Wheel {
-                teeth_per_turn: teeth,
-                cycles_per_turn: 3.0,
-            };
-            let range = full_throttle(&train, wheel, 42.0).unwrap();
-            let (from, to) = (train.time_s[range.start], train.time_s[range.end - 1]);
+            let (from, to) = stretch(&train, teeth, 42.0);
             assert!((1.0..1.35).contains(&from), "{teeth}: from {from}");
             assert!((2.8..3.0).contains(&to), "{teeth}: to {to}");
         }
@@ -370,12 +370,7 @@ mod tests {
                 t if t < 6.0 => 25.0 * left,
                 _ => -10.0,
             });
-            let wheel = Wheel {
-                teeth_per_turn: teeth,
-                cycles_per_turn: 3.0,
-            };
-            let range = full_throttle(&train, wheel, 92.0).unwrap();
-            let to = train.time_s[range.end - 1];
+            let (_, to) = stretch(&train, teeth, 92.0);
             assert!((3.7..4.06).contains(&to), "{teeth}: to {to}");
         }
     }
@@ -391,12 +386,7 @@ mod tests {
                 t if t < 6.0 => 14.2,
                 _ => -10.0,
             });
-            let wheel = Wheel {
-                teeth_per_turn: teeth,
-                cycles_per_turn: 3.0,
-            };
-            let range = full_throttle(&train, wheel, 92.0).unwrap();
-            let to = train.time_s[range.end - 1];
+            let (_, to) = stretch(&train, teeth, 92.0);
             assert!((5.7..6.0).contains(&to), "{teeth}: to {to}");
         }
     }

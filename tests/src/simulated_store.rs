@@ -55,15 +55,15 @@ pub fn two_jets() -> [SimulatedSetup; 2] {
     ]
 }
 
-/// A series: jet and spacer tested in all four ways, the spacer worth 2 %; then exhaust and airbox
+/// A series: jet and sleeve tested in all four ways, the sleeve worth 2 %; then exhaust and airbox
 /// opened at once, worth 3 % together. With the order it was tested in, the first setup again and again.
 #[must_use]
 pub fn series() -> ([SimulatedSetup; 5], [usize; 11]) {
-    let setup = |name: &str, jet: &str, spacer: &str, open: bool, share: f64| SimulatedSetup {
+    let setup = |name: &str, jet: &str, sleeve: &str, open: bool, share: f64| SimulatedSetup {
         name: name.to_owned(),
         parts: json!({
             "main jet": jet,
-            "spacer": spacer,
+            "sleeve": sleeve,
             "exhaust": if open { "open" } else { "silenced" },
             "airbox": if open { "open" } else { "closed" },
             "needle clip": "2",
@@ -78,9 +78,9 @@ pub fn series() -> ([SimulatedSetup; 5], [usize; 11]) {
     let setups = [
         setup("main jet 105", "105", "none", false, 1.0),
         setup("main jet 110", "110", "none", false, 1.0),
-        setup("105 with spacer", "105", "3 mm", false, 1.02),
-        setup("110 with spacer", "110", "3 mm", false, 1.02),
-        setup("110, spacer, open", "110", "3 mm", true, 1.05),
+        setup("105 with sleeve", "105", "3 mm", false, 1.02),
+        setup("110 with sleeve", "110", "3 mm", false, 1.02),
+        setup("110, sleeve, open", "110", "3 mm", true, 1.05),
     ];
     (setups, [0, 1, 0, 2, 3, 0, 4, 3, 4, 1, 0])
 }

@@ -257,7 +257,7 @@ fn numbers(value: &Value) -> Vec<f64> {
 #[test]
 fn json_holds_what_a_script_needs() {
     let mut setups = two_jets();
-    setups[1].parts = json!({ "main jet": "110", "needle clip": "2", "spacer": "3 mm" });
+    setups[1].parts = json!({ "main jet": "110", "needle clip": "2", "sleeve": "3 mm" });
     let folder = a_b_a(&setups);
     let asked = [
         "--json",
@@ -293,7 +293,7 @@ fn json_holds_what_a_script_needs() {
     assert_eq!(object["crossovers"], json!([]));
     assert!(object["detectable_nm"].as_f64().unwrap() > 0.0);
     // Two parts were changed at once.
-    assert_eq!(object["confounded_by"], json!(["main jet", "spacer"]));
+    assert_eq!(object["confounded_by"], json!(["main jet", "sleeve"]));
     assert_eq!(object["part_differences"][1]["first"], Value::Null);
     // Above the dip the jets are equal.
     assert_eq!(object["equivalence"]["range_rpm"], json!([6500.0, 8000.0]));

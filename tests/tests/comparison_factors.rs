@@ -11,7 +11,7 @@ use rand_distr::{Distribution, StandardNormal};
 const TORQUE_NM: f64 = 10.0;
 const PULLS_EACH: usize = 3;
 
-/// A setup as its parts: "jet=105 spacer=none".
+/// A setup as its parts: "jet=105 sleeve=none".
 fn parts(text: &str) -> Parts {
     let pairs = text.split(' ').filter_map(|pair| pair.split_once('='));
     pairs
@@ -95,12 +95,12 @@ fn of<'a>(
         .unwrap()
 }
 
-fn jet_and_spacer() -> [Parts; 4] {
+fn jet_and_sleeve() -> [Parts; 4] {
     [
-        parts("jet=105 spacer=none needle=2"),
-        parts("jet=110 spacer=none needle=2"),
-        parts("jet=105 spacer=3 needle=2"),
-        parts("jet=110 spacer=3 needle=2"),
+        parts("jet=105 sleeve=none needle=2"),
+        parts("jet=110 sleeve=none needle=2"),
+        parts("jet=105 sleeve=3 needle=2"),
+        parts("jet=110 sleeve=3 needle=2"),
     ]
 }
 
@@ -114,8 +114,8 @@ fn each_part_is_told_whatever_else_was_on() {
         &QUIET,
         1,
     );
-    let found = found(&jet_and_spacer(), &pulls);
-    for (part, truth) in [("jet", 0.1), ("spacer", 0.2)] {
+    let found = found(&jet_and_sleeve(), &pulls);
+    for (part, truth) in [("jet", 0.1), ("sleeve", 0.2)] {
         let effect = of(&found, part);
         let average = effect.average_nm.unwrap();
         assert!(
@@ -144,8 +144,8 @@ fn half_widths_hold_all_effects_at_once() {
     let (mut held, mut together) = (0, 0);
     for seed in 0..TESTS {
         let days: [&[usize]; 2] = [&[0, 1, 2, 3, 0], &[3, 1, 0, 2, 3]];
-        let found = found(&jet_and_spacer(), &tested(&days, share, &ROUGH, seed));
-        let holds = ["jet", "spacer"].iter().zip(truth).all(|(part, truth)| {
+        let found = found(&jet_and_sleeve(), &tested(&days, share, &ROUGH, seed));
+        let holds = ["jet", "sleeve"].iter().zip(truth).all(|(part, truth)| {
             let average = of(&found, part).average_nm.unwrap();
             // Scatter is relative, so an effect is seen times the day.
             (average.value - truth).abs() <= average.half_width
@@ -171,7 +171,7 @@ fn half_widths_hold_all_effects_at_once() {
 fn parts_that_act_together_are_named() {
     let share = |setup: usize| if setup == 3 { 1.04 } else { 1.0 };
     let days: [&[usize]; 2] = [&[0, 1, 2, 3, 2, 0], &[3, 1, 0, 2, 1, 3]];
-    let found = found(&jet_and_spacer(), &tested(&days, share, &QUIET, 2));
+    let found = found(&jet_and_sleeve(), &tested(&days, share, &QUIET, 2));
     let [interaction] = found.interactions.as_slice() else {
         panic!("one expected: {:?}", found.interactions);
     };
@@ -180,7 +180,7 @@ fn parts_that_act_together_are_named() {
         .iter()
         .map(|(part, _)| part.as_str())
         .collect();
-    assert_eq!(names, ["jet", "spacer"]);
+    assert_eq!(names, ["jet", "sleeve"]);
     let average = interaction.average_nm;
     assert!(
         (average.value - 0.4).abs() < average.half_width,

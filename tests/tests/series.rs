@@ -81,7 +81,7 @@ fn the_steps_of_the_way_add_up() {
     );
 }
 
-/// What the store tells of the parts is what was simulated: the spacer's 2 %, the jet's dip filled, and
+/// What the store tells of the parts is what was simulated: the sleeve's 2 %, the jet's dip filled, and
 /// exhaust and airbox not told apart.
 #[test]
 fn the_parts_of_a_store_did_what_they_did() {
@@ -97,10 +97,10 @@ fn the_parts_of_a_store_did_what_they_did() {
     };
     let (setups, _) = series();
     let truth = |setup: usize, rpm: f64| pull_of(&setups[setup]).mean_torque_nm(rpm);
-    // With either jet the spacer adds as much, but for 2 % of the dip.
-    let spacer = of("spacer");
-    assert!(spacer.is_sure(), "{spacer:?}");
-    for at in &spacer.at_speeds {
+    // With either jet the sleeve adds as much, but for 2 % of the dip.
+    let sleeve = of("sleeve");
+    assert!(sleeve.is_sure(), "{sleeve:?}");
+    for at in &sleeve.at_speeds {
         let true_nm = truth(3, at.rpm) - truth(1, at.rpm);
         let off = (at.torque_nm.value - true_nm).abs();
         assert!(

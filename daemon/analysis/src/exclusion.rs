@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use serde::Deserialize;
 use serde_json::json;
 
+use crate::last_word::{last_words, text};
 use leverarm_store::{EventRecord, NewEvent, PullId, StoreError, StoreReader};
 use leverarm_vocabulary::{EventKind, Now};
 
@@ -83,26 +84,17 @@ pub fn exclusions(reader: &StoreReader) -> Result<BTreeMap<PullId, Exclusion>, S
 }
 
 fn of_events(events: &[EventRecord]) -> BTreeMap<PullId, Exclusion> {
-    let mut excluded = BTreeMap::new();
-    for event in events {
-        let Some(pull) = event.pull else { continue };
-        let text = |key: &str| event.data.get(key).and_then(|value| value.as_str());
-        match EventKind::of_word(&event.kind) {
-            Some(EventKind::PullExcluded) => {
-                let exclusion = Exclusion {
-                    reason: text("reason").unwrap_or("no reason given").to_owned(),
-                    by: text("by").unwrap_or_default().to_owned(),
-                    wall_us: event.wall_us,
-                };
-                excluded.insert(pull, exclusion);
-            }
-            Some(EventKind::PullIncluded) => {
-                excluded.remove(&pull);
-            }
-            _ => {}
-        }
-    }
-    excluded
+    last_words(events, |event| match EventKind::of_word(&event.kind)? {
+        EventKind::PullExcluded => Some(Some(Exclusion {
+            reason: text(event, "reason")
+                .unwrap_or("no reason given")
+                .to_owned(),
+            by: text(event, "by").unwrap_or_default().to_owned(),
+            wall_us: event.wall_us,
+        })),
+        EventKind::PullIncluded => Some(None),
+        _ => None,
+    })
 }
 
 #[cfg(test)]

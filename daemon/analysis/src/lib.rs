@@ -9,6 +9,7 @@ pub mod engine;
 pub mod exclusion;
 pub mod in_force;
 pub mod journal;
+mod last_word;
 pub mod local_time;
 pub mod mounting;
 pub mod overlay;

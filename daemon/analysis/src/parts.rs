@@ -154,16 +154,16 @@ mod tests {
 
     #[test]
     fn parts_that_differ_are_named() {
-        let with_105 = json!({ "main jet": "105", "needle": "2nd clip", "spacer": "none" });
+        let with_105 = json!({ "main jet": "105", "needle": "2nd clip", "sleeve": "none" });
         let with_110 = json!({ "main jet": "110", "needle": "2nd clip", "airbox": "open" });
         let differences = part_differences(&with_105, &with_110);
         let keys: Vec<&str> = differences.iter().map(|part| part.key.as_str()).collect();
-        assert_eq!(keys, ["airbox", "main jet", "spacer"]);
+        assert_eq!(keys, ["airbox", "main jet", "sleeve"]);
         assert_eq!(differences[0].first, None);
         assert_eq!(differences[0].second, Some(Part::of_text("open")));
         assert_eq!(
             confounded_by(&differences),
-            ["airbox", "main jet", "spacer"]
+            ["airbox", "main jet", "sleeve"]
         );
     }
 
@@ -178,17 +178,17 @@ mod tests {
 
     #[test]
     fn units_and_notes_are_taken_apart_and_a_note_is_no_difference() {
-        let spacer = Part::of_text("3 mm; home-made, aluminium");
+        let sleeve = Part::of_text("3 mm; home-made, aluminium");
         assert_eq!(
-            (&*spacer.value, &*spacer.unit, &*spacer.note),
+            (&*sleeve.value, &*sleeve.unit, &*sleeve.note),
             ("3", "mm", "home-made, aluminium")
         );
-        assert_eq!(Part::of_json(&spacer.json()), spacer);
+        assert_eq!(Part::of_json(&sleeve.json()), sleeve);
         assert_eq!(Part::of_text("2nd clip").json(), json!("2nd clip"));
-        let plain = json!({ "spacer": "3 mm" });
-        assert!(part_differences(&json!({ "spacer": spacer.json() }), &plain).is_empty());
+        let plain = json!({ "sleeve": "3 mm" });
+        assert!(part_differences(&json!({ "sleeve": sleeve.json() }), &plain).is_empty());
         assert_eq!(
-            part_differences(&json!({ "spacer": "5 mm" }), &plain).len(),
+            part_differences(&json!({ "sleeve": "5 mm" }), &plain).len(),
             1
         );
     }

@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 use serde::Deserialize;
 use serde_json::json;
 
+use crate::last_word::{last_words, text};
 use leverarm_store::{EventRecord, NewEvent, PullId, PullRecord, StoreError, StoreReader};
 use leverarm_vocabulary::{EventKind, Now};
 
@@ -123,29 +124,17 @@ fn corrections(reader: &StoreReader) -> Result<BTreeMap<PullId, SetupCorrection>
 }
 
 fn of_events(events: &[EventRecord]) -> BTreeMap<PullId, SetupCorrection> {
-    let mut corrected = BTreeMap::new();
-    for event in events {
-        let Some(pull) = event.pull else { continue };
-        if EventKind::of_word(&event.kind) != Some(EventKind::SetupCorrected) {
-            continue;
-        }
-        let text = |key: &str| event.data.get(key).and_then(|value| value.as_str());
-        match text("setup") {
-            Some(setup) => {
-                let correction = SetupCorrection {
-                    setup: setup.to_owned(),
-                    recorded: None,
-                    by: text("by").unwrap_or_default().to_owned(),
-                    wall_us: event.wall_us,
-                };
-                corrected.insert(pull, correction);
-            }
-            None => {
-                corrected.remove(&pull);
-            }
-        }
-    }
-    corrected
+    last_words(events, |event| {
+        let is_word = EventKind::of_word(&event.kind) == Some(EventKind::SetupCorrected);
+        is_word.then(|| {
+            Some(SetupCorrection {
+                setup: text(event, "setup")?.to_owned(),
+                recorded: None,
+                by: text(event, "by").unwrap_or_default().to_owned(),
+                wall_us: event.wall_us,
+            })
+        })
+    })
 }
 
 #[cfg(test)]

@@ -475,7 +475,7 @@ pub(super) struct SetupArguments {
     /// Notes
     #[arg(long, default_value = "")]
     notes: String,
-    /// A part as KEY=VALUE, such as "main jet=105" or "spacer=3 mm; home-made" with unit and
+    /// A part as KEY=VALUE, such as "main jet=105" or "sleeve=3 mm; home-made" with unit and
     /// note; may be given several times
     #[arg(long = "part", value_name = "KEY=VALUE")]
     parts: Vec<String>,

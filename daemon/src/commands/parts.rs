@@ -12,7 +12,7 @@ use super::{CurveArguments, Failure, StoreArgument, json_line, say};
 /// Which parts, and how.
 #[derive(Debug, Clone, clap::Args)]
 pub(super) struct PartsArguments {
-    /// Parts to tell of, such as "spacer"; all when left out
+    /// Parts to tell of, such as "sleeve"; all when left out
     #[arg(value_name = "PART")]
     parts: Vec<String>,
     /// Setup whose parts the others are measured against; the first one tested when left out
@@ -62,7 +62,7 @@ impl EffectQuestion {
 /// What swapping parts costs.
 #[derive(Debug, Clone, clap::Args)]
 pub(super) struct SwapArguments {
-    /// Time that swapping a part takes, "10 min", or a part of its own, "spacer=25 min"; may be given
+    /// Time that swapping a part takes, "10 min", or a part of its own, "sleeve=25 min"; may be given
     /// several times
     #[arg(long = "swap", value_name = "[PART=]TIME")]
     swaps: Vec<String>,

@@ -60,24 +60,12 @@ impl Sheet {
     /// The sheet of a comparison.
     #[must_use]
     pub fn of(report: &Report<'_>, facts: &SheetFacts) -> Self {
-        let rehearsal = report.rehearsal_words();
-        let mut blocks: Vec<Block> = rehearsal.map(Block::Caution).into_iter().collect();
+        let mut blocks = cautions(report);
         blocks.extend(answers(report));
         if !facts.note.is_empty() {
             blocks.push(Block::Text(facts.note.clone()));
         }
-        blocks.extend([
-            Block::Figure(figure(
-                "torque-and-power",
-                report.curves_plot(),
-                "Mean of the pulls with each setup, with its band.",
-            )),
-            Block::Figure(figure(
-                "difference",
-                report.differences_plot(),
-                "Difference with its band: where the band is clear of zero, the difference is more than scatter.",
-            )),
-        ]);
+        blocks.extend(curve_figures(report, "Difference"));
         let overlays = report.overlays.iter();
         let marks: Vec<String> = overlays
             .map(|overlay| format!("{}: {}", overlay.name, overlay.mark()))
@@ -200,6 +188,29 @@ fn with_minus(text: &str) -> String {
         before = sign;
     }
     set
+}
+
+/// What comes before everything else.
+pub(super) fn cautions(report: &Report<'_>) -> Vec<Block> {
+    let rehearsal = report.rehearsal_words();
+    rehearsal.map(Block::Caution).into_iter().collect()
+}
+
+/// The curves of the setups, and how they differ.
+pub(super) fn curve_figures(report: &Report<'_>, difference: &str) -> [Block; 2] {
+    let clear = "where the band is clear of zero, the difference is more than scatter.";
+    [
+        Block::Figure(figure(
+            "torque-and-power",
+            report.curves_plot(),
+            "Mean of the pulls with each setup, with its band.",
+        )),
+        Block::Figure(figure(
+            "difference",
+            report.differences_plot(),
+            &format!("{difference} with its band: {clear}"),
+        )),
+    ]
 }
 
 /// A plot for the sheet, which says title and notes itself.

@@ -1,6 +1,8 @@
 //! The sheet of a whole series.
 
-use super::content::{conditions, figure, identity, readout, reasons, setups, typeset};
+use super::content::{
+    cautions, conditions, curve_figures, figure, identity, readout, reasons, setups, typeset,
+};
 use super::{Block, Sheet, SheetFacts};
 use leverarm_analysis::comparison::{EffectsReport, Report, SeriesReport};
 
@@ -9,8 +11,7 @@ impl Sheet {
     #[must_use]
     pub fn of_series(report: &Report<'_>, effects: &EffectsReport<'_>, facts: &SheetFacts) -> Self {
         let series = SeriesReport { report };
-        let rehearsal = report.rehearsal_words();
-        let mut blocks: Vec<Block> = rehearsal.map(Block::Caution).into_iter().collect();
+        let mut blocks = cautions(report);
         if !facts.note.is_empty() {
             blocks.push(Block::Text(facts.note.clone()));
         }
@@ -18,16 +19,9 @@ impl Sheet {
             Block::Table(series.table()),
             Block::Text(series.table_words()),
             Block::Lines(series.words()),
-            Block::Figure(figure(
-                "torque-and-power",
-                report.curves_plot(),
-                "Mean of the pulls with each setup, with its band.",
-            )),
-            Block::Figure(figure(
-                "difference",
-                report.differences_plot(),
-                "Difference from the reference with its band: where the band is clear of zero, the difference is more than scatter.",
-            )),
+        ]);
+        blocks.extend(curve_figures(report, "Difference from the reference"));
+        blocks.extend([
             Block::Heading("The way the engine took".to_owned()),
             Block::Table(series.way_table()),
             Block::Figure(figure(

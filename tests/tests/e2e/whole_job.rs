@@ -250,12 +250,12 @@ fn a_pull_leaves_as_bytes_and_joins_another_store() {
     let import = |more: &[&str]| bench.run(&[&["import", log, "--store", old], more].concat());
     import(&["--began", "some day"]).fails_with(&["--began", "is no time"]);
     import(&["--began", "2999-01-01"]).fails_with(&["has not come yet"]);
-    let began = ["--began", "2026-05-03 14:20", "--setup", "spacer 3 mm"];
+    let began = ["--began", "2026-05-03 14:20", "--setup", "sleeve 3 mm"];
     let said = import(&began).ok();
     assert_has(&said, &["1 pull from number 1 on, 1 of them whole"]);
     let pulls = bench.json(&["pulls", "--json", "--store", old]);
     let pull = &pulls["pulls"][0];
-    assert_eq!(pull["setup"], "spacer 3 mm", "{pull}");
+    assert_eq!(pull["setup"], "sleeve 3 mm", "{pull}");
     assert_has(
         &bench.run(&["pulls", "--store", old]).ok(),
         &["2026-05-03 14:20"],
