@@ -460,7 +460,7 @@ fn word_on_pull(
                 .and_then(|reader| make(&reader))
                 .map_err(Failure::of)?;
             store.add_event(&event).map_err(Failure::of)?;
-            event.message
+            event.event.message
         }
     };
     say(&done);

@@ -17,8 +17,8 @@ use crate::rehearsal::{Rehearsal, model_of};
 use crate::self_test::{KeptSelfTest, TestedOn, keep_self_test, last_self_test};
 use crate::service::{Daemon, Handle};
 use leverarm_live::{Command, CutLatch, Live, SelfTestReport};
-use leverarm_store::{ContentHash, NewEvent, Severity, Store, StoreError, StoreReader};
-use leverarm_vocabulary::{EventKind, Now};
+use leverarm_store::{ContentHash, Store, StoreError, StoreReader};
+use leverarm_vocabulary::Now;
 
 const LOOK_EVERY: Duration = Duration::from_millis(100);
 /// Longest time for the board to be there.
@@ -143,22 +143,11 @@ pub(super) fn on_software_stand(file: &Path, seed: u64) -> Result<(), Failure> {
     })?;
     let on = TestedOn::SoftwareStand;
     keep_self_test(&mut store, hash, on, &report).map_err(Failure::of)?;
-    let (severity, message) = if report.passed {
-        let count = report.trials.len();
-        let passed = format!("all {count} guards passed on a simulated stand");
-        (Severity::Info, passed)
-    } else {
-        (Severity::Error, report.failures().join("; "))
-    };
     let now = Now {
         wall_us: report.wall_us,
         mono_us: 0,
     };
-    let event = NewEvent {
-        severity,
-        data: json!({ "trials": report.trials }),
-        ..NewEvent::new(now, EventKind::GuardSelfTest, message)
-    };
+    let event = report.event(now, " on a simulated stand").into();
     store.add_event(&event).map_err(Failure::of)?;
     let stand = hash.to_string();
     tell(&KeptSelfTest { stand, on, report })

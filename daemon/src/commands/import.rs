@@ -8,10 +8,10 @@ use indicatif::ProgressIterator;
 use jiff::tz::TimeZone;
 use leverarm_analysis::reduction::EnteredAir;
 use leverarm_live::{Record, records_of_log};
-use leverarm_store::{NewEvent, PullState, Store, StoreError};
+use leverarm_store::{PullState, Store, StoreError};
 use leverarm_values::CalibratedStand;
 use leverarm_values::calibration::Calibration;
-use leverarm_vocabulary::{EventKind, Now};
+use leverarm_vocabulary::{Event, EventKind, Now};
 
 use super::control::setup_name;
 use super::control::{AirValues, entered_air};
@@ -130,6 +130,6 @@ fn tell(store: &mut Store, message: &str, wall_us: i64) -> Result<(), StoreError
         mono_us: 0,
         wall_us,
     };
-    store.add_event(&NewEvent::new(now, EventKind::Imported, message))?;
+    store.add_event(&Event::new(now, None, EventKind::Imported, message).into())?;
     Ok(())
 }

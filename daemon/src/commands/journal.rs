@@ -221,7 +221,7 @@ fn line(event: &EventRecord) -> String {
         .channel
         .as_deref()
         .map_or_else(String::new, |about| format!("{about}: "));
-    let times = match journal::count(event) {
+    let times = match event.repeats().count {
         1 => String::new(),
         count => format!(" ({count} times)"),
     };

@@ -174,7 +174,7 @@ fn tell(word: &Word, body: &Value, who: &Who) -> Result<(), Failure> {
             }
             let event = event(word, &who.by, Clock::start().now());
             store.add_event(&event).map_err(Failure::of)?;
-            event.message
+            event.event.message
         }
     };
     say(&done);

@@ -10,9 +10,10 @@ use leverarm_config::{Stand, StreamDestination};
 use super::terminal::Table;
 use super::{Failure, StandFile, StoreArgument, complain, read_stand, say, times};
 use crate::clock::Clock;
-use crate::stream::{Feed, Progress, Range, Refused, Sender, Sent, pull_points, send_all};
+use crate::stream::{Feed, Progress, Range, Sender, Sent, pull_points, send_all};
 use leverarm_analysis::local_time::local_text;
 use leverarm_store::{ChunkId, PullId, PullState, StoreReader};
+use leverarm_vocabulary::RefusedPoint;
 
 /// Refused points that are shown one by one.
 const REFUSED_SHOWN_MAX: usize = 10;
@@ -135,7 +136,7 @@ fn print(lines: &[String]) -> Result<(), Failure> {
 }
 
 /// Tells of refused points; an error when there are any.
-fn judge(name: &str, sent: usize, refused: &[Refused]) -> Result<(), Failure> {
+fn judge(name: &str, sent: usize, refused: &[RefusedPoint]) -> Result<(), Failure> {
     for refused in refused.iter().take(REFUSED_SHOWN_MAX) {
         complain(&format!("refused: {}\n  {}", refused.reason, refused.line));
     }
