@@ -392,9 +392,7 @@ pub(super) fn start(
     let thread = std::thread::Builder::new()
         .name("recorder".to_owned())
         .spawn(move || recorder.run(&records, requests))
-        .map_err(|error| {
-            ServeError::Thread(format!("the recorder could not be started: {error}"))
-        })?;
+        .map_err(ServeError::not_started("the recorder"))?;
     Ok((
         Records {
             sender,
@@ -805,10 +803,8 @@ pub(crate) fn air_of_the_day(reader: &StoreReader) -> Result<Option<EnteredAir>,
     match reader.meta(META_AIR)? {
         None => Ok(None),
         Some(text) => {
-            let value = serde_json::from_str(&text).map_err(|error| StoreError::Damaged {
-                what: what.to_owned(),
-                detail: error.to_string(),
-            })?;
+            let value =
+                serde_json::from_str(&text).map_err(|error| StoreError::damaged(what, error))?;
             EnteredAir::read(&value, what)
         }
     }

@@ -361,10 +361,9 @@ impl EventRecord {
             return Ok(None);
         }
         let read = P::deserialize(&self.data);
-        read.map(Some).map_err(|error| StoreError::Damaged {
-            what: format!("event {} ({})", self.id, self.kind),
-            detail: error.to_string(),
-        })
+        let what = || format!("event {} ({})", self.id, self.kind);
+        read.map(Some)
+            .map_err(|error| StoreError::damaged(what(), error))
     }
 
     /// How often it happened.
