@@ -427,7 +427,7 @@ def overspeed_counts_successive_short_periods():
         # Exactly as short as allowed, one tick being 8 cycles, does not count; two short ones and
         # a long one start the count again.
         cycles = [at]
-        for ticks in [1600] * 20 + [1598, 1598, 1602] * 20 + [1600, 1598, 1598]:
+        for ticks in [1600] * 20 + [1598, 1598, 1602] * 21 + [1598, 1598]:
             cycles.append(cycles[-1] + ticks * 8)
         board.edges_at(0, cycles)
         board.run(until=cycles[-1] + ms(5))
@@ -1188,7 +1188,7 @@ def notes_and_drawing_have_every_pin():
     def pins(path, pattern):
         return set(re.findall(pattern, (FIRMWARE / path).read_text(), re.MULTILINE))
 
-    wired = pins("pins.h", r"^[/ ]\*  (D\d+)\b")
+    wired = pins("atmega328p/pins.h", r"^[/ ]\*  (D\d+)\b")
     assert len(wired) == 10, wired
     rows = re.findall(r"^\| (.*?) \|", (FIRMWARE / "../wiring.md").read_text(), re.MULTILINE)
     first_cells = set(re.findall(r"\bD\d+", " ".join(row for row in rows if row.startswith("D"))))
