@@ -363,12 +363,8 @@ fn plausible(channel: &Channel, air: &StandAir) -> f64 {
         Quantity::Fraction => air.relative_humidity,
         Quantity::Number => 0.94,
         Quantity::Voltage => 12.6,
-        Quantity::Force
-        | Quantity::Length
-        | Quantity::Speed
-        | Quantity::MassFlow
-        | Quantity::VolumeFlow
-        | Quantity::Mass => 0.0,
+        // Nothing flows, hangs or moves.
+        _ => 0.0,
     };
     match channel.expected_si {
         Some((low, high)) if !(low..=high).contains(&usual) => 0.5 * (low + high),

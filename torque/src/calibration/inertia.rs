@@ -1,4 +1,15 @@
 //! Measuring a moment of inertia, to hold against the one worked out from the drawing.
+//!
+//! ```
+//! // A drum that slows by 3 rad/s² alone and by 2 rad/s² with a ring of 0.5 kg·m² on it: I = 0.5·2/(3 − 2).
+//! use leverarm_torque::calibration::inertia::added_ring;
+//! use leverarm_torque::uncertainty::Measured;
+//!
+//! let ring = Measured::new(0.5, 0.001);
+//! let drum = added_ring(ring, Measured::new(-3.0, 0.01), Measured::new(-2.0, 0.01))?;
+//! assert!((drum.value - 1.0).abs() < 1e-9);
+//! # Ok::<(), leverarm_torque::calibration::inertia::InertiaMeasurementError>(())
+//! ```
 
 use std::{f64::consts::PI, fmt};
 
