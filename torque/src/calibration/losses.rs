@@ -589,15 +589,6 @@ impl Losses {
         Measured::new(value, from_fit.hypot(from_inertia))
     }
 
-    /// Largest relative standard uncertainty over the fitted range, from the scatter of the
-    /// fit alone: one number where one must do.
-    #[must_use]
-    pub fn relative_standard_uncertainty_max(&self) -> f64 {
-        self.grid()
-            .map(|omega| self.fit_standard_uncertainty_nm(omega) / self.torque_nm(omega))
-            .fold(0.0, f64::max)
-    }
-
     /// Half-width of the 95 % confidence band of the torque lost.
     #[must_use]
     pub fn band_nm(&self, omega_rad_per_s: f64) -> f64 {
