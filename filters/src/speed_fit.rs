@@ -41,7 +41,7 @@ use crate::envelope::Envelope;
 use crate::teeth::ToothTrain;
 use likelihood::{Best, Bias, Cycles, Likely, Solved, System, shares};
 use model::{
-    Columns, Current, Layout, Problem, Smoothness, WorkRow, alpha_row, gradient, motion, roughness,
+    Columns, Current, Layout, Meetings, Problem, Smoothness, WorkRow, alpha_row, gradient, motion, roughness,
 };
 
 /// What the fit must know about the wheel.
@@ -242,15 +242,35 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
     let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
     let noise_floor = options.tick_s / 12.0_f64.sqrt();
     let noise_s = (10.0 * noise_floor).max(1e-6);
-    let start = coarse(train, options, (noise_s, PATTERN_PRIOR_SHARE * pitch))?;
-    let mut cycles_a_segment = CYCLES_A_SEGMENT.into_iter().peekable();
-    while let Some(cycles) = cycles_a_segment.next() {
-        let last = cycles_a_segment.peek().is_none();
-        if let Some(fit) = fitted(train, options, &start, cycles, last)? {
-            return Ok(fit);
+    let prior = (noise_s, PATTERN_PRIOR_SHARE * pitch);
+    let mut meetings = Meetings::default();
+    let mut start = coarse(train, options, prior, meetings)?;
+    let [mut cycles_a_segment, fewest] = CYCLES_A_SEGMENT;
+    loop {
+        let columns = Columns {
+            ripple_from: Some(0.6 * intervals(train) as f64),
+            cycles_a_segment: Some(cycles_a_segment),
+            meetings,
+            shuffle_hz: start.shuffle_hz,
+        };
+        match fitted(train, options, &start, columns, cycles_a_segment <= fewest)? {
+            Fitted::Done(fit) => return Ok(*fit),
+            Fitted::Alike => cycles_a_segment = fewest,
+            Fitted::Rippling(found) => {
+                meetings = found;
+                start = coarse(train, options, prior, meetings)?;
+            }
         }
     }
-    Err(FitError::Singular)
+}
+
+/// How a fit ended.
+enum Fitted {
+    Done(Box<SpeedFit>),
+    /// The segments of the wander leave the teeth too alike.
+    Alike,
+    /// The working cycle meets the drive's own frequency.
+    Rippling(Meetings),
 }
 
 /// Intervals of the smooth part.
@@ -260,21 +280,15 @@ fn intervals(train: &ToothTrain) -> usize {
     floor_to_usize(16.0 * duration_s).clamp(40, 96).min(n / 2)
 }
 
-/// Fits with segments of the wander of so many cycles; `None` where they leave the teeth too alike,
-/// unless these are the last to try.
+/// Fits with these unknowns; `last` where no shorter segments of the wander are left to try.
 fn fitted(
     train: &ToothTrain,
     options: &FitOptions,
     start: &Start,
-    cycles_a_segment: f64,
+    columns: Columns,
     last: bool,
-) -> Result<Option<SpeedFit>, FitError> {
+) -> Result<Fitted, FitError> {
     let inner = intervals(train);
-    let columns = Columns {
-        ripple_from: Some(0.6 * inner as f64),
-        cycles_a_segment: Some(cycles_a_segment),
-        shuffle_hz: start.shuffle_hz,
-    };
     let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
     let noise_floor = options.tick_s / 12.0_f64.sqrt();
     let mut noise_s = (10.0 * noise_floor).max(1e-6);
@@ -360,7 +374,7 @@ fn fitted(
                 noise_s,
                 noise_floor,
             };
-            return Ok(Some(finish(&problem, current, &found)));
+            return Ok(Fitted::Done(Box::new(finish(&problem, current, &found))));
         }
         let inverse = solved.factor.inverse();
         let next = jumps(&work, &released, &solved, &inverse, chosen.at[1]);
@@ -370,6 +384,12 @@ fn fitted(
             pattern_sd = pattern_scale(&problem.layout, &solved, &inverse, pitch);
         }
         let residuals = problem.residuals(&current, &solved.solution);
+        if round == 1 && columns.meetings == Meetings::default() {
+            let found = problem.left_rippling(&current, &residuals, &weights);
+            if found != Meetings::default() {
+                return Ok(Fitted::Rippling(found));
+            }
+        }
         if round == 1 {
             // Once, and of a fit in which all count in full: what smooths more leaves more alike.
             tooth_weight = weight_of_alike(&residuals, &weights, &train.index);
@@ -378,7 +398,7 @@ fn fitted(
                 && !work.is_empty()
                 && (tooth_weight < ALIKE_MAX || seen > SEEN_WITHIN_CYCLE_MAX)
             {
-                return Ok(None);
+                return Ok(Fitted::Alike);
             }
             settled = tooth_weight >= 1.0;
         }
@@ -447,11 +467,13 @@ fn coarse(
     train: &ToothTrain,
     options: &FitOptions,
     (noise_s, pattern_sd): (f64, f64),
+    meetings: Meetings,
 ) -> Result<Start, FitError> {
     let n = train.time_s.len();
     let mut columns = Columns {
         ripple_from: Some(0.6 * intervals(train) as f64),
         cycles_a_segment: None,
+        meetings,
         shuffle_hz: None,
     };
     loop {
@@ -1026,6 +1048,7 @@ pub fn information_bound(
     let columns = Columns {
         ripple_from: None,
         cycles_a_segment: Some(1.0),
+        meetings: Meetings::default(),
         shuffle_hz: None,
     };
     let problem = Problem::new(train, options, inner_knots + 1, columns);

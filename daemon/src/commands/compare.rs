@@ -1,5 +1,6 @@
 //! `compare`: what a change did, as words, tables, plots and JSON.
 
+use anyhow::Context;
 use std::path::PathBuf;
 
 use leverarm_config::units;
@@ -112,7 +113,7 @@ impl ComparisonArguments {
         let torque = |name: &str, text: Option<&String>| {
             text.map(|text| units::quantity(text, &units::TORQUE))
                 .transpose()
-                .map_err(|error| Failure(format!("--{name}: {error}")))
+                .with_context(|| format!("--{name}"))
         };
         Ok(Options {
             margin_nm: torque("margin", self.margin.as_ref())?,
@@ -139,7 +140,7 @@ impl ComparisonArguments {
             .iter()
             .map(|file| Overlay::read(file))
             .collect();
-        let overlays = overlays.map_err(Failure::of)?;
+        let overlays = overlays?;
         let reader = self.store.open()?;
         let bar = bar_of_pulls(0);
         let found = compare_setups(
@@ -154,7 +155,7 @@ impl ComparisonArguments {
             },
         );
         bar.finish_and_clear();
-        Ok((found.map_err(Failure::of)?, overlays))
+        Ok((found?, overlays))
     }
 
     /// As it is to be shown.

@@ -27,8 +27,7 @@ pub(super) struct DaysArguments {
 pub(super) fn run(arguments: &DaysArguments) -> Result<(), Failure> {
     let reader = arguments.store.open()?;
     let choice = arguments.choice.choice()?;
-    let found = days_of_setup(&reader, arguments.setup.as_deref(), arguments.range, choice)
-        .map_err(Failure::of)?;
+    let found = days_of_setup(&reader, arguments.setup.as_deref(), arguments.range, choice)?;
     let report = DaysReport {
         units: curve_output::units(found.stand.units, arguments.choice.units),
         found: &found,

@@ -1,5 +1,6 @@
 //! `journal`.
 
+use anyhow::{Context, bail};
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -7,7 +8,7 @@ use clap::Subcommand;
 use jiff::tz::TimeZone;
 use serde_json::json;
 
-use super::control::{Answer, Line};
+use super::control::Line;
 use super::terminal::Table;
 use super::{
     DaemonArgument, Failure, SeverityChoice, StoreArgument, json_line, read_stand, say, times,
@@ -128,7 +129,7 @@ pub(super) enum Action {
 
 fn time(text: Option<&str>) -> Result<Option<i64>, Failure> {
     let now = Clock::start().now().wall_us;
-    text.map(|text| times::wall_us(text, now, &TimeZone::system()).map_err(Failure))
+    text.map(|text| times::wall_us(text, now, &TimeZone::system()).map_err(Failure::msg))
         .transpose()
 }
 
@@ -175,9 +176,8 @@ pub(super) fn list(arguments: &List) -> Result<(), Failure> {
     let reader = arguments.store.open()?;
     let filter = arguments.filter.filter()?;
     // Before the list, so that nothing falls between the list and what follows it.
-    let newest = reader.newest().map_err(Failure::of)?.event;
-    let entries = journal::newest(&reader, &filter, arguments.limit, arguments.unfolded)
-        .map_err(Failure::of)?;
+    let newest = reader.newest()?.event;
+    let entries = journal::newest(&reader, &filter, arguments.limit, arguments.unfolded)?;
     if arguments.json {
         for entry in &entries {
             json_line(&entry.json());
@@ -202,7 +202,7 @@ fn follow(
 ) -> Result<(), Failure> {
     filter.after = seen;
     loop {
-        for event in reader.events(&filter).map_err(Failure::of)? {
+        for event in reader.events(&filter)? {
             filter.after = Some(event.id);
             if as_json {
                 fold([event])
@@ -221,7 +221,7 @@ fn line(event: &EventRecord) -> String {
         .channel
         .as_deref()
         .map_or_else(String::new, |about| format!("{about}: "));
-    let times = match journal::count(event) {
+    let times = match event.repeats().count {
         1 => String::new(),
         count => format!(" ({count} times)"),
     };
@@ -275,14 +275,12 @@ fn show(
     as_json: bool,
 ) -> Result<(), Failure> {
     let reader = store.open()?;
-    let event = reader.event(id).map_err(Failure::of)?;
+    let event = reader.event(id)?;
     let stand = read_stand(&store.stand.file).ok();
-    let found =
-        evidence(&reader, &event, stand.as_ref().map(|read| &read.stand)).map_err(Failure::of)?;
+    let found = evidence(&reader, &event, stand.as_ref().map(|read| &read.stand))?;
     if let Some(file) = bytes {
-        let raw = journal::raw_bytes(&reader, &event).map_err(Failure::of)?;
-        std::fs::write(file, raw)
-            .map_err(|error| Failure(format!("{}: {error}", file.display())))?;
+        let raw = journal::raw_bytes(&reader, &event)?;
+        std::fs::write(file, raw).with_context(|| file.display().to_string())?;
     }
     if as_json {
         let mut object = fold([event]).first().map(Entry::json).unwrap_or_default();
@@ -380,22 +378,18 @@ fn show_evidence(found: &Evidence, about: Option<&str>, all: bool) {
 fn ack(event: EventId, note: &str, daemon: &DaemonArgument) -> Result<(), Failure> {
     let note = note.trim();
     if note.is_empty() {
-        return Err(Failure::new("the note is empty: say what was found"));
+        bail!("the note is empty: say what was found");
     }
     let read = read_stand(&daemon.stand.file)?;
     let path = format!("/api/events/{event}/note");
     let body = json!({ "note": note });
-    match Line::to(&read.stand, daemon)?.post(&path, &body) {
-        Answer::Done(_) => {}
-        Answer::Refused(error) => return Err(Failure(error)),
-        Answer::NotRunning => {
-            let mut store = Store::open(&read.store_folder).map_err(Failure::of)?;
-            let look = Acknowledgement {
-                wall_us: Clock::start().now().wall_us,
-                note: note.to_owned(),
-            };
-            store.acknowledge(event, &look).map_err(Failure::of)?;
-        }
+    if Line::to(&read.stand, daemon)?.post(&path, &body)?.is_none() {
+        let mut store = Store::open(&read.store_folder)?;
+        let look = Acknowledgement {
+            wall_us: Clock::start().now().wall_us,
+            note: note.to_owned(),
+        };
+        store.acknowledge(event, &look)?;
     }
     say(&format!("event {event}: noted"));
     Ok(())
@@ -404,13 +398,9 @@ fn ack(event: EventId, note: &str, daemon: &DaemonArgument) -> Result<(), Failur
 fn show_days(store: &StoreArgument, since: Option<&str>, as_json: bool) -> Result<(), Failure> {
     let reader = store.open()?;
     let since_us = time(since)?.unwrap_or(i64::MIN);
-    let mut pulls = reader.pulls().map_err(Failure::of)?;
+    let mut pulls = reader.pulls()?;
     pulls.retain(|pull| pull.started_wall_us >= since_us);
-    let days = days(
-        &faults(&reader, time(since)?).map_err(Failure::of)?,
-        &pulls,
-        &TimeZone::system(),
-    );
+    let days = days(&faults(&reader, time(since)?)?, &pulls, &TimeZone::system());
     if as_json {
         for (date, day) in &days {
             let mut object = json!(day);
@@ -462,11 +452,11 @@ fn show_health(
     as_json: bool,
 ) -> Result<(), Failure> {
     let reader = store.open()?;
-    let mut connections = reader.connections().map_err(Failure::of)?;
+    let mut connections = reader.connections()?;
     if let Some(since_us) = time(since)? {
         connections.retain(|connection| connection.opened_wall_us >= since_us);
     }
-    let entries = faults(&reader, time(since)?).map_err(Failure::of)?;
+    let entries = faults(&reader, time(since)?)?;
     let names = read_stand(&store.stand.file)
         .map_or_else(|_| Vec::new(), |read| channel_names(&read.stand));
     let now_wall_us = Clock::start().now().wall_us;

@@ -30,6 +30,7 @@ mod system;
 mod terminal;
 mod times;
 
+use anyhow::{Context, Error as Failure};
 use std::ffi::OsString;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -266,13 +267,10 @@ fn chosen_token(file: Option<&Path>, variable: &str) -> Result<Option<String>, F
     let Some(file) = file else {
         return Ok(std::env::var(variable).ok().filter(|text| !text.is_empty()));
     };
-    match crate::service::read_token_file(file) {
-        Ok(token) => Ok(Some(token)),
-        Err(error) => Err(Failure(format!(
-            "the token file {}: {error}",
-            file.display()
-        ))),
-    }
+    let token = crate::service::read_token_file(file);
+    token
+        .map(Some)
+        .with_context(|| format!("the token file {}", file.display()))
 }
 
 impl DaemonArgument {
@@ -335,25 +333,21 @@ fn pull_number(text: &str) -> Result<i64, String> {
     })
 }
 
-/// Why a command failed, in words for a person.
-#[derive(Debug, thiserror::Error)]
-#[error("{0}")]
-pub struct Failure(String);
-
-impl Failure {
-    fn new(text: impl Into<String>) -> Self {
-        Self(text.into())
-    }
-
-    fn of(error: impl std::fmt::Display) -> Self {
-        Self(error.to_string())
-    }
-}
-
 /// The command line, with help as wide as the terminal, up to what reads well.
 fn command_line() -> clap::Command {
     const HELP_COLUMNS_MAX: usize = 100;
     Cli::command().term_width(terminal::columns().min(HELP_COLUMNS_MAX))
+}
+
+/// What failed: because of what, and so on. A text that says its cause itself is enough of it.
+fn in_words(failure: &Failure) -> String {
+    let mut words = failure.to_string();
+    for cause in failure.chain().skip(1).map(ToString::to_string) {
+        if !words.contains(&cause) {
+            words = format!("{words}: {cause}");
+        }
+    }
+    words
 }
 
 /// Runs the command line and returns how it went.
@@ -384,7 +378,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     match dispatch(cli.command) {
         Ok(()) => ExitCode::SUCCESS,
         Err(failure) => {
-            complain(&format!("error: {failure}"));
+            complain(&format!("error: {}", in_words(&failure)));
             ExitCode::FAILURE
         }
     }
@@ -491,13 +485,13 @@ fn read_stand(file: &Path) -> Result<StandFile, Failure> {
 }
 
 fn parse_stand(file: &Path) -> Result<StandFile, Failure> {
-    let text = std::fs::read_to_string(file).map_err(|error| {
-        Failure(format!(
-            "{}: {error}; give the stand file with -c FILE, or make one with `leverarm new-stand`",
+    let text = std::fs::read_to_string(file).with_context(|| {
+        format!(
+            "the stand file {} (give one with -c FILE, or make one with `leverarm new-stand`)",
             file.display()
-        ))
+        )
     })?;
-    let stand = leverarm_config::parse(&file.display().to_string(), &text).map_err(Failure::of)?;
+    let stand = leverarm_config::parse(&file.display().to_string(), &text)?;
     Ok(StandFile {
         store_folder: store_in_use(file, &stand),
         stand,
@@ -547,7 +541,7 @@ impl StoreArgument {
             Some(folder) => folder.clone(),
             None => read_stand(&self.stand.file)?.store_folder,
         };
-        leverarm_store::StoreReader::open(folder).map_err(Failure::of)
+        leverarm_store::StoreReader::open(folder).map_err(Failure::from)
     }
 
     /// The stand's own store, whatever was rehearsed.
@@ -556,7 +550,7 @@ impl StoreArgument {
             Some(folder) => folder.clone(),
             None => read_own_stand(&self.stand.file)?.store_folder,
         };
-        leverarm_store::StoreReader::open(folder).map_err(Failure::of)
+        leverarm_store::StoreReader::open(folder).map_err(Failure::from)
     }
 }
 
@@ -566,8 +560,7 @@ impl CurveArguments {
             .correction
             .as_deref()
             .map(str::parse::<Correction>)
-            .transpose()
-            .map_err(Failure::of)?;
+            .transpose()?;
         Ok(leverarm_analysis::reduction::CurveChoice {
             correction,
             step_rpm: self.step,

@@ -1,5 +1,6 @@
 //! `plan order`: what to test next, so that a difference shows soonest.
 
+use anyhow::{Context, bail};
 use leverarm_analysis::comparison::{NextTest, next_test};
 use leverarm_config::display::DisplayUnits;
 use leverarm_config::units;
@@ -37,27 +38,22 @@ pub(super) struct OrderArguments {
 
 pub(super) fn run(arguments: &OrderArguments) -> Result<(), Failure> {
     if arguments.first == arguments.second {
-        return Err(Failure(format!(
+        bail!(
             "\"{}\" is named twice; a setup is tested against another",
             arguments.first
-        )));
+        );
     }
     let resolve_nm = arguments.resolve.as_ref();
     let resolve_nm = resolve_nm
         .map(|text| units::quantity(text, &units::TORQUE))
         .transpose()
-        .map_err(|error| Failure(format!("--resolve: {error}")))?;
+        .context("--resolve")?;
     if let Some(nm) = resolve_nm.filter(|nm| *nm <= 0.0) {
-        return Err(Failure(format!(
-            "--resolve: expected a positive torque, found {nm} N·m"
-        )));
+        bail!("--resolve: expected a positive torque, found {nm} N·m");
     }
-    let pull_s = units::quantity(&arguments.pull, &units::DURATION)
-        .map_err(|error| Failure(format!("--pull: {error}")))?;
+    let pull_s = units::quantity(&arguments.pull, &units::DURATION).context("--pull")?;
     if pull_s <= 0.0 {
-        return Err(Failure(format!(
-            "--pull: expected a time above zero, found {pull_s} s"
-        )));
+        bail!("--pull: expected a time above zero, found {pull_s} s");
     }
     let reader = arguments.store.open()?;
     let asked = NextTest {
@@ -69,7 +65,7 @@ pub(super) fn run(arguments: &OrderArguments) -> Result<(), Failure> {
             ..arguments.question.options()
         },
     };
-    let advice = next_test(&reader, &asked, arguments.choice.choice()?).map_err(Failure::of)?;
+    let advice = next_test(&reader, &asked, arguments.choice.choice()?)?;
     if arguments.json {
         json_line(&advice.json());
         return Ok(());

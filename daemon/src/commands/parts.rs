@@ -1,5 +1,6 @@
 //! `parts`: what each part did, whatever else was on, over all setups of the store.
 
+use anyhow::{Context, anyhow, bail};
 use leverarm_analysis::comparison::{EffectsReport, StoredEffects, SwapCost, effects_of_parts};
 use leverarm_config::units;
 use leverarm_torque::comparison::Options;
@@ -77,11 +78,9 @@ impl SwapArguments {
                 None => (None, text.trim()),
             };
             let seconds = units::quantity(time, &units::DURATION)
-                .map_err(|error| Failure(format!("--swap {text:?}: {error}")))?;
+                .with_context(|| format!("--swap {text:?}"))?;
             if !(0.0..=7.0 * 86_400.0).contains(&seconds) {
-                return Err(Failure(format!(
-                    "--swap {text:?}: expected a time from 0 min to a week"
-                )));
+                bail!("--swap {text:?}: expected a time from 0 min to a week");
             }
             let minutes = seconds / 60.0;
             match part {
@@ -103,8 +102,7 @@ pub(super) fn run(arguments: &PartsArguments) -> Result<(), Failure> {
         arguments.choice.choice()?,
         &arguments.swaps.cost()?,
         &arguments.question.options(),
-    )
-    .map_err(Failure::of)?;
+    )?;
     check_asked(&found, &arguments.parts)?;
     let report = EffectsReport {
         units: curve_output::units(found.stand.units, arguments.choice.units),
@@ -142,12 +140,12 @@ fn check_asked(found: &StoredEffects, asked: &[String]) -> Result<(), Failure> {
     };
     let mut known: Vec<&str> = effects.iter().map(|e| e.part.as_str()).collect();
     known.dedup();
-    Err(Failure(format!(
+    Err(anyhow!(
         "no part \"{unknown}\" differs between the setups tested; those that do: {}",
         if known.is_empty() {
             "none".to_owned()
         } else {
             known.join(", ")
         }
-    )))
+    ))
 }

@@ -1,9 +1,10 @@
 //! `plan`: which setup to test next, and what to wait for.
 
+use anyhow::{Context, anyhow, bail};
 use leverarm_config::{Quantity, Stand, units};
 use serde_json::{Value, json};
 
-use super::control::{Answer, Line};
+use super::control::{Line, keep_word};
 use super::order;
 use super::{DaemonArgument, Failure, json_line, read_stand, say};
 use crate::clock::Clock;
@@ -11,7 +12,7 @@ use leverarm_analysis::local_time::local_text;
 use leverarm_analysis::plan::{
     Block, Plan, Window, Word, current, event, made_since, randomised, shown_in,
 };
-use leverarm_store::{Store, StoreReader};
+use leverarm_store::StoreReader;
 
 /// What to do with the test plan.
 #[derive(Debug, Clone, clap::Subcommand)]
@@ -79,31 +80,33 @@ impl Begin {
                 self.setups.iter().map(block).collect()
             }
         };
-        let windows = self.windows.iter().map(|text| window(stand, text));
+        let windows = self
+            .windows
+            .iter()
+            .map(|text| window(stand, text).with_context(|| format!("--window {text:?}")));
         let plan = Plan {
             blocks,
             windows: windows.collect::<Result<_, _>>()?,
             fuel: self.fuel.clone(),
             by: self.who.by.clone(),
         };
-        plan.check().map_err(Failure::of)?;
+        plan.check()?;
         Ok(plan)
     }
 }
 
 /// "oil=70..90 degC".
 fn window(stand: &Stand, text: &str) -> Result<Window, Failure> {
-    let bad = |why: String| Failure(format!("--window {text:?}: {why}"));
-    let form = || bad("expected CHANNEL=LOW..HIGH UNIT, such as \"oil=70..90 degC\"".to_owned());
+    let form = || anyhow!("expected CHANNEL=LOW..HIGH UNIT, such as \"oil=70..90 degC\"");
     let (name, range) = text.split_once('=').ok_or_else(form)?;
     let (low, high) = range.split_once("..").ok_or_else(form)?;
     let (name, low, high) = (name.trim(), low.trim(), high.trim());
     let Some((_, channel)) = stand.channel_named(name) else {
         let known: Vec<&str> = stand.channels.iter().map(|c| c.name.as_str()).collect();
-        return Err(bad(format!(
+        bail!(
             "the stand has no channel \"{name}\"; it has: {}",
             known.join(", ")
-        )));
+        );
     };
     let (_, unit) = high.split_once(' ').unwrap_or((high, ""));
     let kind = match channel.quantity {
@@ -111,9 +114,7 @@ fn window(stand: &Stand, text: &str) -> Result<Window, Failure> {
         Quantity::Pressure => &units::PRESSURE,
         Quantity::Fraction => &units::RATIO,
         _ => {
-            return Err(bad(
-                "windows are for channels of temperature, pressure or humidity".to_owned(),
-            ));
+            bail!("windows are for channels of temperature, pressure or humidity");
         }
     };
     let si = |number: &str| {
@@ -123,7 +124,7 @@ fn window(stand: &Stand, text: &str) -> Result<Window, Failure> {
         } else {
             format!("{number} {unit}")
         };
-        units::quantity(quantity.trim(), kind).map_err(|error| bad(error.to_string()))
+        units::quantity(quantity.trim(), kind)
     };
     Ok(Window::between(name.to_owned(), si(low)?, si(high)?))
 }
@@ -159,32 +160,18 @@ pub(super) fn run(
 /// Through the running daemon, or into the store itself.
 fn tell(word: &Word, body: &Value, who: &Who) -> Result<(), Failure> {
     let read = read_stand(&who.daemon.stand.file)?;
-    let done = match Line::to(&read.stand, &who.daemon)?.post("/api/plan", body) {
-        Answer::Done(value) => value
-            .get("message")
-            .and_then(Value::as_str)
-            .unwrap_or("done")
-            .to_owned(),
-        Answer::Refused(error) => return Err(Failure(error)),
-        Answer::NotRunning => {
-            let mut store = Store::open(&read.store_folder).map_err(Failure::of)?;
-            let reader = store.reader().map_err(Failure::of)?;
-            if !matches!(word, Word::Begin(_)) && current(&reader).map_err(Failure::of)?.is_none() {
-                return Err(Failure::new("there is no test plan to leave or to resume"));
-            }
-            let event = event(word, &who.by, Clock::start().now());
-            store.add_event(&event).map_err(Failure::of)?;
-            event.message
+    keep_word(&read, &who.daemon, ("/api/plan", body), |reader| {
+        if !matches!(word, Word::Begin(_)) && current(reader)?.is_none() {
+            bail!("there is no test plan to leave or to resume");
         }
-    };
-    say(&done);
-    Ok(())
+        Ok(event(word, &who.by, Clock::start().now()))
+    })
 }
 
 fn show(daemon: &DaemonArgument, as_json: bool) -> Result<(), Failure> {
     let read = read_stand(&daemon.stand.file)?;
-    let reader = StoreReader::open(&read.store_folder).map_err(Failure::of)?;
-    let Some(current) = current(&reader).map_err(Failure::of)? else {
+    let reader = StoreReader::open(&read.store_folder)?;
+    let Some(current) = current(&reader)? else {
         if as_json {
             json_line(&json!({ "plan": null }));
         } else {
@@ -192,13 +179,12 @@ fn show(daemon: &DaemonArgument, as_json: bool) -> Result<(), Failure> {
         }
         return Ok(());
     };
-    let made = made_since(&reader, &current).map_err(Failure::of)?;
+    let made = made_since(&reader, &current)?;
     let standing = current.plan.standing(&made);
     // Only the running daemon knows the temperatures of now.
-    let waits = match Line::to(&read.stand, daemon)?.get("/api/plan") {
-        Answer::Done(value) => value.get("not_ready").cloned(),
-        Answer::Refused(_) | Answer::NotRunning => None,
-    };
+    let told = Line::to(&read.stand, daemon)?.get("/api/plan");
+    let waits = told.ok().flatten();
+    let waits = waits.and_then(|told| told.get("not_ready").cloned());
     if as_json {
         json_line(&current.json(&standing, &waits));
         return Ok(());

@@ -1,5 +1,6 @@
 //! `pulls`, `show` and `reduce`.
 
+use anyhow::{Context, bail};
 use std::path::{Path, PathBuf};
 
 use leverarm_config::display::{DisplayUnit, DisplayUnits};
@@ -27,9 +28,9 @@ use leverarm_values::calibration::Calibration;
 
 pub(super) fn list(store: &StoreArgument, as_json: bool) -> Result<(), Failure> {
     let reader = store.open()?;
-    let mut pulls = reader.pulls().map_err(Failure::of)?;
-    let corrected = setup_correction::correct(&reader, &mut pulls).map_err(Failure::of)?;
-    let excluded = exclusions(&reader).map_err(Failure::of)?;
+    let mut pulls = reader.pulls()?;
+    let corrected = setup_correction::correct(&reader, &mut pulls)?;
+    let excluded = exclusions(&reader)?;
     let mut table = Table::new([
         "pull",
         "when",
@@ -158,8 +159,7 @@ pub(super) struct ShowArguments {
 pub(super) fn show(asked: &ShowArguments) -> Result<(), Failure> {
     let (pull, choice) = (asked.pull, &asked.choice);
     let reader = asked.store.open()?;
-    let (reduced, recording) =
-        reduce_recorded(&reader, PullId::new(pull), choice.choice()?).map_err(Failure::of)?;
+    let (reduced, recording) = reduce_recorded(&reader, PullId::new(pull), choice.choice()?)?;
     let engine_side = asked.engine.then(|| engine_pull(&reduced, &recording));
     let budget = asked
         .budget
@@ -289,19 +289,19 @@ pub(super) fn write_plot(plot: &Plot, file: &Path, theme: Theme) -> Result<(), F
     let ending = file.extension().map(|e| e.to_string_lossy().to_lowercase());
     let bytes = match ending.as_deref() {
         Some("svg") => {
-            let size = Size::new(PLOT_PX.0, PLOT_PX.1).map_err(Failure::of)?;
+            let size = Size::new(PLOT_PX.0, PLOT_PX.1)?;
             plot::svg(plot, size, theme).into_bytes()
         }
-        Some("png") => plot::png(plot, PLOT_PX.0, PLOT_PX.1, theme).map_err(Failure::of)?,
+        Some("png") => plot::png(plot, PLOT_PX.0, PLOT_PX.1, theme)?,
         found => {
-            return Err(Failure(format!(
+            bail!(
                 "{}: a plot's file ends in .svg or .png, found {}",
                 file.display(),
                 found.unwrap_or("no ending")
-            )));
+            );
         }
     };
-    std::fs::write(file, bytes).map_err(|error| Failure(format!("{}: {error}", file.display())))
+    std::fs::write(file, bytes).with_context(|| file.display().to_string())
 }
 
 #[derive(Debug, Clone, clap::Args)]
@@ -327,17 +327,13 @@ pub(super) fn reduce(asked: &ReduceArguments) -> Result<(), Failure> {
     let calibration = match &asked.calibrations {
         Some(file) => read_calibration(file)?,
         None if choice.recalibrated => {
-            let reader = StoreReader::open(&read.store_folder).map_err(Failure::of)?;
-            in_force::newest_calibration(&reader)
-                .map_err(Failure::of)?
-                .0
+            let reader = StoreReader::open(&read.store_folder)?;
+            in_force::newest_calibration(&reader)?.0
         }
         None => Calibration::default(),
     };
-    let bytes =
-        std::fs::read(log).map_err(|error| Failure(format!("{}: {error}", log.display())))?;
-    let curve =
-        reduce_log(&read.stand, &calibration, &bytes, choice.choice()?).map_err(Failure::of)?;
+    let bytes = std::fs::read(log).with_context(|| log.display().to_string())?;
+    let curve = reduce_log(&read.stand, &calibration, &bytes, choice.choice()?)?;
     if asked.json {
         json_line(&curve_output::json(&curve));
     } else {
@@ -348,7 +344,6 @@ pub(super) fn reduce(asked: &ReduceArguments) -> Result<(), Failure> {
 
 pub(super) fn read_calibration(file: &Path) -> Result<Calibration, Failure> {
     let shown = file.display();
-    let text =
-        std::fs::read_to_string(file).map_err(|error| Failure(format!("{shown}: {error}")))?;
-    serde_json::from_str(&text).map_err(|error| Failure(format!("{shown}: {error}")))
+    let text = std::fs::read_to_string(file).with_context(|| format!("{shown}"))?;
+    serde_json::from_str(&text).with_context(|| format!("{shown}"))
 }

@@ -37,8 +37,7 @@ pub(super) fn run(arguments: &SeriesArguments) -> Result<(), Failure> {
     let options = arguments.question.options();
     let reference = arguments.setups.first().map(String::as_str);
     let cost = arguments.swaps.cost()?;
-    let effects =
-        effects_of_parts(&reader, reference, choice, &cost, &options).map_err(Failure::of)?;
+    let effects = effects_of_parts(&reader, reference, choice, &cost, &options)?;
     let names = match arguments.setups.as_slice() {
         [] | [_] => {
             // The reference first, the others in the order they were first tested in.
@@ -57,8 +56,7 @@ pub(super) fn run(arguments: &SeriesArguments) -> Result<(), Failure> {
     } else {
         EngineSide::LeftOut
     };
-    let found = compare_setups(&reader, &names, choice, &options, engine, |_, _| {})
-        .map_err(Failure::of)?;
+    let found = compare_setups(&reader, &names, choice, &options, engine, |_, _| {})?;
     let report = Report {
         units: curve_output::units(found.stand.units, arguments.choice.units),
         found: &found,

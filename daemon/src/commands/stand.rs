@@ -1,5 +1,6 @@
 //! `check`, `serve` and `rehearse`.
 
+use anyhow::{Context, bail};
 use std::path::Path;
 use std::time::Duration;
 
@@ -45,7 +46,7 @@ pub(super) fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
         .worker_threads(2)
         .enable_all()
         .build()
-        .map_err(|error| Failure::new(format!("no runtime: {error}")))
+        .context("no runtime")
 }
 
 /// Signals by which the process is asked to end.
@@ -56,7 +57,7 @@ struct Signals {
 
 impl Signals {
     fn listen() -> Result<Self, Failure> {
-        let listen = |kind| signal(kind).map_err(Failure::of);
+        let listen = |kind| signal(kind).map_err(Failure::from);
         Ok(Self {
             terminate: listen(SignalKind::terminate())?,
             interrupt: listen(SignalKind::interrupt())?,
@@ -91,7 +92,7 @@ async fn stop(daemons: Vec<Daemon>, mut signals: Signals) -> Result<(), Failure>
     };
     stopped
         .into_iter()
-        .try_for_each(|stopped| stopped.map_err(Failure::of))
+        .try_for_each(|stopped| stopped.map_err(Failure::from))
 }
 
 /// Runs to the end, without waiting for work that a disk never answers.
@@ -138,9 +139,7 @@ pub(super) fn serve<'a>(
         let mut daemons = Vec::new();
         for read in read {
             let port = read.stand.port.path.display().to_string();
-            let daemon = Daemon::start(read.options(access.clone()))
-                .await
-                .map_err(Failure::of)?;
+            let daemon = Daemon::start(read.options(access.clone())).await?;
             tell_of_tokens(&daemon);
             tracing::info!(port, page = %format!("http://{}", daemon.page_address()), "running");
             daemons.push(daemon);
@@ -232,7 +231,7 @@ pub(super) fn rehearse(asked: &RehearseArguments) -> Result<(), Failure> {
         misfire_probability: 0.01 * asked.misfires,
         ..CycleVariation::HEALTHY
     };
-    let rehearsal = Rehearsal::start(model, asked.seed).map_err(Failure::of)?;
+    let rehearsal = Rehearsal::start(model, asked.seed)?;
     rehearse_on(&mut read, &rehearsal);
     let script = script_of(&read.stand, asked.pulls);
     let script = if asked.coast {
@@ -244,9 +243,7 @@ pub(super) fn rehearse(asked: &RehearseArguments) -> Result<(), Failure> {
     let store = read.store_folder.display().to_string();
     let mut first = None;
     run_on_runtime(async {
-        let daemon = Daemon::start(read.options(access))
-            .await
-            .map_err(Failure::of)?;
+        let daemon = Daemon::start(read.options(access)).await?;
         let handle = daemon.handle();
         say(&format!(
             "rehearsing on a simulated stand, nothing real turns: page http://{}, store {store}",
@@ -254,7 +251,7 @@ pub(super) fn rehearse(asked: &RehearseArguments) -> Result<(), Failure> {
         ));
         say(&run_out);
         tell_of_tokens(&daemon);
-        rehearsal.ride(script).map_err(Failure::of)?;
+        rehearsal.ride(script)?;
         let mut signals = Signals::listen()?;
         let outcome = tokio::select! {
             signal = signals.next() => {
@@ -300,7 +297,7 @@ async fn ride(
         if cut_now && !is_cut {
             let cause = cut.cause.unwrap_or_default();
             if asked.once {
-                return Err(Failure(format!("the rehearsal ended in a cut: {cause}")));
+                bail!("the rehearsal ended in a cut: {cause}");
             }
             say(&format!(
                 "cut: {cause}; the simulated person goes on after leverarm release {}",
@@ -315,12 +312,12 @@ async fn ride(
         match done_since {
             Some(_) if asked.once && stored >= asked.pulls => return Ok(()),
             Some(since) if asked.once && since.now().mono_us > LAST_PULL_US_MAX => {
-                return Err(Failure(format!(
+                bail!(
                     "the simulated person made {} pulls, and {stored} were found: the rules of \
                      [pull] in {} do not fit the stand; `leverarm check` says what they are",
                     asked.pulls,
                     asked.stand.file.display()
-                )));
+                );
             }
             _ => {}
         }

@@ -100,9 +100,26 @@ pub enum ServeError {
         /// Why.
         why: String,
     },
-    /// A thread could not be started, or ended in an unforeseen way.
+    /// The file with the page's tokens can't be written.
+    #[error("the tokens can't be written: {0}")]
+    Tokens(#[source] std::io::Error),
+    /// A thread could not be started.
+    #[error("{what} could not be started: {source}")]
+    NotStarted {
+        /// What it was to do.
+        what: &'static str,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// A thread ended in an unforeseen way.
     #[error("{0}")]
     Thread(String),
+}
+
+impl ServeError {
+    fn not_started(what: &'static str) -> impl Fn(std::io::Error) -> Self {
+        move |source| Self::NotStarted { what, source }
+    }
 }
 
 /// A pull was stored, or given up.
@@ -345,7 +362,7 @@ impl Daemon {
             &options.page_access,
             access.tokens(),
         )
-        .map_err(|error| ServeError::Access(format!("the tokens can't be written: {error}")))?;
+        .map_err(ServeError::Tokens)?;
         let (stop, stopped) = watch::channel(false);
         let (commands, asked) = mpsc::channel(COMMANDS_MAX);
         let (cuts, asked_to_cut) = mpsc::channel(CUTS_MAX);
@@ -409,12 +426,11 @@ impl Daemon {
                     stop: stopped.clone(),
                 })
             });
-        let streams = streams.collect::<Result<_, _>>().map_err(|error| {
-            ServeError::Thread(format!("a stream could not be started: {error}"))
-        })?;
-        let page = http::start(listener, handle.clone(), access, stopped).map_err(|error| {
-            ServeError::Thread(format!("the page could not be started: {error}"))
-        })?;
+        let streams = streams
+            .collect::<Result<_, _>>()
+            .map_err(ServeError::not_started("a stream"))?;
+        let page = http::start(listener, handle.clone(), access, stopped)
+            .map_err(ServeError::not_started("the page"))?;
         Ok(Self {
             handle,
             page_address,

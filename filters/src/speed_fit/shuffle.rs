@@ -19,6 +19,8 @@ const SWING_MIN: f64 = 0.02;
 /// The swing's size may change over so many of its periods.
 const NODES_SWINGS: f64 = 1.0;
 const NODE_S_MIN: f64 = 0.12;
+/// Nodes of a swing that comes and goes, at most: its cost grows with their square.
+const NODES_WITHIN_MAX: f64 = 24.0;
 
 /// The frequency of a narrow line in the angle that is left of each tooth, Hz.
 pub(super) fn find(times_s: &[f64], angles_rad: &[f64], alpha_mean: f64) -> Option<f64> {
@@ -92,38 +94,69 @@ pub(super) fn find(times_s: &[f64], angles_rad: &[f64], alpha_mean: f64) -> Opti
     (over > LINE_OVER_LEVEL).then_some(hz + shift.clamp(-1.0, 1.0) * step_hz)
 }
 
-/// A swing whose size and phase change along the pull, linearly from node to node.
+/// Instants that lie evenly over the pull, between which a swing's size and phase change linearly.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Nodes {
+    from_s: f64,
+    node_s: f64,
+    pub(super) count: usize,
+}
+
+impl Nodes {
+    /// About so far apart, the first and the last at these instants.
+    fn new(wanted_s: f64, from_s: f64, to_s: f64) -> Self {
+        let wanted_s = wanted_s.max(NODE_S_MIN);
+        let intervals = floor_to_usize((to_s - from_s) / wanted_s).max(1);
+        Self {
+            from_s,
+            node_s: (to_s - from_s) / intervals as f64,
+            count: intervals + 1,
+        }
+    }
+
+    /// Between two instants, at which the swing begins and ends.
+    pub(super) fn within(from_s: f64, to_s: f64) -> Self {
+        let wanted_s = ((to_s - from_s) / NODES_WITHIN_MAX).max(NODE_S_MIN);
+        let all = Self::new(wanted_s, from_s, to_s.max(from_s + 2.0 * NODE_S_MIN));
+        Self {
+            from_s: from_s + all.node_s,
+            count: all.count - 2,
+            ..all
+        }
+    }
+
+    /// Fills the columns, cosine and sine by node, at an instant.
+    pub(super) fn columns(&self, time_s: f64, (cos, sin): (f64, f64), columns: &mut [f64]) {
+        columns.fill(0.0);
+        let along = (time_s - self.from_s) / self.node_s;
+        let first = floor_to_usize(along.max(0.0));
+        for node in first..(first + 2).min(self.count) {
+            let weight = (1.0 - (along - node as f64).abs()).max(0.0);
+            columns[2 * node] = weight * cos;
+            columns[2 * node + 1] = weight * sin;
+        }
+    }
+}
+
+/// A swing at one frequency.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Swing {
     pub(super) hz: f64,
-    from_s: f64,
-    node_s: f64,
-    pub(super) nodes: usize,
+    pub(super) nodes: Nodes,
 }
 
 impl Swing {
     pub(super) fn new(hz: f64, from_s: f64, to_s: f64) -> Self {
-        let wanted = (NODES_SWINGS / hz).max(NODE_S_MIN);
-        let intervals = floor_to_usize((to_s - from_s) / wanted).max(1);
         Self {
             hz,
-            from_s,
-            node_s: (to_s - from_s) / intervals as f64,
-            nodes: intervals + 1,
+            nodes: Nodes::new(NODES_SWINGS / hz, from_s, to_s),
         }
     }
 
-    /// Fills the columns of the angle at an instant, cosine and sine by node, times `scale`.
+    /// Fills the columns of the angle at an instant, times `scale`.
     pub(super) fn columns(&self, time_s: f64, scale: f64, columns: &mut [f64]) {
-        columns.fill(0.0);
-        let along = ((time_s - self.from_s) / self.node_s).clamp(0.0, (self.nodes - 1) as f64);
-        let node = floor_to_usize(along).min(self.nodes - 2);
-        let share = along - node as f64;
-        let (sin, cos) = (TAU * self.hz * (time_s - self.from_s)).sin_cos();
-        for (node, weight) in [(node, 1.0 - share), (node + 1, share)] {
-            columns[2 * node] = scale * weight * cos;
-            columns[2 * node + 1] = scale * weight * sin;
-        }
+        let (sin, cos) = (TAU * self.hz * (time_s - self.nodes.from_s)).sin_cos();
+        self.nodes.columns(time_s, (scale * cos, scale * sin), columns);
     }
 
     /// Greatest swing of the acceleration, with frequency and damping ratio from how size and phase
@@ -137,9 +170,10 @@ impl Swing {
             across += a * d - b * c;
             power += a * a + b * b;
         }
-        let hz = self.hz - across.atan2(along) / (TAU * self.node_s);
+        let node_s = self.nodes.node_s;
+        let hz = self.hz - across.atan2(along) / (TAU * node_s);
         let kept = along.hypot(across) / power;
-        let ratio = -kept.ln() / (TAU * hz * self.node_s);
+        let ratio = -kept.ln() / (TAU * hz * node_s);
         let peak = nodes.iter().map(|n| n.0.hypot(n.1)).fold(0.0, f64::max);
         Shuffle {
             frequency_hz: hz,

@@ -2,7 +2,7 @@
 //!
 //! The stand is that of the fault simulation: 8 teeth on the drum, one on the engine, ratio 5.5.
 
-use leverarm_live::EventData;
+use leverarm_live::Event;
 use leverarm_software_stand::{Pickup, PickupFault, Shaft, StandModel};
 use leverarm_tests::virtual_bench::VirtualBench;
 use leverarm_vocabulary::EventKind;
@@ -26,7 +26,7 @@ const EVERY_SECOND: PickupFault = PickupFault {
 struct Runaway {
     /// Greatest true speed of the drum, rpm.
     top_rpm: f64,
-    events: Vec<EventData>,
+    events: Vec<Event>,
 }
 
 impl Runaway {

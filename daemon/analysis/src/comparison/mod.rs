@@ -70,11 +70,12 @@ pub enum CompareError {
     },
     /// The stand file of the newest pull can't be read by this version.
     #[error("the stand file kept with the newest pull: {0}")]
-    Stand(Box<ConfigErrors>),
+    Stand(#[source] Box<ConfigErrors>),
     /// The pulls make no comparison; with those left out, because that may be why.
     #[error("{error}{left_out}")]
     Comparison {
         /// Why.
+        #[source]
         error: ComparisonError,
         /// Pulls left out, in words; empty when there are none.
         left_out: String,
