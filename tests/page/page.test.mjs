@@ -389,7 +389,7 @@ test("a script that fails later takes the page's word away", async () => {
     await link(page, "live");
     await page.evaluate(() => {
       // What draws fails from now on, and would leave old figures on a page that says "live".
-      Object.defineProperty(document.getElementById("engine-speed"), "textContent", { set() { throw new Error("a test"); } });
+      Object.defineProperty(document.getElementById("engine-speed"), "textContent", { get() { throw new Error("a test"); } });
     });
     await page.waitForFunction(() => getComputedStyle(document.getElementById("not-started")).visibility === "visible" && !document.getElementById("not-started").hidden);
     await assertLoud(page, "not-started-do");
@@ -457,7 +457,7 @@ test("units change everywhere at once", async () => {
     await page.locator("#units label", { hasText: "US" }).click();
     const curve = await daemon.get("/api/pulls/1/curve");
     const peak = (curve.peak_torque_nm / NM_PER_LBF_FT).toFixed(1);
-    await page.locator("#pulls tr", { hasText: `${peak} lbf·ft` }).waitFor();
+    await page.locator("#pulls tr", { has: page.getByRole("rowheader", { name: "1", exact: true }), hasText: `${peak} lbf·ft` }).waitFor();
     assert.match(await page.locator("#channels").textContent(), /°F/);
     assert.match(await page.locator("#guards").textContent(), /of 446 °F/); // 230 °C = 446 °F
     await page.reload();

@@ -82,9 +82,6 @@ test("a rehearsal from the first setup to its sheet: band, plan, wrong setup, so
     assert.equal(spoken, `Pull 1 stored, ${curve.peak_torque_nm.toFixed(2)}\u00a0N·m, the first with main jet 105`);
     assert.match(`${await text(page, "state-text")} ${await text(page, "state-detail")}`, /pull 1 stored/i);
     assert.ok((await capitalsMm(page, "state-text")) >= 15);
-    const seen = await page.evaluate(() => window.seen);
-    for (const [, told, rpm] of seen) assert.ok(!(told.startsWith("Full throttle") && rpm > 3800), `${told} at ${rpm} rpm`);
-    assert.ok(seen.some(([, told]) => told.startsWith("Pull beginning")), JSON.stringify(seen));
     const heard = await page.evaluate(() => window.heard);
     assert.deepEqual(heard, [523, 784, 880, 523, 784], "the box itself, end speed, stored");
 
@@ -98,6 +95,9 @@ test("a rehearsal from the first setup to its sheet: band, plan, wrong setup, so
     const with110 = async () => (await daemon.get("/api/pulls")).pulls.filter((pull) => pull.state === "stored" && pull.setup === "main jet 110");
     await until("two pulls with the other setup", async () => (await with110()).length >= 2, 60000);
     assert.equal((await daemon.get("/api/plan")).next.what, "done");
+    const seen = await page.evaluate(() => window.seen);
+    for (const [, told, rpm] of seen) assert.ok(!(told.startsWith("Full throttle") && rpm > 3800), `${told} at ${rpm} rpm`);
+    assert.ok(seen.some(([, told]) => told.startsWith("Pull beginning")), JSON.stringify(seen));
 
     // A change from elsewhere moves the mark, so that nobody files pulls under the setup before.
     const marked = () => page.evaluate(() => new FormData(document.getElementById("setup-choose")).get("setup"));
@@ -278,7 +278,7 @@ test("a daemon that answers nothing but its stream takes neither the page's word
     });
     assert.equal(await page.locator("#not-started").isVisible(), false);
     await page.getByRole("button", { name: "Cut the engine" }).waitFor();
-    assert.deepEqual(page.wrong.filter((each) => !/a test/.test(each)), []);
+    assert.deepEqual(page.wrong.filter((each) => !/a test|ERR_FAILED/.test(each)), []);
     page.wrong.length = 0;
   });
 });

@@ -63,16 +63,16 @@ fn setups(count: usize) -> Vec<SimulatedSetup> {
         .collect()
 }
 
-/// Pulls of the demonstration's stand whose drum then runs freely for two seconds.
+/// Pulls of the demonstration's stand whose drum then runs freely for a while.
 fn coast_downs(store: &Path, ring_kg_m2: f64) -> Result<(), BenchError> {
-    let text = DEMO_STAND.replace("coast = \"250 ms\"", "coast = \"2 s\"");
+    let text = DEMO_STAND.replace("coast = \"250 ms\"", "coast = \"40 s\"");
     let stand = leverarm_config::parse("demo.toml", &text)?;
     for added in [0.0, ring_kg_m2] {
         let mut model = model_of(&stand);
         model.drum.inertia_kg_m2 += added;
         let mut bench = VirtualBench::new(store, &text, model)?;
         bench.ride(script_of(&stand, 1), 120)?;
-        bench.wait(2.0)?;
+        bench.wait(1.0)?;
         bench.finish()?;
     }
     Ok(())
