@@ -224,6 +224,8 @@ const PATTERN_PRIOR_SHARE: f64 = 0.01;
 const RIPPLE_PRIOR_S: f64 = 1e-3;
 /// Prior size of the drive's shuffle in rad, likewise.
 const SWING_PRIOR_RAD: f64 = 0.1;
+/// Scatter of the cycles' work that pushes on a swinging drive, before the teeth speak.
+const PUSHING_COV: f64 = 0.03;
 /// Rounds at most; it is done when one changes nothing of what takes part.
 const ROUNDS_MAX: usize = 6;
 /// Working cycles that a segment of the wander holds, the first that does. A cycle's work comes in a
@@ -323,6 +325,10 @@ fn fitted(
     let mut correlation = 0.0;
     let mut tooth_weight = 1.0;
     let mut restless = Vec::new();
+    let mut oscillator = problem
+        .layout
+        .swing
+        .map(|swing| swing.oscillator(problem.cycles_density(PUSHING_COV)));
     // Whether the last round changed neither teeth nor cycles that take part.
     let mut settled = false;
     for round in 0..ROUNDS_MAX {
@@ -332,7 +338,11 @@ fn fitted(
         } else {
             problem.normal(&current, &weights)
         };
-        let normal = normal.weighed(tooth_weight);
+        let mut normal = normal.weighed(tooth_weight);
+        let swing_at = problem.layout.swing_at();
+        if let Some(oscillator) = oscillator {
+            oscillator.add(&mut normal.a, swing_at.start, noise_s);
+        }
         let ridges = ridge(&problem.layout, options, noise_s, pattern_sd);
         let kinds = [Smoothness::CurvatureChange, Smoothness::Curvature]
             .map(|smoothness| roughness(&problem, &current, smoothness));
@@ -404,9 +414,14 @@ fn fitted(
         if problem.layout.pattern > 0 {
             pattern_sd = pattern_scale(&problem.layout, &solved, &inverse, pitch);
         }
+        oscillator = oscillator.map(|before| {
+            let variance = solved.noise_s.powi(2);
+            let swing = &solved.solution[swing_at.clone()];
+            before.after(swing, swing_at.start, variance, &inverse)
+        });
         let residuals = problem.residuals(&current, &solved.solution);
         if round == 1 && columns.meetings == Meetings::default() {
-            let found = problem.left_rippling(&current, &residuals, &weights);
+            let found = problem.left_rippling(&current, &solved.solution, &residuals, &weights);
             if found != Meetings::default() {
                 return Ok(Fitted::Rippling(found));
             }
@@ -833,6 +848,7 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         .meetings
         .into_iter()
         .flatten()
+        .filter(|meeting| meeting.spoils)
         .map(|meeting| {
             let after = sampled.partition_point(|m| m.time_s < meeting.at_s);
             let omega = sampled[after.min(sampled.len() - 1)].omega_rad_per_s;

@@ -25,6 +25,8 @@ const RIPPLE_WINDOW_TEETH: usize = 12;
 const RIPPLE_OVER_NOISE: f64 = 12.0;
 const RIPPLE_ENDS: f64 = 3.0;
 const RIPPLE_ENDS_SHARE: f64 = 0.03;
+/// Swing beyond that of a rigid drive, over it.
+const SPOILS_BEYOND_RIGID: f64 = 0.3;
 /// Scatter of the teeth over that of the calmest quarter of the pull.
 const RESTLESS: f64 = 3.5;
 /// Segments of the wander at most: cost grows with them, and beyond a few hundred what happens
@@ -57,6 +59,8 @@ pub(super) struct Meeting {
     /// When it swings most, and the order per rad.
     pub(super) at_s: f64,
     pub(super) order: f64,
+    /// Whether the drive swings by so much more that it changes what reaches the wheel.
+    pub(super) spoils: bool,
 }
 
 /// Those of the first harmonics: the others are small.
@@ -228,11 +232,14 @@ struct Swung {
     time_s: f64,
     theta: f64,
     angle: f64,
+    /// Amplitude with which a rigid drive would swing it.
+    rigid: f64,
 }
 
 /// When more than noise is left at an order per rad.
 fn meeting(teeth: &[Swung], order: f64) -> Option<Meeting> {
     let mut windows: Vec<(f64, f64, f64)> = Vec::new();
+    let mut beyond_rigid: Vec<f64> = Vec::new();
     let mut from = 0;
     while let Some(first) = teeth.get(from) {
         let to = teeth
@@ -248,6 +255,8 @@ fn meeting(teeth: &[Swung], order: f64) -> Option<Meeting> {
         // Of noise a window holds its variance.
         let power = (sum.0 * sum.0 + sum.1 * sum.1) / window.len() as f64;
         windows.push((first.time_s, window[window.len() - 1].time_s, power));
+        let amplitude = 2.0 * sum.0.hypot(sum.1) / window.len() as f64;
+        beyond_rigid.push(amplitude / first.rigid.max(f64::MIN_POSITIVE));
         from = to;
     }
     let all: f64 = teeth.iter().map(|tooth| tooth.angle.powi(2)).sum();
@@ -270,6 +279,7 @@ fn meeting(teeth: &[Swung], order: f64) -> Option<Meeting> {
         to_s: windows[last].1,
         at_s: 0.5 * (windows[greatest].0 + windows[greatest].1),
         order,
+        spoils: beyond_rigid[greatest] > SPOILS_BEYOND_RIGID,
     })
 }
 
@@ -594,21 +604,45 @@ impl<'a> Problem<'a> {
     pub(super) fn left_rippling(
         &self,
         current: &Current,
+        solution: &[f64],
         residuals: &[f64],
         weights: &[bool],
     ) -> Meetings {
         let Some(cycles_per_turn) = self.options.cycles_per_turn.filter(|c| *c > 0.0) else {
             return Meetings::default();
         };
-        let kept: Vec<Swung> = (0..residuals.len())
-            .filter(|k| weights[*k])
-            .map(|k| Swung {
-                time_s: self.train.time_s[k],
-                theta: self.thetas[k],
-                angle: residuals[k] * self.tooth_omega(k, current),
-            })
-            .collect();
-        std::array::from_fn(|i| meeting(&kept, cycles_per_turn * (i + 1) as f64))
+        std::array::from_fn(|i| {
+            let kept: Vec<Swung> = (0..residuals.len())
+                .filter(|k| weights[*k])
+                .map(|k| {
+                    let omega = self.tooth_omega(k, current);
+                    Swung {
+                        time_s: self.train.time_s[k],
+                        theta: self.thetas[k],
+                        angle: residuals[k] * omega,
+                        rigid: self.rigid_swing(i + 1, omega, solution),
+                    }
+                })
+                .collect();
+            meeting(&kept, cycles_per_turn * (i + 1) as f64)
+        })
+    }
+
+    /// Amplitude of a multiple of the working cycle as the solution has it for a rigid drive, rad.
+    fn rigid_swing(&self, multiple: usize, omega: f64, solution: &[f64]) -> f64 {
+        let x = (omega - self.scale.middle) / self.scale.half_width;
+        let mut at = self.layout.ripple_at().start;
+        for harmonic in &self.layout.harmonics {
+            let columns = &solution[at..at + harmonic.columns()];
+            at += harmonic.columns();
+            if harmonic.multiple == multiple && matches!(harmonic.amplitude, Amplitude::Powers(_)) {
+                let sum = columns.chunks_exact(2).rev().fold((0.0, 0.0), |sum, pair| {
+                    (sum.0 * x + pair[0], sum.1 * x + pair[1])
+                });
+                return sum.0.hypot(sum.1) * omega * (self.scale.middle / omega).powi(3);
+            }
+        }
+        0.0
     }
 
     /// Whether the working cycle or its second harmonic has a frequency somewhere in the stretch.
@@ -711,6 +745,13 @@ impl<'a> Problem<'a> {
         let teeth = f64::from(self.options.teeth_per_turn) / per_turn;
         let moved = self.mean_alpha() * cycle_s * cycle_s / (3.0 * omega);
         cov_over_noise * moved * teeth.sqrt()
+    }
+
+    /// Spectral density of the wheel's acceleration, rad²/s³, that cycles of such a scatter make.
+    pub(super) fn cycles_density(&self, cov: f64) -> f64 {
+        let per_turn = self.options.cycles_per_turn.filter(|c| *c > 0.0);
+        let cycles_per_s = per_turn.unwrap_or(1.0) * self.scale.middle / std::f64::consts::TAU;
+        (cov * self.mean_alpha()).powi(2) / cycles_per_s
     }
 
     /// Mean acceleration of the stretch, never negative.
