@@ -156,6 +156,17 @@ pub struct Shuffle {
     pub swing_rad_per_s2: f64,
 }
 
+/// The engine's working cycle meeting the drive's own frequency, which follows no speed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Resonance {
+    /// From when to when, in s on the train's time base.
+    pub from_s: f64,
+    /// The end of it.
+    pub to_s: f64,
+    /// The frequency that they meet at, in Hz.
+    pub frequency_hz: f64,
+}
+
 /// A fitted stretch.
 #[derive(Debug, Clone)]
 pub struct SpeedFit {
@@ -194,17 +205,27 @@ pub struct SpeedFit {
     pub work_jumps: Vec<WorkJump>,
     /// Shuffle of the drive, where it shows.
     pub shuffle: Option<Shuffle>,
+    /// When the drive swings with the engine's working cycle. It takes work then, and gives some of it
+    /// back: the acceleration is not what the engine gives.
+    pub resonances: Vec<Resonance>,
+    /// Spans in which the wheel swings as no part of the model does, in s on the train's time base:
+    /// mostly a drive with play. What the engine gave can't be told there.
+    pub restless_s: Vec<(f64, f64)>,
     /// Amplitude of the first harmonic of the working cycle in rad, at the middle of the stretch.
     pub cycle_swing_rad: f64,
 }
 
 const TEETH_MIN: usize = 16;
+/// Instants among which that of a resonance is found.
+const RESONANCE_SAMPLES: usize = 200;
 /// Prior size of a wheel's tooth errors before the data speak, as a share of the pitch.
 const PATTERN_PRIOR_SHARE: f64 = 0.01;
 /// Prior size of the ripple in s: far above any real one, so that it only steadies the algebra.
 const RIPPLE_PRIOR_S: f64 = 1e-3;
 /// Prior size of the drive's shuffle in rad, likewise.
 const SWING_PRIOR_RAD: f64 = 0.1;
+/// Scatter of the cycles' work that pushes on a swinging drive, before the teeth speak.
+const PUSHING_COV: f64 = 0.03;
 /// Rounds at most; it is done when one changes nothing of what takes part.
 const ROUNDS_MAX: usize = 6;
 /// Working cycles that a segment of the wander holds, the first that does. A cycle's work comes in a
@@ -303,6 +324,11 @@ fn fitted(
     let mut best = [Some(Tried::Not); 2];
     let mut correlation = 0.0;
     let mut tooth_weight = 1.0;
+    let mut restless = Vec::new();
+    let mut oscillator = problem
+        .layout
+        .swing
+        .map(|swing| swing.oscillator(problem.cycles_density(PUSHING_COV)));
     // Whether the last round changed neither teeth nor cycles that take part.
     let mut settled = false;
     for round in 0..ROUNDS_MAX {
@@ -312,7 +338,11 @@ fn fitted(
         } else {
             problem.normal(&current, &weights)
         };
-        let normal = normal.weighed(tooth_weight);
+        let mut normal = normal.weighed(tooth_weight);
+        let swing_at = problem.layout.swing_at();
+        if let Some(oscillator) = oscillator {
+            oscillator.add(&mut normal.a, swing_at.start, noise_s);
+        }
         let ridges = ridge(&problem.layout, options, noise_s, pattern_sd);
         let kinds = [Smoothness::CurvatureChange, Smoothness::Curvature]
             .map(|smoothness| roughness(&problem, &current, smoothness));
@@ -371,6 +401,7 @@ fn fitted(
                 best: *chosen,
                 smoothness: system.smoothness(),
                 weights: &weights,
+                restless,
                 noise_s,
                 noise_floor,
             };
@@ -383,13 +414,19 @@ fn fitted(
         if problem.layout.pattern > 0 {
             pattern_sd = pattern_scale(&problem.layout, &solved, &inverse, pitch);
         }
+        oscillator = oscillator.map(|before| {
+            let variance = solved.noise_s.powi(2);
+            let swing = &solved.solution[swing_at.clone()];
+            before.after(swing, swing_at.start, variance, &inverse)
+        });
         let residuals = problem.residuals(&current, &solved.solution);
         if round == 1 && columns.meetings == Meetings::default() {
-            let found = problem.left_rippling(&current, &residuals, &weights);
+            let found = problem.left_rippling(&current, &solved.solution, &residuals, &weights);
             if found != Meetings::default() {
                 return Ok(Fitted::Rippling(found));
             }
         }
+        restless = problem.restless(&current, &residuals, &weights);
         if round == 1 {
             // Once, and of a fit in which all count in full: what smooths more leaves more alike.
             tooth_weight = weight_of_alike(&residuals, &weights, &train.index);
@@ -498,7 +535,10 @@ fn coarse(
             residuals = few.residuals(&current, &solution);
             weights = set_aside(&residuals);
         }
-        let shuffle_hz = few.left_swinging(&current, &residuals, &weights);
+        // A line that the working cycles cross may be their own, until those are followed there.
+        let shuffle_hz = few
+            .left_swinging(&current, &residuals, &weights)
+            .filter(|hz| meetings != Meetings::default() || !few.cycles_have(*hz));
         if columns.shuffle_hz.is_none() && shuffle_hz.is_some() {
             columns.shuffle_hz = shuffle_hz;
             continue;
@@ -710,6 +750,7 @@ struct Found<'a> {
     best: Best,
     smoothness: Smoothness,
     weights: &'a [bool],
+    restless: Vec<(f64, f64)>,
     noise_s: f64,
     noise_floor: f64,
 }
@@ -779,6 +820,8 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
             cycles,
         }),
         work_jumps: Vec::new(),
+        resonances: Vec::new(),
+        restless_s: found.restless.clone(),
         covariance,
         less_hidden: found.bias.as_ref().map_or_else(
             || DMatrix::zeros(0, 0),
@@ -800,6 +843,22 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         basis: problem.basis.clone(),
         layout: layout.clone(),
     };
+    let sampled = fit.sampled(RESONANCE_SAMPLES);
+    fit.resonances = problem
+        .meetings
+        .into_iter()
+        .flatten()
+        .filter(|meeting| meeting.spoils)
+        .map(|meeting| {
+            let after = sampled.partition_point(|m| m.time_s < meeting.at_s);
+            let omega = sampled[after.min(sampled.len() - 1)].omega_rad_per_s;
+            Resonance {
+                from_s: meeting.from_s,
+                to_s: meeting.to_s,
+                frequency_hz: meeting.order * omega / std::f64::consts::TAU,
+            }
+        })
+        .collect();
     fit.work_jumps = jumped
         .into_iter()
         .map(|(theta, cycles)| WorkJump {
@@ -1012,15 +1071,19 @@ impl SpeedFit {
         None
     }
 
-    /// Whether the curve may be shown at this instant: not inside a gap in the teeth, and not where
-    /// the timing leaves the acceleration uncertain by more than `share_max` of `alpha_scale`.
+    /// Whether the curve may be shown at this instant: not inside a gap in the teeth, not while the drive
+    /// swings with the engine's cycles, and not where the timing leaves the acceleration uncertain by more than `share_max` of `alpha_scale`.
     #[must_use]
     pub fn trustworthy(&self, at: &Motion, alpha_scale: f64, share_max: f64) -> bool {
         let outside_gaps = self
             .gaps_s
             .iter()
             .all(|(from, to)| at.time_s < *from || at.time_s > *to);
-        outside_gaps && at.alpha_uncertainty_rad_per_s2 <= share_max * alpha_scale.abs()
+        let swings = self.resonances.iter().map(|r| (r.from_s, r.to_s));
+        let calm = swings
+            .chain(self.restless_s.iter().copied())
+            .all(|(from, to)| at.time_s < from || at.time_s > to);
+        outside_gaps && calm && at.alpha_uncertainty_rad_per_s2 <= share_max * alpha_scale.abs()
     }
 
     /// Stretches without teeth, in s.
