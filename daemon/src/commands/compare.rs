@@ -4,7 +4,7 @@ use anyhow::Context;
 use std::path::PathBuf;
 
 use leverarm_config::units;
-use leverarm_torque::comparison::{DriftAxis, Options, TypicalBuild};
+use leverarm_torque::comparison::{Doubt, DriftAxis, Options, Pair, TypicalBuild};
 
 use super::curve_output::{self, terminal_table};
 use super::engine::WhyReport;
@@ -239,6 +239,29 @@ fn print(report: &Report<'_>) {
     for line in report.notes() {
         say(&line);
     }
+    for hint in hints(report) {
+        say(hint);
+    }
+}
+
+/// What to type for what the words ask for.
+fn hints(report: &Report<'_>) -> Vec<&'static str> {
+    let comparison = report.comparison();
+    let is_scatter_unknown = |pair: &Pair| {
+        let mut doubts = pair.ground.doubts.iter();
+        doubts.any(|doubt| matches!(doubt, Doubt::BuildScatterUnknown { .. }))
+    };
+    let mut hints = Vec::new();
+    if comparison.pairs.iter().any(is_scatter_unknown) {
+        hints.push(
+            "a part that was taken off and put back on: `leverarm setup --again` before its pulls; \
+             a typical value: --typical-refit \"0.3 %\"",
+        );
+    }
+    if report.found.differ_in_calibrations() {
+        hints.push("the calibrations of now for all pulls: --recalibrated");
+    }
+    hints
 }
 
 #[cfg(test)]

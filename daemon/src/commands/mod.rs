@@ -44,6 +44,7 @@ use leverarm_torque::air::Correction;
 use tracing_subscriber::filter::{LevelFilter, Targets};
 use tracing_subscriber::layer::SubscriberExt;
 use tracing_subscriber::util::SubscriberInitExt;
+use unicode_width::UnicodeWidthStr;
 
 /// Acquisition daemon for a home-built inertia or brake dynamometer stand.
 ///
@@ -305,6 +306,13 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     let cli = match cli {
         Ok(cli) => cli,
         Err(error) => {
+            let text = error.render().to_string();
+            let is_wide = text.lines().any(|line| line.width() > terminal::columns());
+            // The parser folds its help, not its errors.
+            if error.use_stderr() && is_wide {
+                complain(text.trim_end());
+                return ExitCode::from(2);
+            }
             let shown = error.print();
             let code = if error.use_stderr() || shown.is_err() {
                 2

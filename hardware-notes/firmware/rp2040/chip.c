@@ -68,8 +68,10 @@ void chip_start(void)
     /* Pull-up: no converter, no samples. */
     pin(CELL_DATA_PIN, FUNCTION_SIO, PAD_INPUT | PAD_PULL_UP);
 #endif
+#if ANALOG_CHANNELS
     for (uint8_t i = 0; i < ANALOG_CHANNELS; i++)
         pin(ANALOG_0_PIN + i, FUNCTION_SIO, PAD_NO_OUTPUT);
+#endif
 #if TEMPERATURE_CHANNELS
     output(THERMOCOUPLE_SELECT_PIN);
     REGISTER(SIO_GPIO_OUT_SET) = 1u << THERMOCOUPLE_SELECT_PIN;

@@ -77,11 +77,21 @@ void storage_read(uint16_t at, void *bytes, uint8_t count)
         *to = *from++;
 }
 
+static bool sector_is_blank(uint16_t at)
+{
+    const uint32_t *from = (const uint32_t *)(FLASH_PAST_CACHE + STORAGE_IN_FLASH + at);
+    for (uint16_t n = 0; n < SECTOR_BYTES / sizeof *from; n++)
+        if (from[n] != UINT32_MAX)
+            return false;
+    return true;
+}
+
 void storage_write(uint16_t at, const void *bytes, uint8_t count)
 {
     const uint8_t *from = bytes;
+    bool erase = at % SECTOR_BYTES == 0 && !sector_is_blank(at);
     bytes_mode();
-    if (at % SECTOR_BYTES == 0) {
+    if (erase) {
         begin_change(ERASE_SECTOR, STORAGE_IN_FLASH + at);
         end_change();
     }

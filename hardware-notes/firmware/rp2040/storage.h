@@ -19,7 +19,7 @@ static inline uint16_t boot_at(uint16_t place)
 
 void storage_read(uint16_t at, void *bytes, uint8_t count);
 
-/* Erases the sector first if these are the first bytes of one. Only at the start, while nothing interrupts. */
+/* Erases the sector first if these are the first bytes of one and it is not blank. Only at the start, while nothing interrupts. */
 void storage_write(uint16_t at, const void *bytes, uint8_t count);
 
 #endif

@@ -190,7 +190,9 @@ impl Session {
         }
         if let (Some(plot), Some(file)) = (&outcome.plot, &common.plot) {
             write_plot(plot, file, Theme::Light)?;
-            say(&format!("plot: {}", file.display()));
+            if !common.json {
+                say(&format!("plot: {}", file.display()));
+            }
         } else if let (Some(plot), true) = (&outcome.plot, self.dialogue.is_open()) {
             say(&leverarm_plot::text(plot, 100, 30));
         }
@@ -208,14 +210,15 @@ impl Session {
             };
             self.put_in_force(request)?;
         }
-        say(if wanted {
-            "in force for the next pulls"
-        } else {
-            "not put in force"
-        });
         if common.json {
             object["in_force"] = json!(wanted);
             json_line(&object);
+        } else {
+            say(if wanted {
+                "in force for the next pulls"
+            } else {
+                "not put in force"
+            });
         }
         Ok(())
     }
