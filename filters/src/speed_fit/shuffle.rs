@@ -156,7 +156,8 @@ impl Swing {
     /// Fills the columns of the angle at an instant, times `scale`.
     pub(super) fn columns(&self, time_s: f64, scale: f64, columns: &mut [f64]) {
         let (sin, cos) = (TAU * self.hz * (time_s - self.nodes.from_s)).sin_cos();
-        self.nodes.columns(time_s, (scale * cos, scale * sin), columns);
+        self.nodes
+            .columns(time_s, (scale * cos, scale * sin), columns);
     }
 
     /// Greatest swing of the acceleration, with frequency and damping ratio from how size and phase
