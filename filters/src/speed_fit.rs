@@ -61,7 +61,8 @@ use crate::envelope::Envelope;
 use crate::teeth::ToothTrain;
 use likelihood::{Best, Bias, Cycles, Likely, Solved, System, shares};
 use model::{
-    Columns, Current, Layout, Meetings, Problem, Smoothness, WorkRow, alpha_row, gradient, motion, roughness,
+    Columns, Current, Layout, Meetings, Problem, Smoothness, WorkRow, alpha_row, gradient, motion,
+    roughness,
 };
 
 /// What the fit must know about the wheel.

@@ -379,11 +379,9 @@ impl<'a> Problem<'a> {
             });
         let segments = subdivided(&points, per_interval);
         let wander_basis = (per_interval > 0).then(|| Basis::of_degree(2, &segments));
-        let harmonics = columns
-            .ripple_from
-            .map_or_else(Vec::new, |from| {
-                usable_harmonics(options, turns, from, columns.meetings)
-            });
+        let harmonics = columns.ripple_from.map_or_else(Vec::new, |from| {
+            usable_harmonics(options, turns, from, columns.meetings)
+        });
         let swing = columns
             .shuffle_hz
             .map(|hz| Swing::new(hz, train.time_s[0], train.time_s[n - 1]));

@@ -157,7 +157,8 @@ impl Swing {
     /// Fills the columns of the angle at an instant, times `scale`.
     pub(super) fn columns(&self, time_s: f64, scale: f64, columns: &mut [f64]) {
         let (sin, cos) = (TAU * self.hz * (time_s - self.nodes.from_s)).sin_cos();
-        self.nodes.columns(time_s, (scale * cos, scale * sin), columns);
+        self.nodes
+            .columns(time_s, (scale * cos, scale * sin), columns);
     }
 
     /// How far size and phase go on from node to node: with the turn of the phase, and what is kept.
