@@ -378,7 +378,11 @@ fn drawn_drive(seed: u64) -> Stated {
             engine_per_drum,
             losses: [0.8, 0.004, 2e-5].map(|c| c * drum_inertia_kg_m2 / 3.2),
             teeth: *rng
-                .choice(if on_engine { &[1, 2, 12, 24] } else { &[4, 8, 16, 36] })
+                .choice(if on_engine {
+                    &[1, 2, 12, 24]
+                } else {
+                    &[4, 8, 16, 36]
+                })
                 .unwrap_or(&8),
             on_engine,
             ripple,
@@ -693,7 +697,11 @@ impl Stated {
         }
         if each {
             let n = points.len() as f64;
-            let off = points.iter().map(|p| (p.1 / p.3 - 1.0).powi(2)).sum::<f64>() / n;
+            let off = points
+                .iter()
+                .map(|p| (p.1 / p.3 - 1.0).powi(2))
+                .sum::<f64>()
+                / n;
             let band = points.iter().map(|p| (p.2 / p.3).powi(2)).sum::<f64>() / n;
             drop(writeln!(
                 std::io::stderr(),
@@ -711,7 +719,13 @@ impl Stated {
                 truth.to_rpm,
                 truth.cycles.cov,
                 truth.drive,
-                curve.shuffle.map_or_else(|| "-".to_owned(), |s| format!("{:.1}Hz/{:?}/{:.2}", s.frequency_hz, s.damping_ratio, s.swing)),
+                curve.shuffle.map_or_else(
+                    || "-".to_owned(),
+                    |s| format!(
+                        "{:.1}Hz/{:?}/{:.2}",
+                        s.frequency_hz, s.damping_ratio, s.swing
+                    )
+                ),
                 1e6 * curve.timing_noise_s.unwrap_or(f64::NAN),
                 last.0,
             ));
@@ -789,7 +803,10 @@ fn measure(stated: &Stated, arguments: &Arguments) -> Tally {
             if pull >= arguments.pulls {
                 return tally;
             }
-            let seed = arguments.seed.wrapping_mul(1_000_003).wrapping_add(u64::from(pull));
+            let seed = arguments
+                .seed
+                .wrapping_mul(1_000_003)
+                .wrapping_add(u64::from(pull));
             if arguments.drawn_drives {
                 drawn_drive(seed).run(seed, arguments.each, &mut tally);
             } else {
