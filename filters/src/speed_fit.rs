@@ -237,8 +237,6 @@ pub struct SpeedFit {
 }
 
 const TEETH_MIN: usize = 16;
-/// Instants among which that of a resonance is found.
-const RESONANCE_SAMPLES: usize = 200;
 /// Prior size of a wheel's tooth errors before the data speak, as a share of the pitch.
 const PATTERN_PRIOR_SHARE: f64 = 0.01;
 /// Prior size of the ripple in s: far above any real one, so that it only steadies the algebra.
@@ -841,7 +839,12 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
             cycles,
         }),
         work_jumps: Vec::new(),
-        resonances: Vec::new(),
+        resonances: problem
+            .meetings
+            .iter()
+            .flatten()
+            .filter_map(|meeting| meeting.resonance)
+            .collect(),
         restless_s: found.restless.clone(),
         covariance,
         less_hidden: found.bias.as_ref().map_or_else(
@@ -864,22 +867,6 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         basis: problem.basis.clone(),
         layout: layout.clone(),
     };
-    let sampled = fit.sampled(RESONANCE_SAMPLES);
-    fit.resonances = problem
-        .meetings
-        .into_iter()
-        .flatten()
-        .filter(|meeting| meeting.spoils)
-        .map(|meeting| {
-            let after = sampled.partition_point(|m| m.time_s < meeting.at_s);
-            let omega = sampled[after.min(sampled.len() - 1)].omega_rad_per_s;
-            Resonance {
-                from_s: meeting.from_s,
-                to_s: meeting.to_s,
-                frequency_hz: meeting.order * omega / std::f64::consts::TAU,
-            }
-        })
-        .collect();
     fit.work_jumps = jumped
         .into_iter()
         .map(|(theta, cycles)| WorkJump {

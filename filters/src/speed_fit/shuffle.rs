@@ -227,7 +227,13 @@ impl Oscillator {
     }
 
     /// The likelier one for a solution: a step of expectation and maximisation.
-    pub(super) fn after(&self, swing: &[f64], first: usize, variance: f64, inverse: &Envelope) -> Self {
+    pub(super) fn after(
+        &self,
+        swing: &[f64],
+        first: usize,
+        variance: f64,
+        inverse: &Envelope,
+    ) -> Self {
         let (along, _, power) = Swing::goes_on(swing);
         let kept = (along / power.max(f64::MIN_POSITIVE)).clamp(KEPT_MIN, 1.0);
         let mut sum = EXPECTED_PUSHES * self.pushed;
