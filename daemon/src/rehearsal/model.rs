@@ -83,6 +83,7 @@ pub fn model_of(stand: &Stand) -> StandModel {
         fuel_kg_per_turn: kg_per_pulse(Role::FuelFlow, base.fuel_kg_per_turn),
         air_kg_per_turn: kg_per_pulse(Role::AirFlow, base.air_kg_per_turn),
         temperatures: temperatures(stand),
+        absorber: None,
         relay: Relay::Opens,
         board: leverarm_software_stand::BoardModel {
             baud: stand.port.baud,

@@ -14,9 +14,10 @@ use modules::{Modules, circle};
 
 /// Crates that compute and know nothing of clocks, ports and files, with the crates of this
 /// workspace that each may use.
-const PURE: [(&str, &[&str]); 9] = [
+const PURE: [(&str, &[&str]); 10] = [
     ("leverarm-protocol", &[]),
     ("leverarm-filters", &[]),
+    ("leverarm-load", &[]),
     ("leverarm-torque", &["leverarm-filters"]),
     ("leverarm-config", &["leverarm-filters", "leverarm-torque"]),
     ("leverarm-vocabulary", &[]),
@@ -35,7 +36,12 @@ const PURE: [(&str, &[&str]); 9] = [
     ("leverarm-plot", &[]),
     (
         "leverarm-software-stand",
-        &["leverarm-filters", "leverarm-protocol", "leverarm-torque"],
+        &[
+            "leverarm-filters",
+            "leverarm-load",
+            "leverarm-protocol",
+            "leverarm-torque",
+        ],
     ),
 ];
 
