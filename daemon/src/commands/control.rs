@@ -182,7 +182,17 @@ pub(super) fn message(value: &Value) -> &str {
         .unwrap_or("done")
 }
 
-pub(super) fn cut(reason: &str, daemon: &DaemonArgument) -> Result<(), Failure> {
+#[derive(Debug, clap::Args)]
+pub(super) struct CutArguments {
+    /// Why, for the journal
+    #[arg(default_value = "")]
+    reason: String,
+    #[command(flatten)]
+    daemon: DaemonArgument,
+}
+
+pub(super) fn cut(asked: &CutArguments) -> Result<(), Failure> {
+    let (reason, daemon) = (&asked.reason, &asked.daemon);
     let stand = read_stand(&daemon.stand.file)?.stand;
     let line = Line::to(&stand, daemon)?;
     let value = line.needed(line.post_surely("/api/cut", &json!({ "reason": reason })))?;
@@ -218,10 +228,19 @@ fn cuts_of(live: &Value) -> impl Iterator<Item = &Value> {
     cuts.into_iter().flatten()
 }
 
-pub(super) fn release(cut: Option<u32>, daemon: &DaemonArgument) -> Result<(), Failure> {
+#[derive(Debug, clap::Args)]
+pub(super) struct ReleaseArguments {
+    /// Number of the cut, as the daemon shows it
+    cut: Option<u32>,
+    #[command(flatten)]
+    daemon: DaemonArgument,
+}
+
+pub(super) fn release(asked: &ReleaseArguments) -> Result<(), Failure> {
+    let daemon = &asked.daemon;
     let stand = read_stand(&daemon.stand.file)?.stand;
     let line = Line::to(&stand, daemon)?;
-    let Some(cut_id) = cut else {
+    let Some(cut_id) = asked.cut else {
         let live = line.needed(line.get("/api/live"))?;
         let causes: Vec<String> = cuts_of(&live)
             .map(|cut| {

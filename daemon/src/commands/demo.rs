@@ -78,17 +78,26 @@ fn prepare(out: &Path, seed: u64) -> Result<DemoStand, Failure> {
     })
 }
 
-pub(super) fn run(out: &Path, as_json: bool, seed: u64) -> Result<(), Failure> {
+#[derive(Debug, clap::Args)]
+pub(super) struct Arguments {
+    /// Folder for store, stand file and plot
+    #[arg(long, default_value = "leverarm-demo")]
+    out: PathBuf,
+    /// End with one JSON object on the last line
+    #[arg(long)]
+    json: bool,
+    /// Seed of the simulation
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+}
+
+pub(super) fn run(asked: &Arguments) -> Result<(), Failure> {
+    let out = &asked.out;
     start_log(LevelFilter::ERROR);
-    let demo = prepare(out, seed)?;
+    let demo = prepare(out, asked.seed)?;
     let store = demo.options.store_folder.clone();
     let stand = demo.options.stand.clone();
-    let runtime = tokio::runtime::Builder::new_multi_thread()
-        .worker_threads(2)
-        .enable_all()
-        .build()
-        .context("no runtime")?;
-    let notices = runtime.block_on(make_pulls(demo))?;
+    let notices = super::stand::runtime()?.block_on(make_pulls(demo))?;
     let reader = StoreReader::open(&store)?;
     let mut pulls = Vec::new();
     for notice in &notices {
@@ -101,7 +110,7 @@ pub(super) fn run(out: &Path, as_json: bool, seed: u64) -> Result<(), Failure> {
     say(&format!("store      {}", store.display()));
     say(&format!("stand file {}", out.join("stand.toml").display()));
     say(&format!("plot       {} (and .png)", plot.display()));
-    if as_json {
+    if asked.json {
         json_line(&summary(&stand, &pulls, &store, &plot));
     } else if let Some(pull) = pulls.first() {
         let stand = out.join("stand.toml");

@@ -7,7 +7,7 @@ use std::path::PathBuf;
 
 use indicatif::ProgressIterator;
 
-use super::{CurveArguments, Failure, StoreArgument, say};
+use super::{CurvesArguments, Failure, say};
 use crate::export::{Facts, Table, csv, mdf4, parquet, raw, reduced};
 use leverarm_analysis::engine::engine_pull;
 use leverarm_analysis::reduction::{CurveChoice, record_pull, reduce_recorded};
@@ -24,9 +24,7 @@ pub(super) struct ExportArguments {
     #[arg(long, value_name = "NAME")]
     setup: Vec<String>,
     #[command(flatten)]
-    store: StoreArgument,
-    #[command(flatten)]
-    choice: CurveArguments,
+    curves: CurvesArguments,
     /// The file; its ending says which kind: .csv, .parquet, .mf4, or .bin for the bytes of one pull
     /// as they came from the board
     #[arg(long, value_name = "FILE")]
@@ -93,7 +91,7 @@ impl ExportArguments {
 
 pub(super) fn run(arguments: &ExportArguments) -> Result<(), Failure> {
     let kind = arguments.kind()?;
-    let reader = arguments.store.open()?;
+    let (reader, choice) = arguments.curves.open()?;
     let wanted = arguments.wanted(&reader)?;
     let Some(newest) = wanted.last() else {
         bail!("no whole pull fits, so there is nothing to export");
@@ -115,7 +113,6 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<(), Failure> {
         say(&format!("written: {}", arguments.out.display()));
         return Ok(());
     }
-    let choice = arguments.choice.choice()?;
     let facts = facts(&reader, &wanted, newest, choice, arguments.raw)?;
     let mut tables: Vec<Table> = Vec::new();
     for pull in wanted.iter().progress() {

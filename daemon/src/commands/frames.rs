@@ -10,7 +10,7 @@ use leverarm_store::PullId;
 use super::curve_output::{self, Named};
 use super::pulls::PLOT_PX;
 use super::terminal;
-use super::{CurveArguments, Failure, StoreArgument, say};
+use super::{CurvesArguments, Failure, say};
 
 /// Frames at most: half an hour at 30 a second.
 const FRAMES_MAX: usize = 54_000;
@@ -38,9 +38,7 @@ pub(super) struct FramesArguments {
     #[arg(long)]
     dark: bool,
     #[command(flatten)]
-    store: StoreArgument,
-    #[command(flatten)]
-    choice: CurveArguments,
+    curves: CurvesArguments,
 }
 
 fn size(text: &str) -> Result<(u32, u32), String> {
@@ -102,8 +100,7 @@ pub(super) fn run(arguments: &FramesArguments) -> Result<(), Failure> {
 
 /// The curves with the times of their points.
 fn growth(arguments: &FramesArguments) -> Result<Growth, Failure> {
-    let reader = arguments.store.open()?;
-    let choice = arguments.choice.choice()?;
+    let (reader, choice) = arguments.curves.open()?;
     let mut reduced = Vec::new();
     for pull in &arguments.pulls {
         reduced.push(reduce_pull(&reader, PullId::new(*pull), choice)?);
@@ -123,7 +120,7 @@ fn growth(arguments: &FramesArguments) -> Result<Growth, Failure> {
         .collect();
     let units = reduced.first().map(|pull| pull.stand.units);
     let units = units.ok_or_else(|| anyhow!("no pull was named"))?;
-    let units = curve_output::units(units, arguments.choice.units);
+    let units = curve_output::units(units, arguments.curves.choice.units);
     let whole = curve_output::plot("", "", &named, &units, Vec::new());
     let times = reduced.iter().map(|pull| {
         let points = pull.curve.points.iter();

@@ -32,7 +32,27 @@ const TRIAL_US_MAX: u64 = 12_000_000;
 const RUNAWAY_US_MAX: u64 = 60_000_000;
 
 /// Tests the guards of the running daemon with its board.
-pub(super) fn on_board(daemon: &DaemonArgument) -> Result<(), Failure> {
+#[derive(Debug, clap::Args)]
+pub(super) struct Arguments {
+    #[command(flatten)]
+    daemon: DaemonArgument,
+    /// On a simulated stand with the same stand file instead: no daemon, no board
+    #[arg(long)]
+    simulated: bool,
+    /// Seed of the simulation
+    #[arg(long, default_value_t = 1, requires = "simulated")]
+    seed: u64,
+}
+
+pub(super) fn run(asked: &Arguments) -> Result<(), Failure> {
+    if asked.simulated {
+        on_software_stand(&asked.daemon.stand.file, asked.seed)
+    } else {
+        on_board(&asked.daemon)
+    }
+}
+
+fn on_board(daemon: &DaemonArgument) -> Result<(), Failure> {
     let read = read_stand(&daemon.stand.file)?;
     let clock = Clock::start();
     let begun_wall_us = clock.now().wall_us;
@@ -80,7 +100,7 @@ fn wait_us_max(read: &StandFile) -> u64 {
 
 /// Tests the guards of the stand file on a simulated stand, and keeps the result in the store of the
 /// real one.
-pub(super) fn on_software_stand(file: &Path, seed: u64) -> Result<(), Failure> {
+fn on_software_stand(file: &Path, seed: u64) -> Result<(), Failure> {
     let mut read = read_own_stand(file)?;
     start_log(LevelFilter::WARN);
     let clock = Clock::start();

@@ -7,8 +7,8 @@ use leverarm_config::units;
 use leverarm_torque::comparison::Options;
 
 use super::curve_output::{self, terminal_table};
-use super::parts::{EffectQuestion, SwapArguments};
-use super::{CurveArguments, Failure, StoreArgument, json_line, read_stand, say};
+use super::parts::EffectQuestion;
+use super::{Failure, json_line, read_stand, say};
 
 /// What to find out, and what it costs.
 #[derive(Debug, Clone, clap::Args)]
@@ -24,16 +24,7 @@ pub(super) struct OrderArguments {
     #[arg(long, value_name = "TIME", default_value = "4 min")]
     pull: String,
     #[command(flatten)]
-    swaps: SwapArguments,
-    #[command(flatten)]
     question: EffectQuestion,
-    #[command(flatten)]
-    store: StoreArgument,
-    #[command(flatten)]
-    choice: CurveArguments,
-    /// JSON instead of words and a table
-    #[arg(long)]
-    json: bool,
 }
 
 pub(super) fn run(arguments: &OrderArguments) -> Result<(), Failure> {
@@ -55,24 +46,28 @@ pub(super) fn run(arguments: &OrderArguments) -> Result<(), Failure> {
     if pull_s <= 0.0 {
         bail!("--pull: expected a time above zero, found {pull_s} s");
     }
-    let reader = arguments.store.open()?;
+    let question = &arguments.question;
+    let (reader, choice) = question.curves.open()?;
     let asked = NextTest {
         setups: [&arguments.first, &arguments.second],
-        cost: &arguments.swaps.cost()?,
+        cost: &question.swaps.cost()?,
         pull_min: pull_s / 60.0,
         options: &Options {
             resolve_nm,
-            ..arguments.question.options()
+            ..question.places.options()
         },
     };
-    let advice = next_test(&reader, &asked, arguments.choice.choice()?)?;
-    if arguments.json {
+    let advice = next_test(&reader, &asked, choice)?;
+    if question.json {
         json_line(&advice.json());
         return Ok(());
     }
     // Without a stand file beside the store the units are SI.
-    let of_stand = read_stand(&arguments.store.stand.file).map(|read| read.stand.units);
-    let units = curve_output::units(of_stand.unwrap_or(DisplayUnits::SI), arguments.choice.units);
+    let of_stand = read_stand(&question.curves.store.stand.file).map(|read| read.stand.units);
+    let units = curve_output::units(
+        of_stand.unwrap_or(DisplayUnits::SI),
+        question.curves.choice.units,
+    );
     for line in advice.words(units.torque) {
         say(&line);
     }

@@ -14,9 +14,21 @@ use leverarm_analysis::plan::{
 };
 use leverarm_store::StoreReader;
 
+#[derive(Debug, clap::Args)]
+#[command(args_conflicts_with_subcommands = true)]
+pub(super) struct Arguments {
+    #[command(subcommand)]
+    action: Option<Action>,
+    #[command(flatten)]
+    daemon: DaemonArgument,
+    /// JSON instead of words
+    #[arg(long)]
+    json: bool,
+}
+
 /// What to do with the test plan.
 #[derive(Debug, Clone, clap::Subcommand)]
-pub(super) enum Action {
+enum Action {
     /// Begin a plan: setups in the order they are to be tested, such as A B A
     Begin(Begin),
     /// Leave the plan for now: pulls are made and kept as ever
@@ -29,7 +41,7 @@ pub(super) enum Action {
 
 /// A plan to begin.
 #[derive(Debug, Clone, clap::Args)]
-pub(super) struct Begin {
+struct Begin {
     /// Names of the setups in order; the first one once more at the end tells drift from the change
     #[arg(required = true, value_name = "SETUP")]
     setups: Vec<String>,
@@ -55,7 +67,7 @@ pub(super) struct Begin {
 
 /// Who says so.
 #[derive(Debug, Clone, clap::Args)]
-pub(super) struct Who {
+struct Who {
     /// Who says so
     #[arg(long, default_value = "")]
     by: String,
@@ -130,13 +142,10 @@ fn window(stand: &Stand, text: &str) -> Result<Window, Failure> {
 }
 
 /// Without an action: where the plan stands.
-pub(super) fn run(
-    action: Option<&Action>,
-    daemon: &DaemonArgument,
-    as_json: bool,
-) -> Result<(), Failure> {
-    match action {
-        None => show(daemon, as_json),
+pub(super) fn run(asked: &Arguments) -> Result<(), Failure> {
+    let as_json = asked.json;
+    match &asked.action {
+        None => show(&asked.daemon, as_json),
         Some(Action::Begin(begin)) => {
             let read = read_stand(&begin.who.daemon.stand.file)?;
             let plan = begin.plan(&read.stand)?;

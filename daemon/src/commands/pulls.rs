@@ -14,7 +14,8 @@ use super::curve_output::{self, Named};
 use super::engine;
 use super::terminal::{Table, bar_of_pulls};
 use super::{
-    CurveArguments, Failure, StandArgument, StoreArgument, json_line, pull_number, read_stand, say,
+    CurveArguments, CurvesArguments, Failure, StandArgument, StoreArgument, json_line, pull_number,
+    read_stand, say,
 };
 use leverarm_analysis::engine::engine_pull;
 use leverarm_analysis::exclusion::{Exclusion, exclusions};
@@ -26,8 +27,17 @@ use leverarm_plot::{self as plot, Plot, Size, Theme};
 use leverarm_store::{PullId, PullState, StoreReader};
 use leverarm_values::calibration::Calibration;
 
-pub(super) fn list(store: &StoreArgument, as_json: bool) -> Result<(), Failure> {
-    let reader = store.open()?;
+#[derive(Debug, clap::Args)]
+pub(super) struct ListArguments {
+    #[command(flatten)]
+    store: StoreArgument,
+    /// JSON instead of a table
+    #[arg(long)]
+    json: bool,
+}
+
+pub(super) fn list(asked: &ListArguments) -> Result<(), Failure> {
+    let reader = asked.store.open()?;
     let mut pulls = reader.pulls()?;
     let corrected = setup_correction::correct(&reader, &mut pulls)?;
     let excluded = exclusions(&reader)?;
@@ -48,7 +58,7 @@ pub(super) fn list(store: &StoreArgument, as_json: bool) -> Result<(), Failure> 
             _ => reduce_pull(&reader, pull.id, CurveChoice::default()).ok(),
         };
         let setup = pull.setup_name.clone();
-        if as_json {
+        if asked.json {
             rows.push(json!({
                 "id": pull.id.get(),
                 "setup": setup,
@@ -94,7 +104,7 @@ pub(super) fn list(store: &StoreArgument, as_json: bool) -> Result<(), Failure> 
         ]);
     }
     bar.finish_and_clear();
-    if as_json {
+    if asked.json {
         json_line(&json!({ "pulls": rows }));
     } else if pulls.is_empty() {
         say("no pulls yet");
@@ -137,9 +147,7 @@ pub(super) struct ShowArguments {
     #[arg(value_parser = pull_number)]
     pull: i64,
     #[command(flatten)]
-    store: StoreArgument,
-    #[command(flatten)]
-    choice: CurveArguments,
+    curves: CurvesArguments,
     /// JSON instead of a table
     #[arg(long)]
     json: bool,
@@ -157,15 +165,15 @@ pub(super) struct ShowArguments {
 }
 
 pub(super) fn show(asked: &ShowArguments) -> Result<(), Failure> {
-    let (pull, choice) = (asked.pull, &asked.choice);
-    let reader = asked.store.open()?;
-    let (reduced, recording) = reduce_recorded(&reader, PullId::new(pull), choice.choice()?)?;
+    let (pull, units) = (asked.pull, asked.curves.choice.units);
+    let (reader, choice) = asked.curves.open()?;
+    let (reduced, recording) = reduce_recorded(&reader, PullId::new(pull), choice)?;
     let engine_side = asked.engine.then(|| engine_pull(&reduced, &recording));
     let budget = asked
         .budget
         .then(|| budget::at(&reduced.curve, asked.rpm))
         .transpose()?;
-    let units = curve_output::units(reduced.stand.units, choice.units);
+    let units = curve_output::units(reduced.stand.units, units);
     let setup = reduced
         .pull
         .setup_name

@@ -144,10 +144,10 @@ fn budget_rows(
     let first = report.found.setups.first()?;
     let mut own = report.found.pulls.iter().rev();
     let pull = own.find(|compared| compared.pull.setup == Some(first.id))?;
-    let reader = arguments.comparison.store.open().ok()?;
+    let reader = arguments.comparison.curves.store.open().ok()?;
     let choice = CurveChoice {
         correction: Some(report.found.correction),
-        ..arguments.comparison.choice.choice().ok()?
+        ..arguments.comparison.curves.choice.choice().ok()?
     };
     let reduced = reduce_pull(&reader, pull.pull.id, choice).ok()?;
     let point = budget::at(&reduced.curve, None).ok()?;

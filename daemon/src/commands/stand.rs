@@ -1,7 +1,7 @@
 //! `check`, `serve` and `rehearse`.
 
 use anyhow::{Context, bail};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use futures_util::future::join_all;
@@ -29,8 +29,17 @@ const REHEARSED_HEARTBEAT_MS: u16 = 2_000;
 /// The last pull is found so soon after the simulated drum stands still, or not at all.
 const LAST_PULL_US_MAX: u64 = 5_000_000;
 
-pub(super) fn check(file: &Path) -> Result<(), Failure> {
-    let read = read_own_stand(file)?;
+#[derive(Debug, clap::Args)]
+pub(super) struct CheckArguments {
+    /// The stand file; or -c FILE
+    #[arg(id = "named", value_name = "FILE")]
+    file: Option<PathBuf>,
+    #[command(flatten)]
+    stand: StandArgument,
+}
+
+pub(super) fn check(asked: &CheckArguments) -> Result<(), Failure> {
+    let read = read_own_stand(asked.file.as_ref().unwrap_or(&asked.stand.file))?;
     say(&read.stand.summary().to_string());
     Ok(())
 }
@@ -122,12 +131,23 @@ fn tell_of_tokens(daemon: &Daemon) {
     }
 }
 
-pub(super) fn serve<'a>(
-    files: impl Iterator<Item = &'a Path>,
-    access: &AccessArguments,
-) -> Result<(), Failure> {
-    let read = files.map(read_own_stand).collect::<Result<Vec<_>, _>>()?;
-    let access = access.page_access()?;
+#[derive(Debug, clap::Args)]
+pub(super) struct ServeArguments {
+    #[command(flatten)]
+    stand: StandArgument,
+    /// Run a further stand in the same process, with a store and a page of its own; may be given
+    /// several times
+    #[arg(long, value_name = "FILE")]
+    also: Vec<PathBuf>,
+    #[command(flatten)]
+    access: AccessArguments,
+}
+
+pub(super) fn serve(asked: &ServeArguments) -> Result<(), Failure> {
+    let files = std::iter::once(&asked.stand.file).chain(&asked.also);
+    let read = files.map(|file| read_own_stand(file));
+    let read = read.collect::<Result<Vec<_>, _>>()?;
+    let access = asked.access.page_access()?;
     start_log(LevelFilter::INFO);
     if read.iter().any(|read| !read.store_folder.exists()) {
         complain(SAFETY);

@@ -2,7 +2,7 @@
 
 use anyhow::Context;
 use std::convert::Infallible;
-use std::path::Path;
+use std::path::PathBuf;
 
 use clap::CommandFactory;
 use clap_complete::Shell;
@@ -46,8 +46,16 @@ pub(super) fn tell_stopping() {
     notify(NotifyState::Stopping);
 }
 
+#[derive(Debug, clap::Args)]
+pub(super) struct DocumentsArguments {
+    /// The folder
+    #[arg(value_name = "DIR")]
+    folder: PathBuf,
+}
+
 /// Writes the manual pages and the shells' completions into folders `man`, `bash`, `zsh` and `fish`.
-pub(super) fn documents(folder: &Path) -> Result<(), Failure> {
+pub(super) fn documents(asked: &DocumentsArguments) -> Result<(), Failure> {
+    let folder = &asked.folder;
     let shown = || folder.display().to_string();
     let man = folder.join("man");
     std::fs::create_dir_all(&man).with_context(shown)?;

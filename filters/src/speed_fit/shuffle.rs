@@ -5,6 +5,7 @@ use std::f64::consts::TAU;
 
 use super::Shuffle;
 use crate::convert::floor_to_usize;
+use crate::envelope::Envelope;
 
 /// Frequencies looked at, Hz. Below them a swing can't be told from the curve.
 const LOWEST_HZ: f64 = 4.0;
@@ -160,9 +161,8 @@ impl Swing {
             .columns(time_s, (scale * cos, scale * sin), columns);
     }
 
-    /// Greatest swing of the acceleration, with frequency and damping ratio from how size and phase
-    /// go on from node to node.
-    pub(super) fn measured(&self, coefficients: &[f64]) -> Shuffle {
+    /// How far size and phase go on from node to node: with the turn of the phase, and what is kept.
+    fn goes_on(coefficients: &[f64]) -> (f64, f64, f64) {
         let nodes: Vec<(f64, f64)> = coefficients.chunks(2).map(|c| (c[0], c[1])).collect();
         let (mut along, mut across, mut power) = (0.0, 0.0, 0.0);
         for pair in nodes.windows(2) {
@@ -171,6 +171,24 @@ impl Swing {
             across += a * d - b * c;
             power += a * a + b * b;
         }
+        (along, across, power)
+    }
+
+    /// What is known of the swing before the teeth speak: a damped oscillator that the scatter of the
+    /// cycles' work, of this spectral density of the acceleration in rad²/s³, pushes on. Its angle
+    /// changes by so much in variance between nodes, beyond what damping takes.
+    pub(super) fn oscillator(&self, density: f64) -> Oscillator {
+        Oscillator {
+            kept: KEPT,
+            pushed: 0.5 * density * self.nodes.node_s / (TAU * self.hz).powi(2),
+        }
+    }
+
+    /// Greatest swing of the acceleration, with frequency and damping ratio from how size and phase
+    /// go on from node to node.
+    pub(super) fn measured(&self, coefficients: &[f64]) -> Shuffle {
+        let nodes: Vec<(f64, f64)> = coefficients.chunks(2).map(|c| (c[0], c[1])).collect();
+        let (along, across, power) = Self::goes_on(coefficients);
         let node_s = self.nodes.node_s;
         let hz = self.hz - across.atan2(along) / (TAU * node_s);
         let kept = along.hypot(across) / power;
@@ -180,6 +198,53 @@ impl Swing {
             frequency_hz: hz,
             damping_ratio: (ratio > 0.0).then_some(ratio),
             swing_rad_per_s2: peak * (TAU * hz).powi(2),
+        }
+    }
+}
+
+/// How a swing goes on from one node to the next.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Oscillator {
+    /// Share of the swing that is kept.
+    kept: f64,
+    /// Variance of what comes on top of each unknown, rad².
+    pushed: f64,
+}
+
+/// What a swing keeps from node to node, before the teeth speak.
+const KEPT: f64 = 0.75;
+const KEPT_MIN: f64 = 0.3;
+/// The push that is expected counts for so many nodes.
+const EXPECTED_PUSHES: f64 = 4.0;
+
+impl Oscillator {
+    /// Adds what it says of the unknowns from `first` on, for a noise of the teeth's times in s.
+    pub(super) fn add(&self, matrix: &mut Envelope, first: usize, noise_s: f64) {
+        let weight = noise_s * noise_s / self.pushed;
+        for at in first + 2..matrix.len() {
+            matrix.add_square(&[(at - 2, -self.kept), (at, 1.0)], weight);
+        }
+    }
+
+    /// The likelier one for a solution: a step of expectation and maximisation.
+    pub(super) fn after(
+        &self,
+        swing: &[f64],
+        first: usize,
+        variance: f64,
+        inverse: &Envelope,
+    ) -> Self {
+        let (along, _, power) = Swing::goes_on(swing);
+        let kept = (along / power.max(f64::MIN_POSITIVE)).clamp(KEPT_MIN, 1.0);
+        let mut sum = EXPECTED_PUSHES * self.pushed;
+        for i in 2..swing.len() {
+            let change = [(first + i - 2, -kept), (first + i, 1.0)];
+            let left = variance * inverse.quadratic(&change);
+            sum += (swing[i] - kept * swing[i - 2]).powi(2) + left;
+        }
+        Self {
+            kept,
+            pushed: sum / (EXPECTED_PUSHES + (swing.len() - 2) as f64),
         }
     }
 }

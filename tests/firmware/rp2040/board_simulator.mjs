@@ -453,50 +453,53 @@ class Board {
     clock.nanosCounter = nanos;
   }
 
+  // After some cycles: what was due in them.
   arrive() {
-    this.setClock();
+    const { core, clock } = this.chip;
+    const nanos = (this.cycle - this.base) * NANOS_PER_CYCLE;
+    if (clock.nextAlarm && clock.nextAlarm.nanos <= nanos) this.setClock();
+    else clock.nanosCounter = nanos;
     if (this.cycle >= this.nextEvent) this.events();
-    for (const machine of this.machines) machine.follow(this.cycle);
-    const { core } = this.chip;
+    for (const machine of this.machines) if (machine.turn === 0) machine.follow(this.cycle);
     // The library's system timer does not wake a sleeping processor.
     if (core.waiting && core.interruptsUpdated && core.checkForInterrupts()) core.waiting = false;
     if (this.resetFlags) this.start(this.resetFlags);
   }
 
-  step(until) {
-    const { core, clock } = this.chip;
-    if (!this.started) {
-      this.cycle = until;
-      this.arrive();
-      return;
-    }
-    if (core.waiting) {
-      // Asleep: to whatever comes next, one cycle at a time while a state machine does more than count.
-      const alarm = clock.nextAlarm ? this.base + Math.ceil(clock.nextAlarm.nanos / NANOS_PER_CYCLE) : Infinity;
-      const busy = this.machines.some((machine) => machine.turn === 0);
-      const next = busy ? this.cycle + 1 : Math.min(until, this.nextEvent, alarm);
-      this.cycle = Math.max(this.cycle + 1, next);
-    } else {
-      const before = core.cycles;
-      if (core.PC >>> 28 === 1 && !this.flash.readsAsMemory()) fail("the program runs in flash that cannot be read as memory");
-      core.executeInstruction();
-      this.cycle += core.cycles - before;
-      const stack = STACK_TOP - core.registers[13];
-      if (stack > this.extremes.stack_bytes_max && stack < 65536) this.extremes.stack_bytes_max = stack;
-      if (this.stuck) this.chip.sram[this.stuck.at] &= this.stuck.mask;
-    }
-    this.arrive();
+  sleep(until) {
+    // To whatever comes next, one cycle at a time while a state machine does more than count.
+    const { nextAlarm } = this.chip.clock;
+    const alarm = nextAlarm ? this.base + Math.ceil(nextAlarm.nanos / NANOS_PER_CYCLE) : Infinity;
+    const busy = this.machines.some((machine) => machine.turn === 0);
+    const next = busy ? this.cycle + 1 : Math.min(until, this.nextEvent, alarm);
+    this.cycle = Math.max(this.cycle + 1, next);
+  }
+
+  execute(core) {
+    const before = core.cycles;
+    if (core.registers[15] >>> 28 === 1 && !this.flash.readsAsMemory()) fail("the program runs in flash that cannot be read as memory");
+    core.executeInstruction();
+    this.cycle += core.cycles - before;
+    const stack = STACK_TOP - core.registers[13];
+    if (stack > this.extremes.stack_bytes_max) this.extremes.stack_bytes_max = stack;
+    if (this.stuck) this.chip.sram[this.stuck.at] &= this.stuck.mask;
   }
 
   run(until) {
-    while (this.cycle < until) this.step(until);
+    while (this.cycle < until) {
+      const { core } = this.chip;
+      if (!this.started) this.cycle = until;
+      else if (core.waiting) this.sleep(until);
+      else this.execute(core);
+      this.arrive();
+    }
   }
 
   // ---- Commands --------------------------------------------------------------------------------
 
   hang(interruptsOn) {
     const { core } = this.chip;
-    while (core.waiting || core.IPSR || core.PM || core.PC >>> 28 !== 2) this.step(this.cycle + 3);
+    while (core.waiting || core.IPSR || core.PM || core.PC >>> 28 !== 2) this.run(this.cycle + 1);
     const { chip } = this;
     const at = core.PC - RAM;
     const around = chip.sram.subarray(at - 16, at + 16);
