@@ -1227,8 +1227,8 @@ def notes_and_drawing_have_every_pin():
     rows = re.findall(r"^\| (.*?) \|", (FIRMWARE / ".." / notes).read_text(), re.MULTILINE)
     first_cells = set(re.findall(rf"\b{name}\d+", " ".join(row for row in rows if row.startswith(name))))
     assert first_cells == wired | (set() if IS_RP2040 else {"D0", "D1"}), first_cells ^ wired
-    if not IS_RP2040:
-        assert pins("../drawings/board.svg", r">(D\d+)<") == wired
+    drawing = "board-rp2040.svg" if IS_RP2040 else "board.svg"
+    assert pins(f"../drawings/{drawing}", rf">({name}\d+)<") == wired
 
 
 # ---- The text sketch -------------------------------------------------------------------------
