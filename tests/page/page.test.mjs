@@ -389,7 +389,7 @@ test("a script that fails later takes the page's word away", async () => {
     await link(page, "live");
     await page.evaluate(() => {
       // What draws fails from now on, and would leave old figures on a page that says "live".
-      Object.defineProperty(document.getElementById("engine-speed"), "textContent", { get() { throw new Error("a test"); } });
+      Object.defineProperty(document.getElementById("engine-speed"), "shown", { get() { throw new Error("a test"); } });
     });
     await page.waitForFunction(() => getComputedStyle(document.getElementById("not-started")).visibility === "visible" && !document.getElementById("not-started").hidden);
     await assertLoud(page, "not-started-do");
