@@ -364,12 +364,8 @@ fn plausible(channel: &Channel, air: &StandAir) -> f64 {
         Quantity::Fraction => air.relative_humidity,
         Quantity::Number => 0.94,
         Quantity::Voltage => 12.6,
-        Quantity::Force
-        | Quantity::Length
-        | Quantity::Speed
-        | Quantity::MassFlow
-        | Quantity::VolumeFlow
-        | Quantity::Mass => 0.0,
+        // Nothing flows, hangs or moves.
+        _ => 0.0,
     };
     match channel.expected_si {
         Some((low, high)) if !(low..=high).contains(&usual) => 0.5 * (low + high),
@@ -377,19 +373,21 @@ fn plausible(channel: &Channel, air: &StandAir) -> f64 {
     }
 }
 
+/// Channels that a board needs for those of the stand file, whose numbers `number` tells.
+fn channels_needed(stand: &Stand, number: impl Fn(Source) -> Option<usize>) -> usize {
+    let numbers = stand.channels.iter().filter_map(|c| number(c.source));
+    numbers.map(|n| n + 1).max().unwrap_or(0)
+}
+
 fn analogs(stand: &Stand, air: &StandAir) -> Vec<AnalogChannel> {
     let number = |source: Source| match source {
         Source::Analog(n) => Some(usize::from(n)),
         Source::Temperature(_) | Source::Pulses(_) => None,
     };
-    let count = stand
-        .channels
-        .iter()
-        .filter_map(|c| number(c.source))
-        .map(|n| n + 1)
-        .max()
-        .unwrap_or(0);
-    let mut analogs = vec![AnalogChannel::new(AnalogSource::Constant(0.0), 0.0, 1.0, 0.7); count];
+    let mut analogs = vec![
+        AnalogChannel::new(AnalogSource::Constant(0.0), 0.0, 1.0, 0.7);
+        channels_needed(stand, number)
+    ];
     for (index, channel) in stand.channels.iter().enumerate() {
         let Some(slot) = number(channel.source).and_then(|n| analogs.get_mut(n)) else {
             continue;
@@ -484,13 +482,6 @@ fn temperatures(stand: &Stand) -> Vec<TemperatureChannel> {
         Source::Temperature(n) => Some(usize::from(n)),
         Source::Analog(_) | Source::Pulses(_) => None,
     };
-    let count = stand
-        .channels
-        .iter()
-        .filter_map(|c| number(c.source))
-        .map(|n| n + 1)
-        .max()
-        .unwrap_or(0);
     let broken = TemperatureChannel {
         source: TemperatureSource::Broken,
         law: TemperatureLaw::Linear {
@@ -500,7 +491,7 @@ fn temperatures(stand: &Stand) -> Vec<TemperatureChannel> {
         noise_counts_rms: 0.3,
         rate_hz: 10,
     };
-    let mut temperatures = vec![broken; count];
+    let mut temperatures = vec![broken; channels_needed(stand, number)];
     let cold_junctions: Vec<usize> = stand
         .channels
         .iter()

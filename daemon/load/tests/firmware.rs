@@ -250,7 +250,11 @@ fn life(seed: u64, input: &mut String, expected: &mut String) {
 #[test]
 fn the_boards_loop_is_its_peer() {
     let here = Path::new(env!("CARGO_MANIFEST_DIR"));
-    let firmware = here.parent().unwrap().join("hardware-notes/firmware");
+    let firmware = here
+        .ancestors()
+        .nth(2)
+        .unwrap()
+        .join("hardware-notes/firmware");
     let program = Path::new(env!("CARGO_TARGET_TMPDIR")).join("load_peer");
     // Undefined arithmetic stops it.
     let built = Command::new("cc")
