@@ -1,7 +1,7 @@
 //! Whole-system tests: [`fuzz`] takes any bytes, [`faults`] simulates a stand with everything that can go wrong,
 //! [`simulated_pull`] single pulls with a known truth, [`simulated_store`] a store of them,
 //! [`simulated_test`] whole tests of setups against each other, [`virtual_bench`] the whole job in
-//! virtual time.
+//! virtual time, [`leverarm`] is the program itself.
 
 pub mod faults;
 pub mod fuzz;
@@ -9,3 +9,22 @@ pub mod simulated_pull;
 pub mod simulated_store;
 pub mod simulated_test;
 pub mod virtual_bench;
+
+use std::path::{Path, PathBuf};
+
+/// The program beside a test's own executable: cargo builds it for its own package only.
+///
+/// # Panics
+/// When it is not there.
+#[must_use]
+pub fn leverarm() -> PathBuf {
+    let test = std::env::current_exe().unwrap_or_default();
+    let profile = test.parent().and_then(Path::parent);
+    let program = profile.unwrap_or(Path::new("")).join("leverarm");
+    assert!(
+        program.is_file(),
+        "{} is not there: build it first with `cargo build -p leverarm` (tests/all does)",
+        program.display()
+    );
+    program
+}

@@ -2,7 +2,7 @@
 
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::Command;
 
 use leverarm_analysis::comparison::{CompareError, EngineSide, StoredComparison, compare_setups};
@@ -10,6 +10,7 @@ use leverarm_analysis::exclusion::{ExclusionRequest, event as exclusion_event};
 use leverarm_analysis::reduction::CurveChoice;
 use leverarm_live::Now;
 use leverarm_store::{PullId, PullState, Store, StoreReader};
+use leverarm_tests::leverarm;
 use leverarm_tests::simulated_store::{SimulatedSetup, fill, pull_of, two_jets};
 use leverarm_torque::comparison::{Options, TypicalBuild, Verdict};
 use serde_json::{Value, json};
@@ -218,19 +219,6 @@ fn what_cannot_be_compared_says_why() {
         error.contains("2 pulls with 2 setups") && error.contains("left out: pull 3 (aborted"),
         "{error}"
     );
-}
-
-/// The program, which tests/all builds beforehand: cargo builds it for its own package only.
-fn leverarm() -> PathBuf {
-    let test = std::env::current_exe().unwrap();
-    let profile = test.parent().and_then(Path::parent).unwrap();
-    let program = profile.join("leverarm");
-    assert!(
-        program.is_file(),
-        "{} is not there: build it first with `cargo build -p leverarm`",
-        program.display()
-    );
-    program
 }
 
 fn run(folder: &Path, arguments: &[&str]) -> Result<String, String> {

@@ -4,12 +4,13 @@
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
 use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::Command;
 use std::sync::OnceLock;
 
 use leverarm::rehearsal::{DEMO_STAND, model_of, script_of};
 use leverarm_software_stand::{Engine, Mixture, RiderScript, Setup, StandModel, Truth, rad_per_s};
+use leverarm_tests::leverarm;
 use leverarm_tests::virtual_bench::VirtualBench;
 use leverarm_vocabulary::EventKind;
 use serde_json::{Value, json};
@@ -61,19 +62,6 @@ fn store() -> &'static Path {
         folder
     });
     made.path()
-}
-
-/// The program, which tests/all builds beforehand.
-fn leverarm() -> PathBuf {
-    let test = std::env::current_exe().unwrap();
-    let profile = test.parent().and_then(Path::parent).unwrap();
-    let program = profile.join("leverarm");
-    assert!(
-        program.is_file(),
-        "{} is not there: build it first with `cargo build -p leverarm`",
-        program.display()
-    );
-    program
 }
 
 fn run(arguments: &[&str]) -> String {

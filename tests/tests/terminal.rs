@@ -5,12 +5,13 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{Read, Write};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::{Command, Stdio};
 use std::sync::OnceLock;
 
 use leverarm::rehearsal::{DEMO_STAND, engine_of, model_of, script_of};
 use leverarm_software_stand::{CycleVariation, Engine, RiderScript, Setup};
+use leverarm_tests::leverarm;
 use leverarm_tests::virtual_bench::VirtualBench;
 use nix::pty::{OpenptyResult, Winsize, openpty};
 use serde_json::json;
@@ -63,16 +64,6 @@ fn bench() -> &'static Path {
 fn free_port() -> u16 {
     let listener = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
     listener.local_addr().unwrap().port()
-}
-
-/// The program, which tests/all builds beforehand.
-fn leverarm() -> PathBuf {
-    let test = std::env::current_exe().unwrap();
-    let profile = test.parent().and_then(Path::parent).unwrap();
-    let program = profile.join("leverarm");
-    let there = program.is_file();
-    assert!(there, "build it first with `cargo build -p leverarm`");
-    program
 }
 
 struct Ran {

@@ -9,6 +9,7 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use leverarm::clock::Clock;
+pub(crate) use leverarm_tests::leverarm;
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
 use serde_json::Value;
@@ -23,19 +24,6 @@ pub(crate) const TORQUE_NM: f64 = 12.0;
 
 fn tests_folder() -> &'static Path {
     Path::new(env!("CARGO_MANIFEST_DIR"))
-}
-
-/// The binary beside this test's own executable: cargo builds it for its own package only.
-pub(crate) fn leverarm() -> PathBuf {
-    let test = std::env::current_exe().unwrap();
-    let profile = test.parent().and_then(Path::parent).unwrap();
-    let binary = profile.join("leverarm");
-    assert!(
-        binary.is_file(),
-        "{} is not there: build it first with `cargo build -p leverarm` (tests/all does)",
-        binary.display()
-    );
-    binary
 }
 
 pub(crate) fn stand_template() -> String {

@@ -1,10 +1,11 @@
 //! A folder with a stand file and a store, and the command line on it.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::process::Command;
 
 use leverarm::clock::Clock;
 use leverarm_store::{Hello, NewChunk, NewConnection, Store};
+use leverarm_tests::leverarm;
 use serde_json::Value;
 use tempfile::TempDir;
 
@@ -32,22 +33,6 @@ impl Ran {
             assert!(err.contains(part), "{part:?} is not in:\n{err}");
         }
     }
-}
-
-/// The binary beside this test's own executable: cargo builds it for its own package only.
-fn leverarm() -> PathBuf {
-    let test = std::env::current_exe().unwrap();
-    let binary = test
-        .parent()
-        .and_then(Path::parent)
-        .unwrap()
-        .join("leverarm");
-    assert!(
-        binary.is_file(),
-        "{} is not there: build it first with `cargo build -p leverarm` (tests/all does)",
-        binary.display()
-    );
-    binary
 }
 
 /// A folder for one test.

@@ -8,13 +8,14 @@ use serde::Deserialize;
 use serde_json::json;
 
 use super::State;
-use super::api::{Answer, NAME_CHARS_MAX, line, message};
+use super::api::{Answer, NAME_CHARS_MAX, line};
 use super::problem::Problem;
+use super::pulls::{TIMES_OF_THE_RECORDER, keep};
 use super::request::Input;
 use leverarm_analysis::plan::{
     Conditions, Plan, Window, Word, current, event, made_since, shown_in,
 };
-use leverarm_live::{Live, Now};
+use leverarm_live::Live;
 
 /// Where the plan stands; `plan` is null before the first one.
 pub(super) async fn plan(Extract(web): State) -> Answer {
@@ -113,13 +114,5 @@ pub(super) async fn set_plan(Extract(web): State, Input(request): Input<PlanRequ
             ));
         }
     }
-    // The recorder sets the times.
-    let now = Now {
-        mono_us: 0,
-        wall_us: 0,
-    };
-    let event = event(&word, &by, now);
-    let done = event.event.message.clone();
-    web.handle.event(event).await??;
-    Ok(message(done))
+    keep(&web, event(&word, &by, TIMES_OF_THE_RECORDER)).await
 }
