@@ -1,7 +1,8 @@
 //! Whether pickups tell the truth: no stand of these numbers can move as a lying one says.
 //!
 //! - Teeth that are a whole number of pitches apart from one to the next, at a speed that nothing
-//!   stops within a pitch: every second one is missed, or more.
+//!   stops within a pitch: every second one is missed, or more. A clutch that is let in at once does that
+//!   to an engine too: it takes the drum along.
 //! - A drum that gains or loses speed faster than any engine of this displacement, or any brake,
 //!   could make it.
 //! - Two pickups that keep the same ratio while their speeds change, so that the drive is rigid, and
