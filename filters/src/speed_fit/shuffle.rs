@@ -157,7 +157,8 @@ impl Swing {
     /// Fills the columns of the angle at an instant, times `scale`.
     pub(super) fn columns(&self, time_s: f64, scale: f64, columns: &mut [f64]) {
         let (sin, cos) = (TAU * self.hz * (time_s - self.nodes.from_s)).sin_cos();
-        self.nodes.columns(time_s, (scale * cos, scale * sin), columns);
+        self.nodes
+            .columns(time_s, (scale * cos, scale * sin), columns);
     }
 
     /// How far size and phase go on from node to node: with the turn of the phase, and what is kept.
@@ -226,7 +227,13 @@ impl Oscillator {
     }
 
     /// The likelier one for a solution: a step of expectation and maximisation.
-    pub(super) fn after(&self, swing: &[f64], first: usize, variance: f64, inverse: &Envelope) -> Self {
+    pub(super) fn after(
+        &self,
+        swing: &[f64],
+        first: usize,
+        variance: f64,
+        inverse: &Envelope,
+    ) -> Self {
         let (along, _, power) = Swing::goes_on(swing);
         let kept = (along / power.max(f64::MIN_POSITIVE)).clamp(KEPT_MIN, 1.0);
         let mut sum = EXPECTED_PUSHES * self.pushed;
