@@ -4,6 +4,7 @@ Section numbers are those of protocol/SPEC.md. Run through ./run, which builds e
 """
 
 import binascii
+import math
 import os
 import re
 import struct
@@ -1387,6 +1388,27 @@ def sixty_teeth_at_15000_rpm_and_the_drum_besides():
         assert len(board.of_kind("force")) >= 45 and len(board.of_kind("analog")) >= 65
         NOTES.append(f"60 teeth at 15,000 rpm and the drum's at 3,000: {len(times)} and {len(board.edges[0])} teeth, "
                      "every one to the tick of 62.5 ns")
+
+
+@rp2040
+def the_controller_of_the_load_keeps_its_budget():
+    # load.c does not fit an ATmega328P: on this chip it has its place.
+    loaded = build("loaded", "", f"CONTROL=load.c {HERE / 'load_probe.c'}")
+    with Board(loaded) as board:
+        def probe(name, size=4):
+            return int.from_bytes(board.peek(symbol(loaded, name), size), "little")
+
+        board.connect()
+        board.edges_at(0, ramp(300, 1500, 0.5, board.cycle + ms(1)))
+        board.run(500)
+        assert probe("probe_fit") == 1 and probe("probe_steps") >= 250
+        # 60 teeth: so many turns a second.
+        turns = CLOCK_HZ / (board.edges[0][-1] - board.edges[0][-2]) / 60
+        speed = probe("probe_speed", 8) / 65536
+        assert abs(speed / (2 * math.pi * turns) - 1) < 0.02, (speed, turns)
+        took = us(probe("probe_ticks_max") * CYCLES_PER_TICK)
+        assert took <= 300, f"{took} us"
+        NOTES.append(f"the controller of the load: a step takes at most {took:.0f} us")
 
 
 @rp2040
