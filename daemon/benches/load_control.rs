@@ -23,7 +23,7 @@
 
 use leverarm_load::absorber::{Absorber, Kind};
 use leverarm_load::controller::{Demand, Mode, Q16};
-use leverarm_software_stand::{AbsorberFault, SoftwareStand, StandModel, rad_per_s};
+use leverarm_software_stand::{AbsorberFault, Relay, SoftwareStand, StandModel, rad_per_s};
 
 const STEP_US: u64 = 500;
 const HELD_RPM: f64 = 5_000.0;
@@ -186,7 +186,7 @@ impl Settling {
     }
 }
 
-/// The oracle's time for a step.
+/// The oracle's time for a step. Nothing cuts it: the board does not know what it does.
 fn oracle_s(start: &Run, from_rpm: f64, to_rpm: f64) -> f64 {
     let (low, high) = start.ends();
     let (first, second) = if to_rpm > from_rpm {
@@ -196,7 +196,7 @@ fn oracle_s(start: &Run, from_rpm: f64, to_rpm: f64) -> f64 {
     };
     let try_it = |first_s: f64, second_s: f64| {
         let mut run = start.clone();
-        run.stand.disarm_load();
+        run.stand.relay(Relay::Welded);
         Settling::of(
             &mut run,
             from_rpm,
@@ -216,7 +216,7 @@ fn oracle_s(start: &Run, from_rpm: f64, to_rpm: f64) -> f64 {
         .settled_s
     };
     let mut best = (f64::INFINITY, 0.1, 0.02);
-    for first_ms in (0..480).step_by(20) {
+    for first_ms in (0..480).step_by(30) {
         for second_ms in (0..60).step_by(10) {
             let (one, other) = (f64::from(first_ms) / 1000.0, f64::from(second_ms) / 1000.0);
             // Longer than what is best already can't be better.
@@ -229,6 +229,8 @@ fn oracle_s(start: &Run, from_rpm: f64, to_rpm: f64) -> f64 {
         }
     }
     for (one, other) in [
+        (-0.015, 0.0),
+        (0.015, 0.0),
         (-0.01, 0.0),
         (0.01, 0.0),
         (0.0, -0.005),
@@ -250,13 +252,13 @@ fn snap(start: &Run, to: f64, is_oracle: bool) -> f64 {
     let mut run = start.clone();
     run.stand.throttle(to);
     if is_oracle {
-        run.stand.disarm_load();
+        run.stand.relay(Relay::Welded);
     }
     // A brake that lets go at once, when none can hold the speed.
     let mut free = start.clone();
     free.stand.throttle(to);
     free.stand.absorber_fault(AbsorberFault::Parted);
-    free.stand.disarm_load();
+    free.stand.relay(Relay::Welded);
     let coasts = to == 0.0;
     let (mut off, mut now): (f64, f64) = (0.0, HELD_RPM);
     for _ in 0..400 {

@@ -1,5 +1,8 @@
 //! An absorber as the stand file describes it.
 
+/// Air or water that cools it, where nothing else is known, K.
+pub const COOL_K: f64 = 298.15;
+
 /// What takes the power.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Kind {

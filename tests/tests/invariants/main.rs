@@ -19,7 +19,10 @@ const PURE: [(&str, &[&str]); 10] = [
     ("leverarm-filters", &[]),
     ("leverarm-load", &[]),
     ("leverarm-torque", &["leverarm-filters"]),
-    ("leverarm-config", &["leverarm-filters", "leverarm-torque"]),
+    (
+        "leverarm-config",
+        &["leverarm-filters", "leverarm-load", "leverarm-torque"],
+    ),
     ("leverarm-vocabulary", &[]),
     ("leverarm-values", VALUES),
     (
@@ -27,6 +30,7 @@ const PURE: [(&str, &[&str]); 10] = [
         &[
             "leverarm-config",
             "leverarm-filters",
+            "leverarm-load",
             "leverarm-protocol",
             "leverarm-torque",
             "leverarm-values",
@@ -48,6 +52,7 @@ const PURE: [(&str, &[&str]); 10] = [
 const VALUES: &[&str] = &[
     "leverarm-config",
     "leverarm-filters",
+    "leverarm-load",
     "leverarm-protocol",
     "leverarm-torque",
     "leverarm-vocabulary",
@@ -61,6 +66,7 @@ const OF_THE_STORE: [(&str, &[&str]); 2] = [
         &[
             "leverarm-config",
             "leverarm-filters",
+            "leverarm-load",
             "leverarm-plot",
             "leverarm-protocol",
             "leverarm-store",
