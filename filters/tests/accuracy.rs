@@ -233,6 +233,39 @@ fn shuffle_is_named() {
     }
 }
 
+/// Where the engine's cycles meet the drive's own frequency, the speed is named and not shown; a rigid
+/// drive has none.
+#[test]
+fn a_resonance_is_named_and_hidden() {
+    // Orders of the cycle that are whole per turn of the wheel look like tooth errors.
+    let calm = Case {
+        ratio: 5.6,
+        ..real("cycles_2pct")
+    };
+    let mut case = calm.clone();
+    case.shuffle = Some(pull_model::Shuffle {
+        frequency_hz: 45.0,
+        damping_ratio: 0.05,
+        engine_share: 0.1,
+        swing: 0.0,
+    });
+    for seed in 0..2 {
+        let pull = Pull::simulate(&case, seed);
+        let met = fit(&pull);
+        let found = met.resonances.first().expect("it is seen");
+        assert!((found.frequency_hz / 45.0 - 1.0).abs() < 0.15, "{found:?}");
+        // One working cycle in two turns of the crank.
+        let there = met
+            .at_omega(pull.wheel_omega(45.0 * 120.0))
+            .expect("within");
+        assert!(
+            !met.trustworthy(&there, pull.alpha_peak(), 0.02),
+            "{found:?}"
+        );
+        assert_eq!(fit(&Pull::simulate(&calm, seed)).resonances, []);
+    }
+}
+
 /// One edge in 200 false and one tooth in 500 unseen change next to nothing.
 #[test]
 fn false_and_missing_edges_do_no_harm() {
