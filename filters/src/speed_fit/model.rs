@@ -17,6 +17,8 @@ pub(super) const NULL_SPACE: usize = 4;
 /// the range of speeds: steeper is a motion that is still rough.
 const SLOPE_MAX: f64 = 10.0;
 const CYCLE_HARMONICS: usize = 6;
+/// Working cycles in a turn of the wheel up to which it is the engine's own.
+const ENGINE_CYCLES: f64 = 1.0;
 /// Windows in which ripple is looked for in the residuals.
 const RIPPLE_WINDOW_S: f64 = 0.2;
 const RIPPLE_WINDOW_TEETH: usize = 12;
@@ -25,9 +27,12 @@ const RIPPLE_WINDOW_TEETH: usize = 12;
 const RIPPLE_OVER_NOISE: f64 = 12.0;
 const RIPPLE_ENDS: f64 = 3.0;
 const RIPPLE_ENDS_SHARE: f64 = 0.03;
-/// Swing of the acceleration where the drive's own frequency is met, over the median of the pull, and
-/// the share of it that it begins and ends with: the drive takes a tenth of what it takes in the middle.
-const RESONANCE_OVER_MEDIAN: f64 = 2.0;
+/// Swing of the speed where the drive's own frequency is met, over the median of the pull (without one
+/// it falls with the speed), and the share of it that it begins and ends with: the drive takes a tenth
+/// of what it takes in the middle.
+const RESONANCE_OVER_MEDIAN: f64 = 2.5;
+/// Swing of the acceleration over its mean, below which the drive takes next to nothing.
+const RESONANCE_OVER_MEAN: f64 = 1.5;
 const RESONANCE_ENDS_SHARE: f64 = 0.35;
 /// Scatter of the teeth over that of the calmest quarter of the pull.
 const RESTLESS: f64 = 3.5;
@@ -242,14 +247,16 @@ struct Window {
     to_s: f64,
     /// Power that is left at the order: of noise its variance.
     left: f64,
-    /// Amplitude of the acceleration, in all.
-    swing_rad_per_s2: f64,
+    teeth: f64,
+    /// Amplitude in all, and that of the speed: what the drive takes goes with its square.
+    swing_rad: f64,
+    swing_rad_per_s: f64,
     hz: f64,
 }
 
 /// When more than noise is left at an order per rad. The engine's own wheel swings many times more than
 /// the drum's: then all of it counts as resonance.
-fn meeting(teeth: &[Swung], order: f64, on_engine: bool) -> Option<Meeting> {
+fn meeting(teeth: &[Swung], order: f64, material: f64, on_engine: bool) -> Option<Meeting> {
     let mut windows: Vec<Window> = Vec::new();
     let mut from = 0;
     while let Some(first) = teeth.get(from) {
@@ -274,7 +281,9 @@ fn meeting(teeth: &[Swung], order: f64, on_engine: bool) -> Option<Meeting> {
             from_s: first.time_s,
             to_s: window[window.len() - 1].time_s,
             left: (sum.0 * sum.0 + sum.1 * sum.1) / n,
-            swing_rad_per_s2: all.0.hypot(all.1) * turned * turned,
+            teeth: n,
+            swing_rad: all.0.hypot(all.1),
+            swing_rad_per_s: all.0.hypot(all.1) * turned,
             hz: turned / std::f64::consts::TAU,
         });
         from = to;
@@ -289,7 +298,12 @@ fn meeting(teeth: &[Swung], order: f64, on_engine: bool) -> Option<Meeting> {
     }
     let ends = (RIPPLE_ENDS * noise).max(RIPPLE_ENDS_SHARE * most);
     let (from_s, to_s) = around(&windows, greatest, |window| window.left > ends);
-    let mut found = resonance(&windows);
+    for window in &mut windows {
+        if window.swing_rad.powi(2) < 4.0 * RIPPLE_ENDS * noise / window.teeth {
+            window.swing_rad_per_s = 0.0; // nothing but noise
+        }
+    }
+    let mut found = resonance(&windows, material);
     if on_engine {
         let resonance = found.get_or_insert(Resonance {
             from_s,
@@ -306,21 +320,24 @@ fn meeting(teeth: &[Swung], order: f64, on_engine: bool) -> Option<Meeting> {
     })
 }
 
-/// Where the acceleration swings far more than elsewhere.
-fn resonance(windows: &[Window]) -> Option<Resonance> {
-    let (at, most) = greatest(windows, |window| window.swing_rad_per_s2)?;
-    let mut swings: Vec<f64> = windows.iter().map(|w| w.swing_rad_per_s2).collect();
+/// Where the speed swings far more than elsewhere.
+fn resonance(windows: &[Window], material_rad_per_s2: f64) -> Option<Resonance> {
+    let (at, most) = greatest(windows, |window| window.swing_rad_per_s)?;
+    let mut swings: Vec<f64> = windows.iter().map(|w| w.swing_rad_per_s).collect();
     let middle = swings.len() / 2;
-    if most < RESONANCE_OVER_MEDIAN * *swings.select_nth_unstable_by(middle, f64::total_cmp).1 {
+    let median = *swings.select_nth_unstable_by(middle, f64::total_cmp).1;
+    let frequency_hz = windows[at].hz;
+    let material = material_rad_per_s2 / (std::f64::consts::TAU * frequency_hz);
+    if most < material.max(RESONANCE_OVER_MEDIAN * median) {
         return None;
     }
     let (from_s, to_s) = around(windows, at, |window| {
-        window.swing_rad_per_s2 > RESONANCE_ENDS_SHARE * most
+        window.swing_rad_per_s > RESONANCE_ENDS_SHARE * most
     });
     Some(Resonance {
         from_s,
         to_s,
-        frequency_hz: windows[at].hz,
+        frequency_hz,
     })
 }
 
@@ -682,11 +699,9 @@ impl<'a> Problem<'a> {
                     }
                 })
                 .collect();
-            meeting(
-                &kept,
-                cycles_per_turn * (i + 1) as f64,
-                cycles_per_turn <= 1.0,
-            )
+            let material = RESONANCE_OVER_MEAN * self.mean_alpha();
+            let on_engine = cycles_per_turn <= ENGINE_CYCLES;
+            meeting(&kept, cycles_per_turn * (i + 1) as f64, material, on_engine)
         })
     }
 
@@ -708,9 +723,10 @@ impl<'a> Problem<'a> {
         (0.0, 0.0)
     }
 
-    /// Whether the working cycle or its second harmonic has a frequency somewhere in the stretch.
+    /// Whether the wheel is the engine's own, and the working cycle or its second harmonic has a
+    /// frequency somewhere in the stretch: there they swing it many times more than a drum's.
     pub(super) fn cycles_have(&self, hz: f64) -> bool {
-        let Some(per_turn) = self.options.cycles_per_turn else {
+        let Some(per_turn) = self.options.cycles_per_turn.filter(|c| *c <= ENGINE_CYCLES) else {
             return false;
         };
         let turns_per_s = |omega: f64| omega * per_turn / std::f64::consts::TAU;
