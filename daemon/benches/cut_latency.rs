@@ -222,7 +222,7 @@ impl Board {
                 HostMessage::Release { cut_id } if cut_id == self.cut_id => self.is_cut = false,
                 HostMessage::Limits(limits) => self.limits = limits,
                 HostMessage::Identify => self.hello()?,
-                HostMessage::Heartbeat | HostMessage::Release { .. } => {}
+                HostMessage::Heartbeat | HostMessage::Release { .. } | HostMessage::Load(_) => {}
             }
         }
         Ok(())

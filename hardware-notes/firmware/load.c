@@ -5,6 +5,7 @@
 #define Q16 65536
 #define SPEED_MAX ((int64_t)2048 * Q16)
 #define SQUARE_MAX ((int64_t)1 << 34)
+#define ONE_20 ((int64_t)1 << 20)
 #define MASK (LOAD_HISTORY - 1)
 
 static int64_t clamp(int64_t value, int64_t low, int64_t high)
@@ -127,7 +128,7 @@ static void observe(struct load *load, const struct load_inputs *inputs, int64_t
         int64_t late = steps + 4;
         int64_t part = (deviation * gain(load, set->firmness) >> 8) / late;
         int64_t torque = (part * gain(load, set->firmness) >> 8) * set->rate_hz / (4 * late);
-        load->speed += accelerating * (1 << 20) / set->inertia / set->rate_hz + part;
+        load->speed += accelerating * ONE_20 / set->inertia / set->rate_hz + part;
         load->engine += torque * set->inertia >> 20;
         load->engine = clamp(load->engine, -2 * set->engine_max, 2 * set->engine_max);
         load->speed = clamp(load->speed, 0, SPEED_MAX);
@@ -223,7 +224,7 @@ static void watch(struct load *load, const struct load_inputs *inputs, int64_t m
 /* Seven eighths of what there is. */
 static int64_t acceleration_of(const struct load *load, int64_t torque)
 {
-    return greatest(torque, Q16 / 16) * (1 << 20) / load->set.inertia * 7 / 8;
+    return greatest(torque, Q16 / 16) * ONE_20 / load->set.inertia * 7 / 8;
 }
 
 static int64_t speed_torque(struct load *load)
@@ -363,8 +364,8 @@ bool load_settings_fit(const struct load_settings *set)
     bool fit = within(set->rate_hz, 100, 4000) && within(set->tick_hz, 100000, 50000000) &&
                within(set->teeth, 1, 1000) && within(set->window_teeth, 1, 1000) &&
                within(set->inertia, 1, INT32_MAX) && within(set->firmness, 1, 1024) &&
-               within(set->hold, 1, INT32_MAX) && within(set->approach, 1, 1 << 20) &&
-               within(set->lead, 256, 1 << 14) && within(set->lag, 1, 1 << 20) && within(set->slew, 0, 1 << 20) &&
+               within(set->hold, 1, INT32_MAX) && within(set->approach, 1, ONE_20) &&
+               within(set->lead, 256, 1 << 14) && within(set->lag, 1, ONE_20) && within(set->slew, 0, ONE_20) &&
                within(set->output_min, -16 * Q16, 0) && within(set->output_max, Q16, 16 * Q16) &&
                within(set->stall, Q16, INT32_MAX) && within(set->speed_max, set->stall, INT32_MAX) &&
                within(set->engine_max, 1, INT32_MAX) && within(set->torque_slew, 1, INT32_MAX) &&

@@ -111,6 +111,7 @@ fn json(reading: &Reading<'_>) -> String {
                 BoardMessage::Cut { cut_id, cause } => {
                     format!(r#""kind":"cut","cut_id":{cut_id},"cause":"{cause:?}""#)
                 }
+                BoardMessage::Load(status) => format!(r#""kind":"load","status":"{status:?}""#),
             };
             format!(r#"{{"tick":{tick},"seq":{seq},{what}}}"#)
         }

@@ -230,6 +230,10 @@ impl<'a> Fields<'a> {
         }
     }
 
+    pub(crate) const fn kind(&self) -> u8 {
+        self.kind
+    }
+
     fn bytes<const N: usize>(&mut self) -> Result<[u8; N], ParseError> {
         let (&field, rest) = self
             .rest

@@ -45,6 +45,7 @@ mod fault;
 mod frame;
 mod host;
 mod line;
+mod load;
 mod message;
 mod reader;
 mod sequence;
@@ -59,6 +60,9 @@ pub use frame::{
 };
 pub use host::HostWriter;
 pub use line::{LINE_BYTES_MAX, LineDecoder, LineWriter};
+pub use load::{
+    LoadArm, LoadCommand, LoadDemand, LoadGains, LoadMap, LoadMode, LoadStatus, LoadWhy,
+};
 pub use message::{
     Analog, BoardMessage, BoardState, Channel, ChannelKind, CutCause, Hello, HostMessage, Limits,
     ParseError, Status, TEMPERATURE_UNREADABLE, TICK_HZ_MAX, TICK_HZ_MIN, Teeth, TemperatureLimit,

@@ -57,7 +57,7 @@ const CHANNEL: List = List::Counted(&[U8, U8, U16]);
 const TEMPERATURE_LIMIT: List = List::Counted(&[U8, I32]);
 
 #[rustfmt::skip]
-const FROM_BOARD: [Layout; 7] = [
+const FROM_BOARD: [Layout; 8] = [
     Layout { kind: kind::HELLO, word: "hello", fixed: &[U64, U16, U8, U8, U8, U32], list: CHANNEL },
     Layout { kind: kind::TEETH, word: "teeth", fixed: &[U8, U32], list: List::Bare(U16) },
     Layout { kind: kind::FORCE, word: "force", fixed: &[U8, I32], list: List::None },
@@ -65,15 +65,20 @@ const FROM_BOARD: [Layout; 7] = [
     Layout { kind: kind::TEMPERATURE, word: "temperature", fixed: &[U8, I32], list: List::None },
     Layout { kind: kind::STATUS, word: "status", fixed: &[U8, U16, U8, U32, U32, U32, U8, U16], list: TEMPERATURE_LIMIT },
     Layout { kind: kind::CUT, word: "cut", fixed: &[U16, U8], list: List::None },
+    Layout { kind: kind::LOAD, word: "load", fixed: &[U16, U8, U8, U8, U8, U8, I32, I32, I32, I32, I32], list: List::None },
 ];
 
 #[rustfmt::skip]
-const FROM_HOST: [Layout; 5] = [
+const FROM_HOST: [Layout; 9] = [
     Layout { kind: kind::HEARTBEAT, word: "heartbeat", fixed: &[], list: List::None },
     Layout { kind: kind::LIMITS, word: "limits", fixed: &[U32, U8, U16], list: TEMPERATURE_LIMIT },
     Layout { kind: kind::HOST_CUT, word: "cut", fixed: &[U8], list: List::None },
     Layout { kind: kind::RELEASE, word: "release", fixed: &[U16], list: List::None },
     Layout { kind: kind::IDENTIFY, word: "identify", fixed: &[], list: List::None },
+    Layout { kind: kind::LOAD_MAP, word: "load_map", fixed: &[U16; 25], list: List::None },
+    Layout { kind: kind::LOAD_GAINS, word: "load_gains", fixed: &[U16, U16, U16, U32, U16, U32, U32, U16, U32, U32, I32, I32, U32, U32, U32, U32, U32, U16], list: List::None },
+    Layout { kind: kind::LOAD_DEMAND, word: "load_demand", fixed: &[U8, I32, I32, I32], list: List::None },
+    Layout { kind: kind::LOAD_ARM, word: "load_arm", fixed: &[U8], list: List::None },
 ];
 
 fn layouts() -> impl Iterator<Item = &'static Layout> {

@@ -2,6 +2,7 @@
 
 use crate::frame::sealed::Payload;
 use crate::frame::{Body, EncodeError, FRAME_BYTES_MAX, Fields, Frame, encode};
+use crate::load::{LoadArm, LoadCommand, LoadDemand, LoadGains, LoadMap, LoadStatus};
 
 /// Kind bytes. Boards use 0x01 to 0x7F, hosts 0x81 to 0xFF.
 pub mod kind {
@@ -19,6 +20,8 @@ pub mod kind {
     pub const STATUS: u8 = 0x06;
     /// Board: the cut output was just switched.
     pub const CUT: u8 = 0x07;
+    /// Board: state of the load.
+    pub const LOAD: u8 = 0x08;
     /// Host: alive and fit to guard.
     pub const HEARTBEAT: u8 = 0x81;
     /// Host: limits the board is to guard by itself.
@@ -29,6 +32,14 @@ pub mod kind {
     pub const RELEASE: u8 = 0x84;
     /// Host: say hello.
     pub const IDENTIFY: u8 = 0x85;
+    /// Host: the absorber's map.
+    pub const LOAD_MAP: u8 = 0x86;
+    /// Host: gains and limits of the load's loop.
+    pub const LOAD_GAINS: u8 = 0x87;
+    /// Host: what the load is to do.
+    pub const LOAD_DEMAND: u8 = 0x88;
+    /// Host: load may be put on, or not.
+    pub const LOAD_ARM: u8 = 0x89;
 }
 
 /// Lowest tick rate a hello may name, hertz. Below it a tooth's time is too coarse to be of use.
@@ -95,6 +106,8 @@ pub enum ChannelKind {
     Analog,
     /// Temperature sensor.
     Temperature,
+    /// No input, but a loop that holds a load; its rate is the loop's steps a second.
+    Load,
     /// No input, but the board's word that it is simulated.
     Simulated,
     /// A kind newer than this crate, with its number.
@@ -108,6 +121,7 @@ impl ChannelKind {
             2 => Self::Force,
             3 => Self::Analog,
             4 => Self::Temperature,
+            5 => Self::Load,
             255 => Self::Simulated,
             unknown => Self::Unknown(unknown),
         }
@@ -119,6 +133,7 @@ impl ChannelKind {
             Self::Force => 2,
             Self::Analog => 3,
             Self::Temperature => 4,
+            Self::Load => 5,
             Self::Simulated => 255,
             Self::Unknown(number) => number,
         }
@@ -264,6 +279,8 @@ pub enum CutCause {
     WatchdogReset,
     /// Teeth of pickup 0 were missed: its period jumped by a whole factor.
     Miscounting,
+    /// The load was lost, or could not hold the engine.
+    Load,
     /// Another cause, or one newer than this crate.
     Other,
 }
@@ -278,6 +295,7 @@ impl CutCause {
             5 => Self::SelfTestFailure,
             6 => Self::WatchdogReset,
             8 => Self::Miscounting,
+            9 => Self::Load,
             _ => Self::Other,
         }
     }
@@ -292,6 +310,7 @@ impl CutCause {
             Self::WatchdogReset => 6,
             Self::Other => 7,
             Self::Miscounting => 8,
+            Self::Load => 9,
         }
     }
 }
@@ -410,6 +429,8 @@ pub enum BoardMessage<'a> {
         /// Why.
         cause: CutCause,
     },
+    /// State of the load.
+    Load(LoadStatus),
 }
 
 impl<'a> BoardMessage<'a> {
@@ -462,6 +483,7 @@ impl<'a> BoardMessage<'a> {
                 cut_id: fields.u16()?,
                 cause: CutCause::from_wire(fields.u8()?),
             },
+            kind::LOAD => Self::Load(LoadStatus::parse(&mut fields)?),
             kind => return Err(ParseError::UnknownKind { kind }),
         })
     }
@@ -520,6 +542,7 @@ impl Payload for BoardMessage<'_> {
             Self::Temperature { .. } => kind::TEMPERATURE,
             Self::Status(_) => kind::STATUS,
             Self::Cut { .. } => kind::CUT,
+            Self::Load(_) => kind::LOAD,
         }
     }
 
@@ -562,6 +585,7 @@ impl Payload for BoardMessage<'_> {
                 body.put(&cut_id.to_le_bytes());
                 body.put(&[cause.to_wire()]);
             }
+            Self::Load(status) => status.write(body),
         }
     }
 }
@@ -585,6 +609,8 @@ pub enum HostMessage {
     },
     /// Say hello.
     Identify,
+    /// Something about the load.
+    Load(LoadCommand),
 }
 
 impl HostMessage {
@@ -604,6 +630,10 @@ impl HostMessage {
                 cut_id: fields.u16()?,
             },
             kind::IDENTIFY => Self::Identify,
+            kind::LOAD_MAP => Self::Load(LoadCommand::Map(LoadMap::parse(&mut fields)?)),
+            kind::LOAD_GAINS => Self::Load(LoadCommand::Gains(LoadGains::parse(&mut fields)?)),
+            kind::LOAD_DEMAND => Self::Load(LoadCommand::Demand(LoadDemand::parse(&mut fields)?)),
+            kind::LOAD_ARM => Self::Load(LoadCommand::Arm(LoadArm::parse(&mut fields)?)),
             kind => return Err(ParseError::UnknownKind { kind }),
         })
     }
@@ -633,6 +663,7 @@ impl Payload for HostMessage {
             Self::Cut { .. } => kind::HOST_CUT,
             Self::Release { .. } => kind::RELEASE,
             Self::Identify => kind::IDENTIFY,
+            Self::Load(command) => command.kind(),
         }
     }
 
@@ -642,6 +673,7 @@ impl Payload for HostMessage {
             Self::Limits(limits) => limits.write(body),
             Self::Cut { reason } => body.put(&[*reason]),
             Self::Release { cut_id } => body.put(&cut_id.to_le_bytes()),
+            Self::Load(command) => command.write(body),
         }
     }
 }

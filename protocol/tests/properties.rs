@@ -5,8 +5,9 @@
 use leverarm_protocol::{
     Analog, BoardMessage, BoardReader, BoardState, Counters, CutCause, Decoder, FRAME_BYTES_MAX,
     Form, Frame, FrameWriter, Hello, HostMessage, LINE_BYTES_MAX, Limits, LineDecoder, LineWriter,
-    LinkFault, PAYLOAD_BYTES_MAX, ParseError, Reading, Status, TEETH_PER_FRAME_MAX, TICK_HZ_MAX,
-    TICK_HZ_MIN, Teeth, TeethBatch, TemperatureLimit,
+    LinkFault, LoadArm, LoadCommand, LoadDemand, LoadGains, LoadMap, LoadMode, LoadStatus, LoadWhy,
+    PAYLOAD_BYTES_MAX, ParseError, Reading, Status, TEETH_PER_FRAME_MAX, TICK_HZ_MAX, TICK_HZ_MIN,
+    Teeth, TeethBatch, TemperatureLimit,
 };
 use proptest::collection::vec;
 use proptest::prelude::*;
@@ -84,6 +85,7 @@ fn cause() -> impl Strategy<Value = CutCause> {
         Just(CutCause::SelfTestFailure),
         Just(CutCause::WatchdogReset),
         Just(CutCause::Miscounting),
+        Just(CutCause::Load),
         Just(CutCause::Other),
     ]
 }
@@ -160,8 +162,99 @@ fn board_message() -> impl Strategy<Value = Owned> {
             .prop_map(|(channel, counts)| BoardMessage::Temperature { channel, counts }),
         status().prop_map(BoardMessage::Status),
         (any::<u16>(), cause()).prop_map(|(cut_id, cause)| BoardMessage::Cut { cut_id, cause }),
+        load_status().prop_map(BoardMessage::Load),
     ];
     prop_oneof![hello, teeth, analog, plain.prop_map(Owned::Plain)]
+}
+
+fn load_mode() -> impl Strategy<Value = LoadMode> {
+    prop::sample::select(vec![
+        LoadMode::Off,
+        LoadMode::Speed,
+        LoadMode::Torque,
+        LoadMode::Road,
+        LoadMode::Output,
+    ])
+}
+
+fn load_command() -> impl Strategy<Value = LoadCommand> {
+    prop_oneof![
+        any::<(u16, [u16; 8], [u16; 8], [u16; 8])>().prop_map(
+            |(settings, speeds, torques, outputs)| LoadCommand::Map(LoadMap {
+                settings,
+                speeds,
+                torques,
+                outputs,
+            })
+        ),
+        any::<([u16; 6], [u32; 8], [i32; 2])>().prop_map(|(short, long, signed)| {
+            LoadCommand::Gains(LoadGains {
+                settings: short[0],
+                teeth: short[1],
+                window_teeth: short[2],
+                firmness: short[3],
+                lead: short[4],
+                follow_steps: short[5],
+                inertia: long[0],
+                hold: long[1],
+                approach: long[2],
+                lag: long[3],
+                slew: long[4],
+                stall: long[5],
+                speed_max: long[6],
+                engine_max: long[7],
+                torque_slew: long[0],
+                follow: long[1],
+                output_min: signed[0],
+                output_max: signed[1],
+            })
+        }),
+        (load_mode(), any::<[i32; 3]>()).prop_map(|(mode, [target, rate, square])| {
+            LoadCommand::Demand(LoadDemand {
+                mode,
+                target,
+                rate,
+                square,
+            })
+        }),
+        any::<bool>().prop_map(|is_armed| LoadCommand::Arm(LoadArm { is_armed })),
+    ]
+}
+
+fn load_status() -> impl Strategy<Value = LoadStatus> {
+    let why = prop_oneof![
+        Just(LoadWhy::None),
+        Just(LoadWhy::LoadLost),
+        Just(LoadWhy::NotSet),
+        (8_u8..).prop_map(LoadWhy::Unknown),
+    ];
+    (load_mode(), why, any::<(u16, bool, bool, u8, [i32; 5])>()).prop_map(
+        |(
+            mode,
+            why,
+            (
+                settings,
+                is_armed,
+                is_saturated,
+                backed_off,
+                [output, torque, speed, reference, engine],
+            ),
+        )| {
+            LoadStatus {
+                settings,
+                mode,
+                is_armed,
+                is_saturated,
+                why,
+                backed_off,
+                output,
+                torque,
+                speed,
+                reference,
+                engine,
+            }
+        },
+    )
 }
 
 fn host_message() -> impl Strategy<Value = HostMessage> {
@@ -171,6 +264,7 @@ fn host_message() -> impl Strategy<Value = HostMessage> {
         limits().prop_map(HostMessage::Limits),
         any::<u8>().prop_map(|reason| HostMessage::Cut { reason }),
         any::<u16>().prop_map(|cut_id| HostMessage::Release { cut_id }),
+        load_command().prop_map(HostMessage::Load),
     ]
 }
 

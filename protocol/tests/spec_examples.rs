@@ -10,8 +10,9 @@ use std::str::FromStr;
 
 use leverarm_protocol::{
     Analog, BoardMessage, BoardState, Channel, ChannelKind, CutCause, Decoder, FRAME_BYTES_MAX,
-    Frame, Hello, HostMessage, Limits, LineDecoder, LineWriter, LinkFault, ParseError, Status,
-    Teeth, TemperatureLimit, crc16,
+    Frame, Hello, HostMessage, Limits, LineDecoder, LineWriter, LinkFault, LoadArm, LoadCommand,
+    LoadDemand, LoadGains, LoadMap, LoadMode, LoadStatus, LoadWhy, ParseError, Status, Teeth,
+    TemperatureLimit, crc16,
 };
 
 const SPEC: &str = include_str!("../SPEC.md");
@@ -98,6 +99,13 @@ impl Block {
         }
     }
 
+    fn load_mode(&self) -> LoadMode {
+        match self.get("mode") {
+            "1" => LoadMode::Speed,
+            mode => panic!("mode {mode}"),
+        }
+    }
+
     /// The board's message these fields describe.
     fn board_message<R>(&self, check: impl FnOnce(BoardMessage<'_>) -> R) -> R {
         match self.get("kind") {
@@ -160,6 +168,22 @@ impl Block {
                 cut_id: self.number("cut_id"),
                 cause: self.cause().unwrap(),
             }),
+            "load" => check(BoardMessage::Load(LoadStatus {
+                settings: self.number("settings"),
+                mode: self.load_mode(),
+                is_armed: self.get("is_armed") == "1",
+                is_saturated: self.get("is_saturated") == "1",
+                why: match self.get("why") {
+                    "0" => LoadWhy::None,
+                    why => panic!("why {why}"),
+                },
+                backed_off: self.number("backed_off"),
+                output: self.number("output"),
+                torque: self.number("torque"),
+                speed: self.number("speed"),
+                reference: self.number("reference"),
+                engine: self.number("engine"),
+            })),
             kind => panic!("kind {kind}"),
         }
     }
@@ -175,6 +199,41 @@ impl Block {
                 cut_id: self.number("cut_id"),
             },
             "identify" => HostMessage::Identify,
+            "load_map" => HostMessage::Load(LoadCommand::Map(LoadMap {
+                settings: self.number("settings"),
+                speeds: self.items("speeds").try_into().unwrap(),
+                torques: self.items("torques").try_into().unwrap(),
+                outputs: self.items("outputs").try_into().unwrap(),
+            })),
+            "load_gains" => HostMessage::Load(LoadCommand::Gains(LoadGains {
+                settings: self.number("settings"),
+                teeth: self.number("teeth"),
+                window_teeth: self.number("window_teeth"),
+                inertia: self.number("inertia"),
+                firmness: self.number("firmness"),
+                hold: self.number("hold"),
+                approach: self.number("approach"),
+                lead: self.number("lead"),
+                lag: self.number("lag"),
+                slew: self.number("slew"),
+                output_min: self.number("output_min"),
+                output_max: self.number("output_max"),
+                stall: self.number("stall"),
+                speed_max: self.number("speed_max"),
+                engine_max: self.number("engine_max"),
+                torque_slew: self.number("torque_slew"),
+                follow: self.number("follow"),
+                follow_steps: self.number("follow_steps"),
+            })),
+            "load_demand" => HostMessage::Load(LoadCommand::Demand(LoadDemand {
+                mode: self.load_mode(),
+                target: self.number("target"),
+                rate: self.number("rate"),
+                square: self.number("square"),
+            })),
+            "load_arm" => HostMessage::Load(LoadCommand::Arm(LoadArm {
+                is_armed: self.get("is_armed") == "1",
+            })),
             kind => panic!("kind {kind}"),
         }
     }
@@ -261,7 +320,7 @@ fn examples_encode_to_their_bytes_and_decode_to_their_fields() {
         );
         kinds.insert(body[1]);
     }
-    let all: BTreeSet<u8> = (0x01..=0x07).chain(0x81..=0x85).collect();
+    let all: BTreeSet<u8> = (0x01..=0x08).chain(0x81..=0x89).collect();
     assert_eq!(kinds, all, "kinds with an example");
 }
 
@@ -303,7 +362,7 @@ fn examples_as_lines_are_the_same_frames() {
             line.split(' ').next().unwrap().to_owned(),
         ));
     }
-    assert_eq!(words.len(), 12, "kinds with an example");
+    assert_eq!(words.len(), 17, "kinds with an example");
 }
 
 /// The table of section 12.
@@ -418,6 +477,11 @@ fn lengths_on_the_wire_are_as_stated() {
             (_, "limits") => 20 + 5 * items("temperatures"),
             ("host", "cut") => 13,
             (_, "release") => 14,
+            (_, "load") => 39,
+            (_, "load_map") => 62,
+            (_, "load_gains") => 72,
+            (_, "load_demand") => 25,
+            (_, "load_arm") => 13,
             kind => panic!("{kind:?}"),
         };
         assert_eq!(block.hex("wire").len(), stated);

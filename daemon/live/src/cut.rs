@@ -91,6 +91,7 @@ pub(super) const fn cause_word(cause: CutCause) -> &'static str {
             "the board was reset by its watchdog or in another unexpected way"
         }
         CutCause::Miscounting => "drum teeth missed by the pickup, seen by the board",
+        CutCause::Load => "the load lost, or too weak for the engine, seen by the board",
         CutCause::Other => "the board's own reason",
     }
 }
@@ -103,6 +104,7 @@ const fn is_danger(cause: CutCause) -> bool {
             | CutCause::OverTemperature
             | CutCause::SelfTestFailure
             | CutCause::Miscounting
+            | CutCause::Load
     )
 }
 

@@ -561,7 +561,10 @@ impl HealthDesk {
                     force(now, tick, at_s, cell, *counts, out);
                 }
             }
-            BoardMessage::Hello(_) | BoardMessage::Status(_) | BoardMessage::Cut { .. } => {}
+            BoardMessage::Hello(_)
+            | BoardMessage::Status(_)
+            | BoardMessage::Cut { .. }
+            | BoardMessage::Load(_) => {}
         }
     }
 

@@ -492,7 +492,8 @@ impl Core {
             BoardMessage::Teeth(_)
             | BoardMessage::Force { .. }
             | BoardMessage::Analog(_)
-            | BoardMessage::Temperature { .. } => {}
+            | BoardMessage::Temperature { .. }
+            | BoardMessage::Load(_) => {}
         }
         if link.hello.is_none() {
             return; // without a tick rate the time of a sample means nothing; its bytes are kept
@@ -506,7 +507,10 @@ impl Core {
             | BoardMessage::Force { .. }
             | BoardMessage::Analog(_)
             | BoardMessage::Temperature { .. } => self.sense(now, link, tick, message, out),
-            BoardMessage::Hello(_) | BoardMessage::Status(_) | BoardMessage::Cut { .. } => {}
+            BoardMessage::Hello(_)
+            | BoardMessage::Status(_)
+            | BoardMessage::Cut { .. }
+            | BoardMessage::Load(_) => {}
         }
     }
 

@@ -144,7 +144,8 @@ impl Log {
             | BoardMessage::Teeth(_)
             | BoardMessage::Force { .. }
             | BoardMessage::Analog(_)
-            | BoardMessage::Temperature { .. } => {}
+            | BoardMessage::Temperature { .. }
+            | BoardMessage::Load(_) => {}
         }
         if self.is_cut {
             let ended = self.pulls.cut(self.tick, "the board says so in the log");

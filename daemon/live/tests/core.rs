@@ -158,7 +158,8 @@ impl Bench {
             HostMessage::Heartbeat
             | HostMessage::Identify
             | HostMessage::Cut { .. }
-            | HostMessage::Release { .. } => return,
+            | HostMessage::Release { .. }
+            | HostMessage::Load(_) => return,
         }
         self.next_status_us = self.now_us + 1_000;
     }
@@ -1530,6 +1531,7 @@ fn a_self_test_ends_no_cut_that_the_board_had_a_reason_for() {
         (CutCause::OverTemperature, true),
         (CutCause::SelfTestFailure, true),
         (CutCause::Miscounting, true),
+        (CutCause::Load, true),
     ] {
         let mut bench = unarmed(None);
         bench.board.state = BoardState::Cut;

@@ -4,7 +4,7 @@
 
 use std::collections::VecDeque;
 
-use leverarm_load::controller::{Controller, Inputs as LoadInputs, Outputs as LoadOutputs};
+use leverarm_load::controller::Inputs as LoadInputs;
 use leverarm_load::settings::settings;
 use leverarm_protocol::{
     Analog, BoardMessage, BoardState, Channel, ChannelKind, CutCause, Decoder, FrameWriter, Hello,
@@ -14,6 +14,7 @@ use leverarm_protocol::{
 use super::STEP_NS;
 use super::judge::{Counting, Overspeed};
 use super::line::Line;
+use super::load::Load;
 use super::model::{BoardModel, StandModel};
 
 const NS_PER_S: u64 = 1_000_000_000;
@@ -56,15 +57,8 @@ pub(super) struct Board {
     line: Line,
     boot: u16,
     load: Option<Load>,
+    load_schedule: Schedule,
     run: Run,
-}
-
-/// The loop that holds the load.
-#[derive(Clone, Debug)]
-pub(super) struct Load {
-    pub(super) controller: Controller,
-    schedule: Schedule,
-    pub(super) latest: LoadOutputs,
 }
 
 /// What a start begins again.
@@ -101,6 +95,7 @@ struct Due {
     cut: Option<u64>,
     status: bool,
     hello: bool,
+    load: bool,
 }
 
 /// A pickup's capture unit and the teeth that wait for a frame.
@@ -192,6 +187,10 @@ impl Board {
                 vec![stand.analog_rate_hz; stand.analogs.len()],
             ))
             .chain(numbered(ChannelKind::Temperature, temperature_hz))
+            .chain(numbered(
+                ChannelKind::Load,
+                stand.absorber.iter().map(|it| it.task.rate_hz).collect(),
+            ))
             .chain(numbered(ChannelKind::Simulated, vec![0]))
             .map(Channel::to_bytes)
             .collect();
@@ -205,11 +204,11 @@ impl Board {
             model: stand.board,
             line: Line::new(stand.board.baud),
             boot: 1,
-            load: stand.absorber.as_ref().map(|it| Load {
-                controller: Controller::new(settings(&it.believed, &it.task)),
-                schedule: Schedule::new(it.task.rate_hz),
-                latest: LoadOutputs::default(),
+            load: stand.absorber.as_ref().map(|it| {
+                let settings = settings(&it.believed, &it.task);
+                Load::new(settings, it.task.rate_hz, stand.board.tick_hz)
             }),
+            load_schedule: Schedule::new(stand.absorber.as_ref().map_or(0, |it| it.task.rate_hz)),
             run: Run::new(&stand.board, &channels, analog_rate_hz, started_ns),
             analog_rate_hz,
             channels,
@@ -233,6 +232,9 @@ impl Board {
     pub(super) fn restart(&mut self, now_ns: u64, restart: Restart) {
         self.line.lose(now_ns);
         self.boot = self.boot.wrapping_add(1);
+        if let Some(load) = &mut self.load {
+            load.restart();
+        }
         let started_ns = now_ns + start_time_ns(&self.model);
         self.run = Run::new(&self.model, &self.channels, self.analog_rate_hz, started_ns);
         if restart == Restart::Reset {
@@ -259,7 +261,13 @@ impl Board {
         self.run.receive_errors = self.run.receive_errors.saturating_add(errors);
         let tick = self.tick_at(now_ns);
         for message in messages {
-            self.run.obey(&self.model, now_ns, tick, message);
+            match (message, &mut self.load) {
+                (HostMessage::Load(command), Some(load)) => {
+                    load.obey(command);
+                    self.run.due.load = true;
+                }
+                (message, _) => self.run.obey(&self.model, now_ns, tick, message),
+            }
         }
     }
 
@@ -336,9 +344,14 @@ impl Board {
 
     /// One step of the loop, when it is time.
     fn hold_load(&mut self, since_start_ns: u64, tick: u64, inputs: &mut impl Inputs) {
-        let Self { load, run, .. } = self;
+        let Self {
+            load,
+            load_schedule,
+            run,
+            ..
+        } = self;
         let Some(load) = load else { return };
-        if !load.schedule.is_due(since_start_ns) {
+        if !load_schedule.is_due(since_start_ns) {
             return;
         }
         let capture = run.captures.first();
@@ -353,7 +366,7 @@ impl Board {
             too_hot: !run.too_hot.is_empty(),
         });
         if load.latest.wants_cut {
-            run.cut(tick, CutCause::Other);
+            run.cut(tick, CutCause::Load);
         }
     }
 
@@ -372,7 +385,14 @@ impl Board {
             true
         } else if due.status {
             self.run.due.status = false;
+            // One follows the other.
+            self.run.due.load = true;
             let status = BoardMessage::Status(self.run.status());
+            send(&mut self.line, &mut self.run.writer, now_ns, tick, &status);
+            true
+        } else if let (true, Some(load)) = (due.load, &self.load) {
+            self.run.due.load = false;
+            let status = BoardMessage::Load(load.status());
             send(&mut self.line, &mut self.run.writer, now_ns, tick, &status);
             true
         } else if due.hello {
@@ -539,6 +559,8 @@ impl Run {
                 self.due.status = true;
             }
             HostMessage::Identify => self.due.hello = true,
+            // A board without a brake knows nothing of it.
+            HostMessage::Load(_) => {}
         }
     }
 

@@ -14,6 +14,7 @@ mod error;
 mod gas_path;
 mod judge;
 mod line;
+mod load;
 mod mechanics;
 mod model;
 mod noise;

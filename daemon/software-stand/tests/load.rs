@@ -3,8 +3,12 @@
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
 use leverarm_load::absorber::Kind;
-use leverarm_load::controller::{Demand, Mode, Outputs, Q16, Why};
-use leverarm_protocol::{FrameWriter, HostMessage};
+use leverarm_load::controller::{Demand, Mode, Outputs, Q16, Settings, Why};
+use leverarm_load::settings::settings;
+use leverarm_protocol::{
+    BoardMessage, ChannelKind, Decoder, FrameWriter, HostMessage, LoadArm, LoadCommand, LoadDemand,
+    LoadGains, LoadMap, LoadMode, LoadWhy,
+};
 use leverarm_software_stand::{
     AbsorberFault, PickupFault, SoftwareStand, StandModel, rad_per_s, rpm,
 };
@@ -304,4 +308,145 @@ fn a_wrong_map_is_made_up_for() {
             );
         }
     }
+}
+
+/// The host's messages for settings.
+fn messages(set: &Settings, number: u16) -> [LoadCommand; 2] {
+    let long = |value: i64| u32::try_from(value).unwrap();
+    let short = |value: i64| u16::try_from(value).unwrap();
+    let signed = |value: i64| i32::try_from(value).unwrap();
+    let map = LoadMap {
+        settings: number,
+        speeds: set.map_speed.map(|speed| short(speed >> 12)),
+        torques: set.map_torque.map(|torque| short(torque >> 12)),
+        outputs: std::array::from_fn(|eighth| short(set.output_for[eighth + 1] / 2)),
+    };
+    let gains = LoadGains {
+        settings: number,
+        teeth: short(set.teeth),
+        window_teeth: short(set.window_teeth),
+        inertia: long(set.inertia),
+        firmness: short(set.firmness),
+        hold: long(set.hold),
+        approach: long(set.approach),
+        lead: short(set.lead),
+        lag: long(set.lag),
+        slew: long(set.slew),
+        output_min: signed(set.output_min),
+        output_max: signed(set.output_max),
+        stall: long(set.stall),
+        speed_max: long(set.speed_max),
+        engine_max: long(set.engine_max),
+        torque_slew: long(set.torque_slew),
+        follow: long(set.follow),
+        follow_steps: short(set.follow_steps),
+    };
+    [LoadCommand::Map(map), LoadCommand::Gains(gains)]
+}
+
+/// All of it as it goes over the wire: settings, a person's word, a set point, and what the board tells of them. A board without
+/// a brake lists no loop, and says nothing of one.
+#[test]
+fn a_host_sets_arms_and_watches() {
+    let model = StandModel::braked(Kind::EddyCurrent, 1);
+    let set = {
+        let brake = model.absorber.as_ref().unwrap();
+        settings(&brake.believed, &brake.task)
+    };
+    let mut writer = FrameWriter::new();
+    let mut heard = |stand: &mut SoftwareStand, for_us: u64, said: &[HostMessage]| {
+        for message in said {
+            stand.receive(writer.write(0, message).unwrap());
+        }
+        let (mut bytes, mut statuses, mut has_loop) = (Vec::new(), Vec::new(), false);
+        stand.advance(stand.now_us() + for_us, &mut bytes);
+        let mut decoder = Decoder::new();
+        decoder.feed(
+            &bytes,
+            &mut |frame| match BoardMessage::parse(&frame.unwrap()).unwrap() {
+                BoardMessage::Load(status) => statuses.push(status),
+                BoardMessage::Hello(hello) => {
+                    has_loop |= hello.channels().any(|it| it.kind == ChannelKind::Load)
+                }
+                _ => {}
+            },
+        );
+        (statuses, has_loop)
+    };
+    let mut stand = SoftwareStand::new(model.clone(), 5).unwrap();
+    stand.clutch(true);
+    stand.throttle(1.0);
+    let (statuses, has_loop) = heard(&mut stand, 100_000, &[]);
+    assert!(
+        has_loop && statuses.iter().all(|it| !it.is_armed && it.settings == 0),
+        "{statuses:?}"
+    );
+
+    // Settings that divide by 0 are not taken.
+    let mut wrong = set.clone();
+    wrong.inertia = 0;
+    let said = messages(&wrong, 3).map(HostMessage::Load);
+    let (statuses, _) = heard(&mut stand, 100_000, &said);
+    assert_eq!(statuses.last().unwrap().settings, 0);
+    // Half of them neither.
+    let said = messages(&set, 7).map(HostMessage::Load);
+    let (statuses, _) = heard(&mut stand, 100_000, &said[..1]);
+    assert_eq!(statuses.last().unwrap().settings, 0);
+    let (statuses, _) = heard(&mut stand, 100_000, &said[1..]);
+    assert_eq!(statuses.last().unwrap().settings, 7);
+
+    let target = rad_per_s(5_000.0) / model.ratio * Q16 as f64;
+    #[expect(clippy::cast_possible_truncation, reason = "far within")]
+    let demand = LoadDemand {
+        mode: LoadMode::Speed,
+        target: target as i32,
+        rate: 0,
+        square: 0,
+    };
+    // Without a person's word nothing happens.
+    let demand = HostMessage::Load(LoadCommand::Demand(demand));
+    let (statuses, _) = heard(&mut stand, 200_000, std::slice::from_ref(&demand));
+    assert_eq!(
+        (
+            statuses.last().unwrap().why,
+            statuses.last().unwrap().output
+        ),
+        (LoadWhy::NotArmed, 0)
+    );
+    let arm = |is_armed| HostMessage::Load(LoadCommand::Arm(LoadArm { is_armed }));
+    let (statuses, _) = heard(&mut stand, 6_000_000, &[arm(true), demand]);
+    let last = statuses.last().unwrap();
+    assert!(
+        statuses.len() >= 60,
+        "ten a second and more: {}",
+        statuses.len()
+    );
+    assert!(
+        (f64::from(last.speed) / target - 1.0).abs() < 0.01,
+        "{last:?}"
+    );
+    assert_eq!(
+        (last.mode, last.is_armed, last.why),
+        (LoadMode::Speed, true, LoadWhy::None)
+    );
+    // New settings wait for the load to end.
+    let said = messages(&set, 8).map(HostMessage::Load);
+    let (statuses, _) = heard(&mut stand, 100_000, &said);
+    assert_eq!(statuses.last().unwrap().settings, 7);
+    stand.throttle(0.0);
+    let (statuses, _) = heard(&mut stand, 2_000_000, &[arm(false)]);
+    let last = statuses.last().unwrap();
+    assert_eq!(
+        (last.is_armed, last.why, last.output),
+        (false, LoadWhy::NotArmed, 0),
+        "{last:?}"
+    );
+
+    let mut stand = SoftwareStand::new(StandModel::pit_bike(), 5).unwrap();
+    let (statuses, has_loop) = heard(
+        &mut stand,
+        500_000,
+        &messages(&set, 7).map(HostMessage::Load),
+    );
+    assert!(!has_loop && statuses.is_empty());
 }

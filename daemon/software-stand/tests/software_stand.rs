@@ -189,6 +189,7 @@ fn keep(tick: u64, message: &BoardMessage<'_>) -> Heard {
         &BoardMessage::Temperature { channel, counts } => Heard::Temperature { channel, counts },
         BoardMessage::Status(status) => Heard::Status(status.clone()),
         &BoardMessage::Cut { cut_id, cause } => Heard::Cut { cut_id, cause },
+        BoardMessage::Load(_) => panic!("this stand has no load"),
     }
 }
 

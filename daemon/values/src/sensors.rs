@@ -103,7 +103,8 @@ impl Sensors {
             BoardMessage::Teeth(_)
             | BoardMessage::Hello(_)
             | BoardMessage::Status(_)
-            | BoardMessage::Cut { .. } => {}
+            | BoardMessage::Cut { .. }
+            | BoardMessage::Load(_) => {}
         }
     }
 

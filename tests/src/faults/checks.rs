@@ -571,7 +571,8 @@ impl Checks {
                         self.fail(now_us, "a release nobody asked for");
                     }
                 }
-                Ok(HostMessage::Identify) => {}
+                // No stand here has a load.
+                Ok(HostMessage::Identify | HostMessage::Load(_)) => {}
             }
         }
         let latch = core.cut_view().latch;

@@ -348,6 +348,7 @@ fn state_of(status: &Status) -> State {
             CutCause::SelfTestFailure => "its self-test failed",
             CutCause::WatchdogReset => "a reset",
             CutCause::Miscounting => "teeth missed",
+            CutCause::Load => "the load lost",
             CutCause::Other => "other, such as its start",
         }),
         tooth_period_ticks_min: status.limits.tooth_period_ticks_min,
@@ -410,7 +411,7 @@ impl Bench<'_> {
             ChannelKind::Force => self.force(channel),
             ChannelKind::Analog => self.sensor(channel, Source::Analog(number)),
             ChannelKind::Temperature => self.sensor(channel, Source::Temperature(number)),
-            ChannelKind::Simulated | ChannelKind::Unknown(_) => return None,
+            ChannelKind::Load | ChannelKind::Simulated | ChannelKind::Unknown(_) => return None,
         };
         input.rate_hz_announced = channel.rate_hz;
         Some(input)

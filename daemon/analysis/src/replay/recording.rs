@@ -150,7 +150,10 @@ impl Recording {
                     counts,
                 );
             }
-            BoardMessage::Hello(_) | BoardMessage::Status(_) | BoardMessage::Cut { .. } => {}
+            BoardMessage::Hello(_)
+            | BoardMessage::Status(_)
+            | BoardMessage::Cut { .. }
+            | BoardMessage::Load(_) => {}
         }
     }
 
