@@ -375,7 +375,7 @@ pub(super) fn assign(asked: &AssignArguments) -> Result<(), Failure> {
         }
         Ok(setup_correction::event(id, &request, Clock::start().now()))
     };
-    word_on_pull(&read, daemon, (&path, &body), make)
+    keep_word(&read, daemon, (&path, &body), make)
 }
 
 #[derive(Debug, Clone, clap::Args)]
@@ -440,11 +440,11 @@ fn say_of_exclusion(
         reader.pull(id)?;
         Ok(exclusion_event(id, request, Clock::start().now()))
     };
-    word_on_pull(&read, daemon, (&path, &body), make)
+    keep_word(&read, daemon, (&path, &body), make)
 }
 
-/// Gives a person's word on a pull to the daemon, or keeps the event of it where none runs.
-fn word_on_pull(
+/// Gives a person's word to the daemon, or keeps the event of it where none runs.
+pub(super) fn keep_word(
     read: &StandFile,
     daemon: &DaemonArgument,
     (path, body): (&str, &Value),

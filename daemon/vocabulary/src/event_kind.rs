@@ -173,6 +173,8 @@ event_kinds! {
     PullIncluded = "pull included", Info;
     /// A person said which setup a pull was made with, or took that back.
     SetupCorrected = "setup corrected", Info;
+    /// A person said something of a part: a rating, notes, where it lies, a picture.
+    PartDescribed = "part described", Info;
     /// A test plan began.
     PlanBegun = "plan begun", Info;
     /// A test plan was left for now.

@@ -126,7 +126,7 @@ pub(super) async fn note(
 }
 
 /// The recorder sets the times of an event as it keeps it.
-const TIMES_OF_THE_RECORDER: Now = Now {
+pub(super) const TIMES_OF_THE_RECORDER: Now = Now {
     mono_us: 0,
     wall_us: 0,
 };
@@ -180,7 +180,7 @@ pub(super) async fn correct_setup(
     keep(&web, event).await
 }
 
-async fn keep(web: &super::Web, event: NewEvent) -> Answer {
+pub(super) async fn keep(web: &super::Web, event: NewEvent) -> Answer {
     let done = event.message.clone();
     web.handle.event(event).await??;
     Ok(message(done))
