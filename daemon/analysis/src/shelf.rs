@@ -7,12 +7,11 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
-use serde_json::json;
 use sha2::{Digest, Sha256};
 
 use leverarm_store::files::{PICTURES_FOLDER, make_own_folder, write_own};
 use leverarm_store::{EventRecord, NewEvent, PullId, StoreError, StoreReader};
-use leverarm_vocabulary::{EventKind, Now};
+use leverarm_vocabulary::{Event, Now, payload};
 
 use crate::exclusion::exclusions;
 use crate::local_time::local_text;
@@ -147,15 +146,19 @@ impl ShelfWord {
             said("picture", &self.picture),
         ];
         let all = all.into_iter().flatten().collect::<Vec<_>>().join("; ");
-        NewEvent {
-            channel: Some(ABOUT.to_owned()),
-            data: json!(self),
-            ..NewEvent::new(
-                now,
-                EventKind::PartDescribed,
-                format!("{} described{by}: {all}", self.name()),
-            )
-        }
+        let told = payload::PartDescribed {
+            part: self.part.clone(),
+            value: self.value.clone(),
+            rating: self.rating,
+            notes: self.notes.clone(),
+            place: self.place.clone(),
+            picture: self.picture.clone(),
+            by: self.by.clone(),
+        };
+        let message = format!("{} described{by}: {all}", self.name());
+        Event::telling(now, None, &told, message)
+            .about(ABOUT)
+            .into()
     }
 }
 
@@ -220,7 +223,7 @@ pub fn shelf(reader: &StoreReader) -> Result<Vec<ShelfPart>, StoreError> {
         }
     }
     let folder = reader.folder().join(PICTURES_FOLDER);
-    for word in words(&reader.events_about(ABOUT)?) {
+    for word in words(&reader.events_about(ABOUT)?)? {
         let entry = entry(&mut parts, &word.part, &word.value);
         if let Some(rating) = word.rating {
             entry.rating = (rating > 0).then_some(rating);
@@ -311,12 +314,9 @@ fn entry<'a>(
     })
 }
 
-fn words(events: &[EventRecord]) -> impl Iterator<Item = ShelfWord> {
-    let described = events
-        .iter()
-        .filter(|event| EventKind::of_word(&event.kind) == Some(EventKind::PartDescribed));
-    // A field that a later version adds says nothing to this one; the word itself is then skipped.
-    described.filter_map(|event| serde_json::from_value(event.data.clone()).ok())
+fn words(events: &[EventRecord]) -> Result<Vec<payload::PartDescribed>, StoreError> {
+    let described = events.iter().map(EventRecord::payload);
+    described.filter_map(Result::transpose).collect()
 }
 
 /// Why a picture was not kept.
@@ -426,7 +426,11 @@ mod tests {
             events[0].message,
             "main jet 105 described: rating: 4 of 5; lies: drawer 2"
         );
-        assert_eq!(words(&events).collect::<Vec<_>>(), said);
+        let kept = words(&events).unwrap();
+        assert_eq!(kept[0].rating, Some(4));
+        assert_eq!(kept[1].place.as_deref(), Some(""));
+        assert_eq!(kept[1].notes.as_deref(), Some("drilled by hand"));
+        assert!(kept[1].rating.is_none());
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! The uncertainty budget of one point of a curve, as a table and as JSON.
 
+use anyhow::{anyhow, bail};
 use leverarm_config::display::DisplayUnits;
 use leverarm_torque::curve::{Curve, CurvePoint};
 use leverarm_torque::uncertainty::{BudgetLine, Combined, Part};
@@ -24,18 +25,19 @@ pub(super) fn at<'a>(curve: &'a Curve, rpm: Option<f64>) -> Result<PointBudget<'
         .points
         .iter()
         .min_by(|a, b| distance(a).total_cmp(&distance(b)))
-        .ok_or_else(|| Failure::new("the curve has no points, so there is no budget"))?;
+        .ok_or_else(|| anyhow!("the curve has no points, so there is no budget"))?;
     if let (Some(rpm), Some(first), Some(last)) = (rpm, curve.points.first(), curve.points.last())
         && !(first.rpm - 500.0..=last.rpm + 500.0).contains(&rpm)
     {
-        return Err(Failure(format!(
+        bail!(
             "--rpm {rpm}: expected a speed of the curve, {:.0} to {:.0} rpm",
-            first.rpm, last.rpm
-        )));
+            first.rpm,
+            last.rpm
+        );
     }
     let budget = point.budget();
     Ok(PointBudget {
-        combined: budget.evaluate(0.95).map_err(Failure::of)?,
+        combined: budget.evaluate(0.95)?,
         lines: budget.lines,
         point,
     })

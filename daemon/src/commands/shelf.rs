@@ -1,5 +1,6 @@
 //! `shelf`: what is known of each part, and every test it was in.
 
+use anyhow::anyhow;
 use leverarm_analysis::comparison::Rows;
 use leverarm_analysis::shelf::{
     PICTURE_BYTES_MAX, RATING_MAX, ShelfPart, ShelfTest, ShelfWord, day_of, keep_picture, shelf,
@@ -53,8 +54,8 @@ impl Arguments {
 pub(super) fn run(asked: &Arguments) -> Result<(), Failure> {
     let read = read_stand(&asked.daemon.stand.file)?;
     let parts = || {
-        let reader = StoreReader::open(&read.store_folder).map_err(Failure::of)?;
-        shelf(&reader).map_err(Failure::of)
+        let reader = StoreReader::open(&read.store_folder)?;
+        Ok::<_, Failure>(shelf(&reader)?)
     };
     if let Some(name) = asked.name.as_ref().filter(|_| asked.says_something()) {
         let mut word = ShelfWord {
@@ -62,14 +63,14 @@ pub(super) fn run(asked: &Arguments) -> Result<(), Failure> {
             notes: asked.notes.clone(),
             place: asked.place.clone(),
             by: asked.by.clone(),
-            ..ShelfWord::of(name).map_err(Failure::of)?
+            ..ShelfWord::of(name)?
         };
         if let Some(file) = &asked.picture {
-            let name = keep_picture(&read.store_folder, file).map_err(Failure::of)?;
+            let name = keep_picture(&read.store_folder, file)?;
             word.picture = Some(name);
         }
-        word.check().map_err(Failure::of)?;
-        let body = serde_json::to_value(&word).map_err(Failure::of)?;
+        word.check()?;
+        let body = serde_json::to_value(&word)?;
         let event = |_: &StoreReader| Ok(word.event(Clock::start().now()));
         keep_word(&read, &asked.daemon, ("/api/shelf", &body), event)?;
         if !parts()?
@@ -88,14 +89,14 @@ pub(super) fn run(asked: &Arguments) -> Result<(), Failure> {
         let known: Vec<String> = shown.iter().map(name_of).collect();
         shown.retain(|part| is_asked(part, name));
         if shown.is_empty() {
-            return Err(Failure(format!(
+            return Err(anyhow!(
                 "no part \"{name}\"; those known: {}",
                 if known.is_empty() {
                     "none".to_owned()
                 } else {
                     known.join(", ")
                 }
-            )));
+            ));
         }
     }
     if asked.json {

@@ -3,14 +3,13 @@
 use std::time::Duration;
 
 use leverarm_config::StreamDestination;
-use serde_json::json;
 
-use super::courier::{Answer, Courier, Progress, Refused, Request};
+use super::courier::{Answer, Courier, Progress, Request};
 use super::feed::{Batch, Feed};
 use super::points;
 use leverarm_live::Now;
 use leverarm_store::{Cursor, NewEvent, Severity, Store, StoreError};
-use leverarm_vocabulary::EventKind;
+use leverarm_vocabulary::{Event, RefusedPoint, payload};
 
 /// Nothing new: look again after this.
 const IDLE: Duration = Duration::from_millis(250);
@@ -204,8 +203,8 @@ impl Destination {
                     let message = format!(
                         "\"{name}\" takes points again after {seconds} s: what waited in the store follows"
                     );
-                    let data = json!({ "away_s": seconds });
-                    self.event(now, EventKind::StreamResumed, message, data);
+                    let resumed = payload::StreamResumed { away_s: seconds };
+                    self.tell(Event::telling(now, None, &resumed, message));
                 }
             }
             (Progress::Away(_), None) => self.away = Some((now.mono_us, false)),
@@ -216,14 +215,15 @@ impl Destination {
                 let message = format!(
                     "\"{name}\" takes no points: {reason}. They wait in the store; recording goes on"
                 );
-                let data = json!({ "reason": reason });
-                self.event(now, EventKind::StreamWaiting, message, data);
+                let reason = reason.to_owned();
+                let waiting = payload::StreamWaiting { reason };
+                self.tell(Event::telling(now, None, &waiting, message));
             }
             (Progress::Away(_), Some(_)) => {}
         }
     }
 
-    fn set_aside(&mut self, batch: &Batch, refused: &[Refused], now: Now) {
+    fn set_aside(&mut self, batch: &Batch, refused: &[RefusedPoint], now: Now) {
         let Some(first) = refused.first() else {
             return;
         };
@@ -234,29 +234,25 @@ impl Destination {
             batch.lines.len(),
             first.reason
         );
-        let shown: Vec<_> = refused
-            .iter()
-            .take(LINES_SHOWN_MAX)
-            .map(|refused| json!({ "line": refused.line, "reason": refused.reason }))
-            .collect();
-        let data = json!({ "points": refused.len(), "refused": shown });
-        self.event(now, EventKind::StreamSetAside, message, data);
+        let shown = refused.iter().take(LINES_SHOWN_MAX);
+        let set_aside = payload::StreamSetAside {
+            points: refused.len(),
+            refused: shown.cloned().collect(),
+        };
+        self.tell(Event::telling(now, None, &set_aside, message));
     }
 
-    fn event(&mut self, now: Now, kind: EventKind, message: String, data: serde_json::Value) {
-        match kind.severity() {
-            Severity::Info => tracing::info!("{message}"),
-            _ => tracing::warn!("{message}"),
+    fn tell(&mut self, event: Event) {
+        match event.severity {
+            Severity::Info => tracing::info!("{}", event.message),
+            _ => tracing::warn!("{}", event.message),
         }
         if self.events.len() >= EVENTS_MAX {
             tracing::error!("the journal lacks this: the recorder takes no events");
             return;
         }
-        self.events.push(NewEvent {
-            channel: Some(self.settings.name.clone()),
-            data,
-            ..NewEvent::new(now, kind, message)
-        });
+        let event = event.about(self.settings.name.as_str());
+        self.events.push(event.into());
         self.is_news = true;
     }
 

@@ -15,7 +15,7 @@ mod run;
 mod windows;
 
 pub use client::ClientError;
-pub use courier::{Answer, Progress, Refused};
+pub use courier::{Answer, Progress};
 pub use destination::{Destination, Keep, KeepOutcome, Want};
 pub use feed::{Batch, Feed, Range, pull_points};
 pub use run::{KeepForStream, Sender, Sent, Streamer, StreamerParts, send_all};

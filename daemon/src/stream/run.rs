@@ -7,12 +7,13 @@ use leverarm_config::{Stand, StreamDestination};
 use tokio::sync::{mpsc, oneshot, watch};
 
 use super::client::{Client, ClientError};
-use super::courier::{Answer, Courier, Progress, Refused, Request};
+use super::courier::{Answer, Courier, Progress, Request};
 use super::destination::{Destination, Keep, KeepOutcome, STORE_RETRY, Want};
 use super::feed::{Batch, Feed, Range};
 use super::points;
 use crate::clock::Clock;
 use leverarm_store::{Cursor, StoreError, StoreReader};
+use leverarm_vocabulary::RefusedPoint;
 
 /// Sends batches to one server, however long it takes.
 #[derive(Debug)]
@@ -41,7 +42,7 @@ impl Sender {
         &mut self,
         lines: &[String],
         mut progress: impl FnMut(Progress<'_>),
-    ) -> Vec<Refused> {
+    ) -> Vec<RefusedPoint> {
         let mut courier = Courier::new(lines);
         loop {
             let StreamDestination { stand, name, .. } = &self.destination;
@@ -88,7 +89,7 @@ pub async fn send_all(
     mut feed: Feed,
     sender: &mut Sender,
     mut tell: impl FnMut(Sent<'_>),
-) -> Result<Vec<Refused>, StoreError> {
+) -> Result<Vec<RefusedPoint>, StoreError> {
     let (batches, mut made) = mpsc::channel(BATCHES_AHEAD);
     let maker = tokio::task::spawn_blocking(move || {
         while let Some(batch) = feed.next_batch()? {

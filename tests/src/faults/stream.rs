@@ -7,6 +7,7 @@ use leverarm::stream::{Answer, Destination, Feed, Keep, KeepOutcome, Range, Want
 use leverarm_config::{Stand, StreamDestination};
 use leverarm_live::Now;
 use leverarm_store::{Cursor, EventFilter, Store, StoreError, StoreReader};
+use leverarm_vocabulary::payload::StreamSetAside;
 
 use super::chance::{Chance, Stream};
 use super::plan::FaultKind;
@@ -223,12 +224,12 @@ impl Streaming {
             })
         };
         let refused = stored.iter().filter(|line| self.server.refuses(line));
-        let told_aside: u64 = told("stream set aside")?
-            .iter()
-            .filter_map(|event| event.data["points"].as_u64())
-            .sum();
+        let mut told_aside = 0;
+        for event in told("stream set aside")? {
+            told_aside += event.payload::<StreamSetAside>()?.map_or(0, |it| it.points);
+        }
         // More, where a batch was sent a second time.
-        if told_aside < refused.clone().count() as u64 {
+        if told_aside < refused.clone().count() {
             wrong.push(format!(
                 "the server refuses {} points, and the journal knows of {told_aside}",
                 refused.count()

@@ -286,7 +286,7 @@ fn doubt_words(doubt: Doubt) -> String {
         Doubt::BuildScatterUnknown { repeated } => {
             let missing = REPEATED_BUILDS_MIN.saturating_sub(repeated);
             format!(
-                "how much putting a part back moves the torque is not known here; take the part off and put it back {missing} more {} with a few pulls each (leverarm setup --again), in this or another session, or enter a typical value (--typical-refit)",
+                "how much putting a part back moves the torque is not known here; take the part off and put it back {missing} more {} with a few pulls each, in this or another session, or enter a typical value",
                 if missing == 1 { "time" } else { "times" }
             )
         }

@@ -47,7 +47,7 @@ pub(in crate::commands) fn list(arguments: &ListArguments) -> Result<(), Failure
         return history(&session, arguments.json);
     }
     if arguments.json {
-        let value = serde_json::to_value(&session.calibration).map_err(Failure::of)?;
+        let value = serde_json::to_value(&session.calibration)?;
         json_line(&value);
         return Ok(());
     }
@@ -64,10 +64,10 @@ fn history(session: &Session, as_json: bool) -> Result<(), Failure> {
         say("no calibrations yet");
         return Ok(());
     };
-    let changes = reader.calibration_history().map_err(Failure::of)?;
+    let changes = reader.calibration_history()?;
     if as_json {
         for change in &changes {
-            json_line(&serde_json::to_value(change).map_err(Failure::of)?);
+            json_line(&serde_json::to_value(change)?);
         }
         return Ok(());
     }
