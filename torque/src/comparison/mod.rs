@@ -11,8 +11,8 @@
 //! Inference is on builds: the means of mountings, weighted by the covariance found, with a level for
 //! each session and a straight drift for each with more than one setup. How much they scatter is told
 //! by builds alone, so the degrees of freedom are the builds beyond those unknowns, whatever the ratio
-//! of builds' to pulls' scatter. With three sessions or more, what warming up does each time is an unknown
-//! that they share, and only what it does otherwise is chance. What earlier sessions tell of builds serves the next one. Setups that
+//! of builds' to pulls' scatter. With three sessions or more whose pulls show it, what warming up does each
+//! time is an unknown that they share, and only what it does otherwise is chance. What earlier sessions tell of builds serves the next one. Setups that
 //! were never tested in one session are compared through those that link them.
 //!
 //! # What keeps an answer back
