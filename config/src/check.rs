@@ -1,8 +1,10 @@
 //! What a stand file amounts to, and what looks wrong about it: for `leverarm check FILE`.
 
+mod absorber;
 mod cautions;
 mod text;
 
+pub use absorber::{AbsorberSummary, LoopAt};
 use leverarm_torque::air::{Air, CorrectionFactor};
 use leverarm_torque::inertia::{rim_speed_m_per_s, stored_energy_j};
 use leverarm_torque::uncertainty::Measured;
@@ -37,6 +39,8 @@ pub struct Summary<'s> {
     pub least_pull_torque_nm: Option<f64>,
     /// Loss torque at the drum at the end of a pull, N·m.
     pub loss_at_end_nm: f64,
+    /// What the absorber can hold.
+    pub absorber: Option<AbsorberSummary>,
     /// The correction for the air in the file, when all of it is written there.
     pub correction: Option<CorrectionFactor>,
     /// What looks wrong though it breaks no rule.
@@ -110,6 +114,7 @@ impl Stand {
                 drum.inertia_kg_m2.value * self.pull.acceleration_min_rad_per_s2 / (ratio * ratio)
             }),
             loss_at_end_nm: self.losses.torque_nm(drum_end_rad_per_s),
+            absorber: self.absorber_summary(),
             correction: self.entered_air().map(|air| self.correction.factor(&air)),
             cautions: Vec::new(),
         };

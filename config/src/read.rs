@@ -1,6 +1,7 @@
 //! From the parsed tree to a [`Stand`], section by section. Each function reads all of its keys
 //! before it gives up, so that every mistake of the file is told at once.
 
+mod absorber;
 mod channels;
 mod drum;
 mod engine;
@@ -18,6 +19,7 @@ use leverarm_torque::air::Correction;
 use leverarm_torque::uncertainty::{Measured, propagate};
 use toml::de::DeTable;
 
+use self::absorber::absorber;
 use self::channels::Channels;
 use self::drum::drum;
 use self::engine::engine;
@@ -93,6 +95,7 @@ fn read_stand(root: Section<'_>) -> Option<Stand> {
     let pickups = pickups(&root);
     let drive = root.required_section("drive").map(drive);
     let load_cell = root.optional_section("load_cell").map(load_cell);
+    let absorber = root.optional_section("absorber").map(absorber);
     let channels = Channels::read(&root);
     channels.check_pulses(&root, pickups.as_deref().unwrap_or_default());
     let losses = losses(root.section("losses"), &channels);
@@ -142,6 +145,7 @@ fn read_stand(root: Section<'_>) -> Option<Stand> {
         drive: drive??,
         losses: losses?,
         load_cell: if_there(load_cell)?,
+        absorber: if_there(absorber)?,
         channels: channels.into_channels()?,
         guards: guards.into_iter().collect::<Option<_>>()?,
         pull: pull?,

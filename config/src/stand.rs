@@ -4,6 +4,7 @@ use std::f64::consts::PI;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
+use leverarm_load::absorber::Absorber;
 use leverarm_torque::air::Correction;
 use leverarm_torque::engine::{Device, EngineModel, FlowMeter, Fuel, Role, SensorDelay};
 use leverarm_torque::inertia::Inertia;
@@ -40,6 +41,8 @@ pub struct Stand {
     pub losses: Losses,
     /// The force sensor of a brake; always there on a brake stand.
     pub load_cell: Option<LoadCell>,
+    /// The absorber, where the board commands it.
+    pub absorber: Option<StandAbsorber>,
     /// Sensors, by [`ChannelId`].
     pub channels: Vec<Channel>,
     /// Guards; at least one of them cuts on overspeed.
@@ -275,6 +278,16 @@ pub struct LoadCell {
     pub shaft: Shaft,
     /// Lowest and highest counts that its converter can give.
     pub range_counts: Option<(f64, f64)>,
+}
+
+/// An absorber on the drum's shaft that the board commands.
+#[derive(Clone, Debug, PartialEq)]
+pub struct StandAbsorber {
+    /// The absorber.
+    pub absorber: Absorber,
+    /// Speed and torque of the engine at the crank, rad/s and N·m, as expected at full throttle; empty when the file
+    /// does not say.
+    pub engine_torque: Vec<(f64, f64)>,
 }
 
 /// Index of a channel in [`Stand::channels`].

@@ -150,6 +150,8 @@ kinds! {
     TORQUE = "a torque", "0.5 N*m", Dimension::new(2, 1, -2);
     /// W
     POWER = "a power", "7.5 kW", Dimension::new(2, 1, -3);
+    /// J/K
+    HEAT_CAPACITY = "a heat capacity", "6 kJ/K", Dimension::new(2, 1, -2).kelvin(-1);
     /// Pa
     PRESSURE = "a pressure", "1008 hPa", Dimension::new(-1, 1, -2);
     /// K/s

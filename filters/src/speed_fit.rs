@@ -28,6 +28,26 @@
 //!
 //! Differences tooth by tooth would turn a spacing error of 1 % of a pitch into several per cent of
 //! torque; here the errors are estimated beside the motion.
+//!
+//! ```
+//! // A wheel of 36 teeth that turns up steadily, 20 rad/s² from 30 rad/s, its timer counting microseconds.
+//! use leverarm_filters::speed_fit::{FitOptions, fit_speed};
+//! use leverarm_filters::teeth::{Edge, resolve};
+//!
+//! let pitch_rad = std::f64::consts::TAU / 36.0;
+//! let time_s = |theta: f64| ((30_f64.powi(2) + 40.0 * theta).sqrt() - 30.0) / 20.0;
+//! let edges: Vec<Edge> = (0..600_u32)
+//!     .map(|tooth| Edge {
+//!         tick: (1e6 * time_s(pitch_rad * f64::from(tooth))).round() as u64,
+//!         number: tooth.into(),
+//!     })
+//!     .collect();
+//! let train = resolve(&edges, 1e6, 36, 1.0);
+//! let wheel = FitOptions { teeth_per_turn: 36, cycles_per_turn: None, tick_s: 1e-6, pattern: None };
+//! let motion = fit_speed(&train, &wheel)?.at_omega(50.0).expect("passed on the way up");
+//! assert!((motion.alpha_rad_per_s2 - 20.0).abs() < 0.1);
+//! # Ok::<(), leverarm_filters::speed_fit::FitError>(())
+//! ```
 
 mod likelihood;
 mod model;
@@ -217,8 +237,6 @@ pub struct SpeedFit {
 }
 
 const TEETH_MIN: usize = 16;
-/// Instants among which that of a resonance is found.
-const RESONANCE_SAMPLES: usize = 200;
 /// Prior size of a wheel's tooth errors before the data speak, as a share of the pitch.
 const PATTERN_PRIOR_SHARE: f64 = 0.01;
 /// Prior size of the ripple in s: far above any real one, so that it only steadies the algebra.
@@ -821,7 +839,12 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
             cycles,
         }),
         work_jumps: Vec::new(),
-        resonances: Vec::new(),
+        resonances: problem
+            .meetings
+            .iter()
+            .flatten()
+            .filter_map(|meeting| meeting.resonance)
+            .collect(),
         restless_s: found.restless.clone(),
         covariance,
         less_hidden: found.bias.as_ref().map_or_else(
@@ -844,22 +867,6 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         basis: problem.basis.clone(),
         layout: layout.clone(),
     };
-    let sampled = fit.sampled(RESONANCE_SAMPLES);
-    fit.resonances = problem
-        .meetings
-        .into_iter()
-        .flatten()
-        .filter(|meeting| meeting.spoils)
-        .map(|meeting| {
-            let after = sampled.partition_point(|m| m.time_s < meeting.at_s);
-            let omega = sampled[after.min(sampled.len() - 1)].omega_rad_per_s;
-            Resonance {
-                from_s: meeting.from_s,
-                to_s: meeting.to_s,
-                frequency_hz: meeting.order * omega / std::f64::consts::TAU,
-            }
-        })
-        .collect();
     fit.work_jumps = jumped
         .into_iter()
         .map(|(theta, cycles)| WorkJump {

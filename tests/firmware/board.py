@@ -16,7 +16,9 @@ from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parent.parent
-OUT = ROOT / "target" / "firmware" / os.environ.get("BOARD", "atmega328p")
+# Every SHARDS-th test from SHARD on: each such run builds for itself.
+SHARD, SHARDS = int(os.environ.get("SHARD", "0")), int(os.environ.get("SHARDS", "1"))
+OUT = ROOT / "target" / "firmware" / f"{os.environ.get('BOARD', 'atmega328p')}-{SHARD}"
 TOOLS = ROOT / "target" / "firmware"
 FIRMWARE = ROOT / "hardware-notes" / "firmware"
 SIMULATOR = HERE / "rp2040" / "board_simulator.mjs" if os.environ.get("BOARD") == "rp2040" else TOOLS / "board_simulator"

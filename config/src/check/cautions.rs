@@ -37,6 +37,7 @@ impl Summary<'_> {
         self.sensor_cautions(&mut cautions);
         self.pulsation_cautions(&mut cautions);
         self.uncertainty_cautions(&mut cautions);
+        self.absorber_cautions(&mut cautions);
         if !self.stand.page_address.ip().is_loopback() {
             cautions.push(Caution {
                 key: "page.address",

@@ -2,8 +2,11 @@
 
 use std::fmt;
 
+use leverarm_load::absorber::WithoutPower;
+use leverarm_load::reach::Reach;
 use leverarm_torque::uncertainty::Measured;
 
+use super::absorber::ranges;
 use super::{CAR_KG, Caution, Summary};
 use crate::bounds::Reaction;
 use crate::display::{DisplayUnit, MILLISECOND, RPM};
@@ -249,14 +252,15 @@ impl Summary<'_> {
                 teeth,
                 missing,
             } = pickup;
+            let noun = if *teeth == 1 { "tooth" } else { "teeth" };
             let left_out = match missing {
                 0 => String::new(),
                 some => format!(", {some} of them left out"),
             };
             writeln!(
                 f,
-                "  pickup {channel}, {} with {teeth} teeth{left_out}: blind below {}: slower, its teeth may \
-                 be lost unseen",
+                "  pickup {channel}, {} with {teeth} {noun}{left_out}: blind below {}: slower than that, \
+                 teeth may be lost unseen",
                 shaft.name(),
                 RPM.text(self.stand.blind_below_rad_per_s(pickup), 0)
             )?;
@@ -296,6 +300,80 @@ impl Summary<'_> {
             number(pull.pre_trigger_s),
             number(pull.coast_s)
         )
+    }
+
+    fn fmt_absorber(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let (Some(found), Some(stated)) = (&self.absorber, &self.stand.absorber) else {
+            return Ok(());
+        };
+        let units = &self.stand.units;
+        let without = match stated.absorber.without_power {
+            WithoutPower::LetsGo => "lets go",
+            WithoutPower::Stays => "stays where it is",
+            WithoutPower::Holds => "holds",
+        };
+        writeln!(f, "Absorber")?;
+        writeln!(
+            f,
+            "  {}; without power it {without}",
+            stated.absorber.kind.name()
+        )?;
+        if let Some((cold, hot)) = &found.reach {
+            let words = |reach: &Reach| match reach.holds.as_slice() {
+                [] => "nowhere".to_owned(),
+                some => ranges(some),
+            };
+            writeln!(
+                f,
+                "  holds the engine {} cold, {} hot",
+                words(cold),
+                words(hot)
+            )?;
+        }
+        writeln!(
+            f,
+            "  follows with a time constant of {:.0} ms, lets go in {:.0} ms",
+            1e3 * found.lag_s,
+            1e3 * found.release_s
+        )?;
+        write!(
+            f,
+            "  takes {} for ever",
+            units.power.text(found.lasting_w, 1)
+        )?;
+        match (found.lasts_s, &found.reach) {
+            (Some(lasts_s), Some((cold, _))) => writeln!(
+                f,
+                "; the engine's {} makes it too hot in {lasts_s:.0} s",
+                units.power.text(cold.power_w, 1)
+            )?,
+            _ => writeln!(f)?,
+        }
+        let Some(at) = &found.loop_at else {
+            return Ok(());
+        };
+        write!(
+            f,
+            "  loop at {}: {:.0} ms late, gain {:.3} N·m/(rad/s) and integral time {:.2} s at the absorber",
+            RPM.text(at.engine_rad_per_s, 0),
+            1e3 * at.plant.delay_s,
+            at.gains.proportional,
+            at.gains.integral_s
+        )?;
+        if let Some(margins) = &at.margins {
+            write!(
+                f,
+                "\n  which leave a gain margin of {:.1} and a phase margin of {:.0}°",
+                margins.gain,
+                margins.phase_rad.to_degrees()
+            )?;
+        }
+        writeln!(f)?;
+        if let Some(share) = at.runs_away_per_s {
+            let gained = RPM.text(share * at.engine_rad_per_s, 0);
+            writeln!(f, "  without load the engine gains {gained} in a second")?;
+        }
+        Ok(())
     }
 
     fn fmt_air(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -371,6 +449,7 @@ impl fmt::Display for Summary<'_> {
         self.fmt_cut(f)?;
         self.fmt_pickups(f)?;
         self.fmt_pull(f)?;
+        self.fmt_absorber(f)?;
         self.fmt_air(f)?;
         writeln!(f, "Guards")?;
         for guard in &stand.guards {

@@ -86,7 +86,7 @@ pub fn put_change(
     wall_us: i64,
 ) -> Result<ContentHash, CalibrationError> {
     let (mut calibration, _) = newest_calibration(&store.reader()?)?;
-    let part = request.change.part();
+    let constant = request.change.constant();
     calibration.change(request.change);
     let json = serde_json::to_string(&calibration).unwrap_or_default();
     // A number that is not finite would be written, but never read again.
@@ -96,7 +96,7 @@ pub fn put_change(
     }
     Ok(store.add_calibration(&NewCalibration {
         wall_us,
-        part: part.word().to_owned(),
+        part: constant.word().to_owned(),
         json,
         summary: request.summary,
     })?)

@@ -3,7 +3,7 @@
 use anyhow::{anyhow, bail};
 use leverarm_config::display::DisplayUnits;
 use leverarm_torque::curve::{Curve, CurvePoint};
-use leverarm_torque::uncertainty::{BudgetLine, Combined, Part};
+use leverarm_torque::uncertainty::{BudgetLine, Combined, CombinedUncertainty};
 use serde_json::{Value, json};
 
 use super::terminal::Table;
@@ -163,7 +163,7 @@ impl PointBudget<'_> {
         table.align_right([1, 2, 4, 5, 6]);
         say(&self.total_words(units));
         say(&table.to_string());
-        let part = |name: &str, part: &Part| {
+        let part = |name: &str, part: &CombinedUncertainty| {
             say(&format!(
                 "{name}: standard uncertainty {}, {} degrees of freedom, k = {:.2}: ± {}",
                 torque.text(part.standard_uncertainty, 4),
@@ -183,7 +183,7 @@ impl PointBudget<'_> {
     /// As JSON.
     pub(super) fn json(&self) -> Value {
         let finite = |value: f64| value.is_finite().then_some(value);
-        let part = |part: &Part| {
+        let part = |part: &CombinedUncertainty| {
             json!({
                 "standard_uncertainty_nm": part.standard_uncertainty,
                 "degrees_of_freedom": finite(part.degrees_of_freedom),

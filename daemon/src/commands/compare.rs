@@ -72,7 +72,8 @@ enum DriftChoice {
     /// Taken out along time, where a return shows it
     Time,
     /// Stated and left in
-    Keep,
+    #[value(alias = "keep")]
+    Leave,
 }
 
 pub(super) fn range(text: &str) -> Result<(f64, f64), String> {
@@ -111,9 +112,9 @@ impl ComparisonArguments {
             resolve_nm: torque("resolve", self.resolve.as_ref())?,
             drift_axis: match self.drift {
                 DriftChoice::Time => DriftAxis::Time,
-                DriftChoice::Order | DriftChoice::Keep => DriftAxis::Order,
+                DriftChoice::Order | DriftChoice::Leave => DriftAxis::Order,
             },
-            remove_drift: self.drift != DriftChoice::Keep,
+            remove_drift: self.drift != DriftChoice::Leave,
             ..self.places.options()
         })
     }

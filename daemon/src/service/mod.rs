@@ -16,7 +16,7 @@ use leverarm_config::Stand;
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
 
 use crate::clock::Clock;
-use crate::stream::{Streamer, StreamerParts};
+use crate::stream::{Streamer, StreamerNeeds};
 use leverarm_analysis::in_force::CalibrationError;
 use leverarm_live::{Command, CommandError, Live};
 use leverarm_store::{EventId, NewEvent, PullId, PullState, StoreError, StoreReader};
@@ -416,7 +416,7 @@ impl Daemon {
             .iter()
             .zip(cursors)
             .map(|(destination, cursor)| {
-                Streamer::start(StreamerParts {
+                Streamer::start(StreamerNeeds {
                     destination: destination.clone(),
                     stand: (*stand).clone(),
                     store_folder: handle.store_folder.to_path_buf(),

@@ -15,7 +15,7 @@ use super::record_keeper::{Belongs, Kept, RecordKeeper};
 use super::{KeepError, KeepRequest, PullNotice, ServeError, keep};
 use crate::clock::Clock;
 use crate::self_test::{TestedOn, keep_self_test};
-use crate::stream::KeepForStream;
+use crate::stream::SaveForStream;
 use leverarm_analysis::in_force::{self, CalibrationError, hash_in_force, put_change};
 use leverarm_analysis::journal::Throttle;
 use leverarm_analysis::mounting;
@@ -113,7 +113,7 @@ pub enum StoreRequest {
         answer: oneshot::Sender<Result<(), StoreError>>,
     },
     /// Keep what a destination tells.
-    Stream(KeepForStream),
+    Stream(SaveForStream),
     /// Keep the newest stretch of the byte log as a pull.
     Keep {
         /// How much of it.
@@ -130,8 +130,8 @@ pub enum StoreRequest {
     },
 }
 
-impl From<KeepForStream> for StoreRequest {
-    fn from(asked: KeepForStream) -> Self {
+impl From<SaveForStream> for StoreRequest {
+    fn from(asked: SaveForStream) -> Self {
         Self::Stream(asked)
     }
 }
@@ -664,13 +664,13 @@ impl Recorder {
                 }
                 drop(answer.send(outcome));
             }
-            StoreRequest::Stream(KeepForStream {
+            StoreRequest::Stream(SaveForStream {
                 destination,
-                keep,
+                save,
                 answer,
             }) => {
-                let outcome = keep.put(&mut self.store, &destination);
-                if !keep.events.is_empty() {
+                let outcome = save.put(&mut self.store, &destination);
+                if !save.events.is_empty() {
                     self.outlets.stored.send_modify(|stored| stored.events += 1);
                 }
                 drop(answer.send(outcome));

@@ -29,15 +29,15 @@ const LINES_SHOWN_MAX: usize = 20;
 pub enum Want {
     /// Send these lines to the server; its answer goes to [`Destination::answered`].
     Send(String),
-    /// Give this to the recorder; what came of it goes to [`Destination::kept`].
-    Keep(Keep),
+    /// Give this to the recorder; what came of it goes to [`Destination::saved`].
+    Save(Save),
     /// Nothing for so long.
     Wait(Duration),
 }
 
-/// What the recorder is to keep: events, and how far the destination has come.
+/// What the recorder is to save: events, and how far the destination has come.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Keep {
+pub struct Save {
     /// Everything up to here is there; `None` leaves the kept cursor as it is.
     pub cursor: Option<Cursor>,
     /// For the journal.
@@ -47,7 +47,7 @@ pub struct Keep {
     pub surely: bool,
 }
 
-impl Keep {
+impl Save {
     /// Puts it into the store: the events first, so that a cursor never passes one that is lost.
     ///
     /// # Errors
@@ -63,15 +63,15 @@ impl Keep {
     }
 }
 
-/// What came of a [`Keep`].
+/// What came of a [`Save`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum KeepOutcome {
+pub enum SaveOutcome {
     /// It is on the disk.
     OnDisk,
     /// The recorder has it and will come to it.
     Given,
     /// The recorder is busy, or the store refuses.
-    NotKept,
+    NotSaved,
 }
 
 /// A batch on its way.
@@ -88,7 +88,7 @@ pub struct Destination {
     feed: Feed,
     parcel: Option<Parcel>,
     /// Under way to the recorder.
-    keeping: Option<Keep>,
+    saving: Option<Save>,
     kept: Cursor,
     kept_us: u64,
     /// The server is away: since when, and whether that was told.
@@ -109,7 +109,7 @@ impl Destination {
             kept: feed.at(),
             feed,
             parcel: None,
-            keeping: None,
+            saving: None,
             kept_us: 0,
             away: None,
             events: Vec::new(),
@@ -125,8 +125,8 @@ impl Destination {
             if let Some(time) = self.wait.take() {
                 return Want::Wait(time);
             }
-            if let Some(keep) = &self.keeping {
-                return Want::Keep(keep.clone());
+            if let Some(save) = &self.saving {
+                return Want::Save(save.clone());
             }
             if std::mem::take(&mut self.is_news) {
                 self.keep(None, false);
@@ -267,28 +267,28 @@ impl Destination {
 
     fn keep(&mut self, cursor: Option<Cursor>, surely: bool) {
         self.is_news = false;
-        self.keeping = Some(Keep {
+        self.saving = Some(Save {
             cursor,
             events: self.events.clone(),
             surely,
         });
     }
 
-    /// What came of the last [`Want::Keep`].
-    pub fn kept(&mut self, outcome: KeepOutcome) {
-        let Some(keep) = self.keeping.take() else {
+    /// What came of the last [`Want::Save`].
+    pub fn saved(&mut self, outcome: SaveOutcome) {
+        let Some(save) = self.saving.take() else {
             return;
         };
         match outcome {
-            KeepOutcome::NotKept if keep.surely => {
-                self.keeping = Some(keep);
+            SaveOutcome::NotSaved if save.surely => {
+                self.saving = Some(save);
                 self.wait = Some(STORE_RETRY);
             }
             // A store that takes nothing does not end the streaming of what it holds.
-            KeepOutcome::NotKept => {}
-            KeepOutcome::OnDisk | KeepOutcome::Given => {
-                self.events.drain(..keep.events.len());
-                if let (KeepOutcome::OnDisk, Some(cursor)) = (outcome, keep.cursor) {
+            SaveOutcome::NotSaved => {}
+            SaveOutcome::OnDisk | SaveOutcome::Given => {
+                self.events.drain(..save.events.len());
+                if let (SaveOutcome::OnDisk, Some(cursor)) = (outcome, save.cursor) {
                     self.kept = cursor;
                 }
             }

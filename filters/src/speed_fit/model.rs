@@ -5,8 +5,8 @@ use std::ops::Range;
 
 use nalgebra::DMatrix;
 
-use super::FitOptions;
 use super::shuffle::{Nodes, Swing};
+use super::{FitOptions, Resonance};
 use crate::bspline::{Basis, Local, ORDER, even, interpolate};
 use crate::envelope::Envelope;
 use crate::teeth::ToothTrain;
@@ -17,6 +17,8 @@ pub(super) const NULL_SPACE: usize = 4;
 /// the range of speeds: steeper is a motion that is still rough.
 const SLOPE_MAX: f64 = 10.0;
 const CYCLE_HARMONICS: usize = 6;
+/// Working cycles in a turn of the wheel up to which it is the engine's own.
+const ENGINE_CYCLES: f64 = 1.0;
 /// Windows in which ripple is looked for in the residuals.
 const RIPPLE_WINDOW_S: f64 = 0.2;
 const RIPPLE_WINDOW_TEETH: usize = 12;
@@ -25,8 +27,13 @@ const RIPPLE_WINDOW_TEETH: usize = 12;
 const RIPPLE_OVER_NOISE: f64 = 12.0;
 const RIPPLE_ENDS: f64 = 3.0;
 const RIPPLE_ENDS_SHARE: f64 = 0.03;
-/// Swing beyond that of a rigid drive, over it.
-const SPOILS_BEYOND_RIGID: f64 = 0.3;
+/// Swing of the speed where the drive's own frequency is met, over the median of the pull (without one
+/// it falls with the speed), and the share of it that it begins and ends with: the drive takes a tenth
+/// of what it takes in the middle.
+const RESONANCE_OVER_MEDIAN: f64 = 2.5;
+/// Swing of the acceleration over its mean, below which the drive takes next to nothing.
+const RESONANCE_OVER_MEAN: f64 = 1.5;
+const RESONANCE_ENDS_SHARE: f64 = 0.35;
 /// Scatter of the teeth over that of the calmest quarter of the pull.
 const RESTLESS: f64 = 3.5;
 /// Segments of the wander at most: cost grows with them, and beyond a few hundred what happens
@@ -50,17 +57,14 @@ enum Amplitude {
     Free(Nodes),
 }
 
-/// When a harmonic of the working cycle meets the drive's own frequency, s on the train's time base: then
-/// the drive swings with it far more than a rigid one, and turns its phase.
+/// When a harmonic of the working cycle swings the wheel as a rigid drive would not, s on the train's time
+/// base: its size and phase change beside the drive's own frequency.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Meeting {
     pub(super) from_s: f64,
     pub(super) to_s: f64,
-    /// When it swings most, and the order per rad.
-    pub(super) at_s: f64,
-    pub(super) order: f64,
-    /// Whether the drive swings by so much more that it changes what reaches the wheel.
-    pub(super) spoils: bool,
+    /// Where the two meet.
+    pub(super) resonance: Option<Resonance>,
 }
 
 /// Those of the first harmonics: the others are small.
@@ -232,14 +236,28 @@ struct Swung {
     time_s: f64,
     theta: f64,
     angle: f64,
-    /// Amplitude with which a rigid drive would swing it.
-    rigid: f64,
+    omega: f64,
+    /// Cosine and sine of what the solution has of the swing, rad.
+    rigid: (f64, f64),
 }
 
-/// When more than noise is left at an order per rad.
-fn meeting(teeth: &[Swung], order: f64) -> Option<Meeting> {
-    let mut windows: Vec<(f64, f64, f64)> = Vec::new();
-    let mut beyond_rigid: Vec<f64> = Vec::new();
+/// Some teeth on end.
+struct Window {
+    from_s: f64,
+    to_s: f64,
+    /// Power that is left at the order: of noise its variance.
+    left: f64,
+    teeth: f64,
+    /// Amplitude in all, and that of the speed: what the drive takes goes with its square.
+    swing_rad: f64,
+    swing_rad_per_s: f64,
+    hz: f64,
+}
+
+/// When more than noise is left at an order per rad. The engine's own wheel swings many times more than
+/// the drum's: then all of it counts as resonance.
+fn meeting(teeth: &[Swung], order: f64, material: f64, on_engine: bool) -> Option<Meeting> {
+    let mut windows: Vec<Window> = Vec::new();
     let mut from = 0;
     while let Some(first) = teeth.get(from) {
         let to = teeth
@@ -248,39 +266,97 @@ fn meeting(teeth: &[Swung], order: f64) -> Option<Meeting> {
         let Some(window) = teeth.get(from..to) else {
             break;
         };
+        let n = window.len() as f64;
         let sum = window.iter().fold((0.0, 0.0), |sum, tooth| {
             let (sin, cos) = (order * tooth.theta).sin_cos();
             (sum.0 + tooth.angle * cos, sum.1 + tooth.angle * sin)
         });
-        // Of noise a window holds its variance.
-        let power = (sum.0 * sum.0 + sum.1 * sum.1) / window.len() as f64;
-        windows.push((first.time_s, window[window.len() - 1].time_s, power));
-        let amplitude = 2.0 * sum.0.hypot(sum.1) / window.len() as f64;
-        beyond_rigid.push(amplitude / first.rigid.max(f64::MIN_POSITIVE));
+        let middle = &window[window.len() / 2];
+        let turned = order * middle.omega;
+        let all = (
+            middle.rigid.0 + 2.0 * sum.0 / n,
+            middle.rigid.1 + 2.0 * sum.1 / n,
+        );
+        windows.push(Window {
+            from_s: first.time_s,
+            to_s: window[window.len() - 1].time_s,
+            left: (sum.0 * sum.0 + sum.1 * sum.1) / n,
+            teeth: n,
+            swing_rad: all.0.hypot(all.1),
+            swing_rad_per_s: all.0.hypot(all.1) * turned,
+            hz: turned / std::f64::consts::TAU,
+        });
         from = to;
     }
     let all: f64 = teeth.iter().map(|tooth| tooth.angle.powi(2)).sum();
-    let explained: f64 = windows.iter().map(|window| 2.0 * window.2).sum();
+    let explained: f64 = windows.iter().map(|window| 2.0 * window.left).sum();
     let free = teeth.len() as f64 - 2.0 * windows.len() as f64;
     let noise = (all - explained) / free.max(1.0);
-    let greatest = (0..windows.len()).max_by(|a, b| windows[*a].2.total_cmp(&windows[*b].2))?;
-    if windows[greatest].2 < RIPPLE_OVER_NOISE * noise {
+    let (greatest, most) = greatest(&windows, |window| window.left)?;
+    if most < RIPPLE_OVER_NOISE * noise {
         return None;
     }
-    let ends = (RIPPLE_ENDS * noise).max(RIPPLE_ENDS_SHARE * windows[greatest].2);
-    let goes_on = |window: &&(f64, f64, f64)| window.2 > ends;
-    let before = windows[..greatest].iter().rev().take_while(goes_on).count();
-    let after = windows[greatest + 1..].iter().take_while(goes_on).count();
-    // A window more on each side: there it grows and fades.
-    let first = (greatest - before).saturating_sub(1);
-    let last = (greatest + after + 1).min(windows.len() - 1);
+    let ends = (RIPPLE_ENDS * noise).max(RIPPLE_ENDS_SHARE * most);
+    let (from_s, to_s) = around(&windows, greatest, |window| window.left > ends);
+    for window in &mut windows {
+        if window.swing_rad.powi(2) < 4.0 * RIPPLE_ENDS * noise / window.teeth {
+            window.swing_rad_per_s = 0.0; // nothing but noise
+        }
+    }
+    let mut found = resonance(&windows, material);
+    if on_engine {
+        let resonance = found.get_or_insert(Resonance {
+            from_s,
+            to_s,
+            frequency_hz: windows[greatest].hz,
+        });
+        resonance.from_s = resonance.from_s.min(from_s);
+        resonance.to_s = resonance.to_s.max(to_s);
+    }
     Some(Meeting {
-        from_s: windows[first].0,
-        to_s: windows[last].1,
-        at_s: 0.5 * (windows[greatest].0 + windows[greatest].1),
-        order,
-        spoils: beyond_rigid[greatest] > SPOILS_BEYOND_RIGID,
+        from_s,
+        to_s,
+        resonance: found,
     })
+}
+
+/// Where the speed swings far more than elsewhere.
+fn resonance(windows: &[Window], material_rad_per_s2: f64) -> Option<Resonance> {
+    let (at, most) = greatest(windows, |window| window.swing_rad_per_s)?;
+    let mut swings: Vec<f64> = windows.iter().map(|w| w.swing_rad_per_s).collect();
+    let middle = swings.len() / 2;
+    let median = *swings.select_nth_unstable_by(middle, f64::total_cmp).1;
+    let frequency_hz = windows[at].hz;
+    let material = material_rad_per_s2 / (std::f64::consts::TAU * frequency_hz);
+    if most < material.max(RESONANCE_OVER_MEDIAN * median) {
+        return None;
+    }
+    let (from_s, to_s) = around(windows, at, |window| {
+        window.swing_rad_per_s > RESONANCE_ENDS_SHARE * most
+    });
+    Some(Resonance {
+        from_s,
+        to_s,
+        frequency_hz,
+    })
+}
+
+fn greatest(windows: &[Window], of: impl Fn(&Window) -> f64) -> Option<(usize, f64)> {
+    let sizes = windows.iter().map(of).enumerate();
+    sizes.max_by(|a, b| a.1.total_cmp(&b.1))
+}
+
+/// From when to when it goes on around a window, with one more on each side: there it grows and fades.
+fn around(windows: &[Window], at: usize, goes_on: impl Fn(&Window) -> bool) -> (f64, f64) {
+    let before = windows[..at]
+        .iter()
+        .rev()
+        .take_while(|w| goes_on(w))
+        .count();
+    let after = windows[at + 1..].iter().take_while(|w| goes_on(w)).count();
+    let first = (at - before).saturating_sub(1);
+    let last = (at + after + 1).min(windows.len() - 1);
+    (windows[first].from_s, windows[last].to_s)
 }
 
 /// Everything that stays the same over the iterations.
@@ -617,17 +693,20 @@ impl<'a> Problem<'a> {
                     Swung {
                         time_s: self.train.time_s[k],
                         theta: self.thetas[k],
+                        omega,
                         angle: residuals[k] * omega,
                         rigid: self.rigid_swing(i + 1, omega, solution),
                     }
                 })
                 .collect();
-            meeting(&kept, cycles_per_turn * (i + 1) as f64)
+            let material = RESONANCE_OVER_MEAN * self.mean_alpha();
+            let on_engine = cycles_per_turn <= ENGINE_CYCLES;
+            meeting(&kept, cycles_per_turn * (i + 1) as f64, material, on_engine)
         })
     }
 
-    /// Amplitude of a multiple of the working cycle as the solution has it for a rigid drive, rad.
-    fn rigid_swing(&self, multiple: usize, omega: f64, solution: &[f64]) -> f64 {
+    /// Cosine and sine of a multiple of the working cycle as the solution has it for a rigid drive, rad.
+    fn rigid_swing(&self, multiple: usize, omega: f64, solution: &[f64]) -> (f64, f64) {
         let x = (omega - self.scale.middle) / self.scale.half_width;
         let mut at = self.layout.ripple_at().start;
         for harmonic in &self.layout.harmonics {
@@ -637,15 +716,17 @@ impl<'a> Problem<'a> {
                 let sum = columns.chunks_exact(2).rev().fold((0.0, 0.0), |sum, pair| {
                     (sum.0 * x + pair[0], sum.1 * x + pair[1])
                 });
-                return sum.0.hypot(sum.1) * omega * (self.scale.middle / omega).powi(3);
+                let scale = omega * (self.scale.middle / omega).powi(3);
+                return (scale * sum.0, scale * sum.1);
             }
         }
-        0.0
+        (0.0, 0.0)
     }
 
-    /// Whether the working cycle or its second harmonic has a frequency somewhere in the stretch.
+    /// Whether the wheel is the engine's own, and the working cycle or its second harmonic has a
+    /// frequency somewhere in the stretch: there they swing it many times more than a drum's.
     pub(super) fn cycles_have(&self, hz: f64) -> bool {
-        let Some(per_turn) = self.options.cycles_per_turn else {
+        let Some(per_turn) = self.options.cycles_per_turn.filter(|c| *c <= ENGINE_CYCLES) else {
             return false;
         };
         let turns_per_s = |omega: f64| omega * per_turn / std::f64::consts::TAU;

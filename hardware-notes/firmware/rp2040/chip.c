@@ -55,6 +55,7 @@ static void out_of_reset(uint32_t blocks)
 
 void chip_start(void)
 {
+    __asm__ volatile("cpsid i" ::: "memory"); /* until interrupts_on() */
     out_of_reset(RESETS_IO_BANK0 | RESETS_PADS_BANK0);
     output(RUN_PIN);
     output(LAMP_PIN);

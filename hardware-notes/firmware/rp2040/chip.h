@@ -84,8 +84,8 @@ static inline void chip_idle(void)
 
 /* ---- Time ---------------------------------------------------------------------------------- */
 
-/* So far ahead of the ticks of teeth is the tick of anything else, at most, and never behind. The
- * microsecond timer and the state machines run from one crystal, so it is always the same. */
+/* The tick of anything but teeth is from the microsecond timer, one to three microseconds ahead of theirs, and never
+ * behind. Timer and state machines run from one crystal, so that stays so. */
 #define TICKS_AHEAD (2 * TICKS_PER_US)
 
 extern uint32_t ticks_origin;

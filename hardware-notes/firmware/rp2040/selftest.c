@@ -3,7 +3,8 @@
 #include "inputs.h"
 #include "ticks.h"
 
-extern const uint8_t image_start, image_end, image_in_flash, image_flash_end;
+extern const uint8_t image_flash_end;
+extern const uint32_t image_start, constant_end, image_in_flash;
 
 /* A brown-out looks the same: this chip cannot tell it from a power-on. So it always starts cut. */
 bool selftest_was_power_on(void)
@@ -11,10 +12,14 @@ bool selftest_was_power_on(void)
     return REGISTER(CHIP_RESET) & CHIP_RESET_HAD_POR && !REGISTER(WATCHDOG_REASON);
 }
 
-/* The Makefile puts a CRC behind the last byte of the flash's part. What runs is its copy in RAM, whose variables
- * have not changed yet, or only some. */
+/* What runs is a copy in RAM; it must be that of the flash, and that have the CRC that the Makefile puts behind
+ * its last byte. */
 static bool program_ok(void)
 {
+    const uint32_t *from = &image_in_flash;
+    for (const uint32_t *copy = &image_start; copy < &constant_end; copy++)
+        if (*copy != *from++)
+            return false;
     uint16_t crc = 0xFFFF;
     const uint8_t *at = (const uint8_t *)FLASH;
     for (; at < &image_flash_end; at++)

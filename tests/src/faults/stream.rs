@@ -3,7 +3,7 @@
 
 use std::collections::{BTreeSet, VecDeque};
 
-use leverarm::stream::{Answer, Destination, Feed, Keep, KeepOutcome, Range, Want};
+use leverarm::stream::{Answer, Destination, Feed, Range, Save, SaveOutcome, Want};
 use leverarm_config::{Stand, StreamDestination};
 use leverarm_live::Now;
 use leverarm_store::{Cursor, EventFilter, Store, StoreError, StoreReader};
@@ -29,7 +29,7 @@ enum Doing {
     Nothing,
     Waiting { until_us: u64 },
     Asked { answer: Answer, at_us: u64 },
-    Keeping { keep: Keep, since_us: u64 },
+    Saving { save: Save, since_us: u64 },
 }
 
 #[derive(Debug)]
@@ -49,7 +49,7 @@ pub(super) struct Streaming {
     destination: Destination,
     doing: Doing,
     /// With the recorder, whose answer nobody waits for any more.
-    given: VecDeque<Keep>,
+    given: VecDeque<Save>,
     away_since_us: Option<u64>,
     was_away_for_long: bool,
 }
@@ -97,8 +97,8 @@ impl Streaming {
         active: &[FaultKind],
     ) -> Result<(), StoreError> {
         let takes = !active.contains(&FaultKind::StoreStalled);
-        while takes && let Some(keep) = self.given.pop_front() {
-            keep.put(store, &self.settings.name)?;
+        while takes && let Some(save) = self.given.pop_front() {
+            save.put(store, &self.settings.name)?;
         }
         let now_us = now.mono_us;
         loop {
@@ -109,15 +109,15 @@ impl Streaming {
                     self.hear(&answer, now_us);
                     self.destination.answered(&answer, now);
                 }
-                Doing::Keeping { keep, .. } if takes => {
-                    keep.put(store, &self.settings.name)?;
-                    self.destination.kept(KeepOutcome::OnDisk);
+                Doing::Saving { save, .. } if takes => {
+                    save.put(store, &self.settings.name)?;
+                    self.destination.saved(SaveOutcome::OnDisk);
                 }
-                Doing::Keeping { keep, since_us }
-                    if !keep.surely && now_us >= since_us + RECORDER_PATIENCE_US =>
+                Doing::Saving { save, since_us }
+                    if !save.surely && now_us >= since_us + RECORDER_PATIENCE_US =>
                 {
-                    self.given.push_back(keep);
-                    self.destination.kept(KeepOutcome::Given);
+                    self.given.push_back(save);
+                    self.destination.saved(SaveOutcome::Given);
                 }
                 waiting => {
                     self.doing = waiting;
@@ -128,8 +128,8 @@ impl Streaming {
                 Want::Wait(time) => Doing::Waiting {
                     until_us: now_us + u64::try_from(time.as_micros()).unwrap_or(u64::MAX / 2),
                 },
-                Want::Keep(keep) => Doing::Keeping {
-                    keep,
+                Want::Save(save) => Doing::Saving {
+                    save,
                     since_us: now_us,
                 },
                 Want::Send(body) => {
@@ -166,7 +166,7 @@ impl Streaming {
             self.step(now, store, &[])?;
             let us = match &self.doing {
                 Doing::Waiting { until_us } => until_us.saturating_sub(now.mono_us),
-                Doing::Nothing | Doing::Asked { .. } | Doing::Keeping { .. } => ANSWER_US,
+                Doing::Nothing | Doing::Asked { .. } | Doing::Saving { .. } => ANSWER_US,
             };
             now.mono_us += us.max(1);
             now.wall_us += us.max(1).cast_signed();

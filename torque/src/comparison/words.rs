@@ -1,4 +1,12 @@
 //! A comparison in plain sentences.
+//!
+//! ```
+//! use leverarm_torque::comparison::Estimate;
+//! use leverarm_torque::comparison::words::TorqueUnit;
+//!
+//! let difference = Estimate { value: 0.312, half_width: 0.081 };
+//! assert_eq!(TorqueUnit::NEWTON_METRE.estimate(difference), "+0.31 ± 0.08 N·m");
+//! ```
 
 use super::{
     Bend, Comparison, Crossover, Doubt, DriftAxis, Estimate, Extreme, Likeness, Pair,

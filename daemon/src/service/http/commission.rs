@@ -18,7 +18,7 @@ use super::request::Input;
 use crate::self_test::last_self_test;
 use leverarm_analysis::calibration::runs::Run;
 use leverarm_store::ContentHash;
-use leverarm_values::calibration::Part;
+use leverarm_values::calibration::Constant;
 
 /// Changes of the calibrations that are told, newest first.
 const HISTORY_MAX: usize = 50;
@@ -38,25 +38,25 @@ pub(super) async fn commission(Extract(web): State) -> Answer {
             Ok((reader.calibration_history()?, test))
         })
         .await?;
-    let newest_of = |part: Part| {
+    let newest_of = |constant: Constant| {
         let newest = history
             .iter()
             .rev()
-            .find(|change| change.part == part.word());
+            .find(|change| change.part == constant.word());
         json!({
-            "part": part.word(),
+            "part": constant.word(),
             "summary": newest.map(|change| &change.summary),
             "wall_us": newest.map(|change| change.wall_us),
         })
     };
-    let parts: Vec<Value> = Part::ALL.iter().copied().map(newest_of).collect();
+    let constants: Vec<Value> = Constant::ALL.iter().copied().map(newest_of).collect();
     let changes = history.iter().rev().take(HISTORY_MAX).map(|change| {
         json!({ "wall_us": change.wall_us, "part": change.part, "summary": change.summary })
     });
     Ok(Json(json!({
         "stand_file": text,
         "check": web.handle.stand().summary().to_string(),
-        "calibrations": parts,
+        "calibrations": constants,
         "history": changes.collect::<Vec<_>>(),
         "self_test": test.map(|kept| kept.report),
     }))
