@@ -217,8 +217,10 @@ pub struct World {
     pub correlation: f64,
     /// How many times as much the second setup's pulls scatter.
     pub unequal: f64,
-    /// The weather moves by so much at the fourth pull, up or down.
+    /// The weather moves by so much, up or down,
     pub step: f64,
+    /// at this pull of the test.
+    pub step_at: f64,
     /// Share of pulls that lose `outlier_depth`.
     pub outliers: f64,
     /// What such a pull loses.
@@ -248,9 +250,10 @@ impl World {
         correlation: 0.0,
         unequal: 1.0,
         step: 0.0,
+        step_at: 3.0,
         outliers: 0.0,
         outlier_depth: 0.03,
-        memory: (6, 4),
+        memory: (2, 5),
         pulls: 3,
         plan: &[&[0, 1, 0]],
     };
@@ -333,8 +336,8 @@ impl World {
                 ..near("memory_of_pairs", "refit_1")
             },
             Self {
-                memory: (2, 5),
-                ..near("memory_of_two_days", "refit_1")
+                memory: (6, 4),
+                ..near("memory_of_six_days", "refit_1")
             },
             Self {
                 memory: (0, 0),
@@ -375,6 +378,36 @@ impl World {
             Self {
                 plan: &[&[0, 2, 0], &[2, 1, 2]],
                 ..near("chain_of_two_days", "chain_of_three_days")
+            },
+            Self {
+                unequal: 10.0 / 3.0,
+                ..near("chain_unequal", "chain_of_three_days")
+            },
+            Self {
+                step_at: 6.0,
+                ..near("weather_step_late", "weather_step")
+            },
+            Self {
+                step_at: 4.0,
+                step: 0.02,
+                ..near("weather_step_within_a_build", "weather_step")
+            },
+            Self {
+                step: 0.005,
+                ..near("weather_step_small", "weather_step")
+            },
+            Self {
+                refit: 2.0,
+                warm_up: 0.01,
+                ..near("warm_up_and_refit_2", "warm_up")
+            },
+            Self {
+                plan: &[&[0, 2, 3, 1, 0]],
+                ..near("four_setups_in_a_day", "refit_1")
+            },
+            Self {
+                memory: (4, 5),
+                ..near("memory_of_four_days", "refit_1")
             },
         ]
     }
@@ -419,7 +452,11 @@ impl World {
                         0.0
                     };
                     let all = drift * number - self.warm_up * (-number / 2.5_f64).exp()
-                        + if is_test && number >= 3.0 { step } else { 0.0 }
+                        + if is_test && number >= self.step_at {
+                            step
+                        } else {
+                            0.0
+                        }
                         - lost;
                     let scatter = if setup == 1 { self.unequal } else { 1.0 };
                     let curve = speeds().into_iter().enumerate().map(|(i, rpm)| {

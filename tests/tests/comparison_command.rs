@@ -8,6 +8,7 @@ use std::process::Command;
 use leverarm_analysis::comparison::{CompareError, EngineSide, StoredComparison, compare_setups};
 use leverarm_analysis::exclusion::{ExclusionRequest, event as exclusion_event};
 use leverarm_analysis::reduction::CurveChoice;
+use leverarm_analysis::shelf::{ShelfWord, keep_picture, shelf};
 use leverarm_live::Now;
 use leverarm_store::{PullId, PullState, Store, StoreReader};
 use leverarm_tests::leverarm;
@@ -437,4 +438,60 @@ fn a_setup_put_back_is_another_build() {
         .unwrap();
     drop(store);
     assert_eq!(builds(), 4);
+}
+
+/// Each part with what was said of it and every test it was in; its picture goes with a copy of the store.
+#[test]
+fn the_shelf_knows_every_part_and_its_tests() {
+    let folder = a_b_a(&two_jets());
+    let now = Now {
+        mono_us: 0,
+        wall_us: 0,
+    };
+    let picture = folder.path().join("jet.png");
+    std::fs::write(&picture, b"\x89PNG\r\n\x1a\n").unwrap();
+    let word = ShelfWord {
+        rating: Some(4),
+        place: Some("drawer 2".to_owned()),
+        picture: Some(keep_picture(folder.path(), &picture).unwrap()),
+        ..ShelfWord::of("main jet=110").unwrap()
+    };
+    word.check().unwrap();
+    let excluded = ExclusionRequest {
+        reason: Some("misfired".to_owned()),
+        by: String::new(),
+    };
+    let mut store = Store::open(folder.path()).unwrap();
+    store.add_event(&word.event(now)).unwrap();
+    let given_up = PullId::new(5);
+    store
+        .add_event(&exclusion_event(given_up, &excluded, now))
+        .unwrap();
+    drop(store);
+    let copy = tempfile::tempdir().unwrap();
+    let copy = copy.path().join("copy");
+    StoreReader::open(folder.path())
+        .unwrap()
+        .backup(&copy)
+        .unwrap();
+    let parts = shelf(&StoreReader::open(&copy).unwrap()).unwrap();
+    let names: Vec<String> = parts
+        .iter()
+        .map(|part| format!("{} {}", part.part, part.value))
+        .collect();
+    assert_eq!(names, ["main jet 105", "main jet 110", "needle clip 2"]);
+    let jet = &parts[1];
+    assert_eq!((jet.rating, &*jet.place), (Some(4), "drawer 2"));
+    assert!(jet.picture.as_ref().unwrap().is_file());
+    let [test] = &jet.tests[..] else {
+        panic!("{:?}", jet.tests);
+    };
+    assert_eq!(
+        (&*test.setup, &*test.beside),
+        ("main jet 110", "needle clip 2")
+    );
+    assert_eq!(test.pulls, [4, 5, 6, 7].map(PullId::new));
+    assert_eq!(test.excluded, [given_up]);
+    // The clip was in both setups.
+    assert_eq!(parts[2].tests.len(), 2);
 }

@@ -4,8 +4,10 @@
 //! Methods in Research and Production*, 4th ed., 1972, table 6.3), `penicillin` (table 6.6) and
 //! `pastes` (table 6.5) of the same book, `sleepstudy` (G. Belenky et al., *Journal of Sleep Research*
 //! 12 (2003) 1). Values are those of lme4 1.1-31 (variances as printed in its vignettes too), pbkrtest
-//! 0.5.2 (Kenward and Roger) and nlme 3.1-162 under R 4.2.2, and of statsmodels 0.15.0. The `cbpp` set is
-//! binomial, which no model here is.
+//! 0.5.2 (Kenward and Roger) and nlme 3.1-162 under R 4.2.2, and of statsmodels 0.15.0. `cbpp`
+//! (M. Lesnoff et al., *Preventive Veterinary Medicine* 64 (2004) 27) is binomial, which no model here
+//! is: its shares are fitted as numbers, by lme4 too. Of ISO 5725-2 the example B.1 is used; that of
+//! ISO 5725-3 (intermediate precision) could not be had, so that nested levels rest on `pastes`.
 
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
@@ -262,6 +264,125 @@ fn nist_one_way() {
         (1.278_656_54e-2 - 1.083_182_80e-2) / 5.0,
         1e-5,
     );
+}
+
+/// New cases as a share of each herd, by period: herds as random, periods as unknowns. lme4 and pbkrtest.
+#[test]
+fn cbpp_with_unknowns() {
+    let rows = columns(
+        include_str!("data/cbpp.csv"),
+        ["incidence", "size", "period", "herd"],
+    );
+    let (cases, size) = (numbers(&rows, 0), numbers(&rows, 1));
+    let period = numbers(&rows, 2);
+    let share: Vec<f64> = cases.iter().zip(&size).map(|(n, of)| n / of).collect();
+    let count = rows.len();
+    let block = Block {
+        design: DMatrix::from_fn(count, 4, |i, j| {
+            f64::from(u8::from(j == 0 || period[i] == 1.0 + j as f64))
+        }),
+        kernels: vec![DMatrix::identity(count, count), same(&rows, 3)],
+        responses: DMatrix::from_column_slice(count, 1, &share),
+    };
+    let found = Model {
+        blocks: vec![block],
+        components: vec![Component::new(Bound::NonNegative); 2],
+    }
+    .fit()
+    .unwrap();
+    assert_near(found.variances[0], 1.558_082_24e-2, 1e-4);
+    // Next to nothing: a two-hundredth of the other.
+    assert_near(found.variances[1], 6.968_063e-5, 1e-2);
+    for (unknown, expected) in [
+        0.219_794_763,
+        -0.145_738_471,
+        -0.130_420_323,
+        -0.178_539_198,
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        assert_near(found.coefficients[(unknown, 0)], expected, 1e-6);
+    }
+    let second = found.certainty(&only(1, 4));
+    assert_near(second.variance, 2.153_989_68e-3, 1e-4);
+    assert_near(second.degrees_of_freedom, 39.298_735, 1e-2);
+}
+
+/// ISO 5725-2:1994, example B.1, sulfur in coal by eight laboratories at four levels: readings and the
+/// printed repeatability and reproducibility from memory; the standard's formulas give the printed results
+/// from these readings. Its estimates are those of an analysis of variance, which for uneven groups are not
+/// quite those of greatest likelihood; those are lme4's.
+#[test]
+fn sulfur_in_coal() {
+    const LEVELS: [[&[f64]; 8]; 4] = [
+        [
+            &[0.71, 0.71, 0.70, 0.71],
+            &[0.69, 0.67, 0.68],
+            &[0.66, 0.65, 0.69],
+            &[0.67, 0.65, 0.66],
+            &[0.70, 0.69, 0.66, 0.71, 0.69],
+            &[0.73, 0.74, 0.73],
+            &[0.71, 0.71, 0.69],
+            &[0.70, 0.65, 0.68],
+        ],
+        [
+            &[1.20, 1.18, 1.23, 1.21],
+            &[1.22, 1.21, 1.22],
+            &[1.28, 1.31, 1.30],
+            &[1.23, 1.18, 1.20],
+            &[1.31, 1.22, 1.22, 1.24],
+            &[1.39, 1.36, 1.37],
+            &[1.20, 1.26, 1.26],
+            &[1.24, 1.22, 1.30],
+        ],
+        [
+            &[1.68, 1.70, 1.68, 1.69],
+            &[1.64, 1.64, 1.65],
+            &[1.61, 1.61, 1.62],
+            &[1.68, 1.66, 1.66],
+            &[1.64, 1.67, 1.60, 1.66, 1.68],
+            &[1.70, 1.73, 1.73],
+            &[1.69, 1.70, 1.68],
+            &[1.67, 1.68, 1.67],
+        ],
+        [
+            &[3.26, 3.26, 3.20, 3.24],
+            &[3.20, 3.20, 3.20],
+            &[3.37, 3.36, 3.38],
+            &[3.16, 3.22, 3.23],
+            &[3.20, 3.19, 3.18, 3.27, 3.24],
+            &[3.27, 3.31, 3.29],
+            &[3.27, 3.24, 3.23],
+            &[3.25, 3.26, 3.26],
+        ],
+    ];
+    /// Repeatability and reproducibility: as printed, and by lme4.
+    const EXPECTED: [[f64; 4]; 4] = [
+        [0.015, 0.026, 0.015_140_02, 0.027_070_03],
+        [0.029, 0.061, 0.028_795_98, 0.061_546_28],
+        [0.017, 0.035, 0.017_093_05, 0.035_594_19],
+        [0.026, 0.058, 0.026_096_06, 0.059_831_85],
+    ];
+    for (laboratories, [printed_r, printed_all, within, all]) in LEVELS.iter().zip(EXPECTED) {
+        let of: Vec<usize> = laboratories
+            .iter()
+            .enumerate()
+            .flat_map(|(i, readings)| std::iter::repeat_n(i, readings.len()))
+            .collect();
+        let laboratory = DMatrix::from_fn(of.len(), of.len(), |i, j| {
+            f64::from(u8::from(of[i] == of[j]))
+        });
+        let found = fit(&laboratories.concat(), None, vec![laboratory]);
+        let [found_r, found_all] = [
+            found.variances[0].sqrt(),
+            (found.variances[0] + found.variances[1]).sqrt(),
+        ];
+        assert_near(found_r, within, 1e-4);
+        assert_near(found_all, all, 1e-4);
+        assert!((found_r - printed_r).abs() < 0.0005, "{found_r}");
+        assert!((found_all - printed_all).abs() < 0.002, "{found_all}");
+    }
 }
 
 /// What is known beforehand, worth endlessly much, is what is found; worth nothing it changes nothing.

@@ -18,5 +18,6 @@ pub mod plan;
 pub mod reduction;
 pub mod replay;
 pub mod setup_correction;
+pub mod shelf;
 #[cfg(test)]
 mod stored;

@@ -23,6 +23,7 @@ mod plan;
 mod pulls;
 mod series;
 mod sheet;
+mod shelf;
 mod size;
 mod stand;
 mod stream;
@@ -86,6 +87,8 @@ enum Command {
     Compare(compare::CompareArguments),
     /// What did each part do, whatever else was on: over all setups of the store
     Parts(parts::PartsArguments),
+    /// The parts on the shelf: rating, notes, picture, where each lies, and every test it was in
+    Shelf(shelf::Arguments),
     /// Every setup against one, the way from one to the next, and what each part did; as a sheet too
     Series(series::SeriesArguments),
     /// Whether the stand still reads what it read: one setup, tested on many days, on a control chart
@@ -345,6 +348,7 @@ fn dispatch(command: Command) -> Result<(), Failure> {
         Command::Show(arguments) => pulls::show(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Parts(arguments) => parts::run(&arguments),
+        Command::Shelf(arguments) => shelf::run(&arguments),
         Command::Series(arguments) => series::run(&arguments),
         Command::Days(arguments) => days::run(&arguments),
         Command::Sheet(arguments) => sheet::run(&arguments),

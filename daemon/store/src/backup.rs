@@ -69,6 +69,7 @@ pub(super) fn copy(connection: &Connection, of: &Path, folder: &Path) -> Result<
         drop(remove_partial(folder));
         return Err(error);
     }
+    files::copy_pictures(of, folder).map_err(failed)?;
     fs::rename(&partial, &target).map_err(failed)?;
     // A name is on the disk when its folder is.
     File::open(folder)

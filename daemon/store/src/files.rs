@@ -63,6 +63,32 @@ pub fn make_own_folder(folder: &Path) -> io::Result<()> {
         .create(folder)
 }
 
+/// Folder of the pictures of parts, in that of the store.
+pub const PICTURES_FOLDER: &str = "pictures";
+
+/// Copies the pictures of parts beside the store in one folder to another.
+///
+/// # Errors
+/// As the system has them.
+pub fn copy_pictures(from: &Path, into: &Path) -> io::Result<()> {
+    let pictures = match std::fs::read_dir(from.join(PICTURES_FOLDER)) {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(()),
+        found => found?,
+    };
+    let into = into.join(PICTURES_FOLDER);
+    make_own_folder(&into)?;
+    for picture in pictures {
+        let picture = picture?;
+        if picture.file_type()?.is_file() {
+            write_own(
+                &into.join(picture.file_name()),
+                &std::fs::read(picture.path())?,
+            )?;
+        }
+    }
+    Ok(())
+}
+
 /// A file that somebody has open: as long as it is, its number is given to no other.
 #[derive(Debug)]
 struct Opened {

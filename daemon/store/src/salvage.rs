@@ -105,7 +105,10 @@ pub fn salvage(from: &Path, into: &Path) -> Result<Salvage, StoreError> {
     let mut target = Target::open(partial)?;
     target.take_all(&scratch, &new_tree)?;
     target.take_loose_chunks(&scratch).map_err(failed)?;
-    let salvage = target.finish()?;
+    let mut salvage = target.finish()?;
+    if let Err(error) = files::copy_pictures(from, partial) {
+        salvage.lost.push(format!("pictures of parts: {error}"));
+    }
     fs::remove_dir_all(&scratch).map_err(failed)?;
     fs::rename(partial, into).map_err(failed)?;
     Ok(salvage)

@@ -289,6 +289,23 @@ event_kinds! {
         /// Who said so; may be empty.
         by: String,
     } = "setup corrected", Info;
+    /// A person said something of a part. What is none stays as it was; an empty text or a 0 takes it back.
+    PartDescribed {
+        /// What part, such as "main jet".
+        part: String,
+        /// Which one, such as "105".
+        value: String,
+        /// From 1 to 5, the best.
+        rating: Option<u8>,
+        /// Free text.
+        notes: Option<String>,
+        /// Where it lies.
+        place: Option<String>,
+        /// Name of its picture's file.
+        picture: Option<String>,
+        /// Who said so; may be empty.
+        by: String,
+    } = "part described", Info;
     /// A test plan began.
     PlanBegun = "plan begun", Info;
     /// A test plan was left for now.

@@ -4,7 +4,8 @@
 //! A line a world: how many per cent of A-versus-A tests call a difference, in how many the
 //! simultaneous band holds the true difference at every speed, how many find a true gain of four times
 //! the scatter of a pull over 1,500 rpm, how many answers were kept back, and how many an oracle finds
-//! that makes the same estimates and knows how they scatter.
+//! that makes the same estimates and knows how they scatter. The stand remembers ten builds of earlier
+//! sessions, but where a world's name says otherwise.
 
 use std::io::Write;
 use std::process::ExitCode;

@@ -14,7 +14,8 @@
 //!
 //! Half widths hold for all effects at once, each figure by itself: the factor is the quantile of the
 //! largest |t| of them all (T. Hothorn, F. Bretz, P. Westfall, *Biometrical Journal* 50 (2008) 346),
-//! simulated from their correlation.
+//! simulated from their correlation. The band along the speeds holds for all effects and at all speeds at
+//! once: the max-t of a comparison of setups for each effect, with Bonferroni's allowance for their number.
 //!
 //! # Example
 //! ```
@@ -59,13 +60,14 @@ use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use rand_distr::{ChiSquared, Distribution, StandardNormal};
 
+use super::band::MaxT;
 use super::figure::{AtSpeed, area_between, interpolated};
 use super::ground::{REPEATED_BUILDS_MIN, structure};
-use super::judge::{BuildFit, means};
-use super::layout::{Layout, Mounting, Structure, session_design};
-use super::scatter::Basis;
+use super::judge::{BuildFit, spectrum};
+use super::layout::{Layout, Mounting, Structure, means, session_design};
+use super::scatter::{Basis, Scatter};
 use super::two_sample::{two_sided_factor, upper_tail};
-use super::{ComparisonError, Estimate, Grid, Options, Pull, Remembered};
+use super::{ComparisonError, Estimate, Grid, Options, Pull, Remembered, whole};
 use crate::curve::RAD_PER_S_PER_RPM;
 use crate::mixed::Prior;
 
@@ -75,6 +77,10 @@ pub const NOT_RECORDED: &str = "not recorded";
 const SOLVED: f64 = 1e-6;
 /// Simulated sets of effects behind the factor of the intervals.
 const DRAWS: usize = 50_000;
+/// Variance that stands in for none, as a share of all.
+const VARIANCE_FLOOR: f64 = 1e-12;
+/// Times as many draws for as many effects, because the allowance for them looks further out.
+const DRAWS_EFFECTS_MAX: usize = 8;
 /// One pull in so many may be narrower than the speeds.
 const NARROW_ONE_IN: usize = 10;
 /// Pulls with each mounting of a test that is thought of.
@@ -122,6 +128,8 @@ pub struct PartEffect {
     pub curve_nm: Vec<f64>,
     /// Half width at each speed by itself, N·m.
     pub half_width_nm: Vec<f64>,
+    /// Half width of the band that holds at all speeds at once, N·m.
+    pub band_nm: Vec<f64>,
 }
 
 impl PartEffect {
@@ -245,6 +253,7 @@ pub fn effects(
         &vec![0.0; covering.pulls.len()],
     );
     let curves = layout.averaged(&covering.relative);
+    let layout = layout.told_by(&curves);
     let table = Table::new(parts, names.len(), reference);
     let found = Found::new(&grid.rpm, range_rpm, layout, curves, table, options);
     Ok(Effects {
@@ -472,6 +481,45 @@ impl Fitted {
     }
 }
 
+/// How mountings scatter along the speeds.
+struct Along {
+    scatter: Scatter,
+    spectrum: Vec<f64>,
+}
+
+impl Along {
+    fn of(basis: &Basis, covariance: &DMatrix<f64>) -> Self {
+        let [factor, slope] = [&basis.factor, &basis.slope].map(|s| DVector::from_column_slice(s));
+        let across = |a: &DVector<f64>, b: &DVector<f64>| a.dot(&(covariance * b));
+        let low = [
+            [across(&factor, &factor), across(&factor, &slope)],
+            [across(&slope, &factor), across(&slope, &slope)],
+        ];
+        let points = covariance.nrows();
+        let rest = DMatrix::identity(points, points)
+            - &factor * factor.transpose()
+            - &slope * slope.transpose();
+        let rest = &rest * covariance * &rest;
+        let squares: Vec<f64> = rest.diagonal().iter().map(|v| v.max(0.0)).collect();
+        let floor = VARIANCE_FLOOR * covariance.diagonal().mean();
+        let profile: Vec<f64> = basis.smooth(&squares).iter().map(|v| v + floor).collect();
+        Self {
+            spectrum: spectrum(&rest, &profile),
+            scatter: Scatter::new(basis, low, profile),
+        }
+    }
+
+    /// Factor of a band that holds for so many effects and at all speeds at once.
+    fn critical(&self, basis: &Basis, dof: f64, effects: usize, options: &Options) -> f64 {
+        let generator = self.scatter.generator(basis, &self.spectrum);
+        let dof = [whole(dof).max(1); 2];
+        let effects = effects.max(1);
+        let draws = options.draws * effects.min(DRAWS_EFFECTS_MAX);
+        let max_t = MaxT::simulate(basis, &generator, dof, draws, options.seed);
+        max_t.critical(1.0 - (1.0 - options.confidence) / effects as f64)
+    }
+}
+
 /// What tells the sum of some effects.
 struct Together<'a> {
     fit: &'a Fitted,
@@ -517,9 +565,8 @@ impl<'a> Found<'a> {
             variance: typical.relative_sd * typical.relative_sd,
             degrees_of_freedom: typical.degrees_of_freedom,
         });
-        let relative = &curves / mean_nm;
         let mut found = Self {
-            structure: structure(&layout, &relative, 0, None),
+            structure: structure(&layout, None),
             rpm,
             range_rpm,
             curves,
@@ -639,16 +686,24 @@ impl<'a> Found<'a> {
             })
             .collect();
         let along = self.fitted(&self.curves, &self.averages, None);
-        let sd_along = along.as_ref().map(|along| {
-            let smooth = Basis::new(self.rpm.len()).smooth(&along.scale);
-            smooth
-                .iter()
-                .map(|v| v.max(0.0).sqrt())
-                .collect::<Vec<f64>>()
+        let basis = Basis::new(self.rpm.len());
+        let along = along.map(|fit| {
+            let spread = Along::of(&basis, &self.covariance_along(&fit, left));
+            let band = spread.critical(&basis, fit.dof, read.len(), options);
+            (fit, spread, band)
         });
         let estimate = |fit: &Fitted, column: usize| Estimate {
             value: fit.value(column, 0),
             half_width: critical * fit.standard_error(column, 0),
+        };
+        let half_width = |column: usize, shown: bool, is_band: bool| {
+            let Some((fit, spread, band)) = along.as_ref().filter(|_| shown) else {
+                return Vec::new();
+            };
+            let own = fit.fit.phi[(column, column)].max(0.0).sqrt();
+            let sd = spread.scatter.sd.iter();
+            let factor = if is_band { *band } else { critical };
+            sd.map(|sd| factor * own * sd).collect()
         };
         let of_column = |column: usize| {
             let (part, value) = self.table.columns[column];
@@ -694,17 +749,12 @@ impl<'a> Found<'a> {
                 curve_nm: along
                     .as_ref()
                     .filter(|_| shown)
-                    .map_or_else(Vec::new, |along| {
+                    .map_or_else(Vec::new, |(fit, ..)| {
                         let all = 0..self.rpm.len();
-                        all.map(|i| along.value(column, i)).collect()
+                        all.map(|i| fit.value(column, i)).collect()
                     }),
-                half_width_nm: match (&along, &sd_along) {
-                    (Some(along), Some(sd)) if shown => {
-                        let own = along.fit.phi[(column, column)].max(0.0).sqrt();
-                        sd.iter().map(|sd| critical * own * sd).collect()
-                    }
-                    _ => Vec::new(),
-                },
+                half_width_nm: half_width(column, shown, false),
+                band_nm: half_width(column, shown, true),
             }
         };
         let together = fit.as_ref().filter(|_| known).zip(told[2].as_ref());
@@ -732,6 +782,17 @@ impl<'a> Found<'a> {
             interactions_untold,
             left_out: Vec::new(),
         }
+    }
+
+    /// Covariance along the speeds of what scatters, in the metric of the fit; what is typical moves whole
+    /// curves.
+    fn covariance_along(&self, fit: &Fitted, left: usize) -> DMatrix<f64> {
+        let own = &fit.fit.scaled;
+        let Some(prior) = self.typical else {
+            return own.clone();
+        };
+        let prior = prior.degrees_of_freedom;
+        own.map(|own| (left as f64 * own + prior) / fit.dof)
     }
 
     /// Of a mounting's mean about the model, relative.

@@ -9,7 +9,7 @@ use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 use super::checks::{Likeness, likeness};
 use super::figure::Estimate;
 use super::judge::Judge;
-use super::layout::{Effect, Layout, Mounting, Structure, tells_warm_up};
+use super::layout::{Effect, Layout, Mounting, Structure};
 use super::scatter::Basis;
 use super::two_sample::two_sided_factor;
 use super::{Options, Pull};
@@ -19,13 +19,22 @@ use crate::mixed::Prior;
 pub const REPEATED_BUILDS_MIN: usize = 3;
 /// Probability of a gap between returns so large, below which it is more than the stand is known to do.
 const GAP_ALARM: f64 = 0.05;
-/// Standard deviations of a gap that are nothing in excess.
-const EXPECTED_SDS: f64 = 1.0;
 /// Probability of a false alarm below which a pull is taken to be none of its build's.
 const APART_ALARM: f64 = 0.01;
-/// Probability of so large a scatter by chance below which a setup's pulls have one of their own: rather
-/// too often than too seldom, because missing it costs the truth and a false alarm only width.
+/// Probability of so large a scatter of their factors by chance below which a setup's pulls have one of
+/// their own: rather too often than too seldom, because missing it costs the truth and a false alarm only
+/// width.
 const UNEVEN_ALARM: f64 = 0.2;
+/// Likewise of their shapes, which tell more.
+const UNEVEN_SHAPES_ALARM: f64 = 0.05;
+/// Degrees of freedom of the others, before a setup is held against them.
+const UNEVEN_DOF_MIN: f64 = 2.0;
+/// Degrees of freedom that the scatter of all pulls is worth for the shapes of one setup's.
+const SHAPES_PRIOR: f64 = 4.0;
+/// Degrees of freedom that the scatter of their shapes is worth for the overall factor of one setup's pulls.
+pub(super) const FACTOR_PRIOR: f64 = 4.0;
+/// Relative variance told apart from none.
+const VARIANCE_FLOOR: f64 = 1e-24;
 /// Such pulls at most, as a share.
 const APART_SHARE_MAX: f64 = 0.15;
 
@@ -67,8 +76,7 @@ pub struct Ground {
     /// Half the difference of the returns at each speed, relative, without what warming up does each
     /// time; empty without returns.
     pub gap: Vec<f64>,
-    /// The part of it, 0 to 1, by which the returns differ more than other sessions let expect (one
-    /// standard deviation of such a gap).
+    /// The share of its square, 0 to 1, that is more than the variance which other sessions let expect.
     pub gap_excess: f64,
 }
 
@@ -85,6 +93,8 @@ impl Ground {
 pub struct Memory {
     /// Times that parts were mounted, in all sessions.
     pub builds: usize,
+    /// Pulls made with them.
+    pub pulls: usize,
     /// Of these, beyond what setups, sessions and their drifts take up.
     pub repeated: usize,
     /// Sessions.
@@ -157,6 +167,8 @@ impl Grounds {
         options: &Options,
     ) -> (Self, Option<Judge>) {
         let layout = Layout::new(pulls, compared, &vec![0.0; pulls.len()]);
+        let averaged = layout.averaged(curves);
+        let layout = layout.told_by(&averaged);
         let mountings = layout.mountings();
         let repeated = layout.repeated_builds(&mountings);
         let mut begun_s = Vec::new();
@@ -177,7 +189,7 @@ impl Grounds {
             repeated,
             is_typical: options.typical_build.is_some() && repeated < REPEATED_BUILDS_MIN,
             known: false,
-            curves: layout.averaged(curves),
+            curves: averaged,
             given,
             begun_s,
             layout: layout.clone(),
@@ -226,16 +238,13 @@ impl Grounds {
     ) -> Option<Judge> {
         let rows = layout.rows.len();
         loop {
-            let structure = structure(&layout, &self.curves, compared, build);
-            let judge = Judge::new(basis, &self.curves, layout.clone(), structure.clone());
-            // Pulls that can't tell warming up from setups.
-            let judge = judge.or_else(|| {
-                let structure = Structure {
-                    warm_up: false,
-                    ..structure
-                };
+            layout.pull_variance = pull_variances(&layout, basis, &self.curves, compared);
+            let of = |layout: &Layout| {
+                let structure = structure(layout, build);
                 Judge::new(basis, &self.curves, layout.clone(), structure)
-            })?;
+            };
+            // Pulls that can't tell warming up from setups.
+            let judge = of(&layout).or_else(|| of(&layout.clone().kept_warm()))?;
             // A pull is told by its overall factor; blocks hold the rows in another order.
             let order: Vec<usize> = judge.rows_of_blocks();
             let limit = two_sided_factor(APART_ALARM / rows as f64, (judge.left.max(2) - 1) as f64);
@@ -334,6 +343,7 @@ impl Grounds {
         };
         Memory {
             builds: self.mountings.len(),
+            pulls: self.layout.rows.iter().map(Vec::len).sum(),
             repeated: self.repeated,
             sessions: sessions.unwrap_or(0),
             build_sd: sd(Effect::Build).filter(|_| self.known),
@@ -443,7 +453,7 @@ impl Grounds {
                 if let Some(expected) = self.expected_gap(judge, &weights, between.session) {
                     gap -= DVector::from_vec(expected.curve);
                     let ratio = gap.mean() * gap.mean() / expected.variance.max(1e-300);
-                    excess = excess.max(1.0 - EXPECTED_SDS / ratio.sqrt());
+                    excess = excess.max(1.0 - 1.0 / ratio);
                     let f = FisherSnedecor::new(1.0, expected.degrees_of_freedom);
                     chances.extend(f.map(|f| f.sf(ratio)));
                 }
@@ -481,7 +491,7 @@ impl Grounds {
         let means = DMatrix::from_columns(&[curves.column_mean()]);
         let others = others.dense()?;
         let structure = Structure {
-            warm_up: judge.structure.warm_up && tells_warm_up(&mountings),
+            warm_up: others.warms_up,
             ..judge.structure.clone()
         };
         let fit = others.model(&structure, &means).fit().ok()?;
@@ -512,12 +522,7 @@ struct ExpectedGap {
 }
 
 /// What the pulls can tell of.
-pub(super) fn structure(
-    layout: &Layout,
-    curves: &DMatrix<f64>,
-    compared: usize,
-    build: Option<Prior>,
-) -> Structure {
+pub(super) fn structure(layout: &Layout, build: Option<Prior>) -> Structure {
     let mountings = layout.mountings();
     let mut effects = vec![Effect::Pull];
     if mountings.iter().any(|m| m.rows.len() > 1) {
@@ -528,31 +533,152 @@ pub(super) fn structure(
     if sessions > 1 {
         effects.push(Effect::Day);
     }
-    // Squares of the pulls' means about those of their builds, with their degrees of freedom.
-    let within = |own: &dyn Fn(usize) -> bool| -> (f64, f64) {
-        let own = mountings.iter().filter(|m| own(m.setup));
-        own.fold((0.0, 0.0), |(squares, dof), m| {
-            let means = m.rows.iter().map(|row| curves.row(*row).mean());
-            let mean = means.clone().sum::<f64>() / m.rows.len() as f64;
-            let sum: f64 = means.map(|x| (x - mean).powi(2)).sum();
-            (squares + sum, dof + m.rows.len() as f64 - 1.0)
-        })
-    };
-    for setup in 0..compared {
-        let (own, own_dof) = within(&|s| s == setup);
-        let (others, others_dof) = within(&|s| s != setup);
-        let ratio = own / own_dof / (others / others_dof);
-        if own_dof >= 2.0
-            && others_dof >= 2.0
-            && FisherSnedecor::new(own_dof, others_dof).is_ok_and(|f| f.sf(ratio) < UNEVEN_ALARM)
-        {
-            effects.push(Effect::PullOf(setup));
-        }
-    }
     Structure {
         effects,
         drift: false,
         build,
-        warm_up: tells_warm_up(&mountings),
+        warm_up: layout.warms_up,
+    }
+}
+
+/// How many times the variance of the others' pulls those with each setup have, where they scatter more.
+///
+/// Only those compared are asked: of the others it is known that they tell how all scatter. Whether they do is
+/// told by their overall factor and by the shapes of their curves (slope and remainder,
+/// of which each pull tells several). By how much is moderated (as by G. K. Smyth, *Statistical
+/// Applications in Genetics and Molecular Biology* 3 (2004) 3): a few factors say little, so they are taken
+/// to scatter like the shapes, worth [`FACTOR_PRIOR`] degrees of freedom, and the shapes like all others',
+/// worth [`SHAPES_PRIOR`].
+pub(super) fn pull_variances(
+    layout: &Layout,
+    basis: &Basis,
+    curves: &DMatrix<f64>,
+    compared: usize,
+) -> Vec<f64> {
+    const ROUNDS: usize = 4;
+    let scores = curves * basis.first_cosines();
+    let count = scores.ncols();
+    // Squares about the means of mountings, with their degrees of freedom.
+    let mut squares = DMatrix::<f64>::zeros(layout.count, count);
+    let mut dof = vec![0.0; layout.count];
+    for mounting in layout.mountings() {
+        dof[mounting.setup] += mounting.rows.len() as f64 - 1.0;
+        let own = scores.select_rows(&mounting.rows);
+        for (column, values) in own.column_iter().enumerate() {
+            squares[(mounting.setup, column)] += values.variance() * values.len() as f64;
+        }
+    }
+    let mut found = vec![1.0; layout.count];
+    for _ in 0..ROUNDS {
+        for setup in 0..compared.min(layout.count) {
+            let own_dof = dof[setup];
+            let others = (0..layout.count).filter(|other| *other != setup);
+            let others_dof: f64 = others.clone().map(|other| dof[other]).sum();
+            if own_dof < 1.0 || others_dof < UNEVEN_DOF_MIN {
+                continue;
+            }
+            // Variance of the setup's own over that of the others.
+            let ratio = |column: usize| {
+                let rest = others.clone().map(|o| squares[(o, column)] / found[o]);
+                let rest = rest.sum::<f64>() / others_dof;
+                (rest > VARIANCE_FLOOR).then(|| squares[(setup, column)] / own_dof / rest)
+            };
+            let is_large = |ratio: f64, columns: f64, alarm: f64| {
+                FisherSnedecor::new(own_dof * columns, others_dof * columns)
+                    .is_ok_and(|f| f.sf(ratio) < alarm)
+            };
+            let shapes: Vec<f64> = (1..count).filter_map(ratio).collect();
+            let columns = shapes.len() as f64;
+            let shape = shapes.iter().sum::<f64>() / columns.max(1.0);
+            let factor = ratio(0).unwrap_or(1.0);
+            // Neighbouring cosines are no independent witnesses.
+            let is_uneven = is_large(factor, 1.0, UNEVEN_ALARM)
+                || columns > 0.0 && is_large(shape, 0.5 * columns, UNEVEN_SHAPES_ALARM);
+            let shape =
+                (SHAPES_PRIOR + own_dof * columns * shape) / (SHAPES_PRIOR + own_dof * columns);
+            let moderated = (FACTOR_PRIOR * shape + own_dof * factor) / (FACTOR_PRIOR + own_dof);
+            found[setup] = if is_uneven { moderated.max(1.0) } else { 1.0 };
+        }
+    }
+    found
+}
+
+#[cfg(test)]
+mod tests {
+    use rand_chacha::ChaCha8Rng;
+    use rand_chacha::rand_core::SeedableRng;
+    use rand_distr::{Distribution, StandardNormal};
+
+    use super::super::{Comparison, Options, Pull, Sampled, compare};
+
+    /// A reference day, then A with B, B with C and C with A, each on a day of its own. On the last day C reads
+    /// `off` more, as if its parts had been mixed up.
+    fn around(off: f64) -> Comparison {
+        let mut chance = ChaCha8Rng::seed_from_u64(5);
+        let days: [&[usize]; 5] = [
+            &[3, 3, 3, 3],
+            &[3, 3, 3, 3],
+            &[0, 1, 0],
+            &[1, 2, 1],
+            &[2, 0, 2],
+        ];
+        let mut pulls: Vec<Pull> = Vec::new();
+        let mut build = 0;
+        for (day, setups) in (0_u32..).zip(days) {
+            let mut number = 0.0;
+            for setup in setups {
+                build += 1;
+                let mut normal = || -> f64 { StandardNormal.sample(&mut chance) };
+                let mounted = 0.001 * normal();
+                for _ in 0..2 {
+                    let more = if day == 4 && *setup == 2 { off } else { 0.0 };
+                    let own = 1.0 + mounted + more + 0.001 * normal();
+                    let curve = (0..12_u32).map(|i| Sampled {
+                        rpm: 4000.0 + 250.0 * f64::from(i),
+                        torque_nm: 10.0 * (own + 0.0002 * normal()),
+                        systematic_nm: 0.0,
+                    });
+                    pulls.push(Pull {
+                        label: (pulls.len() + 1).to_string(),
+                        setup: *setup,
+                        build,
+                        time_s: 86_400.0 * f64::from(day) + 300.0 * number,
+                        curve: curve.collect(),
+                    });
+                    number += 1.0;
+                }
+            }
+        }
+        let names = ["A", "B", "C", "reference"].map(str::to_owned);
+        let options = Options {
+            compared: Some(3),
+            draws: 200,
+            ..Options::default()
+        };
+        compare(&names, &pulls, &options).unwrap()
+    }
+
+    #[test]
+    fn a_loop_that_does_not_close_is_named_and_one_that_does_is_not() {
+        let said = |comparison: &Comparison| {
+            let mut remarks = comparison.remarks.iter();
+            remarks.any(|remark| remark.contains("the loop A – B – C – A does not close"))
+        };
+        let closed = around(0.0);
+        assert_eq!(closed.loops.len(), 1);
+        assert!(
+            closed.loops[0].closes && !said(&closed),
+            "{:?}",
+            closed.loops
+        );
+        let open = around(0.02);
+        let found = open.loops[0];
+        assert_eq!(found.setups, [0, 1, 2]);
+        assert!(!found.closes && said(&open), "{found:?}");
+        // A against C on the last day is 2 % less than the other days let expect.
+        assert!(
+            (found.left.value + 0.02).abs() < found.left.half_width,
+            "{found:?}"
+        );
     }
 }

@@ -7,7 +7,8 @@
 
 use nalgebra::{Cholesky, DMatrix, DVector};
 
-use super::layout::{Effect, Layout, Mounting, Structure, session_design};
+use super::ground::FACTOR_PRIOR;
+use super::layout::{Layout, Mounting, Structure, means, session_design};
 use super::scatter::{Basis, Scatter, cosine};
 use super::two_sample::two_sided_factor;
 use crate::mixed::{Certainty, Fit};
@@ -265,24 +266,19 @@ impl Judge {
     fn dof_of_builds(&self, builds: &Builds, weights: &DVector<f64>, padded: &DVector<f64>) -> f64 {
         let fit = &builds.low[0];
         let whole = fit.variance(padded);
-        let (mut inverse, mut others) = (0.0, 1.0);
-        for (effect, variance) in self.structure.effects.iter().zip(&self.low[0].variances) {
-            let Effect::PullOf(setup) = effect else {
-                continue;
-            };
-            if weights.get(*setup).is_none_or(|w| *w == 0.0) || *variance <= 0.0 {
+        let pull = self.low[0].variances.first().copied().unwrap_or(0.0);
+        let mut inverse = 1.0 / builds.dof;
+        for (setup, variance) in self.layout.pull_variance.iter().enumerate() {
+            if weights.get(setup).is_none_or(|w| *w == 0.0) || *variance <= 1.0 {
                 continue;
             }
-            let own = builds.mountings.iter().filter(|m| m.setup == *setup);
+            let own = builds.mountings.iter().filter(|m| m.setup == setup);
             let (count, rows) = own.fold((0, 0), |(c, r), m| (c + 1, r + m.rows.len()));
-            let within = (rows - count) as f64;
-            let pulls = self.low[0].variances.first().copied().unwrap_or(0.0) + variance;
-            let share = (pulls / rows.max(1) as f64 / whole).min(1.0);
-            inverse += share * share / within.max(1.0);
-            others -= share;
+            let excess = pull * (variance - 1.0) / rows.max(1) as f64;
+            let share = (excess / whole).min(1.0);
+            inverse += share * share / ((rows - count) as f64 + FACTOR_PRIOR);
         }
-        let others = others.max(0.0);
-        1.0 / (inverse + others * others / builds.dof)
+        inverse.recip()
     }
 
     fn within_rows(&self, certainty: Certainty) -> Certainty {
@@ -447,16 +443,8 @@ impl Builds {
     }
 }
 
-/// Means of the rows of each mounting.
-pub(super) fn means(mountings: &[Mounting], values: &DMatrix<f64>) -> DMatrix<f64> {
-    DMatrix::from_fn(mountings.len(), values.ncols(), |i, j| {
-        let rows = &mountings[i].rows;
-        rows.iter().map(|row| values[(*row, j)]).sum::<f64>() / rows.len() as f64
-    })
-}
-
 /// Power of curves by cosine, from the third on, under a profile.
-fn spectrum(covariance: &DMatrix<f64>, profile: &[f64]) -> Vec<f64> {
+pub(super) fn spectrum(covariance: &DMatrix<f64>, profile: &[f64]) -> Vec<f64> {
     let points = profile.len();
     (2..points)
         .map(|k| {

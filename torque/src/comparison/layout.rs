@@ -4,6 +4,7 @@
 use std::collections::BTreeMap;
 
 use nalgebra::{DMatrix, DVector};
+use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 
 use super::Pull;
 use crate::mixed::{Block, Bound, Component, Model, Prior};
@@ -15,6 +16,16 @@ const LIKENESS_PULLS: f64 = 3.0;
 /// Pulls over which warming up falls to 1/e: between the 1 and 5 that engines take (common practice,
 /// no source).
 const WARM_UP_PULLS: [f64; 2] = [1.5, 4.0];
+/// Probability of so much warming up or drift by chance below which it is an unknown: rather too often than
+/// too seldom, because what is missed misleads and a false alarm costs only width.
+const UNKNOWN_ALARM: f64 = 0.2;
+/// Number of the pull at which a session's drift is nothing.
+const SLOPE_MIDDLE: f64 = 4.0;
+/// Mountings in a session before its drift can be an unknown, and degrees of freedom that are to be left.
+const DRIFT_MOUNTINGS_MIN: usize = 3;
+const DRIFT_DOF_MIN: f64 = 3.0;
+/// With fewer degrees of freedom nothing is ruled out.
+const WARM_UP_DOF_MIN: f64 = 4.0;
 /// Rows above which the pulls of a build are averaged in groups: time grows with the cube.
 const ROWS_MAX: usize = 240;
 /// Groups to a build then.
@@ -25,8 +36,6 @@ const GROUPS_MAX: usize = 4;
 pub(super) enum Effect {
     /// The pull itself.
     Pull,
-    /// What the pulls of one setup scatter more than the others.
-    PullOf(usize),
     /// This time the parts were mounted.
     Build,
     /// Neighbours in time are alike.
@@ -79,6 +88,12 @@ pub(super) struct Layout {
     pub(super) order: Vec<f64>,
     /// Place along the whole test's drift.
     axis: Vec<f64>,
+    /// How many times as large the variance of a pull is with each setup.
+    pub(super) pull_variance: Vec<f64>,
+    /// What warming up does each time is an unknown.
+    pub(super) warms_up: bool,
+    /// The drift of sessions with one setup alone is an unknown too.
+    drifts: bool,
 }
 
 impl Layout {
@@ -123,9 +138,83 @@ impl Layout {
             sessions: rows.iter().map(|row| first(row).2).collect(),
             order: rows.iter().map(|row| mean(row, &|i| place[i].3)).collect(),
             axis: rows.iter().map(|row| mean(row, &|i| axis[i])).collect(),
+            pull_variance: vec![1.0; known.len()],
             count: known.len(),
             rows,
+            warms_up: false,
+            drifts: false,
         }
+    }
+
+    /// With unknowns for what these curves, one a row, show, because each costs degrees of freedom. Warming
+    /// up is one where there are sessions enough to tell it and the pulls show it or can't rule it out:
+    /// what is too small to show within mountings is far smaller between them. Drift of sessions with one
+    /// setup alone is one where their mountings show it; else it is as random as its variance says.
+    pub(super) fn told_by(mut self, curves: &DMatrix<f64>) -> Self {
+        let mountings = self.mountings();
+        self.warms_up = tells_warm_up(&mountings) && self.shows_warm_up(&mountings, curves);
+        self.drifts = self.shows_drifts(&mountings, curves);
+        self
+    }
+
+    /// F test of these drifts on the means of mountings.
+    fn shows_drifts(&self, mountings: &[Mounting], curves: &DMatrix<f64>) -> bool {
+        let values = means(mountings, &DMatrix::from_columns(&[curves.column_mean()]));
+        let rest = |layout: &Self| {
+            let design = layout.design_of(mountings, true);
+            let inverse = design.clone().pseudo_inverse(1e-9).ok()?;
+            let rest = (&values - &design * (inverse * &values)).norm_squared();
+            Some((rest, design.rank(1e-9)))
+        };
+        let with = Self {
+            drifts: true,
+            ..self.clone()
+        };
+        let (Some((plain, rank)), Some((drifting, rank_with))) = (rest(self), rest(&with)) else {
+            return false;
+        };
+        let more = (rank_with - rank) as f64;
+        let left = mountings.len().saturating_sub(rank_with) as f64;
+        let ratio = (plain - drifting) / more / (drifting / left);
+        left >= DRIFT_DOF_MIN
+            && FisherSnedecor::new(more, left).is_ok_and(|f| f.sf(ratio) < UNKNOWN_ALARM)
+    }
+
+    /// With nothing known of warming up.
+    pub(super) fn kept_warm(self) -> Self {
+        Self {
+            warms_up: false,
+            ..self
+        }
+    }
+
+    /// F test of warming up on rows about the means of their mountings.
+    fn shows_warm_up(&self, mountings: &[Mounting], curves: &DMatrix<f64>) -> bool {
+        let about = |value: &dyn Fn(usize) -> f64| {
+            let mut about = DVector::zeros(self.rows.len());
+            for mounting in mountings {
+                let mean = mounting.rows.iter().map(|row| value(*row)).sum::<f64>()
+                    / mounting.rows.len() as f64;
+                for row in &mounting.rows {
+                    about[*row] = value(*row) - mean;
+                }
+            }
+            about
+        };
+        let cold = [0, 1].map(|i: usize| about(&|row| self.cold(row)[i]));
+        let values = about(&|row| curves.row(row).mean());
+        let taken = mountings.len() + cold.len();
+        let left = self.rows.len().saturating_sub(taken) as f64;
+        let Ok(inverse) = DMatrix::from_columns(&cold).pseudo_inverse(1e-9) else {
+            return true;
+        };
+        let told = DMatrix::from_columns(&cold) * (inverse * &values);
+        let rest = (&values - &told).norm_squared();
+        let ratio = told.norm_squared() / cold.len() as f64 / (rest / left);
+        // Too few pulls to rule it out.
+        left < WARM_UP_DOF_MIN
+            || FisherSnedecor::new(cold.len() as f64, left)
+                .is_ok_and(|f| f.sf(ratio) < UNKNOWN_ALARM)
     }
 
     /// One row of curves a row of this.
@@ -143,15 +232,17 @@ impl Layout {
             .collect();
         let of = |values: &[usize]| kept.iter().map(|i| values[*i]).collect();
         let number = |values: &[f64]| kept.iter().map(|i| values[*i]).collect();
-        Self {
+        let mut kept = Self {
             rows: kept.iter().map(|i| self.rows[*i].clone()).collect(),
             setups: of(&self.setups),
             builds: of(&self.builds),
             sessions: of(&self.sessions),
             order: number(&self.order),
             axis: number(&self.axis),
-            count: self.count,
-        }
+            ..self.clone()
+        };
+        kept.warms_up &= tells_warm_up(&kept.mountings());
+        kept
     }
 
     pub(super) fn unknowns(&self, structure: &Structure) -> usize {
@@ -194,10 +285,23 @@ impl Layout {
         all
     }
 
-    /// [`session_design`] and, where there are sessions enough to tell it, how cold the stand was.
+    /// [`session_design`] and, where drift of sessions with one setup or warming up is an unknown, that.
     pub(super) fn design_of(&self, mountings: &[Mounting], slopes: bool) -> DMatrix<f64> {
-        let design = session_design(mountings, self.count, slopes);
-        if !tells_warm_up(mountings) {
+        let mut design = session_design(mountings, self.count, slopes);
+        if slopes && self.drifts {
+            let sessions = mountings.iter().map(|m| m.session + 1).max().unwrap_or(0);
+            for session in 0..sessions {
+                let own = |m: &Mounting| m.session == session;
+                if mountings.iter().filter(|m| own(m)).count() < DRIFT_MOUNTINGS_MIN {
+                    continue;
+                }
+                let column = self.count + sessions + session;
+                for (i, mounting) in mountings.iter().enumerate().filter(|(_, m)| own(m)) {
+                    design[(i, column)] = mounting.order - SLOPE_MIDDLE;
+                }
+            }
+        }
+        if !self.warms_up {
             return design;
         }
         let before = design.ncols();
@@ -305,8 +409,7 @@ impl Layout {
 
     /// Rows that share a session or a build; without either each row is by itself.
     fn blocks(&self, structure: &Structure) -> Vec<Vec<usize>> {
-        let alone = |effect: &Effect| matches!(effect, Effect::Pull | Effect::PullOf(_));
-        if structure.effects.iter().all(alone) {
+        if structure.effects.iter().all(|e| *e == Effect::Pull) {
             return (0..self.rows.len()).map(|row| vec![row]).collect();
         }
         let mut of: Vec<usize> = self.sessions.clone();
@@ -362,6 +465,7 @@ impl Layout {
         Some(Self {
             setups: setups?,
             count: known.len(),
+            pull_variance: known.iter().map(|s| self.pull_variance[*s]).collect(),
             ..self.clone()
         })
     }
@@ -410,16 +514,17 @@ impl Layout {
         let same = |values: &[usize]| values[i] == values[j];
         let session = same(&self.sessions);
         match effect {
-            Effect::Pull if i == j => 1.0 / self.rows[i].len() as f64,
-            Effect::PullOf(setup) if i == j && self.setups[i] == setup => {
-                1.0 / self.rows[i].len() as f64
+            Effect::Pull if i == j => {
+                self.pull_variance[self.setups[i]] / self.rows[i].len() as f64
             }
             Effect::Build if same(&self.builds) => 1.0,
             Effect::Near if session => {
                 (-(self.order[i] - self.order[j]).abs() / LIKENESS_PULLS).exp()
             }
             // In units of ten pulls, so that its variance is of the others' size.
-            Effect::Slope if session => 0.01 * (self.order[i] - 4.0) * (self.order[j] - 4.0),
+            Effect::Slope if session => {
+                0.01 * (self.order[i] - SLOPE_MIDDLE) * (self.order[j] - SLOPE_MIDDLE)
+            }
             Effect::WarmUp if session => WARM_UP_PULLS
                 .iter()
                 .map(|pulls| (-(self.order[i] + self.order[j]) / pulls).exp())
@@ -445,7 +550,7 @@ pub(super) struct Mounting {
 const WARM_UPS_MIN: usize = 3;
 
 /// Whether there are sessions enough to tell what warming up does each time.
-pub(super) fn tells_warm_up(mountings: &[Mounting]) -> bool {
+fn tells_warm_up(mountings: &[Mounting]) -> bool {
     let sessions = mountings.iter().map(|m| m.session + 1).max().unwrap_or(0);
     let long = (0..sessions)
         .filter(|session| mountings.iter().filter(|m| m.session == *session).count() > 1);
@@ -474,9 +579,17 @@ pub(super) fn session_design(mountings: &[Mounting], count: usize, slopes: bool)
         if j == mounting.setup || j == own {
             1.0
         } else if j == own + sessions && changed[mounting.session] {
-            mounting.order - 4.0
+            mounting.order - SLOPE_MIDDLE
         } else {
             0.0
         }
+    })
+}
+
+/// Means of the rows of each mounting.
+pub(super) fn means(mountings: &[Mounting], values: &DMatrix<f64>) -> DMatrix<f64> {
+    DMatrix::from_fn(mountings.len(), values.ncols(), |i, j| {
+        let rows = &mountings[i].rows;
+        rows.iter().map(|row| values[(*row, j)]).sum::<f64>() / rows.len() as f64
     })
 }

@@ -5,14 +5,14 @@
 //! `setup(rpm) + build(rpm) + day(rpm) + drift(rpm, t) + pull(rpm)`, for all pulls of the store at once:
 //! one linear mixed model ([`crate::mixed`]). A build is one mounting of the parts. Drift within a
 //! session is a straight line, a warming up that falls in the first pulls, and neighbours that are
-//! alike. Variances are estimated by restricted maximum likelihood, apart for the overall factor of a
+//! alike; pulls of a setup may scatter more than the others. Variances are estimated by restricted maximum likelihood, apart for the overall factor of a
 //! curve, its slope over rpm and the remainder, because they need not have the same shape.
 //!
 //! Inference is on builds: the means of mountings, weighted by the covariance found, with a level for
 //! each session and a straight drift for each with more than one setup. How much they scatter is told
 //! by builds alone, so the degrees of freedom are the builds beyond those unknowns, whatever the ratio
-//! of builds' to pulls' scatter. With three sessions or more, what warming up does each time is an unknown
-//! that they share, and only what it does otherwise is chance. What earlier sessions tell of builds serves the next one. Setups that
+//! of builds' to pulls' scatter. With three sessions or more whose pulls show it, what warming up does each
+//! time is an unknown that they share, and only what it does otherwise is chance. What earlier sessions tell of builds serves the next one. Setups that
 //! were never tested in one session are compared through those that link them.
 //!
 //! # What keeps an answer back
@@ -1291,8 +1291,13 @@ impl<'a> Study<'a> {
         let residual_means = checks::pull_means(&self.fit.residuals);
         for (setup, ratio) in checks::uneven_scatter(residual_means.as_slice(), &self.plan.setups) {
             remarks.push(format!(
-                "pulls with {} scatter {ratio:.1} times as much as the others; the bands take one scatter for all setups",
-                setups[setup].name
+                "pulls with {} scatter {ratio:.1} times as much as the others; {}",
+                setups[setup].name,
+                if self.grounds.builds_known() {
+                    "the bands allow for it"
+                } else {
+                    "the bands take one scatter for all setups"
+                }
             ));
         }
         for label in self.grounds.apart() {

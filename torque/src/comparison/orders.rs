@@ -26,6 +26,7 @@
 //! ```
 
 use nalgebra::{DMatrix, DVector};
+use statrs::distribution::{ChiSquared, ContinuousCDF};
 
 use super::DETECTION_PROBABILITY;
 use super::ground::REPEATED_BUILDS_MIN;
@@ -37,6 +38,8 @@ pub const BUILDS_MAX: usize = 10;
 pub const PULLS_MAX: u32 = 6;
 /// Warming up falls to 1/e over so many pulls (common practice, no source).
 const WARM_UP_PULLS: f64 = 2.5;
+/// Probability that builds scatter more than is planned with.
+const PLANNED_BELOW: f64 = 0.2;
 /// Orders within this of the shortest time are as good; the one that lets least of a bend through is
 /// taken.
 const SAME_TIME: f64 = 1.1;
@@ -168,6 +171,21 @@ pub struct Judged {
     pub shows: Option<f64>,
     /// What a bend of one leaves in the answer of the session.
     pub bend: f64,
+}
+
+/// Standard deviation of a mounting to plan with, when so few builds tell it: so large it may well be.
+///
+/// What builds tell is the variance of their means, with `left` degrees of freedom; the upper end of its
+/// one-sided 80 % interval, less the share of the pulls, `pulls` of them to a build. A scatter that was found
+/// to be nothing is so no more than the builds say, and with many the figure is the one found.
+#[must_use]
+pub fn planned_build_sd(build_sd: f64, pull_sd: f64, pulls: f64, left: f64) -> f64 {
+    let of_pulls = pull_sd * pull_sd / pulls.max(1.0);
+    let Ok(chi_squared) = ChiSquared::new(left) else {
+        return build_sd;
+    };
+    let upper = (build_sd * build_sd + of_pulls) * left / chi_squared.inverse_cdf(PLANNED_BELOW);
+    (upper - of_pulls).max(build_sd * build_sd).sqrt()
 }
 
 /// What an order brings; none when its difference can't be told from a drift.

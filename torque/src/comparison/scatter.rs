@@ -19,6 +19,9 @@ const CORRELATION_SHARE: f64 = 0.5;
 /// range of speeds.
 const SMOOTHING_SHARE: f64 = 1.0 / 11.0;
 
+/// Cosines that tell how much the pulls of a setup scatter.
+const FIRST_COSINES: usize = 10;
+
 /// Multivariate linear regression: the same design for every speed.
 #[derive(Debug, Clone)]
 pub(super) struct LinearFit {
@@ -84,6 +87,15 @@ impl Basis {
             slope: cosine(1, points),
             smoothing: smoothing(points),
         }
+    }
+
+    /// The first cosines, overall factor and slope among them, one a column.
+    pub(super) fn first_cosines(&self) -> DMatrix<f64> {
+        let count = FIRST_COSINES.min(self.points);
+        let all: Vec<DVector<f64>> = (0..count)
+            .map(|k| DVector::from_vec(cosine(k, self.points)))
+            .collect();
+        DMatrix::from_columns(&all)
     }
 
     pub(super) fn smooth(&self, values: &[f64]) -> Vec<f64> {

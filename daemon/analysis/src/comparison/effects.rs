@@ -440,7 +440,7 @@ impl EffectsReport<'_> {
             )
         };
         format!(
-            "{} pulls in {} with {} setups, degrees of freedom {:.0}{sd}. ±: {:.0} % confidence for all parts at once, each figure by itself; ? is not known, * is more than scatter{left_out}",
+            "{} pulls in {} with {} setups, degrees of freedom {:.0}{sd}. ±: {:.0} % confidence for all parts at once, each figure by itself, curves at all speeds at once; ? is not known, * is more than scatter{left_out}",
             self.found.pulls,
             builds(found.builds),
             self.found.setups.len(),
@@ -459,13 +459,7 @@ impl EffectsReport<'_> {
             .enumerate()
             .filter(|(_, e)| !e.curve_nm.is_empty());
         let series = series.map(|(style, effect)| {
-            let along = || {
-                found
-                    .rpm
-                    .iter()
-                    .zip(&effect.curve_nm)
-                    .zip(&effect.half_width_nm)
-            };
+            let along = || found.rpm.iter().zip(&effect.curve_nm).zip(&effect.band_nm);
             let shown = |nm: f64| unit.difference(nm);
             Series {
                 label: format!("{} {}", effect.part, effect.value),
@@ -523,6 +517,7 @@ impl EffectsReport<'_> {
                 })).collect::<Vec<_>>(),
                 "difference_nm": effect.curve_nm,
                 "plus_minus_nm": is_known.then_some(&effect.half_width_nm),
+                "band_nm": is_known.then_some(&effect.band_nm),
                 "words": self.sentence(effect),
             })
         };

@@ -4,7 +4,7 @@
 use leverarm_config::display::DisplayUnit;
 use leverarm_store::{SetupRecord, StoreReader};
 use leverarm_torque::comparison::orders::{
-    BUILDS_MAX, Cost, Judged, Order, Question, shows, soonest,
+    BUILDS_MAX, Cost, Judged, Order, Question, planned_build_sd, shows, soonest,
 };
 use leverarm_torque::comparison::two_sample::two_sided_factor;
 use leverarm_torque::comparison::words::decimals_for;
@@ -138,14 +138,33 @@ fn scatter(memory: &Memory, options: &Options, remarks: &mut Vec<String>) -> Que
         .filter(|_| memory.build_sd.is_none() || memory.is_typical);
     let build_sd = match typical {
         Some(typical) => typical.relative_sd,
-        // A scatter of builds that was found to be nothing is known too.
-        None if memory.build_sd.is_some() => memory.build_sd.unwrap_or(0.0),
-        None => or_typical("builds", None),
+        None => match memory.build_sd {
+            // A scatter that few builds tell may be larger, and one that was found to be nothing too.
+            Some(found) => planned_build_sd(
+                found,
+                memory.pull_sd.unwrap_or(0.0),
+                memory.pulls as f64 / memory.builds.max(1) as f64,
+                memory.repeated as f64,
+            ),
+            None => or_typical("builds", None),
+        },
     };
+    let pull_sd = or_typical("pulls", memory.pull_sd);
+    if let Some(found) = memory.build_sd.filter(|_| typical.is_none()) {
+        remarks.push(format!(
+            "mountings were found to scatter by {:.2} %; {} tell that with some doubt, so {:.2} % is planned with, which they exceed once in five times",
+            100.0 * found,
+            match memory.repeated {
+                1 => "1 repeat".to_owned(),
+                count => format!("{count} repeats"),
+            },
+            100.0 * build_sd
+        ));
+    }
     Question {
         difference: DIFFERENCE,
         confidence: options.confidence,
-        pull_sd: or_typical("pulls", memory.pull_sd),
+        pull_sd,
         build_sd,
         known_error: None,
         known_left: memory.repeated as f64 + typical.map_or(0.0, |t| t.degrees_of_freedom),

@@ -18,6 +18,7 @@ mod problem;
 mod pulls;
 mod request;
 mod room;
+mod shelf;
 mod stream;
 mod tokens;
 
@@ -102,6 +103,7 @@ fn router(web: &Arc<Web>) -> Router {
         .route("/api/release", post(api::release))
         .route("/api/self-test", post(api::self_test))
         .route("/api/setup", post(api::setup))
+        .route("/api/shelf", post(shelf::describe))
         .route("/api/air", post(api::set_air))
         .route("/api/plan", post(plan::set_plan))
         .route("/api/calibration", post(api::set_calibration))
