@@ -32,6 +32,8 @@ impl<'a> Log<'a> {
     pub(crate) fn into_mistakes(self) -> Vec<Mistake> {
         let mut mistakes = self.mistakes.into_inner();
         mistakes.sort_by_key(|mistake| (mistake.line, mistake.column));
+        // A list that is gone through twice tells of its unknown keys twice.
+        mistakes.dedup();
         mistakes
     }
 
@@ -117,6 +119,8 @@ pub(crate) struct Section<'a> {
     name: String,
     table: Option<&'a DeTable<'a>>,
     known: &'static [&'static str],
+    /// Keys that are slips of the fingers: what was meant, and what is there.
+    slips: Vec<(&'static str, &'a str)>,
     asked: RefCell<Vec<&'static str>>,
 }
 
@@ -130,14 +134,53 @@ impl<'a> Section<'a> {
     }
 
     fn new(log: &'a Log<'a>, place: Place, name: String, table: Option<&'a DeTable<'a>>) -> Self {
-        Self {
+        let known = crate::keys::of(&name);
+        let mut section = Self {
             log,
             place,
-            known: crate::keys::of(&name),
+            known,
             name,
             table,
+            slips: Vec::new(),
             asked: RefCell::default(),
+        };
+        section.slips = section.note_unknown();
+        section
+    }
+
+    /// Notes every key that is unknown, and tells which are slips of the fingers: those are read as what
+    /// was meant, so that one slip is one mistake.
+    fn note_unknown(&self) -> Vec<(&'static str, &'a str)> {
+        let keys = self.table.into_iter().flat_map(|table| table.keys());
+        let unknown = keys.filter(|key| !self.known.contains(&key.get_ref().as_ref()));
+        let mut slips = Vec::new();
+        for key in unknown {
+            let name: &'a str = key.get_ref();
+            let meant = nearest(name, self.known.iter().copied());
+            let meant = meant.and_then(|meant| self.known.iter().find(|known| **known == meant));
+            let place = Place {
+                key: self.path(name),
+                span: key.span(),
+            };
+            let hint = meant.map(|meant| format!("did you mean \"{meant}\"?"));
+            let expected = self.key_of(self.known.to_vec());
+            self.log
+                .report(&place, "there is no such key", Found::Here, expected, hint);
+            slips.extend(meant.map(|meant| (*meant, name)));
         }
+        slips
+    }
+
+    /// What is expected in place of a key: one of these.
+    fn key_of(&self, mut choice: Vec<&str>) -> String {
+        choice.sort_unstable();
+        choice.dedup();
+        let whose = if self.name.is_empty() {
+            "the file"
+        } else {
+            &self.name
+        };
+        format!("a key of {whose}: {}", choice.join(", "))
     }
 
     pub(crate) fn place(&self) -> &Place {
@@ -150,7 +193,7 @@ impl<'a> Section<'a> {
 
     /// Whether the file has something under `key`, right or wrong.
     pub(crate) fn has(&self, key: &str) -> bool {
-        self.table.is_some_and(|table| table.contains_key(key))
+        self.peek(key).is_some()
     }
 
     fn path(&self, key: &str) -> String {
@@ -169,7 +212,14 @@ impl<'a> Section<'a> {
 
     /// The value under `key`, without asking for it.
     pub(crate) fn peek(&self, key: &str) -> Option<Item<'a>> {
-        let value = self.table?.get(key)?;
+        let slip = || self.slips.iter().find(|(meant, _)| *meant == key);
+        self.written(key, key)
+            .or_else(|| self.written(slip()?.1, key))
+    }
+
+    /// The value under a key as it is written, which means another.
+    fn written(&self, name: &str, key: &str) -> Option<Item<'a>> {
+        let value = self.table?.get(name)?;
         Some(Item {
             log: self.log,
             place: Place {
@@ -249,35 +299,39 @@ impl<'a> Section<'a> {
         section
     }
 
-    /// The tables of the list `[[key]]`.
+    /// The tables of the list `[[key]]`, those with a slip in its name too.
     pub(crate) fn sections(&self, key: &'static str) -> Vec<Self> {
-        let Some(item) = self.item(key) else {
-            return Vec::new();
+        let slips = self.slips.iter().filter(|(meant, _)| *meant == key);
+        let written = self.item(key).into_iter();
+        let slips = slips.filter_map(|(_, name)| self.written(name, key));
+        let mut items: Vec<Item<'a>> = written.chain(slips).collect();
+        items.dedup_by_key(|item| item.place.span.clone());
+        let mut tables = Vec::new();
+        for item in items {
+            let Some(array) = item.value.get_ref().as_array() else {
+                item.fault(
+                    "this is a list of sections",
+                    format!("[[{}]]", item.place.key),
+                    None,
+                );
+                continue;
+            };
+            tables.extend(array.iter());
+        }
+        let of = |(number, value): (usize, &'a Spanned<DeValue<'a>>)| {
+            let place = Place {
+                key: format!("{}[{number}]", self.path(key)),
+                span: value.span(),
+            };
+            let item = Item {
+                log: self.log,
+                place: place.clone(),
+                value,
+            };
+            let table = item.table(&place)?;
+            Some(Self::new(self.log, place, self.name_of(key), Some(table)))
         };
-        let Some(array) = item.value.get_ref().as_array() else {
-            item.fault(
-                "this is a list of sections",
-                format!("[[{}]]", item.place.key),
-                None,
-            );
-            return Vec::new();
-        };
-        (1..)
-            .zip(array.iter())
-            .filter_map(|(number, value)| {
-                let place = Place {
-                    key: format!("{}[{number}]", item.place.key),
-                    span: value.span(),
-                };
-                let item = Item {
-                    log: self.log,
-                    place: place.clone(),
-                    value,
-                };
-                let table = item.table(&place)?;
-                Some(Self::new(self.log, place, self.name_of(key), Some(table)))
-            })
-            .collect()
+        (1..).zip(tables).filter_map(of).collect()
     }
 
     /// Excuses the keys that nobody asked for: what would have asked is itself unclear.
@@ -285,39 +339,21 @@ impl<'a> Section<'a> {
         self.asked.borrow_mut().extend(self.known);
     }
 
-    /// Notes every key that is unknown, or known but of no use beside the others.
+    /// Notes every key that is known but of no use beside the others.
     pub(crate) fn finish(self) {
-        let Some(table) = self.table else { return };
         let asked = self.asked.borrow();
-        for key in table.keys() {
+        for key in self.table.into_iter().flat_map(|table| table.keys()) {
             let name: &str = key.get_ref();
-            if asked.contains(&name) {
+            if asked.contains(&name) || !self.known.contains(&name) {
                 continue;
             }
             let place = Place {
                 key: self.path(name),
                 span: key.span(),
             };
-            let (rule, choice, hint) = if self.known.contains(&name) {
-                (
-                    "this key has no use beside the others here",
-                    asked.as_slice(),
-                    None,
-                )
-            } else {
-                let hint = did_you_mean(name, self.known.iter().copied());
-                ("there is no such key", self.known, hint)
-            };
-            let mut choice = choice.to_vec();
-            choice.sort_unstable();
-            choice.dedup();
-            let whose = if self.name.is_empty() {
-                "the file"
-            } else {
-                &self.name
-            };
-            let expected = format!("a key of {whose}: {}", choice.join(", "));
-            self.log.report(&place, rule, Found::Here, expected, hint);
+            let rule = "this key has no use beside the others here";
+            let expected = self.key_of(asked.to_vec());
+            self.log.report(&place, rule, Found::Here, expected, None);
         }
     }
 }

@@ -11,6 +11,5 @@ mod convert;
 mod envelope;
 pub mod full_throttle;
 pub mod live;
-pub mod savgol;
 pub mod speed_fit;
 pub mod teeth;

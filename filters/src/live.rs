@@ -95,35 +95,6 @@ impl LowPass {
     }
 }
 
-/// Forward–backward second-order Butterworth low-pass: no phase shift. For recorded data only.
-///
-/// # Errors
-/// As [`LowPass::butterworth`].
-pub fn zero_phase_low_pass(
-    samples: &[f64],
-    cutoff_hz: f64,
-    sample_hz: f64,
-) -> Result<Vec<f64>, FilterError> {
-    let filter = LowPass::butterworth(2, cutoff_hz, sample_hz)?;
-    let (Some(first), Some(last)) = (samples.first(), samples.last()) else {
-        return Ok(Vec::new());
-    };
-    // Odd reflection at both ends, as scipy's sosfiltfilt pads.
-    let pad = 9.min(samples.len() - 1);
-    let head = (1..=pad).rev().map(|i| 2.0 * first - samples[i]);
-    let tail = (1..=pad).map(|i| 2.0 * last - samples[samples.len() - 1 - i]);
-    let mut padded: Vec<f64> = head.chain(samples.iter().copied()).chain(tail).collect();
-    for _ in 0..2 {
-        let mut pass = filter.clone();
-        pass.settle(padded[0]);
-        for value in &mut padded {
-            *value = pass.run(*value);
-        }
-        padded.reverse();
-    }
-    Ok(padded[pad..pad + samples.len()].to_vec())
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -169,28 +140,6 @@ mod tests {
                 (std::f64::consts::PI * f / fs).tan() / (std::f64::consts::PI * fc / fs).tan();
             let expected = 1.0 / (1.0 + ratio.powi(8)).sqrt();
             assert!((re.hypot(im) - expected).abs() < 1e-9, "{f} Hz");
-        }
-    }
-
-    /// scipy 1.17.1 `sosfiltfilt` of 50 zeros then 50 ones, samples 40, 42 … 58, default odd padding.
-    #[test]
-    fn zero_phase_matches_scipy() {
-        let expected = [
-            0.142_781_408_562_764_4,
-            0.201_870_307_181_437_26,
-            0.270_906_782_632_695_13,
-            0.348_913_909_599_158_2,
-            0.433_819_207_484_370_5,
-            0.522_159_512_921_408_4,
-            0.609_307_933_436_321,
-            0.691_098_249_729_208_6,
-            0.764_795_607_655_589_8,
-            0.828_912_219_538_213_9,
-        ];
-        let input: Vec<f64> = (0..100).map(|i| if i < 50 { 0.0 } else { 1.0 }).collect();
-        let found = zero_phase_low_pass(&input, 20.0, 1000.0).unwrap();
-        for (i, e) in expected.iter().enumerate() {
-            assert!((found[40 + 2 * i] - e).abs() < 1e-9);
         }
     }
 

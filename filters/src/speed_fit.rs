@@ -28,6 +28,26 @@
 //!
 //! Differences tooth by tooth would turn a spacing error of 1 % of a pitch into several per cent of
 //! torque; here the errors are estimated beside the motion.
+//!
+//! ```
+//! // A wheel of 36 teeth that turns up steadily, 20 rad/s² from 30 rad/s, its timer counting microseconds.
+//! use leverarm_filters::speed_fit::{FitOptions, fit_speed};
+//! use leverarm_filters::teeth::{Edge, resolve};
+//!
+//! let pitch_rad = std::f64::consts::TAU / 36.0;
+//! let time_s = |theta: f64| ((30_f64.powi(2) + 40.0 * theta).sqrt() - 30.0) / 20.0;
+//! let edges: Vec<Edge> = (0..600_u32)
+//!     .map(|tooth| Edge {
+//!         tick: (1e6 * time_s(pitch_rad * f64::from(tooth))).round() as u64,
+//!         number: tooth.into(),
+//!     })
+//!     .collect();
+//! let train = resolve(&edges, 1e6, 36, 1.0);
+//! let wheel = FitOptions { teeth_per_turn: 36, cycles_per_turn: None, tick_s: 1e-6, pattern: None };
+//! let motion = fit_speed(&train, &wheel)?.at_omega(50.0).expect("passed on the way up");
+//! assert!((motion.alpha_rad_per_s2 - 20.0).abs() < 0.1);
+//! # Ok::<(), leverarm_filters::speed_fit::FitError>(())
+//! ```
 
 mod likelihood;
 mod model;
@@ -41,7 +61,8 @@ use crate::envelope::Envelope;
 use crate::teeth::ToothTrain;
 use likelihood::{Best, Bias, Cycles, Likely, Solved, System, shares};
 use model::{
-    Columns, Current, Layout, Problem, Smoothness, WorkRow, alpha_row, gradient, motion, roughness,
+    Columns, Current, Layout, Meetings, Problem, Smoothness, WorkRow, alpha_row, gradient, motion,
+    roughness,
 };
 
 /// What the fit must know about the wheel.
@@ -156,6 +177,17 @@ pub struct Shuffle {
     pub swing_rad_per_s2: f64,
 }
 
+/// The engine's working cycle meeting the drive's own frequency, which follows no speed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Resonance {
+    /// From when to when, in s on the train's time base.
+    pub from_s: f64,
+    /// The end of it.
+    pub to_s: f64,
+    /// The frequency that they meet at, in Hz.
+    pub frequency_hz: f64,
+}
+
 /// A fitted stretch.
 #[derive(Debug, Clone)]
 pub struct SpeedFit {
@@ -194,6 +226,12 @@ pub struct SpeedFit {
     pub work_jumps: Vec<WorkJump>,
     /// Shuffle of the drive, where it shows.
     pub shuffle: Option<Shuffle>,
+    /// When the drive swings with the engine's working cycle. It takes work then, and gives some of it
+    /// back: the acceleration is not what the engine gives.
+    pub resonances: Vec<Resonance>,
+    /// Spans in which the wheel swings as no part of the model does, in s on the train's time base:
+    /// mostly a drive with play. What the engine gave can't be told there.
+    pub restless_s: Vec<(f64, f64)>,
     /// Amplitude of the first harmonic of the working cycle in rad, at the middle of the stretch.
     pub cycle_swing_rad: f64,
 }
@@ -205,6 +243,8 @@ const PATTERN_PRIOR_SHARE: f64 = 0.01;
 const RIPPLE_PRIOR_S: f64 = 1e-3;
 /// Prior size of the drive's shuffle in rad, likewise.
 const SWING_PRIOR_RAD: f64 = 0.1;
+/// Scatter of the cycles' work that pushes on a swinging drive, before the teeth speak.
+const PUSHING_COV: f64 = 0.03;
 /// Rounds at most; it is done when one changes nothing of what takes part.
 const ROUNDS_MAX: usize = 6;
 /// Working cycles that a segment of the wander holds, the first that does. A cycle's work comes in a
@@ -242,15 +282,35 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
     let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
     let noise_floor = options.tick_s / 12.0_f64.sqrt();
     let noise_s = (10.0 * noise_floor).max(1e-6);
-    let start = coarse(train, options, (noise_s, PATTERN_PRIOR_SHARE * pitch))?;
-    let mut cycles_a_segment = CYCLES_A_SEGMENT.into_iter().peekable();
-    while let Some(cycles) = cycles_a_segment.next() {
-        let last = cycles_a_segment.peek().is_none();
-        if let Some(fit) = fitted(train, options, &start, cycles, last)? {
-            return Ok(fit);
+    let prior = (noise_s, PATTERN_PRIOR_SHARE * pitch);
+    let mut meetings = Meetings::default();
+    let mut start = coarse(train, options, prior, meetings)?;
+    let [mut cycles_a_segment, fewest] = CYCLES_A_SEGMENT;
+    loop {
+        let columns = Columns {
+            ripple_from: Some(0.6 * intervals(train) as f64),
+            cycles_a_segment: Some(cycles_a_segment),
+            meetings,
+            shuffle_hz: start.shuffle_hz,
+        };
+        match fitted(train, options, &start, columns, cycles_a_segment <= fewest)? {
+            Fitted::Done(fit) => return Ok(*fit),
+            Fitted::Alike => cycles_a_segment = fewest,
+            Fitted::Rippling(found) => {
+                meetings = found;
+                start = coarse(train, options, prior, meetings)?;
+            }
         }
     }
-    Err(FitError::Singular)
+}
+
+/// How a fit ended.
+enum Fitted {
+    Done(Box<SpeedFit>),
+    /// The segments of the wander leave the teeth too alike.
+    Alike,
+    /// The working cycle meets the drive's own frequency.
+    Rippling(Meetings),
 }
 
 /// Intervals of the smooth part.
@@ -260,21 +320,15 @@ fn intervals(train: &ToothTrain) -> usize {
     floor_to_usize(16.0 * duration_s).clamp(40, 96).min(n / 2)
 }
 
-/// Fits with segments of the wander of so many cycles; `None` where they leave the teeth too alike,
-/// unless these are the last to try.
+/// Fits with these unknowns; `last` where no shorter segments of the wander are left to try.
 fn fitted(
     train: &ToothTrain,
     options: &FitOptions,
     start: &Start,
-    cycles_a_segment: f64,
+    columns: Columns,
     last: bool,
-) -> Result<Option<SpeedFit>, FitError> {
+) -> Result<Fitted, FitError> {
     let inner = intervals(train);
-    let columns = Columns {
-        ripple_from: Some(0.6 * inner as f64),
-        cycles_a_segment: Some(cycles_a_segment),
-        shuffle_hz: start.shuffle_hz,
-    };
     let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
     let noise_floor = options.tick_s / 12.0_f64.sqrt();
     let mut noise_s = (10.0 * noise_floor).max(1e-6);
@@ -289,6 +343,11 @@ fn fitted(
     let mut best = [Some(Tried::Not); 2];
     let mut correlation = 0.0;
     let mut tooth_weight = 1.0;
+    let mut restless = Vec::new();
+    let mut oscillator = problem
+        .layout
+        .swing
+        .map(|swing| swing.oscillator(problem.cycles_density(PUSHING_COV)));
     // Whether the last round changed neither teeth nor cycles that take part.
     let mut settled = false;
     for round in 0..ROUNDS_MAX {
@@ -298,7 +357,11 @@ fn fitted(
         } else {
             problem.normal(&current, &weights)
         };
-        let normal = normal.weighed(tooth_weight);
+        let mut normal = normal.weighed(tooth_weight);
+        let swing_at = problem.layout.swing_at();
+        if let Some(oscillator) = oscillator {
+            oscillator.add(&mut normal.a, swing_at.start, noise_s);
+        }
         let ridges = ridge(&problem.layout, options, noise_s, pattern_sd);
         let kinds = [Smoothness::CurvatureChange, Smoothness::Curvature]
             .map(|smoothness| roughness(&problem, &current, smoothness));
@@ -357,10 +420,11 @@ fn fitted(
                 best: *chosen,
                 smoothness: system.smoothness(),
                 weights: &weights,
+                restless,
                 noise_s,
                 noise_floor,
             };
-            return Ok(Some(finish(&problem, current, &found)));
+            return Ok(Fitted::Done(Box::new(finish(&problem, current, &found))));
         }
         let inverse = solved.factor.inverse();
         let next = jumps(&work, &released, &solved, &inverse, chosen.at[1]);
@@ -369,7 +433,19 @@ fn fitted(
         if problem.layout.pattern > 0 {
             pattern_sd = pattern_scale(&problem.layout, &solved, &inverse, pitch);
         }
+        oscillator = oscillator.map(|before| {
+            let variance = solved.noise_s.powi(2);
+            let swing = &solved.solution[swing_at.clone()];
+            before.after(swing, swing_at.start, variance, &inverse)
+        });
         let residuals = problem.residuals(&current, &solved.solution);
+        if round == 1 && columns.meetings == Meetings::default() {
+            let found = problem.left_rippling(&current, &solved.solution, &residuals, &weights);
+            if found != Meetings::default() {
+                return Ok(Fitted::Rippling(found));
+            }
+        }
+        restless = problem.restless(&current, &residuals, &weights);
         if round == 1 {
             // Once, and of a fit in which all count in full: what smooths more leaves more alike.
             tooth_weight = weight_of_alike(&residuals, &weights, &train.index);
@@ -378,7 +454,7 @@ fn fitted(
                 && !work.is_empty()
                 && (tooth_weight < ALIKE_MAX || seen > SEEN_WITHIN_CYCLE_MAX)
             {
-                return Ok(None);
+                return Ok(Fitted::Alike);
             }
             settled = tooth_weight >= 1.0;
         }
@@ -447,11 +523,13 @@ fn coarse(
     train: &ToothTrain,
     options: &FitOptions,
     (noise_s, pattern_sd): (f64, f64),
+    meetings: Meetings,
 ) -> Result<Start, FitError> {
     let n = train.time_s.len();
     let mut columns = Columns {
         ripple_from: Some(0.6 * intervals(train) as f64),
         cycles_a_segment: None,
+        meetings,
         shuffle_hz: None,
     };
     loop {
@@ -476,7 +554,10 @@ fn coarse(
             residuals = few.residuals(&current, &solution);
             weights = set_aside(&residuals);
         }
-        let shuffle_hz = few.left_swinging(&current, &residuals, &weights);
+        // A line that the working cycles cross may be their own, until those are followed there.
+        let shuffle_hz = few
+            .left_swinging(&current, &residuals, &weights)
+            .filter(|hz| meetings != Meetings::default() || !few.cycles_have(*hz));
         if columns.shuffle_hz.is_none() && shuffle_hz.is_some() {
             columns.shuffle_hz = shuffle_hz;
             continue;
@@ -688,6 +769,7 @@ struct Found<'a> {
     best: Best,
     smoothness: Smoothness,
     weights: &'a [bool],
+    restless: Vec<(f64, f64)>,
     noise_s: f64,
     noise_floor: f64,
 }
@@ -757,6 +839,13 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
             cycles,
         }),
         work_jumps: Vec::new(),
+        resonances: problem
+            .meetings
+            .iter()
+            .flatten()
+            .filter_map(|meeting| meeting.resonance)
+            .collect(),
+        restless_s: found.restless.clone(),
         covariance,
         less_hidden: found.bias.as_ref().map_or_else(
             || DMatrix::zeros(0, 0),
@@ -990,15 +1079,19 @@ impl SpeedFit {
         None
     }
 
-    /// Whether the curve may be shown at this instant: not inside a gap in the teeth, and not where
-    /// the timing leaves the acceleration uncertain by more than `share_max` of `alpha_scale`.
+    /// Whether the curve may be shown at this instant: not inside a gap in the teeth, not while the drive
+    /// swings with the engine's cycles, and not where the timing leaves the acceleration uncertain by more than `share_max` of `alpha_scale`.
     #[must_use]
     pub fn trustworthy(&self, at: &Motion, alpha_scale: f64, share_max: f64) -> bool {
         let outside_gaps = self
             .gaps_s
             .iter()
             .all(|(from, to)| at.time_s < *from || at.time_s > *to);
-        outside_gaps && at.alpha_uncertainty_rad_per_s2 <= share_max * alpha_scale.abs()
+        let swings = self.resonances.iter().map(|r| (r.from_s, r.to_s));
+        let calm = swings
+            .chain(self.restless_s.iter().copied())
+            .all(|(from, to)| at.time_s < from || at.time_s > to);
+        outside_gaps && calm && at.alpha_uncertainty_rad_per_s2 <= share_max * alpha_scale.abs()
     }
 
     /// Stretches without teeth, in s.
@@ -1026,6 +1119,7 @@ pub fn information_bound(
     let columns = Columns {
         ripple_from: None,
         cycles_a_segment: Some(1.0),
+        meetings: Meetings::default(),
         shuffle_hz: None,
     };
     let problem = Problem::new(train, options, inner_knots + 1, columns);

@@ -7,17 +7,19 @@
 
 #include <stdint.h>
 
+#include "chip.h"
+
 /* ---- Serial line ------------------------------------------------------------------------- */
 
-/* 500,000 divides the 16 MHz clock exactly. 115,200 is 2.1 % off, which works, but carries only
- * some 4,000 teeth a second. */
+/* 500,000 divides both chips' clocks exactly. 115,200 is 2.1 % off on an ATmega328P, which works, but carries
+ * only some 4,000 teeth a second. */
 #ifndef BAUD
 #define BAUD 500000
 #endif
 
 /* ---- Identity ---------------------------------------------------------------------------- */
 
-/* Written to the EEPROM at the first start and kept from then on. The Makefile makes up a random
+/* Stored at the first start and kept from then on. The Makefile makes up a random
  * one; 0 is what a build without the Makefile gets. */
 #ifndef BOARD_ID
 #define BOARD_ID 0
@@ -25,7 +27,7 @@
 
 /* ---- Inputs ------------------------------------------------------------------------------ */
 
-/* 1: the drum only. 2: a second pickup, usually at the engine, on D3. */
+/* 1: the drum only. 2: a second pickup, usually at the engine. */
 #ifndef PICKUPS
 #define PICKUPS 1
 #endif
@@ -38,9 +40,12 @@
 #define FORCE_RATE_HZ 80
 #endif
 
-/* 0 to 6 analog inputs, A0 upwards, and scans a second. */
+/* Analog inputs, A0 upwards, and scans a second. An ATmega328P has 6, of 10 bits; an RP2040 3, of 12. */
 #ifndef ANALOG_CHANNELS
-#define ANALOG_CHANNELS 4
+#define ANALOG_CHANNELS ANALOG_CHANNELS_USUAL
+#endif
+#if ANALOG_CHANNELS > ANALOG_CHANNELS_MOST
+#error "ANALOG_CHANNELS: more than this chip has"
 #endif
 #ifndef ANALOG_RATE_HZ
 #define ANALOG_RATE_HZ 100
@@ -64,10 +69,10 @@
 /* ---- Ceiling ----------------------------------------------------------------------------- */
 /* In force from the start, whatever the host says. The host's limits can only be tighter. */
 
-/* Shortest time between drum teeth, in ticks of 0.5 us. 100 (20,000 teeth a second) is the end of
- * what the board can time. Set it for your drum: 2,000,000 * 60 / (rpm * teeth). */
+/* Shortest time between drum teeth, in ticks of the chip. 20,000 teeth a second are the end of what the line
+ * carries. Set it for your drum: TICK_HZ * 60 / (rpm * teeth). */
 #ifndef CEILING_TOOTH_PERIOD_TICKS
-#define CEILING_TOOTH_PERIOD_TICKS 100
+#define CEILING_TOOTH_PERIOD_TICKS (TICK_HZ / 20000)
 #endif
 
 /* Most successive shorter periods before the cut, 1 to 255. */

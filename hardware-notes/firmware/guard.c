@@ -1,7 +1,6 @@
 #include "guard.h"
 
 #include "teeth.h"
-#include "ticks.h"
 
 volatile struct cut cut;
 struct limits limits;
@@ -82,7 +81,7 @@ void guard_start(enum cause cause, const struct ceiling *highest, uint32_t now)
     if (!limits.tooth_period_ticks)
         limits.short_periods = 0; /* nothing to count: shown as the specification has it */
     if (cause == CAUSE_NONE) {
-        RUN_PORT |= RUN_BIT;
+        run_pin_high();
         return;
     }
     cut.in_force = true;
@@ -122,7 +121,7 @@ void guard_watch(void)
         return;
     /* Remembered, since the age wraps after half an hour. */
     heartbeat_late = true;
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+    ATOMIC {
         guard_cut(CAUSE_HEARTBEAT, now);
     }
 }
@@ -143,7 +142,7 @@ void guard_limits(const struct limits *wanted, uint32_t now)
 
 void guard_host_cut(uint32_t now)
 {
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+    ATOMIC {
         guard_cut(CAUSE_HOST, now);
     }
 }
@@ -153,10 +152,10 @@ void guard_release(uint16_t cut_id)
     bool silent = limits.heartbeat_timeout_ms && heartbeat_late;
     if (self_test_failed || silent || hot[0] || hot[1] || teeth_are_missed(ticks_now()))
         return;
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+    ATOMIC {
         if (cut.in_force && cut.id == cut_id && !overspeed_goes_on()) {
             cut.in_force = false;
-            RUN_PORT |= RUN_BIT;
+            run_pin_high();
         }
     }
 }
@@ -167,7 +166,7 @@ void guard_temperature(uint8_t channel, int32_t counts, uint32_t now)
     hot[channel] = is_above(channel, counts);
     if (!hot[channel])
         return;
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+    ATOMIC {
         guard_cut(CAUSE_TEMPERATURE, now);
     }
 }

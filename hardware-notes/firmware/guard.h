@@ -4,10 +4,9 @@
 
 #include <stdbool.h>
 #include <stdint.h>
-#include <util/atomic.h>
 
 #include "config.h"
-#include "pins.h"
+#include "ticks.h"
 
 enum cause {
     CAUSE_NONE = 0,
@@ -49,8 +48,8 @@ struct limits {
 /* In force now: the host's, no looser than the ceiling. */
 extern struct limits limits;
 
-/* What no host can loosen. Kept in the EEPROM. */
-struct ceiling {
+/* What no host can loosen. Kept where the supply does not matter, byte by byte. */
+struct __attribute__((packed)) ceiling {
     uint32_t tooth_period_ticks;
     uint8_t short_periods;
     uint16_t heartbeat_timeout_ms;
@@ -66,7 +65,7 @@ void guard_latch(enum cause cause, uint32_t tick);
 /* Cuts. Interrupts must be off. The pin comes first: nothing may stand between a cause and it. */
 static inline void guard_cut(enum cause cause, uint32_t tick)
 {
-    RUN_PORT &= ~RUN_BIT;
+    run_pin_low();
     guard_latch(cause, tick);
 }
 

@@ -1,10 +1,7 @@
 #include "link.h"
 
-#include <avr/interrupt.h>
-#include <avr/io.h>
-#include <util/crc16.h>
-
-#include "config.h"
+#include "chip.h"
+#include "serial.h"
 
 #define VERSION 1
 #define HEADER_BYTES 8
@@ -17,36 +14,6 @@
 #define CRC_INITIAL 0xFFFF
 
 uint32_t receive_errors;
-
-/* Powers of two, so that wrapping is a mask. At 500,000 baud either lasts 1.3 ms. */
-#define RING_BYTES 64
-#define RING_NEXT(i) ((uint8_t)((i) + 1) & (RING_BYTES - 1))
-
-static volatile uint8_t sent[RING_BYTES], sent_head, sent_tail;
-static volatile uint8_t got[RING_BYTES], got_head, got_tail;
-
-ISR(USART_UDRE_vect)
-{
-    uint8_t tail = sent_tail;
-    if (tail == sent_head) {
-        UCSR0B &= ~_BV(UDRIE0);
-        return;
-    }
-    UDR0 = sent[tail];
-    sent_tail = RING_NEXT(tail);
-}
-
-ISR(USART_RX_vect)
-{
-    uint8_t byte = UDR0;
-    uint8_t head = got_head;
-    uint8_t next = RING_NEXT(head);
-    /* Without room it is lost, and the CRC of its frame will tell. */
-    if (next != got_tail) {
-        got[head] = byte;
-        got_head = next;
-    }
-}
 
 /* ---- Sending ----------------------------------------------------------------------------- */
 
@@ -68,7 +35,7 @@ void frame_u8(uint8_t value)
     if (body_length == sizeof body)
         return;
     body[body_length++] = value;
-    body_crc = _crc_xmodem_update(body_crc, value);
+    body_crc = crc_add(body_crc, value);
 }
 
 void frame_u16(uint16_t value)
@@ -113,9 +80,11 @@ static bool run_is_known(void)
     return complete || body_scanned < body_length;
 }
 
-/* The next byte for the line; false if it is not known yet. */
+/* The next byte for the line; false if there is none, or it is not known yet. */
 static bool next_byte(uint8_t *byte)
 {
+    if (!sending)
+        return false;
     if (run_left) {
         run_left--;
         *byte = body[body_sent++];
@@ -137,13 +106,7 @@ static bool next_byte(uint8_t *byte)
 
 void link_send(void)
 {
-    uint8_t head = sent_head, byte;
-    while (sending && RING_NEXT(head) != sent_tail && next_byte(&byte)) {
-        sent[head] = byte;
-        head = RING_NEXT(head);
-        sent_head = head;
-        UCSR0B |= _BV(UDRIE0);
-    }
+    serial_send(next_byte);
 }
 
 bool link_is_free(void)
@@ -177,7 +140,7 @@ static void segment_begin(void)
 static void body_byte(uint8_t byte)
 {
     if (body_bytes >= CRC_BYTES)
-        got_crc = _crc_xmodem_update(got_crc, held[0]);
+        got_crc = crc_add(got_crc, held[0]);
     held[0] = held[1];
     held[1] = byte;
     if (body_bytes < sizeof kept)
@@ -231,23 +194,15 @@ static void take(uint8_t byte)
 
 void link_receive(void)
 {
-    uint8_t tail = got_tail;
-    for (uint8_t n = 0; n < RECEIVE_AT_ONCE && tail != got_head; n++) {
-        uint8_t byte = got[tail];
-        tail = RING_NEXT(tail);
-        got_tail = tail;
+    uint8_t byte;
+    for (uint8_t n = 0; n < RECEIVE_AT_ONCE && serial_get(&byte); n++)
         take(byte);
-    }
 }
 
 /* ------------------------------------------------------------------------------------------ */
 
 void link_start(void)
 {
-    UCSR0A = _BV(U2X0);
-    UCSR0C = _BV(UCSZ01) | _BV(UCSZ00);
-    UBRR0 = (F_CPU / 8 + BAUD / 2) / BAUD - 1;
-    UCSR0B = _BV(RXCIE0) | _BV(RXEN0) | _BV(TXEN0);
     segment_begin();
-    UDR0 = DELIMITER; /* ends whatever the start put on the line */
+    serial_start();
 }

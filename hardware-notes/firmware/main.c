@@ -1,16 +1,12 @@
-/* Reference firmware of an acquisition board: 16 MHz ATmega328P. Speaks protocol/SPEC.md.
+/* Reference firmware of an acquisition board. Speaks protocol/SPEC.md.
  *
  * Its cuts are software on one chip. They are not the emergency stop: see ../safety.md.
  */
-#include <avr/interrupt.h>
-#include <avr/io.h>
-#include <avr/wdt.h>
-
 #include "config.h"
+#include "control.h"
 #include "guard.h"
 #include "link.h"
 #include "memory.h"
-#include "pins.h"
 #include "selftest.h"
 #include "sensors.h"
 #include "teeth.h"
@@ -58,7 +54,7 @@ static void hello_send(void)
 static struct cut cut_now(void)
 {
     struct cut now;
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+    ATOMIC {
         now = *(const struct cut *)&cut;
     }
     return now;
@@ -87,7 +83,7 @@ static void status_send(void)
 static bool cut_send(void)
 {
     struct cut latest;
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+    ATOMIC {
         latest = *(const struct cut *)&cut;
         cut.unsent = false;
     }
@@ -193,12 +189,24 @@ bool link_received(uint8_t kind, const uint8_t *payload, uint8_t length)
 /* Steady: running. Blinking four times a second: cut. Dark: no supply, or hanging. */
 static void lamp(uint32_t now)
 {
-    bool on = !cut.in_force || now / (TICK_HZ / 8) % 2;
-    if (on)
-        PORTD |= LAMP_BIT;
-    else
-        PORTD &= ~LAMP_BIT;
+    lamp_set(!cut.in_force || now / (TICK_HZ / 8) % 2);
 }
+
+/* ---- Control ----------------------------------------------------------------------------- */
+
+#ifdef CONTROL
+static struct schedule control_schedule;
+
+static void control_poll(uint32_t now)
+{
+    if (!schedule_due(&control_schedule, now, TICK_HZ / CONTROL_HZ))
+        return;
+    struct control_inputs inputs = { .tick = now, .cut = cut.in_force };
+    inputs.force_is_known = sensors_force(&inputs.force_counts, &inputs.force_tick);
+    teeth_latest(&inputs.tooth_tick, &inputs.teeth);
+    control_step(&inputs);
+}
+#endif
 
 /* ------------------------------------------------------------------------------------------ */
 
@@ -214,38 +222,43 @@ static enum cause start_cause(bool memory_ok)
 
 int main(void)
 {
-    RUN_PORT &= ~RUN_BIT;
-    RUN_DDR |= RUN_BIT;
-    DDRD |= LAMP_BIT;
+    chip_start();
     bool memory_ok = memory_start(&memory);
     sensors_start();
     ticks_start();
     enum cause cause = start_cause(memory_ok);
-    teeth_start();
+    capture_start();
     link_start();
+#ifdef CONTROL
+    control_start();
+#endif
     uint32_t start = ticks_now();
     guard_start(cause, &memory.ceiling, start);
     hello_due = true; /* and a status behind it */
     status_schedule.due = start + STATUS_TICKS;
-    sei();
-    wdt_enable(WDTO_60MS);
+    interrupts_on();
+    watchdog_start();
 
     for (;;) {
-        wdt_reset();
+        watchdog_feed();
         link_receive();
         guard_watch();
         if (!selftest_stack_intact()) {
-            ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+            ATOMIC {
                 guard_cut(CAUSE_OTHER, ticks_now());
             }
         }
         sensors_poll();
         uint32_t now = ticks_now();
+#ifdef CONTROL
+        control_poll(now);
+#endif
         if (schedule_due(&status_schedule, now, STATUS_TICKS))
             status_due = true;
         link_send();
         if (!teeth_go_on() && link_is_free())
             send_next();
         lamp(now);
+        chip_idle();
     }
 }

@@ -1,47 +1,36 @@
 #include "memory.h"
 
-#include <avr/eeprom.h>
 #include <stddef.h>
-#include <util/crc16.h>
 
 #include "config.h"
+#include "storage.h"
 
 #define LAYOUT 1
 #define BLANK 0xFF
 
-struct record {
+struct __attribute__((packed)) record {
     uint8_t layout;
     uint64_t board_id;
     struct ceiling ceiling;
     uint16_t crc;
 };
 
+_Static_assert(sizeof(struct record) <= IDENTITY_BYTES, "room for it in every chip's storage");
+
 /* One place after the other: if the supply fails during a write, the one before still holds, and a board
- * that resets all the time wears each only at every 224th start. */
-#define BOOT_RECORDS 224
+ * that resets all the time wears each only once in a round. */
 struct boot_record {
     uint16_t boot;
     uint16_t crc;
 };
-
-/* Version 1.0 had the first two counts only: its ceiling must be found. */
-static struct {
-    struct boot_record first_boots[2];
-    struct record identity;
-    struct boot_record boots[BOOT_RECORDS - 2];
-} stored EEMEM;
-
-static struct boot_record *boot_place(uint8_t i)
-{
-    return i < 2 ? &stored.first_boots[i] : &stored.boots[i - 2];
-}
+_Static_assert(sizeof(struct boot_record) == BOOT_BYTES, "as the storage has it");
 
 static uint16_t crc_of(const void *bytes, uint8_t length)
 {
     const uint8_t *at = bytes;
     uint16_t crc = 0xFFFF;
     while (length--)
-        crc = _crc_xmodem_update(crc, *at++);
+        crc = crc_add(crc, *at++);
     return crc;
 }
 
@@ -85,9 +74,9 @@ static bool identity_start(struct memory *memory)
     memory->ceiling = built.ceiling;
 
     struct record found;
-    eeprom_read_block(&found, &stored.identity, sizeof found);
+    storage_read(IDENTITY_AT, &found, sizeof found);
     if (is_blank(&found, sizeof found)) {
-        eeprom_update_block(&built, &stored.identity, sizeof built);
+        storage_write(IDENTITY_AT, &built, sizeof built);
         return true;
     }
     if (found.layout != LAYOUT || found.crc != crc_of(&found, offsetof(struct record, crc)))
@@ -97,25 +86,41 @@ static bool identity_start(struct memory *memory)
     return true;
 }
 
+static bool is_sound(const struct boot_record *found)
+{
+    return found->crc == crc_of(&found->boot, sizeof found->boot);
+}
+
+/* A place where it cannot be written is passed over: it is worn out, or a write was broken off there. */
+static void boot_write(uint16_t place, uint16_t boot)
+{
+    struct boot_record next = { boot, crc_of(&boot, sizeof boot) }, found;
+    for (uint8_t tries = 0; tries < 8; tries++) {
+        place = place + 1 < BOOT_RECORDS ? place + 1 : 0;
+        storage_write(boot_at(place), &next, sizeof next);
+        storage_read(boot_at(place), &found, sizeof found);
+        if (found.boot == boot && is_sound(&found))
+            return;
+    }
+}
+
 static bool boot_start(struct memory *memory)
 {
     bool all_blank = true, any = false;
-    uint8_t newest = BOOT_RECORDS - 1;
+    uint16_t newest = BOOT_RECORDS - 1;
     uint16_t newest_boot = UINT16_MAX;
-    for (uint8_t i = 0; i < BOOT_RECORDS; i++) {
+    for (uint16_t i = 0; i < BOOT_RECORDS; i++) {
         struct boot_record found;
-        eeprom_read_block(&found, boot_place(i), sizeof found);
+        storage_read(boot_at(i), &found, sizeof found);
         all_blank &= is_blank(&found, sizeof found);
-        bool sound = found.crc == crc_of(&found.boot, sizeof found.boot);
-        if (!sound || (any && (int16_t)(found.boot - newest_boot) < 0))
+        if (!is_sound(&found) || (any && (int16_t)(found.boot - newest_boot) < 0))
             continue;
         any = true;
         newest = i;
         newest_boot = found.boot;
     }
     memory->boot = newest_boot + 1;
-    struct boot_record next = { memory->boot, crc_of(&memory->boot, sizeof memory->boot) };
-    eeprom_update_block(&next, boot_place(newest + 1 < BOOT_RECORDS ? newest + 1 : 0), sizeof next);
+    boot_write(newest, memory->boot);
     return any || all_blank;
 }
 

@@ -1,4 +1,4 @@
-/* What outlasts the supply: identity, ceiling, number of starts. In the EEPROM, with CRCs. */
+/* What outlasts the supply: identity, ceiling, number of starts. With CRCs. */
 #ifndef MEMORY_H
 #define MEMORY_H
 

@@ -1,12 +1,9 @@
 #include "sensors.h"
 
-#include <avr/io.h>
-#include <util/delay.h>
-
 #include "config.h"
 #include "guard.h"
+#include "inputs.h"
 #include "link.h"
-#include "pins.h"
 #include "ticks.h"
 
 /* A sample that waited longer for the line is dropped. The specification allows 100 ms. */
@@ -36,35 +33,42 @@ static inline bool take(struct waiting *waiting, uint32_t now)
 
 static struct waiting force_waiting;
 static int32_t force_counts;
+static bool force_is_known;
 
 /* The clock must not stay high for longer than 60 us, or such a converter goes to sleep: no main
  * loop work in here, and interrupts are far shorter. */
 static void cell_poll(void)
 {
-    if (PIND & CELL_DATA_BIT)
+    if (cell_data())
         return; /* low: a conversion is ready */
     /* Middle of the conversion that just ended. */
     uint32_t tick = ticks_now() - TICK_HZ / FORCE_RATE_HZ / 2;
     uint32_t bits = 0;
     for (uint8_t i = 0; i < CELL_PULSES; i++) {
-        PORTD |= CELL_CLOCK_BIT;
-        _delay_us(0.5);
+        cell_clock(true);
+        half_a_microsecond();
         if (i < CELL_BITS)
-            bits = bits << 1 | !!(PIND & CELL_DATA_BIT);
-        PORTD &= ~CELL_CLOCK_BIT;
-        _delay_us(0.5);
+            bits = bits << 1 | cell_data();
+        cell_clock(false);
+        half_a_microsecond();
     }
     /* The last pulse sends the data wire up until the next conversion. One that stays low is at
      * ground, or its converter has no supply: samples of it would fill the line. */
-    if (!(PIND & CELL_DATA_BIT))
+    if (!cell_data())
         return;
     if (bits & 0x800000)
         bits |= 0xFF000000;
     /* The first may have been ready for any time before the start. */
-    static bool any;
     force_counts = (int32_t)bits;
-    force_waiting = (struct waiting){ any, tick };
-    any = true;
+    force_waiting = (struct waiting){ force_is_known, tick };
+    force_is_known = true;
+}
+
+bool sensors_force(int32_t *counts, uint32_t *tick)
+{
+    *counts = force_counts;
+    *tick = force_waiting.tick;
+    return force_is_known;
 }
 
 static bool force_send(uint32_t now)
@@ -77,27 +81,15 @@ static bool force_send(uint32_t now)
     frame_end();
     return true;
 }
+#else
+bool sensors_force(int32_t *counts, uint32_t *tick)
+{
+    (void)counts, (void)tick;
+    return false;
+}
 #endif
 
 /* ---- Analog ------------------------------------------------------------------------------ */
-
-#define ADC_SUPPLY_REFERENCE _BV(REFS0)
-#define ADC_BAND_GAP 0x0E
-#define ADC_START (_BV(ADEN) | _BV(ADSC) | _BV(ADPS2) | _BV(ADPS1) | _BV(ADPS0)) /* 125 kHz */
-
-bool sensors_supply_ok(void)
-{
-    ADMUX = ADC_SUPPLY_REFERENCE | ADC_BAND_GAP;
-    /* The band gap is slow to settle: take the last of some. */
-    for (uint8_t i = 0; i < 8; i++) {
-        ADCSRA = ADC_START;
-        while (ADCSRA & _BV(ADSC))
-            ;
-    }
-    /* 1.0 to 1.2 V by its data sheet, of a supply of 4.5 to 5.5 V. */
-    uint16_t counts = ADC;
-    return counts >= 1000UL * 1024 / 5500 && counts <= 1200UL * 1024 / 4500;
-}
 
 #if ANALOG_CHANNELS
 static struct waiting analog_waiting;
@@ -111,8 +103,7 @@ static uint32_t scan_tick;
 static void scan_start(uint8_t channel)
 {
     scan_channel = channel;
-    ADMUX = ADC_SUPPLY_REFERENCE | channel;
-    ADCSRA = ADC_START;
+    analog_start(channel);
 }
 
 static void analog_poll(uint32_t now)
@@ -125,9 +116,9 @@ static void analog_poll(uint32_t now)
         }
         return;
     }
-    if (ADCSRA & _BV(ADSC))
+    if (analog_is_busy())
         return;
-    scan_counts[scan_channel] = ADC;
+    scan_counts[scan_channel] = analog_result();
     if (scan_channel + 1 < ANALOG_CHANNELS) {
         scan_start(scan_channel + 1);
         return;
@@ -191,22 +182,23 @@ static void temperature_poll(uint32_t now)
     static uint8_t bytes_left;
     static uint32_t word, tick;
     if (bytes_left) {
-        if (!(SPSR & _BV(SPIF)))
+        uint8_t byte;
+        if (!thermocouple_byte(&byte))
             return;
-        word = word << 8 | SPDR;
+        word = word << 8 | byte;
         if (--bytes_left) {
-            SPDR = 0;
+            thermocouple_next_byte();
             return;
         }
-        PORTB |= SELECT_BIT;
+        thermocouple_select(false);
         temperatures_take(word, tick);
     } else if (schedule_due(&temperature_schedule, now, TICK_HZ / TEMPERATURE_RATE_HZ)) {
-        PORTB &= ~SELECT_BIT;
+        thermocouple_select(true);
         bytes_left = sizeof word;
         /* Such a converter converts ten times a second by its own clock. The middle of its last
          * conversion was 50 to 150 ms ago, nobody knows when. */
         tick = now - 50 * TICKS_PER_MS;
-        SPDR = 0;
+        thermocouple_next_byte();
     }
 }
 
@@ -229,18 +221,7 @@ static bool temperature_send(uint32_t now)
 
 void sensors_start(void)
 {
-#if FORCE_CHANNELS
-    PORTD |= CELL_DATA_BIT; /* pull-up: no converter, no samples */
-    DDRD |= CELL_CLOCK_BIT;
-#endif
-#if ANALOG_CHANNELS
-    DIDR0 = (1 << ANALOG_CHANNELS) - 1;
-#endif
-#if TEMPERATURE_CHANNELS
-    PORTB |= SELECT_BIT | _BV(PORTB4); /* pull-up at MISO */
-    DDRB |= SELECT_BIT | CLOCK_BIT;
-    SPCR = _BV(SPE) | _BV(MSTR) | _BV(SPR0); /* 1 MHz, mode 0 */
-#endif
+    inputs_start();
 }
 
 void sensors_poll(void)

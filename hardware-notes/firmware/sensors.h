@@ -10,10 +10,10 @@ void sensors_start(void);
 /* Takes what is ready, and starts what is due. */
 void sensors_poll(void);
 
+/* The latest force, and the middle of its conversion; false: none yet. */
+bool sensors_force(int32_t *counts, uint32_t *tick);
+
 /* Writes a frame of the sample that waits; false if none does. */
 bool sensors_send(uint32_t now);
-
-/* Supply, as the analog converter sees its own reference against it. Blocks; for the self-test. */
-bool sensors_supply_ok(void);
 
 #endif

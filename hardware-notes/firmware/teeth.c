@@ -1,14 +1,9 @@
 #include "teeth.h"
 
-#include <avr/interrupt.h>
-#include <avr/io.h>
-
-#include "config.h"
 #include "guard.h"
 #include "judge.h"
 #include "link.h"
-#include "pins.h"
-#include "ticks.h"
+#include "tooth.h"
 
 /* Deltas that fit a frame. */
 #define DELTAS_MAX 119
@@ -16,50 +11,25 @@
 /* The specification wants a tooth on its way within 20 ms, and the line may be busy for some. */
 #define WAIT_TICKS (int32_t)(10 * TICKS_PER_MS)
 
-static uint32_t overspeed_period_ticks;
-static uint16_t overspeed_short_low; /* the longest period that is short, as far as 16 bits go */
-static uint8_t overspeed_periods = 1;
+uint32_t overspeed_period_ticks;
+uint16_t overspeed_short_low;
+uint8_t overspeed_periods = 1;
 volatile bool overspeed_now;
-static uint8_t overspeed_run; /* short periods in a row */
+uint8_t overspeed_run;
 uint32_t captures_lost;
 
 /* ---- Pickup 0 ---------------------------------------------------------------------------- */
 
-/* Teeth on their way from the interrupt to the main loop, as ticks from one to the next. What does
- * not fit that, after a pause or a loss, is an escape of four entries: 0, teeth lost before this
- * one, and its tick, low half first. 256 entries, so that the indexes wrap by themselves. */
-#define RING_ENTRIES 256
-#define ESCAPE 0
-#define ESCAPE_ENTRIES 4
-static volatile uint16_t ring[RING_ENTRIES];
-static volatile uint8_t ring_head, ring_tail;
-
-/* The interrupt's own. */
-static union tick_halves last_tick;
-static uint8_t edges_counted;
-static uint16_t unrecorded; /* teeth since the last one in the ring */
-static bool in_sequence;    /* the last tooth is in the ring */
+volatile uint16_t ring[RING_ENTRIES];
+volatile uint8_t ring_head, ring_tail;
+union tick_halves last_tick;
+uint16_t unrecorded;
+bool in_sequence;
+uint8_t teeth_seen;
 
 /* What is rare is kept out of line: an interrupt whose usual course calls nothing saves fewer
  * registers, and is done sooner. */
 #define RARE __attribute__((noinline, cold))
-
-static inline void long_period(void)
-{
-    overspeed_now = false;
-    overspeed_run = 0;
-}
-
-/* Whether that makes enough of them in a row. */
-static inline bool short_periods(uint8_t periods)
-{
-    uint8_t run = overspeed_run + periods;
-    if (run < periods)
-        run = UINT8_MAX;
-    overspeed_run = run;
-    overspeed_now = true;
-    return run >= overspeed_periods;
-}
 
 /* A full ring is given half its room before teeth go in again: one at a time, each would need an
  * escape, and a frame. */
@@ -80,8 +50,7 @@ static void ring_put_escape(void)
     unrecorded = 0;
 }
 
-/* The first tooth, one after a pause, or one after others that are not in the ring. */
-RARE static void tooth_in_no_sequence(uint8_t edges, uint32_t period)
+RARE void tooth_in_no_sequence(uint8_t edges, uint32_t period)
 {
     static bool any_tooth;
     /* So many periods together were this long. */
@@ -90,59 +59,14 @@ RARE static void tooth_in_no_sequence(uint8_t edges, uint32_t period)
     else if (short_periods(edges))
         guard_cut(CAUSE_OVERSPEED, last_tick.whole);
     any_tooth = true;
+    teeth_seen += edges;
     unrecorded += edges - 1;
     ring_put_escape();
 }
 
-RARE static void cut_for_overspeed(void)
+RARE void cut_for_overspeed(void)
 {
     guard_cut(CAUSE_OVERSPEED, last_tick.whole);
-}
-
-ISR(TIMER1_CAPT_vect)
-{
-    uint16_t low = ICR1;
-    uint8_t count = TCNT0;
-    if (TIFR1 & _BV(ICF1)) {
-        /* Another edge since this interrupt was taken. If its time has replaced that of the edge
-         * this interrupt is for, the next interrupt settles both. */
-        if (ICR1 == low)
-            return;
-        count = TCNT0 - 1;
-    }
-    /* Timer 0 counts every edge, also those whose time was overwritten before it was read. If it
-     * stands still the wire to T0 is missing: then each interrupt is one edge. */
-    uint8_t edges = count - edges_counted;
-    edges_counted = count;
-
-    /* In halves, and the cut before anything else is stored: both save time to the pin. */
-    union tick_halves tick = { .whole = ticks_extend(low) };
-    union tick_halves last = last_tick;
-    last_tick = tick;
-    uint16_t period = tick.low - last.low;
-    uint16_t period_high = tick.high - last.high - (tick.low < last.low);
-    if (edges > 1 || period_high || period == ESCAPE || !in_sequence) {
-        tooth_in_no_sequence(edges ? edges : 1, (uint32_t)period_high << 16 | period);
-        return;
-    }
-    bool cutting = false;
-    if (period > overspeed_short_low) {
-        long_period();
-    } else if (short_periods(1)) {
-        RUN_PORT &= ~RUN_BIT;
-        cutting = true;
-    }
-    uint8_t head = ring_head;
-    uint8_t next = head + 1;
-    if (next != ring_tail) {
-        ring[head] = period;
-        ring_head = next;
-    } else {
-        unrecorded = 1;
-        in_sequence = false;
-    }
-    if (cutting)
-        cut_for_overspeed();
 }
 
 /* The last tooth taken from the ring. */
@@ -172,7 +96,7 @@ static void overspeed_period(uint32_t period, uint32_t tick)
     if (period >= overspeed_period_ticks) {
         overspeed_long(&overspeed, period);
     } else if (overspeed_short(&overspeed, period, 1, overspeed_periods)) {
-        ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+        ATOMIC {
             guard_cut(CAUSE_OVERSPEED, tick);
         }
     }
@@ -187,12 +111,12 @@ static void count_period(uint32_t period, uint32_t tick)
 {
     if (!counting_period(&counting, period, slowest_ticks))
         return;
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+    ATOMIC {
         guard_cut(CAUSE_MISCOUNTING, tick);
     }
 }
 
-RARE static void judge_period(uint32_t period, uint32_t tick)
+static RARE void judge_period(uint32_t period, uint32_t tick)
 {
     count_period(period, tick);
     usual = counting_usual(&counting);
@@ -208,6 +132,14 @@ RARE static void judge_period(uint32_t period, uint32_t tick)
     } else {
         usual.low += short_ticks;
         usual.span -= short_ticks;
+    }
+}
+
+void teeth_latest(uint32_t *tick, uint8_t *teeth)
+{
+    ATOMIC {
+        *tick = last_tick.whole;
+        *teeth = teeth_seen;
     }
 }
 
@@ -295,46 +227,14 @@ static bool pickup_0_begin(uint32_t now)
 /* ---- Pickup 1 ---------------------------------------------------------------------------- */
 
 #if PICKUPS > 1
-/* Its time is when the interrupt came to read it, up to 30 us late: good enough for an engine's few
- * teeth a turn. */
-#define EVENTS 32
-
-static volatile uint32_t events[EVENTS];
-static volatile uint8_t events_head, events_tail;
-static volatile uint16_t events_lost; /* after those; none is taken in until the main loop knows */
+volatile uint32_t events[EVENTS];
+volatile events_index events_head, events_tail;
+volatile uint16_t events_lost;
 static uint32_t taken_number_1 = UINT32_MAX;
-
-/* By its number this interrupt goes before the capture of pickup 0, and so before its cut. It lets
- * others in at once, only not itself. */
-ISR(INT1_vect, ISR_NAKED)
-{
-    __asm__ volatile("cbi %0, %1\n\t"
-                     "sei\n\t"
-                     "jmp __vector_pickup_1" ::"I"(_SFR_IO_ADDR(EIMSK)),
-                     "I"(INT1));
-}
-
-void __vector_pickup_1(void) __attribute__((signal, used));
-void __vector_pickup_1(void)
-{
-    cli();
-    uint32_t tick = ticks_extend(TCNT1);
-    sei();
-    uint8_t head = events_head;
-    uint8_t next = (head + 1) % EVENTS;
-    if (next == events_tail || events_lost) {
-        events_lost++;
-    } else {
-        events[head] = tick;
-        events_head = next;
-    }
-    cli();
-    EIMSK |= _BV(INT1);
-}
 
 static void account_for_lost_events(void)
 {
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+    ATOMIC {
         taken_number_1 += events_lost;
         captures_lost += events_lost;
         events_lost = 0;
@@ -343,15 +243,17 @@ static void account_for_lost_events(void)
 
 static bool pickup_1_send(uint32_t now)
 {
-    uint8_t tail = events_tail;
-    uint8_t waiting = (events_head - tail) % EVENTS;
+    events_index tail = events_tail;
+    events_index waiting = (events_index)(events_head - tail) % EVENTS;
     if (!waiting) {
         account_for_lost_events();
         return false;
     }
     uint32_t last = events[tail];
-    if (waiting < EVENTS / 2 && (int32_t)(now - last) < WAIT_TICKS)
+    if (waiting < EVENTS / 2 && waiting <= DELTAS_MAX && (int32_t)(now - last) < WAIT_TICKS)
         return false;
+    if (waiting > DELTAS_MAX + 1)
+        waiting = DELTAS_MAX + 1;
 
     frame_begin(KIND_TEETH, last);
     frame_u8(1);
@@ -375,23 +277,13 @@ static bool pickup_1_send(uint32_t now)
 void teeth_guard(uint32_t period_ticks, uint8_t periods)
 {
     uint32_t longest_short = period_ticks ? period_ticks - 1 : 0;
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+    ATOMIC {
         overspeed_period_ticks = period_ticks;
         overspeed_short_low = longest_short > UINT16_MAX ? UINT16_MAX : longest_short;
         overspeed_periods = periods ? periods : 1;
     }
     slowest_ticks = counting_slowest_ticks(period_ticks, TICK_HZ);
     usual = (struct usual){ 0 };
-}
-
-void teeth_start(void)
-{
-    TCCR0A = 0;
-    TCCR0B = _BV(CS02) | _BV(CS01) | _BV(CS00); /* count rising edges at T0 */
-#if PICKUPS > 1
-    EICRA |= _BV(ISC11) | _BV(ISC10); /* rising */
-    EIMSK |= _BV(INT1);
-#endif
 }
 
 bool teeth_begin(uint32_t now)

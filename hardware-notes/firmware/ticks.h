@@ -1,44 +1,10 @@
-/* Time: ticks of 0.5 us since the start, 32 bits. Timer 1 is the low half. */
+/* Time: ticks since the start, 32 bits. Their rate is the chip's. */
 #ifndef TICKS_H
 #define TICKS_H
 
-#include <avr/io.h>
-#include <stdbool.h>
-#include <stdint.h>
-#include <util/atomic.h>
+#include "chip.h"
 
-#define TICK_HZ 2000000UL
 #define TICKS_PER_MS (TICK_HZ / 1000)
-
-/* High half; written by the overflow interrupt only. */
-extern volatile uint16_t ticks_high;
-
-/* The compiler makes shorter code of this than of shifts and comparisons. */
-union tick_halves {
-    struct {
-        uint16_t low, high;
-    };
-    uint32_t whole;
-};
-
-/* Puts the high half before a reading of timer 1. Interrupts must be off, and the reading at most
- * 16 ms old: a low half that is small although the overflow is still pending came after it. */
-static inline uint32_t ticks_extend(uint16_t low)
-{
-    union tick_halves tick = { { low, ticks_high } };
-    if ((TIFR1 & _BV(TOV1)) && !(low & 0x8000))
-        tick.high++;
-    return tick.whole;
-}
-
-static inline uint32_t ticks_now(void)
-{
-    uint32_t now;
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
-        now = ticks_extend(TCNT1);
-    }
-    return now;
-}
 
 /* Something done at a rate. */
 struct schedule {

@@ -1,11 +1,14 @@
 """A simulated board to test: the firmware in the simulator, read by the project's own decoder.
 
-Times are cycles of the 16 MHz clock. Host frames are made here, independently of the Rust code,
+Which board is in the environment's BOARD. Times are sixteenths of a microsecond, "cycles": the ATmega328P's clock, and
+three to one the RP2040's. Host frames are made here, independently of the Rust code,
 as section 11 of protocol/SPEC.md shows.
 """
 
 import binascii
 import json
+import math
+import os
 import random
 import struct
 import subprocess
@@ -13,16 +16,29 @@ from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parent.parent
-OUT = ROOT / "target" / "firmware"
+OUT = ROOT / "target" / "firmware" / os.environ.get("BOARD", "atmega328p")
+TOOLS = ROOT / "target" / "firmware"
 FIRMWARE = ROOT / "hardware-notes" / "firmware"
+SIMULATOR = HERE / "rp2040" / "board_simulator.mjs" if os.environ.get("BOARD") == "rp2040" else TOOLS / "board_simulator"
 
 CLOCK_HZ = 16_000_000
-CYCLES_PER_TICK = 8
-TICK_HZ = CLOCK_HZ // CYCLES_PER_TICK
 CYCLES_PER_MS = CLOCK_HZ // 1000
 
-# MCUSR
-POWER_ON, EXTERNAL, BROWN_OUT = 1, 2, 4
+BOARD = os.environ.get("BOARD", "atmega328p")
+IS_RP2040 = BOARD == "rp2040"
+if BOARD not in ("atmega328p", "rp2040"):
+    raise SystemExit(f"BOARD: expected atmega328p or rp2040, found {BOARD}")
+
+CYCLES_PER_TICK = 1 if IS_RP2040 else 8
+TICK_HZ = CLOCK_HZ // CYCLES_PER_TICK
+# Edges can be placed at multiples of this.
+EDGE_CYCLES = 1 / 3 if IS_RP2040 else 1
+# Analog channels, and what they read: counts at a voltage in mV.
+ANALOG_CHANNELS, FULL_COUNTS, FULL_MILLIVOLT = (3, 4096, 3300) if IS_RP2040 else (4, 1024, 5000)
+STORAGE_BYTES = 3 * 4096 if IS_RP2040 else 1024
+
+# Why the chip starts: the ATmega328P's MCUSR. An RP2040 takes a brown-out for a power-on.
+POWER_ON, EXTERNAL, BROWN_OUT, WATCHDOG = 1, 2, 4, 8
 
 HEARTBEAT, LIMITS, CUT, RELEASE, IDENTIFY = 0x81, 0x82, 0x83, 0x84, 0x85
 
@@ -32,6 +48,11 @@ TICK_ORIGIN = 1 << 32
 
 def ms(milliseconds):
     return round(milliseconds * CYCLES_PER_MS)
+
+
+def half_us(count):
+    """So many half microseconds, in ticks."""
+    return count * TICK_HZ // 2_000_000
 
 
 def us(cycles):
@@ -55,27 +76,30 @@ def limits_payload(period=0, short=0, heartbeat_ms=0, temperatures=(), n=None):
     return head + b"".join(struct.pack("<Bi", *limit) for limit in temperatures)
 
 
-def build(name, settings=""):
+def make(directory):
+    return ["make", "-s", "-C", str(FIRMWARE), f"BOARD={BOARD}", f"BUILD={directory}"]
+
+
+def build(name, settings="", *more):
     """Builds the firmware with these settings; gives the path of its image."""
     directory = OUT / name
     directory.mkdir(parents=True, exist_ok=True)
     board_id = directory / "board_id"
     if not board_id.exists():
         board_id.write_text("0123456789abcdef")
-    command = ["make", "-s", "-C", str(FIRMWARE), f"BUILD={directory}", f"SETTINGS={settings}"]
-    subprocess.run(command, check=True)
+    subprocess.run([*make(directory), f"SETTINGS={settings}", *more], check=True)
     return directory / "firmware.bin"
 
 
 def symbol(image, name):
     """Address in data memory of a variable."""
     listing = subprocess.run(
-        ["avr-nm", str(image.with_suffix(".elf"))], check=True, capture_output=True, text=True
+        ["arm-none-eabi-nm" if IS_RP2040 else "avr-nm", str(image.with_suffix(".elf"))], check=True, capture_output=True, text=True
     ).stdout
     for line in listing.splitlines():
         address, _, found = line.split()[-3:]
         if found == name:
-            return int(address, 16) & 0xFFFF
+            return int(address, 16) & (0xFFFFFFFF if IS_RP2040 else 0xFFFF)
     raise KeyError(name)
 
 
@@ -108,7 +132,7 @@ class Board:
             self.command(f"reset {start}")
 
     def program(self):
-        return [str(OUT / "board_simulator"), str(self.image), str(self.baud)]
+        return [str(SIMULATOR), str(self.image), str(self.baud)]
 
     def __enter__(self):
         return self
@@ -149,7 +173,7 @@ class Board:
 
     def event(self, word, rest):
         if word == "edge":
-            self.edges[int(rest[0])].append(int(rest[1]))
+            self.edges[int(rest[0])].append(float(rest[1]) if "." in rest[1] else int(rest[1]))
         elif word == "sent":
             self.decode(int(rest[0]), rest[1])
         elif word == "run_pin":
@@ -187,7 +211,7 @@ class Board:
 
     def edges_at(self, pickup, cycles):
         for start in range(0, len(cycles), 10_000):
-            part = " ".join(str(round(cycle)) for cycle in cycles[start : start + 10_000])
+            part = " ".join(f"{round(cycle / EDGE_CYCLES) * EDGE_CYCLES:.4f}" if IS_RP2040 else str(round(cycle)) for cycle in cycles[start : start + 10_000])
             self.command(f"edges {pickup} {part}")
 
     def teeth(self, rate_hz, milliseconds, start=None, pickup=0):
@@ -208,6 +232,16 @@ class Board:
 
     def poke(self, name, value):
         self.command(f"poke {symbol(self.image, name)} {value.hex()}")
+
+    def shift_ticks(self, by):
+        """Changes what the board takes for now by so many ticks; an ATmega328P's by multiples of 65,536, and an
+        RP2040 whose drum turns by multiples of 2^24."""
+        name, size, change = ("ticks_origin", 4, -by) if IS_RP2040 else ("ticks_high", 2, by >> 16)
+        now = int.from_bytes(self.peek(symbol(self.image, name), size), "little")
+        self.poke(name, ((now + change) % 256**size).to_bytes(size, "little"))
+        for schedule in ("status_schedule", "analog_schedule", "temperature_schedule"):
+            due = int.from_bytes(self.peek(symbol(self.image, schedule), 4), "little")
+            self.poke(schedule, ((due + by) % 2**32).to_bytes(4, "little"))
 
     def eeprom(self, address, count):
         return bytes.fromhex(self.command(f"eeprom_peek {address} {count}")[0][1][0])
@@ -285,7 +319,7 @@ class TextBoard(Board):
         super().__init__(None, baud=115_200)
 
     def program(self):
-        return [str(OUT / "text_board")]
+        return [str(TOOLS / "text_board")]
 
     def message(self, kind, seq, tick, payload):
         numbers = "".join(f" {n}" for n in struct.unpack(f"<{'H' if len(payload) == 2 else len(payload) * 'B'}", payload))
@@ -296,12 +330,12 @@ class TextBoard(Board):
 def tick_error(edges, times):
     """Greatest error of recorded times, in ticks.
 
-    A counter that started at cycle s shows (c - s) // 8 at cycle c. Only s is not known: it is
-    the same for all teeth, so the values of c - 8 tick lie within 8 cycles of each other.
+    A counter that started at cycle s shows (c - s) // CYCLES_PER_TICK at cycle c. Only s is not known: it is
+    the same for all teeth, so the values of c - CYCLES_PER_TICK tick lie within a tick of each other.
     """
     offsets = [edges[number] - CYCLES_PER_TICK * tick for number, tick in times]
     spread = max(offsets) - min(offsets)
-    return max(0, -(-(spread - (CYCLES_PER_TICK - 1)) // CYCLES_PER_TICK))
+    return max(0, math.ceil((spread - (CYCLES_PER_TICK - EDGE_CYCLES) - 0.01) / CYCLES_PER_TICK))
 
 
 def ramp(start_hz, end_hz, seconds, start):

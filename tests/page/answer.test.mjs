@@ -7,30 +7,36 @@ import { createRequire } from "node:module";
 import { tmpdir } from "node:os";
 import { dirname, join } from "node:path";
 import { after, before, test } from "node:test";
-import { launch, link, open } from "./lib/browser.mjs";
+import { launch, link, open, running } from "./lib/browser.mjs";
 import { Daemon, PROGRAM, ROOT, until } from "./lib/daemon.mjs";
 
 const AXE = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
 /** Screenshots of each view, for whoever wants to look. */
 const SHOTS = process.env.LEVERARM_SCREENSHOTS ?? join(ROOT, "target/page-screenshots");
 
+/** What the ring adds to the simulated drum of 1.2 kg·m². */
+const RING = 0.6;
+
 let browser;
 let store;
+let rings;
 before(async () => {
   browser = await launch();
+  rings = mkdtempSync(join(tmpdir(), "leverarm-rings-"));
+  execFileSync(join(dirname(PROGRAM), "comparison_store"), ["--out", rings, "--ring", String(RING)], { stdio: "ignore" });
   // Nine pulls, A-B-A, and one given up: made in virtual time, and copied for each test.
   store = mkdtempSync(join(tmpdir(), "leverarm-answer-"));
   execFileSync(join(dirname(PROGRAM), "comparison_store"), ["--out", store, "--pulls", "3"], { stdio: "ignore" });
 });
 after(async () => {
   await browser.close();
-  rmSync(store, { recursive: true, force: true });
+  for (const folder of [store, rings]) rmSync(folder, { recursive: true, force: true });
 });
 
 /** A daemon on a copy of that store and a page on it, both ended whatever happens. */
 async function together(options, use) {
-  const prepare = (folder) => cpSync(join(store, "pulls"), join(folder, "pulls-rehearsal"), { recursive: true });
-  const daemon = await Daemon.start({ ...options, prepare: options.empty ? undefined : prepare });
+  const prepare = (folder) => cpSync(join(options.store ?? store, "pulls"), join(folder, "pulls-rehearsal"), { recursive: true });
+  const daemon = await Daemon.start({ ...options, prepare });
   const context = await browser.newContext({ viewport: { width: 1366, height: 768 }, acceptDownloads: true, ...options.context });
   try {
     const page = await open(context, daemon.url, options);
@@ -226,6 +232,42 @@ test("a question that nobody waits for is worked out no further, and a read toke
   }
 });
 
+test("the drum's inertia by an added ring and by a known torque, from two coast-downs", async () => {
+  await together({ store: rings, path: "/#commission" }, async ({ daemon, page }) => {
+    const section = (title) => page.locator(".calibration", { hasText: title });
+    const open = async (title) => { await page.locator(".calibration summary", { hasText: title }).click(); return section(title); };
+    const found = async (part) => {
+      await part.getByRole("button", { name: "Work it out" }).click();
+      await part.getByRole("button", { name: "Put it in force" }).waitFor({ timeout: 60000 });
+      const [, value, half] = /^(\d\.\d+) ± (\d\.\d+) kg·m².*, by /m.exec(await part.locator("pre").textContent());
+      return [Number(value), Number(half)];
+    };
+    const ring = await open("by an added ring");
+    await ring.getByLabel("Stretch without the ring").fill("1");
+    await ring.getByLabel("Stretch with the ring").fill("2");
+    await ring.getByRole("button", { name: "Work it out" }).click();
+    await ring.locator(".said", { hasText: "Not worked out: write the ring's moment of inertia, or its mass and both diameters" }).waitFor();
+    await ring.getByLabel("The ring's moment of inertia").fill(`${RING} +/- 0.003 kg*m^2`);
+    const [value, half] = await found(ring);
+    // The simulated drum's.
+    assert.ok(Math.abs(value - 1.2) <= half && half < 0.05, `${value} ± ${half}`);
+    assert.doesNotMatch(await ring.locator("pre").textContent(), /plot|put in force/);
+    await ring.getByRole("button", { name: "Put it in force" }).click();
+    await page.locator("#calibrations tr", { hasText: /^inertia1\.\d+ ± / }).waitFor();
+
+    const torque = await open("by a known torque");
+    await torque.getByLabel("The torque at the drum's shaft").fill("1 N*m");
+    await torque.getByLabel("Stretch with the torque").fill("1");
+    await torque.getByLabel("Stretch of the coast-down").fill("2");
+    const [byTorque] = await found(torque);
+    // An engine's pull is no known torque: what comes out is what the terminal says of it.
+    const list = ["calibrate", "inertia", "-c", daemon.stand, "--store", join(daemon.folder, "pulls-rehearsal"), "--method=known-torque", "--torque=1 N*m", "--driven=1", "--coasting=2", "--dry-run", "--json"];
+    const { summary } = JSON.parse(execFileSync(PROGRAM, list).toString().trim().split("\n").at(-1));
+    assert.ok(summary.startsWith(String(byTorque)), `${byTorque}: ${summary}`);
+    assert.match(await torque.locator(".calibrated").textContent(), /DISAGREEMENT/);
+  });
+});
+
 test("nothing is wider than a phone, axe finds nothing, and each view has its picture, light and dark", async () => {
   mkdirSync(SHOTS, { recursive: true });
   await together({}, async ({ daemon }) => {
@@ -234,6 +276,7 @@ test("nothing is wider than a phone, axe finds nothing, and each view has its pi
         const context = await browser.newContext({ viewport, colorScheme, hasTouch: size === "phone" });
         const page = await open(context, daemon.url);
         await link(page, "live");
+        await running(daemon);
         await page.evaluate(AXE);
         const views = await page.locator(".views a").evaluateAll((links) => links.map(({ hash }) => hash.slice(1)));
         assert.ok(["live", "pulls-view", "answer", "journal"].every((view) => views.includes(view)));
@@ -245,7 +288,8 @@ test("nothing is wider than a phone, axe finds nothing, and each view has its pi
             await until("the peaks", async () => /N·m at/.test(await page.locator("#pulls-rows tr").last().textContent()));
           }
           assert.ok((await page.evaluate(() => document.documentElement.scrollWidth)) <= viewport.width, `${view} on a ${size}`);
-          await page.getByRole("button", { name: "Cut the engine" }).waitFor();
+          // On a busy machine the board may cut for want of heartbeats: the button says so then.
+          await page.getByRole("button", { name: /^(Cut the engine|Cut again|Try to cut)/ }).waitFor();
           // Colours differ by appearance, layout by size: two of four see it all.
           if ((size === "phone") === (colorScheme === "dark")) await noFindings(page);
           await page.screenshot({ path: join(SHOTS, `${view}-${size}-${colorScheme}.png`), fullPage: true });

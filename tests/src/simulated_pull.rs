@@ -366,7 +366,10 @@ impl Pull {
             (Some(_), false) => (wheel, other),
             (Some(_), true) => (other, wheel),
         };
-        let rpm = engine.1 * ratio / RPM;
+        // A cycle's charge follows the mean speed: the crank's swing within the cycle comes after it was
+        // drawn in. (It would else do work with the gas pressure's swing that no measurement tells from
+        // the engine's torque.)
+        let rpm = drum.1 * ratio / RPM;
         let cylinders = f64::from(self.cycles.cylinders);
         let cycle = self.cycles_per_engine_turn * cylinders * ratio * engine.0;
         let swing: f64 = (1_u8..)

@@ -6,7 +6,7 @@ use std::path::Path;
 
 use leverarm::service::{Belongs, RecordKeeper};
 use leverarm_config::{ConfigErrors, Stand};
-use leverarm_live::{Arming, Command, CommandError, Core, EventData, Live, Now, Output, Record};
+use leverarm_live::{Arming, Command, CommandError, Core, Event, Live, Now, Output, Record};
 use leverarm_software_stand::{
     Engine, ModelError, RiderEvent, RiderScript, SoftwareStand, StandModel,
 };
@@ -67,7 +67,7 @@ pub struct VirtualBench {
     delay_growth: f64,
     store: Store,
     keeper: RecordKeeper,
-    events: Vec<EventData>,
+    events: Vec<Event>,
 }
 
 impl VirtualBench {
@@ -207,7 +207,7 @@ impl VirtualBench {
     }
 
     /// What went into the journal since the last call.
-    pub fn take_events(&mut self) -> Vec<EventData> {
+    pub fn take_events(&mut self) -> Vec<Event> {
         std::mem::take(&mut self.events)
     }
 

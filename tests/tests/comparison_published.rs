@@ -3,7 +3,7 @@
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
 use leverarm_torque::comparison::two_sample::{
-    Difference, Sample, detectable_effect, power, two_sided_factor, upper_tail,
+    Difference, Readings, detectable_effect, power, two_sided_factor, upper_tail,
 };
 use leverarm_torque::comparison::{
     Comparison, Options, Pull, REPEATABILITY_FACTOR, Sampled, compare,
@@ -22,12 +22,12 @@ fn assert_near(found: f64, expected: f64, relative: f64) {
 /// SciPy 1.17.1's.
 #[test]
 fn auto83b() {
-    let us = Sample {
+    let us = Readings {
         count: 249,
         mean: 20.144_58,
         sd: 6.414_70,
     };
-    let japan = Sample {
+    let japan = Readings {
         count: 79,
         mean: 30.481_01,
         sd: 6.107_71,
@@ -50,7 +50,7 @@ const B: [f64; 5] = [101.6, 102.1, 101.2, 101.9, 101.5];
 /// Made-up numbers; SciPy 1.17.1 `ttest_ind` and statsmodels 0.15.0 `ttost_ind`.
 #[test]
 fn two_samples_of_five() {
-    let (a, b) = (Sample::of(&A).unwrap(), Sample::of(&B).unwrap());
+    let (a, b) = (Readings::of(&A).unwrap(), Readings::of(&B).unwrap());
     let welch = Difference::welch(&a, &b);
     assert_near(welch.value, 1.3, 1e-12);
     assert_near(welch.t(), 5.435_573_065_046_007_5, 1e-9);
@@ -98,7 +98,7 @@ fn clinic(variable: usize) -> [Vec<f64>; 2] {
 /// Reference results of the R package equivalence, recorded in statsmodels' `test_tost.py`.
 #[test]
 fn two_one_sided_tests_of_the_clinic_data() {
-    let samples = |variable| clinic(variable).map(|group| Sample::of(&group).unwrap());
+    let samples = |variable| clinic(variable).map(|group| Readings::of(&group).unwrap());
     let [one, two] = samples(1);
     assert_eq!((one.count, two.count), (15, 15));
     let welch = Difference::welch(&two, &one);
@@ -123,7 +123,7 @@ fn two_one_sided_tests_of_the_clinic_data() {
     );
     let [one, two] = clinic(1);
     let pairs: Vec<f64> = one.iter().zip(&two).map(|(a, b)| a - b).collect();
-    let paired = Difference::paired(&Sample::of(&pairs).unwrap());
+    let paired = Difference::paired(&Readings::of(&pairs).unwrap());
     assert_near(paired.standard_error, 0.135_751_406_786_244_5, 1e-9);
     assert_near(
         paired.equivalence_p_value(0.6),

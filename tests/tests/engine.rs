@@ -526,7 +526,7 @@ debounce = \"200 ms\"
     // The cut ends each pull, and nobody releases it: the rider does not get through.
     assert!(bench.ride(script, 25).is_err());
     let events = bench.take_events();
-    let about = |name: &str| -> Vec<&leverarm_live::EventData> {
+    let about = |name: &str| -> Vec<&leverarm_live::Event> {
         events
             .iter()
             .filter(|event| event.channel.as_deref() == Some(name) || event.message.contains(name))

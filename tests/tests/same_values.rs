@@ -17,14 +17,13 @@ use leverarm_protocol::{
     Analog, BoardMessage, Channel, ChannelKind, FrameWriter, Hello, TEMPERATURE_UNREADABLE, Teeth,
 };
 use leverarm_store::{
-    Cursor, EventFilter, NewCalibration, NewEvent, NewPull, PullEnd, PullState, Severity, Store,
-    StoreReader,
+    Cursor, EventFilter, NewCalibration, NewEvent, NewPull, PullEnd, PullState, Store, StoreReader,
 };
 use leverarm_torque::calibration::load_cell::{Curve, Direction, LoadPoint};
 use leverarm_torque::uncertainty::{Assessed, Measured};
 use leverarm_values::calibration::{Calibration, LoadCellCalibration, Tare};
 use leverarm_values::{CalibratedStand, Sample};
-use leverarm_vocabulary::EventKind;
+use leverarm_vocabulary::{Event, EventKind};
 
 const TICK_HZ: u32 = 1_000_000;
 const WALL_US: i64 = 1_790_000_000_000_000;
@@ -318,16 +317,8 @@ fn run(seed: u64) -> Case {
     let middle = at(end_us / 2);
     store
         .add_event(&NewEvent {
-            wall_us: middle.wall_us,
-            mono_us: middle.mono_us,
-            tick: None,
             connection: Some(connection),
-            pull: None,
-            severity: Severity::Info,
-            kind: EventKind::NoiseSpike,
-            channel: None,
-            message: String::new(),
-            data: serde_json::Value::Null,
+            ..Event::new(middle, None, EventKind::NoiseSpike, "").into()
         })
         .unwrap();
     store

@@ -379,6 +379,7 @@ fn refused(arguments: &[&str], parts: &[&str]) {
         );
     }
     assert!(!ran.err.contains("invalid digit"), "{}", ran.err);
+    assert_fits(arguments, &run(bench(), COLUMNS, arguments, "").err);
 }
 
 #[test]
@@ -415,6 +416,28 @@ fn wrong_input_is_answered_in_words() {
     refused(&air("24 C"), &["did you mean \"degC\""]);
     refused(&air("75 F"), &["did you mean \"degF\""]);
     refused(&["backup", "."], &["new or empty folder", "in it"]);
+    refused(&["sheow", "3"], &["unrecognized subcommand", "show"]);
+    refused(&["compare", "one"], &["<SETUP>"]);
+    refused(
+        &[
+            "calibrate",
+            "inertia",
+            "--method",
+            "by-the-weight-of-a-stone-that-falls",
+        ],
+        &["falling-weight", "known-torque", "--help"],
+    );
+    refused(
+        &[
+            &both[..],
+            &[
+                "--range",
+                "from five thousand up to seven thousand and a half",
+            ],
+        ]
+        .concat(),
+        &["two engine speeds in rpm", "5000-7000"],
+    );
     assert!(!bench().join("leverarm.sqlite").exists());
 }
 
@@ -437,11 +460,16 @@ fn a_daemon_without_its_port_leaves_no_store() {
     std::fs::write(folder.path().join("stand.toml"), text).unwrap();
     let ran = run(folder.path(), 1000, &["serve"], "");
     assert!(!ran.ok && ran.err.contains("no such port"), "{}", ran.err);
-    let left: Vec<_> = std::fs::read_dir(folder.path())
-        .unwrap()
-        .flatten()
-        .collect();
-    assert_eq!(left.len(), 1, "{left:?}");
+    let left = || std::fs::read_dir(folder.path()).unwrap().count();
+    assert_eq!(left(), 1);
+
+    let taken = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+    let address = taken.local_addr().unwrap().to_string();
+    let text = DEMO_STAND.replace("127.0.0.1:0", &address);
+    std::fs::write(folder.path().join("stand.toml"), text).unwrap();
+    let ran = run(folder.path(), 1000, &["serve"], "");
+    assert!(!ran.ok && ran.err.contains(&address), "{}", ran.err);
+    assert_eq!(left(), 1);
 }
 
 /// Commands that work on a stand take its file in the same way.

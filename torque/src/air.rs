@@ -1,4 +1,4 @@
-//! The air the engine breathes: humidity, density, altitude, and the correction of
+//! The air the engine breathes: humidity, density, and the correction of
 //! power to a standard's reference air.
 //!
 //! ```
@@ -16,8 +16,6 @@ pub use correction::{
     Breach, CorrectedFuel, Correction, CorrectionFactor, CorrectionKeyError, EngineFactor,
     FuelError, Induction, Validity,
 };
-
-use crate::{STANDARD_GRAVITY_M_PER_S2, ZERO_CELSIUS_K};
 
 /// Specific gas constant of dry air, J/(kg·K): R* / M with the constants of the US
 /// Standard Atmosphere 1976 (8.314 32 J/(mol·K), 28.9644 g/mol).
@@ -138,14 +136,6 @@ impl Air {
             + self.vapour_pressure_pa() / WATER_VAPOUR_J_PER_KG_K)
             / self.temperature_k
     }
-
-    /// Altitude at which the standard atmosphere has this density.
-    #[must_use]
-    pub fn density_altitude_m(&self) -> f64 {
-        let exponent = 1.0 / (hydrostatic_exponent() - 1.0);
-        let ratio = self.density_kg_per_m3() / standard_atmosphere_at_sea_level().density_kg_per_m3;
-        (SEA_LEVEL_K / LAPSE_K_PER_M) * (1.0 - ratio.powf(exponent))
-    }
 }
 
 /// Saturation vapour pressure over liquid water, Pa.
@@ -168,73 +158,4 @@ pub fn saturation_pressure_over_water_pa(temperature_k: f64) -> f64 {
     let theta = 1.0 - temperature_k / CRITICAL_K;
     let sum: f64 = TERMS.iter().map(|(a, power)| a * theta.powf(*power)).sum();
     CRITICAL_PA * (CRITICAL_K / temperature_k * sum).exp()
-}
-
-/// Sublimation pressure over ice, Pa.
-///
-/// IAPWS R14-08(2011), eq. 6, valid from 50 K to the triple point at 273.16 K.
-#[must_use]
-pub fn saturation_pressure_over_ice_pa(temperature_k: f64) -> f64 {
-    const TRIPLE_K: f64 = 273.16;
-    const TRIPLE_PA: f64 = 611.657;
-    const TERMS: [(f64, f64); 3] = [
-        (-21.214_400_6, 0.003_333_333_33),
-        (27.320_381_9, 1.206_666_67),
-        (-6.105_981_30, 1.703_333_33),
-    ];
-    let theta = temperature_k / TRIPLE_K;
-    let sum: f64 = TERMS.iter().map(|(a, power)| a * theta.powf(*power)).sum();
-    TRIPLE_PA * (sum / theta).exp()
-}
-
-const SEA_LEVEL_K: f64 = 15.0 + ZERO_CELSIUS_K;
-const SEA_LEVEL_PA: f64 = 101_325.0;
-const LAPSE_K_PER_M: f64 = 6.5e-3;
-
-/// g/(R_d L), the exponent of pressure against temperature in the troposphere.
-fn hydrostatic_exponent() -> f64 {
-    STANDARD_GRAVITY_M_PER_S2 / (DRY_AIR_J_PER_KG_K * LAPSE_K_PER_M)
-}
-
-/// One level of the standard atmosphere.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct StandardAtmosphere {
-    /// Temperature.
-    pub temperature_k: f64,
-    /// Pressure.
-    pub pressure_pa: f64,
-    /// Density of dry air.
-    pub density_kg_per_m3: f64,
-}
-
-/// US Standard Atmosphere 1976 (the same as ISO 2533 here) in the troposphere.
-///
-/// # Errors
-/// A geopotential height outside −2000 m to 11 000 m.
-pub fn standard_atmosphere(geopotential_height_m: f64) -> Result<StandardAtmosphere, AirError> {
-    let (min, max) = (-2_000.0, 11_000.0);
-    if !(min..=max).contains(&geopotential_height_m) {
-        return Err(AirError {
-            quantity: "geopotential height",
-            unit: "m",
-            min,
-            max,
-            found: geopotential_height_m,
-        });
-    }
-    Ok(troposphere(geopotential_height_m))
-}
-
-fn standard_atmosphere_at_sea_level() -> StandardAtmosphere {
-    troposphere(0.0)
-}
-
-fn troposphere(geopotential_height_m: f64) -> StandardAtmosphere {
-    let temperature_k = SEA_LEVEL_K - LAPSE_K_PER_M * geopotential_height_m;
-    let pressure_pa = SEA_LEVEL_PA * (temperature_k / SEA_LEVEL_K).powf(hydrostatic_exponent());
-    StandardAtmosphere {
-        temperature_k,
-        pressure_pa,
-        density_kg_per_m3: pressure_pa / (DRY_AIR_J_PER_KG_K * temperature_k),
-    }
 }

@@ -26,7 +26,7 @@ mod role;
 mod trace;
 
 pub use attribution::{
-    Attribution, AttributionError, Cause, Part, Parts, PullTrace, RegionParts, TracePoint,
+    Attribution, AttributionError, Cause, Origin, PullTrace, RegionShares, Shares, TracePoint,
     attribute,
 };
 pub use figures::{

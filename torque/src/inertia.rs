@@ -232,13 +232,13 @@ impl Shape {
 }
 
 /// Mass or inertia of a piece with its contributions kept apart by cause.
-struct Part {
+struct Contribution {
     value: f64,
     from_density: f64,
     other_variance: f64,
 }
 
-impl Part {
+impl Contribution {
     fn measured(&self) -> Measured {
         Measured::new(
             self.value,
@@ -320,7 +320,7 @@ impl Piece {
 
     /// Mass part and inertia part of all of the count together. Their dimension errors
     /// are shared (one drill, one drawing), so they scale with the count.
-    fn parts(&self) -> (Part, Part) {
+    fn parts(&self) -> (Contribution, Contribution) {
         let (amount, by_density) = match self.amount {
             Amount::Density(density) => (density, true),
             Amount::Mass(mass) => (mass, false),
@@ -339,14 +339,14 @@ impl Piece {
             let dimensions: f64 = [a, b, c, offset].iter().map(|c| c * c).sum();
             let value = f(inputs.map(|input| input.value));
             if by_density {
-                Part {
+                Contribution {
                     value,
                     from_density: from_amount,
                     other_variance: dimensions,
                 }
             } else {
                 let other_variance = dimensions + from_amount * from_amount;
-                Part {
+                Contribution {
                     value,
                     from_density: 0.0,
                     other_variance,
@@ -372,14 +372,14 @@ pub fn drum(pieces: &[Piece]) -> Result<Drum, InertiaError> {
     for piece in pieces {
         piece.check()?;
     }
-    let parts: Vec<(Part, Part)> = pieces.iter().map(Piece::parts).collect();
-    let inertia = |mass: &Part, inertia: &Part| Inertia {
+    let parts: Vec<(Contribution, Contribution)> = pieces.iter().map(Piece::parts).collect();
+    let inertia = |mass: &Contribution, inertia: &Contribution| Inertia {
         mass_kg: mass.measured(),
         inertia_kg_m2: inertia.measured(),
     };
     let total = inertia(
-        &Part::sum(parts.iter().map(|(mass, _)| mass)),
-        &Part::sum(parts.iter().map(|(_, inertia)| inertia)),
+        &Contribution::sum(parts.iter().map(|(mass, _)| mass)),
+        &Contribution::sum(parts.iter().map(|(_, inertia)| inertia)),
     );
     if !(total.mass_kg.value > 0.0 && total.inertia_kg_m2.value > 0.0) {
         return Err(InertiaError::NotPositive {

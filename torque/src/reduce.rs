@@ -724,6 +724,28 @@ impl Reduction<'_> {
                     shuffle.words()
                 ));
             }
+            let rpm = |time_s: f64| {
+                let after = sweep.motions.partition_point(|m| m.time_s < time_s);
+                let motion = sweep.motions.get(after).or(sweep.motions.last());
+                motion.map_or(0.0, |m| self.swept(sweep, *m).rpm())
+            };
+            for (from_s, to_s) in &sweep.fit.restless_s {
+                remarks.push(format!(
+                    "from {:.0} to {:.0} rpm the wheel swings as no smooth drive does (play in chain or \
+                     clutch, or a loose pickup): points there are not trustworthy",
+                    rpm(*from_s),
+                    rpm(*to_s)
+                ));
+            }
+            for resonance in &sweep.fit.resonances {
+                remarks.push(format!(
+                    "resonance: from {:.0} to {:.0} rpm the engine's working cycles meet the drive's own \
+                     frequency ({:.0} Hz), which takes part of the torque: points there are not trustworthy",
+                    rpm(resonance.from_s),
+                    rpm(resonance.to_s),
+                    resonance.frequency_hz
+                ));
+            }
             if sweep.pattern_found == Some(false) {
                 remarks.push(
                     "the wheel's calibrated tooth errors are not found in these teeth: they were \

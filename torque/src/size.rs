@@ -260,21 +260,6 @@ pub fn bored_disc_hoop_stress_pa(
     (3.0 + poisson) / 4.0 * density_kg_per_m3 * omega_rad_per_s * omega_rad_per_s * radii
 }
 
-/// Greatest radial stress of the same, at radius √(a b): (3 + ν)/8 · ρ ω² (b − a)², Pa.
-///
-/// Source: Shigley, rotating rings.
-#[must_use]
-pub fn bored_disc_radial_stress_pa(
-    density_kg_per_m3: f64,
-    omega_rad_per_s: f64,
-    bore_radius_m: f64,
-    radius_m: f64,
-    poisson: f64,
-) -> f64 {
-    let wall = radius_m - bore_radius_m;
-    (3.0 + poisson) / 8.0 * density_kg_per_m3 * (omega_rad_per_s * wall).powi(2)
-}
-
 /// Permissible residual unbalance of a rigid rotor.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Unbalance {

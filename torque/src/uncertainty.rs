@@ -11,7 +11,9 @@
 
 mod budget;
 
-pub use budget::{Budget, BudgetError, BudgetLine, Combined, Correlation, Evaluation, Part};
+pub use budget::{
+    Budget, BudgetError, BudgetLine, Combined, CombinedUncertainty, Correlation, Evaluation,
+};
 
 use serde::{Deserialize, Serialize};
 use statrs::distribution::{ContinuousCDF, Normal, StudentsT};

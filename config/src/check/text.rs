@@ -249,14 +249,15 @@ impl Summary<'_> {
                 teeth,
                 missing,
             } = pickup;
+            let noun = if *teeth == 1 { "tooth" } else { "teeth" };
             let left_out = match missing {
                 0 => String::new(),
                 some => format!(", {some} of them left out"),
             };
             writeln!(
                 f,
-                "  pickup {channel}, {} with {teeth} teeth{left_out}: blind below {}: slower, its teeth may \
-                 be lost unseen",
+                "  pickup {channel}, {} with {teeth} {noun}{left_out}: blind below {}: slower than that, \
+                 teeth may be lost unseen",
                 shaft.name(),
                 RPM.text(self.stand.blind_below_rad_per_s(pickup), 0)
             )?;

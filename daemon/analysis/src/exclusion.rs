@@ -4,11 +4,10 @@
 use std::collections::BTreeMap;
 
 use serde::Deserialize;
-use serde_json::json;
 
-use crate::last_word::{last_words, text};
+use crate::last_word::last_words;
 use leverarm_store::{EventRecord, NewEvent, PullId, StoreError, StoreReader};
-use leverarm_vocabulary::{EventKind, Now};
+use leverarm_vocabulary::{Event, Now, payload};
 
 /// Both kinds of events are about this, which the store has an index for.
 const ABOUT: &str = "exclusions";
@@ -56,21 +55,29 @@ pub fn event(pull: PullId, request: &ExclusionRequest, now: Now) -> NewEvent {
     } else {
         format!(" by {}", request.by)
     };
-    let (kind, message) = match &request.reason {
-        Some(reason) => (
-            EventKind::PullExcluded,
-            format!("pull {pull} was excluded{by}: {reason}"),
-        ),
-        None => (
-            EventKind::PullIncluded,
-            format!("pull {pull} takes part again{by}"),
-        ),
+    let by_whom = request.by.clone();
+    let event = match &request.reason {
+        Some(reason) => {
+            let told = payload::PullExcluded {
+                reason: reason.clone(),
+                by: by_whom,
+            };
+            let message = format!("pull {pull} was excluded{by}: {reason}");
+            Event::telling(now, None, &told, message)
+        }
+        None => {
+            let told = payload::PullIncluded { by: by_whom };
+            Event::telling(
+                now,
+                None,
+                &told,
+                format!("pull {pull} takes part again{by}"),
+            )
+        }
     };
     NewEvent {
         pull: Some(pull),
-        channel: Some(ABOUT.to_owned()),
-        data: json!({ "reason": request.reason, "by": request.by }),
-        ..NewEvent::new(now, kind, message)
+        ..event.about(ABOUT).into()
     }
 }
 
@@ -79,21 +86,20 @@ pub fn event(pull: PullId, request: &ExclusionRequest, now: Now) -> NewEvent {
 /// # Errors
 /// When the store can't be read.
 pub fn exclusions(reader: &StoreReader) -> Result<BTreeMap<PullId, Exclusion>, StoreError> {
-    let events = reader.events_about(ABOUT)?;
-    Ok(of_events(&events))
+    of_events(&reader.events_about(ABOUT)?)
 }
 
-fn of_events(events: &[EventRecord]) -> BTreeMap<PullId, Exclusion> {
-    last_words(events, |event| match EventKind::of_word(&event.kind)? {
-        EventKind::PullExcluded => Some(Some(Exclusion {
-            reason: text(event, "reason")
-                .unwrap_or("no reason given")
-                .to_owned(),
-            by: text(event, "by").unwrap_or_default().to_owned(),
-            wall_us: event.wall_us,
-        })),
-        EventKind::PullIncluded => Some(None),
-        _ => None,
+fn of_events(events: &[EventRecord]) -> Result<BTreeMap<PullId, Exclusion>, StoreError> {
+    last_words(events, |event| {
+        if let Some(said) = event.payload::<payload::PullExcluded>()? {
+            return Ok(Some(Some(Exclusion {
+                reason: said.reason,
+                by: said.by,
+                wall_us: event.wall_us,
+            })));
+        }
+        let included = event.payload::<payload::PullIncluded>()?;
+        Ok(included.map(|_taken_back| None))
     })
 }
 
@@ -126,7 +132,7 @@ mod tests {
             stored(3, 5, None),
             stored(4, 6, Some("clutch slipped from 4,000 rpm")),
         ];
-        let now = of_events(&events);
+        let now = of_events(&events).unwrap();
         assert_eq!(now.len(), 1);
         let word = &now[&PullId::new(6)];
         assert_eq!(

@@ -17,12 +17,12 @@ pub enum CalibrationError {
     #[error(transparent)]
     Store(#[from] StoreError),
     /// Not what this program writes.
-    #[error("calibrations {hash}: {error}")]
+    #[error("calibrations {hash}: {source}")]
     Unreadable {
         /// Their hash.
         hash: ContentHash,
         /// What is wrong.
-        error: serde_json::Error,
+        source: serde_json::Error,
     },
     /// From a later program.
     #[error(
@@ -46,7 +46,7 @@ pub fn calibration(
 ) -> Result<Calibration, CalibrationError> {
     let text = reader.calibration_json(hash)?;
     let found: Calibration = serde_json::from_str(&text)
-        .map_err(|error| CalibrationError::Unreadable { hash, error })?;
+        .map_err(|source| CalibrationError::Unreadable { hash, source })?;
     if found.version > VERSION {
         let found = found.version;
         return Err(CalibrationError::Newer { hash, found });
@@ -86,17 +86,17 @@ pub fn put_change(
     wall_us: i64,
 ) -> Result<ContentHash, CalibrationError> {
     let (mut calibration, _) = newest_calibration(&store.reader()?)?;
-    let part = request.change.part();
+    let constant = request.change.constant();
     calibration.change(request.change);
     let json = serde_json::to_string(&calibration).unwrap_or_default();
     // A number that is not finite would be written, but never read again.
-    if let Err(error) = serde_json::from_str::<Calibration>(&json) {
+    if let Err(source) = serde_json::from_str::<Calibration>(&json) {
         let hash = ContentHash::of(&json);
-        return Err(CalibrationError::Unreadable { hash, error });
+        return Err(CalibrationError::Unreadable { hash, source });
     }
     Ok(store.add_calibration(&NewCalibration {
         wall_us,
-        part: part.word().to_owned(),
+        part: constant.word().to_owned(),
         json,
         summary: request.summary,
     })?)
@@ -153,20 +153,18 @@ impl KeptStands {
 
 fn stand_file(reader: &StoreReader, hash: ContentHash) -> Result<Stand, StoreError> {
     let text = reader.stand_text(hash)?;
-    leverarm_config::parse("(kept in the store)", &text).map_err(|error| StoreError::Damaged {
-        what: format!("stand file {hash}"),
-        detail: error.to_string(),
-    })
+    let what = || format!("stand file {hash}");
+    leverarm_config::parse("(kept in the store)", &text)
+        .map_err(|error| StoreError::damaged(what(), error))
 }
 
 impl From<CalibrationError> for StoreError {
     fn from(error: CalibrationError) -> Self {
         match error {
             CalibrationError::Store(error) => error,
-            CalibrationError::Unreadable { .. } | CalibrationError::Newer { .. } => Self::Damaged {
-                what: "a calibration".to_owned(),
-                detail: error.to_string(),
-            },
+            CalibrationError::Unreadable { .. } | CalibrationError::Newer { .. } => {
+                Self::damaged("a calibration", error)
+            }
         }
     }
 }

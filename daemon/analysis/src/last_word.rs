@@ -2,17 +2,17 @@
 
 use std::collections::BTreeMap;
 
-use leverarm_store::{EventRecord, PullId};
+use leverarm_store::{EventRecord, PullId, StoreError};
 
 /// What holds for each pull after all events, oldest first. `said` reads one: a word, `Some(None)` where
 /// the word before is taken back, `None` where it says nothing of it.
 pub(crate) fn last_words<T>(
     events: &[EventRecord],
-    said: impl Fn(&EventRecord) -> Option<Option<T>>,
-) -> BTreeMap<PullId, T> {
+    said: impl Fn(&EventRecord) -> Result<Option<Option<T>>, StoreError>,
+) -> Result<BTreeMap<PullId, T>, StoreError> {
     let mut words = BTreeMap::new();
     for event in events {
-        let (Some(pull), Some(word)) = (event.pull, said(event)) else {
+        let (Some(pull), Some(word)) = (event.pull, said(event)?) else {
             continue;
         };
         match word {
@@ -20,10 +20,5 @@ pub(crate) fn last_words<T>(
             None => words.remove(&pull),
         };
     }
-    words
-}
-
-/// A text of an event's data.
-pub(crate) fn text<'e>(event: &'e EventRecord, key: &str) -> Option<&'e str> {
-    event.data.get(key)?.as_str()
+    Ok(words)
 }

@@ -5,8 +5,7 @@
 use std::collections::BTreeMap;
 
 use leverarm_store::{NewEvent, PullId, PullRecord, StoreError, StoreReader};
-use leverarm_vocabulary::{EventKind, Now};
-use serde_json::json;
+use leverarm_vocabulary::{Event, EventKind, Now, payload};
 
 /// The events are about this, which the store has an index for.
 const ABOUT: &str = "mountings";
@@ -15,11 +14,12 @@ const ABOUT: &str = "mountings";
 #[must_use]
 pub fn event(setup: &str, now: Now) -> NewEvent {
     let message = format!("{setup} was taken off and put back on");
-    NewEvent {
-        channel: Some(ABOUT.to_owned()),
-        data: json!({ "setup": setup }),
-        ..NewEvent::new(now, EventKind::MountedAgain, message)
-    }
+    let told = payload::MountedAgain {
+        setup: setup.to_owned(),
+    };
+    Event::telling(now, None, &told, message)
+        .about(ABOUT)
+        .into()
 }
 
 /// The number of the mounting of each of these pulls, which are all of the store.
@@ -33,7 +33,7 @@ pub fn builds(
     let events = reader.events_about(ABOUT)?;
     let again: Vec<i64> = events
         .iter()
-        .filter(|event| EventKind::of_word(&event.kind) == Some(EventKind::MountedAgain))
+        .filter(|event| event.kind == EventKind::MountedAgain)
         .map(|event| event.wall_us)
         .collect();
     let mut in_time: Vec<&PullRecord> = pulls.iter().collect();

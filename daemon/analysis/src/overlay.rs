@@ -23,12 +23,12 @@ pub struct Overlay {
 #[derive(Debug, thiserror::Error)]
 pub enum OverlayError {
     /// It can't be read.
-    #[error("{file}: {error}")]
+    #[error("{file}: {source}")]
     Unreadable {
         /// The file.
         file: String,
         /// Why.
-        error: csv::Error,
+        source: csv::Error,
     },
     /// A column is lacking.
     #[error(
@@ -106,7 +106,7 @@ impl Overlay {
     pub fn read(file: &Path) -> Result<Self, OverlayError> {
         let bytes = std::fs::read(file).map_err(|error| OverlayError::Unreadable {
             file: file.display().to_string(),
-            error: error.into(),
+            source: error.into(),
         })?;
         Self::parse(file, &bytes)
     }
@@ -117,9 +117,9 @@ impl Overlay {
     /// See [`OverlayError`].
     pub fn parse(file: &Path, bytes: &[u8]) -> Result<Self, OverlayError> {
         let shown = file.display().to_string();
-        let unreadable = |error| OverlayError::Unreadable {
+        let unreadable = |source| OverlayError::Unreadable {
             file: shown.clone(),
-            error,
+            source,
         };
         let mut reader = csv::ReaderBuilder::new()
             .comment(Some(b'#'))

@@ -126,19 +126,16 @@ impl EnteredAir {
     /// [`StoreError::Damaged`] when there is something that is not the air, or of a later program:
     /// taken for none, it would change every figure without a word.
     pub fn read(stored: &serde_json::Value, what: &str) -> Result<Option<Self>, StoreError> {
-        let damaged = |detail: String| StoreError::Damaged {
-            what: what.to_owned(),
-            detail,
-        };
         if stored.is_null() {
             return Ok(None);
         }
-        let air = Self::deserialize(stored).map_err(|error| damaged(error.to_string()))?;
+        let air = Self::deserialize(stored).map_err(|error| StoreError::damaged(what, error))?;
         if air.version > AIR_VERSION {
-            return Err(damaged(format!(
+            let why = format!(
                 "version 1 to {AIR_VERSION} expected, {} found: it was made by a newer program",
                 air.version
-            )));
+            );
+            return Err(StoreError::damaged(what, why));
         }
         Ok(Some(air))
     }

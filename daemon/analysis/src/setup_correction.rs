@@ -5,11 +5,10 @@
 use std::collections::BTreeMap;
 
 use serde::Deserialize;
-use serde_json::json;
 
-use crate::last_word::{last_words, text};
+use crate::last_word::last_words;
 use leverarm_store::{EventRecord, NewEvent, PullId, PullRecord, StoreError, StoreReader};
-use leverarm_vocabulary::{EventKind, Now};
+use leverarm_vocabulary::{Event, Now, payload};
 
 /// The events are about this, which the store has an index for.
 const ABOUT: &str = "setup corrections";
@@ -64,11 +63,15 @@ pub fn event(pull: PullId, request: &SetupCorrectionRequest, now: Now) -> NewEve
         Some(setup) => format!("pull {pull} was made with {setup}{by}"),
         None => format!("pull {pull} has its recorded setup again{by}"),
     };
+    let told = payload::SetupCorrected {
+        setup: request.setup.clone(),
+        by: request.by.clone(),
+    };
     NewEvent {
         pull: Some(pull),
-        channel: Some(ABOUT.to_owned()),
-        data: json!({ "setup": request.setup, "by": request.by }),
-        ..NewEvent::new(now, EventKind::SetupCorrected, message)
+        ..Event::telling(now, None, &told, message)
+            .about(ABOUT)
+            .into()
     }
 }
 
@@ -100,7 +103,7 @@ pub fn correct(
     reader: &StoreReader,
     pulls: &mut [PullRecord],
 ) -> Result<BTreeMap<PullId, SetupCorrection>, StoreError> {
-    let mut corrections = corrections(reader)?;
+    let mut corrections = of_events(&reader.events_about(ABOUT)?)?;
     if corrections.is_empty() {
         return Ok(corrections);
     }
@@ -118,22 +121,17 @@ pub fn correct(
     Ok(corrections)
 }
 
-fn corrections(reader: &StoreReader) -> Result<BTreeMap<PullId, SetupCorrection>, StoreError> {
-    let events = reader.events_about(ABOUT)?;
-    Ok(of_events(&events))
-}
-
-fn of_events(events: &[EventRecord]) -> BTreeMap<PullId, SetupCorrection> {
+fn of_events(events: &[EventRecord]) -> Result<BTreeMap<PullId, SetupCorrection>, StoreError> {
     last_words(events, |event| {
-        let is_word = EventKind::of_word(&event.kind) == Some(EventKind::SetupCorrected);
-        is_word.then(|| {
+        let said = event.payload::<payload::SetupCorrected>()?;
+        Ok(said.map(|said| {
             Some(SetupCorrection {
-                setup: text(event, "setup")?.to_owned(),
+                setup: said.setup?,
                 recorded: None,
-                by: text(event, "by").unwrap_or_default().to_owned(),
+                by: said.by,
                 wall_us: event.wall_us,
             })
-        })
+        }))
     })
 }
 
@@ -165,7 +163,7 @@ mod tests {
             said(3, 5, None),
             said(4, 6, Some("main jet 110")),
         ];
-        let now = of_events(&events);
+        let now = of_events(&events).unwrap();
         assert_eq!(now.len(), 1);
         let word = &now[&PullId::new(6)];
         assert_eq!(word.setup, "main jet 110");

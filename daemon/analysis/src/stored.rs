@@ -4,18 +4,19 @@ use leverarm_store::{EventId, EventRecord, NewEvent};
 
 /// An event as the store gives it back.
 pub(crate) fn stored_as(new: NewEvent, id: EventId) -> EventRecord {
+    let event = new.event;
     EventRecord {
+        data: event.data(),
         id,
-        wall_us: new.wall_us,
-        mono_us: new.mono_us,
-        tick: new.tick,
+        wall_us: event.now.wall_us,
+        mono_us: event.now.mono_us,
+        tick: event.tick,
         connection: new.connection,
         pull: new.pull,
-        severity: new.severity,
-        kind: new.kind.word().to_owned(),
-        channel: new.channel,
-        message: new.message,
-        data: new.data,
+        severity: event.severity,
+        kind: event.kind.word().to_owned(),
+        channel: event.channel,
+        message: event.message,
         acknowledged: None,
     }
 }

@@ -1,4 +1,4 @@
-// What a change did: any setups compared, anew after each pull, and the files of it.
+// What a change did: any setups compared, again after each pull, and the files of it.
 
 import { byId, kept, make, setData, setText } from "./dom.js";
 import { ask, request } from "./api.js";
@@ -226,11 +226,7 @@ function verdict({ first, second, verdict: word, average, further, words, parts 
   return block;
 }
 
-/** Begun with a capital, and without what is to be written in a terminal. */
-function sentence(line) {
-  const said = line.replace(/ \((leverarm|--)[^)]*\)/g, "");
-  return said[0].toUpperCase() + said.slice(1);
-}
+const sentence = (line) => line[0].toUpperCase() + line.slice(1);
 
 function table({ headings, rows, text_columns: texts }) {
   const lines = (text) => text.trim().split("\n").flatMap((line, i) => (i ? [make("br"), line] : [line]));

@@ -59,14 +59,19 @@ export async function fileOf(path, body) {
 }
 
 export async function request(path, body, timeoutMs = TIMEOUT_MS) {
-  const options = { ...optionsOf(body, AbortSignal.timeout(timeoutMs)), keepalive: body !== undefined };
+  const late = new AbortController();
+  // Cleared with the answer: a signal with a time of its own stays until that is over.
+  const timer = setTimeout(() => late.abort(), timeoutMs);
+  const options = { ...optionsOf(body, late.signal), keepalive: body !== undefined };
   let response;
   let answer;
   try {
     response = await fetch(path, options);
     answer = await response.json();
-  } catch (error) {
+  } catch {
     throw new ApiError(response?.status ?? 0, "the daemon does not answer");
+  } finally {
+    clearTimeout(timer);
   }
   if (!response.ok) throw new ApiError(response.status, answer.error ?? `status ${response.status}`);
   return answer;

@@ -1,7 +1,7 @@
 // Puts the page together.
 
 import { byId, kept, setData, setText } from "./dom.js";
-import { request, setToken, takeToken, token } from "./api.js";
+import { ApiError, request, setToken, takeToken, token } from "./api.js";
 import { Answer } from "./answer.js";
 import { Band } from "./band.js";
 import { Chart } from "./chart.js";
@@ -38,7 +38,8 @@ function failed() {
   byId("not-started").hidden = false;
 }
 addEventListener("error", failed);
-addEventListener("unhandledrejection", failed);
+// A daemon that did not answer is no failed script: what of it matters is said elsewhere, and the next answer comes.
+addEventListener("unhandledrejection", ({ reason }) => { if (!(reason instanceof ApiError)) failed(); });
 
 const pause = (ms) => new Promise((resolve) => setTimeout(resolve, ms));
 

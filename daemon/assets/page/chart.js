@@ -281,18 +281,17 @@ export class Curves {
 
   async of(pull) {
     const key = `${pull.id} ${pull.state} ${JSON.stringify(pull.air)}`;
-    if (!this.#kept.has(key)) {
-      try {
-        this.#kept.set(key, await request(`/api/pulls/${pull.id}/curve`));
-      } catch (error) {
-        // No answer may be answered yet; a pull without a curve stays without.
-        if (error.status === 409 || error.status === 404) this.#kept.set(key, { error: error.message });
-        else return null;
-      }
-      if (this.#kept.size > this.#most) this.#kept.delete(this.#kept.keys().next().value);
+    if (this.#kept.has(key)) return this.#kept.get(key);
+    let curve = null;
+    try {
+      curve = await request(`/api/pulls/${pull.id}/curve`);
+    } catch (error) {
+      // No answer may be answered yet; a pull without a curve stays without.
+      if (error.status !== 409 && error.status !== 404) return null;
     }
-    const kept = this.#kept.get(key);
-    return kept.error ? null : kept;
+    this.#kept.set(key, curve);
+    if (this.#kept.size > this.#most) this.#kept.delete(this.#kept.keys().next().value);
+    return curve;
   }
 
   clear() { this.#kept.clear(); }

@@ -16,7 +16,7 @@ const COAST = "Bring the drum to its highest speed, pull the clutch (or take the
 /** What can be calibrated, in words. `keep`: seconds that a step keeps as a stretch of its own. */
 const PARTS = [
   {
-    part: "inertia", title: "Inertia of the drum", needs: (stand) => stand.kind !== "brake",
+    part: "inertia", title: "Inertia of the drum, by falling weights", needs: (stand) => stand.kind !== "brake",
     steps: ["Ignition and fuel off, clutch pulled or chain off. Pad the floor; keep clear of cord and weight.",
       "Wind the cord on the drum, hang the first weight, let go from a distance. Keep the stretch when the weight is down.",
       "The same with a second weight of another mass: friction cancels between the two."],
@@ -24,6 +24,26 @@ const PARTS = [
     fields: [field("From the drum's axis to the middle of the cord", "radius", "120.0 +/- 0.3 mm"), field("First mass", "mass_1", "5.00 +/- 0.01 kg"),
       field("Its stretch", "pull_1", "7"), field("Second mass", "mass_2", "2.00 +/- 0.01 kg"), field("Its stretch", "pull_2", "8")],
     body: (data) => ({ radius: data.get("radius"), falls: [1, 2].map((n) => ({ mass: data.get(`mass_${n}`), pull: whole(data.get(`pull_${n}`)) })) }),
+  },
+  {
+    part: "inertia-by-ring", title: "Inertia of the drum, by an added ring", needs: (stand) => stand.kind !== "brake",
+    steps: [`${COAST} Keep the stretch when the drum stands.`,
+      "Ignition and fuel off, drum at rest: bolt the ring on, centred, every bolt at its torque. A ring that comes loose is a projectile.",
+      "The same coast-down with the ring. Take the ring off again before the next pull."],
+    keep: 90,
+    fields: [field("The ring's moment of inertia (or its mass and both diameters)", "ring_inertia", "0.150 +/- 0.001 kg*m^2", { optional: true }),
+      field("Its mass", "ring_mass", "8.20 +/- 0.01 kg", { optional: true }), field("Its outer diameter", "ring_outer", "300.0 +/- 0.2 mm", { optional: true }),
+      field("Its inner diameter", "ring_inner", "240.0 +/- 0.2 mm", { optional: true }),
+      field("Stretch without the ring", "pull_1", "7"), field("Stretch with the ring", "pull_2", "8")],
+    body: (data) => ({ ring: ringOf(data), without: whole(data.get("pull_1")), with: whole(data.get("pull_2")) }),
+  },
+  {
+    part: "inertia-by-torque", title: "Inertia of the drum, by a known torque", needs: (stand) => stand.kind !== "brake",
+    steps: ["Drive the drum with a torque that is known, such as that of a motor on an arm with a scale. Keep the stretch while it speeds up.",
+      `${COAST} Keep that stretch too: the losses are known from it at the same speed.`],
+    keep: 90,
+    fields: [field("The torque at the drum's shaft", "torque", "12.0 +/- 0.1 N*m"), field("Stretch with the torque", "pull_1", "7"), field("Stretch of the coast-down", "pull_2", "8")],
+    body: (data) => ({ torque: data.get("torque"), driven: whole(data.get("pull_1")), coasting: whole(data.get("pull_2")) }),
   },
   {
     part: "losses", title: "Losses of the drum", needs: (stand) => stand.kind !== "brake",
@@ -56,6 +76,13 @@ function whole(text) {
   return Number(text);
 }
 
+function ringOf(data) {
+  const [inertia, mass, outer, inner] = ["ring_inertia", "ring_mass", "ring_outer", "ring_inner"].map((name) => data.get(name).trim());
+  if (inertia) return { inertia };
+  if (mass && outer && inner) return { mass, outer, inner };
+  throw new Error("write the ring's moment of inertia, or its mass and both diameters");
+}
+
 const list = (text) => text.split(/[\s,]+/).filter(Boolean).map(whole);
 
 export class Commission {
@@ -71,7 +98,7 @@ export class Commission {
     this.#stand = stand;
     this.#units = units;
     byId("commission-parts").replaceChildren(...PARTS.filter(({ needs }) => needs(stand)).map((part) => this.#part(part)));
-    onSubmit(byId("self-test"), () => ({ path: "/api/self-test", value: {} }), byId("self-test-said"));
+    onSubmit(byId("self-test"), () => ({ path: "/api/self-test", value: {} }), byId("self-test-said"), "Not started");
     views.onOpen((view) => {
       this.#open = view === "commission";
       if (this.#open) this.#refresh();
@@ -146,7 +173,7 @@ export class Commission {
     onSubmit(form, (data) => ({
       path: "/api/commission/measure", value: { part, ...body(data, weights) }, timeoutMs: MEASURE_TIMEOUT_MS,
       then: (found) => { this.#result(result, title, found); return "Look at it before you put it in force."; },
-    }), said);
+    }), said, "Not worked out");
     return make("details", { className: "calibration" }, make("summary", {}, title), make("ol", { className: "steps" }, ...steps.map((step) => make("li", {}, step))), line, form, said, result);
   }
 

@@ -3,15 +3,15 @@
 import { byId, make, setData, setText } from "./dom.js";
 import { request } from "./api.js";
 
-/** Sends a form once, and says beside it how it went. */
-export function onSubmit(form, body, said) {
+/** Sends a form once, and says beside it how it went; `failed` are the words for one that did not go. */
+export function onSubmit(form, body, said, failed) {
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
-    await send(form, () => body(new FormData(form)), said);
+    await send(form, () => body(new FormData(form)), said, failed);
   });
 }
 
-async function send(form, body, said) {
+async function send(form, body, said, failed = "Not kept") {
   const buttons = form.querySelectorAll("button");
   for (const button of buttons) button.disabled = true;
   try {
@@ -19,7 +19,7 @@ async function send(form, body, said) {
     const answer = await request(path, value, timeoutMs);
     say(said, then ? then(answer) : answer.message, false);
   } catch (error) {
-    say(said, `Not kept: ${error.message}`, true);
+    say(said, `${failed}: ${error.message}`, true);
   } finally {
     for (const button of buttons) button.disabled = false;
   }
@@ -52,6 +52,9 @@ export class Forms {
       value: { name: data.get("name"), notes: data.get("notes"), parts: parts(data.get("parts")) },
       then: (answer) => { byId("setup-new").reset(); return inForce(answer); },
     }), setupSaid);
+    // The same parts, mounted once more: how much that moves the torque is part of every comparison.
+    byId("setup-again").addEventListener("click", () => send(byId("setup-choose"),
+      () => ({ path: "/api/setup", value: { name: this.#inForce, again: true }, then: () => `Taken off and put back on: ${this.#inForce}.` }), setupSaid));
     const airSaid = byId("air-form").nextElementSibling;
     onSubmit(byId("air-form"), (data) => ({ path: "/api/air", value: this.#entered(data) }), airSaid);
     byId("air-forget").addEventListener("click", () => send(byId("air-form"), () => ({ path: "/api/air", value: null }), airSaid));
@@ -109,6 +112,7 @@ export class Forms {
     const marked = current === this.#inForce ? new FormData(byId("setup-choose")).get("setup") : null;
     const chosen = marked ?? current;
     this.#inForce = current;
+    byId("setup-again").hidden = current === null;
     const options = setups.toReversed().map(({ name, parts, notes }) => {
       const input = make("input", { type: "radio", name: "setup", value: name, checked: name === chosen });
       const size = (value) => (typeof value === "string" ? value : [value.value, value.unit].filter(Boolean).join(" "));

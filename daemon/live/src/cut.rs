@@ -7,8 +7,8 @@
 use leverarm_protocol::CutCause;
 use serde::Serialize;
 
-use super::{CommandError, EventData, Now, Output};
-use leverarm_vocabulary::{EventKind, Severity};
+use super::{CommandError, Cut, CutBy, Event, Now, Output};
+use leverarm_vocabulary::{EventKind, Severity, payload};
 
 const REPEAT_CUT_US: u64 = 20_000;
 const REPEAT_RELEASE_US: u64 = 100_000;
@@ -36,47 +36,6 @@ pub enum CutLatch {
     Confirmed,
     /// A release was sent, and the board has not answered yet.
     Releasing,
-}
-
-/// Who asked for a cut.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "snake_case")]
-pub enum CutBy {
-    /// A person. No program ends it.
-    Person,
-    /// A guard of the stand file.
-    Guard,
-    /// The board by itself, or on another host's command.
-    Board,
-    /// The board, which was cut when it was first heard, for no more than its start or a host that
-    /// went away.
-    BoardStart,
-    /// The self-test of the guards.
-    SelfTest,
-    /// The stand is not armed.
-    NotArmed,
-    /// The daemon, which was asked to stop.
-    Stop,
-}
-
-impl CutBy {
-    /// Whether a self-test that a person asked for may end it.
-    const fn is_for_self_test(self) -> bool {
-        matches!(self, Self::BoardStart | Self::SelfTest | Self::NotArmed)
-    }
-}
-
-/// A cut that has not been released.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
-pub struct Cut {
-    /// The daemon's number for it, from 1 since the daemon started.
-    pub number: u32,
-    /// Who asked for it.
-    pub by: CutBy,
-    /// Why, in words.
-    pub cause: String,
-    /// When it was asked for, microseconds since 1970.
-    pub since_wall_us: i64,
 }
 
 /// The cut as a person sees it.
@@ -204,7 +163,12 @@ impl CutDesk {
         out: &mut Output,
     ) -> bool {
         let message = format!("cut requested: {cause} (number {})", self.number + 1);
-        self.add(now, tick, EventKind::Cut, (by, cause), message, out);
+        let told = payload::Cut {
+            cut: self.number + 1,
+            by,
+        };
+        out.tell(Event::telling(now, tick, &told, message).of(severity(by)));
+        self.add(now, by, cause);
         let is_to_be_sent = matches!(self.latch, CutLatch::Running | CutLatch::Releasing);
         if is_to_be_sent {
             // The board's number stays: until it has obeyed or missed a release, it is the one that
@@ -215,26 +179,14 @@ impl CutDesk {
     }
 
     /// A new cut, also while another is in force.
-    fn add(
-        &mut self,
-        now: Now,
-        tick: Option<u64>,
-        kind: EventKind,
-        (by, cause): (CutBy, String),
-        message: String,
-        out: &mut Output,
-    ) {
+    fn add(&mut self, now: Now, by: CutBy, cause: String) {
         self.number += 1;
-        let cut = Cut {
+        self.cuts.push(Cut {
             number: self.number,
             by,
             cause,
             since_wall_us: now.wall_us,
-        };
-        let data = serde_json::json!({ "cut": cut.number, "by": by });
-        let told = EventData::new(now, tick, kind, message).with(data);
-        out.tell(told.of(severity(by)));
-        self.cuts.push(cut);
+        });
         if self.cuts.len() > CUTS_MAX {
             // The first says how it began, and a person's are kept as long as anything else is left.
             let kept = |cut: &Cut| cut.by == CutBy::Person || cut.by == CutBy::NotArmed;
@@ -319,7 +271,7 @@ impl CutDesk {
                     cause_word(cause)
                 );
                 let most = self.cuts.iter().map(|cut| severity(cut.by)).max();
-                let told = EventData::new(now, Some(tick), EventKind::CutConfirmed, message);
+                let told = Event::new(now, Some(tick), EventKind::CutConfirmed, message);
                 out.tell(told.of(most.unwrap_or(Severity::Cut)));
                 // What the board saw is for a person to look at, not for a self-test to end.
                 let is_new = self.heard != Some(heard);
@@ -339,17 +291,23 @@ impl CutDesk {
                     more => format!(", and {more} more of which only the count is kept"),
                 };
                 let message = format!("{} released{more}", numbered(&self.cuts));
-                let data = serde_json::json!({ "cuts": self.cuts, "more": self.cuts_more });
-                out.tell(EventData::new(now, Some(tick), EventKind::Released, message).with(data));
+                let told = payload::Released {
+                    cuts: std::mem::take(&mut self.cuts),
+                    more: self.cuts_more,
+                };
+                out.tell(Event::telling(now, Some(tick), &told, message));
                 self.clear();
             }
             (None, CutLatch::Confirmed) => {
                 // The board runs although nobody released the cut: the daemon's latch holds.
                 self.ask(now);
                 self.cut_id = None;
-                let message =
-                    "the board runs although the cut was not released: cutting again".to_owned();
-                out.tell(EventData::new(now, Some(tick), EventKind::Cut, message));
+                let message = "the board runs although the cut was not released: cutting again";
+                let told = payload::Cut {
+                    cut: self.number,
+                    by: CutBy::Board,
+                };
+                out.tell(Event::telling(now, Some(tick), &told, message));
             }
             (None, CutLatch::Requested | CutLatch::Running) => {}
         }
@@ -366,14 +324,9 @@ impl CutDesk {
         let cause = cause_word(heard.1).to_owned();
         let (number, its) = (self.number + 1, heard.0);
         let message = format!("cut {number}: the board cut (its number {its}): {cause}");
-        self.add(
-            now,
-            Some(tick),
-            EventKind::BoardCut,
-            (by, cause),
-            message,
-            out,
-        );
+        let told = payload::BoardCut { cut: number, by };
+        out.tell(Event::telling(now, Some(tick), &told, message).of(severity(by)));
+        self.add(now, by, cause);
         self.confirmed(heard);
     }
 
@@ -418,8 +371,11 @@ impl CutDesk {
             "{} released, but the stand stays cut, since it is not armed",
             numbered(&ended)
         );
-        let data = serde_json::json!({ "cuts": ended });
-        out.tell(EventData::new(now, None, EventKind::Released, message).with(data));
+        let told = payload::Released {
+            cuts: ended,
+            more: 0,
+        };
+        out.tell(Event::telling(now, None, &told, message));
         Ok(Some(text))
     }
 
@@ -467,9 +423,7 @@ impl CutDesk {
     pub(super) fn tell_unheard(&mut self, now: Now, out: &mut Output) {
         if self.is_unheard(now) && !self.told_unconfirmed {
             self.told_unconfirmed = true;
-            out.tell(
-                EventData::new(now, None, EventKind::CutUnconfirmed, UNHEARD).of(Severity::Error),
-            );
+            out.tell(Event::new(now, None, EventKind::CutUnconfirmed, UNHEARD).of(Severity::Error));
         }
     }
 
@@ -483,7 +437,7 @@ impl CutDesk {
             self.latch = CutLatch::Confirmed;
             let message = "the board did not release the cut within 1 s: it still sees a reason, or does not hear".to_owned();
             out.tell(
-                EventData::new(now, None, EventKind::ReleaseRefused, message).of(Severity::Warning),
+                Event::new(now, None, EventKind::ReleaseRefused, message).of(Severity::Warning),
             );
             return None;
         }

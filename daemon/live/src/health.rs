@@ -9,9 +9,9 @@ use leverarm_config::{Channel, Quantity, Source};
 use leverarm_protocol::{BoardMessage, TEMPERATURE_UNREADABLE};
 use leverarm_torque::reduce::LoadCellModel;
 
-use super::{EventData, Now, Output};
+use super::{Event, Now, Output};
 use leverarm_values::CalibratedStand;
-use leverarm_vocabulary::EventKind;
+use leverarm_vocabulary::{EventKind, Repeats, payload};
 
 /// Samples before a detector trusts what it has learnt.
 const LEARN: u32 = 64;
@@ -608,9 +608,8 @@ impl HealthDesk {
                 "the computer's clock was set {direction} by {} ms",
                 ms.abs()
             );
-            let data = serde_json::json!({ "jump_ms": ms });
-            let event = EventData::new(now, tick, EventKind::ClockJump, message);
-            out.tell(event.about("clock").with(data));
+            let jump = payload::ClockJump { jump_ms: ms };
+            out.tell(Event::telling(now, tick, &jump, message).about("clock"));
         }
         self.tell_spikes(now, false, out);
     }
@@ -623,9 +622,10 @@ impl HealthDesk {
             if input.spikes > 0 && due {
                 let (count, counts) = (std::mem::take(&mut input.spikes), input.spike_counts);
                 let message = format!("single samples far off, the first by {counts:.0} counts");
-                let data = serde_json::json!({ "count": count, "counts": counts });
-                let event = EventData::new(first, Some(tick), EventKind::NoiseSpike, message);
-                out.tell(event.about(input.name.as_str()).with(data));
+                let spike = payload::NoiseSpike { counts };
+                let event = Event::telling(first, Some(tick), &spike, message);
+                let event = event.repeated(Repeats::times(count));
+                out.tell(event.about(input.name.as_str()));
             }
         }
     }
@@ -635,9 +635,8 @@ impl HealthDesk {
         if let Some(gap_us) = self.clocks.beat(now) {
             let ms = gap_us / 1000;
             let message = format!("a heartbeat came {ms} ms after the one before");
-            let data = serde_json::json!({ "gap_ms": ms });
-            let event = EventData::new(now, tick, EventKind::HeartbeatLate, message);
-            out.tell(event.about("link").with(data));
+            let late = payload::HeartbeatLate { gap_ms: ms };
+            out.tell(Event::telling(now, tick, &late, message).about("link"));
         }
     }
 
@@ -658,41 +657,41 @@ fn force(now: Now, tick: u64, at_s: f64, cell: &mut Cell, counts: i32, out: &mut
     if let Some(off) = cell.zero.push(at_s, counts) {
         let newton = cell.model.force_at_n(cell.model.zero_counts.value() + off);
         let message = format!("without load it shows {off:+.0} counts, {newton:+.2} N");
-        let data = serde_json::json!({ "counts": off, "newton": newton });
-        let event = EventData::new(now, Some(tick), EventKind::ZeroDrift, message);
-        out.tell(event.about(NAME).with(data));
+        let drift = payload::ZeroDrift {
+            counts: off,
+            newton,
+        };
+        out.tell(Event::telling(now, Some(tick), &drift, message).about(NAME));
     }
 }
 
 fn tell(now: Now, tick: u64, channel: &str, finding: &Finding, out: &mut Output) {
-    let (kind, message, data) = match finding {
+    let tick = Some(tick);
+    let event = match *finding {
         Finding::Spike { .. } => return,
-        Finding::Stuck { counts, samples } => (
-            EventKind::SensorStuck,
-            format!("{samples} samples in a row show exactly {counts} counts"),
-            serde_json::json!({ "counts": counts, "samples": samples }),
-        ),
-        Finding::Clipped { counts } => (
-            EventKind::SensorClipped,
-            format!("it does not go beyond {counts} counts"),
-            serde_json::json!({ "counts": counts }),
-        ),
-        Finding::Open => (
-            EventKind::OpenThermocouple,
-            "the board reports the sensor as broken or not connected".to_owned(),
-            serde_json::Value::Null,
-        ),
-        Finding::Closed => (
-            EventKind::SensorBack,
-            "the board reads the sensor again".to_owned(),
-            serde_json::Value::Null,
-        ),
+        Finding::Stuck { counts, samples } => {
+            let message = format!("{samples} samples in a row show exactly {counts} counts");
+            Event::telling(
+                now,
+                tick,
+                &payload::SensorStuck { counts, samples },
+                message,
+            )
+        }
+        Finding::Clipped { counts } => {
+            let message = format!("it does not go beyond {counts} counts");
+            Event::telling(now, tick, &payload::SensorClipped { counts }, message)
+        }
+        Finding::Open => {
+            let message = "the board reports the sensor as broken or not connected";
+            Event::new(now, tick, EventKind::OpenThermocouple, message)
+        }
+        Finding::Closed => {
+            let message = "the board reads the sensor again";
+            Event::new(now, tick, EventKind::SensorBack, message)
+        }
     };
-    out.tell(
-        EventData::new(now, Some(tick), kind, message)
-            .about(channel)
-            .with(data),
-    );
+    out.tell(event.about(channel));
 }
 
 #[cfg(test)]

@@ -29,10 +29,10 @@ use leverarm_protocol::{
     HostMessage, HostWriter, LinkFault, Reading, Status, Teeth,
 };
 
-pub use leverarm_vocabulary::Now;
+pub use leverarm_vocabulary::{Cut, CutBy, Event, Now};
 
 pub use chunks::ChunkData;
-pub use cut::{Cut, CutBy, CutLatch, CutView};
+pub use cut::{CutLatch, CutView};
 pub use live::{ChannelLive, GuardLive, Live, PullPhase};
 pub use log::records_of_log;
 pub use self_test::{Arming, BoardStart, GuardTrial, LastTest, Passed, SelfTestReport};
@@ -42,7 +42,7 @@ use cut::CutDesk;
 use guards::{Context, GuardDesk, Verdict};
 use health::HealthDesk;
 use leverarm_values::{CalibratedStand, Sample};
-use leverarm_vocabulary::{DAEMON_STOPPED, EventKind, Severity};
+use leverarm_vocabulary::{DAEMON_STOPPED, EventKind, Severity, payload};
 pub use link::no_board_text;
 use link::{Link, limits_lacking, limits_wanted};
 use plausibility::Plausibility;
@@ -51,62 +51,6 @@ use self_test::{EdgesSeen, SelfTest};
 use signals::Signals;
 use still_driven::{News, StillDriven};
 use swarms::{About, Swarms};
-
-/// What happened, for the journal.
-#[derive(Clone, Debug, PartialEq)]
-pub struct EventData {
-    /// When.
-    pub now: Now,
-    /// Board tick, where the event has one.
-    pub tick: Option<u64>,
-    /// How much it matters.
-    pub severity: Severity,
-    /// What kind of event.
-    pub kind: EventKind,
-    /// Channel or guard it is about.
-    pub channel: Option<String>,
-    /// In words.
-    pub message: String,
-    /// Numbers that belong to it.
-    pub data: serde_json::Value,
-}
-
-impl EventData {
-    /// An event as severe as its kind is as a rule, about nothing in particular.
-    #[must_use]
-    pub fn new(now: Now, tick: Option<u64>, kind: EventKind, message: impl Into<String>) -> Self {
-        Self {
-            now,
-            tick,
-            severity: kind.severity(),
-            kind,
-            channel: None,
-            message: message.into(),
-            data: serde_json::Value::Null,
-        }
-    }
-
-    /// The channel or guard that it is about.
-    #[must_use]
-    pub fn about(self, channel: impl Into<String>) -> Self {
-        Self {
-            channel: Some(channel.into()),
-            ..self
-        }
-    }
-
-    /// As severe as this.
-    #[must_use]
-    pub fn of(self, severity: Severity) -> Self {
-        Self { severity, ..self }
-    }
-
-    /// With numbers.
-    #[must_use]
-    pub fn with(self, data: serde_json::Value) -> Self {
-        Self { data, ..self }
-    }
-}
 
 /// A board as its hello describes it.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -184,7 +128,7 @@ pub enum Record {
     /// The pull under way is over.
     PullEnded(PullEnded),
     /// For the journal.
-    Event(EventData),
+    Event(Event),
     /// A self-test of the guards is over.
     SelfTested(SelfTestReport),
     /// The connection is over.
@@ -206,7 +150,7 @@ pub struct Output {
 }
 
 impl Output {
-    pub(crate) fn tell(&mut self, event: EventData) {
+    pub(crate) fn tell(&mut self, event: Event) {
         self.records.push(Record::Event(event));
     }
 }
@@ -406,7 +350,7 @@ impl Core {
             )
         };
         let tick = self.link.as_ref().and_then(Link::tick);
-        out.tell(EventData::new(now, tick, EventKind::Store, message).of(severity));
+        out.tell(Event::new(now, tick, EventKind::Store, message).of(severity));
     }
 
     /// A port was opened.
@@ -446,12 +390,7 @@ impl Core {
         let message = format!("{} is gone: {reason}; trying to open it again", link.port);
         let why = format!("the connection was lost: {reason}");
         self.close(now, &link, why, out);
-        out.tell(EventData::new(
-            now,
-            link.tick(),
-            EventKind::PortLost,
-            message,
-        ));
+        out.tell(Event::new(now, link.tick(), EventKind::PortLost, message));
         out.records.push(Record::Disconnected {
             now,
             reason: reason.to_owned(),
@@ -515,7 +454,7 @@ impl Core {
         self.swarms.tell(now, true, out);
         self.health.tell_spikes(now, true, out);
         self.flush_chunk(false, out);
-        out.tell(EventData::new(
+        out.tell(Event::new(
             now,
             link.tick(),
             EventKind::BoardRestart,
@@ -583,7 +522,7 @@ impl Core {
             "board {:016x}, firmware {major}.{minor}.{patch}, {} ticks/s, start {}{simulated}",
             hello.board_id, hello.tick_hz, hello.boot
         );
-        out.tell(EventData::new(now, link.tick(), EventKind::Board, message));
+        out.tell(Event::new(now, link.tick(), EventKind::Board, message));
         self.missing_channels(now, link.tick(), hello, out);
         self.signals.board(hello, now.mono_us);
         self.still_driven.board(f64::from(hello.tick_hz));
@@ -621,7 +560,7 @@ impl Core {
             let message = format!(
                 "the stand file has \"{name}\", but the board does not list its input ({kind:?} {number})"
             );
-            out.tell(EventData::new(now, tick, EventKind::InputMissing, message).about(name));
+            out.tell(Event::new(now, tick, EventKind::InputMissing, message).about(name));
         }
     }
 
@@ -630,7 +569,7 @@ impl Core {
             link.silence_told = false;
             let message = "the board tells its state again".to_owned();
             out.tell(
-                EventData::new(now, Some(tick), EventKind::BoardSilent, message).of(Severity::Info),
+                Event::new(now, Some(tick), EventKind::BoardSilent, message).of(Severity::Info),
             );
         }
         link.status_us = Some(now.mono_us);
@@ -811,16 +750,16 @@ impl Core {
                 (true, GuardAction::Warn) => Severity::Warning,
                 (false, _) => Severity::Info,
             };
-            let kind = if verdict.tripped {
-                EventKind::GuardTripped
-            } else {
-                EventKind::GuardCleared
-            };
             let cause = format!("guard \"{}\": {}", verdict.name, verdict.message);
-            let data =
-                serde_json::json!({ "value_si": verdict.value_si, "limit_si": verdict.limit_si });
-            let event = EventData::new(now, tick, kind, verdict.message);
-            out.tell(event.about(verdict.name).of(severity).with(data));
+            let (value_si, limit_si) = (verdict.value_si, verdict.limit_si);
+            let event = if verdict.tripped {
+                let tripped = payload::GuardTripped { value_si, limit_si };
+                Event::telling(now, tick, &tripped, verdict.message)
+            } else {
+                let cleared = payload::GuardCleared { value_si, limit_si };
+                Event::telling(now, tick, &cleared, verdict.message)
+            };
+            out.tell(event.about(verdict.name).of(severity));
             if verdict.tripped && verdict.action == GuardAction::Cut {
                 let by = if verdict.forced {
                     CutBy::SelfTest
@@ -893,24 +832,20 @@ impl Core {
         let Some(news) = self.still_driven.judge(self.cut.latch(), tick, model) else {
             return;
         };
-        let (severity, message, data) = match news {
-            News::Driven(driven) => (
-                Severity::Error,
-                driven.text(),
-                serde_json::json!({
-                    "rad_per_s2": driven.rad_per_s2,
-                    "standard_uncertainty": driven.uncertainty_rad_per_s2,
-                    "coasting_rad_per_s2": driven.coasting_rad_per_s2,
-                }),
-            ),
-            News::Coasts => (
-                Severity::Info,
-                "no longer driven: it coasts, or has stopped".to_owned(),
-                serde_json::Value::Null,
-            ),
-        };
-        let event = EventData::new(now, Some(tick), EventKind::StillDriven, message);
-        out.tell(event.of(severity).with(data));
+        out.tell(match news {
+            News::Driven(driven) => {
+                let told = payload::StillDriven {
+                    rad_per_s2: driven.rad_per_s2,
+                    standard_uncertainty: driven.uncertainty_rad_per_s2,
+                    coasting_rad_per_s2: driven.coasting_rad_per_s2,
+                };
+                Event::telling(now, Some(tick), &told, driven.text()).of(Severity::Error)
+            }
+            News::Coasts => {
+                let message = "no longer driven: it coasts, or has stopped";
+                Event::new(now, Some(tick), EventKind::StillDriven, message).of(Severity::Info)
+            }
+        });
     }
 
     /// Tells what is missing from the board.
@@ -920,12 +855,7 @@ impl Core {
             link.no_hello_told = true;
             let counters = link.reader.counters();
             let message = no_board_text(&link.port, self.stand.port.baud, &counters);
-            out.tell(EventData::new(
-                now,
-                link.tick(),
-                EventKind::NoBoard,
-                message,
-            ));
+            out.tell(Event::new(now, link.tick(), EventKind::NoBoard, message));
         }
         let delay_us = link.delay.us();
         let is_late = delay_us > link::STATUS_AGE_US_MAX;
@@ -945,13 +875,13 @@ impl Core {
                     "the board is heard in time again".to_owned(),
                 )
             };
-            out.tell(EventData::new(now, link.tick(), EventKind::BoardLate, message).of(severity));
+            out.tell(Event::new(now, link.tick(), EventKind::BoardLate, message).of(severity));
         }
         let age_us = link.status_age_us(now).unwrap_or(0);
         if age_us > link::STATUS_AGE_US_MAX && !link.silence_told {
             link.silence_told = true;
             let message = "no status from the board for 300 ms: heartbeats stop".to_owned();
-            out.tell(EventData::new(
+            out.tell(Event::new(
                 now,
                 link.tick(),
                 EventKind::BoardSilent,
@@ -971,7 +901,7 @@ impl Core {
                  temperature channels",
                 lacking.join(", ")
             );
-            out.tell(EventData::new(
+            out.tell(Event::new(
                 now,
                 link.tick(),
                 EventKind::LimitsRefused,

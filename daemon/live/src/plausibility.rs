@@ -13,6 +13,8 @@
 //! Pure: ticks go in, verdicts come out. What a pickup shows from its first tooth on in the same
 //! proportion, alone, can't be told from a slower shaft.
 
+use std::f64::consts::TAU;
+
 use leverarm_config::{Guard, GuardAction, Pickup, PullRules, Shaft, Signal, Stand};
 use leverarm_filters::teeth::ToothKind;
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
@@ -41,6 +43,16 @@ const ENGINE_SILENT_S: f64 = 0.3;
 /// A drum's pickup that is silent for so long under an engine that pulls is dead, s. Revs in neutral
 /// are quicker.
 const DRUM_SILENT_S: f64 = 0.7;
+/// An engine this much faster than the drum in any gear is not driving it.
+const FREE: f64 = 1.3;
+/// A drum whose newest pitch is shorter than the one before by more than this share is being driven.
+const TAKES_UP_SHARE: f64 = 0.15;
+/// A drum that an engine's clutch takes along shows it within so many of its pitches at the speed that
+/// the engine then has, and no later than this, s.
+const TAKES_UP_PITCHES: f64 = 1.5;
+const TAKES_UP_S: f64 = 0.5;
+/// Teeth that fell and then rise by so much are not those of an engine that was dragged down.
+const RISEN: f64 = 1.3;
 
 /// A pickup with what it showed last.
 #[derive(Debug)]
@@ -48,13 +60,61 @@ struct Watched {
     pickup: Pickup,
     /// Whether a guard that cuts looks at it.
     cuts: bool,
-    /// Its last tooth, s of the board's time.
+    /// Its last tooth, s of the board's time, and the tooth's number on the wheel.
     tooth_s: Option<f64>,
+    tooth_index: i64,
+    /// Its last two pitches, the newer first, s.
+    pitches_s: [f64; 2],
+    /// Since when it turns.
+    began_s: Option<f64>,
     turn: Option<WheelTurn>,
     /// A turn that does not fit the one before; another one has to confirm it.
     doubted: bool,
     /// Since when its shaft pulls, s.
     pulls_since_s: Option<f64>,
+}
+
+impl Watched {
+    fn takes(&mut self, at_s: f64, seen: &SeenTooth) {
+        let index = seen.tooth.index;
+        match (seen.tooth.kind, self.tooth_s) {
+            (ToothKind::First, _) | (_, None) => {
+                self.began_s = Some(at_s);
+                self.pitches_s = [f64::INFINITY; 2];
+            }
+            (_, Some(before)) => {
+                let pitches = (index - self.tooth_index).max(1) as f64;
+                self.pitches_s = [(at_s - before) / pitches, self.pitches_s[0]];
+            }
+        }
+        (self.tooth_s, self.tooth_index) = (Some(at_s), index);
+    }
+
+    /// Speed by its last pitch, or less where no tooth came for longer than gone teeth explain.
+    fn rad_per_s(&self, at_s: f64) -> f64 {
+        let since_s = self.tooth_s.map_or(f64::INFINITY, |tooth| at_s - tooth);
+        let pitch_rad = TAU / f64::from(self.pickup.teeth.max(1));
+        pitch_rad / self.pitches_s[0].max(since_s / 3.0)
+    }
+
+    /// Whether it began to turn, or to turn faster, since then.
+    fn takes_up(&self, since_s: f64) -> bool {
+        let is_since = |at: Option<f64>| at.is_some_and(|at| at >= since_s);
+        let [newer, older] = self.pitches_s;
+        is_since(self.began_s) || is_since(self.tooth_s) && newer < (1.0 - TAKES_UP_SHARE) * older
+    }
+}
+
+/// Teeth of an engine that fell in a step while it did not drive the drum. A clutch that is let in at
+/// once drags an engine down within a turn, and takes the drum along: that is waited for.
+#[derive(Debug)]
+struct Fall {
+    channel: u8,
+    to_rad_per_s: f64,
+    /// From when on a drum that is taken along began to turn, and how long it has time for that, s.
+    since_s: f64,
+    until_s: f64,
+    message: String,
 }
 
 /// A stretch with the same ratio.
@@ -85,6 +145,7 @@ pub(super) struct Plausibility {
     /// What it is in other gears.
     gears: Vec<f64>,
     rigid: Option<Rigid>,
+    fall: Option<Fall>,
     lie: Option<Lie>,
 }
 
@@ -94,6 +155,9 @@ impl Plausibility {
             pickup: *pickup,
             cuts: stand.guards.iter().any(|guard| feeds(stand, pickup, guard)),
             tooth_s: None,
+            tooth_index: 0,
+            pitches_s: [f64::INFINITY; 2],
+            began_s: None,
             turn: None,
             doubted: false,
             pulls_since_s: None,
@@ -117,6 +181,7 @@ impl Plausibility {
             swapped,
             gears: gears.map(|gear| gear / ratio).collect(),
             rigid: None,
+            fall: None,
             lie: None,
         }
     }
@@ -124,8 +189,10 @@ impl Plausibility {
     /// Ticks begin again. A lie stays one until its pickup begins again.
     pub(super) fn begin(&mut self) {
         self.rigid = None;
+        self.fall = None;
         for watched in &mut self.watched {
             watched.tooth_s = None;
+            watched.began_s = None;
             watched.turn = None;
             watched.doubted = false;
             watched.pulls_since_s = None;
@@ -155,11 +222,10 @@ impl Plausibility {
         else {
             return verdicts;
         };
-        self.watched[index].tooth_s = Some(at_s);
+        self.watched[index].takes(at_s, seen);
         let shaft = self.watched[index].pickup.shaft;
-        let found = seen
-            .fell
-            .map(|(from, to)| (vec![channel], missed_text(shaft, from, to), to))
+        let found = self
+            .fell(index, at_s, seen)
             .or_else(|| {
                 let change = seen.change.filter(|_| shaft == Shaft::Drum)?;
                 let why = self.leap_text(&change, TOOTH_SHARE)?;
@@ -170,6 +236,62 @@ impl Plausibility {
             verdicts.extend(self.lies(pickups, message, value_si));
         }
         verdicts
+    }
+
+    /// Teeth that fell in a step: who lies, why, and the value that shows it.
+    fn fell(
+        &mut self,
+        index: usize,
+        at_s: f64,
+        seen: &SeenTooth,
+    ) -> Option<(Vec<u8>, String, f64)> {
+        let Pickup { channel, shaft, .. } = self.watched.get(index)?.pickup;
+        if seen.tooth.kind == ToothKind::First {
+            self.fall.take_if(|fall| fall.channel == channel);
+        }
+        if let Some(change) = seen.fell {
+            let message = missed_text(shaft, &change);
+            let Some(until_s) = self.may_drag(shaft, at_s, &change) else {
+                return Some((vec![channel], message, change.to_rad_per_s));
+            };
+            self.fall = Some(Fall {
+                channel,
+                to_rad_per_s: change.to_rad_per_s,
+                since_s: at_s - change.seconds - TAKES_UP_S,
+                until_s,
+                message,
+            });
+        }
+        let drum = self
+            .watched
+            .iter()
+            .find(|it| it.pickup.shaft == Shaft::Drum)?;
+        self.fall.take_if(|fall| drum.takes_up(fall.since_s));
+        let speed = self.watched.get(index)?.rad_per_s(at_s);
+        let is_lie = |fall: &mut Fall| {
+            fall.channel == channel && (at_s > fall.until_s || speed > RISEN * fall.to_rad_per_s)
+        };
+        let fall = self.fall.take_if(is_lie)?;
+        Some((vec![channel], fall.message, fall.to_rad_per_s))
+    }
+
+    /// Until when a clutch may be what drags an engine down so; `None` where there is none to drag it.
+    fn may_drag(&self, shaft: Shaft, at_s: f64, change: &Change) -> Option<f64> {
+        if shaft != Shaft::Engine {
+            return None;
+        }
+        let drum = self
+            .watched
+            .iter()
+            .find(|it| it.pickup.shaft == Shaft::Drum)?;
+        let highest = self.gears.iter().copied().fold(1.0, f64::max);
+        let driving = drum.rad_per_s(at_s) * self.engine_per_drum * highest;
+        if change.from_rad_per_s < FREE * driving {
+            return None;
+        }
+        let pitch_rad = TAU / f64::from(drum.pickup.teeth.max(1));
+        let pitch_s = pitch_rad * self.engine_per_drum * highest / change.to_rad_per_s;
+        Some(at_s + (TAKES_UP_PITCHES * pitch_s).min(TAKES_UP_S))
     }
 
     /// Takes a whole turn: who lies, why, and the value that shows it.
@@ -399,7 +521,8 @@ fn feeds(stand: &Stand, pickup: &Pickup, guard: &Guard) -> bool {
     guard.action == GuardAction::Cut && looks
 }
 
-fn missed_text(shaft: Shaft, from: f64, to: f64) -> String {
+fn missed_text(shaft: Shaft, change: &Change) -> String {
+    let (from, to) = (change.from_rad_per_s, change.to_rad_per_s);
     format!(
         "the {}'s teeth say {:.0} rpm, and {:.0} rpm just before: no shaft slows down in such a step, \
          the pickup misses all but one in {:.0} teeth",

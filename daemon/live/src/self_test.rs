@@ -11,11 +11,10 @@ use std::collections::BTreeMap;
 use leverarm_config::{Guard, GuardAction, Rule, Shaft, Signal, Stand};
 use serde::{Deserialize, Serialize};
 
-use super::cut::Cut;
 use super::link::Link;
 use super::signals::Signals;
-use super::{CommandError, Core, CutBy, CutLatch, EventData, HelloData, Now, Output, Record};
-use leverarm_vocabulary::{EventKind, Severity};
+use super::{CommandError, Core, Cut, CutBy, CutLatch, Event, HelloData, Now, Output, Record};
+use leverarm_vocabulary::{EventKind, Payload, Severity};
 
 /// A shaft turns when it is faster than this: teeth that stay away leave a little speed possible
 /// for a while.
@@ -268,7 +267,7 @@ impl Core {
         let message = format!("{why}; with everything at standstill, run: leverarm test-guards");
         self.disarm(now, &message, out);
         let message = format!("not armed: {message}");
-        out.tell(EventData::new(now, None, EventKind::NotArmed, message));
+        out.tell(Event::new(now, None, EventKind::NotArmed, message));
     }
 
     fn disarm(&mut self, now: Now, why: &str, out: &mut Output) {
@@ -498,7 +497,7 @@ impl Core {
             trials: test.trials,
         };
         // It ends cut: that the engine may run is for a person to say.
-        let (severity, message) = if passed {
+        if passed {
             self.arming.last = LastTest::Passed(Passed {
                 wall_us: now.wall_us,
                 board: test.board,
@@ -511,18 +510,12 @@ impl Core {
                 );
                 self.request_cut(now, None, cut, out);
             }
-            let count = report.trials.len();
-            (Severity::Info, format!("all {count} guards passed"))
         } else {
-            let message = report.failures().join("; ");
             // Heartbeats end with the self-test, and what passed earlier counts no more.
             self.arming.last = LastTest::Failed;
-            self.disarm(now, &message, out);
-            (Severity::Error, message)
-        };
-        let data = serde_json::json!({ "trials": report.trials });
-        let event = EventData::new(now, None, EventKind::GuardSelfTest, message);
-        out.tell(event.of(severity).with(data));
+            self.disarm(now, &report.failures().join("; "), out);
+        }
+        out.tell(report.event(now, ""));
         out.records.push(Record::SelfTested(report));
     }
 }
@@ -555,4 +548,27 @@ impl SelfTestReport {
             .chain(broken_off.map(|why| format!("broken off: {why}")))
             .collect()
     }
+
+    /// The journal's word of it. `on` says on what all passed, where that was not the stand itself.
+    #[must_use]
+    pub fn event(&self, now: Now, on: &str) -> Event {
+        let trials = self.trials.clone();
+        let (severity, message) = if self.passed {
+            let message = format!("all {} guards passed{on}", trials.len());
+            (Severity::Info, message)
+        } else {
+            (Severity::Error, self.failures().join("; "))
+        };
+        Event::telling(now, None, &GuardsTested { trials }, message).of(severity)
+    }
+}
+
+/// What the journal keeps of a self-test.
+#[derive(Debug, Serialize, Deserialize)]
+struct GuardsTested {
+    trials: Vec<GuardTrial>,
+}
+
+impl Payload for GuardsTested {
+    const KIND: EventKind = EventKind::GuardSelfTest;
 }

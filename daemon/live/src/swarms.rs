@@ -1,8 +1,8 @@
 //! Things that come in swarms, such as damaged bytes and missed teeth: the journal hears of each
 //! kind once a second, with a count.
 
-use super::{EventData, Now, Output};
-use leverarm_vocabulary::EventKind;
+use super::{Event, Now, Output};
+use leverarm_vocabulary::{EventKind, Repeats};
 
 const FOLD_US: u64 = 1_000_000;
 
@@ -76,13 +76,13 @@ impl Swarms {
                 About::Link => "link".to_owned(),
                 About::Pickup(number) => format!("pickup {number}"),
             };
-            let data = serde_json::json!({
-                "count": count,
-                "last_mono_us": last.mono_us,
-                "last_wall_us": last.wall_us,
-            });
-            let event = EventData::new(now, tick, kind, format!("{kind} ({count}): {first}"));
-            out.tell(event.about(about).with(data));
+            let repeats = Repeats {
+                last_mono_us: Some(last.mono_us),
+                last_wall_us: Some(last.wall_us),
+                ..Repeats::times(count)
+            };
+            let event = Event::new(now, tick, kind, format!("{kind} ({count}): {first}"));
+            out.tell(event.about(about).repeated(repeats));
         }
     }
 }

@@ -71,7 +71,7 @@ pub(super) struct SeenTooth {
     pub(super) turn: Option<WheelTurn>,
     /// Speed of the wheel before its teeth were a whole number of pitches apart from one to the
     /// next, and after, rad/s: no shaft slows down in such a step.
-    pub(super) fell: Option<(f64, f64)>,
+    pub(super) fell: Option<Change>,
     /// The first speed that is known after teeth that did not fit the one before.
     pub(super) change: Option<Change>,
 }
@@ -260,7 +260,7 @@ impl Wheel {
     /// too great to be stopped within a pitch. Where they go on until the tracker takes the lower
     /// speed for true, sooner than the shaft could have slowed down to it, every tooth but one in so
     /// many is missed.
-    fn fall(&mut self, from: &Tooth, to: &Tooth, known: Option<f64>) -> Option<(f64, f64)> {
+    fn fall(&mut self, from: &Tooth, to: &Tooth, known: Option<f64>) -> Option<Change> {
         let gap_ticks = to.tick.saturating_sub(from.tick) as f64;
         let is_alike = |first: f64| (gap_ticks / first - 1.0).abs() < GAP_SHARE;
         match to.kind {
@@ -289,7 +289,11 @@ impl Wheel {
                     Shaft::Drum => self.stops_within_rad_per_s2 * seconds,
                     Shaft::Engine => 0.0,
                 };
-                return (before.rad_per_s - may_fall > now).then_some((before.rad_per_s, now));
+                return (before.rad_per_s - may_fall > now).then_some(Change {
+                    from_rad_per_s: before.rad_per_s,
+                    to_rad_per_s: now,
+                    seconds,
+                });
             }
             _ => self.gaps = 0,
         }

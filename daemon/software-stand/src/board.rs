@@ -4,6 +4,8 @@
 
 use std::collections::VecDeque;
 
+use leverarm_load::controller::{Controller, Inputs as LoadInputs, Outputs as LoadOutputs};
+use leverarm_load::settings::settings;
 use leverarm_protocol::{
     Analog, BoardMessage, BoardState, Channel, ChannelKind, CutCause, Decoder, FrameWriter, Hello,
     HostMessage, Limits, ParseError, Status, TEETH_PER_FRAME_MAX, Teeth, TemperatureLimits,
@@ -41,6 +43,8 @@ pub(super) trait Inputs {
     fn force_counts(&mut self, channel: u8) -> i32;
     fn analog_counts(&mut self) -> Vec<[u8; 2]>;
     fn temperature_counts(&mut self, channel: u8) -> Option<i32>;
+    /// Current, pressure or place of the absorber, and its torque, as the loop wants them.
+    fn load(&self) -> (Option<i32>, Option<i32>);
 }
 
 /// A board and its line.
@@ -51,7 +55,16 @@ pub(super) struct Board {
     analog_rate_hz: u16,
     line: Line,
     boot: u16,
+    load: Option<Load>,
     run: Run,
+}
+
+/// The loop that holds the load.
+#[derive(Clone, Debug)]
+pub(super) struct Load {
+    pub(super) controller: Controller,
+    schedule: Schedule,
+    pub(super) latest: LoadOutputs,
 }
 
 /// What a start begins again.
@@ -192,6 +205,11 @@ impl Board {
             model: stand.board,
             line: Line::new(stand.board.baud),
             boot: 1,
+            load: stand.absorber.as_ref().map(|it| Load {
+                controller: Controller::new(settings(&it.believed, &it.task)),
+                schedule: Schedule::new(it.task.rate_hz),
+                latest: LoadOutputs::default(),
+            }),
             run: Run::new(&stand.board, &channels, analog_rate_hz, started_ns),
             analog_rate_hz,
             channels,
@@ -301,10 +319,42 @@ impl Board {
         let tick = self.tick_at(now_ns);
         self.run.guard_heartbeat(now_ns, tick);
         self.run.sample(since_start_ns, tick, inputs);
+        self.hold_load(since_start_ns, tick, inputs);
         self.run.due.status |= self.run.status.is_due(since_start_ns);
         // A frame is chosen only when the one before is about to have left: one that jumps the
         // queue has the right number, and waits for no more than one.
         while self.line.is_free_before(now_ns + STEP_NS) && self.send_next(now_ns, tick) {}
+    }
+
+    pub(super) fn load_mut(&mut self) -> Option<&mut Load> {
+        self.load.as_mut()
+    }
+
+    pub(super) fn load(&self) -> Option<&Load> {
+        self.load.as_ref()
+    }
+
+    /// One step of the loop, when it is time.
+    fn hold_load(&mut self, since_start_ns: u64, tick: u64, inputs: &mut impl Inputs) {
+        let Self { load, run, .. } = self;
+        let Some(load) = load else { return };
+        if !load.schedule.is_due(since_start_ns) {
+            return;
+        }
+        let capture = run.captures.first();
+        let (measured, torque) = inputs.load();
+        load.latest = load.controller.step(&LoadInputs {
+            tick: low_half(tick),
+            tooth_tick: low_half(capture.and_then(|it| it.last_tick).unwrap_or(0)),
+            teeth: capture.map_or(0, |it| it.next_number.to_le_bytes()[0]),
+            measured,
+            torque,
+            cut: run.state == BoardState::Cut,
+            too_hot: !run.too_hot.is_empty(),
+        });
+        if load.latest.wants_cut {
+            run.cut(tick, CutCause::Other);
+        }
     }
 
     /// Sends what is most urgent, if anything waits.
@@ -404,6 +454,11 @@ impl Board {
         }
         false
     }
+}
+
+/// A tick as a board's 32 bits have it.
+fn low_half(tick: u64) -> u32 {
+    u32::try_from(tick & u64::from(u32::MAX)).unwrap_or(0)
 }
 
 impl Run {

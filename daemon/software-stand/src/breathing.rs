@@ -92,6 +92,8 @@ impl Engine {
 #[derive(Clone, Debug)]
 pub(super) struct Gases {
     air_kg_per_s: f64,
+    /// The same where it is measured.
+    metered_kg_per_s: f64,
     fuel_kg_per_s: f64,
     depression_pa: f64,
     opening: f64,
@@ -113,6 +115,9 @@ const LAMBDAS_KEPT: usize = 1_000;
 /// So much of the delay of sensor and controller is a lag, as no sensor follows a step in one sample
 /// (common practice, no source). A lag is late by its time constant.
 const SENSOR_LAG_SHARE: f64 = 0.7;
+/// Time constant with which flow and depression follow the engine where they are measured, s: the vessel
+/// between them empties first, and a meter's element or wheel follows (common practice, no source).
+const AIR_METER_LAG_S: f64 = 0.03;
 /// A full tank, for its scale.
 const TANK_KG: f64 = 3.0;
 
@@ -128,6 +133,7 @@ impl Gases {
             density,
             dry_share: dry / density,
             air_kg_per_s: 0.0,
+            metered_kg_per_s: 0.0,
             fuel_kg_per_s: 0.0,
             depression_pa: 0.0,
             opening: 0.0,
@@ -165,7 +171,11 @@ impl Gases {
                 CLOSED_SHARE * density * breathing.displaced_m3_per_s(crank_rad_per_s);
             self.fuel_kg_per_s = 0.0;
         }
-        self.depression_pa = breathing.intake.depression_pa(self.air_kg_per_s, density);
+        self.metered_kg_per_s +=
+            (self.air_kg_per_s - self.metered_kg_per_s) * STEP_S / AIR_METER_LAG_S;
+        self.depression_pa = breathing
+            .intake
+            .depression_pa(self.metered_kg_per_s, density);
         let wanted_k = if fires {
             let full = 1_080.0 - 2_500.0 * (lambda - 1.0).powi(2);
             700.0 + (full - 700.0) * torque.opening
@@ -211,9 +221,9 @@ impl Gases {
         self.fuel_kg_per_s
     }
 
-    /// Air that flows now, kg/s.
-    pub(super) fn air_kg_per_s(&self) -> f64 {
-        self.air_kg_per_s
+    /// Air that flows now where it is measured, kg/s.
+    pub(super) fn metered_kg_per_s(&self) -> f64 {
+        self.metered_kg_per_s
     }
 
     pub(super) fn exhaust_k(&self) -> f64 {
@@ -229,7 +239,7 @@ impl Gases {
             Role::FuelFlow => self.fuel_kg_per_s,
             Role::FuelMass => TANK_KG - self.fuel_used_kg,
             Role::FuelPressure => 20_000.0,
-            Role::AirFlow => self.air_kg_per_s,
+            Role::AirFlow => self.metered_kg_per_s,
             Role::Lambda => self.lambda,
             Role::IntakeDepression => self.depression_pa,
             Role::ManifoldPressure => {

@@ -4,7 +4,9 @@
 //! give the same bytes, however [`advance`](SoftwareStand::advance) is split. It has no clock and
 //! no port; a thin shell gives it both.
 
+mod absorber;
 mod board;
+mod braked;
 mod breathing;
 mod channels;
 mod cycles;
@@ -21,6 +23,7 @@ mod step;
 mod thermocouple;
 mod torque_curve;
 
+pub use absorber::{AbsorberFault, AbsorberModel};
 pub use board::Restart;
 pub use cycles::CycleVariation;
 pub use error::ModelError;
@@ -33,9 +36,11 @@ pub use model::{
 pub use rider::{RiderEvent, RiderScript};
 pub use torque_curve::{Peak, TorqueCurve, rad_per_s, rpm};
 
+use absorber::AbsorberState;
 use board::{Board, Inputs};
 use breathing::Gases;
 use channels::{AnalogScan, Exposure, LoadCell, Thermometer};
+use leverarm_load::controller::{Demand, Outputs, Q16};
 use mechanics::Mechanics;
 use noise::{Noise, Stream};
 use pickups::ToothWheel;
@@ -67,6 +72,9 @@ pub struct SoftwareStand {
     inputs: Vec<usize>,
     sensors: Sensors,
     board: Board,
+    absorber: AbsorberState,
+    /// A hand, or an oracle, on the absorber instead of the board.
+    absorber_output: Option<f64>,
     rider: Option<Rider>,
     /// A hand turns the drum up to this angle, rad.
     hand_until_rad: Option<f64>,
@@ -134,6 +142,7 @@ struct SensorInputs<'a> {
     model: &'a StandModel,
     gases: &'a Gases,
     sensors: &'a mut Sensors,
+    absorber: &'a AbsorberState,
     exposure: Exposure,
 }
 
@@ -157,6 +166,14 @@ impl Inputs for SensorInputs<'_> {
         thermometer.map_or(Some(0), |thermometer| {
             thermometer.counts(air_k, &self.exposure)
         })
+    }
+
+    fn load(&self) -> (Option<i32>, Option<i32>) {
+        let Some(model) = &self.model.absorber else {
+            return (None, None);
+        };
+        let (level, sensed_nm) = (self.absorber.level(model), self.absorber.sensed_nm(model));
+        (level.map(q16), sensed_nm.map(q16))
     }
 }
 
@@ -194,6 +211,8 @@ impl SoftwareStand {
                     .collect(),
             },
             board: Board::new(&model),
+            absorber: AbsorberState::new(model.air.temperature_k),
+            absorber_output: None,
             rider: None,
             hand_until_rad: None,
             pulls: Noise::new(seed, Stream::Pulls),
@@ -358,6 +377,57 @@ impl SoftwareStand {
             .unwrap_or_default()
     }
 
+    /// A person's word: load may be put on.
+    pub fn arm_load(&mut self) {
+        if let Some(load) = self.board.load_mut() {
+            load.controller.arm();
+        }
+    }
+
+    /// Takes the load off.
+    pub fn disarm_load(&mut self) {
+        if let Some(load) = self.board.load_mut() {
+            load.controller.disarm();
+        }
+    }
+
+    /// What the load is to do.
+    pub fn demand_load(&mut self, demand: Demand) {
+        if let Some(load) = self.board.load_mut() {
+            load.controller.demand(demand);
+        }
+    }
+
+    /// What the loop last put out and believes; `None`: no absorber.
+    #[must_use]
+    pub fn load(&self) -> Option<Outputs> {
+        self.board.load().map(|load| load.latest)
+    }
+
+    /// Drives the absorber past the board, 1 being what full load needs, or hands it back.
+    pub fn absorber_output(&mut self, output: Option<f64>) {
+        self.absorber_output = output;
+    }
+
+    /// Current or filling of the absorber, 1 being what full load needs.
+    #[must_use]
+    pub fn absorber_level(&self) -> f64 {
+        self.absorber.level
+    }
+
+    /// Temperature of the absorber, K.
+    #[must_use]
+    pub fn absorber_k(&self) -> f64 {
+        self.absorber.temperature_k
+    }
+
+    /// Breaks the absorber, or mends it.
+    pub fn absorber_fault(&mut self, fault: AbsorberFault) {
+        if let Some(absorber) = &mut self.model.absorber {
+            absorber.fault = fault;
+        }
+    }
+
     /// Restarts the board: bytes that wait are lost, ticks and numbers begin again.
     pub fn restart_board(&mut self, restart: Restart) {
         self.board.restart(self.steps * STEP_NS, restart);
@@ -389,7 +459,7 @@ impl SoftwareStand {
                 .torque_nm(state.crank_rad_per_s),
             torque_factor: *torque_factor,
             throttle: controls.throttle,
-            brake_nm: controls.brake_nm,
+            brake_nm: controls.brake_nm + self.absorber.torque_nm,
             cut: !self.lets_fire(),
             spark: controls.ignition,
             head_k: self.mechanics.head_k(),
@@ -428,7 +498,17 @@ impl SoftwareStand {
         let start_s = time_s(self.steps);
         self.let_rider_act(start_s);
         self.let_hand_act();
-        let controls = self.controls_after_cut();
+        let mut controls = self.controls_after_cut();
+        if let Some(model) = &self.model.absorber {
+            if let Some(load) = self.board.load() {
+                let output = load.latest.output as f64 / Q16 as f64;
+                self.absorber.output = self.absorber_output.unwrap_or(output);
+            }
+            let speed = self.mechanics.state.drum_rad_per_s;
+            self.absorber
+                .step(model, speed, self.model.air.temperature_k);
+            controls.brake_nm += self.absorber.torque_nm;
+        }
         let (from, torque) = self.mechanics.step(&self.model, &controls);
         let to = self.mechanics.state;
         self.steps += 1;
@@ -469,6 +549,7 @@ impl SoftwareStand {
             model: &self.model,
             gases: &self.mechanics.gases,
             sensors: &mut self.sensors,
+            absorber: &self.absorber,
             exposure,
         };
         self.board.work(end_ns, &mut inputs);
@@ -496,6 +577,16 @@ impl SoftwareStand {
             self.control(controls);
         }
     }
+}
+
+/// A value as the loop counts it.
+fn q16(value: f64) -> i32 {
+    #[expect(
+        clippy::cast_possible_truncation,
+        reason = "a cast saturates, as a converter does"
+    )]
+    let counts = (value * Q16 as f64).round() as i32;
+    counts
 }
 
 /// End of a number of steps, s.

@@ -148,7 +148,7 @@ impl Mechanics {
         self.warm(model, torque.firing_nm);
         self.gases
             .step(model, controls, &torque, to.crank_rad_per_s);
-        let (fuel, air) = (self.gases.fuel_kg_per_s(), self.gases.air_kg_per_s());
+        let (fuel, air) = (self.gases.fuel_kg_per_s(), self.gases.metered_kg_per_s());
         let State {
             fuel_meter,
             air_meter,
@@ -246,7 +246,8 @@ impl Mechanics {
         let drag_nm = (1.0 - opening) * full_drag_nm;
         let now_nm = match self.cycles.work() {
             Some(work) => {
-                let pulse = 1.0 + engine.ripple.amplitude * self.pulse.at(at.crank_rad);
+                let firing_rad = at.crank_rad * f64::from(engine.ripple.firings.max(1));
+                let pulse = 1.0 + engine.ripple.amplitude * self.pulse.at(firing_rad);
                 firing_nm * work * pulse - drag_nm
             }
             None => -full_drag_nm,

@@ -6,6 +6,7 @@ use leverarm_protocol::{TICK_HZ_MAX, TICK_HZ_MIN};
 
 use leverarm_torque::engine::{FlowMeter, King, Role};
 
+use super::absorber::AbsorberModel;
 use super::cycles::CycleVariation;
 use super::error::ModelError;
 use super::gas_path::{Breathing, Exhaust, Intake, Mixture};
@@ -42,6 +43,8 @@ pub struct StandModel {
     pub air_kg_per_turn: f64,
     /// Temperature channels; the index is the channel number on the wire.
     pub temperatures: Vec<TemperatureChannel>,
+    /// The absorber on the drum's shaft, commanded by the board.
+    pub absorber: Option<AbsorberModel>,
     /// The relay between board and ignition.
     pub relay: Relay,
     /// The acquisition board.
@@ -175,7 +178,7 @@ impl Drag {
     }
 }
 
-/// Cyclic torque of a single-cylinder four-stroke: one firing in two turns of the crank.
+/// Cyclic torque of a four-stroke: a firing of each cylinder in two turns of the crank.
 ///
 /// While the engine fires, its torque is mean · (1 + amplitude · g(φ)), where g has zero mean over
 /// the 720° of a cycle and a highest value of 1.
@@ -183,6 +186,8 @@ impl Drag {
 pub struct Ripple {
     /// Height of the firing pulse above the mean, as a multiple of the mean. 0 = smooth.
     pub amplitude: f64,
+    /// Firings in a cycle, evenly spaced: cylinders. 0 counts as 1.
+    pub firings: u8,
 }
 
 /// Heat balance of the cylinder head and the lag of its sensor.
@@ -566,6 +571,7 @@ impl StandModel {
                     rate_hz: 10,
                 },
             ],
+            absorber: None,
             relay: Relay::Opens,
             board: BoardModel {
                 board_id: 0x4c65_7665_7241_726d,
@@ -856,7 +862,10 @@ impl Engine {
                 constant_nm: 1.0,
                 per_speed_nm_s: 0.0024,
             },
-            ripple: Ripple { amplitude: 2.5 },
+            ripple: Ripple {
+                amplitude: 2.5,
+                firings: 1,
+            },
             idle_rad_per_s: rad_per_s(1_600.0),
             scatter_rms: 0.003,
             cycles: CycleVariation::NONE,

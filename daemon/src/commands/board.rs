@@ -1,5 +1,6 @@
 //! `board`.
 
+use anyhow::{Context, bail};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -10,7 +11,7 @@ use serde_json::json;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio_serial::{ClearBuffer, SerialPort, SerialStream};
 
-use super::control::{Answer, Line};
+use super::control::Line;
 use super::terminal::Table;
 use super::{Failure, StandFile, StoreArgument, dialogue, json_line, read_stand, say};
 use crate::clock::Clock;
@@ -74,23 +75,19 @@ impl From<'_> {
 
 pub(super) fn run(arguments: &Arguments) -> Result<(), Failure> {
     let seconds = dialogue::quantity(&arguments.time, &units::DURATION)
-        .map_err(|error| Failure(format!("--for {:?}: {error}", arguments.time)))?
+        .with_context(|| format!("--for {:?}", arguments.time))?
         .value;
     if !SECONDS.contains(&seconds) {
         let (time, least, most) = (&arguments.time, SECONDS.start(), SECONDS.end());
-        return Err(Failure(format!(
-            "--for {time:?}: expected {least} s to {most} s"
-        )));
+        bail!("--for {time:?}: expected {least} s to {most} s");
     }
     let file = &arguments.store.stand.file;
     let names_board = arguments.port.is_some() || arguments.board_log.is_some();
     // A board on the bench has no stand yet.
     let read = match read_stand(file) {
         Err(_) if names_board && !file.exists() => None,
-        Err(Failure(text)) if !file.exists() => {
-            return Err(Failure(format!(
-                "{text}; or name the board's port with --port"
-            )));
+        Err(error) if !file.exists() => {
+            return Err(error.context("no stand file, and no port named with --port"));
         }
         other => Some(other?),
     };
@@ -104,20 +101,15 @@ pub(super) fn run(arguments: &Arguments) -> Result<(), Failure> {
     };
     match &from {
         From::Log(file) => {
-            let bytes = std::fs::read(file)
-                .map_err(|error| Failure(format!("{}: {error}", file.display())))?;
+            let bytes = std::fs::read(file).with_context(|| file.display().to_string())?;
             bench.check.feed(0, &bytes);
             if !bench.check.is_identified() {
-                return Err(Failure(format!(
-                    "{}: there is no hello of a board in it",
-                    file.display()
-                )));
+                bail!("{}: there is no hello of a board in it", file.display());
             }
         }
         From::Port(path, baud) => tokio::runtime::Builder::new_current_thread()
             .enable_all()
-            .build()
-            .map_err(Failure::of)?
+            .build()?
             .block_on(bench.listen(path, *baud, seconds))?,
         From::Daemon(store) => bench.follow(store, seconds)?,
     }
@@ -126,7 +118,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<(), Failure> {
     }
     let report = bench.check.report(bench.stand);
     if arguments.json {
-        let mut value = serde_json::to_value(&report).map_err(Failure::of)?;
+        let mut value = serde_json::to_value(&report)?;
         if let Some(object) = value.as_object_mut() {
             object.insert("from".to_owned(), json!(from.text()));
         }
@@ -140,13 +132,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<(), Failure> {
 /// The stand with the calibrations in force, where there is a store already.
 fn as_calibrated(read: &StandFile) -> Result<CalibratedStand, Failure> {
     let calibration = match StoreReader::open(&read.store_folder) {
-        Ok(reader) => {
-            in_force::newest_calibration(&reader)
-                .map_err(Failure::of)?
-                .0
-        }
+        Ok(reader) => in_force::newest_calibration(&reader)?.0,
         Err(StoreError::NoStore { .. }) => Calibration::default(),
-        Err(error) => return Err(Failure::of(error)),
+        Err(error) => return Err(Failure::from(error)),
     };
     Ok(CalibratedStand::new(read.stand.clone(), &calibration))
 }
@@ -162,12 +150,12 @@ fn source<'a>(arguments: &'a Arguments, read: Option<&'a StandFile>) -> Result<F
         return Ok(From::Port(path, baud));
     }
     let Some(stand) = stand else {
-        return Err(Failure::new("name the board's port with --port"));
+        bail!("name the board's port with --port");
     };
     // Whatever answers there has the port, also if it wants a token for more.
     match Line::with_token(stand, None).get("/api/live") {
-        Answer::NotRunning => Ok(From::Port(&stand.port.path, baud)),
-        Answer::Done(_) | Answer::Refused(_) => Ok(From::Daemon(arguments.store.open()?)),
+        Ok(None) => Ok(From::Port(&stand.port.path, baud)),
+        Ok(Some(_)) | Err(_) => Ok(From::Daemon(arguments.store.open()?)),
     }
 }
 
@@ -229,15 +217,15 @@ impl Bench<'_> {
 
     /// Reads the port. Nothing is said to the board but: who are you? So it stays cut.
     async fn listen(&mut self, path: &Path, baud: u32, seconds: f64) -> Result<(), Failure> {
-        let mut port = open_port(path, baud).map_err(Failure::of)?;
+        let mut port = open_port(path, baud)?;
         let shown = path.display().to_string();
-        let lost = |error: std::io::Error| Failure(format!("{shown}: {error}"));
+        let lost = || shown.clone();
         let clock = Clock::start();
         let mut host = HostWriter::new();
         let mut buffer = [0; 4096];
         let (mut ask_us, mut asked) = (0, false);
         let mut known_us = None;
-        port.write_all(&[0]).await.map_err(lost)?;
+        port.write_all(&[0]).await.with_context(lost)?;
         loop {
             let now_us = clock.now().mono_us;
             match known_us {
@@ -249,14 +237,12 @@ impl Bench<'_> {
                         && counters.frames == 0
                         && let Some(rate) = other_rate(&mut port, baud).await
                     {
-                        return Err(Failure(format!(
+                        bail!(
                             "{shown}: the board speaks at {rate} baud, not at {baud}: write baud = {rate} \
                              under [port] in the stand file, or look with --baud {rate}"
-                        )));
+                        );
                     }
-                    return Err(Failure(leverarm_live::no_board_text(
-                        &shown, baud, &counters,
-                    )));
+                    bail!(leverarm_live::no_board_text(&shown, baud, &counters));
                 }
                 None if now_us >= ask_us => {
                     ask_us = now_us + IDENTIFY_EVERY_US;
@@ -269,20 +255,19 @@ impl Bench<'_> {
                         0,
                         &HostMessage::Identify,
                         &mut sink,
-                    )
-                    .map_err(Failure::of)?;
-                    port.write_all(&out).await.map_err(lost)?;
+                    )?;
+                    port.write_all(&out).await.with_context(lost)?;
                 }
                 Some(_) | None => {}
             }
             let read = port.read(&mut buffer);
             match tokio::time::timeout(Duration::from_millis(50), read).await {
-                Ok(Ok(0)) => return Err(Failure(format!("{shown}: the port is gone"))),
+                Ok(Ok(0)) => bail!("{shown}: the port is gone"),
                 Ok(Ok(bytes)) => {
                     let come = buffer.get(..bytes).unwrap_or_default();
                     self.check.feed(clock.now().mono_us, come);
                 }
-                Ok(Err(error)) => return Err(lost(error)),
+                Ok(Err(error)) => return Err(error).with_context(lost),
                 Err(_nothing_yet) => {}
             }
             self.show(now_us);
@@ -292,14 +277,14 @@ impl Bench<'_> {
     /// Reads what the running daemon stores.
     fn follow(&mut self, store: &StoreReader, seconds: f64) -> Result<(), Failure> {
         let clock = Clock::start();
-        let mut last = store.newest().map_err(Failure::of)?.chunk;
+        let mut last = store.newest()?.chunk;
         let mut heard_us = 0;
         loop {
             let now_us = clock.now().mono_us;
-            for chunk in store.chunks_after(last, 64).map_err(Failure::of)? {
-                let chunk = chunk.map_err(Failure::of)?;
+            for chunk in store.chunks_after(last, 64)? {
+                let chunk = chunk?;
                 if !self.check.is_identified() {
-                    let connection = store.connection(chunk.connection).map_err(Failure::of)?;
+                    let connection = store.connection(chunk.connection)?;
                     if let Some(hello) = connection.hello {
                         self.check.know(&hello.frame);
                     }
@@ -312,11 +297,11 @@ impl Bench<'_> {
                 return Ok(());
             }
             if now_us - heard_us > PATIENCE_US {
-                return Err(Failure(format!(
+                bail!(
                     "a daemon runs, but nothing new comes into {}: no board is connected to it, or its \
                      store is another (--store)",
                     store.folder().display()
-                )));
+                );
             }
             self.show(now_us);
             std::thread::sleep(Duration::from_millis(100));

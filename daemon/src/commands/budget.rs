@@ -1,8 +1,9 @@
 //! The uncertainty budget of one point of a curve, as a table and as JSON.
 
+use anyhow::{anyhow, bail};
 use leverarm_config::display::DisplayUnits;
 use leverarm_torque::curve::{Curve, CurvePoint};
-use leverarm_torque::uncertainty::{BudgetLine, Combined, Part};
+use leverarm_torque::uncertainty::{BudgetLine, Combined, CombinedUncertainty};
 use serde_json::{Value, json};
 
 use super::terminal::Table;
@@ -24,18 +25,19 @@ pub(super) fn at<'a>(curve: &'a Curve, rpm: Option<f64>) -> Result<PointBudget<'
         .points
         .iter()
         .min_by(|a, b| distance(a).total_cmp(&distance(b)))
-        .ok_or_else(|| Failure::new("the curve has no points, so there is no budget"))?;
+        .ok_or_else(|| anyhow!("the curve has no points, so there is no budget"))?;
     if let (Some(rpm), Some(first), Some(last)) = (rpm, curve.points.first(), curve.points.last())
         && !(first.rpm - 500.0..=last.rpm + 500.0).contains(&rpm)
     {
-        return Err(Failure(format!(
+        bail!(
             "--rpm {rpm}: expected a speed of the curve, {:.0} to {:.0} rpm",
-            first.rpm, last.rpm
-        )));
+            first.rpm,
+            last.rpm
+        );
     }
     let budget = point.budget();
     Ok(PointBudget {
-        combined: budget.evaluate(0.95).map_err(Failure::of)?,
+        combined: budget.evaluate(0.95)?,
         lines: budget.lines,
         point,
     })
@@ -161,7 +163,7 @@ impl PointBudget<'_> {
         table.align_right([1, 2, 4, 5, 6]);
         say(&self.total_words(units));
         say(&table.to_string());
-        let part = |name: &str, part: &Part| {
+        let part = |name: &str, part: &CombinedUncertainty| {
             say(&format!(
                 "{name}: standard uncertainty {}, {} degrees of freedom, k = {:.2}: ± {}",
                 torque.text(part.standard_uncertainty, 4),
@@ -181,7 +183,7 @@ impl PointBudget<'_> {
     /// As JSON.
     pub(super) fn json(&self) -> Value {
         let finite = |value: f64| value.is_finite().then_some(value);
-        let part = |part: &Part| {
+        let part = |part: &CombinedUncertainty| {
             json!({
                 "standard_uncertainty_nm": part.standard_uncertainty,
                 "degrees_of_freedom": finite(part.degrees_of_freedom),

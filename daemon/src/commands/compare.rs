@@ -1,15 +1,17 @@
 //! `compare`: what a change did, as words, tables, plots and JSON.
 
+use anyhow::Context;
 use std::path::PathBuf;
 
 use leverarm_config::units;
-use leverarm_torque::comparison::{DriftAxis, Options, TypicalBuild};
+use leverarm_torque::comparison::{Doubt, DriftAxis, Options, Pair, TypicalBuild};
 
 use super::curve_output::{self, terminal_table};
 use super::engine::WhyReport;
+use super::parts::Places;
 use super::pulls::PlotArguments;
 use super::terminal::{bar_of_pulls, columns};
-use super::{CurveArguments, Failure, StoreArgument, json_line, say};
+use super::{CurvesArguments, Failure, json_line, say};
 use leverarm_analysis::comparison::{
     EngineSide, Report, StoredComparison, compare_setups, part_words,
 };
@@ -31,28 +33,18 @@ pub(super) struct ComparisonArguments {
     #[arg(required = true, num_args = 2.., value_name = "SETUP")]
     setups: Vec<String>,
     #[command(flatten)]
-    pub(super) store: StoreArgument,
+    pub(super) curves: CurvesArguments,
     #[command(flatten)]
-    pub(super) choice: CurveArguments,
+    places: Places,
     /// A difference too small to matter, such as "0.2 N*m": are they equal but for that?
     #[arg(long, value_name = "TORQUE")]
     margin: Option<String>,
     /// A difference to resolve, such as "0.1 N*m": how many more mountings does it take?
     #[arg(long, value_name = "TORQUE")]
     resolve: Option<String>,
-    /// Range of engine speed for averages and equality, such as 5000-7000
-    #[arg(long, value_name = "RPM-RPM", value_parser = range)]
-    range: Option<(f64, f64)>,
-    /// Engine speeds at which to give torque and power, such as 5000,7000
-    #[arg(long, value_name = "RPM", value_delimiter = ',')]
-    at: Vec<f64>,
     /// Drift over the test: along the order of the pulls, along time, or left in
     #[arg(long, value_enum, default_value_t = DriftChoice::Order)]
     drift: DriftChoice,
-    /// How much putting a part back moves the torque, as a share such as "0.3 %", where the stand does
-    /// not know it: a published or typical value, marked so
-    #[arg(long, value_name = "SHARE", value_parser = share)]
-    typical_refit: Option<f64>,
     /// A curve from elsewhere to show beside: CSV with columns rpm and torque or power
     #[arg(long, value_name = "FILE.csv")]
     overlay: Vec<PathBuf>,
@@ -80,7 +72,8 @@ enum DriftChoice {
     /// Taken out along time, where a return shows it
     Time,
     /// Stated and left in
-    Keep,
+    #[value(alias = "keep")]
+    Leave,
 }
 
 pub(super) fn range(text: &str) -> Result<(f64, f64), String> {
@@ -112,20 +105,17 @@ impl ComparisonArguments {
         let torque = |name: &str, text: Option<&String>| {
             text.map(|text| units::quantity(text, &units::TORQUE))
                 .transpose()
-                .map_err(|error| Failure(format!("--{name}: {error}")))
+                .with_context(|| format!("--{name}"))
         };
         Ok(Options {
             margin_nm: torque("margin", self.margin.as_ref())?,
             resolve_nm: torque("resolve", self.resolve.as_ref())?,
-            range_rpm: self.range,
-            speeds_rpm: self.at.clone(),
             drift_axis: match self.drift {
                 DriftChoice::Time => DriftAxis::Time,
-                DriftChoice::Order | DriftChoice::Keep => DriftAxis::Order,
+                DriftChoice::Order | DriftChoice::Leave => DriftAxis::Order,
             },
-            remove_drift: self.drift != DriftChoice::Keep,
-            typical_build: self.typical_refit.map(typical),
-            ..Options::default()
+            remove_drift: self.drift != DriftChoice::Leave,
+            ..self.places.options()
         })
     }
 
@@ -139,13 +129,13 @@ impl ComparisonArguments {
             .iter()
             .map(|file| Overlay::read(file))
             .collect();
-        let overlays = overlays.map_err(Failure::of)?;
-        let reader = self.store.open()?;
+        let overlays = overlays?;
+        let (reader, choice) = self.curves.open()?;
         let bar = bar_of_pulls(0);
         let found = compare_setups(
             &reader,
             &self.setups,
-            self.choice.choice()?,
+            choice,
             &self.options()?,
             engine,
             |done, of| {
@@ -154,7 +144,7 @@ impl ComparisonArguments {
             },
         );
         bar.finish_and_clear();
-        Ok((found.map_err(Failure::of)?, overlays))
+        Ok((found?, overlays))
     }
 
     /// As it is to be shown.
@@ -164,7 +154,7 @@ impl ComparisonArguments {
         overlays: &'a [Overlay],
     ) -> Report<'a> {
         Report {
-            units: curve_output::units(found.stand.units, self.choice.units),
+            units: curve_output::units(found.stand.units, self.curves.choice.units),
             found,
             overlays,
         }
@@ -249,6 +239,29 @@ fn print(report: &Report<'_>) {
     for line in report.notes() {
         say(&line);
     }
+    for hint in hints(report) {
+        say(hint);
+    }
+}
+
+/// What to type for what the words ask for.
+fn hints(report: &Report<'_>) -> Vec<&'static str> {
+    let comparison = report.comparison();
+    let is_scatter_unknown = |pair: &Pair| {
+        let mut doubts = pair.ground.doubts.iter();
+        doubts.any(|doubt| matches!(doubt, Doubt::BuildScatterUnknown { .. }))
+    };
+    let mut hints = Vec::new();
+    if comparison.pairs.iter().any(is_scatter_unknown) {
+        hints.push(
+            "a part that was taken off and put back on: `leverarm setup --again` before its pulls; \
+             a typical value: --typical-refit \"0.3 %\"",
+        );
+    }
+    if report.found.differ_in_calibrations() {
+        hints.push("the calibrations of now for all pulls: --recalibrated");
+    }
+    hints
 }
 
 #[cfg(test)]

@@ -1,5 +1,6 @@
 //! Commands that talk to the running daemon: `setup`, `air`, `cut`, `release`.
 
+use anyhow::{Context, anyhow, bail};
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::time::Duration;
 
@@ -24,22 +25,16 @@ use leverarm_analysis::local_time::local_text;
 use leverarm_analysis::parts::{Part, parts_in_words};
 use leverarm_analysis::reduction::EnteredAir;
 use leverarm_analysis::setup_correction::{self, SetupCorrectionRequest};
-use leverarm_store::{NewEvent, PullId, Store, StoreError, StoreReader};
+use leverarm_store::{NewEvent, PullId, Store, StoreReader};
 
 /// A cut is asked for so often when the line breaks.
 const TRIES: usize = 5;
 /// So long an answer is waited for.
 const PATIENCE: Duration = Duration::from_secs(5);
 
-/// How the daemon answered, if it is there.
-pub(super) enum Answer {
-    /// It did what was asked.
-    Done(Value),
-    /// It refused, or failed.
-    Refused(String),
-    /// Nobody listens at the page's address.
-    NotRunning,
-}
+/// What the daemon answered once it had done what was asked; `None` where nobody listens at the page's
+/// address; an error where it refused or failed.
+type Answer = Result<Option<Value>, Failure>;
 
 /// Why there was no answer.
 enum Silence {
@@ -92,20 +87,15 @@ fn exchange(request: impl FnOnce(&Client) -> RequestBuilder) -> Outcome {
 fn answer_of(outcome: Outcome) -> Answer {
     let (status, body) = match outcome {
         Ok(answered) => answered,
-        Err(Silence::NobodyListens) => return Answer::NotRunning,
-        Err(Silence::LineBroke(reason) | Silence::Other(reason)) => return Answer::Refused(reason),
+        Err(Silence::NobodyListens) => return Ok(None),
+        Err(Silence::LineBroke(reason) | Silence::Other(reason)) => bail!(reason),
     };
-    match serde_json::from_slice::<Value>(&body) {
-        Ok(value) if status.is_success() => Answer::Done(value),
-        Ok(value) => {
-            let error = value
-                .get("error")
-                .and_then(Value::as_str)
-                .unwrap_or("no reason given");
-            Answer::Refused(error.to_owned())
-        }
-        Err(error) => Answer::Refused(format!("{status} ({error})")),
+    let value: Value = serde_json::from_slice(&body).with_context(|| status.to_string())?;
+    if status.is_success() {
+        return Ok(Some(value));
     }
+    let error = value.get("error").and_then(Value::as_str);
+    bail!(error.unwrap_or("no reason given").to_owned())
 }
 
 /// The way to the daemon.
@@ -164,11 +154,13 @@ impl<'a> Line<'a> {
 
     /// What the daemon answered, for a command that needs one.
     fn needed(&self, answer: Answer) -> Result<Value, Failure> {
-        match answer {
-            Answer::Done(value) => Ok(value),
-            Answer::Refused(error) => Err(Failure(error)),
-            Answer::NotRunning => Err(not_running(self.stand)),
-        }
+        answer?.ok_or_else(|| {
+            anyhow!(
+                "no daemon answers at http://{}; start it with `leverarm serve`. If the engine has to \
+                 stop now, use the emergency stop",
+                self.stand.page_address
+            )
+        })
     }
 }
 
@@ -183,21 +175,24 @@ fn surely(ask: impl Fn() -> Outcome) -> Answer {
     answer_of(ask())
 }
 
-fn not_running(stand: &Stand) -> Failure {
-    Failure(format!(
-        "no daemon answers at http://{}; start it with `leverarm serve`. If the engine has to stop now, use the emergency stop",
-        stand.page_address
-    ))
-}
-
-fn message(value: &Value) -> &str {
+pub(super) fn message(value: &Value) -> &str {
     value
         .get("message")
         .and_then(Value::as_str)
         .unwrap_or("done")
 }
 
-pub(super) fn cut(reason: &str, daemon: &DaemonArgument) -> Result<(), Failure> {
+#[derive(Debug, clap::Args)]
+pub(super) struct CutArguments {
+    /// Why, for the journal
+    #[arg(default_value = "")]
+    reason: String,
+    #[command(flatten)]
+    daemon: DaemonArgument,
+}
+
+pub(super) fn cut(asked: &CutArguments) -> Result<(), Failure> {
+    let (reason, daemon) = (&asked.reason, &asked.daemon);
     let stand = read_stand(&daemon.stand.file)?.stand;
     let line = Line::to(&stand, daemon)?;
     let value = line.needed(line.post_surely("/api/cut", &json!({ "reason": reason })))?;
@@ -205,7 +200,7 @@ pub(super) fn cut(reason: &str, daemon: &DaemonArgument) -> Result<(), Failure> 
     // Tell how it ended: a cut is not done before the board says so.
     let clock = Clock::start();
     while clock.now().mono_us < 1_000_000 {
-        let Answer::Done(live) = line.get("/api/live") else {
+        let Ok(Some(live)) = line.get("/api/live") else {
             // The cut is taken; to see it done may need another look.
             continue;
         };
@@ -222,8 +217,8 @@ pub(super) fn cut(reason: &str, daemon: &DaemonArgument) -> Result<(), Failure> 
         }
         std::thread::sleep(Duration::from_millis(50));
     }
-    Err(Failure::new(
-        "the board has not confirmed the cut within 1 s: use the emergency stop",
+    Err(anyhow!(
+        "the board has not confirmed the cut within 1 s: use the emergency stop"
     ))
 }
 
@@ -233,10 +228,19 @@ fn cuts_of(live: &Value) -> impl Iterator<Item = &Value> {
     cuts.into_iter().flatten()
 }
 
-pub(super) fn release(cut: Option<u32>, daemon: &DaemonArgument) -> Result<(), Failure> {
+#[derive(Debug, clap::Args)]
+pub(super) struct ReleaseArguments {
+    /// Number of the cut, as the daemon shows it
+    cut: Option<u32>,
+    #[command(flatten)]
+    daemon: DaemonArgument,
+}
+
+pub(super) fn release(asked: &ReleaseArguments) -> Result<(), Failure> {
+    let daemon = &asked.daemon;
     let stand = read_stand(&daemon.stand.file)?.stand;
     let line = Line::to(&stand, daemon)?;
-    let Some(cut_id) = cut else {
+    let Some(cut_id) = asked.cut else {
         let live = line.needed(line.get("/api/live"))?;
         let causes: Vec<String> = cuts_of(&live)
             .map(|cut| {
@@ -249,11 +253,11 @@ pub(super) fn release(cut: Option<u32>, daemon: &DaemonArgument) -> Result<(), F
             })
             .collect();
         return match live.pointer("/cut/cut_id").and_then(Value::as_u64) {
-            Some(id) => Err(Failure(format!(
+            Some(id) => Err(anyhow!(
                 "{}. When all that is seen to, end it with `leverarm release {id}`",
                 causes.join("; ")
-            ))),
-            None => Err(Failure::new("there is no cut that the board has confirmed")),
+            )),
+            None => Err(anyhow!("there is no cut that the board has confirmed")),
         };
     };
     let value = line.needed(line.post_surely("/api/release", &json!({ "cut_id": cut_id })))?;
@@ -278,8 +282,8 @@ pub(super) fn release(cut: Option<u32>, daemon: &DaemonArgument) -> Result<(), F
         }
         std::thread::sleep(Duration::from_millis(50));
     }
-    Err(Failure::new(
-        "the board did not release the cut: it still sees a reason; `leverarm journal` has it",
+    Err(anyhow!(
+        "the board did not release the cut: it still sees a reason; `leverarm journal` has it"
     ))
 }
 
@@ -306,30 +310,27 @@ pub(super) fn keep(asked: &KeepArguments) -> Result<(), Failure> {
     let daemon = &asked.daemon;
     let read = read_stand(&daemon.stand.file)?;
     let seconds = super::dialogue::quantity(&asked.last, &units::DURATION)
-        .map_err(|error| Failure(format!("--last {:?}: {error}", asked.last)))?
+        .with_context(|| format!("--last {:?}", asked.last))?
         .value;
     let request = KeepRequest {
         seconds,
         note: asked.note.clone(),
         with_setup: asked.with_setup,
     };
-    let body = serde_json::to_value(&request).map_err(Failure::of)?;
-    let id = match Line::to(&read.stand, daemon)?.post("/api/keep", &body) {
-        Answer::Done(value) => value.get("id").and_then(Value::as_i64).unwrap_or(0),
-        Answer::Refused(error) => return Err(Failure(error)),
-        Answer::NotRunning => {
-            let mut store = Store::open(&read.store_folder).map_err(Failure::of)?;
-            let calibration = hash_in_force(&mut store).map_err(Failure::of)?;
-            let stand = store.put_stand(&read.text).map_err(Failure::of)?;
-            let reader = store.reader().map_err(Failure::of)?;
-            let setup = setup_in_force(&reader).map_err(Failure::of)?;
+    let body = serde_json::to_value(&request)?;
+    let id = match Line::to(&read.stand, daemon)?.post("/api/keep", &body)? {
+        Some(value) => value.get("id").and_then(Value::as_i64).unwrap_or(0),
+        None => {
+            let mut store = Store::open(&read.store_folder)?;
+            let calibration = hash_in_force(&mut store)?;
+            let stand = store.put_stand(&read.text)?;
+            let reader = store.reader()?;
+            let setup = setup_in_force(&reader)?;
             let belongs = Belongs {
                 setup: setup.map(|setup| setup.id),
                 ..Belongs::new(stand, calibration)
             };
-            keep_stretch(&mut store, &request, belongs)
-                .map_err(Failure::of)?
-                .get()
+            keep_stretch(&mut store, &request, belongs)?.get()
         }
     };
     if asked.json {
@@ -366,7 +367,7 @@ pub(super) fn assign(asked: &AssignArguments) -> Result<(), Failure> {
     };
     let read = read_stand(&daemon.stand.file)?;
     let path = format!("/api/pulls/{pull}/setup");
-    let body = serde_json::to_value(&request).map_err(Failure::of)?;
+    let body = serde_json::to_value(&request)?;
     let id = PullId::new(pull);
     let make = |reader: &StoreReader| {
         reader.pull(id)?;
@@ -375,7 +376,7 @@ pub(super) fn assign(asked: &AssignArguments) -> Result<(), Failure> {
         }
         Ok(setup_correction::event(id, &request, Clock::start().now()))
     };
-    word_on_pull(&read, daemon, (&path, &body), make)
+    keep_word(&read, daemon, (&path, &body), make)
 }
 
 #[derive(Debug, Clone, clap::Args)]
@@ -407,9 +408,7 @@ pub(super) struct IncludeArguments {
 /// Leaves a pull out of comparisons.
 pub(super) fn exclude(asked: &ExcludeArguments) -> Result<(), Failure> {
     if asked.reason.trim().is_empty() {
-        return Err(Failure::new(
-            "the reason is empty: say why the pull is to be left out",
-        ));
+        bail!("the reason is empty: say why the pull is to be left out");
     }
     let request = ExclusionRequest {
         reason: Some(asked.reason.clone()),
@@ -433,34 +432,30 @@ fn say_of_exclusion(
     daemon: &DaemonArgument,
 ) -> Result<(), Failure> {
     let read = read_stand(&daemon.stand.file)?;
-    let body = serde_json::to_value(request).map_err(Failure::of)?;
+    let body = serde_json::to_value(request)?;
     let path = format!("/api/pulls/{pull}/exclusion");
     let id = PullId::new(pull);
     let make = |reader: &StoreReader| {
         reader.pull(id)?;
         Ok(exclusion_event(id, request, Clock::start().now()))
     };
-    word_on_pull(&read, daemon, (&path, &body), make)
+    keep_word(&read, daemon, (&path, &body), make)
 }
 
-/// Gives a person's word on a pull to the daemon, or keeps the event of it where none runs.
-fn word_on_pull(
+/// Gives a person's word to the daemon, or keeps the event of it where none runs.
+pub(super) fn keep_word(
     read: &StandFile,
     daemon: &DaemonArgument,
     (path, body): (&str, &Value),
-    make: impl FnOnce(&StoreReader) -> Result<NewEvent, StoreError>,
+    make: impl FnOnce(&StoreReader) -> Result<NewEvent, Failure>,
 ) -> Result<(), Failure> {
-    let done = match Line::to(&read.stand, daemon)?.post(path, body) {
-        Answer::Done(value) => message(&value).to_owned(),
-        Answer::Refused(error) => return Err(Failure(error)),
-        Answer::NotRunning => {
-            let mut store = Store::open(&read.store_folder).map_err(Failure::of)?;
-            let event = store
-                .reader()
-                .and_then(|reader| make(&reader))
-                .map_err(Failure::of)?;
-            store.add_event(&event).map_err(Failure::of)?;
-            event.message
+    let done = match Line::to(&read.stand, daemon)?.post(path, body)? {
+        Some(value) => message(&value).to_owned(),
+        None => {
+            let mut store = Store::open(&read.store_folder)?;
+            let event = make(&store.reader()?)?;
+            store.add_event(&event)?;
+            event.event.message
         }
     };
     say(&done);
@@ -492,8 +487,8 @@ pub(super) struct SetupArguments {
 /// The name of a setup as a person gave it.
 pub(super) fn setup_name(text: &str) -> Result<String, Failure> {
     match text.trim() {
-        "" => Err(Failure::new(
-            "the setup's name is empty: expected one, such as \"main jet 105\"",
+        "" => Err(anyhow!(
+            "the setup's name is empty: expected one, such as \"main jet 105\""
         )),
         name => Ok(name.to_owned()),
     }
@@ -509,7 +504,7 @@ fn is_meant(name: &str, read: &StandFile) -> Result<(), Failure> {
     let Ok(reader) = StoreReader::open(&read.store_folder) else {
         return Ok(());
     };
-    let setups = reader.setups().map_err(Failure::of)?;
+    let setups = reader.setups()?;
     if setups.iter().any(|setup| setup.name == name) {
         return Ok(());
     }
@@ -528,10 +523,10 @@ fn is_meant(name: &str, read: &StandFile) -> Result<(), Failure> {
     {
         return Ok(());
     }
-    Err(Failure(format!(
+    Err(anyhow!(
         "\"{name}\": there is a setup \"{other}\", which differs only in capital letters or spaces: \
          name that one, or add --new to make another"
-    )))
+    ))
 }
 
 pub(super) fn setup(asked: &SetupArguments) -> Result<(), Failure> {
@@ -549,9 +544,9 @@ pub(super) fn setup(asked: &SetupArguments) -> Result<(), Failure> {
     }
     let name = match name {
         None if again => {
-            let reader = StoreReader::open(&read.store_folder).map_err(Failure::of)?;
-            let setup = setup_in_force(&reader).map_err(Failure::of)?;
-            let none = || Failure("--again: no setup is in force; name it".to_owned());
+            let reader = StoreReader::open(&read.store_folder)?;
+            let setup = setup_in_force(&reader)?;
+            let none = || anyhow!("--again: no setup is in force; name it");
             Some(setup.ok_or_else(none)?.name)
         }
         name => name,
@@ -567,22 +562,17 @@ pub(super) fn setup(asked: &SetupArguments) -> Result<(), Failure> {
     };
     for part in parts {
         let Some((key, value)) = part.split_once('=') else {
-            return Err(Failure(format!(
-                "--part {part:?}: expected KEY=VALUE, such as \"main jet=105\""
-            )));
+            bail!("--part {part:?}: expected KEY=VALUE, such as \"main jet=105\"");
         };
         let part = Part::of_text(value).json();
         request.parts.insert(key.trim().to_owned(), part);
     }
-    let body = serde_json::to_value(&request).map_err(Failure::of)?;
-    let name = match Line::to(&read.stand, daemon)?.post("/api/setup", &body) {
-        Answer::Done(value) => message(&value).to_owned(),
-        Answer::Refused(error) => return Err(Failure(error)),
-        Answer::NotRunning => {
-            let mut store = Store::open(&read.store_folder).map_err(Failure::of)?;
-            take_setup(&mut store, &request, Clock::start().now())
-                .map_err(Failure::of)?
-                .1
+    let body = serde_json::to_value(&request)?;
+    let name = match Line::to(&read.stand, daemon)?.post("/api/setup", &body)? {
+        Some(value) => message(&value).to_owned(),
+        None => {
+            let mut store = Store::open(&read.store_folder)?;
+            take_setup(&mut store, &request, Clock::start().now())?.1
         }
     };
     let mounted = if again { ", put back on" } else { "" };
@@ -591,10 +581,10 @@ pub(super) fn setup(asked: &SetupArguments) -> Result<(), Failure> {
 }
 
 fn list_setups(read: &StandFile) -> Result<(), Failure> {
-    let reader = StoreReader::open(&read.store_folder).map_err(Failure::of)?;
-    let current = reader.meta("setup").map_err(Failure::of)?;
+    let reader = StoreReader::open(&read.store_folder)?;
+    let current = reader.meta("setup")?;
     let mut table = Table::new(["setup", "since", "parts", "notes", ""]);
-    for setup in reader.setups().map_err(Failure::of)? {
+    for setup in reader.setups()? {
         let now = if current.as_deref() == Some(&setup.name) {
             "in force"
         } else {
@@ -631,14 +621,13 @@ pub(super) fn air(asked: &AirArguments) -> Result<(), Failure> {
     } else {
         Some(entered_air(&read.stand, &asked.values)?)
     };
-    let body = serde_json::to_value(entered).map_err(Failure::of)?;
-    match Line::to(&read.stand, daemon)?.post("/api/air", &body) {
-        Answer::Done(_) => {}
-        Answer::Refused(error) => return Err(Failure(error)),
-        Answer::NotRunning => {
-            let mut store = Store::open(&read.store_folder).map_err(Failure::of)?;
-            put_air(&mut store, entered).map_err(Failure::of)?;
-        }
+    let body = serde_json::to_value(entered)?;
+    if Line::to(&read.stand, daemon)?
+        .post("/api/air", &body)?
+        .is_none()
+    {
+        let mut store = Store::open(&read.store_folder)?;
+        put_air(&mut store, entered)?;
     }
     say(match entered {
         Some(_) => "air kept for the next pulls",
@@ -671,9 +660,7 @@ impl AirValues {
 /// What was entered, and the stand file's values for the rest.
 pub(super) fn entered_air(stand: &Stand, values: &AirValues) -> Result<EnteredAir, Failure> {
     if !values.is_given() {
-        return Err(Failure::new(
-            "give --pressure, --temperature or --humidity, or --forget",
-        ));
+        bail!("give --pressure, --temperature or --humidity, or --forget");
     }
     let take = |name: &str,
                 text: &Option<String>,
@@ -681,8 +668,9 @@ pub(super) fn entered_air(stand: &Stand, values: &AirValues) -> Result<EnteredAi
                 of_file: AirInput,
                 otherwise: f64| {
         match (text, of_file) {
-            (Some(text), _) => units::measured(text, kind)
-                .map_err(|error| Failure(format!("--{name} {text:?}: {error}"))),
+            (Some(text), _) => {
+                units::measured(text, kind).with_context(|| format!("--{name} {text:?}"))
+            }
             (None, AirInput::Entered(value)) => Ok(value),
             // A channel measures it, and goes on doing so: this value is not used.
             (None, AirInput::Channel(_)) => Ok(Measured::exact(otherwise)),
@@ -709,8 +697,7 @@ pub(super) fn entered_air(stand: &Stand, values: &AirValues) -> Result<EnteredAi
         stand.air.relative_humidity,
         0.5,
     )?;
-    leverarm_torque::air::Air::new(pressure.value, temperature.value, humidity.value)
-        .map_err(Failure::of)?;
+    leverarm_torque::air::Air::new(pressure.value, temperature.value, humidity.value)?;
     Ok(EnteredAir::new(&AirReadings {
         pressure_pa: pressure,
         temperature_k: temperature,

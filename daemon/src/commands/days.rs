@@ -4,7 +4,7 @@ use leverarm_analysis::comparison::{DaysReport, days_of_setup};
 
 use super::compare::range;
 use super::curve_output::{self, terminal_table};
-use super::{CurveArguments, Failure, StoreArgument, json_line, say};
+use super::{CurvesArguments, Failure, json_line, say};
 
 /// Which setup.
 #[derive(Debug, Clone, clap::Args)]
@@ -16,21 +16,17 @@ pub(super) struct DaysArguments {
     #[arg(long, value_name = "RPM-RPM", value_parser = range)]
     range: Option<(f64, f64)>,
     #[command(flatten)]
-    store: StoreArgument,
-    #[command(flatten)]
-    choice: CurveArguments,
+    curves: CurvesArguments,
     /// JSON instead of words and table
     #[arg(long)]
     json: bool,
 }
 
 pub(super) fn run(arguments: &DaysArguments) -> Result<(), Failure> {
-    let reader = arguments.store.open()?;
-    let choice = arguments.choice.choice()?;
-    let found = days_of_setup(&reader, arguments.setup.as_deref(), arguments.range, choice)
-        .map_err(Failure::of)?;
+    let (reader, choice) = arguments.curves.open()?;
+    let found = days_of_setup(&reader, arguments.setup.as_deref(), arguments.range, choice)?;
     let report = DaysReport {
-        units: curve_output::units(found.stand.units, arguments.choice.units),
+        units: curve_output::units(found.stand.units, arguments.curves.choice.units),
         found: &found,
     };
     if arguments.json {

@@ -1,5 +1,6 @@
 //! `demo`: the whole job on a simulated stand, through the real daemon and a real (pseudo-)terminal.
 
+use anyhow::{Context, anyhow};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -45,17 +46,15 @@ fn engine(stand: &Stand, setup: Setup) -> Engine {
 }
 
 fn prepare(out: &Path, seed: u64) -> Result<DemoStand, Failure> {
-    let cannot =
-        |what: &Path, error: std::io::Error| Failure::new(format!("{}: {error}", what.display()));
-    std::fs::create_dir_all(out).map_err(|error| cannot(out, error))?;
-    let simulated = leverarm_config::parse("demo.toml", DEMO_STAND).map_err(Failure::of)?;
+    std::fs::create_dir_all(out).with_context(|| out.display().to_string())?;
+    let simulated = leverarm_config::parse("demo.toml", DEMO_STAND)?;
     let mut model = model_of(&simulated);
     model.engine = engine(&simulated, ORDER[0]);
-    let rehearsal = Rehearsal::start(model, seed).map_err(Failure::of)?;
+    let rehearsal = Rehearsal::start(model, seed)?;
     let text = DEMO_STAND.replace("/dev/null", &rehearsal.path().display().to_string());
     let file = out.join("stand.toml");
-    std::fs::write(&file, &text).map_err(|error| cannot(&file, error))?;
-    let stand = leverarm_config::parse("stand.toml", &text).map_err(Failure::of)?;
+    std::fs::write(&file, &text).with_context(|| file.display().to_string())?;
+    let stand = leverarm_config::parse("stand.toml", &text)?;
     // Short pauses: nine pulls have to fit into a minute.
     let script = RiderScript {
         hold_s: 0.25,
@@ -79,21 +78,30 @@ fn prepare(out: &Path, seed: u64) -> Result<DemoStand, Failure> {
     })
 }
 
-pub(super) fn run(out: &Path, as_json: bool, seed: u64) -> Result<(), Failure> {
+#[derive(Debug, clap::Args)]
+pub(super) struct Arguments {
+    /// Folder for store, stand file and plot
+    #[arg(long, default_value = "leverarm-demo")]
+    out: PathBuf,
+    /// End with one JSON object on the last line
+    #[arg(long)]
+    json: bool,
+    /// Seed of the simulation
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+}
+
+pub(super) fn run(asked: &Arguments) -> Result<(), Failure> {
+    let out = &asked.out;
     start_log(LevelFilter::ERROR);
-    let demo = prepare(out, seed)?;
+    let demo = prepare(out, asked.seed)?;
     let store = demo.options.store_folder.clone();
     let stand = demo.options.stand.clone();
-    let runtime = tokio::runtime::Builder::new_multi_thread()
-        .worker_threads(2)
-        .enable_all()
-        .build()
-        .map_err(|error| Failure::new(format!("no runtime: {error}")))?;
-    let notices = runtime.block_on(make_pulls(demo))?;
-    let reader = StoreReader::open(&store).map_err(Failure::of)?;
+    let notices = super::stand::runtime()?.block_on(make_pulls(demo))?;
+    let reader = StoreReader::open(&store)?;
     let mut pulls = Vec::new();
     for notice in &notices {
-        pulls.push(reduce_pull(&reader, notice.id, CurveChoice::default()).map_err(Failure::of)?);
+        pulls.push(reduce_pull(&reader, notice.id, CurveChoice::default())?);
     }
     let plot = out.join("torque-and-power.svg");
     draw(&pulls, &plot)?;
@@ -102,7 +110,7 @@ pub(super) fn run(out: &Path, as_json: bool, seed: u64) -> Result<(), Failure> {
     say(&format!("store      {}", store.display()));
     say(&format!("stand file {}", out.join("stand.toml").display()));
     say(&format!("plot       {} (and .png)", plot.display()));
-    if as_json {
+    if asked.json {
         json_line(&summary(&stand, &pulls, &store, &plot));
     } else if let Some(pull) = pulls.first() {
         let stand = out.join("stand.toml");
@@ -138,7 +146,7 @@ async fn make_pulls(demo: DemoStand) -> Result<Vec<PullNotice>, Failure> {
     }
     bar.enable_steady_tick(Duration::from_millis(250));
     let stand = options.stand.clone();
-    let daemon = Daemon::start(options).await.map_err(Failure::of)?;
+    let daemon = Daemon::start(options).await?;
     let handle = daemon.handle();
     let mut listener = handle.notices();
     let mut notices = Vec::new();
@@ -149,20 +157,16 @@ async fn make_pulls(demo: DemoStand) -> Result<Vec<PullNotice>, Failure> {
             parts: parts_of(setup),
             again: false,
         };
-        handle
-            .setup(request)
-            .await
-            .map_err(Failure::of)?
-            .map_err(Failure::of)?;
-        rehearsal.fit(engine(&stand, setup)).map_err(Failure::of)?;
-        rehearsal.ride(script).map_err(Failure::of)?;
+        handle.setup(request).await??;
+        rehearsal.fit(engine(&stand, setup))?;
+        rehearsal.ride(script)?;
         bar.set_message(setup.label());
         let round = async {
             let (mut stored, mut done) = (0, false);
             while stored < PULLS_EACH || !done {
                 tokio::select! {
                     notice = listener.recv() => {
-                        notices.push(notice.map_err(Failure::of)?);
+                        notices.push(notice?);
                         stored += 1;
                         bar.inc(1);
                     }
@@ -174,16 +178,16 @@ async fn make_pulls(demo: DemoStand) -> Result<Vec<PullNotice>, Failure> {
             Ok::<(), Failure>(())
         };
         tokio::time::timeout(Duration::from_secs(ROUND_S_MAX), round).await.map_err(|_elapsed| {
-            Failure::new(format!(
+            anyhow!(
                 "the simulated stand did not make {PULLS_EACH} pulls in {ROUND_S_MAX} s; is this machine very busy?"
-            ))
+            )
         })??;
         // Nobody changes a jet on an engine that runs.
-        rehearsal.switch_off().map_err(Failure::of)?;
+        rehearsal.switch_off()?;
         tokio::time::sleep(RUN_OUT).await;
     }
     bar.finish_and_clear();
-    daemon.stop().await.map_err(Failure::of)?;
+    daemon.stop().await?;
     Ok(notices)
 }
 

@@ -1,12 +1,13 @@
 //! Questions on a terminal. Every answer can be given as an argument too; without a terminal an
 //! answer that is lacking is an error that names its argument.
 
+use anyhow::{Context, anyhow};
 use std::io::{BufRead, IsTerminal, Write};
 
 use leverarm_config::units::{self, Kind};
 use leverarm_torque::uncertainty::Measured;
 
-use super::{Failure, say};
+use super::{Failure, in_words, say};
 
 /// The person, or nobody.
 #[derive(Debug, Clone, Copy)]
@@ -38,14 +39,9 @@ impl Dialogue {
     /// A line of the person's; `None` at the end of input.
     fn line(question: &str) -> Result<Option<String>, Failure> {
         let mut out = std::io::stdout();
-        write!(out, "{question} ")
-            .and_then(|()| out.flush())
-            .map_err(Failure::of)?;
+        write!(out, "{question} ").and_then(|()| out.flush())?;
         let mut line = String::new();
-        let read = std::io::stdin()
-            .lock()
-            .read_line(&mut line)
-            .map_err(Failure::of)?;
+        let read = std::io::stdin().lock().read_line(&mut line)?;
         Ok((read > 0).then(|| line.trim().to_owned()))
     }
 
@@ -58,9 +54,9 @@ impl Dialogue {
         read: impl Fn(&str) -> Result<T, Failure>,
     ) -> Result<T, Failure> {
         if let Some(text) = given {
-            return read(text).map_err(|error| Failure(format!("{argument} {text:?}: {error}")));
+            return read(text).with_context(|| format!("{argument} {text:?}"));
         }
-        let lacking = || Failure(format!("give {argument} ({question})"));
+        let lacking = || anyhow!("give {argument} ({question})");
         if !self.somebody {
             return Err(lacking());
         }
@@ -68,7 +64,7 @@ impl Dialogue {
             let text = Self::line(question)?.ok_or_else(lacking)?;
             match read(&text) {
                 Ok(answer) => return Ok(answer),
-                Err(error) => say(&format!("  {error}")),
+                Err(error) => say(&format!("  {}", in_words(&error))),
             }
         }
     }
@@ -130,9 +126,8 @@ impl Dialogue {
 /// A quantity with its uncertainty, in SI.
 pub(super) fn quantity(text: &str, kind: &Kind) -> Result<Measured, Failure> {
     units::measured(text, kind).map_err(|error| {
-        Failure(format!(
-            "{error}; expected {} such as \"{}\"",
-            kind.noun, kind.example
-        ))
+        let (noun, example) = (kind.noun, kind.example);
+        let text = format!("{error}; expected {noun} such as \"{example}\"");
+        Failure::from(error).context(text)
     })
 }

@@ -1,13 +1,16 @@
 //! `backup` and `doctor`.
 
+use anyhow::anyhow;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use super::{Failure, StandArgument, StoreArgument, json_line, read_own_stand, say};
 use crate::service::air_of_the_day;
+use leverarm_analysis::exclusion::exclusions;
 use leverarm_analysis::in_force;
 use leverarm_analysis::plan;
 use leverarm_analysis::reduction::EnteredAir;
+use leverarm_analysis::setup_correction;
 use leverarm_store::{Salvage, StoreError, StoreReader, salvage};
 
 #[derive(Debug, clap::Args)]
@@ -36,7 +39,7 @@ pub(super) struct DoctorArguments {
 
 pub(super) fn backup(arguments: &BackupArguments) -> Result<(), Failure> {
     let reader = arguments.store.open_own()?;
-    reader.backup(&arguments.into).map_err(Failure::of)?;
+    reader.backup(&arguments.into)?;
     say(&format!(
         "copied {} to {}",
         reader.folder().display(),
@@ -79,12 +82,12 @@ pub(super) fn doctor(arguments: &DoctorArguments) -> Result<(), Failure> {
             Ok(())
         }
         (_, Some(_)) => Ok(()),
-        (places, None) => Err(Failure(format!(
+        (places, None) => Err(anyhow!(
             "{}: damage in {places} places. Stop the daemon and keep the folder as it is; go on from \
              a backup, or save what can be read: leverarm doctor {} --repair-into NEW_FOLDER",
             folder.display(),
             folder.display()
-        ))),
+        )),
     }
 }
 
@@ -103,7 +106,7 @@ fn look(folder: &Path) -> Result<Vec<String>, Failure> {
             | StoreError::Older { .. }
             | StoreError::Newer { .. }
             | StoreError::Busy { .. }),
-        ) => Err(Failure::of(error)),
+        ) => Err(Failure::from(error)),
         Err(error) => Ok(vec![error.to_string()]),
     }
 }
@@ -127,16 +130,21 @@ fn unreadable_texts(reader: &StoreReader) -> Result<Vec<String>, StoreError> {
         let read = in_force::calibration(reader, record.calibration);
         found.extend(read.err().map(|error| error.to_string()));
     }
-    let kept = [air_of_the_day(reader).err(), plan::current(reader).err()];
+    let kept = [
+        air_of_the_day(reader).err(),
+        plan::current(reader).err(),
+        exclusions(reader).err(),
+        setup_correction::pulls(reader).err(),
+    ];
     found.extend(kept.into_iter().flatten().map(|error| error.to_string()));
     Ok(found)
 }
 
 fn repair(folder: &Path, into: &Path) -> Result<Salvage, Failure> {
-    let saved = salvage(folder, into).map_err(Failure::of)?;
+    let saved = salvage(folder, into)?;
     // The new store has to pass what the old one did not.
-    let reader = StoreReader::open(into).map_err(Failure::of)?;
-    reader.pulls().map_err(Failure::of)?;
+    let reader = StoreReader::open(into)?;
+    reader.pulls()?;
     Ok(saved)
 }
 

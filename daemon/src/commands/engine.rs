@@ -5,8 +5,8 @@ use leverarm_config::units;
 use leverarm_torque::comparison::Estimate;
 use leverarm_torque::comparison::words::decimals_for;
 use leverarm_torque::engine::{
-    Cause, EnginePoint, LimitReport, MixtureCurve, Part, Parts, Reading, RegionParts, Role,
-    STANDARD_DRY_PA, STANDARD_K, TEST_DEPRESSIONS_PA,
+    Cause, EnginePoint, LimitReport, MixtureCurve, Origin, Reading, RegionShares, Role,
+    STANDARD_DRY_PA, STANDARD_K, Shares, TEST_DEPRESSIONS_PA,
 };
 use serde_json::{Value, json};
 
@@ -405,12 +405,12 @@ impl<'a> WhyReport<'a> {
         }
     }
 
-    fn table(&self, regions: &[RegionParts]) -> Rows {
+    fn table(&self, regions: &[RegionShares]) -> Rows {
         let unit = self.units.torque;
         let text = |estimate: Option<Estimate>| {
             estimate.map_or_else(|| "not measured".to_owned(), |e| self.torque_text(e))
         };
-        let row = |region: &RegionParts| {
+        let row = |region: &RegionShares| {
             let parts = &region.parts;
             vec![
                 format!("{:.0}-{:.0}", region.from_rpm, region.to_rpm),
@@ -505,7 +505,7 @@ impl<'a> WhyReport<'a> {
         lines
     }
 
-    fn sentence(&self, region: &RegionParts) -> String {
+    fn sentence(&self, region: &RegionShares) -> String {
         let parts = &region.parts;
         let place = format!("from {:.0} to {:.0} rpm", region.from_rpm, region.to_rpm);
         let total = format!(
@@ -557,7 +557,7 @@ impl<'a> WhyReport<'a> {
                 Cause::Named(part) => region.parts.share(part),
                 Cause::NoDifference | Cause::Open => None,
             });
-            let over_speed = |part: Part| {
+            let over_speed = |part: Origin| {
                 found.map(|found| {
                     let each = found.parts.iter();
                     each.map(|parts| parts.part(part).map(|e| e.value))
@@ -581,9 +581,9 @@ impl<'a> WhyReport<'a> {
                     "volumetric_efficiency": r.volumetric_efficiency,
                 })).collect::<Vec<Value>>()),
                 "rpm": found.map(|found| found.rpm.clone()),
-                "air_nm": over_speed(Part::Air),
-                "mixture_nm": over_speed(Part::Mixture),
-                "rest_nm": over_speed(Part::Rest),
+                "air_nm": over_speed(Origin::Air),
+                "mixture_nm": over_speed(Origin::Mixture),
+                "rest_nm": over_speed(Origin::Rest),
                 "friction_measured": why.friction_measured,
                 "limits": why.limits.iter().map(limits_json).collect::<Vec<Value>>(),
                 "missing": why.missing.iter().map(|m| m.key()).collect::<Vec<_>>(),
@@ -602,8 +602,8 @@ impl<'a> WhyReport<'a> {
     fn plot_of(&self, why: &Why, title: &str, subtitle: &str) -> Option<Plot> {
         let found = why.attribution.as_ref().ok()?;
         let unit = self.units.torque;
-        let line = |label: &str, style: usize, get: &dyn Fn(&Parts) -> Option<Estimate>| {
-            let at = |(rpm, parts): (&f64, &Parts)| {
+        let line = |label: &str, style: usize, get: &dyn Fn(&Shares) -> Option<Estimate>| {
+            let at = |(rpm, parts): (&f64, &Shares)| {
                 let nan = Estimate {
                     value: f64::NAN,
                     half_width: f64::NAN,
@@ -660,16 +660,16 @@ impl<'a> WhyReport<'a> {
     }
 }
 
-fn named(part: Part) -> &'static str {
+fn named(part: Origin) -> &'static str {
     match part {
-        Part::Air => "the air drawn in",
-        Part::Mixture => "the mixture",
-        Part::Rest => "neither air nor mixture, but the rest (ignition, compression, friction)",
+        Origin::Air => "the air drawn in",
+        Origin::Mixture => "the mixture",
+        Origin::Rest => "neither air nor mixture, but the rest (ignition, compression, friction)",
     }
 }
 
 /// Filling and mixture of both, where measured.
-fn region_details(region: &RegionParts) -> Vec<String> {
+fn region_details(region: &RegionShares) -> Vec<String> {
     let mut lines = Vec::new();
     if let Some([first, second]) = region.lambda {
         lines.push(format!("lambda there: {first:.3}, then {second:.3}"));
@@ -684,9 +684,9 @@ fn region_details(region: &RegionParts) -> Vec<String> {
     lines
 }
 
-fn parts_json(parts: &Parts) -> Value {
+fn parts_json(parts: &Shares) -> Value {
     let estimate = |e: Estimate| json!({ "value": e.value, "plus_minus": e.half_width });
-    let part = |part: Part| {
+    let part = |part: Origin| {
         parts.part(part).map(|found| {
             let share = parts.share(part);
             json!({
@@ -698,9 +698,9 @@ fn parts_json(parts: &Parts) -> Value {
     };
     json!({
         "total_nm": estimate(parts.total),
-        "air": part(Part::Air),
-        "mixture": part(Part::Mixture),
-        "rest": part(Part::Rest),
+        "air": part(Origin::Air),
+        "mixture": part(Origin::Mixture),
+        "rest": part(Origin::Rest),
     })
 }
 

@@ -1,13 +1,14 @@
 //! `export`: pulls as files for other programs.
 
+use anyhow::{Context, anyhow, bail};
 use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::PathBuf;
 
 use indicatif::ProgressIterator;
 
-use super::{CurveArguments, Failure, StoreArgument, say};
-use crate::export::{ExportError, Facts, Table, csv, mdf4, parquet, raw, reduced};
+use super::{CurvesArguments, Failure, say};
+use crate::export::{Facts, Table, csv, mdf4, parquet, raw, reduced};
 use leverarm_analysis::engine::engine_pull;
 use leverarm_analysis::reduction::{CurveChoice, record_pull, reduce_recorded};
 use leverarm_analysis::replay::{byte_log, is_simulated};
@@ -23,9 +24,7 @@ pub(super) struct ExportArguments {
     #[arg(long, value_name = "NAME")]
     setup: Vec<String>,
     #[command(flatten)]
-    store: StoreArgument,
-    #[command(flatten)]
-    choice: CurveArguments,
+    curves: CurvesArguments,
     /// The file; its ending says which kind: .csv, .parquet, .mf4, or .bin for the bytes of one pull
     /// as they came from the board
     #[arg(long, value_name = "FILE")]
@@ -57,24 +56,24 @@ impl ExportArguments {
             Some("parquet") => Ok(Kind::Parquet),
             Some("mf4") => Ok(Kind::Mdf4),
             Some("bin") => Ok(Kind::Bytes),
-            found => Err(Failure(format!(
+            found => Err(anyhow!(
                 "{}: expected an ending of .csv, .parquet, .mf4 or .bin, found {}",
                 self.out.display(),
                 found.unwrap_or("none")
-            ))),
+            )),
         }
     }
 
     fn wanted(&self, reader: &StoreReader) -> Result<Vec<PullRecord>, Failure> {
         let mut wanted = Vec::new();
         for number in &self.pulls {
-            wanted.push(setup_correction::pull(reader, PullId::new(*number)).map_err(Failure::of)?);
+            wanted.push(setup_correction::pull(reader, PullId::new(*number))?);
         }
         for name in &self.setup {
-            reader.setup_named(name).map_err(Failure::of)?;
+            reader.setup_named(name)?;
         }
         if self.pulls.is_empty() || !self.setup.is_empty() {
-            let all = setup_correction::pulls(reader).map_err(Failure::of)?;
+            let all = setup_correction::pulls(reader)?;
             let named = |pull: &PullRecord| {
                 let name = pull.setup_name.as_ref();
                 self.setup.is_empty() || name.is_some_and(|name| self.setup.contains(name))
@@ -92,31 +91,28 @@ impl ExportArguments {
 
 pub(super) fn run(arguments: &ExportArguments) -> Result<(), Failure> {
     let kind = arguments.kind()?;
-    let reader = arguments.store.open()?;
+    let (reader, choice) = arguments.curves.open()?;
     let wanted = arguments.wanted(&reader)?;
     let Some(newest) = wanted.last() else {
-        return Err(Failure::new(
-            "no whole pull fits, so there is nothing to export",
-        ));
+        bail!("no whole pull fits, so there is nothing to export");
     };
-    let cannot = |error: ExportError| Failure(format!("{}: {error}", arguments.out.display()));
+    let shown = || arguments.out.display().to_string();
     if kind == Kind::Bytes {
         let [pull] = wanted.as_slice() else {
-            return Err(Failure(format!(
+            bail!(
                 "the bytes of one pull make a .bin file, found {} pulls: name one",
                 wanted.len()
-            )));
+            );
         };
-        let connection = reader.connection(pull.connection).map_err(Failure::of)?;
-        let chunks = reader.pull_chunks(pull.id).map_err(Failure::of)?;
+        let connection = reader.connection(pull.connection)?;
+        let chunks = reader.pull_chunks(pull.id)?;
         let bytes = byte_log(&connection, chunks.iter().flatten());
         let mut out = create(arguments)?;
-        out.write_all(&bytes).map_err(|e| cannot(e.into()))?;
-        out.flush().map_err(|e| cannot(e.into()))?;
+        out.write_all(&bytes).with_context(shown)?;
+        out.flush().with_context(shown)?;
         say(&format!("written: {}", arguments.out.display()));
         return Ok(());
     }
-    let choice = arguments.choice.choice()?;
     let facts = facts(&reader, &wanted, newest, choice, arguments.raw)?;
     let mut tables: Vec<Table> = Vec::new();
     for pull in wanted.iter().progress() {
@@ -128,7 +124,7 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<(), Failure> {
         Kind::Parquet => parquet(&tables, &facts, out),
         Kind::Mdf4 | Kind::Bytes => mdf4(&tables, &facts, out),
     }
-    .map_err(cannot)?;
+    .with_context(shown)?;
     let pulls = wanted.len();
     say(&format!(
         "written: {} ({pulls} pulls)",
@@ -140,7 +136,7 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<(), Failure> {
 fn create(arguments: &ExportArguments) -> Result<BufWriter<File>, Failure> {
     let file = File::create(&arguments.out);
     file.map(BufWriter::new)
-        .map_err(|error| Failure(format!("{}: {error}", arguments.out.display())))
+        .with_context(|| arguments.out.display().to_string())
 }
 
 fn tables_of(
@@ -149,14 +145,12 @@ fn tables_of(
     choice: CurveChoice,
     arguments: &ExportArguments,
 ) -> Result<Vec<Table>, Failure> {
-    let of_pull = |error: leverarm_analysis::reduction::ReductionError| {
-        Failure(format!("pull {}: {error}", pull.id))
-    };
+    let of_pull = || format!("pull {}", pull.id);
     if arguments.raw {
-        let (stand, recording) = record_pull(reader, pull).map_err(of_pull)?;
+        let (stand, recording) = record_pull(reader, pull).with_context(of_pull)?;
         return Ok(raw(pull, &stand, &recording));
     }
-    let (curve, recording) = reduce_recorded(reader, pull.id, choice).map_err(of_pull)?;
+    let (curve, recording) = reduce_recorded(reader, pull.id, choice).with_context(of_pull)?;
     let engine = arguments.engine.then(|| engine_pull(&curve, &recording));
     Ok(vec![reduced(&curve, engine.as_ref())])
 }
@@ -169,8 +163,8 @@ fn facts(
     choice: CurveChoice,
     is_raw: bool,
 ) -> Result<Facts, Failure> {
-    let text = reader.stand_text(newest.stand).map_err(Failure::of)?;
-    let stand = leverarm_config::parse("(kept with the pull)", &text).map_err(Failure::of)?;
+    let text = reader.stand_text(newest.stand)?;
+    let stand = leverarm_config::parse("(kept with the pull)", &text)?;
     let correction = choice.correction.unwrap_or(stand.correction);
     let mut facts = vec![
         (
@@ -182,7 +176,7 @@ fn facts(
         ("stand_file_sha256".to_owned(), newest.stand.to_string()),
     ];
     for pull in wanted {
-        let connection = reader.connection(pull.connection).map_err(Failure::of)?;
+        let connection = reader.connection(pull.connection)?;
         if is_simulated(&connection) {
             let text = "made with a simulated board: no engine turned";
             facts.push(("rehearsal".to_owned(), text.to_owned()));

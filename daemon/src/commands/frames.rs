@@ -1,5 +1,6 @@
 //! `frames`: pictures for a video, in which the curve grows in step with the recorded pull.
 
+use anyhow::{Context, anyhow, bail};
 use std::path::{Path, PathBuf};
 
 use leverarm_analysis::reduction::reduce_pull;
@@ -9,7 +10,7 @@ use leverarm_store::PullId;
 use super::curve_output::{self, Named};
 use super::pulls::PLOT_PX;
 use super::terminal;
-use super::{CurveArguments, Failure, StoreArgument, say};
+use super::{CurvesArguments, Failure, say};
 
 /// Frames at most: half an hour at 30 a second.
 const FRAMES_MAX: usize = 54_000;
@@ -37,9 +38,7 @@ pub(super) struct FramesArguments {
     #[arg(long)]
     dark: bool,
     #[command(flatten)]
-    store: StoreArgument,
-    #[command(flatten)]
-    choice: CurveArguments,
+    curves: CurvesArguments,
 }
 
 fn size(text: &str) -> Result<(u32, u32), String> {
@@ -55,9 +54,7 @@ fn size(text: &str) -> Result<(u32, u32), String> {
 pub(super) fn run(arguments: &FramesArguments) -> Result<(), Failure> {
     let rate = arguments.rate;
     if !(1.0..=240.0).contains(&rate) {
-        return Err(Failure(format!(
-            "--rate: expected 1 to 240 frames a second, found {rate}"
-        )));
+        bail!("--rate: expected 1 to 240 frames a second, found {rate}");
     }
     let growth = growth(arguments)?;
     let count = (0..=FRAMES_MAX)
@@ -66,10 +63,10 @@ pub(super) fn run(arguments: &FramesArguments) -> Result<(), Failure> {
         // And one that shows all of it.
         + 1;
     if count > FRAMES_MAX {
-        return Err(Failure(format!(
+        bail!(
             "the pull lasts {:.0} s: expected at most {FRAMES_MAX} frames, so a lower --rate",
             growth.length_s()
-        )));
+        );
     }
     make_folder(&arguments.out)?;
     let theme = if arguments.dark {
@@ -87,10 +84,9 @@ pub(super) fn run(arguments: &FramesArguments) -> Result<(), Failure> {
         } else {
             plot::png
         };
-        let bytes = draw(&picture, width, height, theme).map_err(Failure::of)?;
+        let bytes = draw(&picture, width, height, theme)?;
         let file = arguments.out.join(format!("{NAME}{:05}.png", frame + 1));
-        std::fs::write(&file, bytes)
-            .map_err(|error| Failure(format!("{}: {error}", file.display())))?;
+        std::fs::write(&file, bytes).with_context(|| file.display().to_string())?;
         bar.set_position(frame as u64 + 1);
     }
     bar.finish_and_clear();
@@ -104,11 +100,10 @@ pub(super) fn run(arguments: &FramesArguments) -> Result<(), Failure> {
 
 /// The curves with the times of their points.
 fn growth(arguments: &FramesArguments) -> Result<Growth, Failure> {
-    let reader = arguments.store.open()?;
-    let choice = arguments.choice.choice()?;
+    let (reader, choice) = arguments.curves.open()?;
     let mut reduced = Vec::new();
     for pull in &arguments.pulls {
-        reduced.push(reduce_pull(&reader, PullId::new(*pull), choice).map_err(Failure::of)?);
+        reduced.push(reduce_pull(&reader, PullId::new(*pull), choice)?);
     }
     let named: Vec<Named<'_>> = reduced
         .iter()
@@ -124,8 +119,8 @@ fn growth(arguments: &FramesArguments) -> Result<Growth, Failure> {
         })
         .collect();
     let units = reduced.first().map(|pull| pull.stand.units);
-    let units = units.ok_or_else(|| Failure::new("no pull was named"))?;
-    let units = curve_output::units(units, arguments.choice.units);
+    let units = units.ok_or_else(|| anyhow!("no pull was named"))?;
+    let units = curve_output::units(units, arguments.curves.choice.units);
     let whole = curve_output::plot("", "", &named, &units, Vec::new());
     let times = reduced.iter().map(|pull| {
         let points = pull.curve.points.iter();
@@ -136,17 +131,17 @@ fn growth(arguments: &FramesArguments) -> Result<Growth, Failure> {
 
 /// Frames of two pulls in one folder would make one film.
 fn make_folder(folder: &Path) -> Result<(), Failure> {
-    let cannot = |error: std::io::Error| Failure(format!("{}: {error}", folder.display()));
-    std::fs::create_dir_all(folder).map_err(cannot)?;
-    let entries = std::fs::read_dir(folder).map_err(cannot)?;
+    let shown = || folder.display().to_string();
+    std::fs::create_dir_all(folder).with_context(shown)?;
+    let entries = std::fs::read_dir(folder).with_context(shown)?;
     let mut names = entries.filter_map(|entry| entry.ok().map(|entry| entry.file_name()));
     match names.find(|name| name.to_string_lossy().starts_with(NAME)) {
         None => Ok(()),
-        Some(found) => Err(Failure(format!(
+        Some(found) => Err(anyhow!(
             "{}: expected a folder without frames, found {}",
             folder.display(),
             found.to_string_lossy()
-        ))),
+        )),
     }
 }
 

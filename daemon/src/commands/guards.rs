@@ -1,5 +1,6 @@
 //! `test-guards`: the self-test of the guards, on a simulated stand or with the board.
 
+use anyhow::{anyhow, bail};
 use std::path::Path;
 use std::time::Duration;
 
@@ -7,7 +8,7 @@ use leverarm_config::{GuardAction, Shaft};
 use serde_json::json;
 use tracing_subscriber::filter::LevelFilter;
 
-use super::control::{Answer, Line};
+use super::control::{Line, message};
 use super::terminal::Table;
 use super::{
     DaemonArgument, Failure, StandFile, read_own_stand, read_stand, say, stand, start_log,
@@ -17,8 +18,8 @@ use crate::rehearsal::{Rehearsal, model_of};
 use crate::self_test::{KeptSelfTest, TestedOn, keep_self_test, last_self_test};
 use crate::service::{Daemon, Handle};
 use leverarm_live::{Command, CutLatch, Live, SelfTestReport};
-use leverarm_store::{ContentHash, NewEvent, Severity, Store, StoreError, StoreReader};
-use leverarm_vocabulary::{EventKind, Now};
+use leverarm_store::{ContentHash, Store, StoreError, StoreReader};
+use leverarm_vocabulary::Now;
 
 const LOOK_EVERY: Duration = Duration::from_millis(100);
 /// Longest time for the board to be there.
@@ -31,36 +32,50 @@ const TRIAL_US_MAX: u64 = 12_000_000;
 const RUNAWAY_US_MAX: u64 = 60_000_000;
 
 /// Tests the guards of the running daemon with its board.
-pub(super) fn on_board(daemon: &DaemonArgument) -> Result<(), Failure> {
+#[derive(Debug, clap::Args)]
+pub(super) struct Arguments {
+    #[command(flatten)]
+    daemon: DaemonArgument,
+    /// On a simulated stand with the same stand file instead: no daemon, no board
+    #[arg(long)]
+    simulated: bool,
+    /// Seed of the simulation
+    #[arg(long, default_value_t = 1, requires = "simulated")]
+    seed: u64,
+}
+
+pub(super) fn run(asked: &Arguments) -> Result<(), Failure> {
+    if asked.simulated {
+        on_software_stand(&asked.daemon.stand.file, asked.seed)
+    } else {
+        on_board(&asked.daemon)
+    }
+}
+
+fn on_board(daemon: &DaemonArgument) -> Result<(), Failure> {
     let read = read_stand(&daemon.stand.file)?;
     let clock = Clock::start();
     let begun_wall_us = clock.now().wall_us;
     let line = Line::to(&read.stand, daemon)?;
-    match line.post("/api/self-test", &json!({})) {
-        Answer::Done(value) => say(value
-            .get("message")
-            .and_then(|m| m.as_str())
-            .unwrap_or("begun")),
-        Answer::Refused(error) => return Err(Failure(error)),
-        Answer::NotRunning => {
-            return Err(Failure(format!(
-                "no daemon answers at http://{}; start it with `leverarm serve`, which keeps the stand \
-                 cut until the self-test has passed",
-                read.stand.page_address
-            )));
-        }
-    }
+    let Some(value) = line.post("/api/self-test", &json!({}))? else {
+        bail!(
+            "no daemon answers at http://{}; start it with `leverarm serve`, which keeps the stand cut \
+             until the self-test has passed",
+            read.stand.page_address
+        );
+    };
+    say(message(&value));
     let hash = ContentHash::of(&read.text);
     let wait_us = wait_us_max(&read);
     let mut told = String::new();
     let kept = loop {
-        let reader = StoreReader::open(&read.store_folder).map_err(Failure::of)?;
-        let kept = last_self_test(&reader, hash).map_err(Failure::of)?;
+        let reader = StoreReader::open(&read.store_folder)?;
+        let kept = last_self_test(&reader, hash)?;
         if let Some(kept) = kept.filter(|kept| kept.report.wall_us >= begun_wall_us) {
             break kept;
         }
         // The person has to turn something by hand, and to be told when that is enough.
-        if let Answer::Done(live) = line.get("/api/live")
+        if let Ok(Some(live)) = line.get("/api/live")
             && let Some(awaited) = live.get("waiting_for").and_then(|it| it.as_str())
             && awaited != told
         {
@@ -68,9 +83,7 @@ pub(super) fn on_board(daemon: &DaemonArgument) -> Result<(), Failure> {
             awaited.clone_into(&mut told);
         }
         if clock.now().mono_us > wait_us {
-            return Err(Failure::new(
-                "the daemon tells no result; `leverarm journal` may say why",
-            ));
+            bail!("the daemon tells no result; `leverarm journal` may say why");
         }
         std::thread::sleep(LOOK_EVERY);
     };
@@ -87,19 +100,19 @@ fn wait_us_max(read: &StandFile) -> u64 {
 
 /// Tests the guards of the stand file on a simulated stand, and keeps the result in the store of the
 /// real one.
-pub(super) fn on_software_stand(file: &Path, seed: u64) -> Result<(), Failure> {
+fn on_software_stand(file: &Path, seed: u64) -> Result<(), Failure> {
     let mut read = read_own_stand(file)?;
     start_log(LevelFilter::WARN);
     let clock = Clock::start();
     let mut store = Store::open(&read.store_folder).map_err(|error| match error {
-        StoreError::Locked { .. } => Failure(format!(
+        StoreError::Locked { .. } => anyhow!(
             "the daemon runs on {}; test its guards with its board: leverarm test-guards. On a \
              simulated stand they are tested while it does not run",
             read.store_folder.display()
-        )),
-        other => Failure::of(other),
+        ),
+        other => Failure::from(other),
     })?;
-    let hash = store.put_stand(&read.text).map_err(Failure::of)?;
+    let hash = store.put_stand(&read.text)?;
     let wait_us = wait_us_max(&read);
     let limit = read
         .stand
@@ -110,15 +123,13 @@ pub(super) fn on_software_stand(file: &Path, seed: u64) -> Result<(), Failure> {
             (Shaft::Drum, limit) => Some((guard.name.clone(), limit)),
             (Shaft::Engine, _) => None,
         });
-    let rehearsal = Rehearsal::start(model_of(&read.stand), seed).map_err(Failure::of)?;
-    rehearsal.switch_off().map_err(Failure::of)?;
+    let rehearsal = Rehearsal::start(model_of(&read.stand), seed)?;
+    rehearsal.switch_off()?;
     stand::rehearse_on(&mut read, &rehearsal);
     say("testing the guards on a simulated stand; nothing real is cut");
     let folder = read.store_folder.clone();
     let report = stand::runtime()?.block_on(async {
-        let daemon = Daemon::start(read.options(crate::service::PageAccess::default()))
-            .await
-            .map_err(Failure::of)?;
+        let daemon = Daemon::start(read.options(crate::service::PageAccess::default())).await?;
         let handle = daemon.handle();
         until(&handle, CONNECT_US_MAX, "the simulated board", |live| {
             live.fit
@@ -133,33 +144,22 @@ pub(super) fn on_software_stand(file: &Path, seed: u64) -> Result<(), Failure> {
             }
             tokio::time::sleep(LOOK_EVERY).await;
         }
-        rehearsal.turn_by_hand().map_err(Failure::of)?;
+        rehearsal.turn_by_hand()?;
         let report = self_test_of(&folder, hash, begun_wall_us, wait_us).await?;
         if let Some((guard, limit)) = limit.filter(|_| report.passed) {
             runaway(&handle, &rehearsal, &guard, limit).await?;
         }
-        daemon.stop().await.map_err(Failure::of)?;
+        daemon.stop().await?;
         Ok::<_, Failure>(report)
     })?;
     let on = TestedOn::SoftwareStand;
-    keep_self_test(&mut store, hash, on, &report).map_err(Failure::of)?;
-    let (severity, message) = if report.passed {
-        let count = report.trials.len();
-        let passed = format!("all {count} guards passed on a simulated stand");
-        (Severity::Info, passed)
-    } else {
-        (Severity::Error, report.failures().join("; "))
-    };
+    keep_self_test(&mut store, hash, on, &report)?;
     let now = Now {
         wall_us: report.wall_us,
         mono_us: 0,
     };
-    let event = NewEvent {
-        severity,
-        data: json!({ "trials": report.trials }),
-        ..NewEvent::new(now, EventKind::GuardSelfTest, message)
-    };
-    store.add_event(&event).map_err(Failure::of)?;
+    let event = report.event(now, " on a simulated stand").into();
+    store.add_event(&event)?;
     let stand = hash.to_string();
     tell(&KeptSelfTest { stand, on, report })
 }
@@ -172,19 +172,19 @@ async fn self_test_of(
 ) -> Result<SelfTestReport, Failure> {
     let clock = Clock::start();
     while clock.now().mono_us < wait_us {
-        let reader = StoreReader::open(folder).map_err(Failure::of)?;
-        let kept = last_self_test(&reader, hash).map_err(Failure::of)?;
+        let reader = StoreReader::open(folder)?;
+        let kept = last_self_test(&reader, hash)?;
         if let Some(kept) = kept.filter(|kept| kept.report.wall_us >= begun_wall_us) {
             return Ok(kept.report);
         }
         tokio::time::sleep(LOOK_EVERY).await;
     }
-    Err(Failure::new("the self-test of the guards did not end"))
+    Err(anyhow!("the self-test of the guards did not end"))
 }
 
 async fn ask(handle: &Handle, command: Command) -> Result<(), Failure> {
-    let done = handle.command(command).await.map_err(Failure::of)?;
-    done.map(drop).map_err(Failure::of)
+    let done = handle.command(command).await?;
+    done.map(drop).map_err(Failure::from)
 }
 
 async fn until(
@@ -197,7 +197,7 @@ async fn until(
     let live = handle.live();
     while !is(&live.borrow()) {
         if clock.now().mono_us > wait_us {
-            return Err(Failure(format!("waited in vain for {what}")));
+            bail!("waited in vain for {what}");
         }
         tokio::time::sleep(LOOK_EVERY).await;
     }
@@ -224,7 +224,7 @@ async fn runaway(
         is_free,
     )
     .await?;
-    rehearsal.run_away().map_err(Failure::of)?;
+    rehearsal.run_away()?;
     let is_cut = |live: &Live| live.cut.latch == CutLatch::Confirmed;
     if until(handle, RUNAWAY_US_MAX, "a cut", is_cut)
         .await
@@ -232,9 +232,7 @@ async fn runaway(
     {
         let peak = rehearsal.drum_peak_rad_per_s();
         if peak > limit_rad_per_s {
-            return Err(Failure(format!(
-                "guard \"{guard}\" did not cut, although the simulated drum ran past its limit"
-            )));
+            bail!("guard \"{guard}\" did not cut, although the simulated drum ran past its limit");
         }
         say("runaway: the simulated engine does not reach the drum's limit; not tried");
         return Ok(());
@@ -271,10 +269,7 @@ fn tell(kept: &KeptSelfTest) -> Result<(), Failure> {
     }
     say(&table.to_string());
     if !report.passed {
-        return Err(Failure(format!(
-            "the guards did not pass: {}",
-            report.failures().join("; ")
-        )));
+        bail!("the guards did not pass: {}", report.failures().join("; "));
     }
     say(match kept.on {
         TestedOn::Board => {

@@ -1,6 +1,7 @@
 //! `import`: byte logs of another stand, or of a session before this store, become pulls like any
 //! other.
 
+use anyhow::{Context, anyhow, bail};
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -8,10 +9,10 @@ use indicatif::ProgressIterator;
 use jiff::tz::TimeZone;
 use leverarm_analysis::reduction::EnteredAir;
 use leverarm_live::{Record, records_of_log};
-use leverarm_store::{NewEvent, PullState, Store, StoreError};
+use leverarm_store::{PullState, Store, StoreError};
 use leverarm_values::CalibratedStand;
 use leverarm_values::calibration::Calibration;
-use leverarm_vocabulary::{EventKind, Now};
+use leverarm_vocabulary::{Event, EventKind, Now};
 
 use super::control::setup_name;
 use super::control::{AirValues, entered_air};
@@ -44,12 +45,9 @@ pub(super) fn run(arguments: &ImportArguments) -> Result<(), Failure> {
     let read = read_own_stand(&arguments.store.stand.file)?;
     let now = Clock::start().now();
     let mut began_wall_us = times::wall_us(&arguments.began, now.wall_us, &TimeZone::system())
-        .map_err(|error| Failure(format!("--began {error}")))?;
+        .map_err(|why| anyhow!("--began {why}"))?;
     if began_wall_us > now.wall_us {
-        return Err(Failure(format!(
-            "--began {:?} has not come yet",
-            arguments.began
-        )));
+        bail!("--began {:?} has not come yet", arguments.began);
     }
     let air = match arguments.air.is_given() {
         true => Some(entered_air(&read.stand, &arguments.air)?),
@@ -61,29 +59,29 @@ pub(super) fn run(arguments: &ImportArguments) -> Result<(), Failure> {
     };
     // A name that is wrong leaves no empty store behind.
     for log in &arguments.logs {
-        std::fs::File::open(log).map_err(|error| Failure(format!("{}: {error}", log.display())))?;
+        std::fs::File::open(log).with_context(|| log.display().to_string())?;
     }
     let folder = arguments.store.store.as_ref();
-    let mut store = Store::open(folder.unwrap_or(&read.store_folder)).map_err(Failure::of)?;
+    let mut store = Store::open(folder.unwrap_or(&read.store_folder))?;
     let of = Arc::new(CalibratedStand::new(read.stand.clone(), &calibration));
-    let calibration = serde_json::to_string(&calibration).map_err(Failure::of)?;
+    let calibration = serde_json::to_string(&calibration)?;
     let belongs = Belongs {
         setup: match &arguments.setup {
             Some(name) => {
                 let request = NewSetupRequest::named(&setup_name(name)?);
-                Some(setup_of(&mut store, &request, began_wall_us).map_err(Failure::of)?)
+                Some(setup_of(&mut store, &request, began_wall_us)?)
             }
             None => None,
         },
-        air: EnteredAir::stored(air).map_err(Failure::of)?,
+        air: EnteredAir::stored(air)?,
         ..Belongs::new(
-            store.put_stand(&read.text).map_err(Failure::of)?,
-            store.put_calibration(&calibration).map_err(Failure::of)?,
+            store.put_stand(&read.text)?,
+            store.put_calibration(&calibration)?,
         )
     };
     for log in arguments.logs.iter().progress() {
         let name = log.display().to_string();
-        let bytes = std::fs::read(log).map_err(|error| Failure(format!("{name}: {error}")))?;
+        let bytes = std::fs::read(log).with_context(|| name.clone())?;
         let mut keeper = RecordKeeper::new(belongs.clone());
         let (mut pulls, mut kept) = (Vec::new(), Ok(()));
         let from_wall_us = began_wall_us;
@@ -101,8 +99,8 @@ pub(super) fn run(arguments: &ImportArguments) -> Result<(), Failure> {
         };
         let source = format!("log {name}");
         records_of_log(&of, &bytes, from_wall_us, &source, &mut take)
-            .map_err(|error| Failure(format!("{name}: {error}")))?;
-        kept.map_err(Failure::of)?;
+            .with_context(|| name.clone())?;
+        kept?;
         let whole = pulls
             .iter()
             .filter(|(_, state)| *state == PullState::Stored);
@@ -114,7 +112,7 @@ pub(super) fn run(arguments: &ImportArguments) -> Result<(), Failure> {
                 whole.count()
             ),
         };
-        tell(&mut store, &message, now.wall_us).map_err(Failure::of)?;
+        tell(&mut store, &message, now.wall_us)?;
         say(&message);
     }
     Ok(())
@@ -130,6 +128,6 @@ fn tell(store: &mut Store, message: &str, wall_us: i64) -> Result<(), StoreError
         mono_us: 0,
         wall_us,
     };
-    store.add_event(&NewEvent::new(now, EventKind::Imported, message))?;
+    store.add_event(&Event::new(now, None, EventKind::Imported, message).into())?;
     Ok(())
 }

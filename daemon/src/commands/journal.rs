@@ -1,5 +1,6 @@
 //! `journal`.
 
+use anyhow::{Context, bail};
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -7,7 +8,7 @@ use clap::Subcommand;
 use jiff::tz::TimeZone;
 use serde_json::json;
 
-use super::control::{Answer, Line};
+use super::control::Line;
 use super::terminal::Table;
 use super::{
     DaemonArgument, Failure, SeverityChoice, StoreArgument, json_line, read_stand, say, times,
@@ -31,7 +32,16 @@ const PAGE: u32 = 2000;
 const ROWS_MAX: usize = 21;
 
 #[derive(Debug, clap::Args)]
-pub(super) struct List {
+#[command(args_conflicts_with_subcommands = true)]
+pub(super) struct Arguments {
+    #[command(flatten)]
+    list: ListArguments,
+    #[command(subcommand)]
+    action: Option<Action>,
+}
+
+#[derive(Debug, clap::Args)]
+struct ListArguments {
     #[command(flatten)]
     store: StoreArgument,
     #[command(flatten)]
@@ -73,62 +83,68 @@ struct FilterArguments {
 }
 
 #[derive(Debug, Subcommand)]
-pub(super) enum Action {
+enum Action {
     /// Show one event: what it touched, what to check first, and the samples 2 s before and after
-    Show {
-        /// Number of the event
-        event: i64,
-        #[command(flatten)]
-        store: StoreArgument,
-        /// All channels and all samples, not only what the event is about
-        #[arg(long)]
-        all: bool,
-        /// Write the bytes as received to this file
-        #[arg(long, value_name = "FILE")]
-        bytes: Option<PathBuf>,
-        /// JSON instead of text, with every sample
-        #[arg(long)]
-        json: bool,
-    },
+    Show(ShowArguments),
     /// Note that an event was looked at, and what was found
-    Ack {
-        /// Number of the event
-        event: i64,
-        /// What was found
-        note: String,
-        #[command(flatten)]
-        daemon: DaemonArgument,
-    },
+    Ack(AckArguments),
     /// A summary for each day
-    Days {
-        #[command(flatten)]
-        store: StoreArgument,
-        /// Only since then
-        #[arg(long, value_name = "TIME")]
-        since: Option<String>,
-        /// JSON, one object a line
-        #[arg(long)]
-        json: bool,
-    },
+    Days(DaysArguments),
     /// The history of each channel: which sensor is getting worse
-    Health {
-        #[command(flatten)]
-        store: StoreArgument,
-        /// Only this channel, day by day
-        #[arg(long)]
-        channel: Option<String>,
-        /// Only since then
-        #[arg(long, value_name = "TIME")]
-        since: Option<String>,
-        /// JSON, one object a line
-        #[arg(long)]
-        json: bool,
-    },
+    Health(HealthArguments),
+}
+
+#[derive(Debug, clap::Args)]
+struct ShowArguments {
+    /// Number of the event
+    event: i64,
+    #[command(flatten)]
+    store: StoreArgument,
+    /// All channels and all samples, not only what the event is about
+    #[arg(long)]
+    all: bool,
+    /// Write the bytes as received to this file
+    #[arg(long, value_name = "FILE")]
+    bytes: Option<PathBuf>,
+    /// JSON instead of text, with every sample
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Debug, clap::Args)]
+struct AckArguments {
+    /// Number of the event
+    event: i64,
+    /// What was found
+    note: String,
+    #[command(flatten)]
+    daemon: DaemonArgument,
+}
+
+#[derive(Debug, clap::Args)]
+struct DaysArguments {
+    #[command(flatten)]
+    store: StoreArgument,
+    /// Only since then
+    #[arg(long, value_name = "TIME")]
+    since: Option<String>,
+    /// JSON, one object a line
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Debug, clap::Args)]
+struct HealthArguments {
+    /// Only this channel, day by day
+    #[arg(long)]
+    channel: Option<String>,
+    #[command(flatten)]
+    of: DaysArguments,
 }
 
 fn time(text: Option<&str>) -> Result<Option<i64>, Failure> {
     let now = Clock::start().now().wall_us;
-    text.map(|text| times::wall_us(text, now, &TimeZone::system()).map_err(Failure))
+    text.map(|text| times::wall_us(text, now, &TimeZone::system()).map_err(Failure::msg))
         .transpose()
 }
 
@@ -147,37 +163,22 @@ impl FilterArguments {
     }
 }
 
-pub(super) fn act(action: &Action) -> Result<(), Failure> {
-    match action {
-        Action::Show {
-            event,
-            store,
-            all,
-            bytes,
-            json,
-        } => show(store, EventId::new(*event), *all, bytes.as_ref(), *json),
-        Action::Ack {
-            event,
-            note,
-            daemon,
-        } => ack(EventId::new(*event), note, daemon),
-        Action::Days { store, since, json } => show_days(store, since.as_deref(), *json),
-        Action::Health {
-            store,
-            channel,
-            since,
-            json,
-        } => show_health(store, channel.as_deref(), since.as_deref(), *json),
+pub(super) fn run(arguments: &Arguments) -> Result<(), Failure> {
+    match &arguments.action {
+        None => list(&arguments.list),
+        Some(Action::Show(asked)) => show(asked),
+        Some(Action::Ack(asked)) => ack(asked),
+        Some(Action::Days(asked)) => show_days(asked),
+        Some(Action::Health(asked)) => show_health(asked),
     }
 }
 
-pub(super) fn list(arguments: &List) -> Result<(), Failure> {
+fn list(arguments: &ListArguments) -> Result<(), Failure> {
     let reader = arguments.store.open()?;
     let filter = arguments.filter.filter()?;
     // Before the list, so that nothing falls between the list and what follows it.
-    let newest = reader.newest().map_err(Failure::of)?.event;
-    let entries = journal::newest(&reader, &filter, arguments.limit, arguments.unfolded)
-        .map_err(Failure::of)?;
+    let newest = reader.newest()?.event;
+    let entries = journal::newest(&reader, &filter, arguments.limit, arguments.unfolded)?;
     if arguments.json {
         for entry in &entries {
             json_line(&entry.json());
@@ -202,7 +203,7 @@ fn follow(
 ) -> Result<(), Failure> {
     filter.after = seen;
     loop {
-        for event in reader.events(&filter).map_err(Failure::of)? {
+        for event in reader.events(&filter)? {
             filter.after = Some(event.id);
             if as_json {
                 fold([event])
@@ -221,7 +222,7 @@ fn line(event: &EventRecord) -> String {
         .channel
         .as_deref()
         .map_or_else(String::new, |about| format!("{about}: "));
-    let times = match journal::count(event) {
+    let times = match event.repeats().count {
         1 => String::new(),
         count => format!(" ({count} times)"),
     };
@@ -267,24 +268,16 @@ fn table(entries: &[Entry]) -> String {
     table.to_string()
 }
 
-fn show(
-    store: &StoreArgument,
-    id: EventId,
-    all: bool,
-    bytes: Option<&PathBuf>,
-    as_json: bool,
-) -> Result<(), Failure> {
-    let reader = store.open()?;
-    let event = reader.event(id).map_err(Failure::of)?;
-    let stand = read_stand(&store.stand.file).ok();
-    let found =
-        evidence(&reader, &event, stand.as_ref().map(|read| &read.stand)).map_err(Failure::of)?;
-    if let Some(file) = bytes {
-        let raw = journal::raw_bytes(&reader, &event).map_err(Failure::of)?;
-        std::fs::write(file, raw)
-            .map_err(|error| Failure(format!("{}: {error}", file.display())))?;
+fn show(asked: &ShowArguments) -> Result<(), Failure> {
+    let reader = asked.store.open()?;
+    let event = reader.event(EventId::new(asked.event))?;
+    let stand = read_stand(&asked.store.stand.file).ok();
+    let found = evidence(&reader, &event, stand.as_ref().map(|read| &read.stand))?;
+    if let Some(file) = &asked.bytes {
+        let raw = journal::raw_bytes(&reader, &event)?;
+        std::fs::write(file, raw).with_context(|| file.display().to_string())?;
     }
-    if as_json {
+    if asked.json {
         let mut object = fold([event]).first().map(Entry::json).unwrap_or_default();
         object["evidence"] = json!(found);
         json_line(&object);
@@ -315,10 +308,10 @@ fn show(
         say(&format!("check      {advice}"));
     }
     match &found {
-        Some(found) => show_evidence(found, event.channel.as_deref(), all),
+        Some(found) => show_evidence(found, event.channel.as_deref(), asked.all),
         None => say("evidence   none: it happened without a connection to a board"),
     }
-    if let Some(file) = bytes {
+    if let Some(file) = &asked.bytes {
         say(&format!("bytes      {}", file.display()));
     }
     Ok(())
@@ -377,41 +370,34 @@ fn show_evidence(found: &Evidence, about: Option<&str>, all: bool) {
     }
 }
 
-fn ack(event: EventId, note: &str, daemon: &DaemonArgument) -> Result<(), Failure> {
-    let note = note.trim();
+fn ack(asked: &AckArguments) -> Result<(), Failure> {
+    let (event, daemon) = (EventId::new(asked.event), &asked.daemon);
+    let note = asked.note.trim();
     if note.is_empty() {
-        return Err(Failure::new("the note is empty: say what was found"));
+        bail!("the note is empty: say what was found");
     }
     let read = read_stand(&daemon.stand.file)?;
     let path = format!("/api/events/{event}/note");
     let body = json!({ "note": note });
-    match Line::to(&read.stand, daemon)?.post(&path, &body) {
-        Answer::Done(_) => {}
-        Answer::Refused(error) => return Err(Failure(error)),
-        Answer::NotRunning => {
-            let mut store = Store::open(&read.store_folder).map_err(Failure::of)?;
-            let look = Acknowledgement {
-                wall_us: Clock::start().now().wall_us,
-                note: note.to_owned(),
-            };
-            store.acknowledge(event, &look).map_err(Failure::of)?;
-        }
+    if Line::to(&read.stand, daemon)?.post(&path, &body)?.is_none() {
+        let mut store = Store::open(&read.store_folder)?;
+        let look = Acknowledgement {
+            wall_us: Clock::start().now().wall_us,
+            note: note.to_owned(),
+        };
+        store.acknowledge(event, &look)?;
     }
     say(&format!("event {event}: noted"));
     Ok(())
 }
 
-fn show_days(store: &StoreArgument, since: Option<&str>, as_json: bool) -> Result<(), Failure> {
-    let reader = store.open()?;
+fn show_days(asked: &DaysArguments) -> Result<(), Failure> {
+    let (reader, since) = (asked.store.open()?, asked.since.as_deref());
     let since_us = time(since)?.unwrap_or(i64::MIN);
-    let mut pulls = reader.pulls().map_err(Failure::of)?;
+    let mut pulls = reader.pulls()?;
     pulls.retain(|pull| pull.started_wall_us >= since_us);
-    let days = days(
-        &faults(&reader, time(since)?).map_err(Failure::of)?,
-        &pulls,
-        &TimeZone::system(),
-    );
-    if as_json {
+    let days = days(&faults(&reader, time(since)?)?, &pulls, &TimeZone::system());
+    if asked.json {
         for (date, day) in &days {
             let mut object = json!(day);
             object["date"] = json!(date);
@@ -455,19 +441,15 @@ fn show_days(store: &StoreArgument, since: Option<&str>, as_json: bool) -> Resul
     Ok(())
 }
 
-fn show_health(
-    store: &StoreArgument,
-    channel: Option<&str>,
-    since: Option<&str>,
-    as_json: bool,
-) -> Result<(), Failure> {
-    let reader = store.open()?;
-    let mut connections = reader.connections().map_err(Failure::of)?;
+fn show_health(asked: &HealthArguments) -> Result<(), Failure> {
+    let (of, channel) = (&asked.of, asked.channel.as_deref());
+    let (reader, since) = (of.store.open()?, of.since.as_deref());
+    let mut connections = reader.connections()?;
     if let Some(since_us) = time(since)? {
         connections.retain(|connection| connection.opened_wall_us >= since_us);
     }
-    let entries = faults(&reader, time(since)?).map_err(Failure::of)?;
-    let names = read_stand(&store.stand.file)
+    let entries = faults(&reader, time(since)?)?;
+    let names = read_stand(&of.store.stand.file)
         .map_or_else(|_| Vec::new(), |read| channel_names(&read.stand));
     let now_wall_us = Clock::start().now().wall_us;
     let mut found = health(
@@ -478,7 +460,7 @@ fn show_health(
         now_wall_us,
     );
     found.retain(|health| channel.is_none_or(|channel| health.channel == channel));
-    if as_json {
+    if of.json {
         found.iter().for_each(|health| json_line(&json!(health)));
         return Ok(());
     }

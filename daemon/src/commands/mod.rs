@@ -30,17 +30,21 @@ mod system;
 mod terminal;
 mod times;
 
+use anyhow::{Context, Error as Failure};
 use std::ffi::OsString;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::{CommandFactory, FromArgMatches, Parser, Subcommand, ValueEnum};
+use leverarm_analysis::reduction::CurveChoice;
 use leverarm_config::Stand;
+use leverarm_store::StoreReader;
 use leverarm_torque::air::Correction;
 use tracing_subscriber::filter::{LevelFilter, Targets};
 use tracing_subscriber::layer::SubscriberExt;
 use tracing_subscriber::util::SubscriberInitExt;
+use unicode_width::UnicodeWidthStr;
 
 /// Acquisition daemon for a home-built inertia or brake dynamometer stand.
 ///
@@ -58,64 +62,24 @@ enum Command {
     /// Write a new stand file from answers to questions
     NewStand(new_stand::Arguments),
     /// Check a stand file and say what it amounts to: inertia, energy, rim speed, rates, guards
-    Check {
-        /// The stand file; or -c FILE
-        #[arg(id = "named", value_name = "FILE")]
-        file: Option<PathBuf>,
-        #[command(flatten)]
-        stand: StandArgument,
-    },
+    Check(stand::CheckArguments),
     /// Size a drum: inertia for a wanted pull time, dimensions, energy, rim speed, stress, balance
     Size(size::Arguments),
     /// Look at a connected board: who it is, live raw values, noise, loss, faults of the wiring
     Board(board::Arguments),
     /// Run the stand: read the board, guard, record, serve the page
-    Serve {
-        #[command(flatten)]
-        stand: StandArgument,
-        /// Run a further stand in the same process, with a store and a page of its own; may be given
-        /// several times
-        #[arg(long, value_name = "FILE")]
-        also: Vec<PathBuf>,
-        #[command(flatten)]
-        access: AccessArguments,
-    },
+    Serve(stand::ServeArguments),
     /// Run the stand against a simulated one with the same stand file, in real time
     Rehearse(stand::RehearseArguments),
     /// Test every guard: each has to trip, and the board to cut, with everything at standstill
     ///
     /// The running daemon tests its own with its board, and until that has passed the stand stays
     /// cut. The engine is off; something has to be turned by hand.
-    TestGuards {
-        #[command(flatten)]
-        daemon: DaemonArgument,
-        /// On a simulated stand with the same stand file instead: no daemon, no board
-        #[arg(long)]
-        simulated: bool,
-        /// Seed of the simulation
-        #[arg(long, default_value_t = 1, requires = "simulated")]
-        seed: u64,
-    },
+    TestGuards(guards::Arguments),
     /// Show the whole job on a simulated stand: three pulls each with setup A, B and A again
-    Demo {
-        /// Folder for store, stand file and plot
-        #[arg(long, default_value = "leverarm-demo")]
-        out: PathBuf,
-        /// End with one JSON object on the last line
-        #[arg(long)]
-        json: bool,
-        /// Seed of the simulation
-        #[arg(long, default_value_t = 1)]
-        seed: u64,
-    },
+    Demo(demo::Arguments),
     /// List the pulls
-    Pulls {
-        #[command(flatten)]
-        store: StoreArgument,
-        /// JSON instead of a table
-        #[arg(long)]
-        json: bool,
-    },
+    Pulls(pulls::ListArguments),
     /// Show the curve of a pull: torque and power over engine speed
     Show(pulls::ShowArguments),
     /// Compare setups: what the change did, where in rpm, by how much, and how sure that is
@@ -133,16 +97,7 @@ enum Command {
     /// Write pulls to a file for other programs: CSV, Parquet, MDF4, curves or raw samples
     Export(export::ExportArguments),
     /// Show the test plan: what is next, and what to wait for; or begin, leave, resume one
-    #[command(args_conflicts_with_subcommands = true)]
-    Plan {
-        #[command(subcommand)]
-        action: Option<plan::Action>,
-        #[command(flatten)]
-        daemon: DaemonArgument,
-        /// JSON instead of words
-        #[arg(long)]
-        json: bool,
-    },
+    Plan(plan::Arguments),
     /// Leave a pull out of comparisons, with a reason; it stays in the store and is named
     Exclude(control::ExcludeArguments),
     /// Let an excluded pull take part in comparisons again
@@ -164,13 +119,7 @@ enum Command {
     /// List the calibrations in force, and since when
     Calibrations(calibrate::ListArguments),
     /// Show events and faults, look at the evidence, note what was found
-    #[command(args_conflicts_with_subcommands = true)]
-    Journal {
-        #[command(flatten)]
-        list: journal::List,
-        #[command(subcommand)]
-        action: Option<journal::Action>,
-    },
+    Journal(journal::Arguments),
     /// Show how far the time-series servers are, or send stored values again
     ///
     /// While the daemon runs it sends by itself. With --since or --pull this command sends what is
@@ -184,27 +133,12 @@ enum Command {
     /// store itself is never changed.
     Doctor(doctor::DoctorArguments),
     /// Cut the engine through the running daemon. Not the emergency stop
-    Cut {
-        /// Why, for the journal
-        #[arg(default_value = "")]
-        reason: String,
-        #[command(flatten)]
-        daemon: DaemonArgument,
-    },
+    Cut(control::CutArguments),
     /// End a cut, by its number, once its cause is gone
-    Release {
-        /// Number of the cut, as the daemon shows it
-        cut: Option<u32>,
-        #[command(flatten)]
-        daemon: DaemonArgument,
-    },
+    Release(control::ReleaseArguments),
     /// Write manual pages and completions into a folder, as packages want them
     #[command(hide = true)]
-    Documents {
-        /// The folder
-        #[arg(value_name = "DIR")]
-        folder: PathBuf,
-    },
+    Documents(system::DocumentsArguments),
     /// Take byte logs of an earlier session or another stand into the store, as pulls like any other
     Import(import::ImportArguments),
     /// Reduce a recorded byte log of a board to a curve
@@ -265,13 +199,10 @@ fn chosen_token(file: Option<&Path>, variable: &str) -> Result<Option<String>, F
     let Some(file) = file else {
         return Ok(std::env::var(variable).ok().filter(|text| !text.is_empty()));
     };
-    match crate::service::read_token_file(file) {
-        Ok(token) => Ok(Some(token)),
-        Err(error) => Err(Failure(format!(
-            "the token file {}: {error}",
-            file.display()
-        ))),
-    }
+    let token = crate::service::read_token_file(file);
+    token
+        .map(Some)
+        .with_context(|| format!("the token file {}", file.display()))
 }
 
 impl DaemonArgument {
@@ -327,6 +258,21 @@ enum SeverityChoice {
     Cut,
 }
 
+/// Which store, and how its pulls become curves.
+#[derive(Debug, Clone, clap::Args)]
+struct CurvesArguments {
+    #[command(flatten)]
+    store: StoreArgument,
+    #[command(flatten)]
+    choice: CurveArguments,
+}
+
+impl CurvesArguments {
+    fn open(&self) -> Result<(StoreReader, CurveChoice), Failure> {
+        Ok((self.store.open()?, self.choice.choice()?))
+    }
+}
+
 /// The number of a pull.
 fn pull_number(text: &str) -> Result<i64, String> {
     text.trim().parse().map_err(|_not_a_number| {
@@ -334,25 +280,21 @@ fn pull_number(text: &str) -> Result<i64, String> {
     })
 }
 
-/// Why a command failed, in words for a person.
-#[derive(Debug, thiserror::Error)]
-#[error("{0}")]
-pub struct Failure(String);
-
-impl Failure {
-    fn new(text: impl Into<String>) -> Self {
-        Self(text.into())
-    }
-
-    fn of(error: impl std::fmt::Display) -> Self {
-        Self(error.to_string())
-    }
-}
-
 /// The command line, with help as wide as the terminal, up to what reads well.
 fn command_line() -> clap::Command {
     const HELP_COLUMNS_MAX: usize = 100;
     Cli::command().term_width(terminal::columns().min(HELP_COLUMNS_MAX))
+}
+
+/// What failed: because of what, and so on. A text that says its cause itself is enough of it.
+fn in_words(failure: &Failure) -> String {
+    let mut words = failure.to_string();
+    for cause in failure.chain().skip(1).map(ToString::to_string) {
+        if !words.contains(&cause) {
+            words = format!("{words}: {cause}");
+        }
+    }
+    words
 }
 
 /// Runs the command line and returns how it went.
@@ -364,6 +306,13 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     let cli = match cli {
         Ok(cli) => cli,
         Err(error) => {
+            let text = error.render().to_string();
+            let is_wide = text.lines().any(|line| line.width() > terminal::columns());
+            // The parser folds its help, not its errors.
+            if error.use_stderr() && is_wide {
+                complain(text.trim_end());
+                return ExitCode::from(2);
+            }
             let shown = error.print();
             let code = if error.use_stderr() || shown.is_err() {
                 2
@@ -376,7 +325,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     match dispatch(cli.command) {
         Ok(()) => ExitCode::SUCCESS,
         Err(failure) => {
-            complain(&format!("error: {failure}"));
+            complain(&format!("error: {}", in_words(&failure)));
             ExitCode::FAILURE
         }
     }
@@ -385,26 +334,14 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
 fn dispatch(command: Command) -> Result<(), Failure> {
     match command {
         Command::NewStand(arguments) => new_stand::run(&arguments),
-        Command::Check { file, stand } => stand::check(&file.unwrap_or(stand.file)),
+        Command::Check(arguments) => stand::check(&arguments),
         Command::Size(arguments) => size::run(&arguments),
         Command::Board(arguments) => board::run(&arguments),
-        Command::Serve {
-            stand,
-            also,
-            access,
-        } => {
-            let files = std::iter::once(&stand.file).chain(&also);
-            stand::serve(files.map(PathBuf::as_path), &access)
-        }
+        Command::Serve(arguments) => stand::serve(&arguments),
         Command::Rehearse(arguments) => stand::rehearse(&arguments),
-        Command::TestGuards {
-            daemon,
-            simulated: true,
-            seed,
-        } => guards::on_software_stand(&daemon.stand.file, seed),
-        Command::TestGuards { daemon, .. } => guards::on_board(&daemon),
-        Command::Demo { out, json, seed } => demo::run(&out, json, seed),
-        Command::Pulls { store, json } => pulls::list(&store, json),
+        Command::TestGuards(arguments) => guards::run(&arguments),
+        Command::Demo(arguments) => demo::run(&arguments),
+        Command::Pulls(arguments) => pulls::list(&arguments),
         Command::Show(arguments) => pulls::show(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Parts(arguments) => parts::run(&arguments),
@@ -413,11 +350,7 @@ fn dispatch(command: Command) -> Result<(), Failure> {
         Command::Sheet(arguments) => sheet::run(&arguments),
         Command::Frames(arguments) => frames::run(&arguments),
         Command::Export(arguments) => export::run(&arguments),
-        Command::Plan {
-            action,
-            daemon,
-            json,
-        } => plan::run(action.as_ref(), &daemon, json),
+        Command::Plan(arguments) => plan::run(&arguments),
         Command::Exclude(arguments) => control::exclude(&arguments),
         Command::Include(arguments) => control::include(&arguments),
         Command::Setup(arguments) => control::setup(&arguments),
@@ -427,16 +360,13 @@ fn dispatch(command: Command) -> Result<(), Failure> {
         Command::Calibrate(what) => calibrate::calibrate(&what),
         Command::Tare(arguments) => calibrate::tare(&arguments),
         Command::Calibrations(arguments) => calibrate::list(&arguments),
-        Command::Journal { list, action } => match action {
-            None => journal::list(&list),
-            Some(action) => journal::act(&action),
-        },
+        Command::Journal(arguments) => journal::run(&arguments),
         Command::Stream(arguments) => stream::run(&arguments),
         Command::Backup(arguments) => doctor::backup(&arguments),
         Command::Doctor(arguments) => doctor::doctor(&arguments),
-        Command::Cut { reason, daemon } => control::cut(&reason, &daemon),
-        Command::Release { cut, daemon } => control::release(cut, &daemon),
-        Command::Documents { folder } => system::documents(&folder),
+        Command::Cut(arguments) => control::cut(&arguments),
+        Command::Release(arguments) => control::release(&arguments),
+        Command::Documents(arguments) => system::documents(&arguments),
         Command::Import(arguments) => import::run(&arguments),
         Command::Reduce(arguments) => pulls::reduce(&arguments),
     }
@@ -483,13 +413,13 @@ fn read_stand(file: &Path) -> Result<StandFile, Failure> {
 }
 
 fn parse_stand(file: &Path) -> Result<StandFile, Failure> {
-    let text = std::fs::read_to_string(file).map_err(|error| {
-        Failure(format!(
-            "{}: {error}; give the stand file with -c FILE, or make one with `leverarm new-stand`",
+    let text = std::fs::read_to_string(file).with_context(|| {
+        format!(
+            "the stand file {} (give one with -c FILE, or make one with `leverarm new-stand`)",
             file.display()
-        ))
+        )
     })?;
-    let stand = leverarm_config::parse(&file.display().to_string(), &text).map_err(Failure::of)?;
+    let stand = leverarm_config::parse(&file.display().to_string(), &text)?;
     Ok(StandFile {
         store_folder: store_in_use(file, &stand),
         stand,
@@ -534,33 +464,32 @@ impl SeverityChoice {
 }
 
 impl StoreArgument {
-    fn open(&self) -> Result<leverarm_store::StoreReader, Failure> {
+    fn open(&self) -> Result<StoreReader, Failure> {
         let folder = match &self.store {
             Some(folder) => folder.clone(),
             None => read_stand(&self.stand.file)?.store_folder,
         };
-        leverarm_store::StoreReader::open(folder).map_err(Failure::of)
+        StoreReader::open(folder).map_err(Failure::from)
     }
 
     /// The stand's own store, whatever was rehearsed.
-    fn open_own(&self) -> Result<leverarm_store::StoreReader, Failure> {
+    fn open_own(&self) -> Result<StoreReader, Failure> {
         let folder = match &self.store {
             Some(folder) => folder.clone(),
             None => read_own_stand(&self.stand.file)?.store_folder,
         };
-        leverarm_store::StoreReader::open(folder).map_err(Failure::of)
+        StoreReader::open(folder).map_err(Failure::from)
     }
 }
 
 impl CurveArguments {
-    fn choice(&self) -> Result<leverarm_analysis::reduction::CurveChoice, Failure> {
+    fn choice(&self) -> Result<CurveChoice, Failure> {
         let correction = self
             .correction
             .as_deref()
             .map(str::parse::<Correction>)
-            .transpose()
-            .map_err(Failure::of)?;
-        Ok(leverarm_analysis::reduction::CurveChoice {
+            .transpose()?;
+        Ok(CurveChoice {
             correction,
             step_rpm: self.step,
             calibrations_of_now: self.recalibrated,

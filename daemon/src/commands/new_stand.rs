@@ -1,5 +1,6 @@
 //! `new-stand`: a stand file from answers to questions, at a terminal or from a pipe.
 
+use anyhow::{anyhow, bail};
 use std::io::{BufRead, IsTerminal, Write};
 use std::path::PathBuf;
 
@@ -37,14 +38,10 @@ impl<R: BufRead> Questions<R> {
         say(&format!("\n{why}"));
         loop {
             let mut out = std::io::stdout();
-            write!(out, "{question}{shown}: ")
-                .and_then(|()| out.flush())
-                .map_err(Failure::of)?;
+            write!(out, "{question}{shown}: ").and_then(|()| out.flush())?;
             let mut line = String::new();
-            if self.answers.read_line(&mut line).map_err(Failure::of)? == 0 {
-                return Err(Failure(format!(
-                    "the answers end before \"{question}\"; nothing was written"
-                )));
+            if self.answers.read_line(&mut line)? == 0 {
+                bail!("the answers end before \"{question}\"; nothing was written");
             }
             if !self.somebody {
                 say(line.trim());
@@ -57,7 +54,7 @@ impl<R: BufRead> Questions<R> {
                 Ok(value) => return Ok(value),
                 Err(error) if self.somebody => say(&format!("  {error}")),
                 Err(error) => {
-                    return Err(Failure(format!("{question}: {error}; nothing was written")));
+                    bail!("{question}: {error}; nothing was written");
                 }
             }
         }
@@ -127,10 +124,10 @@ impl<R: BufRead> Questions<R> {
 pub(super) fn run(arguments: &Arguments) -> Result<(), Failure> {
     let file = &arguments.file;
     let is_there = || {
-        Failure(format!(
+        anyhow!(
             "{} is there already, and is not overwritten; name another file",
             file.display()
-        ))
+        )
     };
     if file.exists() {
         return Err(is_there());
@@ -146,12 +143,12 @@ pub(super) fn run(arguments: &Arguments) -> Result<(), Failure> {
         answers: stdin.lock(),
     };
     let text = written(&mut questions)?;
-    let stand = leverarm_config::parse(&file.display().to_string(), &text).map_err(Failure::of)?;
+    let stand = leverarm_config::parse(&file.display().to_string(), &text)?;
     let written =
         std::fs::File::create_new(file).and_then(|mut made| made.write_all(text.as_bytes()));
     written.map_err(|error| match error.kind() {
         std::io::ErrorKind::AlreadyExists => is_there(),
-        _ => Failure(format!("{}: {error}", file.display())),
+        _ => Failure::from(error).context(file.display().to_string()),
     })?;
     let cautions = stand.summary().cautions;
     say(&format!("\nwritten: {}", file.display()));

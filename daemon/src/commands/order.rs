@@ -1,13 +1,14 @@
 //! `plan order`: what to test next, so that a difference shows soonest.
 
+use anyhow::{Context, bail};
 use leverarm_analysis::comparison::{NextTest, next_test};
 use leverarm_config::display::DisplayUnits;
 use leverarm_config::units;
 use leverarm_torque::comparison::Options;
 
 use super::curve_output::{self, terminal_table};
-use super::parts::{EffectQuestion, SwapArguments};
-use super::{CurveArguments, Failure, StoreArgument, json_line, read_stand, say};
+use super::parts::EffectQuestion;
+use super::{Failure, json_line, read_stand, say};
 
 /// What to find out, and what it costs.
 #[derive(Debug, Clone, clap::Args)]
@@ -23,60 +24,50 @@ pub(super) struct OrderArguments {
     #[arg(long, value_name = "TIME", default_value = "4 min")]
     pull: String,
     #[command(flatten)]
-    swaps: SwapArguments,
-    #[command(flatten)]
     question: EffectQuestion,
-    #[command(flatten)]
-    store: StoreArgument,
-    #[command(flatten)]
-    choice: CurveArguments,
-    /// JSON instead of words and a table
-    #[arg(long)]
-    json: bool,
 }
 
 pub(super) fn run(arguments: &OrderArguments) -> Result<(), Failure> {
     if arguments.first == arguments.second {
-        return Err(Failure(format!(
+        bail!(
             "\"{}\" is named twice; a setup is tested against another",
             arguments.first
-        )));
+        );
     }
     let resolve_nm = arguments.resolve.as_ref();
     let resolve_nm = resolve_nm
         .map(|text| units::quantity(text, &units::TORQUE))
         .transpose()
-        .map_err(|error| Failure(format!("--resolve: {error}")))?;
+        .context("--resolve")?;
     if let Some(nm) = resolve_nm.filter(|nm| *nm <= 0.0) {
-        return Err(Failure(format!(
-            "--resolve: expected a positive torque, found {nm} N·m"
-        )));
+        bail!("--resolve: expected a positive torque, found {nm} N·m");
     }
-    let pull_s = units::quantity(&arguments.pull, &units::DURATION)
-        .map_err(|error| Failure(format!("--pull: {error}")))?;
+    let pull_s = units::quantity(&arguments.pull, &units::DURATION).context("--pull")?;
     if pull_s <= 0.0 {
-        return Err(Failure(format!(
-            "--pull: expected a time above zero, found {pull_s} s"
-        )));
+        bail!("--pull: expected a time above zero, found {pull_s} s");
     }
-    let reader = arguments.store.open()?;
+    let question = &arguments.question;
+    let (reader, choice) = question.curves.open()?;
     let asked = NextTest {
         setups: [&arguments.first, &arguments.second],
-        cost: &arguments.swaps.cost()?,
+        cost: &question.swaps.cost()?,
         pull_min: pull_s / 60.0,
         options: &Options {
             resolve_nm,
-            ..arguments.question.options()
+            ..question.places.options()
         },
     };
-    let advice = next_test(&reader, &asked, arguments.choice.choice()?).map_err(Failure::of)?;
-    if arguments.json {
+    let advice = next_test(&reader, &asked, choice)?;
+    if question.json {
         json_line(&advice.json());
         return Ok(());
     }
     // Without a stand file beside the store the units are SI.
-    let of_stand = read_stand(&arguments.store.stand.file).map(|read| read.stand.units);
-    let units = curve_output::units(of_stand.unwrap_or(DisplayUnits::SI), arguments.choice.units);
+    let of_stand = read_stand(&question.curves.store.stand.file).map(|read| read.stand.units);
+    let units = curve_output::units(
+        of_stand.unwrap_or(DisplayUnits::SI),
+        question.curves.choice.units,
+    );
     for line in advice.words(units.torque) {
         say(&line);
     }

@@ -1,5 +1,6 @@
 //! `parts`: what each part did, whatever else was on, over all setups of the store.
 
+use anyhow::{Context, anyhow, bail};
 use leverarm_analysis::comparison::{EffectsReport, StoredEffects, SwapCost, effects_of_parts};
 use leverarm_config::units;
 use leverarm_torque::comparison::Options;
@@ -7,7 +8,7 @@ use leverarm_torque::comparison::Options;
 use super::compare::{range, share, typical};
 use super::curve_output::{self, terminal_table};
 use super::pulls::PlotArguments;
-use super::{CurveArguments, Failure, StoreArgument, json_line, say};
+use super::{CurvesArguments, Failure, json_line, say};
 
 /// Which parts, and how.
 #[derive(Debug, Clone, clap::Args)]
@@ -19,36 +20,41 @@ pub(super) struct PartsArguments {
     #[arg(long, value_name = "SETUP")]
     reference: Option<String>,
     #[command(flatten)]
-    store: StoreArgument,
-    #[command(flatten)]
-    choice: CurveArguments,
-    #[command(flatten)]
-    pub(super) question: EffectQuestion,
-    #[command(flatten)]
-    swaps: SwapArguments,
-    /// JSON instead of words and a table
-    #[arg(long)]
-    json: bool,
+    question: EffectQuestion,
     #[command(flatten)]
     plot: PlotArguments,
 }
 
-/// Where effects are asked for.
+/// What effects are asked for, and how they are to be told.
 #[derive(Debug, Clone, clap::Args)]
 pub(super) struct EffectQuestion {
-    /// Range of engine speed for averages, such as 5000-7000
+    #[command(flatten)]
+    pub(super) curves: CurvesArguments,
+    #[command(flatten)]
+    pub(super) places: Places,
+    #[command(flatten)]
+    pub(super) swaps: SwapArguments,
+    /// JSON instead of words and tables
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// Where along the speed torque is asked for, and what is known of it beforehand.
+#[derive(Debug, Clone, clap::Args)]
+pub(super) struct Places {
+    /// Range of engine speed for averages and equality, such as 5000-7000
     #[arg(long, value_name = "RPM-RPM", value_parser = range)]
-    pub(super) range: Option<(f64, f64)>,
+    range: Option<(f64, f64)>,
     /// Engine speeds at which to give torque and power, such as 5000,7000
     #[arg(long, value_name = "RPM", value_delimiter = ',')]
-    pub(super) at: Vec<f64>,
+    at: Vec<f64>,
     /// How much putting a part back moves the torque, as a share such as "0.3 %", where the stand does
     /// not know it: a published or typical value, marked so
     #[arg(long, value_name = "SHARE", value_parser = share)]
-    pub(super) typical_refit: Option<f64>,
+    typical_refit: Option<f64>,
 }
 
-impl EffectQuestion {
+impl Places {
     pub(super) fn options(&self) -> Options {
         Options {
             range_rpm: self.range,
@@ -77,11 +83,9 @@ impl SwapArguments {
                 None => (None, text.trim()),
             };
             let seconds = units::quantity(time, &units::DURATION)
-                .map_err(|error| Failure(format!("--swap {text:?}: {error}")))?;
+                .with_context(|| format!("--swap {text:?}"))?;
             if !(0.0..=7.0 * 86_400.0).contains(&seconds) {
-                return Err(Failure(format!(
-                    "--swap {text:?}: expected a time from 0 min to a week"
-                )));
+                bail!("--swap {text:?}: expected a time from 0 min to a week");
             }
             let minutes = seconds / 60.0;
             match part {
@@ -96,23 +100,23 @@ impl SwapArguments {
 }
 
 pub(super) fn run(arguments: &PartsArguments) -> Result<(), Failure> {
-    let reader = arguments.store.open()?;
+    let question = &arguments.question;
+    let (reader, choice) = question.curves.open()?;
     let found = effects_of_parts(
         &reader,
         arguments.reference.as_deref(),
-        arguments.choice.choice()?,
-        &arguments.swaps.cost()?,
-        &arguments.question.options(),
-    )
-    .map_err(Failure::of)?;
+        choice,
+        &question.swaps.cost()?,
+        &question.places.options(),
+    )?;
     check_asked(&found, &arguments.parts)?;
     let report = EffectsReport {
-        units: curve_output::units(found.stand.units, arguments.choice.units),
+        units: curve_output::units(found.stand.units, question.curves.choice.units),
         found: &found,
         asked: &arguments.parts,
     };
     arguments.plot.write(|| report.plot())?;
-    if arguments.json {
+    if question.json {
         json_line(&report.json());
         return Ok(());
     }
@@ -142,12 +146,12 @@ fn check_asked(found: &StoredEffects, asked: &[String]) -> Result<(), Failure> {
     };
     let mut known: Vec<&str> = effects.iter().map(|e| e.part.as_str()).collect();
     known.dedup();
-    Err(Failure(format!(
+    Err(anyhow!(
         "no part \"{unknown}\" differs between the setups tested; those that do: {}",
         if known.is_empty() {
             "none".to_owned()
         } else {
             known.join(", ")
         }
-    )))
+    ))
 }

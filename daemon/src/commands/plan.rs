@@ -1,9 +1,10 @@
 //! `plan`: which setup to test next, and what to wait for.
 
+use anyhow::{Context, anyhow, bail};
 use leverarm_config::{Quantity, Stand, units};
 use serde_json::{Value, json};
 
-use super::control::{Answer, Line};
+use super::control::{Line, keep_word};
 use super::order;
 use super::{DaemonArgument, Failure, json_line, read_stand, say};
 use crate::clock::Clock;
@@ -11,11 +12,23 @@ use leverarm_analysis::local_time::local_text;
 use leverarm_analysis::plan::{
     Block, Plan, Window, Word, current, event, made_since, randomised, shown_in,
 };
-use leverarm_store::{Store, StoreReader};
+use leverarm_store::StoreReader;
+
+#[derive(Debug, clap::Args)]
+#[command(args_conflicts_with_subcommands = true)]
+pub(super) struct Arguments {
+    #[command(subcommand)]
+    action: Option<Action>,
+    #[command(flatten)]
+    daemon: DaemonArgument,
+    /// JSON instead of words
+    #[arg(long)]
+    json: bool,
+}
 
 /// What to do with the test plan.
 #[derive(Debug, Clone, clap::Subcommand)]
-pub(super) enum Action {
+enum Action {
     /// Begin a plan: setups in the order they are to be tested, such as A B A
     Begin(Begin),
     /// Leave the plan for now: pulls are made and kept as ever
@@ -28,7 +41,7 @@ pub(super) enum Action {
 
 /// A plan to begin.
 #[derive(Debug, Clone, clap::Args)]
-pub(super) struct Begin {
+struct Begin {
     /// Names of the setups in order; the first one once more at the end tells drift from the change
     #[arg(required = true, value_name = "SETUP")]
     setups: Vec<String>,
@@ -54,7 +67,7 @@ pub(super) struct Begin {
 
 /// Who says so.
 #[derive(Debug, Clone, clap::Args)]
-pub(super) struct Who {
+struct Who {
     /// Who says so
     #[arg(long, default_value = "")]
     by: String,
@@ -79,31 +92,33 @@ impl Begin {
                 self.setups.iter().map(block).collect()
             }
         };
-        let windows = self.windows.iter().map(|text| window(stand, text));
+        let windows = self
+            .windows
+            .iter()
+            .map(|text| window(stand, text).with_context(|| format!("--window {text:?}")));
         let plan = Plan {
             blocks,
             windows: windows.collect::<Result<_, _>>()?,
             fuel: self.fuel.clone(),
             by: self.who.by.clone(),
         };
-        plan.check().map_err(Failure::of)?;
+        plan.check()?;
         Ok(plan)
     }
 }
 
 /// "oil=70..90 degC".
 fn window(stand: &Stand, text: &str) -> Result<Window, Failure> {
-    let bad = |why: String| Failure(format!("--window {text:?}: {why}"));
-    let form = || bad("expected CHANNEL=LOW..HIGH UNIT, such as \"oil=70..90 degC\"".to_owned());
+    let form = || anyhow!("expected CHANNEL=LOW..HIGH UNIT, such as \"oil=70..90 degC\"");
     let (name, range) = text.split_once('=').ok_or_else(form)?;
     let (low, high) = range.split_once("..").ok_or_else(form)?;
     let (name, low, high) = (name.trim(), low.trim(), high.trim());
     let Some((_, channel)) = stand.channel_named(name) else {
         let known: Vec<&str> = stand.channels.iter().map(|c| c.name.as_str()).collect();
-        return Err(bad(format!(
+        bail!(
             "the stand has no channel \"{name}\"; it has: {}",
             known.join(", ")
-        )));
+        );
     };
     let (_, unit) = high.split_once(' ').unwrap_or((high, ""));
     let kind = match channel.quantity {
@@ -111,9 +126,7 @@ fn window(stand: &Stand, text: &str) -> Result<Window, Failure> {
         Quantity::Pressure => &units::PRESSURE,
         Quantity::Fraction => &units::RATIO,
         _ => {
-            return Err(bad(
-                "windows are for channels of temperature, pressure or humidity".to_owned(),
-            ));
+            bail!("windows are for channels of temperature, pressure or humidity");
         }
     };
     let si = |number: &str| {
@@ -123,19 +136,16 @@ fn window(stand: &Stand, text: &str) -> Result<Window, Failure> {
         } else {
             format!("{number} {unit}")
         };
-        units::quantity(quantity.trim(), kind).map_err(|error| bad(error.to_string()))
+        units::quantity(quantity.trim(), kind)
     };
     Ok(Window::between(name.to_owned(), si(low)?, si(high)?))
 }
 
 /// Without an action: where the plan stands.
-pub(super) fn run(
-    action: Option<&Action>,
-    daemon: &DaemonArgument,
-    as_json: bool,
-) -> Result<(), Failure> {
-    match action {
-        None => show(daemon, as_json),
+pub(super) fn run(asked: &Arguments) -> Result<(), Failure> {
+    let as_json = asked.json;
+    match &asked.action {
+        None => show(&asked.daemon, as_json),
         Some(Action::Begin(begin)) => {
             let read = read_stand(&begin.who.daemon.stand.file)?;
             let plan = begin.plan(&read.stand)?;
@@ -159,32 +169,18 @@ pub(super) fn run(
 /// Through the running daemon, or into the store itself.
 fn tell(word: &Word, body: &Value, who: &Who) -> Result<(), Failure> {
     let read = read_stand(&who.daemon.stand.file)?;
-    let done = match Line::to(&read.stand, &who.daemon)?.post("/api/plan", body) {
-        Answer::Done(value) => value
-            .get("message")
-            .and_then(Value::as_str)
-            .unwrap_or("done")
-            .to_owned(),
-        Answer::Refused(error) => return Err(Failure(error)),
-        Answer::NotRunning => {
-            let mut store = Store::open(&read.store_folder).map_err(Failure::of)?;
-            let reader = store.reader().map_err(Failure::of)?;
-            if !matches!(word, Word::Begin(_)) && current(&reader).map_err(Failure::of)?.is_none() {
-                return Err(Failure::new("there is no test plan to leave or to resume"));
-            }
-            let event = event(word, &who.by, Clock::start().now());
-            store.add_event(&event).map_err(Failure::of)?;
-            event.message
+    keep_word(&read, &who.daemon, ("/api/plan", body), |reader| {
+        if !matches!(word, Word::Begin(_)) && current(reader)?.is_none() {
+            bail!("there is no test plan to leave or to resume");
         }
-    };
-    say(&done);
-    Ok(())
+        Ok(event(word, &who.by, Clock::start().now()))
+    })
 }
 
 fn show(daemon: &DaemonArgument, as_json: bool) -> Result<(), Failure> {
     let read = read_stand(&daemon.stand.file)?;
-    let reader = StoreReader::open(&read.store_folder).map_err(Failure::of)?;
-    let Some(current) = current(&reader).map_err(Failure::of)? else {
+    let reader = StoreReader::open(&read.store_folder)?;
+    let Some(current) = current(&reader)? else {
         if as_json {
             json_line(&json!({ "plan": null }));
         } else {
@@ -192,13 +188,12 @@ fn show(daemon: &DaemonArgument, as_json: bool) -> Result<(), Failure> {
         }
         return Ok(());
     };
-    let made = made_since(&reader, &current).map_err(Failure::of)?;
+    let made = made_since(&reader, &current)?;
     let standing = current.plan.standing(&made);
     // Only the running daemon knows the temperatures of now.
-    let waits = match Line::to(&read.stand, daemon)?.get("/api/plan") {
-        Answer::Done(value) => value.get("not_ready").cloned(),
-        Answer::Refused(_) | Answer::NotRunning => None,
-    };
+    let told = Line::to(&read.stand, daemon)?.get("/api/plan");
+    let waits = told.ok().flatten();
+    let waits = waits.and_then(|told| told.get("not_ready").cloned());
     if as_json {
         json_line(&current.json(&standing, &waits));
         return Ok(());

@@ -1,5 +1,6 @@
 //! `pulls`, `show` and `reduce`.
 
+use anyhow::{Context, bail};
 use std::path::{Path, PathBuf};
 
 use leverarm_config::display::{DisplayUnit, DisplayUnits};
@@ -13,7 +14,8 @@ use super::curve_output::{self, Named};
 use super::engine;
 use super::terminal::{Table, bar_of_pulls};
 use super::{
-    CurveArguments, Failure, StandArgument, StoreArgument, json_line, pull_number, read_stand, say,
+    CurveArguments, CurvesArguments, Failure, StandArgument, StoreArgument, json_line, pull_number,
+    read_stand, say,
 };
 use leverarm_analysis::engine::engine_pull;
 use leverarm_analysis::exclusion::{Exclusion, exclusions};
@@ -25,11 +27,20 @@ use leverarm_plot::{self as plot, Plot, Size, Theme};
 use leverarm_store::{PullId, PullState, StoreReader};
 use leverarm_values::calibration::Calibration;
 
-pub(super) fn list(store: &StoreArgument, as_json: bool) -> Result<(), Failure> {
-    let reader = store.open()?;
-    let mut pulls = reader.pulls().map_err(Failure::of)?;
-    let corrected = setup_correction::correct(&reader, &mut pulls).map_err(Failure::of)?;
-    let excluded = exclusions(&reader).map_err(Failure::of)?;
+#[derive(Debug, clap::Args)]
+pub(super) struct ListArguments {
+    #[command(flatten)]
+    store: StoreArgument,
+    /// JSON instead of a table
+    #[arg(long)]
+    json: bool,
+}
+
+pub(super) fn list(asked: &ListArguments) -> Result<(), Failure> {
+    let reader = asked.store.open()?;
+    let mut pulls = reader.pulls()?;
+    let corrected = setup_correction::correct(&reader, &mut pulls)?;
+    let excluded = exclusions(&reader)?;
     let mut table = Table::new([
         "pull",
         "when",
@@ -47,7 +58,7 @@ pub(super) fn list(store: &StoreArgument, as_json: bool) -> Result<(), Failure> 
             _ => reduce_pull(&reader, pull.id, CurveChoice::default()).ok(),
         };
         let setup = pull.setup_name.clone();
-        if as_json {
+        if asked.json {
             rows.push(json!({
                 "id": pull.id.get(),
                 "setup": setup,
@@ -93,7 +104,7 @@ pub(super) fn list(store: &StoreArgument, as_json: bool) -> Result<(), Failure> 
         ]);
     }
     bar.finish_and_clear();
-    if as_json {
+    if asked.json {
         json_line(&json!({ "pulls": rows }));
     } else if pulls.is_empty() {
         say("no pulls yet");
@@ -136,9 +147,7 @@ pub(super) struct ShowArguments {
     #[arg(value_parser = pull_number)]
     pull: i64,
     #[command(flatten)]
-    store: StoreArgument,
-    #[command(flatten)]
-    choice: CurveArguments,
+    curves: CurvesArguments,
     /// JSON instead of a table
     #[arg(long)]
     json: bool,
@@ -156,16 +165,15 @@ pub(super) struct ShowArguments {
 }
 
 pub(super) fn show(asked: &ShowArguments) -> Result<(), Failure> {
-    let (pull, choice) = (asked.pull, &asked.choice);
-    let reader = asked.store.open()?;
-    let (reduced, recording) =
-        reduce_recorded(&reader, PullId::new(pull), choice.choice()?).map_err(Failure::of)?;
+    let (pull, units) = (asked.pull, asked.curves.choice.units);
+    let (reader, choice) = asked.curves.open()?;
+    let (reduced, recording) = reduce_recorded(&reader, PullId::new(pull), choice)?;
     let engine_side = asked.engine.then(|| engine_pull(&reduced, &recording));
     let budget = asked
         .budget
         .then(|| budget::at(&reduced.curve, asked.rpm))
         .transpose()?;
-    let units = curve_output::units(reduced.stand.units, choice.units);
+    let units = curve_output::units(reduced.stand.units, units);
     let setup = reduced
         .pull
         .setup_name
@@ -289,19 +297,19 @@ pub(super) fn write_plot(plot: &Plot, file: &Path, theme: Theme) -> Result<(), F
     let ending = file.extension().map(|e| e.to_string_lossy().to_lowercase());
     let bytes = match ending.as_deref() {
         Some("svg") => {
-            let size = Size::new(PLOT_PX.0, PLOT_PX.1).map_err(Failure::of)?;
+            let size = Size::new(PLOT_PX.0, PLOT_PX.1)?;
             plot::svg(plot, size, theme).into_bytes()
         }
-        Some("png") => plot::png(plot, PLOT_PX.0, PLOT_PX.1, theme).map_err(Failure::of)?,
+        Some("png") => plot::png(plot, PLOT_PX.0, PLOT_PX.1, theme)?,
         found => {
-            return Err(Failure(format!(
+            bail!(
                 "{}: a plot's file ends in .svg or .png, found {}",
                 file.display(),
                 found.unwrap_or("no ending")
-            )));
+            );
         }
     };
-    std::fs::write(file, bytes).map_err(|error| Failure(format!("{}: {error}", file.display())))
+    std::fs::write(file, bytes).with_context(|| file.display().to_string())
 }
 
 #[derive(Debug, Clone, clap::Args)]
@@ -327,17 +335,13 @@ pub(super) fn reduce(asked: &ReduceArguments) -> Result<(), Failure> {
     let calibration = match &asked.calibrations {
         Some(file) => read_calibration(file)?,
         None if choice.recalibrated => {
-            let reader = StoreReader::open(&read.store_folder).map_err(Failure::of)?;
-            in_force::newest_calibration(&reader)
-                .map_err(Failure::of)?
-                .0
+            let reader = StoreReader::open(&read.store_folder)?;
+            in_force::newest_calibration(&reader)?.0
         }
         None => Calibration::default(),
     };
-    let bytes =
-        std::fs::read(log).map_err(|error| Failure(format!("{}: {error}", log.display())))?;
-    let curve =
-        reduce_log(&read.stand, &calibration, &bytes, choice.choice()?).map_err(Failure::of)?;
+    let bytes = std::fs::read(log).with_context(|| log.display().to_string())?;
+    let curve = reduce_log(&read.stand, &calibration, &bytes, choice.choice()?)?;
     if asked.json {
         json_line(&curve_output::json(&curve));
     } else {
@@ -348,7 +352,6 @@ pub(super) fn reduce(asked: &ReduceArguments) -> Result<(), Failure> {
 
 pub(super) fn read_calibration(file: &Path) -> Result<Calibration, Failure> {
     let shown = file.display();
-    let text =
-        std::fs::read_to_string(file).map_err(|error| Failure(format!("{shown}: {error}")))?;
-    serde_json::from_str(&text).map_err(|error| Failure(format!("{shown}: {error}")))
+    let text = std::fs::read_to_string(file).with_context(|| format!("{shown}"))?;
+    serde_json::from_str(&text).with_context(|| format!("{shown}"))
 }

@@ -5,9 +5,9 @@ use leverarm_analysis::comparison::{
 };
 
 use super::curve_output::{self, terminal_table};
-use super::parts::{EffectQuestion, SwapArguments};
+use super::parts::EffectQuestion;
 use super::sheet::{SheetOutput, reasons, why_plots};
-use super::{CurveArguments, Failure, StoreArgument, json_line, say};
+use super::{Failure, json_line, say};
 use crate::sheet::{Sheet, SheetFacts};
 
 /// Which setups, and how.
@@ -17,28 +17,18 @@ pub(super) struct SeriesArguments {
     #[arg(value_name = "SETUP")]
     setups: Vec<String>,
     #[command(flatten)]
-    store: StoreArgument,
-    #[command(flatten)]
-    choice: CurveArguments,
-    #[command(flatten)]
     question: EffectQuestion,
     #[command(flatten)]
-    swaps: SwapArguments,
-    #[command(flatten)]
     output: SheetOutput,
-    /// JSON instead of words and tables
-    #[arg(long)]
-    json: bool,
 }
 
 pub(super) fn run(arguments: &SeriesArguments) -> Result<(), Failure> {
-    let reader = arguments.store.open()?;
-    let choice = arguments.choice.choice()?;
-    let options = arguments.question.options();
+    let question = &arguments.question;
+    let (reader, choice) = question.curves.open()?;
+    let options = question.places.options();
     let reference = arguments.setups.first().map(String::as_str);
-    let cost = arguments.swaps.cost()?;
-    let effects =
-        effects_of_parts(&reader, reference, choice, &cost, &options).map_err(Failure::of)?;
+    let cost = question.swaps.cost()?;
+    let effects = effects_of_parts(&reader, reference, choice, &cost, &options)?;
     let names = match arguments.setups.as_slice() {
         [] | [_] => {
             // The reference first, the others in the order they were first tested in.
@@ -57,10 +47,9 @@ pub(super) fn run(arguments: &SeriesArguments) -> Result<(), Failure> {
     } else {
         EngineSide::LeftOut
     };
-    let found = compare_setups(&reader, &names, choice, &options, engine, |_, _| {})
-        .map_err(Failure::of)?;
+    let found = compare_setups(&reader, &names, choice, &options, engine, |_, _| {})?;
     let report = Report {
-        units: curve_output::units(found.stand.units, arguments.choice.units),
+        units: curve_output::units(found.stand.units, question.curves.choice.units),
         found: &found,
         overlays: &[],
     };
@@ -87,7 +76,7 @@ pub(super) fn run(arguments: &SeriesArguments) -> Result<(), Failure> {
         let sheet = Sheet::of_series(&report, &of_parts, &facts);
         arguments.output.write(&sheet, &report.units, &plots)?;
     }
-    if arguments.json {
+    if question.json {
         let mut object = series.json();
         object["parts"] = of_parts.json();
         json_line(&object);

@@ -1,5 +1,6 @@
 //! `sheet`: a comparison to publish, as HTML, PDF and pictures.
 
+use anyhow::{Context, bail};
 use std::path::{Path, PathBuf};
 
 use super::compare::ComparisonArguments;
@@ -75,7 +76,7 @@ impl SheetOutput {
         plots: &[(String, Plot)],
     ) -> Result<(), Failure> {
         if let Some(file) = &self.out {
-            let html = html(sheet).map_err(Failure::of)?;
+            let html = html(sheet)?;
             write(file, html.as_bytes())?;
         }
         if let Some(file) = &self.pdf {
@@ -85,11 +86,10 @@ impl SheetOutput {
                 None if *units == DisplayUnits::US => Paper::Letter,
                 None => Paper::A4,
             };
-            write(file, &pdf(sheet, paper).map_err(Failure::of)?)?;
+            write(file, &pdf(sheet, paper)?)?;
         }
         if let Some(folder) = &self.plots {
-            let cannot = |error| Failure(format!("{}: {error}", folder.display()));
-            std::fs::create_dir_all(folder).map_err(cannot)?;
+            std::fs::create_dir_all(folder).with_context(|| folder.display().to_string())?;
             for (name, plot) in plots {
                 write_pictures(folder, name, plot)?;
             }
@@ -101,9 +101,7 @@ impl SheetOutput {
 pub(super) fn run(arguments: &SheetArguments) -> Result<(), Failure> {
     let output = &arguments.output;
     if !output.is_wanted() {
-        return Err(Failure::new(
-            "give --out FILE.html, --pdf FILE.pdf or --plots DIR: where is the sheet to go?",
-        ));
+        bail!("give --out FILE.html, --pdf FILE.pdf or --plots DIR: where is the sheet to go?");
     }
     let (found, overlays) = arguments.comparison.compare(EngineSide::WhereMeasured)?;
     let report = arguments.comparison.report(&found, &overlays);
@@ -146,10 +144,10 @@ fn budget_rows(
     let first = report.found.setups.first()?;
     let mut own = report.found.pulls.iter().rev();
     let pull = own.find(|compared| compared.pull.setup == Some(first.id))?;
-    let reader = arguments.comparison.store.open().ok()?;
+    let reader = arguments.comparison.curves.store.open().ok()?;
     let choice = CurveChoice {
         correction: Some(report.found.correction),
-        ..arguments.comparison.choice.choice().ok()?
+        ..arguments.comparison.curves.choice.choice().ok()?
     };
     let reduced = reduce_pull(&reader, pull.pull.id, choice).ok()?;
     let point = budget::at(&reduced.curve, None).ok()?;
@@ -163,18 +161,18 @@ fn budget_rows(
 }
 
 fn write_pictures(folder: &Path, name: &str, plot: &Plot) -> Result<(), Failure> {
-    let size = Size::new(PLOT_PX.0, PLOT_PX.1).map_err(Failure::of)?;
+    let size = Size::new(PLOT_PX.0, PLOT_PX.1)?;
     for (theme, word) in [(Theme::Light, "light"), (Theme::Dark, "dark")] {
         let svg = plot::svg_with_font(plot, size, theme);
         write(&folder.join(format!("{name}-{word}.svg")), svg.as_bytes())?;
-        let png = plot::png(plot, PLOT_PX.0, PLOT_PX.1, theme).map_err(Failure::of)?;
+        let png = plot::png(plot, PLOT_PX.0, PLOT_PX.1, theme)?;
         write(&folder.join(format!("{name}-{word}.png")), &png)?;
     }
     Ok(())
 }
 
 fn write(file: &Path, bytes: &[u8]) -> Result<(), Failure> {
-    std::fs::write(file, bytes).map_err(|error| Failure(format!("{}: {error}", file.display())))?;
+    std::fs::write(file, bytes).with_context(|| file.display().to_string())?;
     say(&format!("written: {}", file.display()));
     Ok(())
 }

@@ -1,5 +1,6 @@
 //! `size`.
 
+use anyhow::{Context, bail};
 use leverarm_config::display::{DisplayUnits, RPM};
 use leverarm_config::units::{self, Kind};
 use leverarm_torque::size::{Tube, WantedPull, permissible_unbalance};
@@ -68,7 +69,7 @@ pub(super) struct Arguments {
 fn quantity(argument: &str, text: &str, kind: &Kind) -> Result<f64, Failure> {
     dialogue::quantity(text, kind)
         .map(|measured| measured.value)
-        .map_err(|error| Failure(format!("--{argument} {text:?}: {error}")))
+        .with_context(|| format!("--{argument} {text:?}"))
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<(), Failure> {
@@ -84,17 +85,17 @@ pub(super) fn run(arguments: &Arguments) -> Result<(), Failure> {
             &units::INERTIA,
         )?,
     };
-    let inertia_kg_m2 = pull.drum_inertia_kg_m2().map_err(Failure::of)?;
+    let inertia_kg_m2 = pull.drum_inertia_kg_m2()?;
     let judged_rad_per_s = match &arguments.limit {
         Some(limit) => quantity("limit", limit, &units::ROTATION)?,
         None => pull.end_rad_per_s,
     };
     if judged_rad_per_s < pull.end_rad_per_s {
-        return Err(Failure(format!(
+        bail!(
             "--limit {:?}: expected at least the end of the pull, {}",
             arguments.limit.as_deref().unwrap_or_default(),
             arguments.to
-        )));
+        );
     }
     let drum_rad_per_s = judged_rad_per_s / pull.ratio;
     let wall_m = quantity("wall", &arguments.wall, &units::LENGTH)?;
@@ -109,7 +110,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<(), Failure> {
         .into_iter()
         .map(|diameter| {
             let outer_m = quantity("diameter", diameter, &units::LENGTH)?;
-            Tube::with_inertia(inertia_kg_m2, outer_m, wall_m, density).map_err(Failure::of)
+            Tube::with_inertia(inertia_kg_m2, outer_m, wall_m, density).map_err(Failure::from)
         })
         .collect::<Result<Vec<Tube>, Failure>>()?;
     let sized = Sized {
@@ -151,7 +152,7 @@ impl Sized {
             1e-3 * self.grade_mm_per_s,
         )
         .map(|permissible| permissible.unbalance_kg_m)
-        .map_err(Failure::of)
+        .map_err(Failure::from)
     }
 
     fn print(&self, units: &DisplayUnits) -> Result<(), Failure> {

@@ -1,6 +1,7 @@
 //! `check`, `serve` and `rehearse`.
 
-use std::path::Path;
+use anyhow::{Context, bail};
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use futures_util::future::join_all;
@@ -28,8 +29,17 @@ const REHEARSED_HEARTBEAT_MS: u16 = 2_000;
 /// The last pull is found so soon after the simulated drum stands still, or not at all.
 const LAST_PULL_US_MAX: u64 = 5_000_000;
 
-pub(super) fn check(file: &Path) -> Result<(), Failure> {
-    let read = read_own_stand(file)?;
+#[derive(Debug, clap::Args)]
+pub(super) struct CheckArguments {
+    /// The stand file; or -c FILE
+    #[arg(id = "named", value_name = "FILE")]
+    file: Option<PathBuf>,
+    #[command(flatten)]
+    stand: StandArgument,
+}
+
+pub(super) fn check(asked: &CheckArguments) -> Result<(), Failure> {
+    let read = read_own_stand(asked.file.as_ref().unwrap_or(&asked.stand.file))?;
     say(&read.stand.summary().to_string());
     Ok(())
 }
@@ -45,7 +55,7 @@ pub(super) fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
         .worker_threads(2)
         .enable_all()
         .build()
-        .map_err(|error| Failure::new(format!("no runtime: {error}")))
+        .context("no runtime")
 }
 
 /// Signals by which the process is asked to end.
@@ -56,7 +66,7 @@ struct Signals {
 
 impl Signals {
     fn listen() -> Result<Self, Failure> {
-        let listen = |kind| signal(kind).map_err(Failure::of);
+        let listen = |kind| signal(kind).map_err(Failure::from);
         Ok(Self {
             terminate: listen(SignalKind::terminate())?,
             interrupt: listen(SignalKind::interrupt())?,
@@ -91,7 +101,7 @@ async fn stop(daemons: Vec<Daemon>, mut signals: Signals) -> Result<(), Failure>
     };
     stopped
         .into_iter()
-        .try_for_each(|stopped| stopped.map_err(Failure::of))
+        .try_for_each(|stopped| stopped.map_err(Failure::from))
 }
 
 /// Runs to the end, without waiting for work that a disk never answers.
@@ -121,12 +131,23 @@ fn tell_of_tokens(daemon: &Daemon) {
     }
 }
 
-pub(super) fn serve<'a>(
-    files: impl Iterator<Item = &'a Path>,
-    access: &AccessArguments,
-) -> Result<(), Failure> {
-    let read = files.map(read_own_stand).collect::<Result<Vec<_>, _>>()?;
-    let access = access.page_access()?;
+#[derive(Debug, clap::Args)]
+pub(super) struct ServeArguments {
+    #[command(flatten)]
+    stand: StandArgument,
+    /// Run a further stand in the same process, with a store and a page of its own; may be given
+    /// several times
+    #[arg(long, value_name = "FILE")]
+    also: Vec<PathBuf>,
+    #[command(flatten)]
+    access: AccessArguments,
+}
+
+pub(super) fn serve(asked: &ServeArguments) -> Result<(), Failure> {
+    let files = std::iter::once(&asked.stand.file).chain(&asked.also);
+    let read = files.map(|file| read_own_stand(file));
+    let read = read.collect::<Result<Vec<_>, _>>()?;
+    let access = asked.access.page_access()?;
     start_log(LevelFilter::INFO);
     if read.iter().any(|read| !read.store_folder.exists()) {
         complain(SAFETY);
@@ -138,9 +159,7 @@ pub(super) fn serve<'a>(
         let mut daemons = Vec::new();
         for read in read {
             let port = read.stand.port.path.display().to_string();
-            let daemon = Daemon::start(read.options(access.clone()))
-                .await
-                .map_err(Failure::of)?;
+            let daemon = Daemon::start(read.options(access.clone())).await?;
             tell_of_tokens(&daemon);
             tracing::info!(port, page = %format!("http://{}", daemon.page_address()), "running");
             daemons.push(daemon);
@@ -232,7 +251,7 @@ pub(super) fn rehearse(asked: &RehearseArguments) -> Result<(), Failure> {
         misfire_probability: 0.01 * asked.misfires,
         ..CycleVariation::HEALTHY
     };
-    let rehearsal = Rehearsal::start(model, asked.seed).map_err(Failure::of)?;
+    let rehearsal = Rehearsal::start(model, asked.seed)?;
     rehearse_on(&mut read, &rehearsal);
     let script = script_of(&read.stand, asked.pulls);
     let script = if asked.coast {
@@ -244,9 +263,7 @@ pub(super) fn rehearse(asked: &RehearseArguments) -> Result<(), Failure> {
     let store = read.store_folder.display().to_string();
     let mut first = None;
     run_on_runtime(async {
-        let daemon = Daemon::start(read.options(access))
-            .await
-            .map_err(Failure::of)?;
+        let daemon = Daemon::start(read.options(access)).await?;
         let handle = daemon.handle();
         say(&format!(
             "rehearsing on a simulated stand, nothing real turns: page http://{}, store {store}",
@@ -254,7 +271,7 @@ pub(super) fn rehearse(asked: &RehearseArguments) -> Result<(), Failure> {
         ));
         say(&run_out);
         tell_of_tokens(&daemon);
-        rehearsal.ride(script).map_err(Failure::of)?;
+        rehearsal.ride(script)?;
         let mut signals = Signals::listen()?;
         let outcome = tokio::select! {
             signal = signals.next() => {
@@ -300,7 +317,7 @@ async fn ride(
         if cut_now && !is_cut {
             let cause = cut.cause.unwrap_or_default();
             if asked.once {
-                return Err(Failure(format!("the rehearsal ended in a cut: {cause}")));
+                bail!("the rehearsal ended in a cut: {cause}");
             }
             say(&format!(
                 "cut: {cause}; the simulated person goes on after leverarm release {}",
@@ -315,12 +332,12 @@ async fn ride(
         match done_since {
             Some(_) if asked.once && stored >= asked.pulls => return Ok(()),
             Some(since) if asked.once && since.now().mono_us > LAST_PULL_US_MAX => {
-                return Err(Failure(format!(
+                bail!(
                     "the simulated person made {} pulls, and {stored} were found: the rules of \
                      [pull] in {} do not fit the stand; `leverarm check` says what they are",
                     asked.pulls,
                     asked.stand.file.display()
-                )));
+                );
             }
             _ => {}
         }

@@ -1,5 +1,6 @@
 //! `stream`.
 
+use anyhow::{Context, anyhow, bail};
 use std::io::Write;
 use std::time::Duration;
 
@@ -10,9 +11,10 @@ use leverarm_config::{Stand, StreamDestination};
 use super::terminal::Table;
 use super::{Failure, StandFile, StoreArgument, complain, read_stand, say, times};
 use crate::clock::Clock;
-use crate::stream::{Feed, Progress, Range, Refused, Sender, Sent, pull_points, send_all};
+use crate::stream::{Feed, Progress, Range, Sender, Sent, pull_points, send_all};
 use leverarm_analysis::local_time::local_text;
 use leverarm_store::{ChunkId, PullId, PullState, StoreReader};
+use leverarm_vocabulary::RefusedPoint;
 
 /// Refused points that are shown one by one.
 const REFUSED_SHOWN_MAX: usize = 10;
@@ -60,15 +62,15 @@ pub(super) fn run(arguments: &Arguments) -> Result<(), Failure> {
         .collect();
     if chosen.is_empty() {
         return Err(match &arguments.to {
-            Some(to) => Failure(format!("the stand file has no [[stream]] named {to:?}")),
-            None => Failure::new(
-                "the stand file has no [[stream]]: no time-series server to send values to",
-            ),
+            Some(to) => anyhow!("the stand file has no [[stream]] named {to:?}"),
+            None => {
+                anyhow!("the stand file has no [[stream]]: no time-series server to send values to")
+            }
         });
     }
     let now = Clock::start().now().wall_us;
     let zone = TimeZone::system();
-    let time = |text: &str| times::wall_us(text, now, &zone).map_err(Failure);
+    let time = |text: &str| times::wall_us(text, now, &zone).map_err(Failure::msg);
     if let Some(pull) = arguments.pull {
         return one_pull(arguments, &reader, &chosen, PullId::new(pull));
     }
@@ -78,16 +80,15 @@ pub(super) fn run(arguments: &Arguments) -> Result<(), Failure> {
     let since = time(since)?;
     let until = arguments.until.as_deref().map(time).transpose()?;
     for destination in chosen {
-        let range =
-            Range::between(&reader, since, until.unwrap_or(i64::MAX)).map_err(Failure::of)?;
-        let fresh = StoreReader::open(reader.folder()).map_err(Failure::of)?;
+        let range = Range::between(&reader, since, until.unwrap_or(i64::MAX))?;
+        let fresh = StoreReader::open(reader.folder())?;
         back_fill(arguments, fresh, &read, destination, range)?;
     }
     Ok(())
 }
 
 fn status(reader: &StoreReader, chosen: &[&StreamDestination]) -> Result<(), Failure> {
-    let newest = reader.newest().map_err(Failure::of)?;
+    let newest = reader.newest()?;
     let mut table = Table::new([
         "destination",
         "server",
@@ -98,7 +99,7 @@ fn status(reader: &StoreReader, chosen: &[&StreamDestination]) -> Result<(), Fai
     ]);
     for destination in chosen {
         let name = &destination.name;
-        let Some(cursor) = reader.cursor(name).map_err(Failure::of)? else {
+        let Some(cursor) = reader.cursor(name)? else {
             let url = destination.url.clone();
             let never = "not begun: it begins when the daemon starts".to_owned();
             let empty = String::new;
@@ -106,7 +107,7 @@ fn status(reader: &StoreReader, chosen: &[&StreamDestination]) -> Result<(), Fai
             continue;
         };
         let last = ChunkId::new(cursor.chunk.get().saturating_sub(1));
-        let up_to = reader.next_chunk_wall_us(last).map_err(Failure::of)?;
+        let up_to = reader.next_chunk_wall_us(last)?;
         table.add_row([
             name.clone(),
             destination.url.clone(),
@@ -124,18 +125,18 @@ fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
     tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
-        .map_err(|error| Failure(format!("no runtime: {error}")))
+        .context("no runtime")
 }
 
 fn print(lines: &[String]) -> Result<(), Failure> {
     if lines.is_empty() {
         return Ok(());
     }
-    writeln!(std::io::stdout().lock(), "{}", lines.join("\n")).map_err(Failure::of)
+    writeln!(std::io::stdout().lock(), "{}", lines.join("\n")).map_err(Failure::from)
 }
 
 /// Tells of refused points; an error when there are any.
-fn judge(name: &str, sent: usize, refused: &[Refused]) -> Result<(), Failure> {
+fn judge(name: &str, sent: usize, refused: &[RefusedPoint]) -> Result<(), Failure> {
     for refused in refused.iter().take(REFUSED_SHOWN_MAX) {
         complain(&format!("refused: {}\n  {}", refused.reason, refused.line));
     }
@@ -143,7 +144,7 @@ fn judge(name: &str, sent: usize, refused: &[Refused]) -> Result<(), Failure> {
     if refused.is_empty() {
         Ok(())
     } else {
-        Err(Failure(format!("{name} refuses {} points", refused.len())))
+        Err(anyhow!("{name} refuses {} points", refused.len()))
     }
 }
 
@@ -153,12 +154,12 @@ fn one_pull(
     chosen: &[&StreamDestination],
     id: PullId,
 ) -> Result<(), Failure> {
-    let pull = reader.pull(id).map_err(Failure::of)?;
+    let pull = reader.pull(id)?;
     if pull.state == PullState::Running {
-        return Err(Failure(format!("pull {id} is still under way")));
+        bail!("pull {id} is still under way");
     }
     for destination in chosen {
-        let lines = pull_points(reader, destination, &pull).map_err(Failure::of)?;
+        let lines = pull_points(reader, destination, &pull)?;
         if arguments.print {
             print(&lines)?;
             continue;
@@ -186,7 +187,7 @@ fn back_fill(
     let to = range.up_to.map_or(from, |newest| newest.chunk.get());
     let mut feed = Feed::new(reader, destination.clone(), read.stand.clone(), range);
     if arguments.print {
-        while let Some(batch) = feed.next_batch().map_err(Failure::of)? {
+        while let Some(batch) = feed.next_batch()? {
             print(&batch.lines)?;
         }
         return Ok(());
@@ -208,9 +209,7 @@ fn back_fill(
         }
         Sent::Away(reason) => bar.set_message(format!("waiting: {reason}")),
     };
-    let refused = runtime()?
-        .block_on(send_all(feed, &mut sender, tell))
-        .map_err(Failure::of)?;
+    let refused = runtime()?.block_on(send_all(feed, &mut sender, tell))?;
     bar.finish_and_clear();
     judge(&destination.name, sent, &refused)
 }

@@ -1,7 +1,8 @@
 //! What the system wants of a program: a word to the service manager, manual pages, completions.
 
+use anyhow::Context;
 use std::convert::Infallible;
-use std::path::Path;
+use std::path::PathBuf;
 
 use clap::CommandFactory;
 use clap_complete::Shell;
@@ -45,21 +46,29 @@ pub(super) fn tell_stopping() {
     notify(NotifyState::Stopping);
 }
 
+#[derive(Debug, clap::Args)]
+pub(super) struct DocumentsArguments {
+    /// The folder
+    #[arg(value_name = "DIR")]
+    folder: PathBuf,
+}
+
 /// Writes the manual pages and the shells' completions into folders `man`, `bash`, `zsh` and `fish`.
-pub(super) fn documents(folder: &Path) -> Result<(), Failure> {
-    let failed = |error: std::io::Error| Failure(format!("{}: {error}", folder.display()));
+pub(super) fn documents(asked: &DocumentsArguments) -> Result<(), Failure> {
+    let folder = &asked.folder;
+    let shown = || folder.display().to_string();
     let man = folder.join("man");
-    std::fs::create_dir_all(&man).map_err(failed)?;
-    clap_mangen::generate_to(Cli::command(), &man).map_err(failed)?;
+    std::fs::create_dir_all(&man).with_context(shown)?;
+    clap_mangen::generate_to(Cli::command(), &man).with_context(shown)?;
     for (shell, name) in [
         (Shell::Bash, "bash"),
         (Shell::Zsh, "zsh"),
         (Shell::Fish, "fish"),
     ] {
         let folder = folder.join(name);
-        std::fs::create_dir_all(&folder).map_err(failed)?;
+        std::fs::create_dir_all(&folder).with_context(shown)?;
         clap_complete::generate_to(shell, &mut Cli::command(), "leverarm", folder)
-            .map_err(failed)?;
+            .with_context(shown)?;
     }
     say(&format!("written to {}", folder.display()));
     Ok(())

@@ -43,7 +43,7 @@ pub enum RehearsalError {
     Model(#[from] ModelError),
     /// No thread.
     #[error("the rehearsal's thread could not be started: {0}")]
-    Thread(std::io::Error),
+    Thread(#[source] std::io::Error),
     /// The rehearsal is over.
     #[error("the rehearsal is over")]
     Over,

@@ -83,6 +83,7 @@ pub fn model_of(stand: &Stand) -> StandModel {
         fuel_kg_per_turn: kg_per_pulse(Role::FuelFlow, base.fuel_kg_per_turn),
         air_kg_per_turn: kg_per_pulse(Role::AirFlow, base.air_kg_per_turn),
         temperatures: temperatures(stand),
+        absorber: None,
         relay: Relay::Opens,
         board: leverarm_software_stand::BoardModel {
             baud: stand.port.baud,
@@ -363,12 +364,8 @@ fn plausible(channel: &Channel, air: &StandAir) -> f64 {
         Quantity::Fraction => air.relative_humidity,
         Quantity::Number => 0.94,
         Quantity::Voltage => 12.6,
-        Quantity::Force
-        | Quantity::Length
-        | Quantity::Speed
-        | Quantity::MassFlow
-        | Quantity::VolumeFlow
-        | Quantity::Mass => 0.0,
+        // Nothing flows, hangs or moves.
+        _ => 0.0,
     };
     match channel.expected_si {
         Some((low, high)) if !(low..=high).contains(&usual) => 0.5 * (low + high),
@@ -376,19 +373,21 @@ fn plausible(channel: &Channel, air: &StandAir) -> f64 {
     }
 }
 
+/// Channels that a board needs for those of the stand file, whose numbers `number` tells.
+fn channels_needed(stand: &Stand, number: impl Fn(Source) -> Option<usize>) -> usize {
+    let numbers = stand.channels.iter().filter_map(|c| number(c.source));
+    numbers.map(|n| n + 1).max().unwrap_or(0)
+}
+
 fn analogs(stand: &Stand, air: &StandAir) -> Vec<AnalogChannel> {
     let number = |source: Source| match source {
         Source::Analog(n) => Some(usize::from(n)),
         Source::Temperature(_) | Source::Pulses(_) => None,
     };
-    let count = stand
-        .channels
-        .iter()
-        .filter_map(|c| number(c.source))
-        .map(|n| n + 1)
-        .max()
-        .unwrap_or(0);
-    let mut analogs = vec![AnalogChannel::new(AnalogSource::Constant(0.0), 0.0, 1.0, 0.7); count];
+    let mut analogs = vec![
+        AnalogChannel::new(AnalogSource::Constant(0.0), 0.0, 1.0, 0.7);
+        channels_needed(stand, number)
+    ];
     for (index, channel) in stand.channels.iter().enumerate() {
         let Some(slot) = number(channel.source).and_then(|n| analogs.get_mut(n)) else {
             continue;
@@ -483,13 +482,6 @@ fn temperatures(stand: &Stand) -> Vec<TemperatureChannel> {
         Source::Temperature(n) => Some(usize::from(n)),
         Source::Analog(_) | Source::Pulses(_) => None,
     };
-    let count = stand
-        .channels
-        .iter()
-        .filter_map(|c| number(c.source))
-        .map(|n| n + 1)
-        .max()
-        .unwrap_or(0);
     let broken = TemperatureChannel {
         source: TemperatureSource::Broken,
         law: TemperatureLaw::Linear {
@@ -499,7 +491,7 @@ fn temperatures(stand: &Stand) -> Vec<TemperatureChannel> {
         noise_counts_rms: 0.3,
         rate_hz: 10,
     };
-    let mut temperatures = vec![broken; count];
+    let mut temperatures = vec![broken; channels_needed(stand, number)];
     let cold_junctions: Vec<usize> = stand
         .channels
         .iter()

@@ -162,9 +162,7 @@ pub(super) async fn start(guard: GuardThread) -> Result<std::thread::JoinHandle<
                 Err(error) => tracing::error!(%error, "the guard thread has no runtime"),
             }
         })
-        .map_err(|error| {
-            ServeError::Thread(format!("the guard thread could not be started: {error}"))
-        })?;
+        .map_err(ServeError::not_started("the guard thread"))?;
     match first.await {
         Ok(Ok(())) => Ok(thread),
         Ok(Err(error)) => Err(error.into()),

@@ -16,10 +16,10 @@ use leverarm_config::Stand;
 use tokio::sync::{broadcast, mpsc, oneshot, watch};
 
 use crate::clock::Clock;
-use crate::stream::{Streamer, StreamerParts};
+use crate::stream::{Streamer, StreamerNeeds};
 use leverarm_analysis::in_force::CalibrationError;
 use leverarm_live::{Command, CommandError, Live};
-use leverarm_store::{EventId, NewEvent, PullId, PullState, StoreError};
+use leverarm_store::{EventId, NewEvent, PullId, PullState, StoreError, StoreReader};
 use leverarm_values::CalibratedStand;
 use leverarm_values::calibration::NewCalibrationRequest;
 
@@ -100,9 +100,26 @@ pub enum ServeError {
         /// Why.
         why: String,
     },
-    /// A thread could not be started, or ended in an unforeseen way.
+    /// The file with the page's tokens can't be written.
+    #[error("the tokens can't be written: {0}")]
+    Tokens(#[source] std::io::Error),
+    /// A thread could not be started.
+    #[error("{what} could not be started: {source}")]
+    NotStarted {
+        /// What it was to do.
+        what: &'static str,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// A thread ended in an unforeseen way.
     #[error("{0}")]
     Thread(String),
+}
+
+impl ServeError {
+    fn not_started(what: &'static str) -> impl Fn(std::io::Error) -> Self {
+        move |source| Self::NotStarted { what, source }
+    }
 }
 
 /// A pull was stored, or given up.
@@ -309,24 +326,33 @@ pub struct Daemon {
 
 impl Daemon {
     /// Starts everything. The store and the page's address are taken first, so that a second daemon
-    /// fails before it touches the port; and the port is looked at before, so that no store is made
-    /// for one that is not there.
+    /// fails before it touches the port. No store is made for a port that is not there or an address that
+    /// is taken.
     ///
     /// # Errors
     /// [`ServeError`].
     pub async fn start(options: ServeOptions) -> Result<Self, ServeError> {
         let clock = Clock::start();
         guard::look_at(&options.stand.port.path)?;
+        let address = options.page_address.unwrap_or(options.stand.page_address);
+        let listener = http::listen(address).map_err(|source| ServeError::Page { address, source });
+        // A store that another daemon has says more than the address that it has too.
+        let has_store = !matches!(
+            StoreReader::open(&options.store_folder),
+            Err(StoreError::NoStore { .. })
+        );
+        let listener = match listener {
+            Err(error) if !has_store => return Err(error),
+            listener => listener,
+        };
         let mut store = leverarm_store::Store::open(&options.store_folder)?;
+        let listener = listener?;
         let mut cursors = Vec::new();
         for destination in &options.stand.streams {
             cursors.push(store.begin_cursor(&destination.name)?);
         }
         let arming =
             crate::self_test::arming(&store.reader()?, &options.stand, &options.stand_text)?;
-        let address = options.page_address.unwrap_or(options.stand.page_address);
-        let listener =
-            http::listen(address).map_err(|source| ServeError::Page { address, source })?;
         let access = http::Access::new(&options.page_access, address.ip(), clock)
             .map_err(ServeError::Access)?;
         let page_address = listener.local_addr().unwrap_or(address);
@@ -336,7 +362,7 @@ impl Daemon {
             &options.page_access,
             access.tokens(),
         )
-        .map_err(|error| ServeError::Access(format!("the tokens can't be written: {error}")))?;
+        .map_err(ServeError::Tokens)?;
         let (stop, stopped) = watch::channel(false);
         let (commands, asked) = mpsc::channel(COMMANDS_MAX);
         let (cuts, asked_to_cut) = mpsc::channel(CUTS_MAX);
@@ -390,7 +416,7 @@ impl Daemon {
             .iter()
             .zip(cursors)
             .map(|(destination, cursor)| {
-                Streamer::start(StreamerParts {
+                Streamer::start(StreamerNeeds {
                     destination: destination.clone(),
                     stand: (*stand).clone(),
                     store_folder: handle.store_folder.to_path_buf(),
@@ -400,12 +426,11 @@ impl Daemon {
                     stop: stopped.clone(),
                 })
             });
-        let streams = streams.collect::<Result<_, _>>().map_err(|error| {
-            ServeError::Thread(format!("a stream could not be started: {error}"))
-        })?;
-        let page = http::start(listener, handle.clone(), access, stopped).map_err(|error| {
-            ServeError::Thread(format!("the page could not be started: {error}"))
-        })?;
+        let streams = streams
+            .collect::<Result<_, _>>()
+            .map_err(ServeError::not_started("a stream"))?;
+        let page = http::start(listener, handle.clone(), access, stopped)
+            .map_err(ServeError::not_started("the page"))?;
         Ok(Self {
             handle,
             page_address,

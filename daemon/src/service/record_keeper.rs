@@ -1,7 +1,7 @@
 //! From the core's records to rows of the store: one piece for the recorder's thread and for all that
 //! runs the core without it.
 
-use leverarm_live::{EventData, Record};
+use leverarm_live::{Event, Record};
 use leverarm_store::{
     ConnectionId, ContentHash, Hello, NewChunk, NewConnection, NewEvent, NewPull, PullEnd, PullId,
     PullState, SetupId, Store, StoreError,
@@ -214,18 +214,11 @@ impl RecordKeeper {
 
     /// An event as the store takes it, with the connection and the pull under way.
     #[must_use]
-    pub fn event(&self, event: &EventData) -> NewEvent {
+    pub fn event(&self, event: Event) -> NewEvent {
         NewEvent {
-            wall_us: event.now.wall_us,
-            mono_us: event.now.mono_us,
-            tick: event.tick,
             connection: self.connection,
             pull: self.pull,
-            severity: event.severity,
-            kind: event.kind,
-            channel: event.channel.clone(),
-            message: event.message.clone(),
-            data: event.data.clone(),
+            event,
         }
     }
 }

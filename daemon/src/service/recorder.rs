@@ -15,20 +15,20 @@ use super::record_keeper::{Belongs, Kept, RecordKeeper};
 use super::{KeepError, KeepRequest, PullNotice, ServeError, keep};
 use crate::clock::Clock;
 use crate::self_test::{TestedOn, keep_self_test};
-use crate::stream::KeepForStream;
+use crate::stream::SaveForStream;
 use leverarm_analysis::in_force::{self, CalibrationError, hash_in_force, put_change};
 use leverarm_analysis::journal::Throttle;
 use leverarm_analysis::mounting;
 use leverarm_analysis::parts::{part_differences, parts_in_words};
 use leverarm_analysis::reduction::EnteredAir;
-use leverarm_live::{EventData, Now, Record};
+use leverarm_live::{Event, Now, Record};
 use leverarm_store::{
     Acknowledgement, EventId, NewEvent, NewSetup, PullEdit, PullId, PullState, SetupId,
     SetupRecord, Severity, Store, StoreError, StoreReader,
 };
 use leverarm_values::CalibratedStand;
 use leverarm_values::calibration::NewCalibrationRequest;
-use leverarm_vocabulary::EventKind;
+use leverarm_vocabulary::{EventKind, Repeats, payload};
 use rescue::{Rescue, tell_of_copies};
 
 /// Records between the guard thread and this one. At two chunks a second it holds several minutes.
@@ -113,7 +113,7 @@ pub enum StoreRequest {
         answer: oneshot::Sender<Result<(), StoreError>>,
     },
     /// Keep what a destination tells.
-    Stream(KeepForStream),
+    Stream(SaveForStream),
     /// Keep the newest stretch of the byte log as a pull.
     Keep {
         /// How much of it.
@@ -130,8 +130,8 @@ pub enum StoreRequest {
     },
 }
 
-impl From<KeepForStream> for StoreRequest {
-    fn from(asked: KeepForStream) -> Self {
+impl From<SaveForStream> for StoreRequest {
+    fn from(asked: SaveForStream) -> Self {
         Self::Stream(asked)
     }
 }
@@ -303,9 +303,8 @@ fn bytes_of(record: &Record) -> u64 {
 /// The journal's word of records that found no place, told as soon as there is some again.
 fn overflow(now: Now, count: u64) -> Record {
     let message = format!("{count} records were lost: the store did not take any for too long");
-    let event = EventData::new(now, None, EventKind::QueueOverflow, message);
-    let data = serde_json::json!({ "count": count });
-    Record::Event(event.about("store").with(data))
+    let event = Event::new(now, None, EventKind::QueueOverflow, message);
+    Record::Event(event.about("store").repeated(Repeats::times(count)))
 }
 
 /// Where the recorder tells what is new.
@@ -393,9 +392,7 @@ pub(super) fn start(
     let thread = std::thread::Builder::new()
         .name("recorder".to_owned())
         .spawn(move || recorder.run(&records, requests))
-        .map_err(|error| {
-            ServeError::Thread(format!("the recorder could not be started: {error}"))
-        })?;
+        .map_err(ServeError::not_started("the recorder"))?;
     Ok((
         Records {
             sender,
@@ -470,8 +467,8 @@ impl Recorder {
     fn take(&mut self, record: Record) -> Result<(), StoreError> {
         match record {
             Record::Event(event) => {
-                let event = self.keeper.event(&event);
-                let now = self.throttle.push(event.mono_us, event);
+                let now_us = event.now.mono_us;
+                let now = self.throttle.push(now_us, self.keeper.event(event));
                 now.iter().try_for_each(|event| self.keep_event(event))
             }
             record => {
@@ -535,16 +532,18 @@ impl Recorder {
     /// Journals that the store was slow. It goes the way of all events, but for the measuring.
     fn tell_slow(&mut self, now: Now, took_us: u64) {
         let message = format!("the store took {} ms for one record", took_us / 1000);
-        let data = serde_json::json!({ "took_ms": took_us / 1000 });
-        let event = EventData::new(now, None, EventKind::StoreSlow, message);
-        let event = self.keeper.event(&event.about("store").with(data));
+        let slow = payload::StoreSlow {
+            took_ms: took_us / 1000,
+        };
+        let event = Event::telling(now, None, &slow, message).about("store");
+        let event = self.keeper.event(event);
         if let Some(event) = self.throttle.push(now.mono_us, event) {
             self.keep_at_once(&event);
         }
     }
 
     /// Keeps a word about the store itself, past what waits for it.
-    pub(super) fn keep_now(&mut self, event: &EventData) {
+    pub(super) fn keep_now(&mut self, event: Event) {
         let event = self.keeper.event(event);
         self.keep_at_once(&event);
     }
@@ -621,9 +620,10 @@ impl Recorder {
 
     /// Logs an event, or several that were folded into one.
     fn log(&self, event: &NewEvent) {
+        let event = &event.event;
         let (kind, channel, message) =
             (event.kind.word(), event.channel.as_deref(), &event.message);
-        let count = event.data.get("count").and_then(serde_json::Value::as_u64);
+        let count = event.repeats.as_ref().map(|repeats| repeats.count);
         match event.severity {
             Severity::Info => tracing::info!(kind, channel, count, "{message}"),
             Severity::Warning => tracing::warn!(kind, channel, count, "{message}"),
@@ -656,7 +656,7 @@ impl Recorder {
             }
             StoreRequest::Event { mut event, answer } => {
                 let now = self.clock.now();
-                (event.wall_us, event.mono_us) = (now.wall_us, now.mono_us);
+                event.event.now = now;
                 let outcome = self.add_event(&event);
                 // A word on a pull: lists of pulls show it.
                 if outcome.is_ok() && event.pull.is_some() {
@@ -664,13 +664,13 @@ impl Recorder {
                 }
                 drop(answer.send(outcome));
             }
-            StoreRequest::Stream(KeepForStream {
+            StoreRequest::Stream(SaveForStream {
                 destination,
-                keep,
+                save,
                 answer,
             }) => {
-                let outcome = keep.put(&mut self.store, &destination);
-                if !keep.events.is_empty() {
+                let outcome = save.put(&mut self.store, &destination);
+                if !save.events.is_empty() {
                     self.outlets.stored.send_modify(|stored| stored.events += 1);
                 }
                 drop(answer.send(outcome));
@@ -803,10 +803,8 @@ pub(crate) fn air_of_the_day(reader: &StoreReader) -> Result<Option<EnteredAir>,
     match reader.meta(META_AIR)? {
         None => Ok(None),
         Some(text) => {
-            let value = serde_json::from_str(&text).map_err(|error| StoreError::Damaged {
-                what: what.to_owned(),
-                detail: error.to_string(),
-            })?;
+            let value =
+                serde_json::from_str(&text).map_err(|error| StoreError::damaged(what, error))?;
             EnteredAir::read(&value, what)
         }
     }
@@ -884,6 +882,6 @@ mod tests {
             (event.kind, event.severity),
             (EventKind::QueueOverflow, Severity::Error)
         );
-        assert_eq!(event.data["count"], 7);
+        assert_eq!(event.count(), 7);
     }
 }

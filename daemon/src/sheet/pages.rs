@@ -31,7 +31,7 @@ impl Paper {
 pub(super) struct Set {
     pub(super) pages: Vec<Page>,
     /// In reading order.
-    pub(super) parts: Vec<Part>,
+    pub(super) parts: Vec<Passage>,
 }
 
 /// A page: its texts and rules, and the figures with where they go.
@@ -53,7 +53,7 @@ pub(super) type Leaf = usize;
 
 /// A part of the sheet, as it is read.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) enum Part {
+pub(super) enum Passage {
     /// A heading of a level, and where it stands: number of the page and height.
     Heading {
         level: u16,
@@ -127,7 +127,7 @@ struct Setter {
     y: f64,
     page: Page,
     done: Vec<Page>,
-    parts: Vec<Part>,
+    parts: Vec<Passage>,
     leaves: usize,
 }
 
@@ -218,7 +218,7 @@ impl Setter {
 
     fn heading(&mut self, level: u16, text: &str, size: f64) {
         let leaf = self.leaf();
-        self.parts.push(Part::Heading {
+        self.parts.push(Passage::Heading {
             level,
             text: text.to_owned(),
             leaf,
@@ -235,7 +235,7 @@ impl Setter {
 
     fn paragraph(&mut self, text: &str, size: f64, weight: Weight, colour: &str) {
         let leaf = self.leaf();
-        self.parts.push(Part::Paragraph(leaf));
+        self.parts.push(Passage::Paragraph(leaf));
         let ink = Ink {
             size,
             weight,
@@ -294,7 +294,7 @@ impl Setter {
             items.push(item);
         }
         if !items.is_empty() {
-            self.parts.push(Part::List(items));
+            self.parts.push(Passage::List(items));
         }
         self.y += 3.0;
     }
@@ -304,7 +304,7 @@ impl Setter {
         let height = width * f64::from(FIGURE_PX.1) / f64::from(FIGURE_PX.0);
         self.need(height + 20.0);
         let (leaf, caption) = (self.leaf(), self.leaf());
-        self.parts.push(Part::Figure {
+        self.parts.push(Passage::Figure {
             leaf,
             caption,
             text: figure.caption.clone(),
@@ -366,7 +366,7 @@ impl Setter {
             self.row(&columns, &cells, Some(&leaves), false);
             rows.push(leaves);
         }
-        self.parts.push(Part::Table {
+        self.parts.push(Passage::Table {
             headings: leaves,
             rows,
         });

@@ -17,7 +17,7 @@ use krilla::{Document, SerializeSettings};
 use krilla_svg::{SurfaceExt, SvgSettings};
 
 use super::Sheet;
-use super::pages::{Leaf, Paper, Part, pages};
+use super::pages::{Leaf, Paper, Passage, pages};
 use leverarm_plot::{PlotError, tree};
 
 /// Why there is no PDF.
@@ -106,10 +106,10 @@ pub fn pdf(sheet: &Sheet, paper: Paper) -> Result<Vec<u8>, PdfError> {
 }
 
 /// The headings, to jump to.
-fn outline(parts: &[Part]) -> Outline {
+fn outline(parts: &[Passage]) -> Outline {
     let mut outline = Outline::new();
     for part in parts {
-        if let Part::Heading {
+        if let Passage::Heading {
             text, page, top, ..
         } = part
         {
@@ -146,7 +146,7 @@ impl Drawn {
         group
     }
 
-    fn tree(mut self, parts: &[Part]) -> TagTree {
+    fn tree(mut self, parts: &[Passage]) -> TagTree {
         let mut tree = TagTree::new().with_lang(Some("en".to_owned()));
         for part in parts {
             let group = self.part(part);
@@ -155,16 +155,16 @@ impl Drawn {
         tree
     }
 
-    fn part(&mut self, part: &Part) -> TagGroup {
+    fn part(&mut self, part: &Passage) -> TagGroup {
         match part {
-            Part::Heading {
+            Passage::Heading {
                 level, text, leaf, ..
             } => {
                 let level = NonZeroU16::new(*level).unwrap_or(NonZeroU16::MIN);
                 self.group(Tag::Hn(level, Some(text.clone())), *leaf)
             }
-            Part::Paragraph(leaf) => self.group(Tag::P, *leaf),
-            Part::List(items) => {
+            Passage::Paragraph(leaf) => self.group(Tag::P, *leaf),
+            Passage::List(items) => {
                 let mut list = TagGroup::new(Tag::L(ListNumbering::None));
                 for [label, body] in items {
                     let mut item = TagGroup::new(Tag::LI);
@@ -174,7 +174,7 @@ impl Drawn {
                 }
                 list
             }
-            Part::Table { headings, rows } => {
+            Passage::Table { headings, rows } => {
                 let mut table = TagGroup::new(Tag::Table);
                 let mut row = TagGroup::new(Tag::TR);
                 for leaf in headings {
@@ -194,7 +194,7 @@ impl Drawn {
                 table.push(body);
                 table
             }
-            Part::Figure {
+            Passage::Figure {
                 leaf,
                 caption,
                 text,

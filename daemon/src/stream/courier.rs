@@ -9,6 +9,8 @@
 use std::ops::Range;
 use std::time::Duration;
 
+use leverarm_vocabulary::RefusedPoint;
+
 /// Most lines of one request.
 const LINES_MAX: usize = 5000;
 /// Most bytes of one request.
@@ -37,15 +39,6 @@ pub enum Answer {
     Later(String),
     /// It does not let us in, or does not know where to put points: a person has to see to it.
     Denied(String),
-}
-
-/// Points that a server refuses.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Refused {
-    /// The line.
-    pub line: String,
-    /// What the server said.
-    pub reason: String,
 }
 
 /// How sending goes, for whoever waits.
@@ -236,10 +229,10 @@ impl Courier {
     }
 
     /// The lines that the server refuses.
-    pub(super) fn into_refused(self, lines: &[String]) -> Vec<Refused> {
+    pub(super) fn into_refused(self, lines: &[String]) -> Vec<RefusedPoint> {
         let aside = self.set_aside.into_iter();
         aside
-            .map(|SetAside { line, reason }| Refused {
+            .map(|SetAside { line, reason }| RefusedPoint {
                 line: lines.get(line).cloned().unwrap_or_default(),
                 reason,
             })

@@ -3,14 +3,13 @@
 use std::time::Duration;
 
 use leverarm_config::StreamDestination;
-use serde_json::json;
 
-use super::courier::{Answer, Courier, Progress, Refused, Request};
+use super::courier::{Answer, Courier, Progress, Request};
 use super::feed::{Batch, Feed};
 use super::points;
 use leverarm_live::Now;
 use leverarm_store::{Cursor, NewEvent, Severity, Store, StoreError};
-use leverarm_vocabulary::EventKind;
+use leverarm_vocabulary::{Event, RefusedPoint, payload};
 
 /// Nothing new: look again after this.
 const IDLE: Duration = Duration::from_millis(250);
@@ -30,15 +29,15 @@ const LINES_SHOWN_MAX: usize = 20;
 pub enum Want {
     /// Send these lines to the server; its answer goes to [`Destination::answered`].
     Send(String),
-    /// Give this to the recorder; what came of it goes to [`Destination::kept`].
-    Keep(Keep),
+    /// Give this to the recorder; what came of it goes to [`Destination::saved`].
+    Save(Save),
     /// Nothing for so long.
     Wait(Duration),
 }
 
-/// What the recorder is to keep: events, and how far the destination has come.
+/// What the recorder is to save: events, and how far the destination has come.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Keep {
+pub struct Save {
     /// Everything up to here is there; `None` leaves the kept cursor as it is.
     pub cursor: Option<Cursor>,
     /// For the journal.
@@ -48,7 +47,7 @@ pub struct Keep {
     pub surely: bool,
 }
 
-impl Keep {
+impl Save {
     /// Puts it into the store: the events first, so that a cursor never passes one that is lost.
     ///
     /// # Errors
@@ -64,15 +63,15 @@ impl Keep {
     }
 }
 
-/// What came of a [`Keep`].
+/// What came of a [`Save`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum KeepOutcome {
+pub enum SaveOutcome {
     /// It is on the disk.
     OnDisk,
     /// The recorder has it and will come to it.
     Given,
     /// The recorder is busy, or the store refuses.
-    NotKept,
+    NotSaved,
 }
 
 /// A batch on its way.
@@ -89,7 +88,7 @@ pub struct Destination {
     feed: Feed,
     parcel: Option<Parcel>,
     /// Under way to the recorder.
-    keeping: Option<Keep>,
+    saving: Option<Save>,
     kept: Cursor,
     kept_us: u64,
     /// The server is away: since when, and whether that was told.
@@ -110,7 +109,7 @@ impl Destination {
             kept: feed.at(),
             feed,
             parcel: None,
-            keeping: None,
+            saving: None,
             kept_us: 0,
             away: None,
             events: Vec::new(),
@@ -126,8 +125,8 @@ impl Destination {
             if let Some(time) = self.wait.take() {
                 return Want::Wait(time);
             }
-            if let Some(keep) = &self.keeping {
-                return Want::Keep(keep.clone());
+            if let Some(save) = &self.saving {
+                return Want::Save(save.clone());
             }
             if std::mem::take(&mut self.is_news) {
                 self.keep(None, false);
@@ -204,8 +203,8 @@ impl Destination {
                     let message = format!(
                         "\"{name}\" takes points again after {seconds} s: what waited in the store follows"
                     );
-                    let data = json!({ "away_s": seconds });
-                    self.event(now, EventKind::StreamResumed, message, data);
+                    let resumed = payload::StreamResumed { away_s: seconds };
+                    self.tell(Event::telling(now, None, &resumed, message));
                 }
             }
             (Progress::Away(_), None) => self.away = Some((now.mono_us, false)),
@@ -216,14 +215,15 @@ impl Destination {
                 let message = format!(
                     "\"{name}\" takes no points: {reason}. They wait in the store; recording goes on"
                 );
-                let data = json!({ "reason": reason });
-                self.event(now, EventKind::StreamWaiting, message, data);
+                let reason = reason.to_owned();
+                let waiting = payload::StreamWaiting { reason };
+                self.tell(Event::telling(now, None, &waiting, message));
             }
             (Progress::Away(_), Some(_)) => {}
         }
     }
 
-    fn set_aside(&mut self, batch: &Batch, refused: &[Refused], now: Now) {
+    fn set_aside(&mut self, batch: &Batch, refused: &[RefusedPoint], now: Now) {
         let Some(first) = refused.first() else {
             return;
         };
@@ -234,29 +234,25 @@ impl Destination {
             batch.lines.len(),
             first.reason
         );
-        let shown: Vec<_> = refused
-            .iter()
-            .take(LINES_SHOWN_MAX)
-            .map(|refused| json!({ "line": refused.line, "reason": refused.reason }))
-            .collect();
-        let data = json!({ "points": refused.len(), "refused": shown });
-        self.event(now, EventKind::StreamSetAside, message, data);
+        let shown = refused.iter().take(LINES_SHOWN_MAX);
+        let set_aside = payload::StreamSetAside {
+            points: refused.len(),
+            refused: shown.cloned().collect(),
+        };
+        self.tell(Event::telling(now, None, &set_aside, message));
     }
 
-    fn event(&mut self, now: Now, kind: EventKind, message: String, data: serde_json::Value) {
-        match kind.severity() {
-            Severity::Info => tracing::info!("{message}"),
-            _ => tracing::warn!("{message}"),
+    fn tell(&mut self, event: Event) {
+        match event.severity {
+            Severity::Info => tracing::info!("{}", event.message),
+            _ => tracing::warn!("{}", event.message),
         }
         if self.events.len() >= EVENTS_MAX {
             tracing::error!("the journal lacks this: the recorder takes no events");
             return;
         }
-        self.events.push(NewEvent {
-            channel: Some(self.settings.name.clone()),
-            data,
-            ..NewEvent::new(now, kind, message)
-        });
+        let event = event.about(self.settings.name.as_str());
+        self.events.push(event.into());
         self.is_news = true;
     }
 
@@ -271,28 +267,28 @@ impl Destination {
 
     fn keep(&mut self, cursor: Option<Cursor>, surely: bool) {
         self.is_news = false;
-        self.keeping = Some(Keep {
+        self.saving = Some(Save {
             cursor,
             events: self.events.clone(),
             surely,
         });
     }
 
-    /// What came of the last [`Want::Keep`].
-    pub fn kept(&mut self, outcome: KeepOutcome) {
-        let Some(keep) = self.keeping.take() else {
+    /// What came of the last [`Want::Save`].
+    pub fn saved(&mut self, outcome: SaveOutcome) {
+        let Some(save) = self.saving.take() else {
             return;
         };
         match outcome {
-            KeepOutcome::NotKept if keep.surely => {
-                self.keeping = Some(keep);
+            SaveOutcome::NotSaved if save.surely => {
+                self.saving = Some(save);
                 self.wait = Some(STORE_RETRY);
             }
             // A store that takes nothing does not end the streaming of what it holds.
-            KeepOutcome::NotKept => {}
-            KeepOutcome::OnDisk | KeepOutcome::Given => {
-                self.events.drain(..keep.events.len());
-                if let (KeepOutcome::OnDisk, Some(cursor)) = (outcome, keep.cursor) {
+            SaveOutcome::NotSaved => {}
+            SaveOutcome::OnDisk | SaveOutcome::Given => {
+                self.events.drain(..save.events.len());
+                if let (SaveOutcome::OnDisk, Some(cursor)) = (outcome, save.cursor) {
                     self.kept = cursor;
                 }
             }

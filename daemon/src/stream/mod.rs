@@ -15,7 +15,7 @@ mod run;
 mod windows;
 
 pub use client::ClientError;
-pub use courier::{Answer, Progress, Refused};
-pub use destination::{Destination, Keep, KeepOutcome, Want};
+pub use courier::{Answer, Progress};
+pub use destination::{Destination, Save, SaveOutcome, Want};
 pub use feed::{Batch, Feed, Range, pull_points};
-pub use run::{KeepForStream, Sender, Sent, Streamer, StreamerParts, send_all};
+pub use run::{SaveForStream, Sender, Sent, Streamer, StreamerNeeds, send_all};

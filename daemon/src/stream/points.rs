@@ -150,7 +150,7 @@ pub(super) fn event(
         ("stand", stand),
     ];
     let fields = vec![
-        ("count", whole(leverarm_analysis::journal::count(event))),
+        ("count", whole(event.repeats().count)),
         ("event", whole(event.id.get())),
         ("message", text(&event.message)),
     ];

@@ -7,12 +7,13 @@ use leverarm_config::{Stand, StreamDestination};
 use tokio::sync::{mpsc, oneshot, watch};
 
 use super::client::{Client, ClientError};
-use super::courier::{Answer, Courier, Progress, Refused, Request};
-use super::destination::{Destination, Keep, KeepOutcome, STORE_RETRY, Want};
+use super::courier::{Answer, Courier, Progress, Request};
+use super::destination::{Destination, STORE_RETRY, Save, SaveOutcome, Want};
 use super::feed::{Batch, Feed, Range};
 use super::points;
 use crate::clock::Clock;
 use leverarm_store::{Cursor, StoreError, StoreReader};
+use leverarm_vocabulary::RefusedPoint;
 
 /// Sends batches to one server, however long it takes.
 #[derive(Debug)]
@@ -41,7 +42,7 @@ impl Sender {
         &mut self,
         lines: &[String],
         mut progress: impl FnMut(Progress<'_>),
-    ) -> Vec<Refused> {
+    ) -> Vec<RefusedPoint> {
         let mut courier = Courier::new(lines);
         loop {
             let StreamDestination { stand, name, .. } = &self.destination;
@@ -88,7 +89,7 @@ pub async fn send_all(
     mut feed: Feed,
     sender: &mut Sender,
     mut tell: impl FnMut(Sent<'_>),
-) -> Result<Vec<Refused>, StoreError> {
+) -> Result<Vec<RefusedPoint>, StoreError> {
     let (batches, mut made) = mpsc::channel(BATCHES_AHEAD);
     let maker = tokio::task::spawn_blocking(move || {
         while let Some(batch) = feed.next_batch()? {
@@ -125,18 +126,18 @@ pub enum Sent<'a> {
 
 /// What a destination asks of the recorder: to keep what it tells.
 #[derive(Debug)]
-pub struct KeepForStream {
+pub struct SaveForStream {
     /// The destination's name.
     pub destination: String,
     /// Its events, and how far it has come.
-    pub keep: Keep,
+    pub save: Save,
     /// Where the outcome goes.
     pub answer: oneshot::Sender<Result<(), StoreError>>,
 }
 
 /// What a destination's thread needs. `R` is what the recorder hears.
 #[derive(Debug)]
-pub struct StreamerParts<R> {
+pub struct StreamerNeeds<R> {
     /// Where to.
     pub destination: StreamDestination,
     /// The stand in force.
@@ -164,9 +165,9 @@ impl Streamer {
     ///
     /// # Errors
     /// When the system has no thread to give.
-    pub fn start<R>(parts: StreamerParts<R>) -> std::io::Result<Self>
+    pub fn start<R>(parts: StreamerNeeds<R>) -> std::io::Result<Self>
     where
-        R: From<KeepForStream> + Send + 'static,
+        R: From<SaveForStream> + Send + 'static,
     {
         let name = format!("stream {}", parts.destination.name);
         let thread = std::thread::Builder::new().name(name).spawn(move || {
@@ -197,7 +198,7 @@ impl Streamer {
     }
 }
 
-async fn run<R: From<KeepForStream>>(parts: StreamerParts<R>) {
+async fn run<R: From<SaveForStream>>(parts: StreamerNeeds<R>) {
     let mut stop = parts.stop.clone();
     let work = work(parts);
     tokio::select! {
@@ -207,8 +208,8 @@ async fn run<R: From<KeepForStream>>(parts: StreamerParts<R>) {
     }
 }
 
-async fn work<R: From<KeepForStream>>(parts: StreamerParts<R>) {
-    let StreamerParts {
+async fn work<R: From<SaveForStream>>(parts: StreamerNeeds<R>) {
+    let StreamerNeeds {
         destination,
         stand,
         store_folder,
@@ -238,9 +239,9 @@ async fn work<R: From<KeepForStream>>(parts: StreamerParts<R>) {
                 let answer = sender.post(body).await;
                 destination.answered(&answer, clock.now());
             }
-            Want::Keep(keep) => {
-                let outcome = give(&requests, &sender.destination.name, keep).await;
-                destination.kept(outcome);
+            Want::Save(save) => {
+                let outcome = give(&requests, &sender.destination.name, save).await;
+                destination.saved(outcome);
             }
             Want::Wait(time) => tokio::time::sleep(time).await,
         }
@@ -250,36 +251,36 @@ async fn work<R: From<KeepForStream>>(parts: StreamerParts<R>) {
 }
 
 /// Gives the recorder what a destination wants kept.
-async fn give<R: From<KeepForStream>>(
+async fn give<R: From<SaveForStream>>(
     requests: &mpsc::Sender<R>,
     name: &str,
-    keep: Keep,
-) -> KeepOutcome {
+    save: Save,
+) -> SaveOutcome {
     let (answer, answered) = oneshot::channel();
-    let surely = keep.surely;
-    let request = KeepForStream {
+    let surely = save.surely;
+    let request = SaveForStream {
         destination: name.to_owned(),
-        keep,
+        save,
         answer,
     };
     if requests.try_send(request.into()).is_err() {
-        return KeepOutcome::NotKept;
+        return SaveOutcome::NotSaved;
     }
     let outcome = if surely {
         answered.await
     } else {
         match tokio::time::timeout(STORE_RETRY, answered).await {
             Ok(outcome) => outcome,
-            Err(_elapsed) => return KeepOutcome::Given,
+            Err(_elapsed) => return SaveOutcome::Given,
         }
     };
     match outcome {
-        Ok(Ok(())) => KeepOutcome::OnDisk,
+        Ok(Ok(())) => SaveOutcome::OnDisk,
         Ok(Err(error)) => {
             tracing::warn!(%error, "a stream's cursor is not kept");
-            KeepOutcome::NotKept
+            SaveOutcome::NotSaved
         }
         // The recorder has ended, and so will this thread.
-        Err(_closed) => KeepOutcome::NotKept,
+        Err(_closed) => SaveOutcome::NotSaved,
     }
 }

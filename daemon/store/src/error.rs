@@ -1,5 +1,6 @@
 //! What can go wrong with a store, each with its cure.
 
+use std::error::Error;
 use std::io;
 use std::path::{Path, PathBuf};
 
@@ -213,12 +214,12 @@ pub enum StoreError {
         found: String,
     },
     /// A stored row is not as it was written.
-    #[error("{what} is damaged: {detail}. A backup may hold it whole")]
+    #[error("{what} is damaged: {source}. A backup may hold it whole")]
     Damaged {
         /// Which row.
         what: String,
         /// What is wrong with it.
-        detail: String,
+        source: Box<dyn Error + Send + Sync>,
     },
     /// The system refused.
     #[error("cannot {doing} in {}: {source}", .folder.display())]
@@ -247,6 +248,14 @@ fn holder_words(holder: Option<u32>) -> String {
 }
 
 impl StoreError {
+    /// A stored text or row of which nothing can be made, and why.
+    pub fn damaged(what: impl Into<String>, why: impl Into<Box<dyn Error + Send + Sync>>) -> Self {
+        Self::Damaged {
+            what: what.into(),
+            source: why.into(),
+        }
+    }
+
     pub(super) fn from_making_folder(folder: &Path, source: io::Error) -> Self {
         Self::FolderNotMade {
             folder: folder.into(),

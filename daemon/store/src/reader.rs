@@ -733,10 +733,8 @@ impl StoreReader {
             .ok_or_else(|| not_found(what, hash))?;
         let found = ContentHash::of(&text);
         if found != hash {
-            return Err(StoreError::Damaged {
-                what: format!("{what} {hash}"),
-                detail: format!("its text has the hash {found}"),
-            });
+            let why = format!("its text has the hash {found}");
+            return Err(StoreError::damaged(format!("{what} {hash}"), why));
         }
         Ok(text)
     }
@@ -754,7 +752,7 @@ impl StoreReader {
         let mut rows = statement.query(params).map_err(failed)?;
         let mut list = Vec::new();
         while let Some(row) = rows.next().map_err(failed)? {
-            list.push(read(row).map_err(|error| damaged(what, row, &error))?);
+            list.push(read(row).map_err(|error| damaged(what, row, error))?);
         }
         Ok(list)
     }
@@ -774,16 +772,13 @@ impl StoreReader {
     }
 }
 
-fn damaged(what: &str, row: &Row<'_>, error: &rusqlite::Error) -> StoreError {
+fn damaged(what: &str, row: &Row<'_>, error: rusqlite::Error) -> StoreError {
     let name = match row.get_ref(0) {
         Ok(ValueRef::Integer(number)) => number.to_string(),
         Ok(ValueRef::Text(text)) => String::from_utf8_lossy(text).into_owned(),
         _ => "without a number".to_owned(),
     };
-    StoreError::Damaged {
-        what: format!("{what} {name}"),
-        detail: error.to_string(),
-    }
+    StoreError::damaged(format!("{what} {name}"), error)
 }
 
 /// The numbers from `next` up to the one before `seq`, if there are any.

@@ -5,11 +5,12 @@
 
 use std::fmt;
 
-use leverarm_vocabulary::{EventKind, Now, Severity, words};
+use leverarm_vocabulary::{Event, Payload, Repeats, Severity, words};
 use rusqlite::types::{FromSql, FromSqlError, FromSqlResult, ToSql, ToSqlOutput, ValueRef};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
+use super::error::StoreError;
 use super::hash::ContentHash;
 
 macro_rules! row_id {
@@ -299,46 +300,24 @@ pub struct PullEdit {
     pub note: Option<String>,
 }
 
-/// Something that happened.
+/// Something that happened, and what it belongs to.
 #[derive(Debug, Clone, PartialEq)]
 pub struct NewEvent {
-    /// When, wall clock.
-    pub wall_us: i64,
-    /// When, monotonic clock.
-    pub mono_us: u64,
-    /// When, on the board.
-    pub tick: Option<u64>,
     /// The connection it belongs to.
     pub connection: Option<ConnectionId>,
     /// The pull it belongs to.
     pub pull: Option<PullId>,
-    /// How much it matters.
-    pub severity: Severity,
-    /// What kind of event.
-    pub kind: EventKind,
-    /// The channel it is about.
-    pub channel: Option<String>,
-    /// A sentence for people.
-    pub message: String,
-    /// Further values; `Null` when there are none.
-    pub data: Value,
+    /// What happened.
+    pub event: Event,
 }
 
-impl NewEvent {
-    /// As severe as its kind is as a rule, with nothing that it belongs to.
-    #[must_use]
-    pub fn new(now: Now, kind: EventKind, message: impl Into<String>) -> Self {
+impl From<Event> for NewEvent {
+    /// Belongs to nothing.
+    fn from(event: Event) -> Self {
         Self {
-            wall_us: now.wall_us,
-            mono_us: now.mono_us,
-            tick: None,
             connection: None,
             pull: None,
-            severity: kind.severity(),
-            kind,
-            channel: None,
-            message: message.into(),
-            data: Value::Null,
+            event,
         }
     }
 }
@@ -366,10 +345,32 @@ pub struct EventRecord {
     pub channel: Option<String>,
     /// A sentence for people.
     pub message: String,
-    /// Further values.
+    /// What its kind tells besides, and how often it happened.
     pub data: Value,
     /// That a person has looked at it.
     pub acknowledged: Option<Acknowledgement>,
+}
+
+impl EventRecord {
+    /// What events of a kind tell; `None` of an event of another.
+    ///
+    /// # Errors
+    /// [`StoreError::Damaged`] when what was stored can't be read.
+    pub fn payload<P: Payload>(&self) -> Result<Option<P>, StoreError> {
+        if self.kind != P::KIND {
+            return Ok(None);
+        }
+        let read = P::deserialize(&self.data);
+        let what = || format!("event {} ({})", self.id, self.kind);
+        read.map(Some)
+            .map_err(|error| StoreError::damaged(what(), error))
+    }
+
+    /// How often it happened.
+    #[must_use]
+    pub fn repeats(&self) -> Repeats {
+        Repeats::of(&self.data)
+    }
 }
 
 /// A person has looked at an event.

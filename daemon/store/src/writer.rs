@@ -520,6 +520,7 @@ impl Store {
     /// [`StoreError::MissingReference`] without its connection or pull; else as every writing
     /// method.
     pub fn add_event(&mut self, new: &NewEvent) -> Result<EventId, StoreError> {
+        let event = &new.event;
         self.write("store an event", |transaction| {
             transaction
                 .prepare_cached(
@@ -529,16 +530,16 @@ impl Store {
                 )?
                 .query_row(
                     params![
-                        new.wall_us,
-                        new.mono_us,
-                        new.tick,
+                        event.now.wall_us,
+                        event.now.mono_us,
+                        event.tick,
                         new.connection,
                         new.pull,
-                        new.severity.word(),
-                        new.kind.word(),
-                        new.channel,
-                        new.message,
-                        new.data.to_string(),
+                        event.severity.word(),
+                        event.kind.word(),
+                        event.channel,
+                        event.message,
+                        event.data().to_string(),
                     ],
                     |row| row.get(0),
                 )

@@ -14,7 +14,7 @@ use leverarm_store::{
     NewConnection, NewEvent, NewPull, NewSetup, PullEdit, PullEnd, PullId, PullState, SetupId,
     Severity, Store, StoreError, StoreReader,
 };
-use leverarm_vocabulary::EventKind;
+use leverarm_vocabulary::{Event, EventKind, Now};
 use proptest::prelude::*;
 use rusqlite::types::Value as SqlValue;
 use serde_json::{Value, json};
@@ -82,19 +82,12 @@ fn new_pull(store: &mut Store, connection: ConnectionId) -> NewPull {
     }
 }
 
-fn new_event(severity: Severity, kind: EventKind) -> NewEvent {
-    NewEvent {
-        wall_us: 0,
+fn new_event(severity: Severity, kind: EventKind) -> Event {
+    let now = Now {
         mono_us: 0,
-        tick: None,
-        connection: None,
-        pull: None,
-        severity,
-        kind,
-        channel: None,
-        message: String::new(),
-        data: Value::Null,
-    }
+        wall_us: 0,
+    };
+    Event::new(now, None, kind, "").of(severity)
 }
 
 fn ended(chunk_seq_last: u32) -> PullEnd {
@@ -284,16 +277,21 @@ fn everything_is_there_after_reopening() {
         ..new_pull(&mut store, connection)
     };
     let pull_id = store.add_pull(&pull).unwrap();
-    let event = NewEvent {
-        wall_us: 8,
+    let now = Now {
         mono_us: 9,
+        wall_us: 8,
+    };
+    let happened = Event {
+        now,
         tick: Some(10),
+        message: "the head is warm".into(),
+        payload: json!([1, "two"]),
+        ..new_event(Severity::Error, EventKind::ZeroDrift)
+    };
+    let event = NewEvent {
         connection: Some(connection),
         pull: Some(pull_id),
-        channel: Some("temperature 1".into()),
-        message: "the head is warm".into(),
-        data: json!([1, "two"]),
-        ..new_event(Severity::Error, EventKind::ZeroDrift)
+        event: happened.about("temperature 1"),
     };
     let event_id = store.add_event(&event).unwrap();
     store.set_meta("setup", Some("0")).unwrap();
@@ -362,18 +360,19 @@ fn everything_is_there_after_reopening() {
     assert_eq!(reader.stand_text(pull.stand).unwrap(), "[drum]\n");
     assert_eq!(reader.calibration_json(pull.calibration).unwrap(), "{}");
 
+    let happened = event.event;
     let expected = EventRecord {
+        data: happened.data(),
         id: event_id,
-        wall_us: event.wall_us,
-        mono_us: event.mono_us,
-        tick: event.tick,
+        wall_us: happened.now.wall_us,
+        mono_us: happened.now.mono_us,
+        tick: happened.tick,
         connection: event.connection,
         pull: event.pull,
-        severity: event.severity,
-        kind: event.kind.word().to_owned(),
-        channel: event.channel,
-        message: event.message,
-        data: event.data,
+        severity: happened.severity,
+        kind: happened.kind.word().to_owned(),
+        channel: happened.channel,
+        message: happened.message,
         acknowledged: None,
     };
     assert_eq!(reader.events(&EventFilter::default()).unwrap(), [expected]);
@@ -587,12 +586,15 @@ proptest! {
         let pull = new_pull(&mut store, connection);
         let pull = store.add_pull(&pull).unwrap();
         for (wall_us, severity, connected, in_pull, channel) in &events {
+            let kind = if wall_us % 2 == 0 { EventKind::Cut } else { EventKind::BoardCut };
             store.add_event(&NewEvent {
-                wall_us: *wall_us,
                 connection: connected.then_some(connection),
                 pull: in_pull.then_some(pull),
-                channel: channel.map(name),
-                ..new_event(*severity, if wall_us % 2 == 0 { EventKind::Cut } else { EventKind::BoardCut })
+                event: Event {
+                    now: Now { mono_us: 0, wall_us: *wall_us },
+                    channel: channel.map(name),
+                    ..new_event(*severity, kind)
+                },
             }).unwrap();
         }
         let reader = store.reader().unwrap();
@@ -639,7 +641,7 @@ fn a_cursor_begins_at_the_end_and_never_moves_back() {
     let connection = add_connection(&mut store);
     let chunk = store.add_chunk(&second(connection, 0, b"x")).unwrap();
     let event = store
-        .add_event(&new_event(Severity::Info, EventKind::StoreSlow))
+        .add_event(&new_event(Severity::Info, EventKind::StoreSlow).into())
         .unwrap();
     let reader = store.reader().unwrap();
     assert_eq!(reader.cursor("shed").unwrap(), None);
@@ -703,7 +705,7 @@ fn chunks_come_in_the_order_of_storing_and_one_that_is_damaged_keeps_its_place()
 fn an_event_is_acknowledged_with_a_note_and_the_latest_note_stays() {
     let (_folder, mut store) = new_store();
     let event = store
-        .add_event(&new_event(Severity::Error, EventKind::StoreSlow))
+        .add_event(&new_event(Severity::Error, EventKind::StoreSlow).into())
         .unwrap();
     let reader = store.reader().unwrap();
     assert_eq!(reader.event(event).unwrap().acknowledged, None);
@@ -1011,7 +1013,7 @@ fn a_row_that_cannot_be_understood_is_named() {
     let new = new_pull(&mut store, connection);
     let pulls = [store.add_pull(&new).unwrap(), store.add_pull(&new).unwrap()];
     let event = store
-        .add_event(&new_event(Severity::Info, EventKind::StoreSlow))
+        .add_event(&new_event(Severity::Info, EventKind::StoreSlow).into())
         .unwrap();
     let database = database(folder.path());
     let reader = store.reader().unwrap();
@@ -1207,7 +1209,7 @@ fn what_refers_to_nothing_is_refused_whole() {
         store
             .add_event(&NewEvent {
                 pull: Some(PullId::new(5)),
-                ..new_event(Severity::Info, EventKind::SensorBack)
+                ..new_event(Severity::Info, EventKind::SensorBack).into()
             })
             .map(drop),
     ];
@@ -1387,11 +1389,12 @@ fn readers_see_whole_commits_in_order_while_the_writer_writes() {
         }
         let _finally = Finally(&done);
         for seq in 0..CHUNKS {
-            let event = NewEvent {
+            let now = Now {
                 mono_us: u64::from(seq) + 1,
-                ..new_event(Severity::Info, EventKind::Released)
+                wall_us: 0,
             };
-            store.add_event(&event).unwrap();
+            let event = Event::new(now, None, EventKind::Released, "");
+            store.add_event(&event.into()).unwrap();
             store
                 .add_chunk(&second(connection, seq, &noise(seq, 3000)))
                 .unwrap();

@@ -9,9 +9,9 @@ use std::process::{Child, Command, Stdio};
 
 use leverarm_store::{
     Chunk, ChunkRange, ConnectionId, EventFilter, NewChunk, NewConnection, NewEvent, NewPull,
-    PullState, Severity, Store, StoreError, StoreReader,
+    PullState, Store, StoreError, StoreReader,
 };
-use leverarm_vocabulary::EventKind;
+use leverarm_vocabulary::{Event, EventKind, Now};
 use serde_json::Value;
 
 const FOLDER_VARIABLE: &str = "LEVERARM_STORE_CRASH_FOLDER";
@@ -91,18 +91,15 @@ fn child() {
             .add_chunk(&new_chunk(connection, seq, &bytes))
             .unwrap();
         println!("chunk {chunk} {seq}");
+        let now = Now {
+            mono_us: u64::from(seq),
+            wall_us: i64::from(seq),
+        };
+        let event = Event::new(now, None, EventKind::StoreSlow, message(connection, seq));
         let event = store
             .add_event(&NewEvent {
-                wall_us: i64::from(seq),
-                mono_us: u64::from(seq),
-                tick: None,
                 connection: Some(connection),
-                pull: None,
-                severity: Severity::Info,
-                kind: EventKind::StoreSlow,
-                channel: None,
-                message: message(connection, seq),
-                data: Value::Null,
+                ..event.into()
             })
             .unwrap();
         println!("event {event} {seq}");

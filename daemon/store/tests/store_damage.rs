@@ -9,9 +9,9 @@ use std::path::Path;
 
 use leverarm_store::{
     ChunkRange, ConnectionId, EventFilter, NewChunk, NewConnection, NewEvent, NewPull, NewSetup,
-    PullEnd, PullState, Severity, Store, StoreError, StoreReader, salvage,
+    PullEnd, PullState, Store, StoreError, StoreReader, salvage,
 };
-use leverarm_vocabulary::EventKind;
+use leverarm_vocabulary::{Event, EventKind, Now, Repeats};
 use serde_json::json;
 
 const DATABASE: &str = "leverarm.sqlite";
@@ -102,19 +102,18 @@ fn fill(folder: &Path) {
                 }),
             })
             .unwrap();
-        for event in 0..20 {
+        for wall_us in 0..20 {
+            let now = Now {
+                mono_us: 0,
+                wall_us,
+            };
+            let message = "12 teeth that gave no edge";
+            let missed = Event::new(now, None, EventKind::MissedTeeth, message);
             store
                 .add_event(&NewEvent {
-                    wall_us: event,
-                    mono_us: 0,
-                    tick: None,
                     connection: Some(connection),
                     pull: Some(pull),
-                    severity: Severity::Warning,
-                    kind: EventKind::MissedTeeth,
-                    channel: None,
-                    message: "12 teeth that gave no edge".into(),
-                    data: json!({ "count": 12 }),
+                    event: missed.repeated(Repeats::times(12)),
                 })
                 .unwrap();
         }

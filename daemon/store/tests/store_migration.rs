@@ -9,7 +9,7 @@ use leverarm_store::{
     ChunkRange, EventFilter, Hello, NewChunk, NewConnection, NewEvent, NewPull, NewSetup, PullEnd,
     PullState, SCHEMA_VERSION, Severity, Store, StoreError, StoreReader,
 };
-use leverarm_vocabulary::EventKind;
+use leverarm_vocabulary::{Event, EventKind, Now};
 use serde_json::json;
 
 /// What [`fill`] made when `SCHEMA_VERSION` was 1, 2, ….
@@ -90,18 +90,20 @@ fn fill(folder: &Path) {
             }),
         })
         .unwrap();
+    let now = Now {
+        mono_us: 7_300_000,
+        wall_us: 1_760_000_002_300_000,
+    };
+    let message = "the force zero moved by 12 counts during the pull";
+    let drift = Event {
+        payload: json!({"counts": 12}),
+        ..Event::new(now, Some(2_300_000), EventKind::ZeroDrift, message)
+    };
     store
         .add_event(&NewEvent {
-            wall_us: 1_760_000_002_300_000,
-            mono_us: 7_300_000,
-            tick: Some(2_300_000),
             connection: Some(connection),
             pull: Some(pull),
-            severity: Severity::Warning,
-            kind: EventKind::ZeroDrift,
-            channel: Some("force 0".into()),
-            message: "the force zero moved by 12 counts during the pull".into(),
-            data: json!({"counts": 12}),
+            event: drift.of(Severity::Warning).about("force 0"),
         })
         .unwrap();
     store.set_meta("setup", Some("1")).unwrap();

@@ -27,7 +27,9 @@ impl Recorder {
         let kept = self.keeper.keep(&mut self.store, record).unwrap();
         assert_ne!(kept, Kept::Unplaced, "{record:?}");
         if let Record::Event(event) = record {
-            self.store.add_event(&self.keeper.event(event)).unwrap();
+            self.store
+                .add_event(&self.keeper.event(event.clone()))
+                .unwrap();
         }
     }
 }

@@ -245,12 +245,12 @@ pub enum Change {
     /// The drive ratio.
     DriveRatio(RatioCalibration),
     /// Go back to the stand file's value.
-    Forget(Part),
+    Forget(Constant),
 }
 
 words! {
     /// What can be calibrated.
-    Part {
+    Constant {
         /// The drum's inertia.
         Inertia = "inertia",
         /// What bearings, chain and air take.
@@ -269,15 +269,15 @@ words! {
 impl Change {
     /// What it changes.
     #[must_use]
-    pub const fn part(&self) -> Part {
+    pub const fn constant(&self) -> Constant {
         match self {
-            Self::DrumInertia(_) => Part::Inertia,
-            Self::Losses(_) => Part::Losses,
-            Self::LoadCell(_) => Part::LoadCell,
-            Self::Tare(_) => Part::Tare,
-            Self::Wheel(_) => Part::Wheel,
-            Self::DriveRatio(_) => Part::Ratio,
-            Self::Forget(part) => *part,
+            Self::DrumInertia(_) => Constant::Inertia,
+            Self::Losses(_) => Constant::Losses,
+            Self::LoadCell(_) => Constant::LoadCell,
+            Self::Tare(_) => Constant::Tare,
+            Self::Wheel(_) => Constant::Wheel,
+            Self::DriveRatio(_) => Constant::Ratio,
+            Self::Forget(constant) => *constant,
         }
     }
 }
@@ -304,12 +304,12 @@ impl Calibration {
                 self.wheels.push(new);
             }
             Change::DriveRatio(new) => self.drive_ratio = Some(new),
-            Change::Forget(Part::Inertia) => self.drum_inertia = None,
-            Change::Forget(Part::Losses) => self.losses = None,
-            Change::Forget(Part::LoadCell) => self.load_cell = None,
-            Change::Forget(Part::Tare) => self.tare = None,
-            Change::Forget(Part::Wheel) => self.wheels.clear(),
-            Change::Forget(Part::Ratio) => self.drive_ratio = None,
+            Change::Forget(Constant::Inertia) => self.drum_inertia = None,
+            Change::Forget(Constant::Losses) => self.losses = None,
+            Change::Forget(Constant::LoadCell) => self.load_cell = None,
+            Change::Forget(Constant::Tare) => self.tare = None,
+            Change::Forget(Constant::Wheel) => self.wheels.clear(),
+            Change::Forget(Constant::Ratio) => self.drive_ratio = None,
         }
     }
 

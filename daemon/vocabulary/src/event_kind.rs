@@ -1,12 +1,14 @@
-//! Kinds of events in the journal, each one row of a table.
+//! Kinds of events in the journal, each one row of a table: its word, how much it matters, what it tells
+//! beside its words, and what to check first.
 
+use crate::cut::CutBy;
 use crate::{Severity, words};
 
 /// What to check first after any cut.
 const AFTER_A_CUT: &str = "The engine was cut. Find the cause before releasing: this event or the one before it names it, and the warnings before that show what led to it.";
 
 macro_rules! event_kinds {
-    ($($(#[$doc:meta])* $variant:ident = $word:literal, $severity:ident $(, $advice:expr)?;)+) => {
+    ($($(#[$doc:meta])* $variant:ident $({ $($fields:tt)+ })? = $word:literal, $severity:ident $(, $advice:expr)?;)+) => {
         words! {
             /// What happened, in one word or two. The words are stored: one that was ever written
             /// stays as it is. Compares with the text of a stored event, which a newer version may
@@ -24,12 +26,31 @@ macro_rules! event_kinds {
             /// What it means and what to look at first, in plain words. Common practice, no source.
             #[must_use]
             pub const fn advice(self) -> Option<&'static str> {
-                match self { $(Self::$variant => event_kinds!(@ $($advice)?),)+ }
+                match self { $(Self::$variant => event_kinds!(@advice $($advice)?),)+ }
             }
         }
+
+        /// What events tell beside their words, by kind. The fields are stored: one that was ever
+        /// written stays as it is.
+        pub mod payload {
+            use super::{CutBy, EventKind};
+            use crate::event::{Payload, RefusedPoint};
+            use serde::{Deserialize, Serialize};
+
+            $($(event_kinds!(@payload $variant, $word, $($fields)+);)?)+
+        }
     };
-    (@ $advice:expr) => { Some($advice) };
-    (@) => { None };
+    (@advice $advice:expr) => { Some($advice) };
+    (@advice) => { None };
+    (@payload $variant:ident, $word:literal, $($(#[$attribute:meta])* $field:ident: $type:ty,)+) => {
+        #[doc = concat!("Of *", $word, "*.")]
+        #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+        pub struct $variant { $($(#[$attribute])* pub $field: $type,)+ }
+
+        impl Payload for $variant {
+            const KIND: EventKind = EventKind::$variant;
+        }
+    };
 }
 
 event_kinds! {
@@ -102,34 +123,78 @@ event_kinds! {
     /// Byte logs of an earlier session or another stand were taken into the store.
     Imported = "imported", Info;
     /// A guard saw its limit passed; a warning when it is not to cut.
-    GuardTripped = "guard tripped", Cut,
+    GuardTripped {
+        /// What the guard saw, in SI; none where that is not known.
+        value_si: Option<f64>,
+        /// Its limit, in SI; none of a guard without a number.
+        limit_si: Option<f64>,
+    } = "guard tripped", Cut,
         "A limit of the stand file was passed. Look at the value itself before the sensor: it may be true.";
     /// A guard sees its value within the limit again.
-    GuardCleared = "guard cleared", Info;
+    GuardCleared {
+        /// What the guard saw, in SI; none where that is not known.
+        value_si: Option<f64>,
+        /// Its limit, in SI; none of a guard without a number.
+        limit_si: Option<f64>,
+    } = "guard cleared", Info;
     /// The daemon or a person cut.
-    Cut = "cut", Cut, AFTER_A_CUT;
+    Cut {
+        /// Its number.
+        cut: u32,
+        /// Who asked for it.
+        by: CutBy,
+    } = "cut", Cut, AFTER_A_CUT;
     /// The board cut by itself.
-    BoardCut = "board cut", Cut, AFTER_A_CUT;
+    BoardCut {
+        /// Its number.
+        cut: u32,
+        /// The board, or its start.
+        by: CutBy,
+    } = "board cut", Cut, AFTER_A_CUT;
     /// The board says that it has cut.
     CutConfirmed = "cut confirmed", Cut, AFTER_A_CUT;
     /// The board does not say that it has cut.
     CutUnconfirmed = "cut unconfirmed", Cut, AFTER_A_CUT;
     /// Something drives on after a cut; an info when that is over.
-    StillDriven = "still driven", Cut,
+    StillDriven {
+        /// Acceleration of the drum.
+        rad_per_s2: f64,
+        /// Its standard uncertainty, rad/s².
+        standard_uncertainty: f64,
+        /// What it would be with nothing but losses.
+        coasting_rad_per_s2: f64,
+    } = "still driven", Cut,
         "The engine runs on after the cut: use the emergency stop, and shut the fuel. Then the relay's contacts (welded?), the kill wire and its ground, a plug that glows. Do not run before a cut stops the engine at idle.";
     /// A cut is over.
-    Released = "released", Info;
+    Released {
+        /// Those that are over, oldest first.
+        cuts: Vec<crate::Cut>,
+        /// Further ones of which only the count was kept.
+        #[serde(default)]
+        more: u32,
+    } = "released", Info;
     /// The board did not release its cut.
     ReleaseRefused = "release refused", Error,
         "The board still sees a reason to cut: its own limits, or a heartbeat that does not come. Look at the events before this one.";
     /// Single samples far off.
-    NoiseSpike = "noise spike", Warning,
+    NoiseSpike {
+        /// How far off the first was, in counts.
+        counts: f64,
+    } = "noise spike", Warning,
         "Single samples far off. Ignition noise first: shield and route the sensor's cable; then a loose contact.";
     /// A value that does not move at all.
-    SensorStuck = "sensor stuck", Warning,
+    SensorStuck {
+        /// What it shows.
+        counts: i32,
+        /// Samples in a row.
+        samples: u32,
+    } = "sensor stuck", Warning,
         "The value does not move at all, not even by its own noise. A cable off, a converter that hangs, a sensor at its end stop.";
     /// A value at the end of what its input can show.
-    SensorClipped = "sensor clipped", Warning,
+    SensorClipped {
+        /// What it does not go beyond.
+        counts: i32,
+    } = "sensor clipped", Warning,
         "The value is at the end of what its input can show. A short or open circuit first, then a gain or range that is too small.";
     /// The board reports an open circuit.
     OpenThermocouple = "open thermocouple", Error,
@@ -137,48 +202,105 @@ event_kinds! {
     /// The board reads a sensor again.
     SensorBack = "sensor back", Info;
     /// The load cell does not show its zero without load.
-    ZeroDrift = "zero drift", Warning,
+    ZeroDrift {
+        /// What it shows without load, in counts from its zero.
+        counts: f64,
+        /// The same as a force.
+        newton: f64,
+    } = "zero drift", Warning,
         "Without load the load cell no longer shows its zero. Something that leans on the arm first, then the temperature of the cell; tare, and look again cold and warm.";
     /// The computer let much of the board's patience pass.
-    HeartbeatLate = "heartbeat late", Warning,
+    HeartbeatLate {
+        /// Time since the one before.
+        gap_ms: u64,
+    } = "heartbeat late", Warning,
         "The computer was late to tell the board that all is well; the board cuts when it is later still. What else runs on this computer? Power saving off, no browser with many tabs on it.";
     /// The computer's clock was set.
-    ClockJump = "clock jump", Warning,
+    ClockJump {
+        /// By how much, forwards positive.
+        jump_ms: i64,
+    } = "clock jump", Warning,
         "The computer's clock was set. Times before and after do not fit together; speeds and curves are not touched. Let it get its time before a session.";
     /// A record took long to store.
-    StoreSlow = "store slow", Warning,
+    StoreSlow {
+        /// How long it took.
+        took_ms: u64,
+    } = "store slow", Warning,
         "The disk takes long. A worn memory card first, then a disk that is nearly full or shared.";
     /// The store does not keep up; an info when it does again.
     Store = "store", Error,
         "The store did not keep up, and heartbeats stopped. Room on the disk first, then its speed.";
     /// A file of the store is not where it was.
-    StoreVanished = "store vanished", Error,
+    StoreVanished {
+        /// Where records go from now on.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        new_store: Option<String>,
+        /// Whether that holds all that was stored before.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        whole: Option<bool>,
+        /// How long the files were gone, once they are back.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        away_ms: Option<u64>,
+    } = "store vanished", Error,
         "A file of the store was moved, deleted or replaced while the daemon wrote to it. Who or what did that? The message says where everything is.";
     /// Records that the store could not take.
     QueueOverflow = "queue overflow", Error,
         "More came than the store could take, and some of it is lost. Room on the disk and its speed.";
     /// A time-series server takes no points.
-    StreamWaiting = "stream waiting", Warning,
+    StreamWaiting {
+        /// Why it takes none.
+        reason: String,
+    } = "stream waiting", Warning,
         "The time-series server takes no points. They wait in the store. Is the server up, is the network, is the token right?";
     /// It takes points again.
-    StreamResumed = "stream resumed", Info;
+    StreamResumed {
+        /// How long it took none.
+        away_s: u64,
+    } = "stream resumed", Info;
     /// A time-series server refused single points.
-    StreamSetAside = "stream set aside", Error,
+    StreamSetAside {
+        /// How many it refused.
+        points: usize,
+        /// The first of them.
+        refused: Vec<RefusedPoint>,
+    } = "stream set aside", Error,
         "The time-series server refuses single points. What it says is with the event. They can be sent again with `leverarm stream --since`.";
     /// Parts were taken off and put back on with the same setup.
-    MountedAgain = "setup mounted again", Info;
+    MountedAgain {
+        /// Which.
+        setup: String,
+    } = "setup mounted again", Info;
     /// A person left a pull out.
-    PullExcluded = "pull excluded", Info;
+    PullExcluded {
+        /// Why.
+        reason: String,
+        /// Who said so; may be empty.
+        by: String,
+    } = "pull excluded", Info;
     /// A person let a pull take part again.
-    PullIncluded = "pull included", Info;
+    PullIncluded {
+        /// Who said so; may be empty.
+        by: String,
+    } = "pull included", Info;
     /// A person said which setup a pull was made with, or took that back.
-    SetupCorrected = "setup corrected", Info;
+    SetupCorrected {
+        /// The setup it was made with; none to go back to what was recorded.
+        setup: Option<String>,
+        /// Who said so; may be empty.
+        by: String,
+    } = "setup corrected", Info;
     /// A test plan began.
     PlanBegun = "plan begun", Info;
     /// A test plan was left for now.
-    PlanLeft = "plan left", Info;
+    PlanLeft {
+        /// Who said so; may be empty.
+        by: String,
+    } = "plan left", Info;
     /// A test plan goes on.
-    PlanResumed = "plan resumed", Info;
+    PlanResumed {
+        /// Who said so; may be empty.
+        by: String,
+    } = "plan resumed", Info;
 }
 
 impl EventKind {

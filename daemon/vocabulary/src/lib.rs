@@ -1,9 +1,13 @@
 //! Words that the live half, the store and what is made from it share, so that none of them has to
 //! know another for a word.
 
+mod cut;
+mod event;
 mod event_kind;
 
-pub use event_kind::EventKind;
+pub use cut::{Cut, CutBy};
+pub use event::{Event, Payload, RefusedPoint, Repeats};
+pub use event_kind::{EventKind, payload};
 
 /// Two clocks, read once.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

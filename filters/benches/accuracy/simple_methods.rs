@@ -3,7 +3,8 @@
 
 use nalgebra::{Cholesky, DMatrix, DVector};
 
-use leverarm_filters::{live, savgol, teeth::ToothTrain};
+use leverarm_filters::live::{FilterError, LowPass};
+use leverarm_filters::teeth::ToothTrain;
 
 use crate::pull_model::Pull;
 
@@ -30,8 +31,34 @@ pub(crate) fn two_point(train: &ToothTrain, teeth: u32) -> Vec<(f64, f64)> {
         .collect();
     let omega: Vec<f64> = speeds.windows(2).map(|w| 0.5 * (w[0].1 + w[1].1)).collect();
     let rate = alpha.len() as f64 / (speeds[speeds.len() - 1].0 - speeds[0].0);
-    let smooth = |x: &[f64]| live::zero_phase_low_pass(x, 3.0, rate).unwrap_or_else(|_| x.to_vec());
+    let smooth = |x: &[f64]| zero_phase_low_pass(x, 3.0, rate).unwrap_or_else(|_| x.to_vec());
     smooth(&omega).into_iter().zip(smooth(&alpha)).collect()
+}
+
+/// Forward–backward second-order Butterworth low-pass: no phase shift. For recorded data only.
+fn zero_phase_low_pass(
+    samples: &[f64],
+    cutoff_hz: f64,
+    sample_hz: f64,
+) -> Result<Vec<f64>, FilterError> {
+    let filter = LowPass::butterworth(2, cutoff_hz, sample_hz)?;
+    let (Some(first), Some(last)) = (samples.first(), samples.last()) else {
+        return Ok(Vec::new());
+    };
+    // Odd reflection at both ends, as scipy's sosfiltfilt pads.
+    let pad = 9.min(samples.len() - 1);
+    let head = (1..=pad).rev().map(|i| 2.0 * first - samples[i]);
+    let tail = (1..=pad).map(|i| 2.0 * last - samples[samples.len() - 1 - i]);
+    let mut padded: Vec<f64> = head.chain(samples.iter().copied()).chain(tail).collect();
+    for _ in 0..2 {
+        let mut pass = filter.clone();
+        pass.settle(padded[0]);
+        for value in &mut padded {
+            *value = pass.run(*value);
+        }
+        padded.reverse();
+    }
+    Ok(padded[pad..pad + samples.len()].to_vec())
 }
 
 /// (omega, alpha) by a quadratic Savitzky–Golay derivative over a tenth of the samples.
@@ -39,8 +66,8 @@ pub(crate) fn savgol(train: &ToothTrain, teeth: u32) -> Vec<(f64, f64)> {
     let speeds = speeds(train, teeth);
     let half = (speeds.len() / 20).max(3);
     let values: Vec<f64> = speeds.iter().map(|s| s.1).collect();
-    let smooth = savgol::coefficients(half, 2, 0);
-    let slope = savgol::coefficients(half, 2, 1);
+    let smooth = savgol_coefficients(half, 2, 0);
+    let slope = savgol_coefficients(half, 2, 1);
     (half..speeds.len() - half)
         .map(|k| {
             let window = &values[k - half..=k + half];
@@ -49,6 +76,36 @@ pub(crate) fn savgol(train: &ToothTrain, teeth: u32) -> Vec<(f64, f64)> {
             (dot(&smooth), dot(&slope) / per_sample)
         })
         .collect()
+}
+
+/// Coefficients over `2 half + 1` evenly spaced samples of the `derivative`-th derivative (per
+/// sample) at the middle of a least-squares polynomial of the given degree. Empty when the window
+/// is too short for the degree.
+///
+/// Source: A. Savitzky, M. J. E. Golay, Anal. Chem. 36 (1964) 1627.
+fn savgol_coefficients(half: usize, degree: usize, derivative: usize) -> Vec<f64> {
+    let width = 2 * half + 1;
+    if width <= degree || derivative > degree {
+        return Vec::new();
+    }
+    let scale = half.max(1) as f64;
+    let position = |i: usize| (i as f64 - half as f64) / scale;
+    let powers = |i: usize| {
+        (0..=degree).scan(1.0, move |p, _| {
+            let now = *p;
+            *p *= position(i);
+            Some(now)
+        })
+    };
+    let design = DMatrix::from_row_iterator(width, degree + 1, (0..width).flat_map(powers));
+    let mut unit = DVector::zeros(degree + 1);
+    let factorial: f64 = (1..=derivative).map(|k| k as f64).product();
+    unit[derivative] = factorial / (0..derivative).map(|_| scale).product::<f64>();
+    let normal = design.tr_mul(&design);
+    match normal.lu().solve(&unit) {
+        Some(solved) => (design * solved).iter().copied().collect(),
+        None => Vec::new(),
+    }
 }
 
 /// (omega, alpha) by differences of the speeds of whole turns, through a smoothing spline whose

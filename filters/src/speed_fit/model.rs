@@ -5,8 +5,8 @@ use std::ops::Range;
 
 use nalgebra::DMatrix;
 
-use super::FitOptions;
-use super::shuffle::Swing;
+use super::shuffle::{Nodes, Swing};
+use super::{FitOptions, Resonance};
 use crate::bspline::{Basis, Local, ORDER, even, interpolate};
 use crate::envelope::Envelope;
 use crate::teeth::ToothTrain;
@@ -17,16 +17,61 @@ pub(super) const NULL_SPACE: usize = 4;
 /// the range of speeds: steeper is a motion that is still rough.
 const SLOPE_MAX: f64 = 10.0;
 const CYCLE_HARMONICS: usize = 6;
+/// Windows in which ripple is looked for in the residuals.
+const RIPPLE_WINDOW_S: f64 = 0.2;
+const RIPPLE_WINDOW_TEETH: usize = 12;
+/// Its power over the noise's where it is greatest (the greatest of some dozens of pure noise reaches
+/// 5), and where it begins and ends; there it has fallen to this share of the greatest, too.
+const RIPPLE_OVER_NOISE: f64 = 12.0;
+const RIPPLE_ENDS: f64 = 3.0;
+const RIPPLE_ENDS_SHARE: f64 = 0.03;
+/// Swing of the acceleration where the drive's own frequency is met, over the median of the pull, and
+/// the share of it that it begins and ends with: the drive takes a tenth of what it takes in the middle.
+const RESONANCE_OVER_MEDIAN: f64 = 2.0;
+const RESONANCE_ENDS_SHARE: f64 = 0.35;
+/// Scatter of the teeth over that of the calmest quarter of the pull.
+const RESTLESS: f64 = 3.5;
 /// Segments of the wander at most: cost grows with them, and beyond a few hundred what happens
 /// within one is far below the timing noise.
 const SEGMENTS_MAX: f64 = 300.0;
 
-/// One harmonic of the working cycle with the powers of scaled speed that shape its amplitude.
+/// One harmonic of the working cycle.
 #[derive(Debug, Clone)]
 struct Harmonic {
     /// Multiple of the working cycle's order.
     multiple: usize,
-    shapes: usize,
+    amplitude: Amplitude,
+}
+
+/// How the size of a harmonic changes along the pull.
+#[derive(Debug, Clone)]
+enum Amplitude {
+    /// So many powers of scaled speed times what a ripple of one size gives.
+    Powers(usize),
+    /// From instant to instant, beside that, while it meets the drive's own frequency.
+    Free(Nodes),
+}
+
+/// When a harmonic of the working cycle swings the wheel as a rigid drive would not, s on the train's time
+/// base: its size and phase change beside the drive's own frequency.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Meeting {
+    pub(super) from_s: f64,
+    pub(super) to_s: f64,
+    /// Where the two meet.
+    pub(super) resonance: Option<Resonance>,
+}
+
+/// Those of the first harmonics: the others are small.
+pub(super) type Meetings = [Option<Meeting>; 2];
+
+impl Harmonic {
+    fn columns(&self) -> usize {
+        2 * match &self.amplitude {
+            Amplitude::Powers(powers) => *powers,
+            Amplitude::Free(nodes) => nodes.count,
+        }
+    }
 }
 
 /// Which unknowns there are and where they stand in the equations. Spline and wander are interleaved
@@ -70,7 +115,7 @@ impl Layout {
 
     /// Where the shuffle's unknowns are among the others.
     pub(super) fn swing_at(&self) -> Range<usize> {
-        let columns = self.swing.map_or(0, |swing| 2 * swing.nodes);
+        let columns = self.swing.map_or(0, |swing| 2 * swing.nodes.count);
         self.len() - columns..self.len()
     }
 
@@ -134,7 +179,12 @@ fn interleave(
 }
 
 /// The harmonics that can be told from the smooth part and from each other at `N` samples a turn.
-fn usable_harmonics(options: &FitOptions, turns: f64, band_cycles: f64) -> Vec<Harmonic> {
+fn usable_harmonics(
+    options: &FitOptions,
+    turns: f64,
+    band_cycles: f64,
+    meetings: Meetings,
+) -> Vec<Harmonic> {
     let Some(cycles_per_turn) = options.cycles_per_turn.filter(|c| *c > 0.0) else {
         return Vec::new();
     };
@@ -155,8 +205,17 @@ fn usable_harmonics(options: &FitOptions, turns: f64, band_cycles: f64) -> Vec<H
         let locked = options.teeth_per_turn > 1 && (folded - folded.round()).abs() * turns < 1.5;
         harmonics.push(Harmonic {
             multiple: m,
-            shapes: if locked || m > 3 { 2 } else { 3 },
+            amplitude: Amplitude::Powers(if locked || m > 3 { 2 } else { 3 }),
         });
+        // What changes so quickly needs more room beside the smooth part.
+        if let Some(Some(meeting)) = meetings.get(m - 1)
+            && folded * turns > 2.0 * band_cycles
+        {
+            harmonics.push(Harmonic {
+                multiple: m,
+                amplitude: Amplitude::Free(Nodes::within(meeting.from_s, meeting.to_s)),
+            });
+        }
     }
     harmonics
 }
@@ -165,6 +224,122 @@ fn usable_harmonics(options: &FitOptions, turns: f64, band_cycles: f64) -> Vec<H
 pub(super) struct Current {
     pub(super) coefficients: Vec<f64>,
     pub(super) wander: Vec<f64>,
+}
+
+/// What is left of a tooth, rad.
+struct Swung {
+    time_s: f64,
+    theta: f64,
+    angle: f64,
+    omega: f64,
+    /// Cosine and sine of what the solution has of the swing, rad.
+    rigid: (f64, f64),
+}
+
+/// Some teeth on end.
+struct Window {
+    from_s: f64,
+    to_s: f64,
+    /// Power that is left at the order: of noise its variance.
+    left: f64,
+    /// Amplitude of the acceleration, in all.
+    swing_rad_per_s2: f64,
+    hz: f64,
+}
+
+/// When more than noise is left at an order per rad. The engine's own wheel swings many times more than
+/// the drum's: then all of it counts as resonance.
+fn meeting(teeth: &[Swung], order: f64, on_engine: bool) -> Option<Meeting> {
+    let mut windows: Vec<Window> = Vec::new();
+    let mut from = 0;
+    while let Some(first) = teeth.get(from) {
+        let to = teeth
+            .partition_point(|tooth| tooth.time_s < first.time_s + RIPPLE_WINDOW_S)
+            .max(from + RIPPLE_WINDOW_TEETH);
+        let Some(window) = teeth.get(from..to) else {
+            break;
+        };
+        let n = window.len() as f64;
+        let sum = window.iter().fold((0.0, 0.0), |sum, tooth| {
+            let (sin, cos) = (order * tooth.theta).sin_cos();
+            (sum.0 + tooth.angle * cos, sum.1 + tooth.angle * sin)
+        });
+        let middle = &window[window.len() / 2];
+        let turned = order * middle.omega;
+        let all = (
+            middle.rigid.0 + 2.0 * sum.0 / n,
+            middle.rigid.1 + 2.0 * sum.1 / n,
+        );
+        windows.push(Window {
+            from_s: first.time_s,
+            to_s: window[window.len() - 1].time_s,
+            left: (sum.0 * sum.0 + sum.1 * sum.1) / n,
+            swing_rad_per_s2: all.0.hypot(all.1) * turned * turned,
+            hz: turned / std::f64::consts::TAU,
+        });
+        from = to;
+    }
+    let all: f64 = teeth.iter().map(|tooth| tooth.angle.powi(2)).sum();
+    let explained: f64 = windows.iter().map(|window| 2.0 * window.left).sum();
+    let free = teeth.len() as f64 - 2.0 * windows.len() as f64;
+    let noise = (all - explained) / free.max(1.0);
+    let (greatest, most) = greatest(&windows, |window| window.left)?;
+    if most < RIPPLE_OVER_NOISE * noise {
+        return None;
+    }
+    let ends = (RIPPLE_ENDS * noise).max(RIPPLE_ENDS_SHARE * most);
+    let (from_s, to_s) = around(&windows, greatest, |window| window.left > ends);
+    let mut found = resonance(&windows);
+    if on_engine {
+        let resonance = found.get_or_insert(Resonance {
+            from_s,
+            to_s,
+            frequency_hz: windows[greatest].hz,
+        });
+        resonance.from_s = resonance.from_s.min(from_s);
+        resonance.to_s = resonance.to_s.max(to_s);
+    }
+    Some(Meeting {
+        from_s,
+        to_s,
+        resonance: found,
+    })
+}
+
+/// Where the acceleration swings far more than elsewhere.
+fn resonance(windows: &[Window]) -> Option<Resonance> {
+    let (at, most) = greatest(windows, |window| window.swing_rad_per_s2)?;
+    let mut swings: Vec<f64> = windows.iter().map(|w| w.swing_rad_per_s2).collect();
+    let middle = swings.len() / 2;
+    if most < RESONANCE_OVER_MEDIAN * *swings.select_nth_unstable_by(middle, f64::total_cmp).1 {
+        return None;
+    }
+    let (from_s, to_s) = around(windows, at, |window| {
+        window.swing_rad_per_s2 > RESONANCE_ENDS_SHARE * most
+    });
+    Some(Resonance {
+        from_s,
+        to_s,
+        frequency_hz: windows[at].hz,
+    })
+}
+
+fn greatest(windows: &[Window], of: impl Fn(&Window) -> f64) -> Option<(usize, f64)> {
+    let sizes = windows.iter().map(of).enumerate();
+    sizes.max_by(|a, b| a.1.total_cmp(&b.1))
+}
+
+/// From when to when it goes on around a window, with one more on each side: there it grows and fades.
+fn around(windows: &[Window], at: usize, goes_on: impl Fn(&Window) -> bool) -> (f64, f64) {
+    let before = windows[..at]
+        .iter()
+        .rev()
+        .take_while(|w| goes_on(w))
+        .count();
+    let after = windows[at + 1..].iter().take_while(|w| goes_on(w)).count();
+    let first = (at - before).saturating_sub(1);
+    let last = (at + after + 1).min(windows.len() - 1);
+    (windows[first].from_s, windows[last].to_s)
 }
 
 /// Everything that stays the same over the iterations.
@@ -180,6 +355,7 @@ pub(super) struct Problem<'a> {
     wander_locals: Vec<Local>,
     pub(super) thetas: Vec<f64>,
     pub(super) scale: SpeedScale,
+    pub(super) meetings: Meetings,
 }
 
 /// Which unknowns there are besides the smooth part and tooth errors.
@@ -190,6 +366,7 @@ pub(super) struct Columns {
     pub(super) ripple_from: Option<f64>,
     /// Working cycles in a segment of the wander; `None` for no wander.
     pub(super) cycles_a_segment: Option<f64>,
+    pub(super) meetings: Meetings,
     /// Frequency of the drive's shuffle, Hz.
     pub(super) shuffle_hz: Option<f64>,
 }
@@ -261,9 +438,9 @@ impl<'a> Problem<'a> {
             });
         let segments = subdivided(&points, per_interval);
         let wander_basis = (per_interval > 0).then(|| Basis::of_degree(2, &segments));
-        let harmonics = columns
-            .ripple_from
-            .map_or_else(Vec::new, |from| usable_harmonics(options, turns, from));
+        let harmonics = columns.ripple_from.map_or_else(Vec::new, |from| {
+            usable_harmonics(options, turns, from, columns.meetings)
+        });
         let swing = columns
             .shuffle_hz
             .map(|hz| Swing::new(hz, train.time_s[0], train.time_s[n - 1]));
@@ -280,8 +457,8 @@ impl<'a> Problem<'a> {
             } else {
                 0
             },
-            ripple: harmonics.iter().map(|h| 2 * h.shapes).sum::<usize>()
-                + swing.map_or(0, |swing| 2 * swing.nodes),
+            ripple: harmonics.iter().map(Harmonic::columns).sum::<usize>()
+                + swing.map_or(0, |swing| 2 * swing.nodes.count),
             swing,
             harmonics,
             first,
@@ -299,6 +476,7 @@ impl<'a> Problem<'a> {
             wander_basis,
             segments,
             scale: speed_scale(train, pitch),
+            meetings: columns.meetings,
             thetas,
         }
     }
@@ -358,17 +536,26 @@ impl<'a> Problem<'a> {
                     at = (at.0 * cos - at.1 * sin, at.1 * cos + at.0 * sin);
                     turned += 1;
                 }
-                let mut shape = amplitude;
-                for _ in 0..harmonic.shapes {
-                    ripple[column] = shape * at.0;
-                    ripple[column + 1] = shape * at.1;
-                    column += 2;
-                    shape *= x;
+                let columns = &mut ripple[column..column + harmonic.columns()];
+                column += harmonic.columns();
+                match &harmonic.amplitude {
+                    Amplitude::Powers(_) => {
+                        let mut shape = amplitude;
+                        for pair in columns.chunks_exact_mut(2) {
+                            (pair[0], pair[1]) = (shape * at.0, shape * at.1);
+                            shape *= x;
+                        }
+                    }
+                    Amplitude::Free(nodes) => {
+                        let scale = self.scale.middle / omega;
+                        let turned = (scale * at.0, scale * at.1);
+                        nodes.columns(self.train.time_s[k], turned, columns);
+                    }
                 }
             }
         }
         if let Some(swing) = &self.layout.swing {
-            let from = ripple.len() - 2 * swing.nodes;
+            let from = ripple.len() - 2 * swing.nodes.count;
             swing.columns(self.train.time_s[k], 1.0 / omega, &mut ripple[from..]);
         }
         (self.layout.pattern > 0).then(|| {
@@ -425,6 +612,9 @@ impl<'a> Problem<'a> {
                 add(&mut other_ripple[at * r..(at + 1) * r], *v, &ripple);
             }
             for (i, vi) in ripple.iter().enumerate() {
+                if *vi == 0.0 {
+                    continue; // another node's
+                }
                 b[first + i] += vi * residual;
                 add(&mut ripple_ripple[i * r..i * r + i + 1], *vi, &ripple);
             }
@@ -467,6 +657,126 @@ impl<'a> Problem<'a> {
             .collect()
     }
 
+    /// Where more of the working cycle's first harmonics is left in the teeth's times than noise.
+    pub(super) fn left_rippling(
+        &self,
+        current: &Current,
+        solution: &[f64],
+        residuals: &[f64],
+        weights: &[bool],
+    ) -> Meetings {
+        let Some(cycles_per_turn) = self.options.cycles_per_turn.filter(|c| *c > 0.0) else {
+            return Meetings::default();
+        };
+        std::array::from_fn(|i| {
+            let kept: Vec<Swung> = (0..residuals.len())
+                .filter(|k| weights[*k])
+                .map(|k| {
+                    let omega = self.tooth_omega(k, current);
+                    Swung {
+                        time_s: self.train.time_s[k],
+                        theta: self.thetas[k],
+                        omega,
+                        angle: residuals[k] * omega,
+                        rigid: self.rigid_swing(i + 1, omega, solution),
+                    }
+                })
+                .collect();
+            meeting(
+                &kept,
+                cycles_per_turn * (i + 1) as f64,
+                cycles_per_turn <= 1.0,
+            )
+        })
+    }
+
+    /// Cosine and sine of a multiple of the working cycle as the solution has it for a rigid drive, rad.
+    fn rigid_swing(&self, multiple: usize, omega: f64, solution: &[f64]) -> (f64, f64) {
+        let x = (omega - self.scale.middle) / self.scale.half_width;
+        let mut at = self.layout.ripple_at().start;
+        for harmonic in &self.layout.harmonics {
+            let columns = &solution[at..at + harmonic.columns()];
+            at += harmonic.columns();
+            if harmonic.multiple == multiple && matches!(harmonic.amplitude, Amplitude::Powers(_)) {
+                let sum = columns.chunks_exact(2).rev().fold((0.0, 0.0), |sum, pair| {
+                    (sum.0 * x + pair[0], sum.1 * x + pair[1])
+                });
+                let scale = omega * (self.scale.middle / omega).powi(3);
+                return (scale * sum.0, scale * sum.1);
+            }
+        }
+        (0.0, 0.0)
+    }
+
+    /// Whether the working cycle or its second harmonic has a frequency somewhere in the stretch.
+    pub(super) fn cycles_have(&self, hz: f64) -> bool {
+        let Some(per_turn) = self.options.cycles_per_turn else {
+            return false;
+        };
+        let turns_per_s = |omega: f64| omega * per_turn / std::f64::consts::TAU;
+        let (low, high) = (
+            turns_per_s(self.scale.middle - self.scale.half_width),
+            turns_per_s(self.scale.middle + self.scale.half_width),
+        );
+        (0.95 * low..2.1 * high).contains(&hz)
+    }
+
+    /// Spans in which what is left of the teeth's times is far more than in the calm of the same pull,
+    /// both as time and as angle, s: there the wheel swings in a way that no part of the model follows.
+    pub(super) fn restless(
+        &self,
+        current: &Current,
+        residuals: &[f64],
+        weights: &[bool],
+    ) -> Vec<(f64, f64)> {
+        let kept: Vec<usize> = (0..residuals.len()).filter(|k| weights[*k]).collect();
+        let mut windows: Vec<(f64, f64, [f64; 2])> = Vec::new();
+        let mut from = 0;
+        while from < kept.len() {
+            let start_s = self.train.time_s[kept[from]];
+            let to = kept
+                .partition_point(|k| self.train.time_s[*k] < start_s + RIPPLE_WINDOW_S)
+                .max(from + RIPPLE_WINDOW_TEETH);
+            let Some(window) = kept.get(from..to) else {
+                break;
+            };
+            let mean = |of: &dyn Fn(usize) -> f64| {
+                window.iter().map(|k| of(*k).powi(2)).sum::<f64>() / window.len() as f64
+            };
+            let squares = [
+                mean(&|k| residuals[k]),
+                mean(&|k| residuals[k] * self.tooth_omega(k, current)),
+            ];
+            windows.push((
+                start_s,
+                self.train.time_s[window[window.len() - 1]],
+                squares,
+            ));
+            from = to;
+        }
+        if windows.len() < 8 {
+            return Vec::new();
+        }
+        let calm: [f64; 2] = std::array::from_fn(|i| {
+            let mut squares: Vec<f64> = windows.iter().map(|window| window.2[i]).collect();
+            let quarter = squares.len() / 4;
+            *squares.select_nth_unstable_by(quarter, f64::total_cmp).1
+        });
+        let mut spans: Vec<(f64, f64)> = Vec::new();
+        for (from_s, to_s, squares) in windows {
+            if (0..2).all(|i| squares[i] > RESTLESS * RESTLESS * calm[i]) {
+                match spans
+                    .last_mut()
+                    .filter(|span| from_s - span.1 < RIPPLE_WINDOW_S)
+                {
+                    Some(span) => span.1 = to_s,
+                    None => spans.push((from_s, to_s)),
+                }
+            }
+        }
+        spans
+    }
+
     /// Frequency of a shuffle in what is left of the teeth's times, Hz.
     pub(super) fn left_swinging(
         &self,
@@ -505,6 +815,13 @@ impl<'a> Problem<'a> {
         let teeth = f64::from(self.options.teeth_per_turn) / per_turn;
         let moved = self.mean_alpha() * cycle_s * cycle_s / (3.0 * omega);
         cov_over_noise * moved * teeth.sqrt()
+    }
+
+    /// Spectral density of the wheel's acceleration, rad²/s³, that cycles of such a scatter make.
+    pub(super) fn cycles_density(&self, cov: f64) -> f64 {
+        let per_turn = self.options.cycles_per_turn.filter(|c| *c > 0.0);
+        let cycles_per_s = per_turn.unwrap_or(1.0) * self.scale.middle / std::f64::consts::TAU;
+        (cov * self.mean_alpha()).powi(2) / cycles_per_s
     }
 
     /// Mean acceleration of the stretch, never negative.

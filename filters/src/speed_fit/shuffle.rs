@@ -5,6 +5,7 @@ use std::f64::consts::TAU;
 
 use super::Shuffle;
 use crate::convert::floor_to_usize;
+use crate::envelope::Envelope;
 
 /// Frequencies looked at, Hz. Below them a swing can't be told from the curve.
 const LOWEST_HZ: f64 = 4.0;
@@ -19,6 +20,8 @@ const SWING_MIN: f64 = 0.02;
 /// The swing's size may change over so many of its periods.
 const NODES_SWINGS: f64 = 1.0;
 const NODE_S_MIN: f64 = 0.12;
+/// Nodes of a swing that comes and goes, at most: its cost grows with their square.
+const NODES_WITHIN_MAX: f64 = 24.0;
 
 /// The frequency of a narrow line in the angle that is left of each tooth, Hz.
 pub(super) fn find(times_s: &[f64], angles_rad: &[f64], alpha_mean: f64) -> Option<f64> {
@@ -92,43 +95,74 @@ pub(super) fn find(times_s: &[f64], angles_rad: &[f64], alpha_mean: f64) -> Opti
     (over > LINE_OVER_LEVEL).then_some(hz + shift.clamp(-1.0, 1.0) * step_hz)
 }
 
-/// A swing whose size and phase change along the pull, linearly from node to node.
+/// Instants that lie evenly over the pull, between which a swing's size and phase change linearly.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Nodes {
+    from_s: f64,
+    node_s: f64,
+    pub(super) count: usize,
+}
+
+impl Nodes {
+    /// About so far apart, the first and the last at these instants.
+    fn new(wanted_s: f64, from_s: f64, to_s: f64) -> Self {
+        let wanted_s = wanted_s.max(NODE_S_MIN);
+        let intervals = floor_to_usize((to_s - from_s) / wanted_s).max(1);
+        Self {
+            from_s,
+            node_s: (to_s - from_s) / intervals as f64,
+            count: intervals + 1,
+        }
+    }
+
+    /// Between two instants, at which the swing begins and ends.
+    pub(super) fn within(from_s: f64, to_s: f64) -> Self {
+        let wanted_s = ((to_s - from_s) / NODES_WITHIN_MAX).max(NODE_S_MIN);
+        let all = Self::new(wanted_s, from_s, to_s.max(from_s + 2.0 * NODE_S_MIN));
+        Self {
+            from_s: from_s + all.node_s,
+            count: all.count - 2,
+            ..all
+        }
+    }
+
+    /// Fills the columns, cosine and sine by node, at an instant.
+    pub(super) fn columns(&self, time_s: f64, (cos, sin): (f64, f64), columns: &mut [f64]) {
+        columns.fill(0.0);
+        let along = (time_s - self.from_s) / self.node_s;
+        let first = floor_to_usize(along.max(0.0));
+        for node in first..(first + 2).min(self.count) {
+            let weight = (1.0 - (along - node as f64).abs()).max(0.0);
+            columns[2 * node] = weight * cos;
+            columns[2 * node + 1] = weight * sin;
+        }
+    }
+}
+
+/// A swing at one frequency.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Swing {
     pub(super) hz: f64,
-    from_s: f64,
-    node_s: f64,
-    pub(super) nodes: usize,
+    pub(super) nodes: Nodes,
 }
 
 impl Swing {
     pub(super) fn new(hz: f64, from_s: f64, to_s: f64) -> Self {
-        let wanted = (NODES_SWINGS / hz).max(NODE_S_MIN);
-        let intervals = floor_to_usize((to_s - from_s) / wanted).max(1);
         Self {
             hz,
-            from_s,
-            node_s: (to_s - from_s) / intervals as f64,
-            nodes: intervals + 1,
+            nodes: Nodes::new(NODES_SWINGS / hz, from_s, to_s),
         }
     }
 
-    /// Fills the columns of the angle at an instant, cosine and sine by node, times `scale`.
+    /// Fills the columns of the angle at an instant, times `scale`.
     pub(super) fn columns(&self, time_s: f64, scale: f64, columns: &mut [f64]) {
-        columns.fill(0.0);
-        let along = ((time_s - self.from_s) / self.node_s).clamp(0.0, (self.nodes - 1) as f64);
-        let node = floor_to_usize(along).min(self.nodes - 2);
-        let share = along - node as f64;
-        let (sin, cos) = (TAU * self.hz * (time_s - self.from_s)).sin_cos();
-        for (node, weight) in [(node, 1.0 - share), (node + 1, share)] {
-            columns[2 * node] = scale * weight * cos;
-            columns[2 * node + 1] = scale * weight * sin;
-        }
+        let (sin, cos) = (TAU * self.hz * (time_s - self.nodes.from_s)).sin_cos();
+        self.nodes
+            .columns(time_s, (scale * cos, scale * sin), columns);
     }
 
-    /// Greatest swing of the acceleration, with frequency and damping ratio from how size and phase
-    /// go on from node to node.
-    pub(super) fn measured(&self, coefficients: &[f64]) -> Shuffle {
+    /// How far size and phase go on from node to node: with the turn of the phase, and what is kept.
+    fn goes_on(coefficients: &[f64]) -> (f64, f64, f64) {
         let nodes: Vec<(f64, f64)> = coefficients.chunks(2).map(|c| (c[0], c[1])).collect();
         let (mut along, mut across, mut power) = (0.0, 0.0, 0.0);
         for pair in nodes.windows(2) {
@@ -137,14 +171,80 @@ impl Swing {
             across += a * d - b * c;
             power += a * a + b * b;
         }
-        let hz = self.hz - across.atan2(along) / (TAU * self.node_s);
+        (along, across, power)
+    }
+
+    /// What is known of the swing before the teeth speak: a damped oscillator that the scatter of the
+    /// cycles' work, of this spectral density of the acceleration in rad²/s³, pushes on. Its angle
+    /// changes by so much in variance between nodes, beyond what damping takes.
+    pub(super) fn oscillator(&self, density: f64) -> Oscillator {
+        Oscillator {
+            kept: KEPT,
+            pushed: 0.5 * density * self.nodes.node_s / (TAU * self.hz).powi(2),
+        }
+    }
+
+    /// Greatest swing of the acceleration, with frequency and damping ratio from how size and phase
+    /// go on from node to node.
+    pub(super) fn measured(&self, coefficients: &[f64]) -> Shuffle {
+        let nodes: Vec<(f64, f64)> = coefficients.chunks(2).map(|c| (c[0], c[1])).collect();
+        let (along, across, power) = Self::goes_on(coefficients);
+        let node_s = self.nodes.node_s;
+        let hz = self.hz - across.atan2(along) / (TAU * node_s);
         let kept = along.hypot(across) / power;
-        let ratio = -kept.ln() / (TAU * hz * self.node_s);
+        let ratio = -kept.ln() / (TAU * hz * node_s);
         let peak = nodes.iter().map(|n| n.0.hypot(n.1)).fold(0.0, f64::max);
         Shuffle {
             frequency_hz: hz,
             damping_ratio: (ratio > 0.0).then_some(ratio),
             swing_rad_per_s2: peak * (TAU * hz).powi(2),
+        }
+    }
+}
+
+/// How a swing goes on from one node to the next.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Oscillator {
+    /// Share of the swing that is kept.
+    kept: f64,
+    /// Variance of what comes on top of each unknown, rad².
+    pushed: f64,
+}
+
+/// What a swing keeps from node to node, before the teeth speak.
+const KEPT: f64 = 0.75;
+const KEPT_MIN: f64 = 0.3;
+/// The push that is expected counts for so many nodes.
+const EXPECTED_PUSHES: f64 = 4.0;
+
+impl Oscillator {
+    /// Adds what it says of the unknowns from `first` on, for a noise of the teeth's times in s.
+    pub(super) fn add(&self, matrix: &mut Envelope, first: usize, noise_s: f64) {
+        let weight = noise_s * noise_s / self.pushed;
+        for at in first + 2..matrix.len() {
+            matrix.add_square(&[(at - 2, -self.kept), (at, 1.0)], weight);
+        }
+    }
+
+    /// The likelier one for a solution: a step of expectation and maximisation.
+    pub(super) fn after(
+        &self,
+        swing: &[f64],
+        first: usize,
+        variance: f64,
+        inverse: &Envelope,
+    ) -> Self {
+        let (along, _, power) = Swing::goes_on(swing);
+        let kept = (along / power.max(f64::MIN_POSITIVE)).clamp(KEPT_MIN, 1.0);
+        let mut sum = EXPECTED_PUSHES * self.pushed;
+        for i in 2..swing.len() {
+            let change = [(first + i - 2, -kept), (first + i, 1.0)];
+            let left = variance * inverse.quadratic(&change);
+            sum += (swing[i] - kept * swing[i - 2]).powi(2) + left;
+        }
+        Self {
+            kept,
+            pushed: sum / (EXPECTED_PUSHES + (swing.len() - 2) as f64),
         }
     }
 }

@@ -50,8 +50,10 @@ export class Daemon {
     daemon.port = await freePort();
     daemon.stand = join(daemon.folder, "stand.toml");
     const address = `${daemon.options.host}:${daemon.port}`;
-    // A busy machine that is late with a heartbeat must not cut the pull that a test waits for.
-    const stand = readFileSync(STAND, "utf8").replace(/^heartbeat_timeout = .*$/m, 'heartbeat_timeout = "2 s"');
+    // A busy machine that is late with a heartbeat, or hears its board late, must not cut the pull that a
+    // test waits for.
+    const stand = readFileSync(STAND, "utf8").replace(/^heartbeat_timeout = .*$/m, 'heartbeat_timeout = "2 s"')
+      .replace('limit = "500 ms"', 'limit = "5 s"');
     writeFileSync(daemon.stand, daemon.options.change(stand).replace("127.0.0.1:0", address));
     daemon.options.prepare(daemon.folder);
     await daemon.run();

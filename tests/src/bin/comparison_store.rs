@@ -8,8 +8,10 @@ use std::process::{Command, ExitCode, Stdio};
 use std::time::{Duration, Instant};
 
 use clap::Parser;
+use leverarm::rehearsal::{DEMO_STAND, model_of, script_of};
 use leverarm_store::PullState;
 use leverarm_tests::simulated_store::{STAND, SimulatedSetup, fill, series, two_jets};
+use leverarm_tests::virtual_bench::{BenchError, VirtualBench};
 use serde_json::json;
 
 /// Makes a store of simulated pulls, with its stand file.
@@ -30,6 +32,9 @@ struct Arguments {
     /// A series of setups with parts in common instead, the first one again and again
     #[arg(long)]
     series: bool,
+    /// Two pulls with their coast-downs instead, the second with a ring on the drum that adds so much, kg·m²
+    #[arg(long)]
+    ring: Option<f64>,
     /// Measure how long `compare` of ten setups and `sheet` take with this build
     #[arg(long)]
     measure: bool,
@@ -58,7 +63,26 @@ fn setups(count: usize) -> Vec<SimulatedSetup> {
         .collect()
 }
 
+/// Pulls of the demonstration's stand whose drum then runs freely for a while.
+fn coast_downs(store: &Path, ring_kg_m2: f64) -> Result<(), BenchError> {
+    let text = DEMO_STAND.replace("coast = \"250 ms\"", "coast = \"40 s\"");
+    let stand = leverarm_config::parse("demo.toml", &text)?;
+    for added in [0.0, ring_kg_m2] {
+        let mut model = model_of(&stand);
+        model.drum.inertia_kg_m2 += added;
+        let mut bench = VirtualBench::new(store, &text, model)?;
+        bench.ride(script_of(&stand, 1), 120)?;
+        bench.wait(1.0)?;
+        bench.finish()?;
+    }
+    Ok(())
+}
+
 fn run(arguments: &Arguments) -> Result<(), Box<dyn std::error::Error>> {
+    if let Some(ring) = arguments.ring {
+        let made = coast_downs(&arguments.out.join("pulls"), ring);
+        return Ok(made.map_err(|error| format!("{error:?}"))?);
+    }
     let (setups, builds) = if arguments.series {
         let (setups, order) = series();
         (setups.to_vec(), order.to_vec())

@@ -52,6 +52,12 @@ struct Arguments {
     /// Also stands on which nothing but the timing is uncertain
     #[arg(long)]
     timing_alone: bool,
+    /// Only drives that swing and have play, drawn anew for every three pulls
+    #[arg(long)]
+    drawn_drives: bool,
+    /// A line for each pull, on the standard error
+    #[arg(long)]
+    each: bool,
 }
 
 /// What is stated about a stand, and what its pulls are like.
@@ -343,6 +349,57 @@ fn timing_alone() -> Vec<Stated> {
         .collect()
 }
 
+/// A drive that swings and has play, on a stand that is known exactly: 5 to 40 Hz, damping ratio 0.02
+/// to 0.15, 0.01 to 0.05 rad or none (common practice, no source).
+fn drawn_drive(seed: u64) -> Stated {
+    let mut rng = fastrand::Rng::with_seed(seed.wrapping_mul(0xd134_2543_de82_ef95));
+    let mut between = |a: f64, b: f64| a * (b / a).powf(rng.f64());
+    let drive = Drive {
+        frequency_hz: between(5.0, 40.0),
+        damping_ratio: between(0.02, 0.15),
+        lash_rad: between(0.01, 0.05),
+    };
+    let engine_per_drum = between(2.5, 8.0);
+    let drum_inertia_kg_m2 = between(0.5, 20.0);
+    let engine_share = between(0.03, 0.2);
+    let cov = between(0.01, 0.035);
+    let seconds = between(2.5, 9.0);
+    let ripple = [between(1.5, 2.8), between(0.2, 1.0), 0.3];
+    let from_rpm = between(2000.0, 4000.0);
+    let to_rpm = from_rpm * between(2.0, 3.2);
+    let on_engine = rng.f64() < 0.25;
+    let lash_rad = if rng.bool() { drive.lash_rad } else { 0.0 };
+    Stated {
+        name: "drawn_drives",
+        seconds,
+        pull: Pull {
+            drum_inertia_kg_m2,
+            engine_inertia_kg_m2: engine_share * drum_inertia_kg_m2 / engine_per_drum.powi(2),
+            engine_per_drum,
+            losses: [0.8, 0.004, 2e-5].map(|c| c * drum_inertia_kg_m2 / 3.2),
+            teeth: *rng
+                .choice(if on_engine {
+                    &[1, 2, 12, 24]
+                } else {
+                    &[4, 8, 16, 36]
+                })
+                .unwrap_or(&8),
+            on_engine,
+            ripple,
+            from_rpm,
+            to_rpm,
+            shape: *rng
+                .choice(&[Shape::Hump, Shape::Dip, Shape::Flat])
+                .unwrap_or(&Shape::Hump),
+            cycles: Cycles::varying(cov),
+            drive: Some(Drive { lash_rad, ..drive }),
+            ..pull()
+        },
+        ..stands().remove(0)
+    }
+    .known_exactly()
+}
+
 /// The deviation from the stated value, and the spread that is stated for it.
 struct Drawn {
     deviation: f64,
@@ -502,9 +559,9 @@ impl Stated {
     }
 
     /// Pulls by an engine that stays the same, each compared with the truth, and their mean.
-    fn run(&self, seed: u64, tally: &mut Tally) {
+    fn run(&self, seed: u64, each: bool, tally: &mut Tally) {
         let shown: Vec<Shown> = (0..u64::from(AVERAGED))
-            .filter_map(|pull| self.pull(seed.wrapping_add(pull), tally))
+            .filter_map(|pull| self.pull(seed.wrapping_add(pull), each, tally))
             .collect();
         let peaks: Option<Vec<f64>> = shown.iter().map(|s| s.peak_pct).collect();
         if let Some(peaks) = peaks.filter(|p| p.len() == AVERAGED as usize) {
@@ -516,7 +573,7 @@ impl Stated {
     }
 
     /// One pull: the truth drawn, simulated, reduced and compared.
-    fn pull(&self, seed: u64, tally: &mut Tally) -> Option<Shown> {
+    fn pull(&self, seed: u64, each: bool, tally: &mut Tally) -> Option<Shown> {
         // Seeds in a row give draws that lie evenly, which are no chance.
         let mut rng = fastrand::Rng::with_seed(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15));
         let mut truth = self.pull.clone().lasting(self.seconds);
@@ -638,6 +695,41 @@ impl Stated {
         if let Some(peak_pct) = peak_pct {
             tally.peak.take(peak_pct);
         }
+        if each {
+            let n = points.len() as f64;
+            let off = points
+                .iter()
+                .map(|p| (p.1 / p.3 - 1.0).powi(2))
+                .sum::<f64>()
+                / n;
+            let band = points.iter().map(|p| (p.2 / p.3).powi(2)).sum::<f64>() / n;
+            drop(writeln!(
+                std::io::stderr(),
+                "seed={seed} covered_pct={:.0} shown={} of {} rms_pct={:.2} expanded_pct={:.2} teeth={}{} seconds={:.1} ratio={:.1} from_rpm={:.0} to_rpm={:.0} cov={:.3} {:?} shuffle={} noise_us={:.1} ends={:.0}",
+                100.0 * covered as f64 / n,
+                points.len(),
+                curve.points.len(),
+                100.0 * off.sqrt(),
+                100.0 * band.sqrt(),
+                truth.teeth,
+                if truth.on_engine { "e" } else { "" },
+                self.seconds,
+                truth.engine_per_drum,
+                truth.from_rpm,
+                truth.to_rpm,
+                truth.cycles.cov,
+                truth.drive,
+                curve.shuffle.map_or_else(
+                    || "-".to_owned(),
+                    |s| format!(
+                        "{:.1}Hz/{:?}/{:.2}",
+                        s.frequency_hz, s.damping_ratio, s.swing
+                    )
+                ),
+                1e6 * curve.timing_noise_s.unwrap_or(f64::NAN),
+                last.0,
+            ));
+        }
         Some(Shown { points, peak_pct })
     }
 }
@@ -711,8 +803,15 @@ fn measure(stated: &Stated, arguments: &Arguments) -> Tally {
             if pull >= arguments.pulls {
                 return tally;
             }
-            let seed = arguments.seed.wrapping_mul(1_000_003);
-            stated.run(seed.wrapping_add(u64::from(pull)), &mut tally);
+            let seed = arguments
+                .seed
+                .wrapping_mul(1_000_003)
+                .wrapping_add(u64::from(pull));
+            if arguments.drawn_drives {
+                drawn_drive(seed).run(seed, arguments.each, &mut tally);
+            } else {
+                stated.run(seed, arguments.each, &mut tally);
+            }
             bar.inc(u64::from(AVERAGED));
         }
     };
@@ -735,6 +834,9 @@ fn main() -> ExitCode {
     chosen.extend(real_engines());
     if arguments.timing_alone {
         chosen.extend(timing_alone());
+    }
+    if arguments.drawn_drives {
+        chosen = vec![drawn_drive(0)];
     }
     if let Some(name) = &arguments.stand {
         chosen.retain(|stated| stated.name == name);

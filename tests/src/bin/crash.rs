@@ -24,9 +24,9 @@ use leverarm_live::{Core, Now, Output, Record};
 use leverarm_software_stand::SoftwareStand;
 use leverarm_store::{
     ChunkRange, ConnectionId, EventFilter, NewChunk, NewConnection, NewEvent, NewPull, PullEnd,
-    PullId, PullState, Severity, Store, StoreReader,
+    PullId, PullState, Store, StoreReader,
 };
-use leverarm_vocabulary::EventKind;
+use leverarm_vocabulary::{Event, EventKind};
 use rusqlite::Connection;
 use sha2::{Digest, Sha256};
 
@@ -135,17 +135,14 @@ fn write(folder: &Path, seed: u64) -> Outcome<()> {
         })?;
         say(&format!("chunk {connection} {seq} {}", digest(&bytes)))?;
         if seq % 3 == 0 {
-            let event = store.add_event(&NewEvent {
-                wall_us: i64::from(seq),
+            let now = Now {
                 mono_us: 0,
-                tick: None,
+                wall_us: i64::from(seq),
+            };
+            let event = Event::new(now, None, EventKind::StoreSlow, format!("chunk {seq}"));
+            let event = store.add_event(&NewEvent {
                 connection: Some(connection),
-                pull: None,
-                severity: Severity::Info,
-                kind: EventKind::StoreSlow,
-                channel: None,
-                message: format!("chunk {seq}"),
-                data: serde_json::Value::Null,
+                ..event.into()
             })?;
             say(&format!("event {event} chunk {seq}"))?;
         }

@@ -726,7 +726,7 @@ impl Checks {
             Record::Event(event) => {
                 self.count(format!("event {}", event.kind));
                 // Its time is that of the first it stands for.
-                let last_us = event.data["last_mono_us"].as_u64();
+                let last_us = event.repeats.as_ref().and_then(|it| it.last_mono_us);
                 let at_us = around.stand_us(last_us.unwrap_or(event.now.mono_us));
                 self.expected.retain(|it| {
                     let is_it = it.kinds.contains(&event.kind)

@@ -169,7 +169,7 @@ fn open(folder: &tempfile::TempDir) -> Result<(Store, RecordKeeper), StoreError>
 impl Real {
     fn store(&mut self, record: Record) -> Result<(), StoreError> {
         if let Record::Event(event) = &record {
-            let event = self.keeper.event(event);
+            let event = self.keeper.event(event.clone());
             self.store.add_event(&event)?;
         }
         let kept = self.keeper.keep(&mut self.store, &record)?;

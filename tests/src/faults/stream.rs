@@ -3,10 +3,11 @@
 
 use std::collections::{BTreeSet, VecDeque};
 
-use leverarm::stream::{Answer, Destination, Feed, Keep, KeepOutcome, Range, Want};
+use leverarm::stream::{Answer, Destination, Feed, Range, Save, SaveOutcome, Want};
 use leverarm_config::{Stand, StreamDestination};
 use leverarm_live::Now;
 use leverarm_store::{Cursor, EventFilter, Store, StoreError, StoreReader};
+use leverarm_vocabulary::payload::StreamSetAside;
 
 use super::chance::{Chance, Stream};
 use super::plan::FaultKind;
@@ -28,7 +29,7 @@ enum Doing {
     Nothing,
     Waiting { until_us: u64 },
     Asked { answer: Answer, at_us: u64 },
-    Keeping { keep: Keep, since_us: u64 },
+    Saving { save: Save, since_us: u64 },
 }
 
 #[derive(Debug)]
@@ -48,7 +49,7 @@ pub(super) struct Streaming {
     destination: Destination,
     doing: Doing,
     /// With the recorder, whose answer nobody waits for any more.
-    given: VecDeque<Keep>,
+    given: VecDeque<Save>,
     away_since_us: Option<u64>,
     was_away_for_long: bool,
 }
@@ -96,8 +97,8 @@ impl Streaming {
         active: &[FaultKind],
     ) -> Result<(), StoreError> {
         let takes = !active.contains(&FaultKind::StoreStalled);
-        while takes && let Some(keep) = self.given.pop_front() {
-            keep.put(store, &self.settings.name)?;
+        while takes && let Some(save) = self.given.pop_front() {
+            save.put(store, &self.settings.name)?;
         }
         let now_us = now.mono_us;
         loop {
@@ -108,15 +109,15 @@ impl Streaming {
                     self.hear(&answer, now_us);
                     self.destination.answered(&answer, now);
                 }
-                Doing::Keeping { keep, .. } if takes => {
-                    keep.put(store, &self.settings.name)?;
-                    self.destination.kept(KeepOutcome::OnDisk);
+                Doing::Saving { save, .. } if takes => {
+                    save.put(store, &self.settings.name)?;
+                    self.destination.saved(SaveOutcome::OnDisk);
                 }
-                Doing::Keeping { keep, since_us }
-                    if !keep.surely && now_us >= since_us + RECORDER_PATIENCE_US =>
+                Doing::Saving { save, since_us }
+                    if !save.surely && now_us >= since_us + RECORDER_PATIENCE_US =>
                 {
-                    self.given.push_back(keep);
-                    self.destination.kept(KeepOutcome::Given);
+                    self.given.push_back(save);
+                    self.destination.saved(SaveOutcome::Given);
                 }
                 waiting => {
                     self.doing = waiting;
@@ -127,8 +128,8 @@ impl Streaming {
                 Want::Wait(time) => Doing::Waiting {
                     until_us: now_us + u64::try_from(time.as_micros()).unwrap_or(u64::MAX / 2),
                 },
-                Want::Keep(keep) => Doing::Keeping {
-                    keep,
+                Want::Save(save) => Doing::Saving {
+                    save,
                     since_us: now_us,
                 },
                 Want::Send(body) => {
@@ -165,7 +166,7 @@ impl Streaming {
             self.step(now, store, &[])?;
             let us = match &self.doing {
                 Doing::Waiting { until_us } => until_us.saturating_sub(now.mono_us),
-                Doing::Nothing | Doing::Asked { .. } | Doing::Keeping { .. } => ANSWER_US,
+                Doing::Nothing | Doing::Asked { .. } | Doing::Saving { .. } => ANSWER_US,
             };
             now.mono_us += us.max(1);
             now.wall_us += us.max(1).cast_signed();
@@ -223,12 +224,12 @@ impl Streaming {
             })
         };
         let refused = stored.iter().filter(|line| self.server.refuses(line));
-        let told_aside: u64 = told("stream set aside")?
-            .iter()
-            .filter_map(|event| event.data["points"].as_u64())
-            .sum();
+        let mut told_aside = 0;
+        for event in told("stream set aside")? {
+            told_aside += event.payload::<StreamSetAside>()?.map_or(0, |it| it.points);
+        }
         // More, where a batch was sent a second time.
-        if told_aside < refused.clone().count() as u64 {
+        if told_aside < refused.clone().count() {
             wrong.push(format!(
                 "the server refuses {} points, and the journal knows of {told_aside}",
                 refused.count()

@@ -2,7 +2,7 @@
 //!
 //! The stand is that of the fault simulation: 8 teeth on the drum, one on the engine, ratio 5.5.
 
-use leverarm_live::EventData;
+use leverarm_live::Event;
 use leverarm_software_stand::{Pickup, PickupFault, Shaft, StandModel};
 use leverarm_tests::virtual_bench::VirtualBench;
 use leverarm_vocabulary::EventKind;
@@ -26,7 +26,7 @@ const EVERY_SECOND: PickupFault = PickupFault {
 struct Runaway {
     /// Greatest true speed of the drum, rpm.
     top_rpm: f64,
-    events: Vec<EventData>,
+    events: Vec<Event>,
 }
 
 impl Runaway {
@@ -287,4 +287,63 @@ fn check_states_the_blind_speed_and_the_worst_case() {
     let alone = leverarm_config::parse("stand.toml", &STAND.replace(ENGINE_PICKUP, "")).unwrap();
     let text = alone.summary().to_string();
     assert!(text.contains("counting every second tooth"), "{text}");
+}
+
+/// It drags the engine down within a turn, whatever its speed, the clutch's grip and the wheel on the crank.
+#[test]
+fn a_clutch_let_in_at_once_against_a_standing_drum_is_no_lie() {
+    let mut lies = Vec::new();
+    for teeth in [1, 2, 4, 8] {
+        let stand = STAND.replace("teeth = 1\n", &format!("teeth = {teeth}\n"));
+        for (grip_nm, opening) in [(20.0, 1.0), (60.0, 0.3), (200.0, 0.0)] {
+            for engine_rpm in [1_800.0, 3_000.0, 4_500.0, 6_500.0, 8_500.0] {
+                let mut model = StandModel::pit_bike();
+                model.clutch_torque_nm = grip_nm;
+                model.pickups[1] = Pickup::perfect(Shaft::Engine, teeth);
+                let folder = tempfile::tempdir().unwrap();
+                let mut bench = VirtualBench::new(folder.path(), &stand, model).unwrap();
+                bench.wait(1.0).unwrap();
+                bench.stand().throttle(1.0);
+                for _ in 0..1_000 {
+                    if bench.stand().truth().omega_engine_rad_per_s > engine_rpm * RPM {
+                        break;
+                    }
+                    bench.wait(0.002).unwrap();
+                }
+                bench.stand().throttle(opening);
+                bench.stand().clutch(true);
+                bench.wait(1.5).unwrap();
+                let what = format!("{teeth} teeth, {grip_nm} N m, {opening}, {engine_rpm} rpm");
+                let events = bench.take_events();
+                let tripped = events
+                    .iter()
+                    .filter(|it| it.kind == EventKind::GuardTripped);
+                lies.extend(tripped.map(|it| format!("{what}: {}", it.message)));
+            }
+        }
+    }
+    assert!(lies.is_empty(), "{lies:#?}");
+}
+
+/// Teeth that are missed while the engine runs free are told as before, a moment later at most: nothing
+/// takes the drum along.
+#[test]
+fn every_second_tooth_missed_with_the_clutch_out_is_told() {
+    for teeth in [1, 2, 4, 8] {
+        let stand = STAND.replace("teeth = 1\n", &format!("teeth = {teeth}\n"));
+        let mut model = StandModel::pit_bike();
+        model.pickups[1] = Pickup::perfect(Shaft::Engine, teeth);
+        let folder = tempfile::tempdir().unwrap();
+        let mut bench = VirtualBench::new(folder.path(), &stand, model).unwrap();
+        bench.wait(1.0).unwrap();
+        bench.stand().throttle(0.3);
+        bench.wait(1.0).unwrap();
+        bench.stand().pickup_fault(1, EVERY_SECOND);
+        bench.wait(0.7).unwrap();
+        let events = bench.take_events();
+        let told = events.iter().any(|it| {
+            it.kind == EventKind::GuardTripped && it.message.contains("all but one in 2 teeth")
+        });
+        assert!(told, "{teeth} teeth: {events:#?}");
+    }
 }

@@ -2,7 +2,7 @@
 
 use std::f64::consts::TAU;
 
-use leverarm_live::{Command, CutLatch, EventData};
+use leverarm_live::{Command, CutLatch, Event};
 use leverarm_software_stand::{
     AnalogChannel, AnalogSource, Interference, Pickup, Relay, Setup, Shaft, StandModel,
     TemperatureSource,
@@ -57,7 +57,7 @@ const LIMIT_RAD_PER_S: f64 = 1_780.0 * TAU / 60.0;
 struct Stand {
     bench: VirtualBench,
     _folder: tempfile::TempDir,
-    events: Vec<EventData>,
+    events: Vec<Event>,
 }
 
 impl Stand {
@@ -112,7 +112,7 @@ impl Stand {
         self.until(0.5, is_confirmed);
     }
 
-    fn told(&self, kind: &str) -> Vec<&EventData> {
+    fn told(&self, kind: &str) -> Vec<&Event> {
         self.events
             .iter()
             .filter(|event| event.kind.word() == kind)
@@ -556,7 +556,7 @@ fn data_that_comes_later_and_later_cuts() {
     assert!(live.board_age_ms.unwrap() > 250.0);
     stand.wait(2.5);
     let tripped = stand.told("guard tripped");
-    let silent = |it: &&EventData| it.channel.as_deref() == Some("board silent");
+    let silent = |it: &&Event| it.channel.as_deref() == Some("board silent");
     assert!(tripped.iter().any(silent), "{tripped:?}");
     assert_eq!(stand.told("board late").len(), 1);
 }

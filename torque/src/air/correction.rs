@@ -114,12 +114,6 @@ impl CorrectedFuel {
             Err(FuelError(value))
         }
     }
-
-    /// The value, mg/(l·cycle).
-    #[must_use]
-    pub const fn value_mg_per_l_cycle(self) -> f64 {
-        self.0
-    }
 }
 
 /// A standard by which measured power is carried over to reference air.

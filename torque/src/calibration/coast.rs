@@ -1,4 +1,23 @@
 //! Runs for calibrations, out of recorded teeth: the drum coasting down, and a weight pulling it up.
+//!
+//! ```
+//! // A wheel of 12 teeth that slows by 1.5 rad/s² from 100 rad/s, its timer counting microseconds.
+//! use leverarm_filters::teeth::{Edge, resolve};
+//! use leverarm_torque::calibration::coast::{coast_speeds, coasting_alpha};
+//!
+//! let pitch_rad = std::f64::consts::TAU / 12.0;
+//! let time_s = |theta: f64| (100.0 - (100_f64.powi(2) - 3.0 * theta).sqrt()) / 1.5;
+//! let edges: Vec<Edge> = (0..6000_u32)
+//!     .map(|tooth| Edge {
+//!         tick: (1e6 * time_s(pitch_rad * f64::from(tooth))).round() as u64,
+//!         number: tooth.into(),
+//!     })
+//!     .collect();
+//! let speeds = coast_speeds(&resolve(&edges, 1e6, 12, 1.0), 12);
+//! let alpha = coasting_alpha(&speeds, 60.0)?;
+//! assert!((alpha.value + 1.5).abs() < 0.01);
+//! # Ok::<(), leverarm_torque::calibration::losses::LossError>(())
+//! ```
 
 use std::ops::Range;
 

@@ -1,6 +1,17 @@
 //! Measuring a moment of inertia, to hold against the one worked out from the drawing.
+//!
+//! ```
+//! // A drum that slows by 3 rad/s² alone and by 2 rad/s² with a ring of 0.5 kg·m² on it: I = 0.5·2/(3 − 2).
+//! use leverarm_torque::calibration::inertia::added_ring;
+//! use leverarm_torque::uncertainty::Measured;
+//!
+//! let ring = Measured::new(0.5, 0.001);
+//! let drum = added_ring(ring, Measured::new(-3.0, 0.01), Measured::new(-2.0, 0.01))?;
+//! assert!((drum.value - 1.0).abs() < 1e-9);
+//! # Ok::<(), leverarm_torque::calibration::inertia::InertiaMeasurementError>(())
+//! ```
 
-use std::{f64::consts::PI, fmt};
+use std::fmt;
 
 use crate::uncertainty::{Measured, propagate};
 
@@ -168,76 +179,6 @@ pub fn added_ring(
             ring * with / (without - with)
         }),
     )
-}
-
-/// Inertia about the vertical axis of a body hung level from two wires:
-/// I = m g D² T²/(16 π² L), small swings.
-///
-/// # Errors
-/// Inputs that are not positive.
-pub fn bifilar_pendulum(
-    mass_kg: Measured,
-    wire_spacing_m: Measured,
-    wire_length_m: Measured,
-    period_s: Measured,
-    gravity_m_per_s2: Measured,
-) -> Result<Measured> {
-    const METHOD: &str = "bifilar pendulum";
-    let inputs = [
-        positive(METHOD, "mass", mass_kg)?,
-        positive(METHOD, "wire spacing", wire_spacing_m)?,
-        positive(METHOD, "wire length", wire_length_m)?,
-        positive(METHOD, "period", period_s)?,
-        positive(METHOD, "gravity", gravity_m_per_s2)?,
-    ];
-    let inertia = |[m, d, l, t, g]: [f64; 5]| m * g * d * d * t * t / (16.0 * PI * PI * l);
-    result(METHOD, propagate(inputs, inertia))
-}
-
-/// Inertia about the vertical axis of a body hung level from three wires at one radius:
-/// I = m g R² T²/(4 π² L), small swings.
-///
-/// # Errors
-/// Inputs that are not positive.
-pub fn trifilar_pendulum(
-    mass_kg: Measured,
-    wire_radius_m: Measured,
-    wire_length_m: Measured,
-    period_s: Measured,
-    gravity_m_per_s2: Measured,
-) -> Result<Measured> {
-    const METHOD: &str = "trifilar pendulum";
-    let inputs = [
-        positive(METHOD, "mass", mass_kg)?,
-        positive(METHOD, "wire radius", wire_radius_m)?,
-        positive(METHOD, "wire length", wire_length_m)?,
-        positive(METHOD, "period", period_s)?,
-        positive(METHOD, "gravity", gravity_m_per_s2)?,
-    ];
-    let inertia = |[m, r, l, t, g]: [f64; 5]| m * g * r * r * t * t / (4.0 * PI * PI * l);
-    result(METHOD, propagate(inputs, inertia))
-}
-
-/// Inertia about the centre of mass of a body swinging on a pivot at distance d from it:
-/// I = m g d T²/(4 π²) − m d², small swings.
-///
-/// # Errors
-/// Inputs that are not positive, or a result that is not.
-pub fn compound_pendulum(
-    mass_kg: Measured,
-    pivot_distance_m: Measured,
-    period_s: Measured,
-    gravity_m_per_s2: Measured,
-) -> Result<Measured> {
-    const METHOD: &str = "compound pendulum";
-    let inputs = [
-        positive(METHOD, "mass", mass_kg)?,
-        positive(METHOD, "pivot distance", pivot_distance_m)?,
-        positive(METHOD, "period", period_s)?,
-        positive(METHOD, "gravity", gravity_m_per_s2)?,
-    ];
-    let inertia = |[m, d, t, g]: [f64; 4]| m * g * d * t * t / (4.0 * PI * PI) - m * d * d;
-    result(METHOD, propagate(inputs, inertia))
 }
 
 /// A computed and a measured inertia side by side.

@@ -2,6 +2,22 @@
 //!
 //! "Load" is a force in N, or a torque in N·m when the weights hang from a calibration
 //! arm: one or the other throughout.
+//!
+//! ```
+//! // Four weights, up and down again; 1,000 counts to the newton from 500 on.
+//! use leverarm_torque::calibration::load_cell::{Curve, Direction, LoadCell, LoadPoint};
+//!
+//! let up = [0.0, 50.0, 100.0, 150.0].map(|load| (load, Direction::Loading));
+//! let down = [100.0, 50.0, 0.0].map(|load| (load, Direction::Unloading));
+//! let points: Vec<LoadPoint> = up
+//!     .into_iter()
+//!     .chain(down)
+//!     .map(|(load, direction)| LoadPoint { load, counts: 500.0 + 1000.0 * load, direction })
+//!     .collect();
+//! let cell = LoadCell::calibrate(&points, Curve::Linear)?;
+//! assert!((cell.load(75_500.0).value - 75.0).abs() < 1e-6);
+//! # Ok::<(), leverarm_torque::calibration::load_cell::LoadCellError>(())
+//! ```
 
 use serde::{Deserialize, Serialize};
 

@@ -3,6 +3,24 @@
 //! Coasting, I dω/dt = −(c₀ + c₁ω + c₂ω²). The fit is linear in the c: either on
 //! accelerations, or on the speeds themselves against their own running integrals, which
 //! needs no derivative.
+//!
+//! ```
+//! // A drum of 2 kg·m² that coasts down against 1.2 N·m and 0.01 N·m for every rad/s.
+//! use leverarm_torque::calibration::losses::{AccelerationSample, Losses, Terms};
+//! use leverarm_torque::uncertainty::Measured;
+//!
+//! let samples: Vec<AccelerationSample> = (0..60)
+//!     .map(|n| 150.0 - 2.0 * f64::from(n))
+//!     .map(|omega| AccelerationSample {
+//!         omega_rad_per_s: omega,
+//!         alpha_rad_per_s2: -(1.2 + 0.01 * omega) / 2.0,
+//!     })
+//!     .collect();
+//! let inertia = Measured::new(2.0, 0.01);
+//! let losses = Losses::from_accelerations(&samples, inertia, Terms::Linear, None)?;
+//! assert!((losses.torque_nm(100.0) - 2.2).abs() < 1e-6);
+//! # Ok::<(), leverarm_torque::calibration::losses::LossError>(())
+//! ```
 
 use nalgebra::{DMatrix, DVector, Matrix3, Vector3};
 use serde::{Deserialize, Serialize};
@@ -569,15 +587,6 @@ impl Losses {
         let from_inertia = value * self.inertia_kg_m2.relative_standard_uncertainty();
         let from_fit = self.fit_standard_uncertainty_nm(omega_rad_per_s);
         Measured::new(value, from_fit.hypot(from_inertia))
-    }
-
-    /// Largest relative standard uncertainty over the fitted range, from the scatter of the
-    /// fit alone: one number where one must do.
-    #[must_use]
-    pub fn relative_standard_uncertainty_max(&self) -> f64 {
-        self.grid()
-            .map(|omega| self.fit_standard_uncertainty_nm(omega) / self.torque_nm(omega))
-            .fold(0.0, f64::max)
     }
 
     /// Half-width of the 95 % confidence band of the torque lost.

@@ -1,4 +1,14 @@
 //! Zero of a load cell from a quiet stretch.
+//!
+//! ```
+//! use leverarm_torque::calibration::tare::tare;
+//!
+//! // Twenty seconds at 10 Hz of a converter that flickers between two counts.
+//! let counts: Vec<f64> = (0..200).map(|n| 8_391.0 + f64::from(n % 2)).collect();
+//! let zero = tare(&counts)?;
+//! assert_eq!(zero.measured.value, 8_391.5);
+//! # Ok::<(), leverarm_torque::calibration::tare::TareError>(())
+//! ```
 
 use crate::regression::inflation;
 use crate::uncertainty::{Assessed, Measured};

@@ -2,6 +2,18 @@
 //!
 //! Nothing marks a wheel's first tooth, so patterns from different recordings are compared in the
 //! turn in which they fit best.
+//!
+//! ```
+//! // The same wheel, recorded from another tooth on: found again, and nothing on it has moved.
+//! use leverarm_torque::calibration::wheel::Pattern;
+//!
+//! let error_rad = vec![2e-3, -1e-3, 0.5e-3, -2.5e-3, 1.5e-3, -0.5e-3];
+//! let before = Pattern { uncertainty_rad: vec![2e-5; error_rad.len()], error_rad };
+//! let mut now = before.clone();
+//! now.error_rad.rotate_left(2);
+//! assert_eq!(now.aligned_to(&before), Some(before.clone()));
+//! assert!(now.change_since(&before).is_some_and(|change| change.moved.is_empty()));
+//! ```
 
 use std::f64::consts::TAU;
 

@@ -15,6 +15,42 @@
 //! Half widths hold for all effects at once, each figure by itself: the factor is the quantile of the
 //! largest |t| of them all (T. Hothorn, F. Bretz, P. Westfall, *Biometrical Journal* 50 (2008) 346),
 //! simulated from their correlation.
+//!
+//! # Example
+//! ```
+//! // Two jets and two sleeves in all four pairs, mounted twice; the jet gives 0.5 N·m, the sleeve 0.2 N·m.
+//! use std::collections::BTreeMap;
+//! use leverarm_torque::comparison::factors::effects;
+//! use leverarm_torque::comparison::{Options, Pull, Sampled};
+//!
+//! let names = ["105 long", "110 long", "105 short", "110 short"].map(str::to_owned);
+//! let parts = names.each_ref().map(|name| {
+//!     let (jet, sleeve) = name.split_once(' ').expect("two words");
+//!     let parts = [("main jet", jet), ("sleeve", sleeve)];
+//!     BTreeMap::from(parts.map(|(part, value)| (part.to_owned(), value.to_owned())))
+//! });
+//! let scatter_nm = [0.01, -0.02, 0.0, 0.02, -0.01, 0.01, 0.0, -0.01];
+//! let pulls: Vec<Pull> = (0..8_u32)
+//!     .zip(scatter_nm)
+//!     .map(|(number, scatter_nm)| Pull {
+//!         label: number.to_string(),
+//!         setup: number as usize % 4,
+//!         build: number as usize,
+//!         time_s: 600.0 * f64::from(number),
+//!         curve: (0..20)
+//!             .map(|step| Sampled {
+//!                 rpm: 4000.0 + 200.0 * f64::from(step),
+//!                 torque_nm: 11.0 + 0.5 * f64::from(number % 2) + 0.2 * f64::from(number / 2 % 2) + scatter_nm,
+//!                 systematic_nm: 0.1,
+//!             })
+//!             .collect(),
+//!     })
+//!     .collect();
+//! let found = effects(&names, &parts, &pulls, 0, &|_part| 10.0, &Options::default())?;
+//! let jet = found.effects.iter().find(|effect| effect.part == "main jet").expect("it differs");
+//! assert!((jet.average_nm.expect("told").value - 0.5).abs() < 0.05);
+//! # Ok::<(), leverarm_torque::comparison::ComparisonError>(())
+//! ```
 
 use std::collections::{BTreeMap, BTreeSet};
 

@@ -75,7 +75,7 @@ use judge::Judge;
 use layout::{Layout, Structure};
 use region::Judged;
 use scatter::{Basis, LinearFit};
-use two_sample::{Difference, Sample, detectable_effect, two_sided_factor, upper_tail};
+use two_sample::{Difference, Readings, detectable_effect, two_sided_factor, upper_tail};
 
 /// Fewest speeds common to all pulls.
 pub const POINTS_MIN: usize = 8;
@@ -1028,7 +1028,7 @@ impl<'a> Study<'a> {
             .filter(|i| self.plan.setups[*i] == setup)
             .map(|i| means[(i, 0)])
             .collect();
-        Sample::of(&own).map(|sample| sample.sd)
+        Readings::of(&own).map(|readings| readings.sd)
     }
 
     fn repeatability(&self) -> Repeatability {
@@ -1109,7 +1109,8 @@ impl<'a> Study<'a> {
             margin: asked.options.margin_nm,
             withheld: !ground.doubts.is_empty(),
         };
-        let samples = Sample::of(&asked.averages[first]).zip(Sample::of(&asked.averages[second]));
+        let samples =
+            Readings::of(&asked.averages[first]).zip(Readings::of(&asked.averages[second]));
         let extreme = |sign: f64| {
             let of = |values: &[f64], band: &[f64]| {
                 let at = figure::highest(&times(values, sign));

@@ -1,11 +1,21 @@
 //! Two-sample tests on means: Student's, Welch's, two one-sided tests, and their power.
+//!
+//! ```
+//! use leverarm_torque::comparison::two_sample::{Difference, Readings};
+//!
+//! // Mean torque of three pulls each, N·m.
+//! let one = Readings::of(&[11.02, 10.98, 11.00]).expect("three readings");
+//! let other = Readings::of(&[11.31, 11.29, 11.33]).expect("three readings");
+//! let difference = Difference::welch(&one, &other);
+//! assert!(difference.p_value() < 0.001);
+//! ```
 
 use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
 use statrs::function::gamma::ln_gamma;
 
 /// Number, mean and standard deviation of a set of readings.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Sample {
+pub struct Readings {
     /// How many.
     pub count: usize,
     /// Their mean.
@@ -14,7 +24,7 @@ pub struct Sample {
     pub sd: f64,
 }
 
-impl Sample {
+impl Readings {
     /// The sample of these values; none with fewer than two.
     #[must_use]
     pub fn of(values: &[f64]) -> Option<Self> {
@@ -50,8 +60,8 @@ pub struct Difference {
 impl Difference {
     /// `b − a` with both scatters taken as one (Student's two-sample test).
     #[must_use]
-    pub fn pooled(a: &Sample, b: &Sample) -> Self {
-        let dof = |s: &Sample| s.count as f64 - 1.0;
+    pub fn pooled(a: &Readings, b: &Readings) -> Self {
+        let dof = |s: &Readings| s.count as f64 - 1.0;
         let degrees_of_freedom = dof(a) + dof(b);
         let pooled = (dof(a) * a.sd * a.sd + dof(b) * b.sd * b.sd) / degrees_of_freedom;
         Self {
@@ -64,7 +74,7 @@ impl Difference {
     /// `b − a` with each scatter its own, the degrees of freedom by Welch and Satterthwaite
     /// (NIST/SEMATECH e-Handbook 1.3.5.3).
     #[must_use]
-    pub fn welch(a: &Sample, b: &Sample) -> Self {
+    pub fn welch(a: &Readings, b: &Readings) -> Self {
         let (va, vb) = (a.variance_of_mean(), b.variance_of_mean());
         let parts = va * va / (a.count as f64 - 1.0) + vb * vb / (b.count as f64 - 1.0);
         Self {
@@ -76,7 +86,7 @@ impl Difference {
 
     /// Mean of paired differences.
     #[must_use]
-    pub fn paired(differences: &Sample) -> Self {
+    pub fn paired(differences: &Readings) -> Self {
         Self {
             value: differences.mean,
             standard_error: differences.variance_of_mean().sqrt(),

@@ -1,4 +1,12 @@
 //! A comparison in plain sentences.
+//!
+//! ```
+//! use leverarm_torque::comparison::Estimate;
+//! use leverarm_torque::comparison::words::TorqueUnit;
+//!
+//! let difference = Estimate { value: 0.312, half_width: 0.081 };
+//! assert_eq!(TorqueUnit::NEWTON_METRE.estimate(difference), "+0.31 ± 0.08 N·m");
+//! ```
 
 use super::{
     Bend, Comparison, Crossover, Doubt, DriftAxis, Estimate, Extreme, Likeness, Pair,
@@ -286,7 +294,7 @@ fn doubt_words(doubt: Doubt) -> String {
         Doubt::BuildScatterUnknown { repeated } => {
             let missing = REPEATED_BUILDS_MIN.saturating_sub(repeated);
             format!(
-                "how much putting a part back moves the torque is not known here; take the part off and put it back {missing} more {} with a few pulls each (leverarm setup --again), in this or another session, or enter a typical value (--typical-refit)",
+                "how much putting a part back moves the torque is not known here; take the part off and put it back {missing} more {} with a few pulls each, in this or another session, or enter a typical value",
                 if missing == 1 { "time" } else { "times" }
             )
         }

@@ -44,7 +44,7 @@ pub struct PullTrace {
 
 /// What makes a difference of torque.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum Part {
+pub enum Origin {
     /// Air drawn in.
     Air,
     /// Mixture.
@@ -53,7 +53,7 @@ pub enum Part {
     Rest,
 }
 
-impl Part {
+impl Origin {
     /// All of them.
     pub const ALL: [Self; 3] = [Self::Air, Self::Mixture, Self::Rest];
 
@@ -71,7 +71,7 @@ impl Part {
 /// Difference of torque and its parts, N·m, each with the half width of its 95 % interval. A part
 /// that could not be measured is none, and is in the rest.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Parts {
+pub struct Shares {
     /// All of it.
     pub total: Estimate,
     /// Through air.
@@ -88,26 +88,26 @@ pub enum Cause {
     /// There is no measurable difference, so there is nothing to explain.
     NoDifference,
     /// One part makes most of it, surely.
-    Named(Part),
+    Named(Origin),
     /// No part stands out of its uncertainty as the greatest.
     Open,
 }
 
-impl Parts {
+impl Shares {
     /// The part, where it was measured.
     #[must_use]
-    pub const fn part(&self, part: Part) -> Option<Estimate> {
+    pub const fn part(&self, part: Origin) -> Option<Estimate> {
         match part {
-            Part::Air => self.air,
-            Part::Mixture => self.mixture,
-            Part::Rest => Some(self.rest),
+            Origin::Air => self.air,
+            Origin::Mixture => self.mixture,
+            Origin::Rest => Some(self.rest),
         }
     }
 
     /// A part over the whole, with the half width of its 95 % interval; none while the whole could be
     /// nothing.
     #[must_use]
-    pub fn share(&self, part: Part) -> Option<Estimate> {
+    pub fn share(&self, part: Origin) -> Option<Estimate> {
         let found = self.part(part)?;
         let total = self.total;
         if total.value.abs() <= total.half_width {
@@ -126,7 +126,7 @@ impl Parts {
             return Cause::NoDifference;
         }
         let sign = self.total.value.signum();
-        let greatest = Part::ALL
+        let greatest = Origin::ALL
             .into_iter()
             .filter_map(|part| Some((part, self.part(part)?)))
             .map(|(part, found)| (part, sign * found.value, found.half_width))
@@ -144,13 +144,13 @@ impl Parts {
 
 /// The parts averaged over a range of speeds.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct RegionParts {
+pub struct RegionShares {
     /// First speed.
     pub from_rpm: f64,
     /// Last speed.
     pub to_rpm: f64,
     /// The parts.
-    pub parts: Parts,
+    pub parts: Shares,
     /// Mean lambda of the first and of the second setup, where measured.
     pub lambda: Option<[f64; 2]>,
     /// Mean volumetric efficiency of the two, where measured.
@@ -163,9 +163,9 @@ pub struct Attribution {
     /// Speeds.
     pub rpm: Vec<f64>,
     /// Parts at each of them.
-    pub parts: Vec<Parts>,
+    pub parts: Vec<Shares>,
     /// Parts over each range asked for, in order.
-    pub regions: Vec<RegionParts>,
+    pub regions: Vec<RegionShares>,
 }
 
 /// Why there is none.
@@ -289,7 +289,7 @@ pub fn attribute(
                     .copied()
                     .filter(|c| inside.contains(&c.rpm))
                     .collect();
-                (!columns.is_empty()).then(|| RegionParts {
+                (!columns.is_empty()).then(|| RegionShares {
                     from_rpm: *from,
                     to_rpm: *to,
                     parts: work.parts(&columns),
@@ -388,7 +388,7 @@ impl Work<'_> {
         })
     }
 
-    fn parts(&self, columns: &[&Column]) -> Parts {
+    fn parts(&self, columns: &[&Column]) -> Shares {
         let contrast = &self.contrast;
         let torque = self
             .mean_by_pull(columns, |_, point| Some(point.torque_nm))
@@ -438,7 +438,7 @@ impl Work<'_> {
             .collect();
         let both = scale_u * (value(&air) + mixture_value);
         let [a, b, c, _] = mixture_common;
-        Parts {
+        Shares {
             total,
             air: air.map(|values| contrast.estimate(&values, &air_common)),
             mixture: mixture.map(|values| contrast.estimate(&values, &mixture_common)),

@@ -78,7 +78,7 @@ pub struct Budget {
 
 /// A combined uncertainty or a part of it, in the result's unit.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Part {
+pub struct CombinedUncertainty {
     /// Combined standard uncertainty.
     pub standard_uncertainty: f64,
     /// Effective degrees of freedom.
@@ -93,11 +93,11 @@ pub struct Part {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Combined {
     /// Everything.
-    pub total: Part,
+    pub total: CombinedUncertainty,
     /// What all pulls on the stand share.
-    pub common: Part,
+    pub common: CombinedUncertainty,
     /// What is drawn again with each pull.
-    pub pull_to_pull: Part,
+    pub pull_to_pull: CombinedUncertainty,
     /// Share of the total variance by line, in the order of the lines. They sum to 1 (to 0
     /// when nothing is uncertain); a correlation can make one negative.
     pub shares: Vec<f64>,
@@ -186,7 +186,7 @@ impl Budget {
         for line in &self.lines {
             line.check()?;
         }
-        // Part of the variance that belongs to each line: its own, and half of each
+        // CombinedUncertainty of the variance that belongs to each line: its own, and half of each
         // covariance it takes part in.
         let mut variances: Vec<f64> = self
             .lines
@@ -207,7 +207,7 @@ impl Budget {
                 .iter()
                 .zip(&variances)
                 .filter(|(line, _)| of(line));
-            Part::of(chosen, coverage_probability)
+            CombinedUncertainty::of(chosen, coverage_probability)
         };
         let total = part(&|_| true)?;
         let whole = total.standard_uncertainty.powi(2);
@@ -298,7 +298,7 @@ impl BudgetLine {
     }
 }
 
-impl Part {
+impl CombinedUncertainty {
     fn of<'a>(
         lines: impl Iterator<Item = (&'a BudgetLine, &'a f64)>,
         coverage_probability: f64,

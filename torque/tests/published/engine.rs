@@ -7,10 +7,10 @@ use leverarm_torque::calibration::losses::SpeedSample;
 use leverarm_torque::curve::COVERAGE_95;
 use leverarm_torque::engine::{
     AirState, Cause, EngineModel, EnginePoint, FlowElement, FlowMeter, Fuel, FuelKind, King,
-    Missing, MixtureCurve, Part, PullTrace, Reading, SensorDelay, TEST_DEPRESSIONS_PA, Taps, Trace,
-    TracePoint, air_viscosity_pa_s, attribute, bmep_pa, displaced_m3_per_s, estimated_friction_nm,
-    flow_at_depression, lambda_of_flows, limits, mean_piston_speed_m_per_s, motored_friction,
-    per_work_kg_per_j, thermal_efficiency, volumetric_efficiency,
+    Missing, MixtureCurve, Origin, PullTrace, Reading, SensorDelay, TEST_DEPRESSIONS_PA, Taps,
+    Trace, TracePoint, air_viscosity_pa_s, attribute, bmep_pa, displaced_m3_per_s,
+    estimated_friction_nm, flow_at_depression, lambda_of_flows, limits, mean_piston_speed_m_per_s,
+    motored_friction, per_work_kg_per_j, thermal_efficiency, volumetric_efficiency,
 };
 use leverarm_torque::uncertainty::Measured;
 
@@ -626,12 +626,12 @@ fn friction_nm(rpm: f64) -> Measured {
 fn the_cause_of_a_difference_is_found() {
     let range = [(3_000.0, 9_000.0)];
     for (air, lambda, other, cause) in [
-        (0.03, [0.90, 0.90], 0.0, Cause::Named(Part::Air)),
-        (0.0, [1.00, 0.90], 0.0, Cause::Named(Part::Mixture)),
-        (0.0, [0.90, 0.90], 0.4, Cause::Named(Part::Rest)),
+        (0.03, [0.90, 0.90], 0.0, Cause::Named(Origin::Air)),
+        (0.0, [1.00, 0.90], 0.0, Cause::Named(Origin::Mixture)),
+        (0.0, [0.90, 0.90], 0.4, Cause::Named(Origin::Rest)),
         (0.0, [0.90, 0.90], 0.0, Cause::NoDifference),
         // Less air and a better mixture: the greater of the two is named.
-        (-0.08, [1.02, 0.92], 0.0, Cause::Named(Part::Air)),
+        (-0.08, [1.02, 0.92], 0.0, Cause::Named(Origin::Air)),
     ] {
         let pulls = pulls(&mut Noise::new(11), air, lambda, other);
         let curve = MixtureCurve::default();
@@ -678,7 +678,7 @@ fn parts_that_were_not_measured_stay_in_the_rest() {
     let found = attribute(&pulls, friction_nm, &curve, &[(3e3, 9e3)], true).unwrap();
     let parts = found.regions[0].parts;
     assert_eq!(parts.air, None);
-    assert_eq!(parts.cause(), Cause::Named(Part::Rest));
+    assert_eq!(parts.cause(), Cause::Named(Origin::Rest));
     assert!(attribute(&pulls[..2], friction_nm, &curve, &[], true).is_err());
 }
 

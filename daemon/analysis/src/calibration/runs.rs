@@ -30,12 +30,12 @@ pub enum RunSourceError {
     #[error(transparent)]
     Store(#[from] StoreError),
     /// The file would not.
-    #[error("{file}: {error}")]
+    #[error("{file}: {source}")]
     File {
         /// The file.
         file: String,
         /// What the system said.
-        error: std::io::Error,
+        source: std::io::Error,
     },
     /// The board never said its tick rate.
     #[error("{name}: {source}")]
@@ -93,9 +93,9 @@ impl Run {
         stand: Option<&Arc<CalibratedStand>>,
     ) -> Result<Self, RunSourceError> {
         let name = file.display().to_string();
-        let bytes = std::fs::read(file).map_err(|error| RunSourceError::File {
+        let bytes = std::fs::read(file).map_err(|source| RunSourceError::File {
             file: name.clone(),
-            error,
+            source,
         })?;
         let recording = Recording::of_bytes(&bytes, stand).map_err(|NoHello| no_hello(&name))?;
         Ok(Self {

@@ -70,11 +70,12 @@ pub enum CompareError {
     },
     /// The stand file of the newest pull can't be read by this version.
     #[error("the stand file kept with the newest pull: {0}")]
-    Stand(Box<ConfigErrors>),
+    Stand(#[source] Box<ConfigErrors>),
     /// The pulls make no comparison; with those left out, because that may be why.
     #[error("{error}{left_out}")]
     Comparison {
         /// Why.
+        #[source]
         error: ComparisonError,
         /// Pulls left out, in words; empty when there are none.
         left_out: String,
@@ -135,6 +136,13 @@ impl StoredComparison {
             (Some(first), Some(second)) => part_differences(&first.parts, &second.parts),
             _ => Vec::new(),
         }
+    }
+
+    /// Whether the curves were made with calibrations that are not the same for all.
+    #[must_use]
+    pub fn differ_in_calibrations(&self) -> bool {
+        let mut pulls = self.pulls.windows(2);
+        pulls.any(|pair| pair[0].calibration != pair[1].calibration)
     }
 }
 
@@ -384,9 +392,7 @@ fn reduce_all(
 /// What the pulls themselves say, and what was not the same in all of them.
 fn remarks(pulls: &[ComparedPull]) -> Vec<String> {
     let mut remarks = Vec::new();
-    let mut differs = |what: &str,
-                       same: &dyn Fn(&ComparedPull, &ComparedPull) -> bool,
-                       hint: &str| {
+    let mut differs = |what: &str, same: &dyn Fn(&ComparedPull, &ComparedPull) -> bool| {
         let Some(first) = pulls.first() else {
             return;
         };
@@ -397,22 +403,14 @@ fn remarks(pulls: &[ComparedPull]) -> Vec<String> {
             .collect();
         if !other.is_empty() {
             remarks.push(format!(
-                "pulls {} were reduced with {what} than pull {}, so what is common to the stand need not cancel{hint}",
+                "pulls {} were reduced with {what} than pull {}, so what is common to the stand need not cancel",
                 other.join(", "),
                 first.pull.id
             ));
         }
     };
-    differs(
-        "another stand file",
-        &|a, b| a.pull.stand == b.pull.stand,
-        "",
-    );
-    differs(
-        "other calibrations",
-        &|a, b| a.calibration == b.calibration,
-        "; --recalibrated takes those of now for all",
-    );
+    differs("another stand file", &|a, b| a.pull.stand == b.pull.stand);
+    differs("other calibrations", &|a, b| a.calibration == b.calibration);
     let mut said: Vec<(&str, Vec<String>)> = Vec::new();
     for reduced in pulls {
         for remark in &reduced.curve.remarks {

@@ -2,7 +2,6 @@
 
 use serde::Serialize;
 
-use super::count;
 use leverarm_store::{Acknowledgement, ConnectionId, EventId, EventRecord, PullId};
 use leverarm_vocabulary::Severity;
 
@@ -25,10 +24,13 @@ pub struct Entry {
 
 impl Entry {
     fn of(event: EventRecord) -> Self {
+        let repeats = event.repeats();
         Self {
             last_id: event.id,
-            last_wall_us: last_wall_us(&event),
-            count: count(&event),
+            last_wall_us: repeats
+                .last_wall_us
+                .map_or(event.wall_us, |last| last.max(event.wall_us)),
+            count: repeats.count,
             first: event,
         }
     }
@@ -38,14 +40,6 @@ impl Entry {
     pub fn acknowledged(&self) -> Option<&Acknowledgement> {
         self.first.acknowledged.as_ref()
     }
-}
-
-fn last_wall_us(event: &EventRecord) -> i64 {
-    let last = event
-        .data
-        .get("last_wall_us")
-        .and_then(serde_json::Value::as_i64);
-    last.unwrap_or(event.wall_us).max(event.wall_us)
 }
 
 /// What has to be the same for two events to be repeats.
@@ -76,7 +70,8 @@ pub fn fold(events: impl IntoIterator<Item = EventRecord>) -> Vec<Entry> {
     let mut entries: Vec<Entry> = Vec::new();
     // Entries that may still grow; few at any time.
     let mut open: Vec<usize> = Vec::new();
-    for event in events {
+    for one in events.into_iter().map(Entry::of) {
+        let event = &one.first;
         open.retain(|index| {
             entries
                 .get(*index)
@@ -85,14 +80,14 @@ pub fn fold(events: impl IntoIterator<Item = EventRecord>) -> Vec<Entry> {
         let found = open.iter().position(|index| {
             entries
                 .get(*index)
-                .is_some_and(|entry| key(&entry.first) == key(&event))
+                .is_some_and(|entry| key(&entry.first) == key(event))
         });
         let at = match found.and_then(|found| Some((found, *open.get(found)?))) {
             Some((found, index)) => {
                 if let Some(entry) = entries.get_mut(index) {
                     entry.last_id = event.id;
-                    entry.last_wall_us = entry.last_wall_us.max(last_wall_us(&event));
-                    entry.count = entry.count.saturating_add(count(&event));
+                    entry.last_wall_us = entry.last_wall_us.max(one.last_wall_us);
+                    entry.count = entry.count.saturating_add(one.count);
                     entry.first.acknowledged = event.acknowledged.clone();
                 }
                 if event.acknowledged.is_some() {
@@ -105,7 +100,7 @@ pub fn fold(events: impl IntoIterator<Item = EventRecord>) -> Vec<Entry> {
         if event.severity != Severity::Cut && event.acknowledged.is_none() {
             open.push(at);
         }
-        entries.push(Entry::of(event));
+        entries.push(one);
     }
     entries
 }

@@ -17,18 +17,3 @@ pub use fold::{Entry, FOLD_US, fold};
 pub use health::{ChannelHealth, HealthDay, Trend, health};
 pub use query::{channel_names, faults, newest};
 pub use throttle::Throttle;
-
-use leverarm_store::EventRecord;
-
-/// How many occurrences an event stands for.
-#[must_use]
-pub fn count(event: &EventRecord) -> u64 {
-    count_of(&event.data)
-}
-
-fn count_of(data: &serde_json::Value) -> u64 {
-    data.get("count")
-        .and_then(serde_json::Value::as_u64)
-        .unwrap_or(1)
-        .max(1)
-}

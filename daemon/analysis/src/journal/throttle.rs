@@ -1,27 +1,13 @@
 //! Repeats on their way into the store: the first at once, the rest together once a second.
 
-use serde_json::{Map, Value};
-
-use super::count_of;
 use leverarm_store::NewEvent;
-use leverarm_vocabulary::{EventKind, Severity};
+use leverarm_vocabulary::{CutBy, Event, EventKind, Repeats, Severity, payload};
+use serde::Deserialize;
 
 /// Repeats within so long become one row.
 const HOLD_US: u64 = 1_000_000;
 /// So many cuts alike, each within a second of the one before, are told one by one.
 const CUTS_TOLD: u32 = 8;
-
-/// Cuts that no person asked for.
-const BOARD_AND_GUARD_KINDS: [EventKind; 3] = [
-    EventKind::BoardCut,
-    EventKind::CutConfirmed,
-    EventKind::GuardTripped,
-];
-const BOARD_AND_GUARD_WORDS: [&str; 3] = [
-    "the board runs although",
-    "cut requested: guard \"",
-    "cut requested again: guard \"",
-];
 
 /// Holds back repeats of events, so that a fault that comes a thousand times a second costs the
 /// store one row a second. Nothing is dropped: the row has the count. Cuts are rare and each of them
@@ -44,24 +30,26 @@ struct Key {
 }
 
 fn is_repeat(one: &NewEvent, other: &NewEvent) -> bool {
-    (one.connection, one.pull, one.severity) == (other.connection, other.pull, other.severity)
-        && one.kind == other.kind
-        && one.channel == other.channel
+    let (first, second) = (&one.event, &other.event);
+    (one.connection, one.pull) == (other.connection, other.pull)
+        && (first.severity, first.kind) == (second.severity, second.kind)
+        && first.channel == second.channel
 }
 
-/// The board's and the guards' own cuts have kinds of their own, or say whose they are.
-fn is_persons_cut(event: &NewEvent) -> bool {
-    event.severity == Severity::Cut
-        && !BOARD_AND_GUARD_KINDS.contains(&event.kind)
-        && !BOARD_AND_GUARD_WORDS
-            .iter()
-            .any(|words| event.message.starts_with(words))
+/// What a flapping board or guard tells again and again. Other cuts are a person's, or come once.
+fn can_flap(event: &Event) -> bool {
+    match event.kind {
+        EventKind::BoardCut | EventKind::CutConfirmed | EventKind::GuardTripped => true,
+        EventKind::Cut => payload::Cut::deserialize(&event.payload)
+            .is_ok_and(|cut| matches!(cut.by, CutBy::Board | CutBy::Guard)),
+        _ => event.severity != Severity::Cut,
+    }
 }
 
 impl Throttle {
     /// Takes an event that happened at `now_us`; gives it back when it is to be stored now.
     pub fn push(&mut self, now_us: u64, event: NewEvent) -> Option<NewEvent> {
-        if is_persons_cut(&event) {
+        if !can_flap(&event.event) {
             return Some(event);
         }
         let Some(key) = self
@@ -77,13 +65,13 @@ impl Throttle {
             });
             return Some(event);
         };
-        if event.severity == Severity::Cut && key.told < CUTS_TOLD {
+        if event.event.severity == Severity::Cut && key.told < CUTS_TOLD {
             key.told += 1;
             key.stored_us = now_us;
             return Some(event);
         }
         match &mut key.held {
-            Some(held) => merge(held, &event),
+            Some(held) => merge(&mut held.event, event.event),
             None => key.held = Some(event),
         }
         None
@@ -119,46 +107,44 @@ impl Throttle {
 }
 
 /// Makes one event of two: what it says is the first one's, the count is the sum.
-fn merge(held: &mut NewEvent, event: &NewEvent) {
-    let count = count_of(&held.data).saturating_add(count_of(&event.data));
-    let mut data = match std::mem::take(&mut held.data) {
-        Value::Object(data) => data,
-        Value::Null => Map::new(),
-        other => Map::from_iter([("first".to_owned(), other)]),
-    };
-    data.insert("count".to_owned(), count.into());
+fn merge(held: &mut Event, event: Event) {
+    let count = held.count().saturating_add(event.count());
     // The event may be one of several itself.
-    let last = |key: &str, own: Value| event.data.get(key).cloned().unwrap_or(own);
-    let last_wall_us = last("last_wall_us", event.wall_us.into());
-    let last_mono_us = last("last_mono_us", event.mono_us.into());
-    data.insert("last_wall_us".to_owned(), last_wall_us);
-    data.insert("last_mono_us".to_owned(), last_mono_us);
+    let last = event.repeats.unwrap_or_default();
     // Which cut, and why, is in the words.
-    if event.severity == Severity::Cut {
-        let words = last("last_message", event.message.clone().into());
-        data.insert("last_message".to_owned(), words);
-    }
-    held.data = Value::Object(data);
+    let words = (event.severity == Severity::Cut).then_some(event.message);
+    held.repeats = Some(Repeats {
+        count,
+        last_wall_us: last.last_wall_us.or(Some(event.now.wall_us)),
+        last_mono_us: last.last_mono_us.or(Some(event.now.mono_us)),
+        last_message: last.last_message.or(words),
+    });
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use serde_json::json;
+    use leverarm_vocabulary::Now;
 
-    fn event(mono_us: u64, kind: EventKind, data: Value) -> NewEvent {
-        NewEvent {
-            wall_us: mono_us.cast_signed(),
+    fn now(mono_us: u64) -> Now {
+        Now {
             mono_us,
-            tick: None,
-            connection: None,
-            pull: None,
-            severity: Severity::Warning,
-            kind,
-            channel: None,
-            message: format!("{kind} at {mono_us}"),
-            data,
+            wall_us: mono_us.cast_signed(),
         }
+    }
+
+    fn event(mono_us: u64, kind: EventKind, count: u64) -> NewEvent {
+        let message = format!("{kind} at {mono_us}");
+        let event = Event::new(now(mono_us), None, kind, message);
+        match count {
+            1 => event.into(),
+            count => event.repeated(Repeats::times(count)).into(),
+        }
+    }
+
+    fn cut(mono_us: u64, by: CutBy, words: &str) -> NewEvent {
+        let told = payload::Cut { cut: 1, by };
+        Event::telling(now(mono_us), None, &told, words).into()
     }
 
     #[test]
@@ -168,33 +154,30 @@ mod tests {
         let mut happened = 0;
         for n in 0..5000_u64 {
             let now_us = n * 1000;
-            let data = if n % 3 == 0 {
-                json!({ "count": 2 })
-            } else {
-                Value::Null
-            };
-            happened += if n % 3 == 0 { 2 } else { 1 };
-            stored.extend(throttle.push(now_us, event(now_us, EventKind::NoiseSpike, data)));
+            let count = if n % 3 == 0 { 2 } else { 1 };
+            happened += count;
+            stored.extend(throttle.push(now_us, event(now_us, EventKind::NoiseSpike, count)));
             stored.extend(throttle.due(now_us));
         }
         stored.extend(throttle.all());
         assert!(stored.len() <= 7, "{}", stored.len());
-        let counted: u64 = stored.iter().map(|event| count_of(&event.data)).sum();
+        let counted: u64 = stored.iter().map(|event| event.event.count()).sum();
         assert_eq!(counted, happened);
-        assert_eq!(stored[0].mono_us, 0);
+        assert_eq!(stored[0].event.now.mono_us, 0);
         // The row tells when its repeats began and ended.
-        assert_eq!(stored[1].mono_us, 1000);
-        assert_eq!(stored[1].data["last_mono_us"], 1_000_000);
+        assert_eq!(stored[1].event.now.mono_us, 1000);
+        let repeats = stored[1].event.repeats.as_ref().unwrap();
+        assert_eq!(repeats.last_mono_us, Some(1_000_000));
     }
 
     #[test]
     fn single_events_pass_unchanged_and_others_do_not_wait_for_them() {
         let mut throttle = Throttle::default();
-        let first = event(0, EventKind::FramesLost, json!([1]));
+        let first = event(0, EventKind::FramesLost, 1);
         assert_eq!(throttle.push(0, first.clone()), Some(first));
-        let other = event(10, EventKind::FramesLate, Value::Null);
+        let other = event(10, EventKind::FramesLate, 1);
         assert_eq!(throttle.push(10, other.clone()), Some(other));
-        let again = event(20, EventKind::FramesLost, json!([2]));
+        let again = event(20, EventKind::FramesLost, 1);
         assert_eq!(throttle.push(20, again.clone()), None);
         assert_eq!(throttle.due(999_999), Vec::new());
         assert_eq!(throttle.due(1_000_000), [again]);
@@ -207,11 +190,7 @@ mod tests {
     fn a_persons_cut_is_never_held_back() {
         let mut throttle = Throttle::default();
         for n in 0..300 {
-            let cut = NewEvent {
-                severity: Severity::Cut,
-                message: "cut requested: smoke".to_owned(),
-                ..event(n, EventKind::Cut, Value::Null)
-            };
+            let cut = cut(n, CutBy::Person, "cut requested: smoke");
             assert_eq!(throttle.push(n, cut.clone()), Some(cut));
         }
     }
@@ -223,20 +202,11 @@ mod tests {
         let mut stored = Vec::new();
         for n in 0..840_u64 {
             let now_us = n * 3571;
-            let (kind, words) = [
-                (
-                    EventKind::CutConfirmed,
-                    "the board confirms the cut as number 3",
-                ),
-                (
-                    EventKind::Cut,
-                    "the board runs although the cut was not released",
-                ),
-            ][usize::from(n % 2 == 1)];
-            let cut = NewEvent {
-                severity: Severity::Cut,
-                message: words.to_owned(),
-                ..event(now_us, kind, Value::Null)
+            let cut = if n % 2 == 1 {
+                cut(now_us, CutBy::Board, "the board runs although it was cut")
+            } else {
+                let words = "the board confirms the cut as number 3";
+                Event::new(now(now_us), None, EventKind::CutConfirmed, words).into()
             };
             let at_once = throttle.push(now_us, cut);
             assert_eq!(at_once.is_some(), n < 2 * u64::from(CUTS_TOLD), "{n}");
@@ -245,9 +215,11 @@ mod tests {
         }
         stored.extend(throttle.all());
         assert!(stored.len() <= 2 * 8 + 2 * 4, "{}", stored.len());
-        let counted: u64 = stored.iter().map(|event| count_of(&event.data)).sum();
+        let counted: u64 = stored.iter().map(|event| event.event.count()).sum();
         assert_eq!(counted, 840);
         let last = stored.last().unwrap();
-        assert_eq!(last.data["last_mono_us"], 839 * 3571);
+        let repeats = last.event.repeats.as_ref().unwrap();
+        assert_eq!(repeats.last_mono_us, Some(839 * 3571));
+        assert!(repeats.last_message.is_some());
     }
 }

@@ -2,14 +2,14 @@
 //! record. Where a plan stands is worked out from the pulls, never stored.
 
 use leverarm_config::Stand;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 
 use super::{Made, Plan, Standing, Window};
 use crate::exclusion::exclusions;
 use crate::setup_correction::pulls;
 use leverarm_store::{EventRecord, NewEvent, PullState, StoreError, StoreReader};
-use leverarm_vocabulary::{EventKind, Now};
+use leverarm_vocabulary::{Event, EventKind, Now, Payload, payload};
 
 const ABOUT: &str = "plan";
 
@@ -32,7 +32,8 @@ pub fn event(word: &Word, by: &str, now: Now) -> NewEvent {
     } else {
         format!(" by {by}")
     };
-    let (kind, message, plan) = match word {
+    let by = by.to_owned();
+    let event = match word {
         Word::Begin(plan) => {
             let order: Vec<&str> = plan
                 .blocks
@@ -40,24 +41,30 @@ pub fn event(word: &Word, by: &str, now: Now) -> NewEvent {
                 .map(|block| block.setup.as_str())
                 .collect();
             let message = format!("a test plan was begun{who}: {}", order.join(", "));
-            (EventKind::PlanBegun, message, Some(plan))
+            let plan = plan.clone();
+            Event::telling(now, None, &PlanBegun { plan, by }, message)
         }
-        Word::Leave => (
-            EventKind::PlanLeft,
-            format!("the test plan was left{who}"),
-            None,
-        ),
-        Word::Resume => (
-            EventKind::PlanResumed,
-            format!("the test plan was resumed{who}"),
-            None,
-        ),
+        Word::Leave => {
+            let message = format!("the test plan was left{who}");
+            Event::telling(now, None, &payload::PlanLeft { by }, message)
+        }
+        Word::Resume => {
+            let message = format!("the test plan was resumed{who}");
+            Event::telling(now, None, &payload::PlanResumed { by }, message)
+        }
     };
-    NewEvent {
-        channel: Some(ABOUT.to_owned()),
-        data: json!({ "plan": plan, "by": by }),
-        ..NewEvent::new(now, kind, message)
-    }
+    event.about(ABOUT).into()
+}
+
+/// What the journal keeps of a plan that begins.
+#[derive(Debug, Serialize, Deserialize)]
+struct PlanBegun {
+    plan: Plan,
+    by: String,
+}
+
+impl Payload for PlanBegun {
+    const KIND: EventKind = EventKind::PlanBegun;
 }
 
 /// The plan of the newest beginning.
@@ -112,35 +119,26 @@ fn all(reader: &StoreReader) -> Result<Vec<CurrentPlan>, StoreError> {
 fn of_events(events: &[EventRecord]) -> Result<Vec<CurrentPlan>, StoreError> {
     let mut plans: Vec<CurrentPlan> = Vec::new();
     for event in events {
-        match EventKind::of_word(&event.kind) {
-            Some(EventKind::PlanBegun) => {
-                let plan = event.data.get("plan").cloned().unwrap_or_default();
-                let plan = serde_json::from_value(plan).map_err(|error| StoreError::Damaged {
-                    what: format!("the test plan in event {}", event.id),
-                    detail: error.to_string(),
-                })?;
-                plans.push(CurrentPlan {
-                    plan,
-                    begun_wall_us: event.wall_us,
-                    is_left: false,
-                    away: Vec::new(),
-                });
+        if let Some(begun) = event.payload::<PlanBegun>()? {
+            plans.push(CurrentPlan {
+                plan: begun.plan,
+                begun_wall_us: event.wall_us,
+                is_left: false,
+                away: Vec::new(),
+            });
+            continue;
+        }
+        let Some(plan) = plans.last_mut() else {
+            continue;
+        };
+        if event.kind == EventKind::PlanLeft && !plan.is_left {
+            plan.is_left = true;
+            plan.away.push((event.wall_us, None));
+        } else if event.kind == EventKind::PlanResumed && plan.is_left {
+            plan.is_left = false;
+            if let Some((_, to)) = plan.away.last_mut() {
+                *to = Some(event.wall_us);
             }
-            Some(EventKind::PlanLeft) => {
-                if let Some(plan) = plans.last_mut().filter(|plan| !plan.is_left) {
-                    plan.is_left = true;
-                    plan.away.push((event.wall_us, None));
-                }
-            }
-            Some(EventKind::PlanResumed) => {
-                if let Some(plan) = plans.last_mut().filter(|plan| plan.is_left) {
-                    plan.is_left = false;
-                    if let Some((_, to)) = plan.away.last_mut() {
-                        *to = Some(event.wall_us);
-                    }
-                }
-            }
-            _ => {}
         }
     }
     Ok(plans)
@@ -252,6 +250,6 @@ mod tests {
         let mut event = kept(1, &Word::Begin(plan("A")));
         event.data["plan"]["blocks"] = serde_json::json!("three");
         let error = of_events(&[event]).unwrap_err().to_string();
-        assert!(error.contains("the test plan in event"), "{error}");
+        assert!(error.contains("event 1 (plan begun)"), "{error}");
     }
 }

@@ -1,5 +1,6 @@
 //! `calibrate inertia`.
 
+use anyhow::{Context, anyhow, bail};
 use std::collections::BTreeMap;
 
 use leverarm_analysis::calibration::inertia::{
@@ -97,7 +98,7 @@ pub(super) fn calibrate(arguments: &InertiaArguments) -> Result<(), Failure> {
         MethodChoice::FallingWeight => falling_weight(&session, arguments)?,
         MethodChoice::KnownTorque => known_torque(&session, arguments)?,
         MethodChoice::Ring => added_ring(&session, arguments)?,
-        MethodChoice::Pieces => by_pieces(session.known()).map_err(Failure::of)?,
+        MethodChoice::Pieces => by_pieces(session.known())?,
     };
     session.finish(measurement.outcome(session.known()), common)
 }
@@ -147,14 +148,15 @@ fn method(session: &Session, arguments: &InertiaArguments) -> Result<MethodChoic
     let question = "Method: falling-weight (two weights on a cord), known-torque, ring (coast-downs \
                     without and with a known ring), pieces (the stand file's sum):";
     session.dialogue.ask("--method", None, question, |text| {
-        clap::ValueEnum::from_str(text.trim(), true).map_err(Failure)
+        clap::ValueEnum::from_str(text.trim(), true).map_err(Failure::msg)
     })
 }
 
 fn gravity(arguments: &InertiaArguments) -> Result<Measured, Failure> {
     match &arguments.gravity {
-        Some(text) => quantity(text, &units::ACCELERATION)
-            .map_err(|error| Failure(format!("--gravity {text:?}: {error}"))),
+        Some(text) => {
+            quantity(text, &units::ACCELERATION).with_context(|| format!("--gravity {text:?}"))
+        }
         None => Ok(gravity_anywhere_m_per_s2()),
     }
 }
@@ -164,12 +166,9 @@ fn pairs(text: &str) -> Result<BTreeMap<String, String>, Failure> {
     text.split(';')
         .filter(|pair| !pair.trim().is_empty())
         .map(|pair| {
-            let (key, value) = pair.split_once('=').ok_or_else(|| {
-                Failure(format!(
-                    "{:?}: expected KEY = VALUE, found no =",
-                    pair.trim()
-                ))
-            })?;
+            let (key, value) = pair
+                .split_once('=')
+                .ok_or_else(|| anyhow!("{:?}: expected KEY = VALUE, found no =", pair.trim()))?;
             Ok((key.trim().to_owned(), value.trim().to_owned()))
         })
         .collect()
@@ -179,7 +178,7 @@ fn pairs(text: &str) -> Result<BTreeMap<String, String>, Failure> {
 fn fall(session: &Session, text: &str, radius_m: Measured) -> Result<Fall, Failure> {
     let mut given = pairs(text)?;
     let mass = given.remove("mass").ok_or_else(|| {
-        Failure::new("expected mass = … and one of log, pull, alpha, height with time")
+        anyhow!("expected mass = … and one of log, pull, alpha, height with time")
     })?;
     let mass_kg = quantity(&mass, &units::MASS)?;
     let take = |given: &mut BTreeMap<String, String>, key: &str, kind: &Kind| {
@@ -193,19 +192,19 @@ fn fall(session: &Session, text: &str, radius_m: Measured) -> Result<Fall, Failu
     let time = take(&mut given, "time", &units::DURATION)?;
     let recorded = given.remove("log").or_else(|| given.remove("pull"));
     if let Some(key) = given.keys().next() {
-        return Err(Failure(format!(
+        bail!(
             "{key:?} is not known here: expected mass, and log, pull, alpha, or height with time"
-        )));
+        );
     }
     match (alpha, height.zip(time), recorded) {
         (Some(alpha), None, None) => Ok(Fall::entered(mass_kg, alpha)),
         (None, Some(drop), None) => Ok(Fall::timed(mass_kg, drop, radius_m)),
         (None, None, Some(name)) => {
             let run = session.run(&name)?;
-            Fall::recorded(session.known(), mass_kg, &run).map_err(Failure::of)
+            Fall::recorded(session.known(), mass_kg, &run).map_err(Failure::from)
         }
-        _ => Err(Failure::new(
-            "expected one of log, pull, alpha, or height with time",
+        _ => Err(anyhow!(
+            "expected one of log, pull, alpha, or height with time"
         )),
     }
 }
@@ -220,9 +219,7 @@ fn falling_weight(session: &Session, arguments: &InertiaArguments) -> Result<Mea
         &units::LENGTH,
     )?;
     if arguments.falls.len() > 2 {
-        return Err(Failure::new(
-            "expected two --run with different masses, found more",
-        ));
+        bail!("expected two --run with different masses, found more");
     }
     let ask = |number: usize| {
         let question = format!(
@@ -235,8 +232,7 @@ fn falling_weight(session: &Session, arguments: &InertiaArguments) -> Result<Mea
         })
     };
     let falls = [ask(0)?, ask(1)?];
-    let (measurement, friction_nm) =
-        by_falling_weight(falls, radius_m, gravity).map_err(Failure::of)?;
+    let (measurement, friction_nm) = by_falling_weight(falls, radius_m, gravity)?;
     say(&format!("friction torque: {}", shown(&friction_nm, "N·m")));
     if friction_nm.value < -2.0 * friction_nm.standard_uncertainty {
         say("note: a friction torque below zero means that a mass, the radius or a time is off");
@@ -259,14 +255,14 @@ fn acceleration(
         if let Ok(alpha) = units::measured(text, &units::ROTATION_RATE) {
             return Ok(Acceleration::Entered(alpha));
         }
-        of_run(session.known(), &session.run(text)?).map_err(Failure::of)
+        of_run(session.known(), &session.run(text)?).map_err(Failure::from)
     })
 }
 
 fn speed(arguments: &InertiaArguments) -> Result<Option<f64>, Failure> {
     let read = |text: &String| {
         let speed = quantity(text, &units::ROTATION);
-        speed.map_err(|error| Failure(format!("--speed {text:?}: {error}")))
+        speed.with_context(|| format!("--speed {text:?}"))
     };
     let speed = arguments.speed.as_ref().map(read).transpose()?;
     Ok(speed.map(|speed| speed.value))
@@ -293,7 +289,7 @@ fn known_torque(session: &Session, arguments: &InertiaArguments) -> Result<Measu
         "The coast-down (pull, byte log, or its acceleration in rad/s^2 at the same speed):",
         Acceleration::of_coast,
     )?;
-    by_known_torque(torque, &driven, &coasting, speed(arguments)?).map_err(Failure::of)
+    by_known_torque(torque, &driven, &coasting, speed(arguments)?).map_err(Failure::from)
 }
 
 /// The ring's inertia, as entered or from its mass and diameters.
@@ -337,5 +333,5 @@ fn added_ring(session: &Session, arguments: &InertiaArguments) -> Result<Measure
         "The coast-down with the ring (pull or byte log):",
         Acceleration::of_coast,
     )?;
-    by_ring(ring, &without, &with, speed(arguments)?).map_err(Failure::of)
+    by_ring(ring, &without, &with, speed(arguments)?).map_err(Failure::from)
 }

@@ -8,7 +8,7 @@ use super::super::{Failure, json_line, say};
 use super::{Session, StandStore};
 use leverarm_analysis::calibration::{shown, wheel};
 use leverarm_analysis::local_time::local_text;
-use leverarm_values::calibration::{Change, NewCalibrationRequest, Part};
+use leverarm_values::calibration::{Change, Constant, NewCalibrationRequest};
 
 #[derive(Debug, Clone, clap::Args)]
 pub(in crate::commands) struct ListArguments {
@@ -17,29 +17,29 @@ pub(in crate::commands) struct ListArguments {
     /// Every calibration ever made, not only those in force
     #[arg(long)]
     history: bool,
-    /// Go back to the stand file's value of a part
-    #[arg(long, value_parser = part_parser(), value_name = "PART")]
-    forget: Option<Part>,
+    /// Go back to the stand file's value of a constant
+    #[arg(long, value_parser = constant_parser(), value_name = "CONSTANT")]
+    forget: Option<Constant>,
     /// The record in force as JSON; with --history, every change, one object a line
     #[arg(long)]
     json: bool,
 }
 
-fn part_parser() -> impl TypedValueParser<Value = Part> {
-    PossibleValuesParser::new(Part::ALL.iter().map(|part| part.word()))
-        .try_map(|word| Part::of_word(&word).ok_or("no such part"))
+fn constant_parser() -> impl TypedValueParser<Value = Constant> {
+    PossibleValuesParser::new(Constant::ALL.iter().map(|constant| constant.word()))
+        .try_map(|word| Constant::of_word(&word).ok_or("no such constant"))
 }
 
 pub(in crate::commands) fn list(arguments: &ListArguments) -> Result<(), Failure> {
     let session = Session::open(&arguments.store, true)?;
-    if let Some(part) = arguments.forget {
+    if let Some(constant) = arguments.forget {
         session.put_in_force(NewCalibrationRequest {
-            change: Change::Forget(part),
+            change: Change::Forget(constant),
             summary: "forgotten: the stand file's value holds again".to_owned(),
         })?;
         say(&format!(
             "{}: the stand file's value holds again",
-            part.word()
+            constant.word()
         ));
         return Ok(());
     }
@@ -47,11 +47,11 @@ pub(in crate::commands) fn list(arguments: &ListArguments) -> Result<(), Failure
         return history(&session, arguments.json);
     }
     if arguments.json {
-        let value = serde_json::to_value(&session.calibration).map_err(Failure::of)?;
+        let value = serde_json::to_value(&session.calibration)?;
         json_line(&value);
         return Ok(());
     }
-    let mut table = Table::new(["part", "in force", "since", "from"]);
+    let mut table = Table::new(["constant", "in force", "since", "from"]);
     for row in rows(&session) {
         table.add_row(row);
     }
@@ -64,10 +64,10 @@ fn history(session: &Session, as_json: bool) -> Result<(), Failure> {
         say("no calibrations yet");
         return Ok(());
     };
-    let changes = reader.calibration_history().map_err(Failure::of)?;
+    let changes = reader.calibration_history()?;
     if as_json {
         for change in &changes {
-            json_line(&serde_json::to_value(change).map_err(Failure::of)?);
+            json_line(&serde_json::to_value(change)?);
         }
         return Ok(());
     }
@@ -75,7 +75,7 @@ fn history(session: &Session, as_json: bool) -> Result<(), Failure> {
         say("no calibrations yet");
         return Ok(());
     }
-    let mut table = Table::new(["when", "part", "what came out"]);
+    let mut table = Table::new(["when", "constant", "what came out"]);
     for change in changes {
         table.add_row([local_text(change.wall_us), change.part, change.summary]);
     }
@@ -85,7 +85,7 @@ fn history(session: &Session, as_json: bool) -> Result<(), Failure> {
 
 const STAND_FILE: &str = "stand file";
 
-/// Part, value, since when, where from.
+/// Constant, value, since when, where from.
 fn rows(session: &Session) -> Vec<[String; 4]> {
     let (stand, calibration, model) = (
         session.stand(),
@@ -93,14 +93,14 @@ fn rows(session: &Session) -> Vec<[String; 4]> {
         session.known().model(),
     );
     let since = |made: Option<i64>| made.map_or_else(String::new, local_text);
-    let row = |part: Part, value: String, made: Option<i64>, from: String| {
-        [part.word().to_owned(), value, since(made), from]
+    let row = |constant: Constant, value: String, made: Option<i64>, from: String| {
+        [constant.word().to_owned(), value, since(made), from]
     };
     let mut rows = Vec::new();
     if let Some(inertia) = &model.drum_inertia_kg_m2 {
         let record = calibration.drum_inertia.as_ref();
         rows.push(row(
-            Part::Inertia,
+            Constant::Inertia,
             shown(&inertia.measured, "kg·m²"),
             record.map(|r| r.made_wall_us),
             record.map_or(STAND_FILE.to_owned(), |r| r.method.word().to_owned()),
@@ -112,7 +112,7 @@ fn rows(session: &Session) -> Vec<[String; 4]> {
         |r| r.figures.omega_range_rad_per_s.1,
     );
     rows.push(row(
-        Part::Losses,
+        Constant::Losses,
         format!(
             "{:.3} ± {:.3} N·m (k = 2) at {:.0} rpm of the drum",
             model.losses.torque_nm(at_rad_per_s),
@@ -125,7 +125,7 @@ fn rows(session: &Session) -> Vec<[String; 4]> {
     if let Some(cell) = &model.load_cell {
         let record = calibration.load_cell.as_ref();
         rows.push(row(
-            Part::LoadCell,
+            Constant::LoadCell,
             format!(
                 "{:.6e} N/count ± {:.2} % (k = 2)",
                 cell.newton_per_count.value(),
@@ -142,7 +142,7 @@ fn rows(session: &Session) -> Vec<[String; 4]> {
         ));
         let record = calibration.tare.as_ref();
         rows.push(row(
-            Part::Tare,
+            Constant::Tare,
             format!(
                 "{:.1} ± {:.1} counts (k = 2)",
                 cell.zero_counts.value(),
@@ -157,7 +157,7 @@ fn rows(session: &Session) -> Vec<[String; 4]> {
     for pickup in &stand.pickups {
         let record = calibration.wheel(pickup.channel);
         rows.push(row(
-            Part::Wheel,
+            Constant::Wheel,
             match record {
                 Some(record) => wheel::text(pickup, &record.pattern()),
                 None => format!("pickup {}: estimated in each pull", pickup.channel),
@@ -168,7 +168,7 @@ fn rows(session: &Session) -> Vec<[String; 4]> {
     }
     let record = calibration.drive_ratio.as_ref();
     rows.push(row(
-        Part::Ratio,
+        Constant::Ratio,
         format!(
             "{:.5} ± {:.5} (k = 2)",
             model.engine_per_drum.value(),

@@ -1,5 +1,6 @@
 //! `calibrate load-cell`.
 
+use anyhow::{Context, anyhow, bail};
 use std::path::{Path, PathBuf};
 
 use leverarm_analysis::calibration::load_cell::{
@@ -79,12 +80,12 @@ pub(super) fn calibrate(arguments: &LoadCellArguments) -> Result<(), Failure> {
     let cell = session
         .stand()
         .load_cell
-        .ok_or_else(|| Failure::new("the stand file has no [load_cell]"))?;
+        .ok_or_else(|| anyhow!("the stand file has no [load_cell]"))?;
     session.dialogue.tell(HOW);
     let gravity = gravity(&session, arguments)?;
     let weights = relative_uncertainty(&session, arguments)?;
-    let density = quantity(&arguments.weights_density, &units::DENSITY)
-        .map_err(|error| Failure(format!("--weights-density: {error}")))?;
+    let density =
+        quantity(&arguments.weights_density, &units::DENSITY).context("--weights-density")?;
     let newton = |text: &str| -> Result<f64, Failure> {
         if let Ok(force) = units::measured(text, &units::FORCE) {
             return Ok(force.value);
@@ -104,8 +105,7 @@ pub(super) fn calibrate(arguments: &LoadCellArguments) -> Result<(), Failure> {
             load_relative_uncertainty: weights.hypot(gravity.relative_standard_uncertainty()),
             creep: arguments.creep.as_deref().map(read_creep).transpose()?,
         },
-    )
-    .map_err(Failure::of)?;
+    )?;
     report(&found);
     session.finish(found.outcome, common)
 }
@@ -113,9 +113,7 @@ pub(super) fn calibrate(arguments: &LoadCellArguments) -> Result<(), Failure> {
 fn gravity(session: &Session, arguments: &LoadCellArguments) -> Result<Measured, Failure> {
     if let Some(latitude) = arguments.latitude {
         if !(-90.0..=90.0).contains(&latitude) {
-            return Err(Failure(format!(
-                "--latitude: expected -90 to 90 degrees, found {latitude}"
-            )));
+            bail!("--latitude: expected -90 to 90 degrees, found {latitude}");
         }
         return Ok(gravity_at_m_per_s2(latitude, arguments.altitude));
     }
@@ -139,18 +137,17 @@ fn relative_uncertainty(session: &Session, arguments: &LoadCellArguments) -> Res
     if (0.0..0.2).contains(&relative) {
         Ok(relative)
     } else {
-        Err(Failure(format!(
+        Err(anyhow!(
             "--weights-uncertainty: expected 0 % to 20 %, found {} %",
             100.0 * relative
-        )))
+        ))
     }
 }
 
 /// Lines of a file, without comments and empty ones, numbered from 1, split at commas, semicolons or
 /// tabs.
 fn lines(file: &Path) -> Result<Vec<(usize, Vec<String>)>, Failure> {
-    let text = std::fs::read_to_string(file)
-        .map_err(|error| Failure(format!("{}: {error}", file.display())))?;
+    let text = std::fs::read_to_string(file).with_context(|| file.display().to_string())?;
     let fields = |line: &str| {
         line.split([',', ';', '\t'])
             .map(|field| field.trim().to_owned())
@@ -169,27 +166,27 @@ fn read_points(
 ) -> Result<Vec<LoadPoint>, Failure> {
     let mut points: Vec<LoadPoint> = Vec::new();
     for (number, fields) in lines(file)? {
-        let at = |error: &dyn std::fmt::Display| {
-            Failure(format!("{}:{number}: {error}", file.display()))
-        };
+        let at = || format!("{}:{number}", file.display());
         let [load, counts, rest @ ..] = fields.as_slice() else {
-            return Err(at(
-                &"expected a weight and its counts, such as \"5 kg, 123456\"",
-            ));
+            return Err(
+                anyhow!("expected a weight and its counts, such as \"5 kg, 123456\"").context(at()),
+            );
         };
         let Ok(counts) = counts.parse::<f64>() else {
             // Column names.
             if number == 1 || points.is_empty() && newton(load).is_err() {
                 continue;
             }
-            return Err(at(&format!("expected counts, found {counts:?}")));
+            return Err(anyhow!("expected counts, found {counts:?}").context(at()));
         };
-        let load = newton(load).map_err(|error| at(&error))?;
+        let load = newton(load).with_context(at)?;
         let direction = match rest.first().map(String::as_str) {
             Some("up") => Direction::Loading,
             Some("down") => Direction::Unloading,
             Some("") | None => direction_after(&points, load),
-            Some(other) => return Err(at(&format!("expected up or down, found {other:?}"))),
+            Some(other) => {
+                return Err(anyhow!("expected up or down, found {other:?}").context(at()));
+            }
         };
         points.push(LoadPoint {
             load,
@@ -210,14 +207,10 @@ fn capture(
     newton: impl Fn(&str) -> Result<f64, Failure>,
 ) -> Result<Vec<LoadPoint>, Failure> {
     if !session.dialogue.is_open() {
-        return Err(Failure::new(
-            "give --points FILE (weights and counts, one pair a line)",
-        ));
+        bail!("give --points FILE (weights and counts, one pair a line)");
     }
     if !(1.0..=60.0).contains(&seconds) {
-        return Err(Failure(format!(
-            "--seconds: expected 1 to 60, found {seconds}"
-        )));
+        bail!("--seconds: expected 1 to 60, found {seconds}");
     }
     let mut points: Vec<LoadPoint> = Vec::new();
     loop {
@@ -228,8 +221,7 @@ fn capture(
         };
         session.dialogue.pause("Let it come to rest")?;
         std::thread::sleep(std::time::Duration::from_secs_f64(seconds + STORED_AFTER_S));
-        let run = Run::newest(session.reader()?, seconds, session.known().now_wall_us)
-            .map_err(Failure::of)?;
+        let run = Run::newest(session.reader()?, seconds, session.known().now_wall_us)?;
         match reading(&run, channel) {
             Ok(mean) => {
                 say(&format!(
@@ -263,10 +255,7 @@ fn read_creep(file: &Path) -> Result<Vec<TimedCounts>, Failure> {
             }),
             _ if readings.is_empty() => {} // column names
             _ => {
-                return Err(Failure(format!(
-                    "{}:{number}: expected seconds and counts",
-                    file.display()
-                )));
+                bail!("{}:{number}: expected seconds and counts", file.display());
             }
         }
     }

@@ -68,7 +68,7 @@ pub(super) fn calibrate(arguments: &LossArguments) -> Result<(), Failure> {
             |text| quantity(text, &units::TEMPERATURE),
         )?,
     };
-    let found = find(session.known(), &runs, choice).map_err(Failure::of)?;
+    let found = find(session.known(), &runs, choice)?;
     report(&session, &found);
     session.finish(found.outcome, common)
 }

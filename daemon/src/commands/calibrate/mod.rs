@@ -8,6 +8,7 @@ mod ratio;
 mod tare;
 mod wheel;
 
+use anyhow::anyhow;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -18,7 +19,7 @@ use serde_json::json;
 pub(super) use list::{ListArguments, list};
 pub(super) use tare::{TareArguments, tare};
 
-use super::control::{Answer, Line};
+use super::control::Line;
 use super::dialogue::Dialogue;
 use super::pulls::write_plot;
 use super::{DaemonArgument, Failure, StandFile, json_line, read_stand, say};
@@ -104,10 +105,10 @@ impl Session {
         let reader = match StoreReader::open(&folder) {
             Ok(reader) => Some(reader),
             Err(StoreError::NoStore { .. }) => None,
-            Err(error) => return Err(Failure::of(error)),
+            Err(error) => return Err(Failure::from(error)),
         };
         let calibration = match &reader {
-            Some(reader) => in_force::newest_calibration(reader).map_err(Failure::of)?.0,
+            Some(reader) => in_force::newest_calibration(reader)?.0,
             None => Calibration::default(),
         };
         Ok(Self {
@@ -135,10 +136,10 @@ impl Session {
 
     fn reader(&self) -> Result<&StoreReader, Failure> {
         self.reader.as_ref().ok_or_else(|| {
-            Failure(format!(
+            anyhow!(
                 "{}: nothing has been recorded yet; start `leverarm serve` with the board connected",
                 self.folder.display()
-            ))
+            )
         })
     }
 
@@ -152,7 +153,7 @@ impl Session {
             Ok(number) => Run::of_pull(self.reader()?, PullId::new(number), Some(&stand)),
             Err(_not_a_number) => Run::of_log(std::path::Path::new(name.trim()), Some(&stand)),
         }
-        .map_err(Failure::of)
+        .map_err(Failure::from)
     }
 
     /// Runs named on the command line, or asked for.
@@ -175,7 +176,7 @@ impl Session {
             let names = text.split([',', ' ']).filter(|name| !name.is_empty());
             let runs = names.map(&read).collect::<Result<Vec<_>, _>>()?;
             if runs.is_empty() {
-                return Err(Failure::of(CalibrationError::NoRun));
+                return Err(Failure::from(CalibrationError::NoRun));
             }
             Ok(runs)
         })
@@ -189,12 +190,14 @@ impl Session {
         }
         if let (Some(plot), Some(file)) = (&outcome.plot, &common.plot) {
             write_plot(plot, file, Theme::Light)?;
-            say(&format!("plot: {}", file.display()));
+            if !common.json {
+                say(&format!("plot: {}", file.display()));
+            }
         } else if let (Some(plot), true) = (&outcome.plot, self.dialogue.is_open()) {
             say(&leverarm_plot::text(plot, 100, 30));
         }
         let mut object = outcome.json;
-        object["calibration"] = serde_json::to_value(&outcome.change).map_err(Failure::of)?;
+        object["calibration"] = serde_json::to_value(&outcome.change)?;
         object["summary"] = json!(outcome.summary);
         let wanted = !common.dry_run
             && self
@@ -207,30 +210,27 @@ impl Session {
             };
             self.put_in_force(request)?;
         }
-        say(if wanted {
-            "in force for the next pulls"
-        } else {
-            "not put in force"
-        });
         if common.json {
             object["in_force"] = json!(wanted);
             json_line(&object);
+        } else {
+            say(if wanted {
+                "in force for the next pulls"
+            } else {
+                "not put in force"
+            });
         }
         Ok(())
     }
 
     /// Through the running daemon, which has the store, or else into the store itself.
     fn put_in_force(&self, request: NewCalibrationRequest) -> Result<(), Failure> {
-        let body = serde_json::to_value(&request).map_err(Failure::of)?;
+        let body = serde_json::to_value(&request)?;
         let line = Line::to(self.stand(), &self.daemon)?;
-        match line.post("/api/calibration", &body) {
-            Answer::Done(_) => Ok(()),
-            Answer::Refused(error) => Err(Failure(error)),
-            Answer::NotRunning => {
-                let mut store = Store::open(&self.folder).map_err(Failure::of)?;
-                put_change(&mut store, request, self.clock.now().wall_us).map_err(Failure::of)?;
-                Ok(())
-            }
+        if line.post("/api/calibration", &body)?.is_none() {
+            let mut store = Store::open(&self.folder)?;
+            put_change(&mut store, request, self.clock.now().wall_us)?;
         }
+        Ok(())
     }
 }

@@ -1,5 +1,6 @@
 //! `calibrate ratio`.
 
+use anyhow::{Context, anyhow};
 use std::path::Path;
 
 use leverarm_analysis::calibration::ratio::{RunRatio, Source, find, of_stages, with_tyre};
@@ -44,7 +45,7 @@ pub(super) fn calibrate(arguments: &RatioArguments) -> Result<(), Failure> {
     session.dialogue.tell(HOW);
     let source = if let Some(text) = &arguments.ratio {
         let ratio = quantity(text, &units::RATIO);
-        Source::Entered(ratio.map_err(|error| Failure(format!("--ratio {text:?}: {error}")))?)
+        Source::Entered(ratio.with_context(|| format!("--ratio {text:?}"))?)
     } else if let Some(stages) = &arguments.stages {
         Source::Stages(stages.clone(), from_stages(arguments, stages)?)
     } else {
@@ -59,15 +60,13 @@ pub(super) fn calibrate(arguments: &RatioArguments) -> Result<(), Failure> {
         }
         Source::Runs(runs)
     };
-    let outcome = find(session.known(), source).map_err(Failure::of)?;
+    let outcome = find(session.known(), source)?;
     session.finish(outcome, common)
 }
 
 fn from_stages(arguments: &RatioArguments, text: &str) -> Result<Measured, Failure> {
     let stages = of_stages(text).ok_or_else(|| {
-        Failure(format!(
-            "--stages {text:?}: expected tooth counts such as \"67/18,24/19\""
-        ))
+        anyhow!("--stages {text:?}: expected tooth counts such as \"67/18,24/19\"")
     })?;
     let (Some(circumference), Some(diameter)) =
         (&arguments.tyre_circumference, &arguments.drum_diameter)
@@ -75,7 +74,7 @@ fn from_stages(arguments: &RatioArguments, text: &str) -> Result<Measured, Failu
         return Ok(Measured::exact(stages));
     };
     let length = |name: &str, text: &str| {
-        quantity(text, &units::LENGTH).map_err(|e| Failure(format!("{name} {text:?}: {e}")))
+        quantity(text, &units::LENGTH).with_context(|| format!("{name} {text:?}"))
     };
     let circumference = length("--tyre-circumference", circumference)?;
     let diameter = length("--drum-diameter", diameter)?;
@@ -88,5 +87,5 @@ fn one(session: &Session, name: &str) -> Result<RunRatio, Failure> {
         Ok(number) => RunRatio::of_pull(known, session.reader()?, PullId::new(number)),
         Err(_not_a_number) => RunRatio::of_log(known, Path::new(name)),
     }
-    .map_err(Failure::of)
+    .map_err(Failure::from)
 }

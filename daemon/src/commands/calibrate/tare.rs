@@ -21,8 +21,7 @@ pub(in crate::commands) struct TareArguments {
 
 pub(in crate::commands) fn tare(arguments: &TareArguments) -> Result<(), Failure> {
     let session = Session::open(&arguments.store, true)?;
-    let tared =
-        measure(session.reader()?, session.known(), arguments.seconds).map_err(Failure::of)?;
+    let tared = measure(session.reader()?, session.known(), arguments.seconds)?;
     let common = super::Common {
         store: arguments.store.clone(),
         dry_run: arguments.dry_run,

@@ -50,12 +50,12 @@ pub(super) fn calibrate(arguments: &WheelArguments) -> Result<(), Failure> {
     let session = Session::open(&common.store, common.json)?;
     session.dialogue.tell(HOW);
     let known = session.known();
-    let pickup = pickup_of(known, arguments.on.map(Shaft::from)).map_err(Failure::of)?;
+    let pickup = pickup_of(known, arguments.on.map(Shaft::from))?;
     let runs = session.runs(
         &arguments.runs,
         "Pulls or byte logs to take, such as \"3 4 5\":",
     )?;
-    let teeth = find(known, &pickup, &runs, arguments.again).map_err(Failure::of)?;
+    let teeth = find(known, &pickup, &runs, arguments.again)?;
     report(&teeth.found, &pickup);
     session.finish(teeth.outcome, common)
 }

@@ -14,6 +14,7 @@ use axum::extract::State as Extract;
 use axum::http::{StatusCode, header};
 use axum::response::IntoResponse;
 use serde::Deserialize;
+use serde_json::{Map, Value};
 use tokio::process::Command;
 use tokio::sync::{Semaphore, SemaphorePermit};
 
@@ -189,10 +190,10 @@ enum ThemeWord {
     Dark,
 }
 
-/// A sheet, or a picture of it. (Its fields are spelled out: flattened ones would let unknown ones pass.)
+/// What a sheet, or a picture of it, is to be.
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(super) struct SheetRequest {
+struct SheetForm {
     format: SheetFormat,
     #[serde(default)]
     paper: PaperWord,
@@ -204,48 +205,57 @@ pub(super) struct SheetRequest {
     author: String,
     #[serde(default)]
     note: String,
-    setups: Vec<String>,
-    margin_nm: Option<f64>,
-    resolve_nm: Option<f64>,
-    range_rpm: Option<[f64; 2]>,
-    typical_refit: Option<f64>,
-    units: Option<UnitsWord>,
+}
+
+/// A comparison with the form it is to take.
+#[derive(Deserialize)]
+#[serde(try_from = "Map<String, Value>")]
+pub(super) struct SheetRequest {
+    form: SheetForm,
+    comparison: ComparisonRequest,
+}
+
+impl TryFrom<Map<String, Value>> for SheetRequest {
+    type Error = serde_json::Error;
+
+    /// Flattened, either half would let unknown fields pass.
+    fn try_from(mut all: Map<String, Value>) -> Result<Self, Self::Error> {
+        let keys = ["format", "paper", "picture", "theme", "author", "note"];
+        let form = keys.iter().filter_map(|key| all.remove_entry(*key));
+        Ok(Self {
+            form: serde_json::from_value(Value::Object(form.collect()))?,
+            comparison: serde_json::from_value(Value::Object(all))?,
+        })
+    }
 }
 
 pub(super) async fn sheet(Extract(web): State, Input(request): Input<SheetRequest>) -> Answer {
-    let author = line("author", &request.author, NAME_CHARS_MAX)?;
-    let note = text("note", &request.note)?;
-    let comparison = ComparisonRequest {
-        setups: request.setups.clone(),
-        margin_nm: request.margin_nm,
-        resolve_nm: request.resolve_nm,
-        range_rpm: request.range_rpm,
-        typical_refit: request.typical_refit,
-        units: request.units,
-    };
+    let SheetRequest { form, comparison } = request;
+    let author = line("author", &form.author, NAME_CHARS_MAX)?;
+    let note = text("note", &form.note)?;
     let (mut options, setups) = comparison.arguments(&web).await?;
     let folder = tempfile::tempdir().map_err(Problem::internal)?;
-    let picture = match request.picture {
+    let picture = match form.picture {
         Picture::TorqueAndPower => "torque-and-power",
         Picture::Difference => "difference",
         Picture::Why => "why",
     };
-    let theme = match request.theme {
+    let theme = match form.theme {
         ThemeWord::Light => "light",
         ThemeWord::Dark => "dark",
     };
-    let (file, media_type, what) = match request.format {
+    let (file, media_type, what) = match form.format {
         SheetFormat::Html => ("sheet.html".to_owned(), "text/html; charset=utf-8", ""),
         SheetFormat::Pdf => ("sheet.pdf".to_owned(), "application/pdf", ""),
         SheetFormat::Svg => (format!("{picture}-{theme}.svg"), "image/svg+xml", picture),
         SheetFormat::Png => (format!("{picture}-{theme}.png"), "image/png", picture),
     };
     let path = folder.path().join(&file);
-    match request.format {
+    match form.format {
         SheetFormat::Html => options.push(option("--out=", &path)),
         SheetFormat::Pdf => {
             options.push(option("--pdf=", &path));
-            let paper = match request.paper {
+            let paper = match form.paper {
                 PaperWord::A4 => "--paper=a4",
                 PaperWord::Letter => "--paper=letter",
             };

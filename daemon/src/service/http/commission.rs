@@ -18,7 +18,7 @@ use super::request::Input;
 use crate::self_test::last_self_test;
 use leverarm_analysis::calibration::runs::Run;
 use leverarm_store::ContentHash;
-use leverarm_values::calibration::Part;
+use leverarm_values::calibration::Constant;
 
 /// Changes of the calibrations that are told, newest first.
 const HISTORY_MAX: usize = 50;
@@ -38,25 +38,25 @@ pub(super) async fn commission(Extract(web): State) -> Answer {
             Ok((reader.calibration_history()?, test))
         })
         .await?;
-    let newest_of = |part: Part| {
+    let newest_of = |constant: Constant| {
         let newest = history
             .iter()
             .rev()
-            .find(|change| change.part == part.word());
+            .find(|change| change.part == constant.word());
         json!({
-            "part": part.word(),
+            "part": constant.word(),
             "summary": newest.map(|change| &change.summary),
             "wall_us": newest.map(|change| change.wall_us),
         })
     };
-    let parts: Vec<Value> = Part::ALL.iter().copied().map(newest_of).collect();
+    let constants: Vec<Value> = Constant::ALL.iter().copied().map(newest_of).collect();
     let changes = history.iter().rev().take(HISTORY_MAX).map(|change| {
         json!({ "wall_us": change.wall_us, "part": change.part, "summary": change.summary })
     });
     Ok(Json(json!({
         "stand_file": text,
         "check": web.handle.stand().summary().to_string(),
-        "calibrations": parts,
+        "calibrations": constants,
         "history": changes.collect::<Vec<_>>(),
         "self_test": test.map(|kept| kept.report),
     }))
@@ -112,6 +112,20 @@ pub(super) struct Fall {
     pull: i64,
 }
 
+/// A ring of known inertia, or of known mass and diameters.
+#[derive(Deserialize)]
+#[serde(untagged, deny_unknown_fields)]
+pub(super) enum Ring {
+    Inertia {
+        inertia: String,
+    },
+    Dimensions {
+        mass: String,
+        outer: String,
+        inner: String,
+    },
+}
+
 /// What is to be calibrated, from what. `pulls` are recorded stretches.
 #[derive(Deserialize)]
 #[serde(tag = "part", rename_all = "kebab-case", deny_unknown_fields)]
@@ -120,6 +134,18 @@ pub(super) enum MeasureRequest {
     Inertia {
         falls: [Fall; 2],
         radius: String,
+    },
+    /// Two coast-downs, without and with a ring whose inertia is known.
+    InertiaByRing {
+        ring: Ring,
+        without: i64,
+        with: i64,
+    },
+    /// A run with a torque that is known, and a coast-down.
+    InertiaByTorque {
+        torque: String,
+        driven: i64,
+        coasting: i64,
     },
     /// With the temperature of the bearings, which may be empty.
     Losses {
@@ -162,6 +188,36 @@ pub(super) async fn measure(Extract(web): State, Input(request): Input<MeasureRe
             options.extend(fallen(&falls, &radius)?);
             "calibrate inertia"
         }
+        MeasureRequest::InertiaByRing {
+            ring,
+            without,
+            with,
+        } => {
+            options.push("--method=ring".into());
+            let parts = match &ring {
+                Ring::Inertia { inertia } => vec![("ring-inertia", inertia)],
+                Ring::Dimensions { mass, outer, inner } => vec![
+                    ("ring-mass", mass),
+                    ("ring-outer", outer),
+                    ("ring-inner", inner),
+                ],
+            };
+            for (key, text) in parts {
+                options.push(format!("--{key}={}", quantity(key, text)?).into());
+            }
+            options.extend(runs([("without", without), ("with", with)])?);
+            "calibrate inertia"
+        }
+        MeasureRequest::InertiaByTorque {
+            torque,
+            driven,
+            coasting,
+        } => {
+            options.push("--method=known-torque".into());
+            options.push(format!("--torque={}", quantity("torque", &torque)?).into());
+            options.extend(runs([("driven", driven), ("coasting", coasting)])?);
+            "calibrate inertia"
+        }
         MeasureRequest::Losses { pulls, temperature } => {
             options.extend(stretches(&pulls)?);
             if !temperature.is_empty() {
@@ -184,12 +240,8 @@ pub(super) async fn measure(Extract(web): State, Input(request): Input<MeasureRe
     let (words, last) = said.trim_end().rsplit_once('\n').unwrap_or(("", &said));
     let found: Value = serde_json::from_str(last).map_err(Problem::internal)?;
     let picture = std::fs::read_to_string(path("plot.svg")).ok();
-    let words: Vec<&str> = words
-        .lines()
-        .filter(|line| !line.starts_with("plot: ") && *line != "not put in force")
-        .collect();
     Ok(Json(json!({
-        "words": words.join("\n"),
+        "words": words,
         "verdict": found["verdict"],
         "change": found["calibration"],
         "summary": found["summary"],
@@ -217,6 +269,18 @@ fn stretches(pulls: &[i64]) -> Result<Vec<OsString>, Problem> {
     }
     let froms = pulls.iter().map(|pull| format!("--from={pull}").into());
     Ok(froms.collect())
+}
+
+fn runs(named: [(&str, i64); 2]) -> Result<Vec<OsString>, Problem> {
+    let option = |(key, pull): (&str, i64)| {
+        if pull < 0 {
+            return Err(Problem::value(format!(
+                "{key}: expected the number of a pull"
+            )));
+        }
+        Ok(format!("--{key}={pull}").into())
+    };
+    named.into_iter().map(option).collect()
 }
 
 fn points(weights: &[Weight]) -> Result<String, Problem> {

@@ -119,7 +119,7 @@ pub(super) async fn set_plan(Extract(web): State, Input(request): Input<PlanRequ
         wall_us: 0,
     };
     let event = event(&word, &by, now);
-    let done = event.message.clone();
+    let done = event.event.message.clone();
     web.handle.event(event).await??;
     Ok(message(done))
 }

@@ -181,7 +181,7 @@ pub(super) async fn correct_setup(
 }
 
 async fn keep(web: &super::Web, event: NewEvent) -> Answer {
-    let done = event.message.clone();
+    let done = event.event.message.clone();
     web.handle.event(event).await??;
     Ok(message(done))
 }

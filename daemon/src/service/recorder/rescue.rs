@@ -10,9 +10,9 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
 
 use super::{Recorder, RecorderError};
-use leverarm_live::{EventData, Now};
+use leverarm_live::{Event, Now};
 use leverarm_store::{Store, StoreError};
-use leverarm_vocabulary::EventKind;
+use leverarm_vocabulary::payload::StoreVanished;
 
 /// So long for somebody to put the files back.
 const GRACE_US: u64 = 3_000_000;
@@ -99,12 +99,12 @@ impl Recorder {
                  cut until the daemon is started again: stop it, put one of the two in the place of the \
                  other, and start it"
         );
-        let event = EventData::new(self.clock.now(), None, EventKind::StoreVanished, message);
-        self.keep_now(
-            &event
-                .about("store")
-                .with(serde_json::json!({ "new_store": folder, "whole": is_whole })),
-        );
+        let told = StoreVanished {
+            new_store: Some(folder),
+            whole: Some(is_whole),
+            away_ms: None,
+        };
+        self.keep_now(Event::telling(self.clock.now(), None, &told, message).about("store"));
         None
     }
 
@@ -123,12 +123,12 @@ impl Recorder {
         let message = format!(
             "the files of the store were gone for {away_ms} ms, and are back: nothing is lost"
         );
-        let event = EventData::new(now, None, EventKind::StoreVanished, message);
-        self.keep_now(
-            &event
-                .about("store")
-                .with(serde_json::json!({ "away_ms": away_ms })),
-        );
+        let told = StoreVanished {
+            new_store: None,
+            whole: None,
+            away_ms: Some(away_ms),
+        };
+        self.keep_now(Event::telling(now, None, &told, message).about("store"));
     }
 
     /// A store beside the old one, or, where that can't be, in its folder.

@@ -1,7 +1,5 @@
 #include "ticks.h"
 
-#include <avr/interrupt.h>
-
 volatile uint16_t ticks_high;
 
 ISR(TIMER1_OVF_vect)

@@ -20,10 +20,6 @@
  *  A0-A5    analog inputs
  */
 #define RUN_BIT _BV(PORTB1)
-#define RUN_PORT PORTB
-#define RUN_DDR DDRB
-#define RUN_PIN PINB
-
 #define SELECT_BIT _BV(PORTB2)
 #define CLOCK_BIT _BV(PORTB5)
 

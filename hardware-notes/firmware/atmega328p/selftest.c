@@ -1,16 +1,11 @@
 #include "selftest.h"
 
-#include <avr/io.h>
 #include <avr/pgmspace.h>
-#include <avr/wdt.h>
-#include <util/crc16.h>
 
-#include "pins.h"
-#include "sensors.h"
+#include "inputs.h"
 #include "ticks.h"
 
-/* Given by the linker: end of the variables, and of what is in program memory. */
-extern uint8_t _end;
+/* Given by the linker: end of what is in program memory. */
 extern const uint8_t __data_load_end[];
 
 /* Kept in registers for general purpose, which the start of the program leaves alone. */
@@ -18,7 +13,6 @@ extern const uint8_t __data_load_end[];
 #define RAM_RESULT GPIOR0
 #define RAM_BAD 1
 
-#define STACK_PAINT 0xC5
 #define ADDRESS_PATTERN(at) (uint8_t)((uintptr_t)(at) ^ (uintptr_t)(at) >> 8)
 
 /* Runs before there are variables or a stack, so it may use neither: no function call in here.
@@ -61,8 +55,24 @@ static bool program_ok(void)
     const uint8_t *at = 0;
     uint16_t crc = 0xFFFF;
     for (; at < __data_load_end; at++)
-        crc = _crc_xmodem_update(crc, pgm_read_byte(at));
+        crc = crc_add(crc, pgm_read_byte(at));
     return crc == pgm_read_word(at);
+}
+
+#define ADC_BAND_GAP 0x0E
+
+/* The converter sees its own reference against the supply. */
+static bool supply_ok(void)
+{
+    /* The band gap is slow to settle: take the last of some. */
+    for (uint8_t i = 0; i < 8; i++) {
+        analog_start(ADC_BAND_GAP);
+        while (analog_is_busy())
+            ;
+    }
+    /* 1.0 to 1.2 V by its data sheet, of a supply of 4.5 to 5.5 V. */
+    uint16_t counts = analog_result();
+    return counts >= 1000UL * 1024 / 5500 && counts <= 1200UL * 1024 / 4500;
 }
 
 static bool clock_runs(void)
@@ -76,12 +86,7 @@ static bool clock_runs(void)
 
 bool selftest_passed(void)
 {
-    bool output_low = !(RUN_PIN & RUN_BIT);
-    return RAM_RESULT != RAM_BAD && program_ok() && sensors_supply_ok() && clock_runs() &&
+    bool output_low = !(PINB & RUN_BIT);
+    return RAM_RESULT != RAM_BAD && program_ok() && supply_ok() && clock_runs() &&
            output_low;
-}
-
-bool selftest_stack_intact(void)
-{
-    return *(volatile uint8_t *)&_end == STACK_PAINT;
 }

@@ -1,0 +1,722 @@
+//! The loop that holds a load, in whole numbers: the peer of `hardware-notes/firmware/load.c`.
+//!
+//! A model of engine and absorber runs along. It has a speed and the engine's torque as states, is told the absorber's torque,
+//! and is corrected by the speed of a whole turn of teeth: the mean of the model over the same turn is what that speed is
+//! compared with, so that the turn's delay and the engine's pulses are not taken for errors. The demand is the engine's
+//! torque, less what the wanted acceleration takes, plus a share of the model's distance from the set point. What the
+//! absorber can't do the model does not believe: that is the anti-windup.
+//!
+//! Units: speeds, torques, accelerations, outputs and shares times 65,536 in rad/s, N·m, rad/s² and parts of the whole
+//! ([`Q16`]); rates a second times 256 ([`Q8`]).
+
+/// One of a unit.
+pub const Q16: i64 = 1 << 16;
+/// One a second.
+pub const Q8: i64 = 1 << 8;
+
+/// Points of the torque map.
+pub const MAP_POINTS: usize = 8;
+/// Pieces of the way from torque to output.
+pub const SHARES: usize = 8;
+/// Fastest that the loop counts, Q16: 2048 rad/s.
+const SPEED_MAX: i64 = 2_048 * Q16;
+/// Keeps a product within 63 bits.
+const SQUARE_MAX: i64 = 1 << 34;
+/// Steps whose teeth are kept: at 1000 a second 127 ms.
+const HISTORY: usize = 128;
+/// A step back in it, wrapping.
+const HISTORY_MASK: u32 = 127;
+
+/// What a host sets, and what the board knows of itself.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Settings {
+    /// Steps a second.
+    pub rate_hz: i64,
+    /// Ticks a second.
+    pub tick_hz: i64,
+    /// Teeth of the absorber's wheel.
+    pub teeth: i64,
+    /// Teeth over which a speed is measured: a whole turn, or a working cycle.
+    pub window_teeth: i64,
+    /// Inertia at the absorber, kg·m² times 2²⁰.
+    pub inertia: i64,
+    /// How firmly the model is corrected, Q8: 256 is the tuning rule with its closed loop as fast as the dead time, which
+    /// is half the window and two steps; less is softer.
+    pub firmness: i64,
+    /// Demand for a distance from the set point, N·m per rad/s, Q16.
+    pub hold: i64,
+    /// How fast a reference comes near its target, a second, Q8.
+    pub approach: i64,
+    /// How the output leads the absorber's lag: lag over wanted lag, Q8, at least 256.
+    pub lead: i64,
+    /// One over the absorber's lag, a second, Q8.
+    pub lag: i64,
+    /// Fastest change of a valve's place, full ways a second, Q8; 0: no limit.
+    pub slew: i64,
+    /// Least output, Q16: below 0 where a driver can turn its supply round.
+    pub output_min: i64,
+    /// Greatest output, Q16: above 65,536 where the supply is greater than full load needs.
+    pub output_max: i64,
+    /// Speeds of the torque map, rad/s Q16, rising, above 0.
+    pub map_speed: [i64; MAP_POINTS],
+    /// Torques with full output there, Q16.
+    pub map_torque: [i64; MAP_POINTS],
+    /// Outputs for each eighth of the torque, Q16, rising; the first 0.
+    pub output_for: [i64; SHARES + 1],
+    /// Speed below which there is no load; half as much above it the load is whole. Q16.
+    pub stall: i64,
+    /// Speed that the torque and road modes don't let it pass, Q16.
+    pub speed_max: i64,
+    /// The engine's greatest torque at the absorber, Q16.
+    pub engine_max: i64,
+    /// Fastest change of torque in torque mode, N·m/s, Q16.
+    pub torque_slew: i64,
+    /// How far measured output may be below the model's, Q16.
+    pub follow: i64,
+    /// For how many steps it may be so.
+    pub follow_steps: i64,
+}
+
+/// What to do.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Mode {
+    /// No load.
+    #[default]
+    Off,
+    /// Hold a speed, and get there at a rate: a sweep is this with a rate.
+    Speed,
+    /// Hold a torque.
+    Torque,
+    /// Torque c₀ + c₁ ω + c₂ ω².
+    Road,
+    /// An output: for identification.
+    Output,
+}
+
+/// A set point.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Demand {
+    /// What to do.
+    pub mode: Mode,
+    /// Speed or torque Q16, output Q16, or c₀ Q16.
+    pub target: i64,
+    /// Speed mode: greatest acceleration, Q16; 0: as fast as it goes. Road: c₁, Q16 per rad/s.
+    pub rate: i64,
+    /// Road: c₂, times 2³² in N·m per (rad/s)².
+    pub square: i64,
+}
+
+/// What there is at a step.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Inputs {
+    /// Now.
+    pub tick: u32,
+    /// Time of the latest tooth.
+    pub tooth_tick: u32,
+    /// Teeth so far, wrapping.
+    pub teeth: u8,
+    /// Measured output, Q16: current or place of the valve.
+    pub measured: Option<i32>,
+    /// Measured torque, Q16.
+    pub torque: Option<i32>,
+    /// The board has cut the engine.
+    pub cut: bool,
+    /// A limit of temperature is passed.
+    pub too_hot: bool,
+}
+
+/// Why there is no load, or no more than was. Those after [`Why::Cut`] cut the engine.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Why {
+    /// There is one.
+    #[default]
+    None,
+    /// Nobody armed it since the start or the last end.
+    NotArmed,
+    /// The engine was cut.
+    Cut,
+    /// Teeth stopped coming faster than any brake stops.
+    SensorLost,
+    /// Too hot.
+    TooHot,
+    /// Full output, and the speed rises.
+    Saturated,
+    /// Measured output or torque, or the speed, does not follow: the load is lost.
+    LoadLost,
+}
+
+/// What a step says.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Outputs {
+    /// To the driver, Q16.
+    pub output: i64,
+    /// Whether the engine has to be cut.
+    pub wants_cut: bool,
+    /// Demanded torque, Q16.
+    pub torque: i64,
+    /// The model's speed, Q16.
+    pub speed: i64,
+    /// The reference's speed, Q16.
+    pub reference: i64,
+    /// The engine's torque as believed, Q16.
+    pub engine: i64,
+    /// The demand was more than the absorber has, or less than none.
+    pub saturated: bool,
+    /// Load is on.
+    pub holds: bool,
+    /// Why not.
+    pub why: Why,
+    /// How often it swung, and was made softer.
+    pub backed_off: u8,
+}
+
+#[derive(Clone, Copy, Debug, Default)]
+struct Sample {
+    tick: u32,
+    teeth: i64,
+    /// Sum of the model's speeds before this step.
+    sum: i64,
+    /// How far the measured speed was from the model's.
+    deviation: i64,
+}
+
+/// The loop.
+#[derive(Clone, Debug)]
+pub struct Controller {
+    set: Settings,
+    demand: Demand,
+    is_armed: bool,
+    is_leaving: bool,
+    why: Why,
+
+    samples: [Sample; HISTORY],
+    at: u32,
+    tail: u32,
+    teeth: i64,
+    last_teeth: u8,
+    sum: i64,
+    has_begun: bool,
+
+    speed: i64,
+    engine: i64,
+    gap: i64,
+    is_turning: bool,
+
+    place: i64,
+    output: i64,
+    boost: i64,
+
+    reference: i64,
+    wanted: i64,
+    trim: i64,
+    kept: i64,
+
+    behind: i64,
+    torque_behind: i64,
+    running_off: i64,
+    strange: i64,
+    swings: i64,
+    swing: i64,
+    swing_sign: i64,
+    swing_steps: i64,
+    backed_off: u8,
+}
+
+impl Settings {
+    /// Whether the loop can work with them: nothing to divide by is 0, maps rise, and no product is too great.
+    #[must_use]
+    pub fn fit(&self) -> bool {
+        const WORD: i64 = i32::MAX as i64;
+        let ranges = [
+            (self.rate_hz, 100, 4_000),
+            (self.tick_hz, 100_000, 50_000_000),
+            (self.teeth, 1, 1_000),
+            (self.window_teeth, 1, 1_000),
+            (self.inertia, 1, WORD),
+            (self.firmness, 1, 1_024),
+            (self.hold, 1, WORD),
+            (self.approach, 1, 1 << 20),
+            (self.lead, 256, 1 << 14),
+            (self.lag, 1, 1 << 20),
+            (self.slew, 0, 1 << 20),
+            (self.output_min, -16 * Q16, 0),
+            (self.output_max, Q16, 16 * Q16),
+            (self.stall, Q16, WORD),
+            (self.speed_max, self.stall, WORD),
+            (self.engine_max, 1, WORD),
+            (self.torque_slew, 1, WORD),
+            (self.follow, 1, Q16),
+            (self.follow_steps, 1, 1_000),
+            (self.output_for[0], 0, 0),
+            (self.output_for[SHARES], 1, Q16),
+            (self.map_speed[0], 1, SPEED_MAX),
+            (self.map_speed[MAP_POINTS - 1], 1, SPEED_MAX),
+        ];
+        ranges
+            .iter()
+            .all(|(value, low, high)| (low..=high).contains(&value))
+            && self.map_speed.is_sorted_by(|left, right| left < right)
+            && self.output_for.is_sorted_by(|left, right| left < right)
+            && self
+                .map_torque
+                .iter()
+                .all(|torque| (0..=WORD).contains(torque))
+    }
+
+    /// Torque with full output at a speed, Q16.
+    fn full_torque(&self, speed: i64) -> i64 {
+        let mut left = (0, 0);
+        for (&right, &torque) in self.map_speed.iter().zip(&self.map_torque) {
+            if speed < right {
+                return left.1 + (torque - left.1) * (speed - left.0) / (right - left.0);
+            }
+            left = (right, torque);
+        }
+        left.1
+    }
+
+    /// Output for a share of it, both Q16.
+    fn output_for(&self, share: i64) -> i64 {
+        let share = share.clamp(0, Q16);
+        let piece = ((share * 8) >> 16).min(7);
+        let (left, right) = self.piece(piece);
+        left + (((right - left) * (share * 8 - (piece << 16))) >> 16)
+    }
+
+    /// Share of the torque at an output, both Q16.
+    fn share_of(&self, output: i64) -> i64 {
+        let output = output.clamp(0, Q16);
+        let mut piece = 0;
+        while piece < 7 && output >= self.piece(piece).1 {
+            piece += 1;
+        }
+        let (left, right) = self.piece(piece);
+        ((piece << 16) + (((output - left) << 16) / (right - left).max(1)).clamp(0, Q16)) / 8
+    }
+
+    fn piece(&self, piece: i64) -> (i64, i64) {
+        let at = usize::try_from(piece).unwrap_or(0).min(SHARES - 1);
+        (self.output_for[at], self.output_for[at + 1])
+    }
+}
+
+impl Controller {
+    /// No load, and nobody has armed it.
+    #[must_use]
+    pub fn new(settings: Settings) -> Self {
+        Self {
+            set: settings,
+            demand: Demand::default(),
+            is_armed: false,
+            is_leaving: false,
+            why: Why::NotArmed,
+            samples: [Sample::default(); HISTORY],
+            at: 0,
+            tail: 0,
+            teeth: 0,
+            last_teeth: 0,
+            sum: 0,
+            has_begun: false,
+            speed: 0,
+            engine: 0,
+            gap: 0,
+            is_turning: false,
+            place: 0,
+            output: 0,
+            boost: 0,
+            reference: 0,
+            wanted: 0,
+            trim: 0,
+            kept: 0,
+            behind: 0,
+            torque_behind: 0,
+            running_off: 0,
+            strange: 0,
+            swings: 0,
+            swing: 0,
+            swing_sign: 0,
+            swing_steps: 0,
+            backed_off: 0,
+        }
+    }
+
+    /// A person's word: load may be put on. It begins off.
+    pub fn arm(&mut self) {
+        self.is_armed = true;
+        self.is_leaving = false;
+        self.why = Why::None;
+        self.demand = Demand::default();
+        self.backed_off = 0;
+    }
+
+    /// Takes the load off, at the rate of the torque mode, and then needs a person's word again.
+    pub fn disarm(&mut self) {
+        self.demand(Demand::default());
+        self.is_leaving = true;
+    }
+
+    /// Changes what to do, from where things are.
+    pub fn demand(&mut self, demand: Demand) {
+        if demand.mode != self.demand.mode {
+            self.reference = self.speed;
+            self.wanted = self.held_torque();
+            self.trim = 0;
+            self.swings = 0;
+        }
+        self.demand = demand;
+    }
+
+    /// The absorber's torque as the model has it, Q16.
+    fn held_torque(&self) -> i64 {
+        (self.set.full_torque(self.speed) * self.set.share_of(self.place)) >> 16
+    }
+
+    /// Steps one on.
+    pub fn step(&mut self, inputs: &Inputs) -> Outputs {
+        let (measured, growing) = self.observe(inputs);
+        self.watch(inputs, measured, growing);
+        let wants_cut = self.is_armed && self.why > Why::Cut;
+        let torque = self.torque(inputs);
+        let full = self.set.full_torque(self.speed);
+        let is_saturated = torque > full || torque < 0;
+        let given = torque.clamp(0, full.max(0));
+        self.put_out(given, full, inputs.measured);
+        Outputs {
+            output: self.output,
+            wants_cut,
+            torque,
+            speed: self.speed,
+            reference: self.reference,
+            engine: self.engine,
+            saturated: is_saturated && self.is_armed,
+            holds: self.output > 0,
+            why: self.why,
+            backed_off: self.backed_off,
+        }
+    }
+
+    /// Speed of the last whole turn, and the model moved on and corrected by it. Returns the measured speed and by how much
+    /// the model would have been further off after each step.
+    fn observe(&mut self, inputs: &Inputs) -> (i64, i64) {
+        if !self.has_begun {
+            self.has_begun = true;
+            self.last_teeth = inputs.teeth;
+            for sample in &mut self.samples {
+                sample.tick = inputs.tooth_tick;
+            }
+        }
+        self.teeth += i64::from(inputs.teeth.wrapping_sub(self.last_teeth));
+        self.last_teeth = inputs.teeth;
+        self.samples[slot(self.at)] = Sample {
+            tick: inputs.tooth_tick,
+            teeth: self.teeth,
+            sum: self.sum,
+            deviation: 0,
+        };
+        while self.tail + 1 < self.at
+            && self.teeth - self.samples[slot(self.tail + 1)].teeth >= self.set.window_teeth
+        {
+            self.tail += 1;
+        }
+        if self.at > HISTORY_MASK && self.tail < self.at - HISTORY_MASK {
+            self.tail = self.at - HISTORY_MASK;
+        }
+        let first = self.samples[slot(self.tail)];
+        let turned = self.teeth - first.teeth;
+        let ticks = i64::from(inputs.tooth_tick.wrapping_sub(first.tick));
+        // 2π · 65,536 = 411,775.
+        let measured = if turned > 0 && ticks > 0 {
+            (411_775 * turned * self.set.tick_hz / self.set.teeth / ticks).min(SPEED_MAX)
+        } else {
+            0
+        };
+        let period = if turned > 0 { ticks / turned } else { 0 };
+        let silent = i64::from(inputs.tick.wrapping_sub(inputs.tooth_tick));
+        let step_ticks = self.set.tick_hz / self.set.rate_hz;
+        self.gap = if period > 0 {
+            silent - 4 * period - 2 * step_ticks
+        } else {
+            0
+        };
+        self.is_turning = measured > 0 && self.gap <= 0;
+
+        let steps = i64::from(self.at - self.tail);
+        let mean = if steps > 0 {
+            (self.sum - first.sum) / steps
+        } else {
+            self.speed
+        };
+        let deviation = if self.is_turning { measured - mean } else { 0 };
+        if self.is_turning && deviation.abs() > (measured >> 2) + Q16 {
+            self.begin_model(measured);
+        } else {
+            let accelerating = self.engine - self.held_torque();
+            // Twice the dead time in steps. SIMC for an integrator: 1 / 2θ, and the integral's time 4 · 2θ.
+            let late = steps + 4;
+            let part = ((deviation * self.gain(self.set.firmness)) >> 8) / late;
+            let torque =
+                ((part * self.gain(self.set.firmness)) >> 8) * self.set.rate_hz / (4 * late);
+            self.speed += (accelerating << 20) / self.set.inertia / self.set.rate_hz + part;
+            self.engine += (torque * self.set.inertia) >> 20;
+            let most = 2 * self.set.engine_max;
+            self.engine = self.engine.clamp(-most, most);
+            self.speed = self.speed.clamp(0, SPEED_MAX);
+        }
+        if turned == 0 && self.why != Why::SensorLost {
+            self.begin_model(0);
+        }
+        self.samples[slot(self.at)].deviation = deviation;
+        // By how much the model was wrong in a step, over the window: what it drifted, and what it was put right.
+        let growing = if steps > 0 {
+            let middle = (deviation + first.deviation) / 2;
+            (deviation - first.deviation) / steps
+                + ((middle * self.gain(self.set.firmness)) >> 8) / (steps + 4)
+        } else {
+            0
+        };
+        self.sum += self.speed;
+        self.at += 1;
+        (measured, growing)
+    }
+
+    /// A gain, halved for each time that it swung.
+    fn gain(&self, gain: i64) -> i64 {
+        gain >> self.backed_off
+    }
+
+    fn begin_model(&mut self, speed: i64) {
+        self.speed = speed;
+        self.engine = if speed == 0 { 0 } else { self.held_torque() };
+        self.reference = speed;
+        for back in 0..=HISTORY_MASK.min(self.at) {
+            let at = self.at - back;
+            self.samples[slot(at)].sum = self.sum - speed * i64::from(back);
+        }
+    }
+
+    /// Finds what is wrong. The first reason stays until a person arms again.
+    fn watch(&mut self, inputs: &Inputs, measured: i64, growing: i64) {
+        if !self.is_armed || self.why != Why::None {
+            return;
+        }
+        let full = self.set.full_torque(self.speed);
+        let held = self.held_torque();
+        let is_loaded = self.place > Q16 / 16;
+
+        let is_behind = is_loaded
+            && inputs
+                .measured
+                .is_some_and(|it| i64::from(it) < self.place - self.set.follow);
+        self.behind = if is_behind { self.behind + 1 } else { 0 };
+        let lacks = is_loaded
+            && inputs.torque.is_some_and(|it| {
+                i64::from(it) < held - held / 4 - ((full * self.set.follow) >> 16)
+            });
+        // While a valve moves, its water knocks.
+        let is_calm = (self.output - self.boost - self.place).abs() < Q16 / 16;
+        if is_calm || !lacks {
+            self.torque_behind = if lacks { self.torque_behind + 1 } else { 0 };
+        }
+        // What the engine would have to give for what is seen, the absorber's torque being out by a half at most.
+        let more = ((growing * self.set.inertia) >> 20) * self.set.rate_hz;
+        let is_strange = is_loaded && self.engine + more > self.set.engine_max * 5 / 4 + held / 2;
+        self.strange = if is_strange { self.strange + 1 } else { 0 };
+        let runs = self.demand.mode == Mode::Speed
+            && self.output >= self.set.output_for[SHARES] - Q16 / 64
+            && self.place >= Q16 - Q16 / 32
+            && measured > self.demand.target + self.demand.target / 32
+            && self.engine > full;
+        self.running_off = if runs { self.running_off + 1 } else { 0 };
+
+        self.why = if inputs.cut {
+            Why::Cut
+        } else if self.gap > 0 && self.speed > self.set.stall {
+            Why::SensorLost
+        } else if inputs.too_hot {
+            Why::TooHot
+        } else if self.behind > self.set.follow_steps
+            || self.torque_behind > self.set.follow_steps * 3 / 2
+            || self.strange > 2
+        {
+            Why::LoadLost
+        } else if self.running_off * 40 > self.set.rate_hz {
+            Why::Saturated
+        } else {
+            Why::None
+        };
+        if self.why != Why::None {
+            self.kept = held.max(0);
+            if self.why == Why::SensorLost {
+                self.engine = 0;
+            }
+        } else {
+            self.watch_swings();
+        }
+    }
+
+    /// Swinging about the set point: six half swings in a row of more than 1 %, each within a second.
+    fn watch_swings(&mut self) {
+        let error = self.speed - self.reference;
+        let sign = if error >= 0 { 1 } else { -1 };
+        self.swing_steps += 1;
+        if self.demand.mode != Mode::Speed || self.reference != self.demand.target {
+            self.swings = 0;
+        }
+        if sign == self.swing_sign {
+            self.swing = self.swing.max(error.abs());
+            if self.swing_steps > self.set.rate_hz {
+                self.swings = 0;
+            }
+            return;
+        }
+        let is_swing = self.swing * 100 > self.reference && self.swing_steps <= self.set.rate_hz;
+        self.swings = if is_swing { self.swings + 1 } else { 0 };
+        (self.swing, self.swing_sign, self.swing_steps) = (error.abs(), sign, 0);
+        if self.swings >= 6 && self.backed_off < 3 {
+            self.backed_off += 1;
+            self.swings = 0;
+        }
+    }
+
+    /// Torque to ask of the absorber, Q16; more than it has, or less than none, when it is not enough.
+    fn torque(&mut self, inputs: &Inputs) -> i64 {
+        if !self.is_armed {
+            return 0;
+        }
+        let torque = if self.why == Why::None {
+            match self.demand.mode {
+                Mode::Off => self.off_torque(),
+                Mode::Speed => self.speed_torque(),
+                Mode::Torque => self.torque_torque(inputs),
+                Mode::Road => self.road_torque(),
+                Mode::Output => {
+                    (self.set.full_torque(self.speed) * self.set.share_of(self.demand.target)) >> 16
+                }
+            }
+        } else {
+            self.kept
+        };
+        // Never at standstill, and less before it.
+        let above = self.speed - self.set.stall;
+        let wide = self.set.stall / 2;
+        if above <= 0 || !self.may_turn() {
+            self.kept = 0;
+            self.reference = self.speed;
+            if self.why > Why::NotArmed {
+                self.is_armed = false;
+            }
+            0
+        } else if above < wide {
+            torque.min(self.set.full_torque(self.speed)) * above / wide
+        } else {
+            torque
+        }
+    }
+
+    /// Whether it turns, or did when its teeth were lost and can't have stopped.
+    fn may_turn(&self) -> bool {
+        self.is_turning || self.why == Why::SensorLost
+    }
+
+    fn speed_torque(&mut self) -> i64 {
+        let full = self.set.full_torque(self.speed);
+        // Seven eighths of what there is.
+        let per_inertia = |torque: i64| (torque.max(Q16 / 16) << 20) / self.set.inertia * 7 / 8;
+        let (mut up, mut down) = (per_inertia(self.engine), per_inertia(full - self.engine));
+        if self.demand.rate > 0 {
+            up = up.min(self.demand.rate);
+            down = down.min(self.demand.rate);
+        }
+        let away = self.demand.target - self.reference;
+        let acceleration = ((away * self.set.approach) >> 8).clamp(-down, up);
+        let before = self.reference;
+        self.reference += acceleration / self.set.rate_hz;
+        if self.reference == before {
+            self.reference = self.demand.target;
+        }
+        // A reference that the stand can't follow waits for it.
+        let apart = (self.speed >> 5) + Q16;
+        self.reference = self.reference.clamp(self.speed - apart, self.speed + apart);
+        let hold = self.gain(self.set.hold);
+        self.engine - ((acceleration * self.set.inertia) >> 20)
+            + (((self.speed - self.reference) * hold) >> 16)
+    }
+
+    fn off_torque(&mut self) -> i64 {
+        self.ramp(0);
+        if self.is_leaving && self.wanted == 0 {
+            self.is_armed = false;
+            self.why = Why::NotArmed;
+        }
+        self.wanted
+    }
+
+    fn ramp(&mut self, target: i64) {
+        let change = self.set.torque_slew / self.set.rate_hz;
+        self.wanted += (target - self.wanted).clamp(-change, change);
+    }
+
+    fn torque_torque(&mut self, inputs: &Inputs) -> i64 {
+        self.ramp(self.demand.target);
+        if let Some(torque) = inputs.torque {
+            let most = self.set.full_torque(self.speed) >> 2;
+            self.trim += (self.wanted - i64::from(torque)) * 2 / self.set.rate_hz;
+            self.trim = self.trim.clamp(-most, most);
+        }
+        self.below_speed_max(self.wanted + self.trim)
+    }
+
+    fn road_torque(&self) -> i64 {
+        let linear = (self.demand.rate * self.speed) >> 16;
+        let per_speed = ((self.demand.square * self.speed) >> 16).clamp(-SQUARE_MAX, SQUARE_MAX);
+        let square = (per_speed * self.speed) >> 32;
+        self.below_speed_max(self.demand.target + linear + square)
+    }
+
+    /// More torque than asked for where the speed would get too high.
+    fn below_speed_max(&self, torque: i64) -> i64 {
+        let above = self.speed - self.set.speed_max;
+        torque.max(self.engine + ((above * self.gain(self.set.hold)) >> 16))
+    }
+
+    /// Output for a torque, and the absorber's model moved on by it.
+    fn put_out(&mut self, torque: i64, full: i64, measured: Option<i32>) {
+        let share = if full > 0 { (torque << 16) / full } else { 0 };
+        let wanted = self.set.output_for(share);
+        let lead = ((wanted - self.place) * self.set.lead) >> 8;
+        let output = (self.place + lead).clamp(self.set.output_min, self.set.output_max);
+        // The last thousandth is not driven out.
+        if torque == 0 && self.place <= Q16 / 1_024 {
+            self.place = 0;
+        }
+        let output = if torque == 0 && self.place == 0 {
+            0
+        } else {
+            output + self.boost
+        };
+        let output = output.clamp(self.set.output_min, self.set.output_max);
+        let before = self.output;
+        self.output = if self.set.slew > 0 {
+            let most = (self.set.slew << 8) / self.set.rate_hz;
+            output.clamp(before - most, before + most)
+        } else {
+            output
+        };
+        let driven = self.output - self.boost;
+        self.place += (((driven - self.place) * self.set.lag) >> 8) / self.set.rate_hz;
+        self.place = self.place.clamp(0, Q16);
+        // A coil gets warm, and its current less: the output makes up for it slowly.
+        if let Some(measured) = measured {
+            let apart = self.place - i64::from(measured);
+            self.boost += ((apart * self.set.lag) >> 10) / self.set.rate_hz;
+            self.boost = self.boost.clamp(-Q16 / 2, Q16 / 2);
+        }
+        if torque == 0 {
+            self.boost = 0;
+        }
+    }
+}
+
+fn slot(at: u32) -> usize {
+    usize::try_from(at & HISTORY_MASK).unwrap_or(0)
+}

@@ -1,0 +1,434 @@
+#include "load.h"
+
+#include <string.h>
+
+#define Q16 65536
+#define SPEED_MAX ((int64_t)2048 * Q16)
+#define SQUARE_MAX ((int64_t)1 << 34)
+#define MASK (LOAD_HISTORY - 1)
+
+static int64_t clamp(int64_t value, int64_t low, int64_t high)
+{
+    return value < low ? low : value > high ? high : value;
+}
+
+static int64_t least(int64_t one, int64_t other)
+{
+    return one < other ? one : other;
+}
+
+static int64_t greatest(int64_t one, int64_t other)
+{
+    return one > other ? one : other;
+}
+
+static int64_t magnitude(int64_t value)
+{
+    return value < 0 ? -value : value;
+}
+
+/* ---- The absorber's map ------------------------------------------------------------------ */
+
+static int64_t full_torque(const struct load_settings *set, int64_t speed)
+{
+    int64_t left_speed = 0, left_torque = 0;
+    for (uint8_t i = 0; i < LOAD_MAP_POINTS; i++) {
+        int64_t right = set->map_speed[i];
+        if (speed < right)
+            return left_torque + (set->map_torque[i] - left_torque) * (speed - left_speed) / (right - left_speed);
+        left_speed = right;
+        left_torque = set->map_torque[i];
+    }
+    return left_torque;
+}
+
+static int64_t output_for(const struct load_settings *set, int64_t share)
+{
+    share = clamp(share, 0, Q16);
+    int64_t piece = least(share * 8 >> 16, LOAD_SHARES - 1);
+    int64_t left = set->output_for[piece], right = set->output_for[piece + 1];
+    return left + ((right - left) * (share * 8 - piece * Q16) >> 16);
+}
+
+static int64_t share_of(const struct load_settings *set, int64_t output)
+{
+    output = clamp(output, 0, Q16);
+    uint8_t piece = 0;
+    while (piece < LOAD_SHARES - 1 && output >= set->output_for[piece + 1])
+        piece++;
+    int64_t left = set->output_for[piece], right = set->output_for[piece + 1];
+    return (piece * (int64_t)Q16 + clamp((output - left) * Q16 / greatest(right - left, 1), 0, Q16)) / 8;
+}
+
+/* The absorber's torque as the model has it. */
+static int64_t held_torque(const struct load *load)
+{
+    return full_torque(&load->set, load->speed) * share_of(&load->set, load->place) >> 16;
+}
+
+/* A gain, halved for each time that it swung. */
+static int64_t gain(const struct load *load, int64_t of)
+{
+    return of >> load->backed_off;
+}
+
+/* ---- Model ------------------------------------------------------------------------------- */
+
+static void begin_model(struct load *load, int64_t speed)
+{
+    load->speed = speed;
+    load->engine = speed == 0 ? 0 : held_torque(load);
+    load->reference = speed;
+    uint32_t most = load->at < MASK ? load->at : MASK;
+    for (uint32_t back = 0; back <= most; back++)
+        load->samples[(load->at - back) & MASK].sum = load->sum - speed * back;
+}
+
+/* Speed over the window, and the model moved on and corrected by it. */
+static void observe(struct load *load, const struct load_inputs *inputs, int64_t *speed, int64_t *growing)
+{
+    const struct load_settings *set = &load->set;
+    if (!load->has_begun) {
+        load->has_begun = true;
+        load->last_teeth = inputs->teeth;
+        for (uint32_t i = 0; i < LOAD_HISTORY; i++)
+            load->samples[i].tick = inputs->tooth_tick;
+    }
+    load->teeth += (uint8_t)(inputs->teeth - load->last_teeth);
+    load->last_teeth = inputs->teeth;
+    struct load_sample *now = &load->samples[load->at & MASK];
+    *now = (struct load_sample){ .tick = inputs->tooth_tick, .teeth = load->teeth, .sum = load->sum };
+    while (load->tail + 1 < load->at &&
+           load->teeth - load->samples[(load->tail + 1) & MASK].teeth >= set->window_teeth)
+        load->tail++;
+    if (load->at > MASK && load->tail < load->at - MASK)
+        load->tail = load->at - MASK;
+    struct load_sample first = load->samples[load->tail & MASK];
+    int64_t turned = load->teeth - first.teeth;
+    int64_t ticks = (uint32_t)(inputs->tooth_tick - first.tick);
+    /* 2 pi * 65,536 = 411,775. */
+    int64_t measured = 0;
+    if (turned > 0 && ticks > 0)
+        measured = least(411775 * turned * set->tick_hz / set->teeth / ticks, SPEED_MAX);
+    int64_t period = turned > 0 ? ticks / turned : 0;
+    int64_t silent = (uint32_t)(inputs->tick - inputs->tooth_tick);
+    int64_t step_ticks = set->tick_hz / set->rate_hz;
+    load->gap = period > 0 ? silent - 4 * period - 2 * step_ticks : 0;
+    load->is_turning = measured > 0 && load->gap <= 0;
+
+    int64_t steps = load->at - load->tail;
+    int64_t mean = steps > 0 ? (load->sum - first.sum) / steps : load->speed;
+    int64_t deviation = load->is_turning ? measured - mean : 0;
+    if (load->is_turning && magnitude(deviation) > (measured >> 2) + Q16) {
+        begin_model(load, measured);
+    } else {
+        int64_t accelerating = load->engine - held_torque(load);
+        /* Twice the dead time in steps. SIMC for an integrator: 1 / 2 theta, and the integral's time 4 times 2 theta. */
+        int64_t late = steps + 4;
+        int64_t part = (deviation * gain(load, set->firmness) >> 8) / late;
+        int64_t torque = (part * gain(load, set->firmness) >> 8) * set->rate_hz / (4 * late);
+        load->speed += accelerating * (1 << 20) / set->inertia / set->rate_hz + part;
+        load->engine += torque * set->inertia >> 20;
+        load->engine = clamp(load->engine, -2 * set->engine_max, 2 * set->engine_max);
+        load->speed = clamp(load->speed, 0, SPEED_MAX);
+    }
+    if (turned == 0 && load->why != LOAD_SENSOR_LOST)
+        begin_model(load, 0);
+    now->deviation = deviation;
+    *growing = 0;
+    if (steps > 0) {
+        int64_t middle = (deviation + first.deviation) / 2;
+        *growing = (deviation - first.deviation) / steps + (middle * gain(load, set->firmness) >> 8) / (steps + 4);
+    }
+    load->sum += load->speed;
+    load->at++;
+    *speed = measured;
+}
+
+/* ---- What is wrong ----------------------------------------------------------------------- */
+
+/* Swinging about the set point: six half swings in a row of more than 1 %, each within a second. */
+static void watch_swings(struct load *load)
+{
+    int64_t error = load->speed - load->reference;
+    int64_t sign = error >= 0 ? 1 : -1;
+    load->swing_steps++;
+    if (load->demand.mode != LOAD_SPEED || load->reference != load->demand.target)
+        load->swings = 0;
+    if (sign == load->swing_sign) {
+        load->swing = greatest(load->swing, magnitude(error));
+        if (load->swing_steps > load->set.rate_hz)
+            load->swings = 0;
+        return;
+    }
+    bool is_swing = load->swing * 100 > load->reference && load->swing_steps <= load->set.rate_hz;
+    load->swings = is_swing ? load->swings + 1 : 0;
+    load->swing = magnitude(error);
+    load->swing_sign = sign;
+    load->swing_steps = 0;
+    if (load->swings >= 6 && load->backed_off < 3) {
+        load->backed_off++;
+        load->swings = 0;
+    }
+}
+
+/* The first reason stays until a person arms again. */
+static void watch(struct load *load, const struct load_inputs *inputs, int64_t measured, int64_t growing)
+{
+    const struct load_settings *set = &load->set;
+    if (!load->is_armed || load->why != LOAD_ON)
+        return;
+    int64_t full = full_torque(set, load->speed);
+    int64_t held = held_torque(load);
+    bool is_loaded = load->place > Q16 / 16;
+
+    bool is_behind = is_loaded && inputs->has_measured && inputs->measured < load->place - set->follow;
+    load->behind = is_behind ? load->behind + 1 : 0;
+    bool lacks = is_loaded && inputs->has_torque &&
+                 inputs->torque < held - held / 4 - (full * set->follow >> 16);
+    /* While a valve moves, its water knocks. */
+    bool is_calm = magnitude(load->output - load->boost - load->place) < Q16 / 16;
+    if (is_calm || !lacks)
+        load->torque_behind = lacks ? load->torque_behind + 1 : 0;
+    /* What the engine would have to give for what is seen, the absorber's torque being out by a half at most. */
+    int64_t more = (growing * set->inertia >> 20) * set->rate_hz;
+    bool is_strange = is_loaded && load->engine + more > set->engine_max * 5 / 4 + held / 2;
+    load->strange = is_strange ? load->strange + 1 : 0;
+    bool runs = load->demand.mode == LOAD_SPEED && load->output >= set->output_for[LOAD_SHARES] - Q16 / 64 &&
+                load->place >= Q16 - Q16 / 32 && measured > load->demand.target + load->demand.target / 32 &&
+                load->engine > full;
+    load->running_off = runs ? load->running_off + 1 : 0;
+
+    if (inputs->cut)
+        load->why = LOAD_CUT;
+    else if (load->gap > 0 && load->speed > set->stall)
+        load->why = LOAD_SENSOR_LOST;
+    else if (inputs->too_hot)
+        load->why = LOAD_TOO_HOT;
+    else if (load->behind > set->follow_steps || load->torque_behind > set->follow_steps * 3 / 2 || load->strange > 2)
+        load->why = LOAD_LOST;
+    else if (load->running_off * 40 > set->rate_hz)
+        load->why = LOAD_SATURATED;
+    if (load->why == LOAD_ON) {
+        watch_swings(load);
+        return;
+    }
+    load->kept = greatest(held, 0);
+    if (load->why == LOAD_SENSOR_LOST)
+        load->engine = 0;
+}
+
+/* ---- Modes ------------------------------------------------------------------------------- */
+
+/* Seven eighths of what there is. */
+static int64_t acceleration_of(const struct load *load, int64_t torque)
+{
+    return greatest(torque, Q16 / 16) * (1 << 20) / load->set.inertia * 7 / 8;
+}
+
+static int64_t speed_torque(struct load *load)
+{
+    const struct load_settings *set = &load->set;
+    int64_t up = acceleration_of(load, load->engine);
+    int64_t down = acceleration_of(load, full_torque(set, load->speed) - load->engine);
+    if (load->demand.rate > 0) {
+        up = least(up, load->demand.rate);
+        down = least(down, load->demand.rate);
+    }
+    int64_t away = load->demand.target - load->reference;
+    int64_t acceleration = clamp(away * set->approach >> 8, -down, up);
+    int64_t before = load->reference;
+    load->reference += acceleration / set->rate_hz;
+    if (load->reference == before)
+        load->reference = load->demand.target;
+    /* A reference that the stand can't follow waits for it. */
+    int64_t apart = (load->speed >> 5) + Q16;
+    load->reference = clamp(load->reference, load->speed - apart, load->speed + apart);
+    return load->engine - (acceleration * set->inertia >> 20) +
+           ((load->speed - load->reference) * gain(load, set->hold) >> 16);
+}
+
+/* More torque than asked for where the speed would get too high. */
+static int64_t below_speed_max(const struct load *load, int64_t torque)
+{
+    int64_t above = load->speed - load->set.speed_max;
+    return greatest(torque, load->engine + (above * gain(load, load->set.hold) >> 16));
+}
+
+static void ramp(struct load *load, int64_t target)
+{
+    int64_t change = load->set.torque_slew / load->set.rate_hz;
+    load->wanted += clamp(target - load->wanted, -change, change);
+}
+
+static int64_t off_torque(struct load *load)
+{
+    ramp(load, 0);
+    if (load->is_leaving && load->wanted == 0) {
+        load->is_armed = false;
+        load->why = LOAD_NOT_ARMED;
+    }
+    return load->wanted;
+}
+
+static int64_t torque_torque(struct load *load, const struct load_inputs *inputs)
+{
+    ramp(load, load->demand.target);
+    if (inputs->has_torque) {
+        int64_t most = full_torque(&load->set, load->speed) >> 2;
+        load->trim += (load->wanted - inputs->torque) * 2 / load->set.rate_hz;
+        load->trim = clamp(load->trim, -most, most);
+    }
+    return below_speed_max(load, load->wanted + load->trim);
+}
+
+static int64_t road_torque(const struct load *load)
+{
+    int64_t linear = load->demand.rate * load->speed >> 16;
+    int64_t per_speed = clamp(load->demand.square * load->speed >> 16, -SQUARE_MAX, SQUARE_MAX);
+    return below_speed_max(load, load->demand.target + linear + (per_speed * load->speed >> 32));
+}
+
+/* Torque to ask of the absorber; more than it has, or less than none, when it is not enough. */
+static int64_t torque_now(struct load *load, const struct load_inputs *inputs)
+{
+    if (!load->is_armed)
+        return 0;
+    int64_t torque = load->kept;
+    if (load->why == LOAD_ON) {
+        switch (load->demand.mode) {
+        case LOAD_OFF: torque = off_torque(load); break;
+        case LOAD_SPEED: torque = speed_torque(load); break;
+        case LOAD_TORQUE: torque = torque_torque(load, inputs); break;
+        case LOAD_ROAD: torque = road_torque(load); break;
+        case LOAD_OUTPUT:
+            torque = full_torque(&load->set, load->speed) * share_of(&load->set, load->demand.target) >> 16;
+            break;
+        }
+    }
+    /* Never at standstill, and less before it. */
+    int64_t above = load->speed - load->set.stall;
+    int64_t wide = load->set.stall / 2;
+    if (above <= 0 || !(load->is_turning || load->why == LOAD_SENSOR_LOST)) {
+        load->kept = 0;
+        load->reference = load->speed;
+        if (load->why > LOAD_NOT_ARMED)
+            load->is_armed = false;
+        return 0;
+    }
+    if (above < wide)
+        return least(torque, full_torque(&load->set, load->speed)) * above / wide;
+    return torque;
+}
+
+/* ---- Output ------------------------------------------------------------------------------ */
+
+/* Output for a torque, and the absorber's model moved on by it. */
+static void put_out(struct load *load, int64_t torque, int64_t full, const struct load_inputs *inputs)
+{
+    const struct load_settings *set = &load->set;
+    int64_t wanted = output_for(set, full > 0 ? torque * Q16 / full : 0);
+    int64_t lead = (wanted - load->place) * set->lead >> 8;
+    int64_t output = clamp(load->place + lead, set->output_min, set->output_max);
+    /* The last thousandth is not driven out. */
+    if (torque == 0 && load->place <= Q16 / 1024)
+        load->place = 0;
+    output = torque == 0 && load->place == 0 ? 0 : output + load->boost;
+    output = clamp(output, set->output_min, set->output_max);
+    if (set->slew > 0) {
+        int64_t most = set->slew * 256 / set->rate_hz;
+        output = clamp(output, load->output - most, load->output + most);
+    }
+    load->output = output;
+    load->place += ((output - load->boost - load->place) * set->lag >> 8) / set->rate_hz;
+    load->place = clamp(load->place, 0, Q16);
+    /* A coil gets warm, and its current less: the output makes up for it slowly. */
+    if (inputs->has_measured) {
+        load->boost += ((load->place - inputs->measured) * set->lag >> 10) / set->rate_hz;
+        load->boost = clamp(load->boost, -Q16 / 2, Q16 / 2);
+    }
+    if (torque == 0)
+        load->boost = 0;
+}
+
+/* ------------------------------------------------------------------------------------------ */
+
+static bool within(int64_t value, int64_t low, int64_t high)
+{
+    return value >= low && value <= high;
+}
+
+bool load_settings_fit(const struct load_settings *set)
+{
+    bool fit = within(set->rate_hz, 100, 4000) && within(set->tick_hz, 100000, 50000000) &&
+               within(set->teeth, 1, 1000) && within(set->window_teeth, 1, 1000) &&
+               within(set->inertia, 1, INT32_MAX) && within(set->firmness, 1, 1024) &&
+               within(set->hold, 1, INT32_MAX) && within(set->approach, 1, 1 << 20) &&
+               within(set->lead, 256, 1 << 14) && within(set->lag, 1, 1 << 20) && within(set->slew, 0, 1 << 20) &&
+               within(set->output_min, -16 * Q16, 0) && within(set->output_max, Q16, 16 * Q16) &&
+               within(set->stall, Q16, INT32_MAX) && within(set->speed_max, set->stall, INT32_MAX) &&
+               within(set->engine_max, 1, INT32_MAX) && within(set->torque_slew, 1, INT32_MAX) &&
+               within(set->follow, 1, Q16) && within(set->follow_steps, 1, 1000) && set->output_for[0] == 0;
+    for (uint8_t i = 0; i < LOAD_MAP_POINTS; i++)
+        fit = fit && within(set->map_speed[i], i ? set->map_speed[i - 1] + 1 : 1, SPEED_MAX) &&
+              within(set->map_torque[i], 0, INT32_MAX);
+    for (uint8_t i = 0; i < LOAD_SHARES; i++)
+        fit = fit && within(set->output_for[i + 1], set->output_for[i] + 1, Q16);
+    return fit;
+}
+
+void load_start(struct load *load, const struct load_settings *settings)
+{
+    memset(load, 0, sizeof *load);
+    load->set = *settings;
+    load->why = LOAD_NOT_ARMED;
+}
+
+void load_arm(struct load *load)
+{
+    load->is_armed = true;
+    load->is_leaving = false;
+    load->why = LOAD_ON;
+    load->demand = (struct load_demand){ .mode = LOAD_OFF };
+    load->backed_off = 0;
+}
+
+void load_set(struct load *load, const struct load_demand *demand)
+{
+    if (demand->mode != load->demand.mode) {
+        load->reference = load->speed;
+        load->wanted = held_torque(load);
+        load->trim = 0;
+        load->swings = 0;
+    }
+    load->demand = *demand;
+}
+
+void load_disarm(struct load *load)
+{
+    load_set(load, &(struct load_demand){ .mode = LOAD_OFF });
+    load->is_leaving = true;
+}
+
+void load_step(struct load *load, const struct load_inputs *inputs, struct load_outputs *outputs)
+{
+    int64_t measured, growing;
+    observe(load, inputs, &measured, &growing);
+    watch(load, inputs, measured, growing);
+    bool wants_cut = load->is_armed && load->why > LOAD_CUT;
+    int64_t torque = torque_now(load, inputs);
+    int64_t full = full_torque(&load->set, load->speed);
+    put_out(load, clamp(torque, 0, greatest(full, 0)), full, inputs);
+    *outputs = (struct load_outputs){
+        .output = load->output,
+        .wants_cut = wants_cut,
+        .torque = torque,
+        .speed = load->speed,
+        .reference = load->reference,
+        .engine = load->engine,
+        .saturated = (torque > full || torque < 0) && load->is_armed,
+        .holds = load->output > 0,
+        .why = load->why,
+        .backed_off = load->backed_off,
+    };
+}

@@ -1,0 +1,32 @@
+/* Which pin does what. GP numbers are those printed on most boards. */
+#ifndef PINS_H
+#define PINS_H
+
+/*  GP0   serial line, out
+ *  GP1   serial line, in
+ *  GP2   pickup 0
+ *  GP3   pickup 1
+ *  GP6   load-cell converter, data
+ *  GP7   load-cell converter, clock
+ *  GP14  run: high lets the engine run
+ *  GP15  status lamp
+ *  GP16  thermocouple converter, data
+ *  GP17  thermocouple converter, chip select
+ *  GP18  thermocouple converter, clock
+ *  GP26  analog input 0
+ *  GP27  analog input 1
+ *  GP28  analog input 2
+ */
+#define LINE_OUT_PIN 0
+#define LINE_IN_PIN 1
+#define PICKUP_0_PIN 2
+#define CELL_DATA_PIN 6
+#define CELL_CLOCK_PIN 7
+#define RUN_PIN 14
+#define LAMP_PIN 15
+#define THERMOCOUPLE_DATA_PIN 16
+#define THERMOCOUPLE_SELECT_PIN 17
+#define THERMOCOUPLE_CLOCK_PIN 18
+#define ANALOG_0_PIN 26
+
+#endif
