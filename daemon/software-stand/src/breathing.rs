@@ -92,7 +92,7 @@ impl Engine {
 #[derive(Clone, Debug)]
 pub(super) struct Gases {
     air_kg_per_s: f64,
-    /// The same where it is measured.
+    /// The same as a thermal meter sees it.
     metered_kg_per_s: f64,
     fuel_kg_per_s: f64,
     depression_pa: f64,
@@ -115,8 +115,7 @@ const LAMBDAS_KEPT: usize = 1_000;
 /// So much of the delay of sensor and controller is a lag, as no sensor follows a step in one sample
 /// (common practice, no source). A lag is late by its time constant.
 const SENSOR_LAG_SHARE: f64 = 0.7;
-/// Time constant with which flow and depression follow the engine where they are measured, s: the vessel
-/// between them empties first, and a meter's element or wheel follows (common practice, no source).
+/// Time constant of a thermal air meter behind its vessel, s (common practice, no source).
 const AIR_METER_LAG_S: f64 = 0.03;
 /// A full tank, for its scale.
 const TANK_KG: f64 = 3.0;
@@ -173,9 +172,7 @@ impl Gases {
         }
         self.metered_kg_per_s +=
             (self.air_kg_per_s - self.metered_kg_per_s) * STEP_S / AIR_METER_LAG_S;
-        self.depression_pa = breathing
-            .intake
-            .depression_pa(self.metered_kg_per_s, density);
+        self.depression_pa = breathing.intake.depression_pa(self.air_kg_per_s, density);
         let wanted_k = if fires {
             let full = 1_080.0 - 2_500.0 * (lambda - 1.0).powi(2);
             700.0 + (full - 700.0) * torque.opening
@@ -221,9 +218,9 @@ impl Gases {
         self.fuel_kg_per_s
     }
 
-    /// Air that flows now where it is measured, kg/s.
-    pub(super) fn metered_kg_per_s(&self) -> f64 {
-        self.metered_kg_per_s
+    /// Air that flows now, kg/s.
+    pub(super) fn air_kg_per_s(&self) -> f64 {
+        self.air_kg_per_s
     }
 
     pub(super) fn exhaust_k(&self) -> f64 {

@@ -148,7 +148,7 @@ impl Mechanics {
         self.warm(model, torque.firing_nm);
         self.gases
             .step(model, controls, &torque, to.crank_rad_per_s);
-        let (fuel, air) = (self.gases.fuel_kg_per_s(), self.gases.metered_kg_per_s());
+        let (fuel, air) = (self.gases.fuel_kg_per_s(), self.gases.air_kg_per_s());
         let State {
             fuel_meter,
             air_meter,
