@@ -8,7 +8,6 @@ use leverarm_torque::comparison::{Doubt, DriftAxis, Options, Pair, TypicalBuild}
 
 use super::curve_output::{self, terminal_table};
 use super::engine::WhyReport;
-use super::parts::Places;
 use super::pulls::PlotArguments;
 use super::terminal::{bar_of_pulls, columns};
 use super::{CurvesArguments, Failure, json_line, say};
@@ -25,6 +24,32 @@ const TABLE_ROWS: usize = 28;
 /// A plot is not drawn wider than this.
 const PLOT_COLUMNS_MAX: usize = 120;
 const PLOT_ROWS: usize = 34;
+
+/// Where along the speed torque is asked for, and what is known of it beforehand.
+#[derive(Debug, Clone, clap::Args)]
+pub(super) struct Places {
+    /// Range of engine speed for averages and equality, such as 5000-7000
+    #[arg(long, value_name = "RPM-RPM", value_parser = range)]
+    range: Option<(f64, f64)>,
+    /// Engine speeds at which to give torque and power, such as 5000,7000
+    #[arg(long, value_name = "RPM", value_delimiter = ',')]
+    at: Vec<f64>,
+    /// How much putting a part back moves the torque, as a share such as "0.3 %", where the stand does
+    /// not know it: a published or typical value, marked so
+    #[arg(long, value_name = "SHARE", value_parser = share)]
+    typical_refit: Option<f64>,
+}
+
+impl Places {
+    pub(super) fn options(&self) -> Options {
+        Options {
+            range_rpm: self.range,
+            speeds_rpm: self.at.clone(),
+            typical_build: self.typical_refit.map(typical),
+            ..Options::default()
+        }
+    }
+}
 
 /// What to compare, and how.
 #[derive(Debug, Clone, clap::Args)]

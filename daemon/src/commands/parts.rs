@@ -3,9 +3,8 @@
 use anyhow::{Context, anyhow, bail};
 use leverarm_analysis::comparison::{EffectsReport, StoredEffects, SwapCost, effects_of_parts};
 use leverarm_config::units;
-use leverarm_torque::comparison::Options;
 
-use super::compare::{range, share, typical};
+use super::compare::Places;
 use super::curve_output::{self, terminal_table};
 use super::pulls::PlotArguments;
 use super::{CurvesArguments, Failure, json_line, say};
@@ -37,32 +36,6 @@ pub(super) struct EffectQuestion {
     /// JSON instead of words and tables
     #[arg(long)]
     pub(super) json: bool,
-}
-
-/// Where along the speed torque is asked for, and what is known of it beforehand.
-#[derive(Debug, Clone, clap::Args)]
-pub(super) struct Places {
-    /// Range of engine speed for averages and equality, such as 5000-7000
-    #[arg(long, value_name = "RPM-RPM", value_parser = range)]
-    range: Option<(f64, f64)>,
-    /// Engine speeds at which to give torque and power, such as 5000,7000
-    #[arg(long, value_name = "RPM", value_delimiter = ',')]
-    at: Vec<f64>,
-    /// How much putting a part back moves the torque, as a share such as "0.3 %", where the stand does
-    /// not know it: a published or typical value, marked so
-    #[arg(long, value_name = "SHARE", value_parser = share)]
-    typical_refit: Option<f64>,
-}
-
-impl Places {
-    pub(super) fn options(&self) -> Options {
-        Options {
-            range_rpm: self.range,
-            speeds_rpm: self.at.clone(),
-            typical_build: self.typical_refit.map(typical),
-            ..Options::default()
-        }
-    }
 }
 
 /// What swapping parts costs.

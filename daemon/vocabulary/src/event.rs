@@ -1,17 +1,10 @@
 //! Events of the journal.
 
-use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 
+use crate::event_kind::Payload;
 use crate::{EventKind, Now, Severity};
-
-/// What events of one kind tell beside their words, for programs: written and read as this type.
-/// Serializes as a map.
-pub trait Payload: Serialize + DeserializeOwned {
-    /// The kind of events that tell it.
-    const KIND: EventKind;
-}
 
 /// What happened, for the journal.
 #[derive(Clone, Debug, PartialEq)]
@@ -150,15 +143,6 @@ impl Repeats {
         repeats.count = repeats.count.max(1);
         repeats
     }
-}
-
-/// A point that a time-series server refused.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct RefusedPoint {
-    /// The point as it was sent.
-    pub line: String,
-    /// What the server said.
-    pub reason: String,
 }
 
 #[cfg(test)]

@@ -1,8 +1,27 @@
 //! Kinds of events in the journal, each one row of a table: its word, how much it matters, what it tells
 //! beside its words, and what to check first.
 
+use serde::de::DeserializeOwned;
+use serde::{Deserialize, Serialize};
+
 use crate::cut::CutBy;
 use crate::{Severity, words};
+
+/// What events of one kind tell beside their words, for programs: written and read as this type.
+/// Serializes as a map.
+pub trait Payload: Serialize + DeserializeOwned {
+    /// The kind of events that tell it.
+    const KIND: EventKind;
+}
+
+/// A point that a time-series server refused.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RefusedPoint {
+    /// The point as it was sent.
+    pub line: String,
+    /// What the server said.
+    pub reason: String,
+}
 
 /// What to check first after any cut.
 const AFTER_A_CUT: &str = "The engine was cut. Find the cause before releasing: this event or the one before it names it, and the warnings before that show what led to it.";
@@ -33,8 +52,7 @@ macro_rules! event_kinds {
         /// What events tell beside their words, by kind. The fields are stored: one that was ever
         /// written stays as it is.
         pub mod payload {
-            use super::{CutBy, EventKind};
-            use crate::event::{Payload, RefusedPoint};
+            use super::{CutBy, EventKind, Payload, RefusedPoint};
             use serde::{Deserialize, Serialize};
 
             $($(event_kinds!(@payload $variant, $word, $($fields)+);)?)+

@@ -6,8 +6,8 @@ mod event;
 mod event_kind;
 
 pub use cut::{Cut, CutBy};
-pub use event::{Event, Payload, RefusedPoint, Repeats};
-pub use event_kind::{EventKind, payload};
+pub use event::{Event, Repeats};
+pub use event_kind::{EventKind, Payload, RefusedPoint, payload};
 
 /// Two clocks, read once.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
