@@ -393,7 +393,7 @@ fn board_reads_recorded_bytes_and_says_what_it_lacks() {
             &["board", "--port", "/dev/no-such-port"],
             "there is no such port",
         ),
-        (&["board"], "name the board's port"),
+        (&["board"], "no port named with --port"),
         (
             &["board", "--board-log", log, "--for", "1 h"],
             "expected 1 s to 600 s",

@@ -2,6 +2,7 @@
 
 import pathlib
 import re
+import struct
 import unittest
 
 import wire
@@ -20,6 +21,11 @@ KINDS = {
     ("host", "cut"): wire.HOST_CUT,
     ("host", "release"): wire.RELEASE,
     ("host", "identify"): wire.IDENTIFY,
+    ("board", "load"): wire.LOAD,
+    ("host", "load_map"): wire.LOAD_MAP,
+    ("host", "load_gains"): wire.LOAD_GAINS,
+    ("host", "load_demand"): wire.LOAD_DEMAND,
+    ("host", "load_arm"): wire.LOAD_ARM,
 }
 
 
@@ -84,6 +90,9 @@ def payload_of(kind, block):
         return bytes([int(block["reason"])])
     if kind == wire.RELEASE:
         return int(block["cut_id"]).to_bytes(2, "little")
+    if kind in wire.LOAD_LAYOUTS:
+        layout, names = wire.LOAD_LAYOUTS[kind]
+        return struct.pack(layout, *(n for name in names.split() for n in numbers(block[name])))
     return b""
 
 

@@ -11,9 +11,23 @@ BODY_BYTES_MIN = 10
 WIRE_BYTES_MAX = 254  # before the delimiter
 
 # From the board.
-HELLO, TEETH, FORCE, ANALOG, TEMPERATURE, STATUS, CUT = range(1, 8)
+HELLO, TEETH, FORCE, ANALOG, TEMPERATURE, STATUS, CUT, LOAD = range(1, 9)
 # From the host.
 HEARTBEAT, LIMITS, HOST_CUT, RELEASE, IDENTIFY = range(0x81, 0x86)
+LOAD_MAP, LOAD_GAINS, LOAD_DEMAND, LOAD_ARM = range(0x86, 0x8A)
+
+# Messages about the load: layout, and the fields in their order.
+LOAD_LAYOUTS = {
+    LOAD: ("<H5B5i", "settings mode is_armed is_saturated why backed_off output torque speed reference engine"),
+    LOAD_MAP: ("<H8H8H8H", "settings speeds torques outputs"),
+    LOAD_GAINS: (
+        "<3HIH2IH2I2i5IH",
+        "settings teeth window_teeth inertia firmness hold approach lead lag slew output_min output_max"
+        " stall speed_max engine_max torque_slew follow follow_steps",
+    ),
+    LOAD_DEMAND: ("<B3i", "mode target rate square"),
+    LOAD_ARM: ("<B", "is_armed"),
+}
 
 # Kinds of channels in a hello.
 CHANNEL_TEETH, CHANNEL_FORCE, CHANNEL_ANALOG, CHANNEL_TEMPERATURE = range(1, 5)
