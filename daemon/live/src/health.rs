@@ -38,6 +38,9 @@ const LONGEST_FADES: f64 = 0.9995;
 
 /// So many equal samples make a flat top.
 const FLAT_SAMPLES: u32 = 3;
+/// And it begins with a step of so many counts: a smooth signal that turns comes to its highest value
+/// count by count.
+const FLAT_STEP_MIN: u32 = 2;
 /// So many flat tops at the same value are the end of a range, if most visits to it are flat: noise
 /// touches its least value often, and stays there by chance.
 const FLATS_TO_CLIP: u32 = 3;
@@ -124,6 +127,8 @@ struct Run {
     counts: i32,
     samples: u32,
     since_s: f64,
+    /// Counts from the sample before the first.
+    step: u32,
     /// [`SampleWatch::same`] when it began.
     same: f64,
 }
@@ -244,6 +249,7 @@ impl SampleWatch {
                 counts,
                 samples: 1,
                 since_s: at_s,
+                step: counts.abs_diff(self.run.counts),
                 same: self.same,
             };
             self.stuck_told = false;
@@ -286,7 +292,8 @@ impl SampleWatch {
 
     fn clipped(&mut self, run: Run, found: &mut impl FnMut(Finding)) {
         let mut clipped = self.is_at_rail(run.counts);
-        if self.tells_tops && self.has_learnt() && run.same < FLAT_SAME_MAX {
+        let jumped = run.step >= FLAT_STEP_MIN;
+        if self.tells_tops && self.has_learnt() && jumped && run.same < FLAT_SAME_MAX {
             for flat in [&mut self.top, &mut self.bottom] {
                 if flat.counts == Some(run.counts) {
                     flat.flats += 1;
@@ -811,6 +818,19 @@ mod tests {
             found
                 .iter()
                 .any(|(_, f)| *f == Finding::Clipped { counts: 1023 }),
+            "{found:?}"
+        );
+        // A smooth one that turns at its top by itself.
+        let mut calm = Noise::new(12, 0.2);
+        let smooth = (0..2000).map(|n| {
+            let wave = 700.0 + 100.0 * (f64::from(n) * 0.05).sin();
+            Some(calm.about(wave))
+        });
+        let found = run(smooth, 100.0);
+        assert!(
+            !found
+                .iter()
+                .any(|(_, f)| matches!(f, Finding::Clipped { .. })),
             "{found:?}"
         );
         let at_rail = run([5, 9, 32767, 32767, 32767, 32767].map(Some), 10.0);
