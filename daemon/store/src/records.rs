@@ -339,7 +339,7 @@ pub struct EventRecord {
     pub pull: Option<PullId>,
     /// How much it matters.
     pub severity: Severity,
-    /// The word of an [`EventKind`], or one that a later version wrote.
+    /// The word of an [`EventKind`](leverarm_vocabulary::EventKind), or one that a later version wrote.
     pub kind: String,
     /// The channel it is about.
     pub channel: Option<String>,
