@@ -3,7 +3,7 @@
 use axum::extract::State as Extract;
 
 use super::State;
-use super::api::{Answer, NAME_CHARS_MAX, line, text};
+use super::api::{Answer, NAME_CHARS_MAX, REASON_CHARS_MAX, line, text};
 use super::problem::Problem;
 use super::pulls::{TIMES_OF_THE_RECORDER, keep};
 use super::request::Input;
@@ -11,16 +11,17 @@ use leverarm_analysis::shelf::ShelfWord;
 
 /// Keeps a word on a part.
 pub(super) async fn describe(Extract(web): State, Input(word): Input<ShelfWord>) -> Answer {
-    let said = |key: &str, said: &Option<String>| {
-        said.as_ref()
-            .map(|said| text(key, said).map(str::to_owned))
-            .transpose()
-    };
     let word = ShelfWord {
         part: line("part", &word.part, NAME_CHARS_MAX)?.to_owned(),
         value: line("value", &word.value, NAME_CHARS_MAX)?.to_owned(),
-        notes: said("notes", &word.notes)?,
-        place: said("place", &word.place)?,
+        notes: match &word.notes {
+            Some(notes) => Some(text("notes", notes)?.to_owned()),
+            None => None,
+        },
+        place: match &word.place {
+            Some(place) => Some(line("place", place, REASON_CHARS_MAX)?.to_owned()),
+            None => None,
+        },
         by: line("by", &word.by, NAME_CHARS_MAX)?.to_owned(),
         ..word
     };
