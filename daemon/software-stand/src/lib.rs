@@ -28,6 +28,7 @@ pub use absorber::{AbsorberFault, AbsorberModel};
 pub use board::Restart;
 pub use cycles::CycleVariation;
 pub use error::ModelError;
+pub use load::load_messages;
 pub use gas_path::{Breathing, Exhaust, Intake, Mixture};
 pub use model::{
     AnalogChannel, AnalogSensor, AnalogSource, BoardModel, Drag, Drive, Drum, Engine, ForceChannel,
@@ -169,12 +170,16 @@ impl Inputs for SensorInputs<'_> {
         })
     }
 
-    fn load(&self) -> (Option<i32>, Option<i32>) {
+    fn load(&self) -> (Option<i32>, Option<i32>, bool) {
         let Some(model) = &self.model.absorber else {
-            return (None, None);
+            return (None, None, false);
         };
         let (level, sensed_nm) = (self.absorber.level(model), self.absorber.sensed_nm(model));
-        (level.map(q16), sensed_nm.map(q16))
+        (
+            level.map(q16),
+            sensed_nm.map(q16),
+            self.absorber.has_no_supply(model),
+        )
     }
 }
 
