@@ -314,7 +314,9 @@ static int64_t torque_now(struct load *load, const struct load_inputs *inputs)
     /* Never at standstill, and less before it. */
     int64_t above = load->speed - load->set.stall;
     int64_t wide = load->set.stall / 2;
-    if (above <= 0 || !(load->is_turning || load->why == LOAD_SENSOR_LOST)) {
+    /* A speed that is only reckoned comes near it, and never there: it has no drag. */
+    bool is_reckoned = load->why == LOAD_SENSOR_LOST;
+    if (above <= (is_reckoned ? wide / 8 : 0) || !(load->is_turning || is_reckoned)) {
         load->kept = 0;
         load->reference = load->speed;
         if (load->why > LOAD_NOT_ARMED)

@@ -108,4 +108,3 @@ fn bytes(hex: &str) -> Vec<u8> {
     let byte = |pair: &[u8; 2]| u8::from_str_radix(str::from_utf8(pair).expect("ASCII"), 16);
     pairs.iter().map(|pair| byte(pair).expect("hex")).collect()
 }
-

@@ -614,7 +614,10 @@ impl Controller {
         // Never at standstill, and less before it.
         let above = self.speed - self.set.stall;
         let wide = self.set.stall / 2;
-        if above <= 0 || !self.may_turn() {
+        // A speed that is only reckoned comes near it, and never there: it has no drag.
+        let is_reckoned = self.why == Why::SensorLost;
+        let least = if is_reckoned { wide / 8 } else { 0 };
+        if above <= least || !(self.is_turning || is_reckoned) {
             self.kept = 0;
             self.reference = self.speed;
             if self.why > Why::NotArmed {
@@ -626,11 +629,6 @@ impl Controller {
         } else {
             torque
         }
-    }
-
-    /// Whether it turns, or did when its teeth were lost and can't have stopped.
-    fn may_turn(&self) -> bool {
-        self.is_turning || self.why == Why::SensorLost
     }
 
     fn speed_torque(&mut self) -> i64 {

@@ -70,8 +70,7 @@ impl Stand {
         let [simulator, firmware] = arguments;
         let mut chip = Board::start(simulator, &[firmware, "500000"]);
         chip.command("thermocouple 01900190"); // 25 degrees Celsius both
-        let mut stand =
-            SoftwareStand::new(StandModel::braked(kind, 1), 3).expect("a sound model");
+        let mut stand = SoftwareStand::new(StandModel::braked(kind, 1), 3).expect("a sound model");
         stand.relay(Relay::Welded);
         stand.absorber_output(Some(0.0));
         stand.clutch(true);
@@ -264,21 +263,17 @@ impl Stand {
         assert!(!self.chip.lets_run());
         assert_eq!(self.load().why, why, "{:?}", self.load());
         let stall = 40.0;
-        let mut has_let_go = false;
+        // A speed that is only reckoned falls later than the real one, which the engine's drag slows too.
         for _ in 0..400 {
             self.go(0.005);
             let speed = self.stand.truth().omega_drum_rad_per_s;
-            let output = self.load().output;
             if speed > 1.6 * stall {
-                assert!(output > 0, "it holds on at {speed}: {:?}", self.load());
-            }
-            if speed < 0.9 * stall {
-                self.go(0.09);
-                has_let_go = true;
+                let load = self.load();
+                assert!(load.output > 0, "it holds on at {speed}: {load:?}");
+            } else if !self.load().is_armed {
                 break;
             }
         }
-        assert!(has_let_go, "{:?}", self.stand.truth().omega_drum_rad_per_s);
         let load = self.load();
         assert!(load.output <= 0 && !load.is_armed, "{load:?}");
     }
@@ -349,7 +344,10 @@ fn a_parted_coupling_cuts(arguments: &[String; 2]) -> String {
     it.stand.absorber_fault(AbsorberFault::Parted);
     let (cut_s, gain) = it.until_cut(0.1);
     assert!(gain < 10.0, "{cut_s} {gain}");
-    assert_eq!((it.load().why, it.cause), (LoadWhy::LoadLost, Some(CutCause::Load)));
+    assert_eq!(
+        (it.load().why, it.cause),
+        (LoadWhy::LoadLost, Some(CutCause::Load))
+    );
     format!("{:.1} ms, the engine gained {gain:.1} %", cut_s * 1e3)
 }
 
@@ -446,14 +444,26 @@ fn a_restart_lets_go(arguments: &[String; 2]) -> String {
 type Scenario = fn(&[String; 2]) -> String;
 
 const SCENARIOS: &[(&str, Scenario)] = &[
-    ("holds, steps, and takes a snapped throttle", holds_steps_and_takes_a_snap),
+    (
+        "holds, steps, and takes a snapped throttle",
+        holds_steps_and_takes_a_snap,
+    ),
     ("a lost coil cuts", a_lost_coil_cuts),
     ("a parted coupling cuts", a_parted_coupling_cuts),
     ("a lost supply cuts", a_lost_supply_cuts),
     ("a driver stuck full cuts", a_driver_stuck_full_cuts),
-    ("a silent host cuts and the brake holds on", a_silent_host_cuts_and_the_brake_holds_on),
-    ("a dead pickup cuts and the brake holds on", a_dead_pickup_cuts_and_the_brake_holds_on),
-    ("too hot cuts and the brake holds on", too_hot_cuts_and_the_brake_holds_on),
+    (
+        "a silent host cuts and the brake holds on",
+        a_silent_host_cuts_and_the_brake_holds_on,
+    ),
+    (
+        "a dead pickup cuts and the brake holds on",
+        a_dead_pickup_cuts_and_the_brake_holds_on,
+    ),
+    (
+        "too hot cuts and the brake holds on",
+        too_hot_cuts_and_the_brake_holds_on,
+    ),
     ("no load unarmed or at rest", no_load_unarmed_or_at_rest),
     ("a restart lets go", a_restart_lets_go),
 ];
