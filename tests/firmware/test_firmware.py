@@ -1480,7 +1480,7 @@ def settings_of_the_load_are_taken_whole_and_a_person_arms():
         assert (told(), pulse_ms()) == ((7, True, "None"), 1.0)
         board.send(LOAD_DEMAND, load_demand(0, 0))
         board.edges_at(0, ramp(200, 1500, 0.3, board.cycle + ms(1)))
-        told(280)
+        told(305)
         board.teeth(1500, 400, start=board.edges[0][-1] + CLOCK_HZ / 1500)
         board.send(LOAD_DEMAND, load_demand(4, 0.5))
         assert told(300) == (7, True, "None")
