@@ -532,6 +532,7 @@ fn coarse(
         meetings,
         shuffle_hz: None,
     };
+    let mut without_shuffle = None;
     loop {
         let few = Problem::new(train, options, COARSE_INTERVALS.min(n / 8), columns);
         let mut current = few.straight();
@@ -539,6 +540,7 @@ fn coarse(
         let (ridge, target) = ridge(&few.layout, options, noise_s, pattern_sd);
         let mut border = Border::default();
         let mut residuals = Vec::new();
+        let mut swing_rad_per_s2 = 0.0;
         for _ in 0..2 {
             let normal = few.normal(&current, &thinned(train, options, &weights));
             let mut a = normal.a;
@@ -553,22 +555,34 @@ fn coarse(
             take(&mut current, &few.layout, &solution);
             residuals = few.residuals(&current, &solution);
             weights = set_aside(&residuals);
+            if let Some(swing) = few.layout.swing {
+                let measured = swing.measured(&solution[few.layout.swing_at()]);
+                swing_rad_per_s2 = measured.swing_rad_per_s2;
+            }
         }
         // A line that the working cycles cross may be their own, until those are followed there.
+        let of_cycles =
+            |hz: f64| meetings == Meetings::default() && few.cycles_have(hz, swing_rad_per_s2);
+        if columns.shuffle_hz.is_some_and(of_cycles)
+            && let Some(start) = without_shuffle
+        {
+            return Ok(start);
+        }
         let shuffle_hz = few
             .left_swinging(&current, &residuals, &weights)
-            .filter(|hz| meetings != Meetings::default() || !few.cycles_have(*hz));
-        if columns.shuffle_hz.is_none() && shuffle_hz.is_some() {
-            columns.shuffle_hz = shuffle_hz;
-            continue;
-        }
-        return Ok(Start {
+            .filter(|hz| !of_cycles(*hz));
+        let start = Start {
             basis: few.basis,
             coefficients: current.coefficients,
             weights,
             border,
             shuffle_hz: columns.shuffle_hz,
-        });
+        };
+        if columns.shuffle_hz.is_some() || shuffle_hz.is_none() {
+            return Ok(start);
+        }
+        columns.shuffle_hz = shuffle_hz;
+        without_shuffle = Some(start);
     }
 }
 
