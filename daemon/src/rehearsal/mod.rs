@@ -2,6 +2,7 @@
 //! path like any board, and can't tell the difference.
 
 mod model;
+mod person;
 
 use std::io::{ErrorKind, Read, Write};
 use std::path::{Path, PathBuf};
@@ -20,6 +21,7 @@ use leverarm_software_stand::{
 };
 
 pub use model::{BRAKING_S, coasting, engine_of, model_of, run_out_s, script_of};
+pub use person::{Throttle, ready};
 
 /// The stand file of the demo.
 pub const DEMO_STAND: &str = include_str!("demo.toml");
@@ -54,6 +56,7 @@ pub enum RehearsalError {
 enum Order {
     Fit(Box<Engine>),
     Ride(RiderScript),
+    OpenThrottle,
     SwitchOff,
     TurnByHand,
     RunAway,
@@ -137,6 +140,16 @@ impl Rehearsal {
             .map_err(|_closed| RehearsalError::Over)
     }
 
+    /// Opens the throttle fully and leaves it so, against a load that holds.
+    ///
+    /// # Errors
+    /// When the rehearsal is over.
+    pub fn open_throttle(&self) -> Result<(), RehearsalError> {
+        self.orders
+            .send(Order::OpenThrottle)
+            .map_err(|_closed| RehearsalError::Over)
+    }
+
     /// Switches the ignition off, so that everything comes to a standstill.
     ///
     /// # Errors
@@ -217,6 +230,10 @@ impl Shell {
                         }
                     }
                     Ok(Order::Ride(script)) => self.stand.ride(Some(script)),
+                    Ok(Order::OpenThrottle) => {
+                        self.stand.ride(None);
+                        self.stand.throttle(1.0);
+                    }
                     Ok(Order::SwitchOff) => {
                         self.stand.ride(None);
                         self.stand.ignition(false);
