@@ -137,7 +137,8 @@ pub struct CycleVariation {
     /// Standard deviation of the work of a cycle over its mean (coefficient of variation), of what
     /// turns the wheel. Cycles left out as jumps don't count.
     pub cov: f64,
-    /// Standard uncertainty of `cov`.
+    /// Standard uncertainty of `cov`: also that neighbouring cycles may be correlated, and that a drive
+    /// which swings does not pass on the work as it is.
     pub uncertainty: f64,
     /// Working cycles in the stretch.
     pub cycles: f64,
@@ -245,6 +246,13 @@ const RIPPLE_PRIOR_S: f64 = 1e-3;
 const SWING_PRIOR_RAD: f64 = 0.1;
 /// Scatter of the cycles' work that pushes on a swinging drive, before the teeth speak.
 const PUSHING_COV: f64 = 0.03;
+/// Relative standard uncertainty that the variation of the cycles' work has from what the model assumes.
+/// It is told by the sum over several cycles; neighbours that are correlated by 0.15, which one pull does
+/// not show, make it read that much too high.
+const COV_BY_CORRELATION: f64 = 0.15;
+/// Likewise where the drive swings: it passes the work on stronger below its own frequency and weaker above
+/// (found in simulation: from a half too low to twice).
+const COV_BY_DRIVE: f64 = 0.35;
 /// Rounds at most; it is done when one changes nothing of what takes part.
 const ROUNDS_MAX: usize = 6;
 /// Working cycles that a segment of the wander holds, the first that does. A cycle's work comes in a
@@ -822,6 +830,18 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
     }
     let cycles: f64 = found.work.iter().map(|row| row.cycles).sum();
     let cov = noise_s * (-0.5 * found.best.at[1]).exp();
+    let resonances: Vec<Resonance> = problem
+        .meetings
+        .iter()
+        .flatten()
+        .filter_map(|meeting| meeting.resonance)
+        .collect();
+    let rigid = layout.swing.is_none() && resonances.is_empty() && found.restless.is_empty();
+    let model = if rigid {
+        COV_BY_CORRELATION
+    } else {
+        COV_BY_DRIVE
+    };
     take(&mut current, layout, &mean);
     let jumped = work_jumps(found.work, found.released, &mean);
     let n = problem.thetas.len();
@@ -849,16 +869,11 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         },
         cycle_variation: (!found.work.is_empty()).then(|| CycleVariation {
             cov,
-            uncertainty: 0.5 * cov * found.best.deviation[1],
+            uncertainty: cov * model.hypot(0.5 * found.best.deviation[1]),
             cycles,
         }),
         work_jumps: Vec::new(),
-        resonances: problem
-            .meetings
-            .iter()
-            .flatten()
-            .filter_map(|meeting| meeting.resonance)
-            .collect(),
+        resonances,
         restless_s: found.restless.clone(),
         covariance,
         less_hidden: found.bias.as_ref().map_or_else(

@@ -17,6 +17,8 @@ pub(super) const NULL_SPACE: usize = 4;
 /// the range of speeds: steeper is a motion that is still rough.
 const SLOPE_MAX: f64 = 10.0;
 const CYCLE_HARMONICS: usize = 6;
+/// Orders that drift apart by fewer swings than this over the stretch can't be told from each other.
+const LOCKED_TURNS: f64 = 1.5;
 /// Working cycles in a turn of the wheel up to which it is the engine's own.
 const ENGINE_CYCLES: f64 = 1.0;
 /// Windows in which ripple is looked for in the residuals.
@@ -208,12 +210,13 @@ fn usable_harmonics(
         let folded = (order_per_turn - teeth * (order_per_turn / teeth).round()).abs();
         let distinct = seen
             .iter()
-            .all(|other| (folded - other).abs() * turns > 1.5);
+            .all(|other| (folded - other).abs() * turns > LOCKED_TURNS);
         if folded * turns < band_cycles || !distinct {
             continue;
         }
         seen.push(folded);
-        let locked = options.teeth_per_turn > 1 && (folded - folded.round()).abs() * turns < 1.5;
+        let locked =
+            options.teeth_per_turn > 1 && (folded - folded.round()).abs() * turns < LOCKED_TURNS;
         harmonics.push(Harmonic {
             multiple: m,
             amplitude: Amplitude::Powers(if locked || m > 3 { 2 } else { 3 }),
@@ -263,6 +266,7 @@ struct Window {
 /// When more than noise is left at an order per rad. The engine's own wheel swings many times more than
 /// the drum's: then all of it counts as resonance.
 fn meeting(teeth: &[Swung], order: f64, alpha: f64, on_engine: bool) -> Option<Meeting> {
+    let turned_rad = teeth.last()?.theta - teeth.first()?.theta;
     let mut windows: Vec<Window> = Vec::new();
     let mut from = 0;
     while let Some(first) = teeth.get(from) {
@@ -303,10 +307,14 @@ fn meeting(teeth: &[Swung], order: f64, alpha: f64, on_engine: bool) -> Option<M
             window.swing_rad_per_s = 0.0; // nothing but noise
         }
     }
-    let mut found = resonance(&windows, alpha, on_engine);
+    // Of a whole number of cycles in a turn, a part of the swing may be the teeth's own errors.
+    let turns = turned_rad / std::f64::consts::TAU;
+    let locked = (order - order.round()).abs() * turns < LOCKED_TURNS;
+    let alone = !on_engine && !locked;
+    let mut found = resonance(&windows, alpha, alone);
     let (greatest, most) = greatest(&windows, |window| window.left)?;
     // What only begins or ends beside the drive's own frequency may follow the speed smoothly.
-    if most < RIPPLE_OVER_NOISE * noise && (on_engine || found.is_none()) {
+    if most < RIPPLE_OVER_NOISE * noise && !(alone && found.is_some()) {
         return None;
     }
     let ends = (RIPPLE_ENDS * noise).max(RIPPLE_ENDS_SHARE * most);
@@ -327,8 +335,9 @@ fn meeting(teeth: &[Swung], order: f64, alpha: f64, on_engine: bool) -> Option<M
     })
 }
 
-/// Where the speed swings far more than elsewhere.
-fn resonance(windows: &[Window], alpha_mean: f64, on_engine: bool) -> Option<Resonance> {
+/// Where the speed swings far more than elsewhere, or, where the size of the swing `alone` tells, far more
+/// than an engine makes it.
+fn resonance(windows: &[Window], alpha_mean: f64, alone: bool) -> Option<Resonance> {
     let (at, most) = greatest(windows, |window| window.swing_rad_per_s)?;
     let mut swings: Vec<f64> = windows.iter().map(|w| w.swing_rad_per_s).collect();
     let middle = swings.len() / 2;
@@ -336,7 +345,7 @@ fn resonance(windows: &[Window], alpha_mean: f64, on_engine: bool) -> Option<Res
     let frequency_hz = windows[at].hz;
     let over_mean = most * std::f64::consts::TAU * frequency_hz / alpha_mean;
     let grows = over_mean > RESONANCE_OVER_MEAN && most > RESONANCE_OVER_MEDIAN * median;
-    if !grows && (on_engine || over_mean < MORE_THAN_ENGINE) {
+    if !grows && !(alone && over_mean > MORE_THAN_ENGINE) {
         return None;
     }
     let (from_s, to_s) = around(windows, at, |window| {
