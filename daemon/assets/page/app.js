@@ -14,6 +14,7 @@ import { Guards } from "./guards.js";
 import { Journal } from "./journal.js";
 import { Plan } from "./plan.js";
 import { Pulls } from "./pulls.js";
+import { Shelf } from "./shelf.js";
 import { Records } from "./records.js";
 import { Results } from "./result.js";
 import { Safety } from "./safety.js";
@@ -123,6 +124,7 @@ async function start() {
   const views = new Views();
   const journal = new Journal(views);
   const pulls = new Pulls(units, views);
+  const shelf = new Shelf(views);
   const answer = new Answer(units, views);
   const commission = new Commission(stand, units, views);
   views.start();
@@ -167,6 +169,7 @@ async function start() {
     strip.restart(live.mono_us);
     records.restart();
     pulls.restart();
+    shelf.restart();
     results.restart();
     const now = await describe();
     // Another stand file: other channels, other guards. The page begins again.
@@ -209,6 +212,7 @@ async function start() {
         faults.stored(stored);
         journal.stored(stored);
         pulls.stored(stored);
+        shelf.stored(stored);
         answer.stored(stored);
         break;
       }
