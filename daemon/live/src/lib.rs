@@ -759,15 +759,16 @@ impl Core {
             return;
         };
         let value = self.signals.value(signal);
-        let context = self.context(tick);
+        let context = self.context(now, tick);
         let verdicts = self.guards.check(signal, &value, board_us, context);
         self.act(now, Some(tick), verdicts, out);
     }
 
-    fn context(&self, tick: u64) -> Context {
+    fn context(&self, now: Now, tick: u64) -> Context {
         Context {
             pulling: self.pulls.pulls() || self.load.reads(),
             engine_rad_per_s: self.signals.known_speed_at(Shaft::Engine, tick),
+            demanded_n: self.load.demanded_n(now),
         }
     }
 
@@ -831,7 +832,7 @@ impl Core {
     pub fn tick(&mut self, now: Now, out: &mut Output) {
         self.last_tick_us = Some(now.mono_us);
         let tick = self.link.as_ref().map(|link| link.tick_newest);
-        let context = self.context(tick.unwrap_or(0));
+        let context = self.context(now, tick.unwrap_or(0));
         let verdicts = self
             .guards
             .check_ages(&self.signals, now.mono_us, tick, context);

@@ -2,6 +2,7 @@
 //! board's, and so is what happens when something fails: a host that comes back after it was gone says nothing before a
 //! person does.
 
+use std::collections::VecDeque;
 use std::sync::Arc;
 
 use leverarm_config::{ChannelId, Quantity, Signal};
@@ -36,6 +37,10 @@ const NEAR: f64 = 0.01;
 const CLOSED_SHARE: f64 = 0.25;
 /// The engine counts as pulling above this share of the greatest torque that is expected of it.
 const PULLS_SHARE: f64 = 0.2;
+/// An absorber has followed a demand after so long, and its load cell with it.
+const FOLLOWS_US: u64 = 300_000;
+/// Demands kept: a board tells some twenty a second.
+const DEMANDS_MAX: usize = 64;
 /// A whole unit of the board's numbers.
 const UNIT: f64 = 65_536.0;
 
@@ -150,6 +155,8 @@ pub(super) struct LoadDesk {
     refusal_told: bool,
     repeat_due_us: u64,
     status: Option<(u64, LoadStatus)>,
+    /// Demands of the last time, newest last, N·m at the absorber with when they came.
+    demands: VecDeque<(u64, f64)>,
     was_armed: bool,
     order: Option<LoadOrder>,
     to_say: Vec<LoadCommand>,
@@ -176,6 +183,7 @@ impl LoadDesk {
             refusal_told: false,
             repeat_due_us: 0,
             status: None,
+            demands: VecDeque::new(),
             was_armed: false,
             order: None,
             to_say: Vec::new(),
@@ -202,6 +210,7 @@ impl LoadDesk {
         self.wanted_since_us = None;
         self.refusal_told = false;
         self.status = None;
+        self.demands.clear();
         self.was_armed = false;
         self.order = None;
         self.to_say.clear();
@@ -335,6 +344,13 @@ impl LoadDesk {
         if !self.is_braked() {
             return;
         }
+        let demanded_nm = f64::from(status.torque) / UNIT;
+        self.demands.push_back((now.mono_us, demanded_nm));
+        let is_old = |it: &(u64, f64)| now.mono_us.saturating_sub(it.0) > FOLLOWS_US;
+        // The newest of the old ones held until the first of the new.
+        while self.demands.len() > DEMANDS_MAX || self.demands.get(1).is_some_and(is_old) {
+            self.demands.pop_front();
+        }
         let before = self.status.replace((now.mono_us, *status)).map(|it| it.1);
         let told = payload::LoadEnded {
             why: why_words(status.why).to_owned(),
@@ -372,6 +388,28 @@ impl LoadDesk {
             );
             out.tell(Event::telling(now, Some(tick), &told, message));
         }
+    }
+
+    /// What the load cell has to show at least: the least that was demanded lately, so that a demand that has just risen does
+    /// not count as lost. None while there is no load, and while the board's limit of torque or speed holds it back.
+    pub(super) fn demanded_n(&self, now: Now) -> Option<f64> {
+        let status = self.fresh(now)?;
+        let is_led = matches!(
+            status.mode,
+            LoadMode::Speed | LoadMode::Torque | LoadMode::Road
+        );
+        let holds = self.was_armed && is_led && !status.is_saturated;
+        let stall = self.wanted.as_ref().map_or(0.0, |it| f64::from(it.1.stall));
+        let cell = self.of.cell()?;
+        let per_cell = if cell.on_engine { self.ratio() } else { 1.0 };
+        let least_nm = self
+            .demands
+            .iter()
+            .map(|it| it.1)
+            .fold(f64::INFINITY, f64::min);
+        let is_whole = f64::from(status.speed) > 1.5 * stall;
+        (holds && is_whole && least_nm.is_finite())
+            .then(|| least_nm / per_cell / cell.arm_m.value())
     }
 
     /// Why no load may be put on now, beside what the stand's own state says.
@@ -815,7 +853,12 @@ impl LoadDesk {
             "step {} of {steps} at {:.0} rpm {words}, after {:.1} s",
             run.at, done.engine_rpm, done.seconds
         );
-        out.tell(Event::telling(now, Some(tick), &told, message).of(severity));
+        let about = format!("step {}", run.at);
+        out.tell(
+            Event::telling(now, Some(tick), &told, message)
+                .about(about)
+                .of(severity),
+        );
         run.done.push(done);
         if run.at < steps {
             self.begin_step(tick);

@@ -25,6 +25,8 @@ pub use person::{Throttle, ready};
 
 /// The stand file of the demo.
 pub const DEMO_STAND: &str = include_str!("demo.toml");
+/// The same of the demo on a brake.
+pub const DEMO_BRAKE: &str = include_str!("demo_brake.toml");
 
 /// The simulated stand looks at its port so often.
 const STEP: Duration = Duration::from_millis(1);
