@@ -204,12 +204,12 @@ static void watch(struct load *load, const struct load_inputs *inputs, int64_t m
                    magnitude(inputs->torque - held) > held / 4 + (full * set->follow >> 16);
     load->torque_apart = differs ? load->torque_apart + 1 : 0;
     load->without = is_loaded && inputs->no_supply ? load->without + 1 : 0;
-    /* What the engine would have to give for what is seen, the absorber's torque being out by a half at most, and by what
+    /* What the engine would have to give for what is seen, the absorber's torque being out by a quarter at most, and by what
      * a valve changed lately besides: nobody knows its stroke well. */
     int64_t more = (growing * set->inertia >> 20) * set->rate_hz;
     int64_t seen = load->engine + more;
     int64_t lately = set->slew > 0 ? full * magnitude(load->place - load->settled) >> 16 : 0;
-    int64_t out = held / 2 + lately;
+    int64_t out = held / 4 + lately;
     bool is_strange = (is_loaded && seen > set->engine_max * 5 / 4 + out) || seen < -set->engine_max / 2 - out;
     load->strange = is_strange ? load->strange + 1 : 0;
     bool runs = load->demand.mode == LOAD_SPEED && load->output >= set->output_for[LOAD_SHARES] - Q16 / 64 &&

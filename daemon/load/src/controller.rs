@@ -542,7 +542,7 @@ impl Controller {
         } else {
             0
         };
-        // What the engine would have to give for what is seen, the absorber's torque being out by a half at most, and by what
+        // What the engine would have to give for what is seen, the absorber's torque being out by a quarter at most, and by what
         // a valve changed lately besides: nobody knows its stroke well.
         let more = ((growing * self.set.inertia) >> 20) * self.set.rate_hz;
         let seen = self.engine + more;
@@ -551,7 +551,7 @@ impl Controller {
         } else {
             0
         };
-        let out = held / 2 + lately;
+        let out = held / 4 + lately;
         let is_strange = (is_loaded && seen > self.set.engine_max * 5 / 4 + out)
             || seen < -self.set.engine_max / 2 - out;
         self.strange = if is_strange { self.strange + 1 } else { 0 };
@@ -561,8 +561,7 @@ impl Controller {
             && measured > self.demand.target + self.demand.target / 32
             && self.engine > full;
         self.running_off = if runs { self.running_off + 1 } else { 0 };
-        let is_past =
-            self.is_there && measured > self.demand.target + self.demand.target / 8;
+        let is_past = self.is_there && measured > self.demand.target + self.demand.target / 8;
 
         // What is too hot cuts on some boards by itself.
         self.why = if inputs.too_hot {

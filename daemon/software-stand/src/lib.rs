@@ -435,6 +435,15 @@ impl SoftwareStand {
         }
     }
 
+    /// Makes the absorber's torque a share of what it was: worn, glazed, or hot beyond what was stated.
+    pub fn absorber_weakens(&mut self, to: f64) {
+        if let Some(brake) = &mut self.model.absorber {
+            for point in &mut brake.absorber.full_torque {
+                point.1 *= to;
+            }
+        }
+    }
+
     /// Restarts the board: bytes that wait are lost, ticks and numbers begin again.
     pub fn restart_board(&mut self, restart: Restart) {
         self.board.restart(self.steps * STEP_NS, restart);

@@ -11,12 +11,15 @@
 //!
 //! Pickups die, miss every second tooth, lack teeth or are swapped, the relay welds, the line's delay
 //! grows, clocks drift, and persons who do not talk to each other cut, release and begin self-tests.
+//! One seed of ten is of a brake stand whose brake fails: the module `brake`.
+//!
 //! What no software can know is in the module `sight`, by name, and counted as `NOT SEEN`.
 //!
 //! Two things here are kinder than a real stand. A pickup that "gives nothing" for a while
 //! (`PickupOpen`) is silenced behind the board, so the board's own overspeed guard still sees it; and
 //! the port's bytes that wait while the host sleeps are never overrun.
 
+mod brake;
 mod chance;
 mod checks;
 mod link;
@@ -54,12 +57,18 @@ pub struct Outcome {
 /// # Errors
 /// When the simulation itself can't be set up.
 pub fn run(seed: u64) -> Result<Outcome, Box<dyn std::error::Error>> {
+    if brake::is_of(seed) {
+        return brake::run(seed);
+    }
     world::World::new(seed)?.run()
 }
 
 /// What a seed has in store, in words.
 #[must_use]
 pub fn describe(seed: u64) -> String {
+    if brake::is_of(seed) {
+        return brake::describe(seed);
+    }
     format!("{:#?}", plan::Plan::new(seed))
 }
 
