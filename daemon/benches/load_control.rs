@@ -308,8 +308,8 @@ fn oracle_s(start: &Run, from_rpm: f64, to_rpm: f64) -> f64 {
     best.0
 }
 
-/// How far a snap of the throttle takes it off, in percent: the loop's way, or an oracle's with a gain.
-fn snap_by(start: &Run, to: f64, oracle: Option<f64>) -> f64 {
+/// How far a snap of the throttle takes it off, in percent, and whether the board cuts: the loop's way, or an oracle's with a gain.
+fn snap_by(start: &Run, to: f64, oracle: Option<f64>) -> (f64, bool) {
     let mut run = start.clone();
     run.stand.throttle(to);
     run.begin_smooth(HELD_RPM);
@@ -335,12 +335,12 @@ fn snap_by(start: &Run, to: f64, oracle: Option<f64>) -> f64 {
         }
         off = off.max((now - without.min(HELD_RPM)).abs() / HELD_RPM * 100.0);
     }
-    off
+    (off, run.stand.truth().cut)
 }
 
 fn oracle_snap(start: &Run, to: f64) -> f64 {
     ORACLE_HOLDS
-        .map(|hold| snap_by(start, to, Some(hold)))
+        .map(|hold| snap_by(start, to, Some(hold)).0)
         .into_iter()
         .fold(f64::INFINITY, f64::min)
 }
@@ -476,7 +476,8 @@ fn case(model: &StandModel, seed: u64) -> Case {
     quarter.settle();
     found.is_cut_falsely |= quarter.stand.truth().cut;
     for (start, to) in [(&start, 0.25), (&quarter, 1.0), (&start, 0.0)] {
-        let off = snap_by(start, to, None);
+        let (off, is_cut) = snap_by(start, to, None);
+        found.is_cut_falsely |= is_cut;
         let oracle = oracle_snap(start, to);
         if is_verbose() {
             println!("  snap to {to}: {off:.2} %, oracle {oracle:.2} %");

@@ -210,7 +210,8 @@ static void watch(struct load *load, const struct load_inputs *inputs, int64_t m
     int64_t seen = load->engine + more;
     int64_t lately = set->slew > 0 ? full * magnitude(load->place - load->settled) >> 16 : 0;
     int64_t out = held / 4 + lately;
-    bool is_strange = (is_loaded && seen > set->engine_max * 5 / 4 + out) || seen < -set->engine_max / 2 - out;
+    bool is_strange = (is_loaded && seen > set->engine_max * 5 / 4 + out) ||
+                      seen < -set->engine_max * 3 / 4 - held / 2 - lately;
     load->strange = is_strange ? load->strange + 1 : 0;
     bool runs = load->demand.mode == LOAD_SPEED && load->output >= set->output_for[LOAD_SHARES] - Q16 / 64 &&
                 load->place >= Q16 - Q16 / 32 && measured > load->demand.target + load->demand.target / 32 &&

@@ -553,7 +553,7 @@ impl Controller {
         };
         let out = held / 4 + lately;
         let is_strange = (is_loaded && seen > self.set.engine_max * 5 / 4 + out)
-            || seen < -self.set.engine_max / 2 - out;
+            || seen < -self.set.engine_max * 3 / 4 - held / 2 - lately;
         self.strange = if is_strange { self.strange + 1 } else { 0 };
         let runs = self.demand.mode == Mode::Speed
             && self.output >= self.set.output_for[SHARES] - Q16 / 64

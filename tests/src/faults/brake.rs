@@ -326,7 +326,7 @@ impl World {
 
     /// Nothing is wrong: the throttle moves, and the speed is held.
     fn nothing_happens(&mut self) {
-        for opening in [0.3, 1.0, 0.6, 1.0] {
+        for opening in [0.3, 1.0, 0.0, 1.0] {
             self.stand.throttle(opening);
             self.go(0.6);
         }
