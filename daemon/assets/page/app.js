@@ -12,8 +12,10 @@ import { Forms } from "./forms.js";
 import { Freshness } from "./freshness.js";
 import { Guards } from "./guards.js";
 import { Journal } from "./journal.js";
+import { Load } from "./load.js";
 import { Plan } from "./plan.js";
 import { Pulls } from "./pulls.js";
+import { Shelf } from "./shelf.js";
 import { Records } from "./records.js";
 import { Results } from "./result.js";
 import { Safety } from "./safety.js";
@@ -123,8 +125,10 @@ async function start() {
   const views = new Views();
   const journal = new Journal(views);
   const pulls = new Pulls(units, views);
+  const shelf = new Shelf(views);
   const answer = new Answer(units, views);
   const commission = new Commission(stand, units, views);
+  const load = new Load(units);
   views.start();
   const sound = new Sound();
   const band = new Band(stand);
@@ -148,6 +152,7 @@ async function start() {
     guards.show(live);
     chart.draw();
     commission.show(live);
+    load.show(live);
     setText(byId("guarding"), live.fit ? "guarding" : "not guarding");
     setData(byId("guarding"), "off", !live.fit);
     for (const mark of rehearsal) mark.hidden = live.simulated !== true;
@@ -167,6 +172,7 @@ async function start() {
     strip.restart(live.mono_us);
     records.restart();
     pulls.restart();
+    shelf.restart();
     results.restart();
     const now = await describe();
     // Another stand file: other channels, other guards. The page begins again.
@@ -209,6 +215,7 @@ async function start() {
         faults.stored(stored);
         journal.stored(stored);
         pulls.stored(stored);
+        shelf.stored(stored);
         answer.stored(stored);
         break;
       }

@@ -3,11 +3,11 @@
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
 use leverarm_load::absorber::Kind;
-use leverarm_load::controller::{Demand, Mode, Outputs, Q16, Settings, Why};
+use leverarm_load::controller::{Demand, Mode, Outputs, Q16, Why};
 use leverarm_load::settings::settings;
 use leverarm_protocol::{
     BoardMessage, ChannelKind, Decoder, FrameWriter, HostMessage, LoadArm, LoadCommand, LoadDemand,
-    LoadGains, LoadMap, LoadMode, LoadWhy,
+    LoadMode, LoadWhy,
 };
 use leverarm_software_stand::{
     AbsorberFault, PickupFault, SoftwareStand, StandModel, load_messages, rad_per_s, rpm,
@@ -396,7 +396,7 @@ fn a_host_sets_arms_and_watches() {
         (LoadMode::Speed, true, LoadWhy::None)
     );
     // New settings wait for the load to end.
-    let said = messages(&set, 8).map(HostMessage::Load);
+    let said = load_messages(&set, 8).map(HostMessage::Load);
     let (statuses, _) = heard(&mut stand, 100_000, &said);
     assert_eq!(statuses.last().unwrap().settings, 7);
     stand.throttle(0.0);

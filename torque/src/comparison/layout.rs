@@ -16,9 +16,11 @@ const LIKENESS_PULLS: f64 = 3.0;
 /// Pulls over which warming up falls to 1/e, of which the stand's own is chosen: the 1 to 5 that engines
 /// take (common practice, no source).
 const WARM_UP_PULLS: [f64; 7] = [1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0];
-/// Probability of so much warming up or drift by chance below which it is an unknown: rather too often than
-/// too seldom, because what is missed misleads and a false alarm costs only width.
-const UNKNOWN_ALARM: f64 = 0.2;
+/// Probability of so much warming up by chance below which it is an unknown: rather too often than too
+/// seldom, because what is missed misleads and a false alarm costs only width.
+const WARM_UP_ALARM: f64 = 0.2;
+/// Likewise of drift in sessions with one setup alone: what is missed only adds to the builds' scatter.
+const DRIFT_ALARM: f64 = 0.05;
 /// Number of the pull at which a session's drift is nothing.
 const SLOPE_MIDDLE: f64 = 4.0;
 /// Mountings in a session before its drift can be an unknown, and degrees of freedom that are to be left.
@@ -181,7 +183,7 @@ impl Layout {
         let left = mountings.len().saturating_sub(rank_with) as f64;
         let ratio = (plain - drifting) / more / (drifting / left);
         left >= DRIFT_DOF_MIN
-            && FisherSnedecor::new(more, left).is_ok_and(|f| f.sf(ratio) < UNKNOWN_ALARM)
+            && FisherSnedecor::new(more, left).is_ok_and(|f| f.sf(ratio) < DRIFT_ALARM)
     }
 
     /// With nothing known of warming up.
@@ -226,7 +228,7 @@ impl Layout {
         self.warm_up_pulls = pulls;
         let rest = values.norm_squared() - told;
         let ratio = told / TAKEN as f64 / (rest / left);
-        FisherSnedecor::new(TAKEN as f64, left).is_ok_and(|f| f.sf(ratio) < UNKNOWN_ALARM)
+        FisherSnedecor::new(TAKEN as f64, left).is_ok_and(|f| f.sf(ratio) < WARM_UP_ALARM)
     }
 
     /// One row of curves a row of this.
