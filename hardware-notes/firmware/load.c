@@ -112,7 +112,8 @@ static void observe(struct load *load, const struct load_inputs *inputs, int64_t
     if (turned > 0 && ticks > 0)
         measured = least(411775 * turned * set->tick_hz / set->teeth / ticks, SPEED_MAX);
     int64_t period = turned > 0 ? ticks / turned : 0;
-    int64_t silent = (uint32_t)(inputs->tick - inputs->tooth_tick);
+    /* A tooth may come after the step's time was read. */
+    int64_t silent = greatest((int32_t)(inputs->tick - inputs->tooth_tick), 0);
     int64_t step_ticks = set->tick_hz / set->rate_hz;
     load->gap = period > 0 ? silent - 4 * period - 2 * step_ticks : 0;
     load->is_turning = measured > 0 && load->gap <= 0;
@@ -183,30 +184,33 @@ static void watch(struct load *load, const struct load_inputs *inputs, int64_t m
     int64_t held = held_torque(load);
     bool is_loaded = load->place > Q16 / 16;
 
-    bool is_behind = is_loaded && inputs->has_measured && inputs->measured < load->place - set->follow;
-    load->behind = is_behind ? load->behind + 1 : 0;
-    bool lacks = is_loaded && inputs->has_torque &&
-                 inputs->torque < held - held / 4 - (full * set->follow >> 16);
-    /* While a valve moves, its water knocks. */
-    bool is_calm = magnitude(load->output - load->boost - load->place) < Q16 / 16;
-    if (is_calm || !lacks)
-        load->torque_behind = lacks ? load->torque_behind + 1 : 0;
+    /* Less than told, or more. */
+    bool is_apart = inputs->has_measured && magnitude(inputs->measured - load->place) > set->follow;
+    load->apart = is_apart ? load->apart + 1 : 0;
+    bool differs = inputs->has_torque &&
+                   magnitude(inputs->torque - held) > held / 4 + (full * set->follow >> 16);
+    load->torque_apart = differs ? load->torque_apart + 1 : 0;
+    load->without = is_loaded && inputs->no_supply ? load->without + 1 : 0;
     /* What the engine would have to give for what is seen, the absorber's torque being out by a half at most. */
     int64_t more = (growing * set->inertia >> 20) * set->rate_hz;
-    bool is_strange = is_loaded && load->engine + more > set->engine_max * 5 / 4 + held / 2;
+    int64_t seen = load->engine + more;
+    bool is_strange = (is_loaded && seen > set->engine_max * 5 / 4 + held / 2) ||
+                      seen < -set->engine_max * 3 / 4 - held / 2;
     load->strange = is_strange ? load->strange + 1 : 0;
     bool runs = load->demand.mode == LOAD_SPEED && load->output >= set->output_for[LOAD_SHARES] - Q16 / 64 &&
                 load->place >= Q16 - Q16 / 32 && measured > load->demand.target + load->demand.target / 32 &&
                 load->engine > full;
     load->running_off = runs ? load->running_off + 1 : 0;
 
-    if (inputs->cut)
+    /* What is too hot cuts on some boards by itself. */
+    if (inputs->too_hot)
+        load->why = LOAD_TOO_HOT;
+    else if (inputs->cut)
         load->why = LOAD_CUT;
     else if (load->gap > 0 && load->speed > set->stall)
         load->why = LOAD_SENSOR_LOST;
-    else if (inputs->too_hot)
-        load->why = LOAD_TOO_HOT;
-    else if (load->behind > set->follow_steps || load->torque_behind > set->follow_steps * 3 / 2 || load->strange > 2)
+    else if (load->apart > set->follow_steps || load->torque_apart > set->follow_steps * 3 / 2 ||
+             load->without * 200 > set->rate_hz || load->strange > 2)
         load->why = LOAD_LOST;
     else if (load->running_off * 40 > set->rate_hz)
         load->why = LOAD_SATURATED;
@@ -310,7 +314,9 @@ static int64_t torque_now(struct load *load, const struct load_inputs *inputs)
     /* Never at standstill, and less before it. */
     int64_t above = load->speed - load->set.stall;
     int64_t wide = load->set.stall / 2;
-    if (above <= 0 || !(load->is_turning || load->why == LOAD_SENSOR_LOST)) {
+    /* A speed that is only reckoned comes near it, and never there: it has no drag. */
+    bool is_reckoned = load->why == LOAD_SENSOR_LOST;
+    if (above <= (is_reckoned ? wide / 8 : 0) || !(load->is_turning || is_reckoned)) {
         load->kept = 0;
         load->reference = load->speed;
         if (load->why > LOAD_NOT_ARMED)

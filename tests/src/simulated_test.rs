@@ -530,6 +530,7 @@ impl World {
                 .iter()
                 .zip(&pair.band_nm)
                 .all(|(error, band)| error.abs() <= *band);
+            outcome.errors.push(errors);
             if let Some(gain) = gain {
                 outcome.found = pair.regions.iter().any(|region| {
                     region.verdict == Verdict::Higher
@@ -539,7 +540,6 @@ impl World {
                 outcome.difference.clone_from(&pair.difference_nm);
             } else {
                 outcome.called = pair.regions.iter().any(|region| region.verdict.is_sure());
-                outcome.errors = errors;
             }
         }
         Ok(outcome)
@@ -570,8 +570,8 @@ pub struct Outcome {
     pub found: bool,
     /// The band held the truth at every speed, without and with the gain.
     pub covered: [bool; 2],
-    /// Estimated less true difference where there is no gain, N·m.
-    pub errors: Vec<f64>,
+    /// Estimated less true difference, of each of the two, N·m.
+    pub errors: Vec<Vec<f64>>,
     /// Estimated difference where there is, N·m.
     pub difference: Vec<f64>,
 }
@@ -617,43 +617,27 @@ impl Tally {
     /// The oracle's band is as wide as the errors of all tests really are, 95 % at all speeds at once.
     fn oracle(world: &World, outcomes: &[Outcome]) -> f64 {
         let rpm = speeds();
-        let tests = outcomes.len().max(1) as f64;
+        let errors: Vec<&Vec<f64>> = outcomes.iter().flat_map(|o| &o.errors).collect();
+        let count = errors.len().max(1) as f64;
         let sd: Vec<f64> = (0..rpm.len())
-            .map(|j| {
-                let squares = outcomes
-                    .iter()
-                    .filter_map(|o| o.errors.get(j))
-                    .map(|e| e * e);
-                (squares.sum::<f64>() / tests).sqrt()
-            })
+            .map(|j| (errors.iter().map(|e| e[j] * e[j]).sum::<f64>() / count).sqrt())
             .collect();
-        let mut largest: Vec<f64> = outcomes
+        let mut largest: Vec<f64> = errors
             .iter()
-            .map(|o| {
-                o.errors
-                    .iter()
-                    .zip(&sd)
-                    .map(|(e, sd)| e.abs() / sd)
-                    .fold(0.0, f64::max)
+            .map(|errors| {
+                let each = errors.iter().zip(&sd);
+                each.map(|(e, sd)| e.abs() / sd).fold(0.0, f64::max)
             })
             .collect();
         largest.sort_by(f64::total_cmp);
-        let critical = largest
-            .iter()
-            .rev()
-            .nth(outcomes.len() / 20)
-            .copied()
-            .unwrap_or(f64::INFINITY);
+        let critical = largest.iter().rev().nth(errors.len() / 20);
+        let critical = critical.copied().unwrap_or(f64::INFINITY);
         let gain = world.gain();
-        let found = outcomes
-            .iter()
-            .filter(|o| {
-                let at = rpm.iter().zip(o.difference.iter().zip(&sd));
-                at.into_iter()
-                    .any(|(rpm, (d, sd))| gain.at(*rpm) > 0.0 && *d > critical * sd)
-            })
-            .count();
-        100.0 * found as f64 / tests
+        let found = outcomes.iter().filter(|o| {
+            let mut at = rpm.iter().zip(o.difference.iter().zip(&sd));
+            at.any(|(rpm, (d, sd))| gain.at(*rpm) > 0.0 && *d > critical * sd)
+        });
+        100.0 * found.count() as f64 / outcomes.len().max(1) as f64
     }
 }
 

@@ -38,8 +38,8 @@ use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 
 /// Scoring steps at most.
 const STEPS_MAX: usize = 60;
-/// A step that raises the log likelihood by less ends the search.
-const LIKELIHOOD_STEP: f64 = 1e-9;
+/// A step that raises the log likelihood by less, or promises less, ends the search.
+const LIKELIHOOD_STEP: f64 = 1e-8;
 /// Halvings of a step that leads out of what is possible, or down.
 const HALVINGS_MAX: usize = 30;
 /// Share of the total variance that stands in for none.
@@ -225,6 +225,15 @@ impl Model {
             let Some(step) = solved(&state.information, &state.score, &free) else {
                 break;
             };
+            // What the step gains at best, were the likelihood a parabola.
+            let promised: f64 = step
+                .iter()
+                .zip(state.score.iter())
+                .map(|(s, u)| s * u)
+                .sum();
+            if 0.5 * promised < LIKELIHOOD_STEP {
+                break;
+            }
             let Some((next, at)) = self.climb(&theta, &step, &state, &shape) else {
                 break;
             };

@@ -24,6 +24,12 @@ const ABOUT: &str = "shelf";
 pub const PICTURE_BYTES_MAX: usize = 4 << 20;
 /// The best rating.
 pub const RATING_MAX: u8 = 5;
+/// Characters of a part's name, of its value and of who speaks.
+pub const NAME_CHARS_MAX: usize = 100;
+/// Characters of notes.
+pub const NOTES_CHARS_MAX: usize = 4000;
+/// Characters of where a part lies.
+pub const PLACE_CHARS_MAX: usize = 200;
 
 /// A person's word on a part. What is left out stays as it was said before; an empty text, or a rating of
 /// 0, takes it back.
@@ -63,6 +69,19 @@ pub enum ShelfError {
     /// A file name that [`keep_picture`] does not give.
     #[error("picture: expected the name of a kept picture, found {0:?}")]
     PictureName(String),
+    /// A text that is too long.
+    #[error("{what}: expected at most {chars_max} characters, found {found}")]
+    TooLong {
+        /// Which.
+        what: &'static str,
+        /// Characters it may have.
+        chars_max: usize,
+        /// Characters it has.
+        found: usize,
+    },
+    /// Characters that no terminal or page shows.
+    #[error("{0}: expected {1}without control characters")]
+    Control(&'static str, &'static str),
     /// Nothing is said.
     #[error("nothing is said of {0}: give a rating, notes, a place or a picture")]
     Nothing(String),
@@ -96,6 +115,24 @@ impl ShelfWord {
         if self.part.trim().is_empty() || self.value.trim().is_empty() {
             return Err(ShelfError::Name(self.name()));
         }
+        let place = self.place.as_deref().unwrap_or_default();
+        for (what, text, chars_max) in [
+            ("part", self.part.as_str(), NAME_CHARS_MAX),
+            ("value", &self.value, NAME_CHARS_MAX),
+            ("by", &self.by, NAME_CHARS_MAX),
+            ("place", place, PLACE_CHARS_MAX),
+        ] {
+            if text.chars().any(char::is_control) {
+                return Err(ShelfError::Control(what, "one line of text, "));
+            }
+            bounded(what, text, chars_max)?;
+        }
+        let notes = self.notes.as_deref().unwrap_or_default();
+        let is_bad = |c: char| c.is_control() && !matches!(c, '\n' | '\r' | '\t');
+        if notes.contains(is_bad) {
+            return Err(ShelfError::Control("notes", "text "));
+        }
+        bounded("notes", notes, NOTES_CHARS_MAX)?;
         if let Some(rating) = self.rating.filter(|rating| *rating > RATING_MAX) {
             return Err(ShelfError::Rating(rating));
         }
@@ -110,6 +147,20 @@ impl ShelfWord {
             return Err(ShelfError::Nothing(self.name()));
         }
         Ok(())
+    }
+
+    /// Without blanks around its texts.
+    #[must_use]
+    pub fn trimmed(self) -> Self {
+        let trim = |text: String| text.trim().to_owned();
+        Self {
+            part: trim(self.part),
+            value: trim(self.value),
+            notes: self.notes.map(trim),
+            place: self.place.map(trim),
+            by: trim(self.by),
+            ..self
+        }
     }
 
     /// "main jet 105".
@@ -160,6 +211,18 @@ impl ShelfWord {
             .about(ABOUT)
             .into()
     }
+}
+
+fn bounded(what: &'static str, text: &str, chars_max: usize) -> Result<(), ShelfError> {
+    let found = text.chars().count();
+    if found > chars_max {
+        return Err(ShelfError::TooLong {
+            what,
+            chars_max,
+            found,
+        });
+    }
+    Ok(())
 }
 
 /// A test that a part was in: pulls with one setup on one day.
@@ -383,7 +446,8 @@ fn ending_of(content: &[u8]) -> Option<&'static str> {
 }
 
 /// A SHA-256 and an ending: nothing that leads out of the folder. Or empty, to take it back.
-fn is_picture_name(name: &str) -> bool {
+#[must_use]
+pub fn is_picture_name(name: &str) -> bool {
     name.is_empty()
         || name.split_once('.').is_some_and(|(hash, ending)| {
             hash.len() == 64
@@ -446,6 +510,35 @@ mod tests {
         };
         assert_eq!(rated(6).check(), Err(ShelfError::Rating(6)));
         assert!(rated(5).check().is_ok() && rated(0).check().is_ok());
+        let placed = |place: String| ShelfWord {
+            place: Some(place),
+            ..jet.clone()
+        };
+        assert!(placed("d".repeat(PLACE_CHARS_MAX)).check().is_ok());
+        let long = placed("d".repeat(PLACE_CHARS_MAX + 1)).check();
+        assert!(matches!(
+            long,
+            Err(ShelfError::TooLong { what: "place", .. })
+        ));
+        let lines = placed("drawer 2\nleft".to_owned()).check();
+        assert_eq!(
+            lines,
+            Err(ShelfError::Control("place", "one line of text, "))
+        );
+        let noted = |notes: String| ShelfWord {
+            notes: Some(notes),
+            ..jet.clone()
+        };
+        assert!(noted("drilled\nby hand".to_owned()).check().is_ok());
+        let long = noted("n".repeat(NOTES_CHARS_MAX + 1)).check();
+        assert!(matches!(
+            long,
+            Err(ShelfError::TooLong { what: "notes", .. })
+        ));
+        assert_eq!(
+            noted("\u{1b}[31m".to_owned()).check(),
+            Err(ShelfError::Control("notes", "text "))
+        );
         let pictured = ShelfWord {
             picture: Some("../../stand.toml".to_owned()),
             ..jet

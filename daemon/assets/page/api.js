@@ -49,11 +49,19 @@ export async function ask(path, body, signal) {
   }
 }
 
-/** A file, with the name that the daemon gives it. */
-export async function fileOf(path, body) {
+async function responseOf(path, body) {
   const response = await fetch(path, optionsOf(body)).catch(() => null);
   if (!response) throw new ApiError(0, "the daemon does not answer");
   if (!response.ok) throw new ApiError(response.status, (await response.json()).error);
+  return response;
+}
+
+/** What is behind a path, as bytes. */
+export const blobOf = async (path) => (await responseOf(path)).blob();
+
+/** A file, with the name that the daemon gives it. */
+export async function fileOf(path, body) {
+  const response = await responseOf(path, body);
   const name = /filename="([^"]+)"/.exec(response.headers.get("Content-Disposition") ?? "")?.[1] ?? "leverarm";
   return { name, blob: await response.blob() };
 }

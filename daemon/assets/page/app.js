@@ -15,6 +15,7 @@ import { Journal } from "./journal.js";
 import { Load } from "./load.js";
 import { Plan } from "./plan.js";
 import { Pulls } from "./pulls.js";
+import { Shelf } from "./shelf.js";
 import { Records } from "./records.js";
 import { Results } from "./result.js";
 import { Safety } from "./safety.js";
@@ -124,6 +125,7 @@ async function start() {
   const views = new Views();
   const journal = new Journal(views);
   const pulls = new Pulls(units, views);
+  const shelf = new Shelf(views);
   const answer = new Answer(units, views);
   const commission = new Commission(stand, units, views);
   const load = new Load(units);
@@ -170,6 +172,7 @@ async function start() {
     strip.restart(live.mono_us);
     records.restart();
     pulls.restart();
+    shelf.restart();
     results.restart();
     const now = await describe();
     // Another stand file: other channels, other guards. The page begins again.
@@ -212,6 +215,7 @@ async function start() {
         faults.stored(stored);
         journal.stored(stored);
         pulls.stored(stored);
+        shelf.stored(stored);
         answer.stored(stored);
         break;
       }

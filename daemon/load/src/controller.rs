@@ -71,7 +71,7 @@ pub struct Settings {
     pub engine_max: i64,
     /// Fastest change of torque in torque mode, N·m/s, Q16.
     pub torque_slew: i64,
-    /// How far measured output may be below the model's, Q16.
+    /// How far measured output may be from the model's, Q16.
     pub follow: i64,
     /// For how many steps it may be so.
     pub follow_steps: i64,
@@ -123,6 +123,8 @@ pub struct Inputs {
     pub cut: bool,
     /// A limit of temperature is passed.
     pub too_hot: bool,
+    /// A switch shows that there is no supply of water, oil or power.
+    pub no_supply: bool,
 }
 
 /// Why there is no load, or no more than was. Those after [`Why::Cut`] cut the engine.
@@ -211,8 +213,9 @@ pub struct Controller {
     trim: i64,
     kept: i64,
 
-    behind: i64,
-    torque_behind: i64,
+    apart: i64,
+    torque_apart: i64,
+    without: i64,
     running_off: i64,
     strange: i64,
     swings: i64,
@@ -328,8 +331,9 @@ impl Controller {
             wanted: 0,
             trim: 0,
             kept: 0,
-            behind: 0,
-            torque_behind: 0,
+            apart: 0,
+            torque_apart: 0,
+            without: 0,
             running_off: 0,
             strange: 0,
             swings: 0,
@@ -347,6 +351,12 @@ impl Controller {
         self.why = Why::None;
         self.demand = Demand::default();
         self.backed_off = 0;
+    }
+
+    /// Whether a person armed it, and nothing has ended that.
+    #[must_use]
+    pub fn is_armed(&self) -> bool {
+        self.is_armed
     }
 
     /// Takes the load off, at the rate of the torque mode, and then needs a person's word again.
@@ -431,7 +441,8 @@ impl Controller {
             0
         };
         let period = if turned > 0 { ticks / turned } else { 0 };
-        let silent = i64::from(inputs.tick.wrapping_sub(inputs.tooth_tick));
+        // A tooth may come after the step's time was read.
+        let silent = i64::from(inputs.tick.wrapping_sub(inputs.tooth_tick).cast_signed()).max(0);
         let step_ticks = self.set.tick_hz / self.set.rate_hz;
         self.gap = if period > 0 {
             silent - 4 * period - 2 * step_ticks
@@ -503,23 +514,25 @@ impl Controller {
         let held = self.held_torque();
         let is_loaded = self.place > Q16 / 16;
 
-        let is_behind = is_loaded
-            && inputs
-                .measured
-                .is_some_and(|it| i64::from(it) < self.place - self.set.follow);
-        self.behind = if is_behind { self.behind + 1 } else { 0 };
-        let lacks = is_loaded
-            && inputs.torque.is_some_and(|it| {
-                i64::from(it) < held - held / 4 - ((full * self.set.follow) >> 16)
-            });
-        // While a valve moves, its water knocks.
-        let is_calm = (self.output - self.boost - self.place).abs() < Q16 / 16;
-        if is_calm || !lacks {
-            self.torque_behind = if lacks { self.torque_behind + 1 } else { 0 };
-        }
+        // Less than told, or more.
+        let is_apart = inputs
+            .measured
+            .is_some_and(|it| (i64::from(it) - self.place).abs() > self.set.follow);
+        self.apart = if is_apart { self.apart + 1 } else { 0 };
+        let differs = inputs.torque.is_some_and(|it| {
+            (i64::from(it) - held).abs() > held / 4 + ((full * self.set.follow) >> 16)
+        });
+        self.torque_apart = if differs { self.torque_apart + 1 } else { 0 };
+        self.without = if is_loaded && inputs.no_supply {
+            self.without + 1
+        } else {
+            0
+        };
         // What the engine would have to give for what is seen, the absorber's torque being out by a half at most.
         let more = ((growing * self.set.inertia) >> 20) * self.set.rate_hz;
-        let is_strange = is_loaded && self.engine + more > self.set.engine_max * 5 / 4 + held / 2;
+        let seen = self.engine + more;
+        let is_strange = (is_loaded && seen > self.set.engine_max * 5 / 4 + held / 2)
+            || seen < -self.set.engine_max * 3 / 4 - held / 2;
         self.strange = if is_strange { self.strange + 1 } else { 0 };
         let runs = self.demand.mode == Mode::Speed
             && self.output >= self.set.output_for[SHARES] - Q16 / 64
@@ -528,14 +541,16 @@ impl Controller {
             && self.engine > full;
         self.running_off = if runs { self.running_off + 1 } else { 0 };
 
-        self.why = if inputs.cut {
+        // What is too hot cuts on some boards by itself.
+        self.why = if inputs.too_hot {
+            Why::TooHot
+        } else if inputs.cut {
             Why::Cut
         } else if self.gap > 0 && self.speed > self.set.stall {
             Why::SensorLost
-        } else if inputs.too_hot {
-            Why::TooHot
-        } else if self.behind > self.set.follow_steps
-            || self.torque_behind > self.set.follow_steps * 3 / 2
+        } else if self.apart > self.set.follow_steps
+            || self.torque_apart > self.set.follow_steps * 3 / 2
+            || self.without * 200 > self.set.rate_hz
             || self.strange > 2
         {
             Why::LoadLost
@@ -599,7 +614,10 @@ impl Controller {
         // Never at standstill, and less before it.
         let above = self.speed - self.set.stall;
         let wide = self.set.stall / 2;
-        if above <= 0 || !self.may_turn() {
+        // A speed that is only reckoned comes near it, and never there: it has no drag.
+        let is_reckoned = self.why == Why::SensorLost;
+        let least = if is_reckoned { wide / 8 } else { 0 };
+        if above <= least || !(self.is_turning || is_reckoned) {
             self.kept = 0;
             self.reference = self.speed;
             if self.why > Why::NotArmed {
@@ -611,11 +629,6 @@ impl Controller {
         } else {
             torque
         }
-    }
-
-    /// Whether it turns, or did when its teeth were lost and can't have stopped.
-    fn may_turn(&self) -> bool {
-        self.is_turning || self.why == Why::SensorLost
     }
 
     fn speed_torque(&mut self) -> i64 {

@@ -17,6 +17,8 @@ pub(super) const NULL_SPACE: usize = 4;
 /// the range of speeds: steeper is a motion that is still rough.
 const SLOPE_MAX: f64 = 10.0;
 const CYCLE_HARMONICS: usize = 6;
+/// Orders that drift apart by fewer swings than this over the stretch can't be told from each other.
+const LOCKED_TURNS: f64 = 1.5;
 /// Working cycles in a turn of the wheel up to which it is the engine's own.
 const ENGINE_CYCLES: f64 = 1.0;
 /// Windows in which ripple is looked for in the residuals.
@@ -34,6 +36,12 @@ const RESONANCE_OVER_MEDIAN: f64 = 2.5;
 /// Swing of the acceleration over its mean, below which the drive takes next to nothing.
 const RESONANCE_OVER_MEAN: f64 = 1.5;
 const RESONANCE_ENDS_SHARE: f64 = 0.35;
+/// More than the drum's acceleration swings over its mean without one: an engine's torque does by up to
+/// three times (common practice, no source).
+const MORE_THAN_ENGINE: f64 = 6.0;
+/// More than a shuffle swings the drum's acceleration over its mean: an opening throttle makes it less
+/// than once, play in the drive twice (common practice, no source).
+const SHUFFLE_MAX: f64 = 3.0;
 /// Scatter of the teeth over that of the calmest quarter of the pull.
 const RESTLESS: f64 = 3.5;
 /// Segments of the wander at most: cost grows with them, and beyond a few hundred what happens
@@ -202,12 +210,13 @@ fn usable_harmonics(
         let folded = (order_per_turn - teeth * (order_per_turn / teeth).round()).abs();
         let distinct = seen
             .iter()
-            .all(|other| (folded - other).abs() * turns > 1.5);
+            .all(|other| (folded - other).abs() * turns > LOCKED_TURNS);
         if folded * turns < band_cycles || !distinct {
             continue;
         }
         seen.push(folded);
-        let locked = options.teeth_per_turn > 1 && (folded - folded.round()).abs() * turns < 1.5;
+        let locked =
+            options.teeth_per_turn > 1 && (folded - folded.round()).abs() * turns < LOCKED_TURNS;
         harmonics.push(Harmonic {
             multiple: m,
             amplitude: Amplitude::Powers(if locked || m > 3 { 2 } else { 3 }),
@@ -256,7 +265,8 @@ struct Window {
 
 /// When more than noise is left at an order per rad. The engine's own wheel swings many times more than
 /// the drum's: then all of it counts as resonance.
-fn meeting(teeth: &[Swung], order: f64, material: f64, on_engine: bool) -> Option<Meeting> {
+fn meeting(teeth: &[Swung], order: f64, alpha: f64, on_engine: bool) -> Option<Meeting> {
+    let turned_rad = teeth.last()?.theta - teeth.first()?.theta;
     let mut windows: Vec<Window> = Vec::new();
     let mut from = 0;
     while let Some(first) = teeth.get(from) {
@@ -292,18 +302,23 @@ fn meeting(teeth: &[Swung], order: f64, material: f64, on_engine: bool) -> Optio
     let explained: f64 = windows.iter().map(|window| 2.0 * window.left).sum();
     let free = teeth.len() as f64 - 2.0 * windows.len() as f64;
     let noise = (all - explained) / free.max(1.0);
-    let (greatest, most) = greatest(&windows, |window| window.left)?;
-    if most < RIPPLE_OVER_NOISE * noise {
-        return None;
-    }
-    let ends = (RIPPLE_ENDS * noise).max(RIPPLE_ENDS_SHARE * most);
-    let (from_s, to_s) = around(&windows, greatest, |window| window.left > ends);
     for window in &mut windows {
         if window.swing_rad.powi(2) < 4.0 * RIPPLE_ENDS * noise / window.teeth {
             window.swing_rad_per_s = 0.0; // nothing but noise
         }
     }
-    let mut found = resonance(&windows, material);
+    // Of a whole number of cycles in a turn, a part of the swing may be the teeth's own errors.
+    let turns = turned_rad / std::f64::consts::TAU;
+    let locked = (order - order.round()).abs() * turns < LOCKED_TURNS;
+    let alone = !on_engine && !locked;
+    let mut found = resonance(&windows, alpha, alone);
+    let (greatest, most) = greatest(&windows, |window| window.left)?;
+    // What only begins or ends beside the drive's own frequency may follow the speed smoothly.
+    if most < RIPPLE_OVER_NOISE * noise && !(alone && found.is_some()) {
+        return None;
+    }
+    let ends = (RIPPLE_ENDS * noise).max(RIPPLE_ENDS_SHARE * most);
+    let (from_s, to_s) = around(&windows, greatest, |window| window.left > ends);
     if on_engine {
         let resonance = found.get_or_insert(Resonance {
             from_s,
@@ -320,15 +335,17 @@ fn meeting(teeth: &[Swung], order: f64, material: f64, on_engine: bool) -> Optio
     })
 }
 
-/// Where the speed swings far more than elsewhere.
-fn resonance(windows: &[Window], material_rad_per_s2: f64) -> Option<Resonance> {
+/// Where the speed swings far more than elsewhere, or, where the size of the swing `alone` tells, far more
+/// than an engine makes it.
+fn resonance(windows: &[Window], alpha_mean: f64, alone: bool) -> Option<Resonance> {
     let (at, most) = greatest(windows, |window| window.swing_rad_per_s)?;
     let mut swings: Vec<f64> = windows.iter().map(|w| w.swing_rad_per_s).collect();
     let middle = swings.len() / 2;
     let median = *swings.select_nth_unstable_by(middle, f64::total_cmp).1;
     let frequency_hz = windows[at].hz;
-    let material = material_rad_per_s2 / (std::f64::consts::TAU * frequency_hz);
-    if most < material.max(RESONANCE_OVER_MEDIAN * median) {
+    let over_mean = most * std::f64::consts::TAU * frequency_hz / alpha_mean;
+    let grows = over_mean > RESONANCE_OVER_MEAN && most > RESONANCE_OVER_MEDIAN * median;
+    if !grows && !(alone && over_mean > MORE_THAN_ENGINE) {
         return None;
     }
     let (from_s, to_s) = around(windows, at, |window| {
@@ -699,9 +716,8 @@ impl<'a> Problem<'a> {
                     }
                 })
                 .collect();
-            let material = RESONANCE_OVER_MEAN * self.mean_alpha();
-            let on_engine = cycles_per_turn <= ENGINE_CYCLES;
-            meeting(&kept, cycles_per_turn * (i + 1) as f64, material, on_engine)
+            let order = cycles_per_turn * (i + 1) as f64;
+            meeting(&kept, order, self.mean_alpha(), self.on_engine())
         })
     }
 
@@ -723,18 +739,25 @@ impl<'a> Problem<'a> {
         (0.0, 0.0)
     }
 
-    /// Whether the wheel is the engine's own, and the working cycle or its second harmonic has a
-    /// frequency somewhere in the stretch: there they swing it many times more than a drum's.
-    pub(super) fn cycles_have(&self, hz: f64) -> bool {
-        let Some(per_turn) = self.options.cycles_per_turn.filter(|c| *c <= ENGINE_CYCLES) else {
-            return false;
+    /// Whether the wheel is the engine's own: there the working cycles swing it many times more than a
+    /// drum's.
+    fn on_engine(&self) -> bool {
+        let cycles_per_turn = self.options.cycles_per_turn.filter(|c| *c > 0.0);
+        cycles_per_turn.is_some_and(|cycles| cycles <= ENGINE_CYCLES)
+    }
+
+    /// Whether a swing of so many Hz, and up to so much of the acceleration, is the working cycle or its
+    /// second harmonic, which have that frequency somewhere in the stretch, rather than a shuffle.
+    pub(super) fn cycles_have(&self, hz: f64, swing_rad_per_s2: f64) -> bool {
+        let turns_per_s = |omega: f64| {
+            omega * self.options.cycles_per_turn.unwrap_or(0.0) / std::f64::consts::TAU
         };
-        let turns_per_s = |omega: f64| omega * per_turn / std::f64::consts::TAU;
         let (low, high) = (
             turns_per_s(self.scale.middle - self.scale.half_width),
             turns_per_s(self.scale.middle + self.scale.half_width),
         );
         (0.95 * low..2.1 * high).contains(&hz)
+            && (self.on_engine() || swing_rad_per_s2 > SHUFFLE_MAX * self.mean_alpha())
     }
 
     /// Spans in which what is left of the teeth's times is far more than in the calm of the same pull,

@@ -125,7 +125,8 @@ pub(super) struct FigureTable<'a> {
     peak_power: [Pooled; 2],
     average_torque: Pooled,
     average_power: Pooled,
-    area: Pooled,
+    /// Width of the range of averages.
+    range_rpm: f64,
     torque_width: Pooled,
     power_width: Pooled,
     at_speeds: Vec<(f64, Pooled)>,
@@ -181,7 +182,7 @@ impl<'a> FigureTable<'a> {
             peak_power: peaks(true),
             average_torque: curves.pooled(|_, torque| area(torque) / (high - low)),
             average_power: curves.pooled(|_, torque| area(&power(torque)) / (high - low)),
-            area: curves.pooled(|_, torque| area(torque)),
+            range_rpm: high - low,
             torque_width: curves.pooled(|_, torque| width(rpm, torque).0),
             power_width: curves.pooled(|_, torque| width(rpm, &power(torque)).0),
             at_speeds,
@@ -213,14 +214,18 @@ impl<'a> FigureTable<'a> {
                 },
             }
         };
+        let average_torque_nm = estimate(&self.average_torque);
         Figures {
             peak_torque_nm: estimate(&self.peak_torque[0]),
             peak_torque_rpm: estimate(&self.peak_torque[1]),
             peak_power_w: estimate(&self.peak_power[0]),
             peak_power_rpm: estimate(&self.peak_power[1]),
-            average_torque_nm: estimate(&self.average_torque),
+            average_torque_nm,
             average_power_w: estimate(&self.average_power),
-            area_nm_rpm: estimate(&self.area),
+            area_nm_rpm: Estimate {
+                value: average_torque_nm.value * self.range_rpm,
+                half_width: average_torque_nm.half_width * self.range_rpm,
+            },
             torque_width_rpm: estimate(&self.torque_width),
             power_width_rpm: estimate(&self.power_width),
             at_speeds: self.at_speeds.iter().map(at_speed).collect(),

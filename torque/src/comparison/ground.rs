@@ -19,6 +19,9 @@ use crate::mixed::Prior;
 pub const REPEATED_BUILDS_MIN: usize = 3;
 /// Probability of a gap between returns so large, below which it is more than the stand is known to do.
 const GAP_ALARM: f64 = 0.05;
+/// Likewise, below which the band allows for something that moved in between: rather too often than too
+/// seldom.
+const GAP_DOUBT: f64 = 0.2;
 /// Probability of a false alarm below which a pull is taken to be none of its build's.
 const APART_ALARM: f64 = 0.01;
 /// Probability of so large a scatter of their factors by chance below which a setup's pulls have one of
@@ -76,15 +79,20 @@ pub struct Ground {
     /// Half the difference of the returns at each speed, relative, without what warming up does each
     /// time; empty without returns.
     pub gap: Vec<f64>,
-    /// The share of its square, 0 to 1, that is more than the variance which other sessions let expect.
-    pub gap_excess: f64,
+    /// It is so large that what other sessions let expect gives it less than one time in five: something
+    /// may have moved in between, so the band is wider by all of it.
+    pub gap_is_doubtful: bool,
 }
 
 impl Ground {
-    /// A half width, with the gap of the returns: the difference has to lie outside it. What the gap has
-    /// in excess says that something moved in between, and nobody knows when: it widens the band.
+    /// A half width, with the gap of the returns: the difference has to lie outside it. Where something may
+    /// have moved in between nobody knows when, so the setup between is held against the nearer return.
     pub(super) fn widened(&self, half_width: f64, gap: f64) -> f64 {
-        (half_width + self.gap_excess * gap).max(gap)
+        if self.gap_is_doubtful {
+            half_width + gap
+        } else {
+            half_width.max(gap)
+        }
     }
 }
 
@@ -371,19 +379,19 @@ impl Grounds {
         } else if !tells(true) {
             doubts.push(Doubt::NoReturn);
         }
-        let (gap, gap_excess, is_strange) = if self.known {
+        let (gap, chance) = if self.known {
             self.gap(judge, first, second)
         } else {
-            (Vec::new(), 0.0, false)
+            (Vec::new(), 1.0)
         };
-        if is_strange {
+        if chance < GAP_ALARM {
             doubts.push(Doubt::ReturnsDiffer);
         }
         Ground {
             doubts,
             steps: self.steps(first, second),
             gap,
-            gap_excess,
+            gap_is_doubtful: chance < GAP_DOUBT,
         }
     }
 
@@ -427,12 +435,11 @@ impl Grounds {
     }
 
     /// Half the gap between mountings of one setup before and after the other, over all such returns
-    /// of the pair: root mean square over √returns. And how much of it is in excess, and whether any is
-    /// strange.
-    fn gap(&self, judge: &Judge, first: usize, second: usize) -> (Vec<f64>, f64, bool) {
+    /// of the pair: root mean square over √returns. And how likely the strangest of them is by chance, all
+    /// together.
+    fn gap(&self, judge: &Judge, first: usize, second: usize) -> (Vec<f64>, f64) {
         let mut squares = DVector::<f64>::zeros(self.curves.ncols());
         let mut chances = Vec::new();
-        let mut excess = 0.0_f64;
         let mut returns = 0_u32;
         for (outer, inner) in [(first, second), (second, first)] {
             for (i, between) in self.mountings.iter().enumerate() {
@@ -453,7 +460,6 @@ impl Grounds {
                 if let Some(expected) = self.expected_gap(judge, &weights, between.session) {
                     gap -= DVector::from_vec(expected.curve);
                     let ratio = gap.mean() * gap.mean() / expected.variance.max(1e-300);
-                    excess = excess.max(1.0 - 1.0 / ratio);
                     let f = FisherSnedecor::new(1.0, expected.degrees_of_freedom);
                     chances.extend(f.map(|f| f.sf(ratio)));
                 }
@@ -462,41 +468,35 @@ impl Grounds {
             }
         }
         if returns == 0 {
-            return (Vec::new(), 0.0, false);
+            return (Vec::new(), 1.0);
         }
         let half = squares
             .iter()
             .map(|sum| 0.5 * sum.sqrt() / f64::from(returns));
-        let alarm = GAP_ALARM / chances.len().max(1) as f64;
-        let strange = chances.iter().any(|chance| *chance < alarm);
-        (half.collect(), if strange { 1.0 } else { excess }, strange)
+        // Bonferroni's allowance for having looked at all of them.
+        let least = chances.iter().copied().fold(1.0, f64::min);
+        (half.collect(), least * chances.len().max(1) as f64)
     }
 
-    /// Such a gap by what the other sessions tell; none when they tell too little.
+    /// Such a gap by what the other sessions tell, and of warming up the pulls within each of its mountings
+    /// too; none when they tell too little.
     fn expected_gap(
         &self,
         judge: &Judge,
         weights: &DVector<f64>,
         session: usize,
     ) -> Option<ExpectedGap> {
-        let (own, kept): (Vec<usize>, Vec<usize>) =
-            (0..judge.layout.rows.len()).partition(|row| judge.layout.sessions[*row] == session);
-        let others = judge.layout.without(&own);
-        let mountings = others.mountings();
-        let repeated = others.repeated_builds(&mountings);
+        let others = judge.layout.freed(session);
+        let repeated = others.repeated_builds(&others.mountings());
         if repeated < REPEATED_BUILDS_MIN {
             return None;
         }
-        let curves = self.curves.select_rows(&kept);
+        let curves = &self.curves;
         let means = DMatrix::from_columns(&[curves.column_mean()]);
-        let others = others.dense()?;
-        let structure = Structure {
-            warm_up: others.warms_up,
-            ..judge.structure.clone()
-        };
-        let fit = others.model(&structure, &means).fit().ok()?;
-        let all = others.model(&structure, &curves);
-        let colder = others.of_colder(&structure, judge.layout.colder(weights));
+        let structure = &judge.structure;
+        let fit = others.model(structure, &means).fit().ok()?;
+        let all = others.model(structure, curves);
+        let colder = others.of_colder(structure, judge.layout.colder(weights));
         let scatter: f64 = judge
             .structure
             .effects

@@ -8,13 +8,17 @@
 use nalgebra::{Cholesky, DMatrix, DVector};
 
 use super::ground::FACTOR_PRIOR;
-use super::layout::{Layout, Mounting, Structure, means, session_design};
+use super::layout::{Effect, Layout, Mounting, Structure, means, session_design};
 use super::scatter::{Basis, Scatter, cosine};
 use super::two_sample::two_sided_factor;
 use crate::mixed::{Certainty, Fit};
 
 /// Cosines of the remainder that tell its variances.
 const REST_COSINES: usize = 8;
+/// Twice the gain of the log likelihood, from which on an effect in time is shown: by chance one time in five,
+/// for a variance that is zero is estimated as zero every other time (S. G. Self, K.-Y. Liang, *JASA* 82
+/// (1987) 605), and χ² of one degree of freedom is above it two times in five.
+const EFFECT_SHOWN: f64 = 0.708;
 /// Relative variance told apart from none.
 const VARIANCE_FLOOR: f64 = 1e-24;
 
@@ -120,7 +124,7 @@ impl Judge {
         let remainder =
             curves - &scores[0] * shapes[0].transpose() - &scores[1] * shapes[1].transpose();
         let [factor, slope] = &scores;
-        let mut structure = structure;
+        let mut structure = shown(&layout, structure, factor);
         let size = plain(&layout, &structure, factor)?.scaled[(0, 0)];
         if let Some(prior) = &mut structure.build {
             // From here on against the scatter of all rows, so that it serves responses of any size.
@@ -454,6 +458,29 @@ pub(super) fn spectrum(covariance: &DMatrix<f64>, profile: &[f64]) -> Vec<f64> {
             flat.dot(&(covariance * &flat)).max(0.0)
         })
         .collect()
+}
+
+/// Without the effects in time that the rows do not show. A variance is never below zero, so each that is
+/// there in vain takes some of the builds' scatter on average, and bands would be too narrow by it; one that
+/// is missed leaves them too wide.
+fn shown(layout: &Layout, mut structure: Structure, responses: &DMatrix<f64>) -> Structure {
+    let likelihood = |structure: &Structure| {
+        let fit = fitted(layout, structure, responses);
+        fit.map_or(f64::NEG_INFINITY, |fit| fit.log_likelihood)
+    };
+    let mut whole = likelihood(&structure);
+    for effect in [Effect::WarmUp, Effect::Slope, Effect::Near] {
+        let mut without = structure.clone();
+        without.effects.retain(|other| *other != effect);
+        if without.effects.len() == structure.effects.len() {
+            continue;
+        }
+        let rest = likelihood(&without);
+        if 2.0 * (whole - rest) < EFFECT_SHOWN {
+            (structure, whole) = (without, rest);
+        }
+    }
+    structure
 }
 
 /// With rows that are independent and alike.

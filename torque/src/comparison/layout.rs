@@ -13,12 +13,14 @@ use crate::mixed::{Block, Bound, Component, Model, Prior};
 pub const SESSION_PAUSE_S: f64 = 4.0 * 3600.0;
 /// Pulls over which the likeness of neighbours falls to 1/e.
 const LIKENESS_PULLS: f64 = 3.0;
-/// Pulls over which warming up falls to 1/e: between the 1 and 5 that engines take (common practice,
-/// no source).
-const WARM_UP_PULLS: [f64; 2] = [1.5, 4.0];
-/// Probability of so much warming up or drift by chance below which it is an unknown: rather too often than
-/// too seldom, because what is missed misleads and a false alarm costs only width.
-const UNKNOWN_ALARM: f64 = 0.2;
+/// Pulls over which warming up falls to 1/e, of which the stand's own is chosen: the 1 to 5 that engines
+/// take (common practice, no source).
+const WARM_UP_PULLS: [f64; 7] = [1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0];
+/// Probability of so much warming up by chance below which it is an unknown: rather too often than too
+/// seldom, because what is missed misleads and a false alarm costs only width.
+const WARM_UP_ALARM: f64 = 0.2;
+/// Likewise of drift in sessions with one setup alone: what is missed only adds to the builds' scatter.
+const DRIFT_ALARM: f64 = 0.05;
 /// Number of the pull at which a session's drift is nothing.
 const SLOPE_MIDDLE: f64 = 4.0;
 /// Mountings in a session before its drift can be an unknown, and degrees of freedom that are to be left.
@@ -92,6 +94,8 @@ pub(super) struct Layout {
     pub(super) pull_variance: Vec<f64>,
     /// What warming up does each time is an unknown.
     pub(super) warms_up: bool,
+    /// Pulls over which warming up falls to 1/e.
+    warm_up_pulls: f64,
     /// The drift of sessions with one setup alone is an unknown too.
     drifts: bool,
 }
@@ -142,6 +146,7 @@ impl Layout {
             count: known.len(),
             rows,
             warms_up: false,
+            warm_up_pulls: WARM_UP_PULLS[WARM_UP_PULLS.len() / 2],
             drifts: false,
         }
     }
@@ -152,7 +157,8 @@ impl Layout {
     /// setup alone is one where their mountings show it; else it is as random as its variance says.
     pub(super) fn told_by(mut self, curves: &DMatrix<f64>) -> Self {
         let mountings = self.mountings();
-        self.warms_up = tells_warm_up(&mountings) && self.shows_warm_up(&mountings, curves);
+        let shown = self.shows_warm_up(&mountings, curves);
+        self.warms_up = tells_warm_up(&mountings) && shown;
         self.drifts = self.shows_drifts(&mountings, curves);
         self
     }
@@ -177,7 +183,7 @@ impl Layout {
         let left = mountings.len().saturating_sub(rank_with) as f64;
         let ratio = (plain - drifting) / more / (drifting / left);
         left >= DRIFT_DOF_MIN
-            && FisherSnedecor::new(more, left).is_ok_and(|f| f.sf(ratio) < UNKNOWN_ALARM)
+            && FisherSnedecor::new(more, left).is_ok_and(|f| f.sf(ratio) < DRIFT_ALARM)
     }
 
     /// With nothing known of warming up.
@@ -188,8 +194,12 @@ impl Layout {
         }
     }
 
-    /// F test of warming up on rows about the means of their mountings.
-    fn shows_warm_up(&self, mountings: &[Mounting], curves: &DMatrix<f64>) -> bool {
+    /// F test of warming up on rows about the means of their mountings, at the pace that they tell best:
+    /// within mountings, because what these have in common is their builds' too. How fast it goes matters
+    /// little to what is left between mountings, once its size is fitted.
+    fn shows_warm_up(&mut self, mountings: &[Mounting], curves: &DMatrix<f64>) -> bool {
+        // Its size and its pace.
+        const TAKEN: usize = 2;
         let about = |value: &dyn Fn(usize) -> f64| {
             let mut about = DVector::zeros(self.rows.len());
             for mounting in mountings {
@@ -201,20 +211,24 @@ impl Layout {
             }
             about
         };
-        let cold = [0, 1].map(|i: usize| about(&|row| self.cold(row)[i]));
         let values = about(&|row| curves.row(row).mean());
-        let taken = mountings.len() + cold.len();
-        let left = self.rows.len().saturating_sub(taken) as f64;
-        let Ok(inverse) = DMatrix::from_columns(&cold).pseudo_inverse(1e-9) else {
+        let told = WARM_UP_PULLS.map(|pulls| {
+            let cold = about(&|row| (-self.order[row] / pulls).exp());
+            let told = cold.dot(&values).powi(2) / cold.norm_squared();
+            (pulls, if told.is_finite() { told } else { 0.0 })
+        });
+        let Some((pulls, told)) = told.into_iter().max_by(|a, b| a.1.total_cmp(&b.1)) else {
             return true;
         };
-        let told = DMatrix::from_columns(&cold) * (inverse * &values);
-        let rest = (&values - &told).norm_squared();
-        let ratio = told.norm_squared() / cold.len() as f64 / (rest / left);
+        let left = self.rows.len().saturating_sub(mountings.len() + TAKEN) as f64;
         // Too few pulls to rule it out.
-        left < WARM_UP_DOF_MIN
-            || FisherSnedecor::new(cold.len() as f64, left)
-                .is_ok_and(|f| f.sf(ratio) < UNKNOWN_ALARM)
+        if left < WARM_UP_DOF_MIN {
+            return true;
+        }
+        self.warm_up_pulls = pulls;
+        let rest = values.norm_squared() - told;
+        let ratio = told / TAKEN as f64 / (rest / left);
+        FisherSnedecor::new(TAKEN as f64, left).is_ok_and(|f| f.sf(ratio) < WARM_UP_ALARM)
     }
 
     /// One row of curves a row of this.
@@ -246,41 +260,25 @@ impl Layout {
     }
 
     pub(super) fn unknowns(&self, structure: &Structure) -> usize {
-        let warm_up = if structure.warm_up {
-            WARM_UP_PULLS.len()
-        } else {
-            0
-        };
-        self.count + usize::from(structure.drift) + warm_up
+        self.count + usize::from(structure.drift) + usize::from(structure.warm_up)
     }
 
-    /// How cold the stand was at a row, by how fast it warms up.
-    fn cold(&self, row: usize) -> [f64; WARM_UP_PULLS.len()] {
-        WARM_UP_PULLS.map(|pulls| (-self.order[row] / pulls).exp())
+    /// How cold the stand was at a row.
+    fn cold(&self, row: usize) -> f64 {
+        (-self.order[row] / self.warm_up_pulls).exp()
     }
 
     /// How much colder a contrast of rows is.
-    pub(super) fn colder(&self, weights: &DVector<f64>) -> [f64; WARM_UP_PULLS.len()] {
-        let mut sum = [0.0; WARM_UP_PULLS.len()];
-        for row in (0..self.rows.len()).filter(|row| weights[*row] != 0.0) {
-            for (sum, cold) in sum.iter_mut().zip(self.cold(row)) {
-                *sum += weights[row] * cold;
-            }
-        }
-        sum
+    pub(super) fn colder(&self, weights: &DVector<f64>) -> f64 {
+        let rows = (0..self.rows.len()).filter(|row| weights[*row] != 0.0);
+        rows.map(|row| weights[row] * self.cold(row)).sum()
     }
 
     /// The combination of the unknowns that is so much colder and the same in all else.
-    pub(super) fn of_colder(
-        &self,
-        structure: &Structure,
-        colder: [f64; WARM_UP_PULLS.len()],
-    ) -> DVector<f64> {
+    pub(super) fn of_colder(&self, structure: &Structure, colder: f64) -> DVector<f64> {
         let mut all = DVector::zeros(self.unknowns(structure));
-        if structure.warm_up {
-            for (to, from) in all.iter_mut().rev().zip(colder.into_iter().rev()) {
-                *to = from;
-            }
+        if let Some(last) = all.iter_mut().last().filter(|_| structure.warm_up) {
+            *last = colder;
         }
         all
     }
@@ -304,14 +302,11 @@ impl Layout {
         if !self.warms_up {
             return design;
         }
-        let before = design.ncols();
-        let mut design = design.resize_horizontally(before + WARM_UP_PULLS.len(), 0.0);
+        let last = design.ncols();
+        let mut design = design.insert_column(last, 0.0);
         for (i, mounting) in mountings.iter().enumerate() {
-            for row in &mounting.rows {
-                for (j, cold) in self.cold(*row).into_iter().enumerate() {
-                    design[(i, before + j)] += cold / mounting.rows.len() as f64;
-                }
-            }
+            let cold = mounting.rows.iter().map(|row| self.cold(*row)).sum::<f64>();
+            design[(i, last)] = cold / mounting.rows.len() as f64;
         }
         design
     }
@@ -379,9 +374,8 @@ impl Layout {
             .collect();
         let blocks = self.blocks(structure).into_iter().map(|rows| Block {
             design: DMatrix::from_fn(rows.len(), self.unknowns(structure), |i, j| {
-                let beyond = j.checked_sub(self.count + usize::from(structure.drift));
-                if let Some(beyond) = beyond {
-                    self.cold(rows[i])[beyond]
+                if j == self.count + usize::from(structure.drift) {
+                    self.cold(rows[i])
                 } else if j == self.count {
                     self.axis[rows[i]]
                 } else if self.setups[rows[i]] == j {
@@ -452,22 +446,21 @@ impl Layout {
             .any(|key| key == own)
     }
 
-    /// The same with setups numbered without gaps.
-    pub(super) fn dense(&self) -> Option<Self> {
-        let mut known: Vec<usize> = self.setups.clone();
+    /// The same with a setup of its own for each mounting of a session, so that nothing is told by what these
+    /// mountings differ in.
+    pub(super) fn freed(&self, session: usize) -> Self {
+        let own = |row: usize| (self.sessions[row] == session).then(|| self.builds[row]);
+        let key = |row: usize| (self.setups[row], own(row));
+        let mut known: Vec<(usize, Option<usize>)> = (0..self.rows.len()).map(key).collect();
         known.sort_unstable();
         known.dedup();
-        let setups: Option<Vec<usize>> = self
-            .setups
-            .iter()
-            .map(|setup| known.binary_search(setup).ok())
-            .collect();
-        Some(Self {
-            setups: setups?,
+        let place = |row| known.partition_point(|known| *known < key(row));
+        Self {
+            setups: (0..self.rows.len()).map(place).collect(),
             count: known.len(),
-            pull_variance: known.iter().map(|s| self.pull_variance[*s]).collect(),
+            pull_variance: known.iter().map(|s| self.pull_variance[s.0]).collect(),
             ..self.clone()
-        })
+        }
     }
 
     /// Covariance of the means of mountings under these variances, but for the day.
@@ -525,10 +518,7 @@ impl Layout {
             Effect::Slope if session => {
                 0.01 * (self.order[i] - SLOPE_MIDDLE) * (self.order[j] - SLOPE_MIDDLE)
             }
-            Effect::WarmUp if session => WARM_UP_PULLS
-                .iter()
-                .map(|pulls| (-(self.order[i] + self.order[j]) / pulls).exp())
-                .sum(),
+            Effect::WarmUp if session => self.cold(i) * self.cold(j),
             Effect::Day if session => 1.0,
             _ => 0.0,
         }

@@ -19,9 +19,10 @@
 //! With fewer than [`REPEATED_BUILDS_MIN`] builds beyond the unknowns, or without a return or a link,
 //! nothing is claimed ([`Doubt`]); the numbers are then those of independent pulls around a straight
 //! drift, by least squares. A typical scatter of builds may stand in. No claim is made while the
-//! difference lies inside half the gap of the returns; what that gap has in excess of what other
-//! sessions let expect widens the band, and where so large a gap has a probability below 5 %, nothing is
-//! claimed: something moved in between, and nobody knows when.
+//! difference lies inside half the gap of the returns. Where other sessions let expect so large a gap less
+//! than one time in five, something may have moved in between: half the gap then widens the band, which is to
+//! hold the setup between against the nearer return. Below 5 % nothing is claimed: something moved, and nobody
+//! knows when.
 //!
 //! Repeatability is pooled over the setups as in ISO 5725-2. Its limit is r = 2.8 s_r (ISO 5725-6): two
 //! single pulls differ by less, 19 times out of 20.

@@ -59,6 +59,7 @@ static ASSETS: LazyLock<Vec<Asset>> = LazyLock::new(|| {
         "answer.js": "text/javascript; charset=utf-8",
         "download.js": "text/javascript; charset=utf-8",
         "pulls.js": "text/javascript; charset=utf-8",
+        "shelf.js": "text/javascript; charset=utf-8",
         "speedplot.js": "text/javascript; charset=utf-8",
         "views.js": "text/javascript; charset=utf-8",
         "vendor/uplot/uPlot.iife.min.js": "text/javascript; charset=utf-8",

@@ -124,6 +124,8 @@ fn router(web: &Arc<Web>) -> Router {
         .route("/api/live/stream", get(stream::stream))
         .route("/api/live/minute", get(stream::minute))
         .route("/api/setups", get(api::setups))
+        .route("/api/shelf", get(shelf::parts))
+        .route("/api/shelf/pictures/{name}", get(shelf::picture))
         .route("/api/plan", get(plan::plan))
         .route("/api/commission", get(commission::commission))
         .route("/api/pulls", get(pulls::pulls))
