@@ -561,8 +561,7 @@ impl Controller {
             && measured > self.demand.target + self.demand.target / 32
             && self.engine > full;
         self.running_off = if runs { self.running_off + 1 } else { 0 };
-        let is_past =
-            self.is_there && measured > self.demand.target + self.demand.target / 8;
+        let is_past = self.is_there && measured > self.demand.target + self.demand.target / 8;
 
         // What is too hot cuts on some boards by itself.
         self.why = if inputs.too_hot {
