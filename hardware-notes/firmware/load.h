@@ -99,7 +99,7 @@ struct load_sample {
 struct load {
     struct load_settings set;
     struct load_demand demand;
-    bool is_armed, is_leaving;
+    bool is_armed, is_leaving, is_there;
     enum load_why why;
 
     struct load_sample samples[LOAD_HISTORY];
@@ -112,8 +112,8 @@ struct load {
     int64_t speed, engine, gap;
     bool is_turning;
 
-    int64_t place, output, boost;
-    int64_t reference, wanted, trim, kept;
+    int64_t place, settled, output, boost;
+    int64_t reference, acceleration, wanted, trim, kept;
 
     int64_t apart, torque_apart, without, running_off, strange;
     int64_t swings, swing, swing_sign, swing_steps;

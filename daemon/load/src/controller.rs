@@ -22,6 +22,8 @@ pub const SHARES: usize = 8;
 const SPEED_MAX: i64 = 2_048 * Q16;
 /// Keeps a product within 63 bits.
 const SQUARE_MAX: i64 = 1 << 34;
+/// Fastest change of an acceleration that the loop counts, Q16 a second.
+const JERK_MAX: i64 = 1 << 33;
 /// Steps whose teeth are kept: at 1000 a second 127 ms.
 const HISTORY: usize = 128;
 /// A step back in it, wrapping.
@@ -141,7 +143,7 @@ pub enum Why {
     SensorLost,
     /// Too hot.
     TooHot,
-    /// Full output, and the speed rises.
+    /// Full output, and the speed rises; or it is far above a target that it had reached.
     Saturated,
     /// Measured output or torque, or the speed, does not follow: the load is lost.
     LoadLost,
@@ -189,6 +191,8 @@ pub struct Controller {
     demand: Demand,
     is_armed: bool,
     is_leaving: bool,
+    /// The reference came to the target of a speed.
+    is_there: bool,
     why: Why,
 
     samples: [Sample; HISTORY],
@@ -205,10 +209,12 @@ pub struct Controller {
     is_turning: bool,
 
     place: i64,
+    settled: i64,
     output: i64,
     boost: i64,
 
     reference: i64,
+    acceleration: i64,
     wanted: i64,
     trim: i64,
     kept: i64,
@@ -312,6 +318,7 @@ impl Controller {
             demand: Demand::default(),
             is_armed: false,
             is_leaving: false,
+            is_there: false,
             why: Why::NotArmed,
             samples: [Sample::default(); HISTORY],
             at: 0,
@@ -325,9 +332,11 @@ impl Controller {
             gap: 0,
             is_turning: false,
             place: 0,
+            settled: 0,
             output: 0,
             boost: 0,
             reference: 0,
+            acceleration: 0,
             wanted: 0,
             trim: 0,
             kept: 0,
@@ -349,6 +358,7 @@ impl Controller {
         self.is_armed = true;
         self.is_leaving = false;
         self.why = Why::None;
+        self.is_there = false;
         self.demand = Demand::default();
         self.backed_off = 0;
     }
@@ -369,9 +379,13 @@ impl Controller {
     pub fn demand(&mut self, demand: Demand) {
         if demand.mode != self.demand.mode {
             self.reference = self.speed;
+            self.acceleration = 0;
             self.wanted = self.held_torque();
             self.trim = 0;
             self.swings = 0;
+        }
+        if demand.mode != self.demand.mode || demand.target != self.demand.target {
+            self.is_there = false;
         }
         self.demand = demand;
     }
@@ -528,11 +542,18 @@ impl Controller {
         } else {
             0
         };
-        // What the engine would have to give for what is seen, the absorber's torque being out by a half at most.
+        // What the engine would have to give for what is seen, the absorber's torque being out by a half at most, and by what
+        // a valve changed lately besides: nobody knows its stroke well.
         let more = ((growing * self.set.inertia) >> 20) * self.set.rate_hz;
         let seen = self.engine + more;
-        let is_strange = (is_loaded && seen > self.set.engine_max * 5 / 4 + held / 2)
-            || seen < -self.set.engine_max * 3 / 4 - held / 2;
+        let lately = if self.set.slew > 0 {
+            (full * (self.place - self.settled).abs()) >> 16
+        } else {
+            0
+        };
+        let out = held / 2 + lately;
+        let is_strange = (is_loaded && seen > self.set.engine_max * 5 / 4 + out)
+            || seen < -self.set.engine_max / 2 - out;
         self.strange = if is_strange { self.strange + 1 } else { 0 };
         let runs = self.demand.mode == Mode::Speed
             && self.output >= self.set.output_for[SHARES] - Q16 / 64
@@ -540,6 +561,8 @@ impl Controller {
             && measured > self.demand.target + self.demand.target / 32
             && self.engine > full;
         self.running_off = if runs { self.running_off + 1 } else { 0 };
+        let is_past =
+            self.is_there && measured > self.demand.target + self.demand.target / 8;
 
         // What is too hot cuts on some boards by itself.
         self.why = if inputs.too_hot {
@@ -554,7 +577,7 @@ impl Controller {
             || self.strange > 2
         {
             Why::LoadLost
-        } else if self.running_off * 40 > self.set.rate_hz {
+        } else if is_past || self.running_off * 40 > self.set.rate_hz {
             Why::Saturated
         } else {
             Why::None
@@ -641,12 +664,24 @@ impl Controller {
             down = down.min(self.demand.rate);
         }
         let away = self.demand.target - self.reference;
-        let acceleration = ((away * self.set.approach) >> 8).clamp(-down, up);
+        let mut acceleration = ((away * self.set.approach) >> 8).clamp(-down, up);
+        if self.set.slew > 0 {
+            // A valve changes it no faster; a part of that is left for corrections. Ending evenly, it takes the root of this.
+            let slew = (self.set.slew * full.max(0)) >> 8;
+            let jerk = ((slew << 20) / self.set.inertia).min(JERK_MAX);
+            let most = (away.abs() * (jerk / 2)).isqrt() * 11 / 10;
+            let change = jerk / self.set.rate_hz;
+            acceleration = acceleration
+                .clamp(-most, most)
+                .clamp(self.acceleration - change, self.acceleration + change);
+        }
+        self.acceleration = acceleration;
         let before = self.reference;
         self.reference += acceleration / self.set.rate_hz;
         if self.reference == before {
             self.reference = self.demand.target;
         }
+        self.is_there = self.is_there || self.reference == self.demand.target;
         // A reference that the stand can't follow waits for it.
         let apart = (self.speed >> 5) + Q16;
         self.reference = self.reference.clamp(self.speed - apart, self.speed + apart);
@@ -718,6 +753,7 @@ impl Controller {
         let driven = self.output - self.boost;
         self.place += (((driven - self.place) * self.set.lag) >> 8) / self.set.rate_hz;
         self.place = self.place.clamp(0, Q16);
+        self.settled += (self.place - self.settled) * 10 / self.set.rate_hz;
         // A coil gets warm, and its current less: the output makes up for it slowly.
         if let Some(measured) = measured {
             let apart = self.place - i64::from(measured);

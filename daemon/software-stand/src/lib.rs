@@ -10,6 +10,7 @@ mod braked;
 mod breathing;
 mod channels;
 mod cycles;
+mod drawn_brake;
 mod error;
 mod gas_path;
 mod judge;
