@@ -184,6 +184,11 @@ fn misfires_are_found_and_left_out() {
         let fit = fit(&pull);
         let error = error_pct(&pull, &fit);
         assert!(error < 0.6, "{seed}: {error} %");
+        assert_eq!(
+            fit.restless_s,
+            [],
+            "{seed}: a misfire is no play in the drive"
+        );
         let near = |time_s: &f64| {
             let jumps = fit.work_jumps.iter();
             jumps
@@ -201,6 +206,21 @@ fn misfires_are_found_and_left_out() {
     assert!(there > 8, "{there}");
     assert!(found * 10 >= there * 8, "{found} of {there}");
     assert_eq!(wrong, 0);
+}
+
+/// A cycle that does not burn shakes the wheel: that is no play in the drive.
+#[test]
+fn misfires_are_no_play() {
+    for (duration_s, seed) in [(2.4, 114), (4.0, 100)] {
+        let mut case = Case {
+            duration_s,
+            ..real("misfire_1pct")
+        };
+        case.engine.misfire_probability = 0.02;
+        let fit = fit(&Pull::simulate(&case, seed));
+        assert!(!fit.work_jumps.is_empty());
+        assert_eq!(fit.restless_s, []);
+    }
 }
 
 /// A drive that swings is named with the frequency and damping put in, and costs the curve little.

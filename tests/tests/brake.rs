@@ -148,7 +148,8 @@ fn a_list_of_steps_becomes_a_curve() {
         .points
         .iter()
         .filter(|it| it.how == How::Sweep && it.trustworthy);
-    assert!(rising.count() > 20);
+    let points: Vec<f64> = swept.curve.points.iter().map(|it| it.rpm).collect();
+    assert!(rising.count() > 20, "{points:?}, {:?}", swept.curve.remarks);
     assert!(
         (swept.curve.sweep_rpm_per_s / 800.0 - 1.0).abs() < 0.05,
         "{}",

@@ -46,6 +46,8 @@ const RESONANCE_OVER_RIGID: f64 = 4.0;
 const SHUFFLE_MAX: f64 = 3.0;
 /// Scatter of the teeth over that of the calmest quarter of the pull.
 const RESTLESS: f64 = 3.5;
+/// A misfire reaches so far into the teeth beside it.
+const MISFIRE_S: f64 = 0.06;
 /// Segments of the wander at most: cost grows with them, and beyond a few hundred what happens
 /// within one is far below the timing noise.
 const SEGMENTS_MAX: f64 = 300.0;
@@ -786,12 +788,18 @@ impl<'a> Problem<'a> {
 
     /// Spans in which what is left of the teeth's times is far more than in the calm of the same pull,
     /// both as time and as angle, s: there the wheel swings in a way that no part of the model follows.
+    /// Beside misfires, which are at these angles, that is no wonder.
     pub(super) fn restless(
         &self,
         current: &Current,
         residuals: &[f64],
         weights: &[bool],
+        misfires_rad: &[f64],
     ) -> Vec<(f64, f64)> {
+        let misfires_s: Vec<f64> = misfires_rad
+            .iter()
+            .map(|theta| interpolate(&self.thetas, &self.train.time_s, *theta))
+            .collect();
         let kept: Vec<usize> = (0..residuals.len()).filter(|k| weights[*k]).collect();
         let mut windows: Vec<(f64, f64, [f64; 2])> = Vec::new();
         let mut from = 0;
@@ -827,7 +835,11 @@ impl<'a> Problem<'a> {
         });
         let mut spans: Vec<(f64, f64)> = Vec::new();
         for (from_s, to_s, squares) in windows {
-            if (0..2).all(|i| squares[i] > RESTLESS * RESTLESS * calm[i]) {
+            // A cycle that does not burn takes its swing with it.
+            let misfires = |at_s: &f64| (from_s - MISFIRE_S..to_s + MISFIRE_S).contains(at_s);
+            if (0..2).all(|i| squares[i] > RESTLESS * RESTLESS * calm[i])
+                && !misfires_s.iter().any(misfires)
+            {
                 match spans
                     .last_mut()
                     .filter(|span| from_s - span.1 < RIPPLE_WINDOW_S)
