@@ -453,7 +453,12 @@ fn fitted(
                 return Ok(Fitted::Rippling(found));
             }
         }
-        restless = problem.restless(&current, &residuals, &weights);
+        let misfires: Vec<f64> = work_jumps(&work, &next, &solved.solution)
+            .into_iter()
+            .filter(|(_, cycles)| *cycles < -MISFIRE_CYCLES_MIN)
+            .map(|(theta, _)| theta)
+            .collect();
+        restless = problem.restless(&current, &residuals, &weights, &misfires);
         if round == 1 {
             // Once, and of a fit in which all count in full: what smooths more leaves more alike.
             tooth_weight = weight_of_alike(&residuals, &weights, &train.index);
@@ -609,6 +614,9 @@ const JUMP_SIGMA: f64 = 5.0;
 /// Less work than this, in works of a mean cycle, is no jump however alike the others are: one
 /// cylinder of four that does not burn lacks 0.3, and a kink of the torque curve some per cent.
 const JUMP_CYCLES_MIN: f64 = 0.15;
+
+/// Lacking more than this, in works of a mean cycle, is a misfire: all cylinders but one may have burnt.
+const MISFIRE_CYCLES_MIN: f64 = 0.2;
 
 /// Which segments' work is to be left free, since it can't be scatter: by how far the estimate of
 /// each stands from zero over how far it could (auxiliary residuals: A. Harvey, S. Koopman, 1992,

@@ -2,7 +2,8 @@
 
 import assert from "node:assert/strict";
 import { execFileSync } from "node:child_process";
-import { cpSync, mkdirSync, mkdtempSync, readFileSync, rmSync } from "node:fs";
+import { createHash } from "node:crypto";
+import { cpSync, mkdirSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
 import { createRequire } from "node:module";
 import { tmpdir } from "node:os";
 import { dirname, join } from "node:path";
@@ -230,6 +231,35 @@ test("a question that nobody waits for is worked out no further, and a read toke
   } finally {
     await daemon.end();
   }
+});
+
+test("the shelf: a part's rating, place, notes and picture, and the tests it was in", async () => {
+  await together({ path: "/#shelf" }, async ({ daemon, page }) => {
+    // As the command keeps one: named by its content.
+    const picture = readFileSync(join(ROOT, "hardware-notes/pictures/page.png"));
+    const name = `${createHash("sha256").update(picture).digest("hex")}.png`;
+    mkdirSync(join(daemon.store, "pictures"));
+    writeFileSync(join(daemon.store, "pictures", name), picture);
+    assert.equal((await daemon.post("/api/shelf", { part: "main jet", value: "110", picture: name })).status, 200);
+    assert.equal((await fetch(`${daemon.url}/api/shelf/pictures/${"0".repeat(64)}.png`)).status, 404);
+    await page.reload();
+    const row = page.locator('#shelf-rows tr:has(th:text-is("main jet")):has(td:text-is("110"))');
+    await row.getByRole("button", { name: "Say something of main jet 110" }).click();
+    await page.locator("#shelf-word").getByLabel("Rating").selectOption("4");
+    await page.getByLabel("It lies in").fill("drawer 2");
+    await page.locator("#shelf-word").getByLabel("Notes").fill("drilled by hand");
+    await page.locator("#shelf-word").getByRole("button", { name: "Keep" }).click();
+    await page.locator("#shelf-said", { hasText: "Kept: main jet 110." }).waitFor();
+    for (const text of ["4 of 5", "drawer 2", "drilled by hand"]) await row.filter({ hasText: text }).waitFor();
+    await row.locator("summary", { hasText: "1 test, 3 pulls" }).click();
+    assert.match(await row.locator("li").textContent(), /main jet 110, beside exhaust .*needle clip 2; pulls 4, 5, 6$/);
+    await until("the picture", () => row.locator("img").evaluate((image) => image.naturalWidth > 100));
+    await page.locator("#shelf").screenshot({ path: join(SHOTS, "shelf.png") });
+    // A place of two lines is refused, with words.
+    const refused = await daemon.post("/api/shelf", { part: "main jet", value: "110", place: "drawer\n2" });
+    assert.equal(refused.status, 422);
+    assert.match((await refused.json()).error, /^place: expected one line/);
+  });
 });
 
 test("the drum's inertia by an added ring and by a known torque, from two coast-downs", async () => {

@@ -10,6 +10,7 @@ use leverarm_analysis::reduction::{CurveChoice, ReducedPull, reduce_pull};
 use leverarm_live::{Command, Live};
 use leverarm_software_stand::{Restart, SoftwareStand, StandModel};
 use leverarm_store::{PullId, StoreReader};
+use leverarm_torque::air::{Air, Correction};
 use leverarm_torque::curve::{How, RAD_PER_S_PER_RPM};
 use leverarm_vocabulary::load::{LoadOrder, LoadWord, Step, StepList};
 use rand_chacha::ChaCha8Rng;
@@ -59,6 +60,16 @@ pub fn drawn(seed: u64) -> StandModel {
     model.drum.losses.c1_nm_s *= losses;
     model.drum.losses.c2_nm_s2 *= losses;
     model.drum.inertia_kg_m2 *= off(0.01);
+    // The air's sensors are off by what the stand file allows; the engine breathes what there is.
+    let shown = model.air;
+    let air = Air::new(
+        shown.pressure_pa + 100.0 * (off(1.0) - 1.0),
+        shown.temperature_k + 0.5 * (off(1.0) - 1.0),
+        (shown.relative_humidity + 0.03 * (off(1.0) - 1.0)).clamp(0.0, 1.0),
+    );
+    if let Ok(air) = air {
+        model.air.torque_divisor = Correction::Iso1585SparkIgnition.factor(&air).factor;
+    }
     model
 }
 

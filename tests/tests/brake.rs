@@ -69,7 +69,10 @@ fn load_takes_a_persons_word() {
     })
     .unwrap()
     .unwrap();
-    assert!(it.until(5.0, |live| live.cut.cause.is_some()).unwrap());
+    // Nobody closes the throttle.
+    it.bench.wait(4.0).unwrap();
+    let cause = it.bench.live().cut.cause.unwrap();
+    assert!(cause.contains("overspeed"), "{cause}");
 }
 
 /// A list is kept as one pull that `show` and `compare` take like any other; its steps last as long as they need.
@@ -122,8 +125,7 @@ fn a_list_of_steps_becomes_a_curve() {
     let bad = |kind: EventKind| events.iter().filter(|it| it.kind == kind).count();
     assert_eq!(
         bad(EventKind::LoadEnded) + bad(EventKind::Cut) + bad(EventKind::BoardCut),
-        1,
-        "the board's start"
+        0
     );
     assert_eq!(bad(EventKind::LoadStep), 5);
     it.bench.finish().unwrap();
@@ -146,7 +148,8 @@ fn a_list_of_steps_becomes_a_curve() {
         .points
         .iter()
         .filter(|it| it.how == How::Sweep && it.trustworthy);
-    assert!(rising.count() > 20);
+    let points: Vec<f64> = swept.curve.points.iter().map(|it| it.rpm).collect();
+    assert!(rising.count() > 20, "{points:?}, {:?}", swept.curve.remarks);
     assert!(
         (swept.curve.sweep_rpm_per_s / 800.0 - 1.0).abs() < 0.05,
         "{}",

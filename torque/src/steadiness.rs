@@ -1,7 +1,7 @@
 //! Whether what is held has become steady enough for the reading it is to give.
 //!
-//! Readings that hang together count for fewer: the standard uncertainty of their mean is `s √(g/n)`, with g by the
-//! sum of their autocorrelations, as for [`crate::regression`]. The beginning, in which they still settle, is left out by
+//! Readings that hang together count for fewer: the standard uncertainty of their mean is found by the scatter of the means of
+//! eight stretches of them. The beginning, in which they still settle, is left out by
 //! the rule of the least standard error (MSER: K. P. White, "An effective truncation heuristic for bias reduction in
 //! simulation output", Simulation 69 (1997) 323-334, from memory), up to its half.
 //!
@@ -20,17 +20,15 @@
 //! # Ok::<(), &str>(())
 //! ```
 
-use crate::regression::inflation;
+use crate::regression::{BATCHES, variance_of_mean};
 use crate::uncertainty::coverage_factor;
 
 /// Blocks kept; beyond that two become one.
 const BLOCKS_MAX: usize = 256;
 /// Fewest blocks that say anything.
-const BLOCKS_MIN: usize = 12;
+const BLOCKS_MIN: usize = 2 * BATCHES;
 /// Beginnings that may be left out: eighths of the whole, up to its half.
 const BEGINNINGS: usize = 5;
-/// Fewer readings that stand for themselves than this say too little of their own scatter.
-const INDEPENDENT_MIN: f64 = 6.0;
 
 /// Some readings in a row.
 #[derive(Debug, Clone, Copy, Default)]
@@ -73,8 +71,6 @@ pub struct Trend {
     pub slope: f64,
     /// Its standard uncertainty.
     pub slope_u: f64,
-    /// Readings that would say as much if they did not hang together.
-    pub independent: f64,
 }
 
 impl Trend {
@@ -92,13 +88,10 @@ impl Trend {
         self.mean_u.hypot(drift / 12.0_f64.sqrt())
     }
 
-    /// Half width of the 95 % interval, Student's t by the independent readings; infinite with too few.
+    /// Half width of the 95 % interval, Student's t by two less than the stretches.
     #[must_use]
     pub fn expanded_uncertainty(&self) -> f64 {
-        if self.independent < INDEPENDENT_MIN {
-            return f64::INFINITY;
-        }
-        coverage_factor(0.95, self.independent - 2.0)
+        coverage_factor(0.95, BATCHES as f64 - 2.0)
             .map_or(f64::INFINITY, |k| k * self.standard_uncertainty())
     }
 }
@@ -200,17 +193,14 @@ fn line(blocks: &[Block]) -> Option<Trend> {
         .iter()
         .map(|it| it.mean() - mean - slope * at(it))
         .collect();
-    let shared = inflation(&residuals);
-    let squares: f64 = residuals.iter().map(|it| it * it).sum();
-    let variance = squares / (count - 2.0) * shared;
+    let variance = variance_of_mean(&residuals)?;
     slope.is_finite().then(|| Trend {
         from_s: first.from_s,
         to_s: last.to_s,
         mean,
-        mean_u: (variance / count).sqrt(),
+        mean_u: variance.sqrt(),
         slope,
-        slope_u: (variance / xx).sqrt(),
-        independent: count / shared,
+        slope_u: (variance * count / xx).sqrt(),
     })
 }
 
@@ -326,13 +316,8 @@ impl Held {
         }
         let wanted_nm = needs.torque_share * torque.mean.abs();
         if expanded_nm > wanted_nm {
-            let found = if expanded_nm.is_finite() {
-                format!("± {expanded_nm:.3} N·m")
-            } else {
-                "too few independent readings".to_owned()
-            };
             return Some(format!(
-                "torque known to {found}, wanted ± {wanted_nm:.3} N·m"
+                "torque known to ± {expanded_nm:.3} N·m, wanted ± {wanted_nm:.3} N·m"
             ));
         }
         let fastest = needs.kelvin_per_s?;
@@ -362,25 +347,31 @@ mod tests {
         series
     }
 
-    /// The variance of the mean of n readings of a first-order process is (1 + ρ)/(1 − ρ)/n for many of them
-    /// (G. Box, G. Jenkins, "Time Series Analysis", from memory), so they count as n (1 − ρ)/(1 + ρ).
+    /// The variance of the mean of n readings is `(1 + 2 Σ (1 − k/n) ρₖ) / n` (G. Box, G. Jenkins, "Time Series Analysis", from
+    /// memory), with ρₖ = ρᵏ for a first-order process: readings that hang together count for fewer, those that take back what
+    /// the ones before gave for more.
     #[test]
-    fn readings_that_hang_together_count_for_fewer() {
-        for shared in [0.0, 0.5, 0.8] {
-            let runs = 200_u32;
-            let (mut independent, mut covered) = (0.0, 0);
+    fn readings_count_as_much_as_they_say() {
+        const COUNT: u32 = 240;
+        for shared in [-0.5, 0.0, 0.5, 0.8] {
+            let runs = 300_u32;
+            let (mut variance, mut covered) = (0.0, 0);
             for seed in 0..runs {
-                let trend = line(&process(shared, 240, seed.into()).blocks).unwrap();
-                independent += trend.independent / f64::from(runs);
+                let trend = line(&process(shared, COUNT, seed.into()).blocks).unwrap();
+                variance += trend.mean_u.powi(2) / f64::from(runs);
                 covered += u32::from(trend.mean.abs() <= trend.expanded_uncertainty());
             }
-            let known = 240.0 * (1.0 - shared) / (1.0 + shared);
+            let n = f64::from(COUNT);
+            let lags: f64 = (1..COUNT)
+                .map(|k| (1.0 - f64::from(k) / n) * f64::powi(shared, k.cast_signed()))
+                .sum();
+            let known = (1.0 + 2.0 * lags) / n;
             assert!(
-                (0.75..1.15).contains(&(independent / known)),
-                "{shared}: {independent} for {known}"
+                (0.8..1.2).contains(&(variance / known)),
+                "{shared}: {variance} for {known}"
             );
             assert!(
-                (180..=199).contains(&covered),
+                (273..=296).contains(&covered),
                 "{shared}: {covered} of {runs}"
             );
         }

@@ -32,6 +32,8 @@ const ORDER: [Setup; 3] = [Setup::MainJet105, Setup::MainJet110, Setup::MainJet1
 const PULLS_EACH: u32 = 3;
 /// How much the simulated engine differs from pull to pull, relative, rms.
 const SCATTER_RMS: f64 = 0.001;
+/// Speeds that a brake held are the same within this share.
+const SAME_SPEED: f64 = 0.002;
 /// Longest wait for three pulls; they take a third of it.
 const ROUND_S_MAX: u64 = 45;
 
@@ -434,7 +436,7 @@ fn mean(curves: &[&Curve]) -> Option<Curve> {
         curve
             .points
             .iter()
-            .find(|p| (p.rpm - rpm).abs() < 0.5)
+            .find(|p| (p.rpm - rpm).abs() < SAME_SPEED * rpm)
             .filter(|p| p.trustworthy)
             .cloned()
     };

@@ -21,6 +21,8 @@ const CYCLE_HARMONICS: usize = 6;
 const LOCKED_TURNS: f64 = 1.5;
 /// Working cycles in a turn of the wheel up to which it is the engine's own.
 const ENGINE_CYCLES: f64 = 1.0;
+/// … and by more than this they surely are.
+const TOLD_TURNS: f64 = 5.0;
 /// Windows in which ripple is looked for in the residuals.
 const RIPPLE_WINDOW_S: f64 = 0.2;
 const RIPPLE_WINDOW_TEETH: usize = 12;
@@ -36,14 +38,16 @@ const RESONANCE_OVER_MEDIAN: f64 = 2.5;
 /// Swing of the acceleration over its mean, below which the drive takes next to nothing.
 const RESONANCE_OVER_MEAN: f64 = 1.5;
 const RESONANCE_ENDS_SHARE: f64 = 0.35;
-/// More than the drum's acceleration swings over its mean without one: an engine's torque does by up to
-/// three times (common practice, no source).
-const MORE_THAN_ENGINE: f64 = 6.0;
+/// Swing of the acceleration where it is met, over its median: on a rigid drive it is the engine's torque's,
+/// and the part of it that is taken for tooth errors, or the other way round, goes with the speed's square.
+const RESONANCE_OVER_RIGID: f64 = 4.0;
 /// More than a shuffle swings the drum's acceleration over its mean: an opening throttle makes it less
 /// than once, play in the drive twice (common practice, no source).
 const SHUFFLE_MAX: f64 = 3.0;
 /// Scatter of the teeth over that of the calmest quarter of the pull.
 const RESTLESS: f64 = 3.5;
+/// A misfire reaches so far into the teeth beside it.
+const MISFIRE_S: f64 = 0.06;
 /// Segments of the wander at most: cost grows with them, and beyond a few hundred what happens
 /// within one is far below the timing noise.
 const SEGMENTS_MAX: f64 = 300.0;
@@ -263,10 +267,16 @@ struct Window {
     hz: f64,
 }
 
-/// When more than noise is left at an order per rad. The engine's own wheel swings many times more than
+/// When more than noise is left at an order per rad; `told` where the whole swing at that order can't be
+/// anything else. The engine's own wheel swings many times more than
 /// the drum's: then all of it counts as resonance.
-fn meeting(teeth: &[Swung], order: f64, alpha: f64, on_engine: bool) -> Option<Meeting> {
-    let turned_rad = teeth.last()?.theta - teeth.first()?.theta;
+fn meeting(
+    teeth: &[Swung],
+    order: f64,
+    alpha: f64,
+    on_engine: bool,
+    told: bool,
+) -> Option<Meeting> {
     let mut windows: Vec<Window> = Vec::new();
     let mut from = 0;
     while let Some(first) = teeth.get(from) {
@@ -307,14 +317,20 @@ fn meeting(teeth: &[Swung], order: f64, alpha: f64, on_engine: bool) -> Option<M
             window.swing_rad_per_s = 0.0; // nothing but noise
         }
     }
-    // Of a whole number of cycles in a turn, a part of the swing may be the teeth's own errors.
-    let turns = turned_rad / std::f64::consts::TAU;
-    let locked = (order - order.round()).abs() * turns < LOCKED_TURNS;
-    let alone = !on_engine && !locked;
-    let mut found = resonance(&windows, alpha, alone);
     let (greatest, most) = greatest(&windows, |window| window.left)?;
-    // What only begins or ends beside the drive's own frequency may follow the speed smoothly.
-    if most < RIPPLE_OVER_NOISE * noise && !(alone && found.is_some()) {
+    let stands_out = most > RIPPLE_OVER_NOISE * noise;
+    let mut found = if stands_out {
+        let swing = |window: &Window| window.swing_rad_per_s;
+        resonance(&windows, alpha, RESONANCE_OVER_MEDIAN, swing)
+    } else if told {
+        // A pull that begins just above the drive's own frequency: the swing fades as the speed rises.
+        let swing = |window: &Window| window.swing_rad_per_s * window.hz;
+        resonance(&windows, alpha, RESONANCE_OVER_RIGID, swing)
+            .filter(|found| found.from_s <= windows[0].from_s)
+    } else {
+        None
+    };
+    if !stands_out && found.is_none() {
         return None;
     }
     let ends = (RIPPLE_ENDS * noise).max(RIPPLE_ENDS_SHARE * most);
@@ -335,21 +351,24 @@ fn meeting(teeth: &[Swung], order: f64, alpha: f64, on_engine: bool) -> Option<M
     })
 }
 
-/// Where the speed swings far more than elsewhere, or, where the size of the swing `alone` tells, far more
-/// than an engine makes it.
-fn resonance(windows: &[Window], alpha_mean: f64, alone: bool) -> Option<Resonance> {
-    let (at, most) = greatest(windows, |window| window.swing_rad_per_s)?;
-    let mut swings: Vec<f64> = windows.iter().map(|w| w.swing_rad_per_s).collect();
+/// Where the swing of speed or acceleration is so many times that of the median window.
+fn resonance(
+    windows: &[Window],
+    alpha_mean: f64,
+    over_median: f64,
+    swing: impl Fn(&Window) -> f64,
+) -> Option<Resonance> {
+    let (at, most) = greatest(windows, &swing)?;
+    let mut swings: Vec<f64> = windows.iter().map(&swing).collect();
     let middle = swings.len() / 2;
     let median = *swings.select_nth_unstable_by(middle, f64::total_cmp).1;
     let frequency_hz = windows[at].hz;
-    let over_mean = most * std::f64::consts::TAU * frequency_hz / alpha_mean;
-    let grows = over_mean > RESONANCE_OVER_MEAN && most > RESONANCE_OVER_MEDIAN * median;
-    if !grows && !(alone && over_mean > MORE_THAN_ENGINE) {
+    let swing_rad_per_s2 = windows[at].swing_rad_per_s * std::f64::consts::TAU * frequency_hz;
+    if swing_rad_per_s2 < RESONANCE_OVER_MEAN * alpha_mean || most < over_median * median {
         return None;
     }
     let (from_s, to_s) = around(windows, at, |window| {
-        window.swing_rad_per_s > RESONANCE_ENDS_SHARE * most
+        swing(window) > RESONANCE_ENDS_SHARE * most
     });
     Some(Resonance {
         from_s,
@@ -717,7 +736,14 @@ impl<'a> Problem<'a> {
                 })
                 .collect();
             let order = cycles_per_turn * (i + 1) as f64;
-            meeting(&kept, order, self.mean_alpha(), self.on_engine())
+            // Not folded by the teeth, and far from what their errors look like.
+            let turns =
+                (self.thetas[self.thetas.len() - 1] - self.thetas[0]) / std::f64::consts::TAU;
+            let teeth = f64::from(self.options.teeth_per_turn);
+            let told = !self.on_engine()
+                && 2.0 * order < teeth
+                && (order - order.round()).abs() * turns > TOLD_TURNS;
+            meeting(&kept, order, self.mean_alpha(), self.on_engine(), told)
         })
     }
 
@@ -762,12 +788,18 @@ impl<'a> Problem<'a> {
 
     /// Spans in which what is left of the teeth's times is far more than in the calm of the same pull,
     /// both as time and as angle, s: there the wheel swings in a way that no part of the model follows.
+    /// Beside misfires, which are at these angles, that is no wonder.
     pub(super) fn restless(
         &self,
         current: &Current,
         residuals: &[f64],
         weights: &[bool],
+        misfires_rad: &[f64],
     ) -> Vec<(f64, f64)> {
+        let misfires_s: Vec<f64> = misfires_rad
+            .iter()
+            .map(|theta| interpolate(&self.thetas, &self.train.time_s, *theta))
+            .collect();
         let kept: Vec<usize> = (0..residuals.len()).filter(|k| weights[*k]).collect();
         let mut windows: Vec<(f64, f64, [f64; 2])> = Vec::new();
         let mut from = 0;
@@ -803,7 +835,11 @@ impl<'a> Problem<'a> {
         });
         let mut spans: Vec<(f64, f64)> = Vec::new();
         for (from_s, to_s, squares) in windows {
-            if (0..2).all(|i| squares[i] > RESTLESS * RESTLESS * calm[i]) {
+            // A cycle that does not burn takes its swing with it.
+            let misfires = |at_s: &f64| (from_s - MISFIRE_S..to_s + MISFIRE_S).contains(at_s);
+            if (0..2).all(|i| squares[i] > RESTLESS * RESTLESS * calm[i])
+                && !misfires_s.iter().any(misfires)
+            {
                 match spans
                     .last_mut()
                     .filter(|span| from_s - span.1 < RIPPLE_WINDOW_S)

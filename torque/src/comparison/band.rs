@@ -15,6 +15,9 @@ const DOF_MAX: [usize; 2] = [60, 10];
 /// estimated anew for each: it is averaged over speeds, so that it varies little and a tenth of the draws
 /// is enough of them. Curves are what takes the time.
 const DIFFERENCES_A_REMAINDER: usize = 10;
+/// Standard errors that each simulated difference is judged by: how they scatter is what makes the tail
+/// heavy, and one costs little beside a curve.
+const ESTIMATES_A_DIFFERENCE: usize = 5;
 /// Such estimates at a time.
 const BATCH: usize = 4;
 
@@ -44,10 +47,11 @@ impl MaxT {
         let factor = shape(0, &basis.factor);
         let slope = [shape(0, &basis.slope), shape(1, &basis.slope)];
         let mut chance = ChaCha8Rng::seed_from_u64(seed);
-        let mut sorted = Vec::with_capacity(draws);
+        let wanted = draws * ESTIMATES_A_DIFFERENCE;
+        let mut sorted = Vec::with_capacity(wanted);
         let turned = generator.transpose();
         let group = points * (dof[1] + DIFFERENCES_A_REMAINDER);
-        while sorted.len() < draws {
+        while sorted.len() < wanted {
             let columns = BATCH * (dof[1] + DIFFERENCES_A_REMAINDER);
             let deviates =
                 DMatrix::from_fn(points, columns, |_, _| StandardNormal.sample(&mut chance));
@@ -56,7 +60,8 @@ impl MaxT {
             for drawn in curves.as_slice().chunks_exact(group) {
                 let (residuals, differences) = drawn.split_at(points * dof[1]);
                 let remainder = remainder_of(basis, residuals.chunks_exact(points));
-                for difference in differences.chunks_exact(points) {
+                let each = differences.chunks_exact(points);
+                for difference in each.flat_map(|d| [d; ESTIMATES_A_DIFFERENCE]) {
                     let scores = (0..dof[0]).map(|_| {
                         let [z, w]: [f64; 2] = [
                             StandardNormal.sample(&mut chance),
@@ -69,7 +74,7 @@ impl MaxT {
                 }
             }
         }
-        sorted.truncate(draws);
+        sorted.truncate(wanted);
         sorted.sort_by(f64::total_cmp);
         Self { sorted }
     }

@@ -15,10 +15,10 @@ use crate::mixed::{Certainty, Fit};
 
 /// Cosines of the remainder that tell its variances.
 const REST_COSINES: usize = 8;
-/// Twice the gain of the log likelihood, from which on an effect in time is shown: by chance one time in five,
+/// Twice the gain of the log likelihood, from which on an effect in time is shown: by chance one time in 20,
 /// for a variance that is zero is estimated as zero every other time (S. G. Self, K.-Y. Liang, *JASA* 82
-/// (1987) 605), and χ² of one degree of freedom is above it two times in five.
-const EFFECT_SHOWN: f64 = 0.708;
+/// (1987) 605), and χ² of one degree of freedom is above it one time in ten.
+const EFFECT_SHOWN: f64 = 2.706;
 /// Relative variance told apart from none.
 const VARIANCE_FLOOR: f64 = 1e-24;
 
