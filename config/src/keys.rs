@@ -115,6 +115,7 @@ pub const KEYS: &[(&str, &[&str])] = &[
             "full_torque",
             "torque_of_output",
             "engine_torque",
+            "stall_speed",
             "output",
             "without_power",
             "time_constant",

@@ -4,6 +4,7 @@ pub mod bounds;
 pub mod check;
 pub mod display;
 mod keys;
+mod load;
 mod mistake;
 mod quantity;
 mod read;
@@ -13,6 +14,7 @@ mod stand;
 pub mod units;
 
 pub use keys::KEYS;
+pub use load::NoLoad;
 pub use mistake::{ConfigErrors, Mistake};
 pub use read::parse;
 pub use stand::*;

@@ -1,5 +1,5 @@
 //! From the parsed tree to a [`Stand`], section by section. Each function reads all of its keys
-//! before it gives up, so that every mistake of the file is told at once.
+//! before it gives up, so that every mistake of the file is named at once.
 
 mod absorber;
 mod channels;

@@ -9,6 +9,7 @@ pub(crate) enum About {
     Speeds,
     Temperatures,
     Sensors,
+    LoadCell,
     Anything,
 }
 
@@ -18,6 +19,7 @@ impl About {
         match self {
             Self::Speeds => "\"drum speed\" or \"engine speed\"",
             Self::Temperatures => "a channel that measures a temperature",
+            Self::LoadCell => "\"load cell\"",
             Self::Sensors | Self::Anything => "a speed, the load cell or a channel",
         }
     }
@@ -136,6 +138,13 @@ rules! {
         word: "below", about: About::Sensors,
         limit_of: LimitOf::Signal, bounds: None, side: Side::Below,
         when: "{signal} is below {limit}", tripped: "{value} is below {limit}",
+    }
+    /// The load cell shows less than the board's load is told to hold, by more than the limit.
+    LoadLost {
+        word: "load lost", about: About::LoadCell,
+        limit_of: LimitOf::Signal, bounds: None, side: Side::Above,
+        when: "{signal} is more than {limit} below what the load is told to hold",
+        tripped: "{value} less than the load was told to hold, more than {limit}",
     }
     /// The signal rises faster than the limit.
     RateOfRise {

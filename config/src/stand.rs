@@ -288,6 +288,8 @@ pub struct StandAbsorber {
     /// Speed and torque of the engine at the crank, rad/s and N·m, as expected at full throttle; empty when the file
     /// does not say.
     pub engine_torque: Vec<(f64, f64)>,
+    /// Speed of the engine below which there is no load, rad/s; half of a pull's start speed when the file does not say.
+    pub stall_rad_per_s: Option<f64>,
 }
 
 /// Index of a channel in [`Stand::channels`].

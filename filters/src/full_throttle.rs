@@ -51,6 +51,8 @@ const OPEN_SHARE: f64 = 0.5;
 /// The rise may stop for so long without the throttle having moved: two misfires in a row at low
 /// speed, half a swing of the slowest shuffle.
 const MOMENT_S: f64 = 0.25;
+/// Share of the rise that a speed which is held afterwards may still creep up by, or scatter.
+const RISEN: f64 = 0.01;
 /// Left out beyond half an averaging length at each end where the throttle moved.
 const SETTLE_S: f64 = 0.03;
 
@@ -207,10 +209,15 @@ pub fn full_throttle(
         .rev()
         .find(|k| averages[*k].omega < start_omega_rad_per_s)
         .map_or(0, |k| k + 1);
-    if peak < start + 8 {
+    // Where a speed is held after the rise the greatest may be anywhere: the rise is over before.
+    let risen = averages[peak].omega - RISEN * (averages[peak].omega - averages[start].omega);
+    let top = (start..peak)
+        .find(|k| averages[*k].omega >= risen)
+        .unwrap_or(peak);
+    if top < start + 8 {
         return None;
     }
-    let rise = &averages[start..=peak];
+    let rise = &averages[start..=top];
     // The acceleration well inside the pull, near each end of it.
     let part = |from: f64, to: f64| {
         let at = |share: f64| floor_to_usize(share * rise.len() as f64).min(rise.len() - 1);
@@ -372,6 +379,23 @@ mod tests {
             });
             let (_, to) = stretch(&train, teeth, 92.0);
             assert!((3.7..4.06).contains(&to), "{teeth}: to {to}");
+        }
+    }
+
+    /// A drum that hardly slows down, as one whose losses are nothing in a rehearsal, or that a governor
+    /// holds: its greatest speed may be anywhere on the way that it runs on.
+    #[test]
+    fn a_speed_that_is_held_after_the_pull_is_no_part_of_it() {
+        for teeth in [1, 8, 60] {
+            let train = accelerated(teeth, 40.0, |t| match t {
+                t if t < 1.0 => 0.5,
+                t if t < 3.0 => 40.0,
+                t if t < 3.05 => 0.0,
+                _ => 0.01,
+            });
+            let (from, to) = stretch(&train, teeth, 42.0);
+            assert!((1.0..1.35).contains(&from), "{teeth}: from {from}");
+            assert!((2.8..3.0).contains(&to), "{teeth}: to {to}");
         }
     }
 

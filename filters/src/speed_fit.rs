@@ -137,7 +137,8 @@ pub struct CycleVariation {
     /// Standard deviation of the work of a cycle over its mean (coefficient of variation), of what
     /// turns the wheel. Cycles left out as jumps don't count.
     pub cov: f64,
-    /// Standard uncertainty of `cov`.
+    /// Standard uncertainty of `cov`: also that neighbouring cycles may be correlated, and that a drive
+    /// which swings does not pass on the work as it is.
     pub uncertainty: f64,
     /// Working cycles in the stretch.
     pub cycles: f64,
@@ -245,6 +246,13 @@ const RIPPLE_PRIOR_S: f64 = 1e-3;
 const SWING_PRIOR_RAD: f64 = 0.1;
 /// Scatter of the cycles' work that pushes on a swinging drive, before the teeth speak.
 const PUSHING_COV: f64 = 0.03;
+/// Relative standard uncertainty that the variation of the cycles' work has from what the model assumes.
+/// It is told by the sum over several cycles; neighbours that are correlated by 0.15, which one pull does
+/// not show, make it read that much too high.
+const COV_BY_CORRELATION: f64 = 0.15;
+/// Likewise where the drive swings: it passes the work on stronger below its own frequency and weaker above
+/// (found in simulation: from a half too low to twice).
+const COV_BY_DRIVE: f64 = 0.35;
 /// Rounds at most; it is done when one changes nothing of what takes part.
 const ROUNDS_MAX: usize = 6;
 /// Working cycles that a segment of the wander holds, the first that does. A cycle's work comes in a
@@ -445,7 +453,12 @@ fn fitted(
                 return Ok(Fitted::Rippling(found));
             }
         }
-        restless = problem.restless(&current, &residuals, &weights);
+        let misfires: Vec<f64> = work_jumps(&work, &next, &solved.solution)
+            .into_iter()
+            .filter(|(_, cycles)| *cycles < -MISFIRE_CYCLES_MIN)
+            .map(|(theta, _)| theta)
+            .collect();
+        restless = problem.restless(&current, &residuals, &weights, &misfires);
         if round == 1 {
             // Once, and of a fit in which all count in full: what smooths more leaves more alike.
             tooth_weight = weight_of_alike(&residuals, &weights, &train.index);
@@ -532,6 +545,7 @@ fn coarse(
         meetings,
         shuffle_hz: None,
     };
+    let mut without_shuffle = None;
     loop {
         let few = Problem::new(train, options, COARSE_INTERVALS.min(n / 8), columns);
         let mut current = few.straight();
@@ -539,6 +553,7 @@ fn coarse(
         let (ridge, target) = ridge(&few.layout, options, noise_s, pattern_sd);
         let mut border = Border::default();
         let mut residuals = Vec::new();
+        let mut swing_rad_per_s2 = 0.0;
         for _ in 0..2 {
             let normal = few.normal(&current, &thinned(train, options, &weights));
             let mut a = normal.a;
@@ -553,22 +568,34 @@ fn coarse(
             take(&mut current, &few.layout, &solution);
             residuals = few.residuals(&current, &solution);
             weights = set_aside(&residuals);
+            if let Some(swing) = few.layout.swing {
+                let measured = swing.measured(&solution[few.layout.swing_at()]);
+                swing_rad_per_s2 = measured.swing_rad_per_s2;
+            }
         }
         // A line that the working cycles cross may be their own, until those are followed there.
+        let of_cycles =
+            |hz: f64| meetings == Meetings::default() && few.cycles_have(hz, swing_rad_per_s2);
+        if columns.shuffle_hz.is_some_and(of_cycles)
+            && let Some(start) = without_shuffle
+        {
+            return Ok(start);
+        }
         let shuffle_hz = few
             .left_swinging(&current, &residuals, &weights)
-            .filter(|hz| meetings != Meetings::default() || !few.cycles_have(*hz));
-        if columns.shuffle_hz.is_none() && shuffle_hz.is_some() {
-            columns.shuffle_hz = shuffle_hz;
-            continue;
-        }
-        return Ok(Start {
+            .filter(|hz| !of_cycles(*hz));
+        let start = Start {
             basis: few.basis,
             coefficients: current.coefficients,
             weights,
             border,
             shuffle_hz: columns.shuffle_hz,
-        });
+        };
+        if columns.shuffle_hz.is_some() || shuffle_hz.is_none() {
+            return Ok(start);
+        }
+        columns.shuffle_hz = shuffle_hz;
+        without_shuffle = Some(start);
     }
 }
 
@@ -587,6 +614,9 @@ const JUMP_SIGMA: f64 = 5.0;
 /// Less work than this, in works of a mean cycle, is no jump however alike the others are: one
 /// cylinder of four that does not burn lacks 0.3, and a kink of the torque curve some per cent.
 const JUMP_CYCLES_MIN: f64 = 0.15;
+
+/// Lacking more than this, in works of a mean cycle, is a misfire: all cylinders but one may have burnt.
+const MISFIRE_CYCLES_MIN: f64 = 0.2;
 
 /// Which segments' work is to be left free, since it can't be scatter: by how far the estimate of
 /// each stands from zero over how far it could (auxiliary residuals: A. Harvey, S. Koopman, 1992,
@@ -808,6 +838,18 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
     }
     let cycles: f64 = found.work.iter().map(|row| row.cycles).sum();
     let cov = noise_s * (-0.5 * found.best.at[1]).exp();
+    let resonances: Vec<Resonance> = problem
+        .meetings
+        .iter()
+        .flatten()
+        .filter_map(|meeting| meeting.resonance)
+        .collect();
+    let rigid = layout.swing.is_none() && resonances.is_empty() && found.restless.is_empty();
+    let model = if rigid {
+        COV_BY_CORRELATION
+    } else {
+        COV_BY_DRIVE
+    };
     take(&mut current, layout, &mean);
     let jumped = work_jumps(found.work, found.released, &mean);
     let n = problem.thetas.len();
@@ -835,16 +877,11 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         },
         cycle_variation: (!found.work.is_empty()).then(|| CycleVariation {
             cov,
-            uncertainty: 0.5 * cov * found.best.deviation[1],
+            uncertainty: cov * model.hypot(0.5 * found.best.deviation[1]),
             cycles,
         }),
         work_jumps: Vec::new(),
-        resonances: problem
-            .meetings
-            .iter()
-            .flatten()
-            .filter_map(|meeting| meeting.resonance)
-            .collect(),
+        resonances,
         restless_s: found.restless.clone(),
         covariance,
         less_hidden: found.bias.as_ref().map_or_else(

@@ -184,6 +184,11 @@ fn misfires_are_found_and_left_out() {
         let fit = fit(&pull);
         let error = error_pct(&pull, &fit);
         assert!(error < 0.6, "{seed}: {error} %");
+        assert_eq!(
+            fit.restless_s,
+            [],
+            "{seed}: a misfire is no play in the drive"
+        );
         let near = |time_s: &f64| {
             let jumps = fit.work_jumps.iter();
             jumps
@@ -201,6 +206,21 @@ fn misfires_are_found_and_left_out() {
     assert!(there > 8, "{there}");
     assert!(found * 10 >= there * 8, "{found} of {there}");
     assert_eq!(wrong, 0);
+}
+
+/// A cycle that does not burn shakes the wheel: that is no play in the drive.
+#[test]
+fn misfires_are_no_play() {
+    for (duration_s, seed) in [(2.4, 114), (4.0, 100)] {
+        let mut case = Case {
+            duration_s,
+            ..real("misfire_1pct")
+        };
+        case.engine.misfire_probability = 0.02;
+        let fit = fit(&Pull::simulate(&case, seed));
+        assert!(!fit.work_jumps.is_empty());
+        assert_eq!(fit.restless_s, []);
+    }
 }
 
 /// A drive that swings is named with the frequency and damping put in, and costs the curve little.
@@ -242,26 +262,31 @@ fn a_resonance_is_named_and_hidden() {
         ratio: 5.6,
         ..real("cycles_2pct")
     };
-    let mut case = calm.clone();
-    case.shuffle = Some(pull_model::Shuffle {
-        frequency_hz: 45.0,
-        damping_ratio: 0.05,
-        engine_share: 0.1,
-        swing: 0.0,
-    });
+    // In the middle of the pull, and just below its begin. One working cycle in two turns of the crank.
+    for (frequency_hz, hidden_rpm) in [(45.0, 45.0 * 120.0), (24.6, 3150.0)] {
+        let mut case = calm.clone();
+        case.shuffle = Some(pull_model::Shuffle {
+            frequency_hz,
+            damping_ratio: 0.05,
+            engine_share: 0.1,
+            swing: 0.0,
+        });
+        for seed in 0..2 {
+            let pull = Pull::simulate(&case, seed);
+            let met = fit(&pull);
+            let found = met.resonances.first().expect("it is seen");
+            assert!(
+                (found.frequency_hz / frequency_hz - 1.0).abs() < 0.15,
+                "{found:?}"
+            );
+            let there = met.at_omega(pull.wheel_omega(hidden_rpm)).expect("within");
+            assert!(
+                !met.trustworthy(&there, pull.alpha_peak(), 0.02),
+                "{found:?}"
+            );
+        }
+    }
     for seed in 0..2 {
-        let pull = Pull::simulate(&case, seed);
-        let met = fit(&pull);
-        let found = met.resonances.first().expect("it is seen");
-        assert!((found.frequency_hz / 45.0 - 1.0).abs() < 0.15, "{found:?}");
-        // One working cycle in two turns of the crank.
-        let there = met
-            .at_omega(pull.wheel_omega(45.0 * 120.0))
-            .expect("within");
-        assert!(
-            !met.trustworthy(&there, pull.alpha_peak(), 0.02),
-            "{found:?}"
-        );
         assert_eq!(fit(&Pull::simulate(&calm, seed)).resonances, []);
     }
 }

@@ -58,6 +58,51 @@
 #endif
 #define TEMPERATURE_RATE_HZ 10
 
+/* ---- Brake: only where built with BRAKE ---------------------------------------------------- */
+
+/* How often its driver is switched, or a servo gets its pulse. A servo that takes no more than 50 pulses a second makes the
+ * load 20 ms late. */
+#ifndef BRAKE_OUTPUT_HZ
+#ifdef BRAKE_SERVO
+#define BRAKE_OUTPUT_HZ 250
+#else
+#define BRAKE_OUTPUT_HZ 10000
+#endif
+#endif
+
+/* Analog input that has the coil's current, the oil's pressure or the valve's place; -1: none, and then a brake that
+ * does not follow is found by speed and supply alone. Its counts without load, and at full load. */
+#ifndef BRAKE_SENSE_CHANNEL
+#define BRAKE_SENSE_CHANNEL 0
+#endif
+#ifndef BRAKE_SENSE_ZERO
+#define BRAKE_SENSE_ZERO 0
+#endif
+#ifndef BRAKE_SENSE_FULL
+#define BRAKE_SENSE_FULL 3000
+#endif
+
+/* Analog input that has a thermistor on the brake, from the pin to ground; -1: none. Fewer counts are too hot, more an open
+ * wire. Besides, the load ends when a thermocouple is above its limit. */
+#ifndef BRAKE_HOT_CHANNEL
+#define BRAKE_HOT_CHANNEL -1
+#endif
+#ifndef BRAKE_HOT_COUNTS
+#define BRAKE_HOT_COUNTS 400
+#endif
+#ifndef BRAKE_HOT_OPEN_COUNTS
+#define BRAKE_HOT_OPEN_COUNTS 4000
+#endif
+
+/* 1: a switch tells whether the brake has its water, oil or power. */
+#ifndef BRAKE_SUPPLY_SWITCH
+#define BRAKE_SUPPLY_SWITCH 1
+#endif
+
+#if defined BRAKE && (BRAKE_SENSE_CHANNEL >= ANALOG_CHANNELS || BRAKE_HOT_CHANNEL >= ANALOG_CHANNELS)
+#error "BRAKE_SENSE_CHANNEL, BRAKE_HOT_CHANNEL: not among ANALOG_CHANNELS"
+#endif
+
 /* ---- Start ------------------------------------------------------------------------------- */
 
 /* 1: cut after every start, until a host releases. 0: running after a power-on. A stand whose

@@ -14,7 +14,11 @@
 #include <stdint.h>
 
 #ifndef CONTROL_HZ
+#ifdef BRAKE
+#define CONTROL_HZ 1000
+#else
 #define CONTROL_HZ 500
+#endif
 #endif
 #define CONTROL_BUDGET_US 300
 

@@ -150,7 +150,7 @@ void guard_host_cut(uint32_t now)
 void guard_release(uint16_t cut_id)
 {
     bool silent = limits.heartbeat_timeout_ms && heartbeat_late;
-    if (self_test_failed || silent || hot[0] || hot[1] || teeth_are_missed(ticks_now()))
+    if (self_test_failed || silent || guard_is_hot() || teeth_are_missed(ticks_now()))
         return;
     ATOMIC {
         if (cut.in_force && cut.id == cut_id && !overspeed_goes_on()) {
@@ -158,6 +158,11 @@ void guard_release(uint16_t cut_id)
             run_pin_high();
         }
     }
+}
+
+bool guard_is_hot(void)
+{
+    return hot[0] || hot[1];
 }
 
 void guard_temperature(uint8_t channel, int32_t counts, uint32_t now)

@@ -18,6 +18,7 @@ enum cause {
     CAUSE_RESET = 6,
     CAUSE_OTHER = 7,
     CAUSE_MISCOUNTING = 8,
+    CAUSE_LOAD = 9,
 };
 
 /* The latest cut. */
@@ -80,6 +81,9 @@ void guard_heartbeat(uint32_t now);
 void guard_limits(const struct limits *wanted, uint32_t now);
 void guard_host_cut(uint32_t now);
 void guard_release(uint16_t cut_id);
+
+/* Whether a temperature is above its limit. */
+bool guard_is_hot(void);
 
 /* A temperature sample; INT32_MAX if it could not be read. */
 void guard_temperature(uint8_t channel, int32_t counts, uint32_t now);

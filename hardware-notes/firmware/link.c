@@ -150,7 +150,11 @@ static void body_byte(uint8_t byte)
 
 static bool is_known(uint8_t kind)
 {
+#ifdef BRAKE
+    return kind >= KIND_HEARTBEAT && kind <= KIND_LOAD_ARM;
+#else
     return kind >= KIND_HEARTBEAT && kind <= KIND_IDENTIFY;
+#endif
 }
 
 static void segment_end(void)

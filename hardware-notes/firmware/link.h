@@ -13,11 +13,16 @@ enum kind {
     KIND_TEMPERATURE = 0x05,
     KIND_STATUS = 0x06,
     KIND_CUT = 0x07,
+    KIND_LOAD = 0x08,
     KIND_HEARTBEAT = 0x81,
     KIND_LIMITS = 0x82,
     KIND_HOST_CUT = 0x83,
     KIND_RELEASE = 0x84,
     KIND_IDENTIFY = 0x85,
+    KIND_LOAD_MAP = 0x86,
+    KIND_LOAD_GAINS = 0x87,
+    KIND_LOAD_DEMAND = 0x88,
+    KIND_LOAD_ARM = 0x89,
 };
 
 /* Frames from the host that were damaged, or of a known kind and unreadable. */
@@ -48,7 +53,11 @@ void link_receive(void);
 
 /* Given by the main program. `length` may be greater than LINK_PAYLOAD_KEPT: the rest is checked,
  * but not kept. False if the payload is too short or not allowed. */
+#ifdef BRAKE
+#define LINK_PAYLOAD_KEPT 60 /* gains of the load */
+#else
 #define LINK_PAYLOAD_KEPT 28 /* limits with four temperatures */
+#endif
 bool link_received(uint8_t kind, const uint8_t *payload, uint8_t length);
 
 #endif

@@ -6,6 +6,7 @@
 #define SPEED_MAX ((int64_t)2048 * Q16)
 #define SQUARE_MAX ((int64_t)1 << 34)
 #define ONE_20 ((int64_t)1 << 20)
+#define JERK_MAX ((int64_t)1 << 33)
 #define MASK (LOAD_HISTORY - 1)
 
 static int64_t clamp(int64_t value, int64_t low, int64_t high)
@@ -26,6 +27,18 @@ static int64_t greatest(int64_t one, int64_t other)
 static int64_t magnitude(int64_t value)
 {
     return value < 0 ? -value : value;
+}
+
+/* The whole part of a root. */
+static int64_t root(int64_t of)
+{
+    int64_t found = 0;
+    for (int64_t bit = (int64_t)1 << 30; bit; bit >>= 1) {
+        int64_t next = found + bit;
+        if (next * next <= of)
+            found = next;
+    }
+    return found;
 }
 
 /* ---- The absorber's map ------------------------------------------------------------------ */
@@ -112,7 +125,8 @@ static void observe(struct load *load, const struct load_inputs *inputs, int64_t
     if (turned > 0 && ticks > 0)
         measured = least(411775 * turned * set->tick_hz / set->teeth / ticks, SPEED_MAX);
     int64_t period = turned > 0 ? ticks / turned : 0;
-    int64_t silent = (uint32_t)(inputs->tick - inputs->tooth_tick);
+    /* A tooth may come after the step's time was read. */
+    int64_t silent = greatest((int32_t)(inputs->tick - inputs->tooth_tick), 0);
     int64_t step_ticks = set->tick_hz / set->rate_hz;
     load->gap = period > 0 ? silent - 4 * period - 2 * step_ticks : 0;
     load->is_turning = measured > 0 && load->gap <= 0;
@@ -183,32 +197,38 @@ static void watch(struct load *load, const struct load_inputs *inputs, int64_t m
     int64_t held = held_torque(load);
     bool is_loaded = load->place > Q16 / 16;
 
-    bool is_behind = is_loaded && inputs->has_measured && inputs->measured < load->place - set->follow;
-    load->behind = is_behind ? load->behind + 1 : 0;
-    bool lacks = is_loaded && inputs->has_torque &&
-                 inputs->torque < held - held / 4 - (full * set->follow >> 16);
-    /* While a valve moves, its water knocks. */
-    bool is_calm = magnitude(load->output - load->boost - load->place) < Q16 / 16;
-    if (is_calm || !lacks)
-        load->torque_behind = lacks ? load->torque_behind + 1 : 0;
-    /* What the engine would have to give for what is seen, the absorber's torque being out by a half at most. */
+    /* Less than told, or more. */
+    bool is_apart = inputs->has_measured && magnitude(inputs->measured - load->place) > set->follow;
+    load->apart = is_apart ? load->apart + 1 : 0;
+    bool differs = inputs->has_torque &&
+                   magnitude(inputs->torque - held) > held / 4 + (full * set->follow >> 16);
+    load->torque_apart = differs ? load->torque_apart + 1 : 0;
+    load->without = is_loaded && inputs->no_supply ? load->without + 1 : 0;
+    /* What the engine would have to give for what is seen, the absorber's torque being out by a half at most, and by what
+     * a valve changed lately besides: nobody knows its stroke well. */
     int64_t more = (growing * set->inertia >> 20) * set->rate_hz;
-    bool is_strange = is_loaded && load->engine + more > set->engine_max * 5 / 4 + held / 2;
+    int64_t seen = load->engine + more;
+    int64_t lately = set->slew > 0 ? full * magnitude(load->place - load->settled) >> 16 : 0;
+    int64_t out = held / 2 + lately;
+    bool is_strange = (is_loaded && seen > set->engine_max * 5 / 4 + out) || seen < -set->engine_max / 2 - out;
     load->strange = is_strange ? load->strange + 1 : 0;
     bool runs = load->demand.mode == LOAD_SPEED && load->output >= set->output_for[LOAD_SHARES] - Q16 / 64 &&
                 load->place >= Q16 - Q16 / 32 && measured > load->demand.target + load->demand.target / 32 &&
                 load->engine > full;
+    bool is_past = load->is_there && measured > load->demand.target + load->demand.target / 8;
     load->running_off = runs ? load->running_off + 1 : 0;
 
-    if (inputs->cut)
+    /* What is too hot cuts on some boards by itself. */
+    if (inputs->too_hot)
+        load->why = LOAD_TOO_HOT;
+    else if (inputs->cut)
         load->why = LOAD_CUT;
     else if (load->gap > 0 && load->speed > set->stall)
         load->why = LOAD_SENSOR_LOST;
-    else if (inputs->too_hot)
-        load->why = LOAD_TOO_HOT;
-    else if (load->behind > set->follow_steps || load->torque_behind > set->follow_steps * 3 / 2 || load->strange > 2)
+    else if (load->apart > set->follow_steps || load->torque_apart > set->follow_steps * 3 / 2 ||
+             load->without * 200 > set->rate_hz || load->strange > 2)
         load->why = LOAD_LOST;
-    else if (load->running_off * 40 > set->rate_hz)
+    else if (is_past || load->running_off * 40 > set->rate_hz)
         load->why = LOAD_SATURATED;
     if (load->why == LOAD_ON) {
         watch_swings(load);
@@ -238,10 +258,19 @@ static int64_t speed_torque(struct load *load)
     }
     int64_t away = load->demand.target - load->reference;
     int64_t acceleration = clamp(away * set->approach >> 8, -down, up);
+    if (set->slew > 0) {
+        /* A valve changes it no faster; a part of that is left for corrections. Ending evenly, it takes the root of this. */
+        int64_t jerk = least((set->slew * greatest(full_torque(set, load->speed), 0) >> 8) * ONE_20 / set->inertia, JERK_MAX);
+        int64_t most = root(magnitude(away) * (jerk / 2)) * 11 / 10;
+        int64_t change = jerk / set->rate_hz;
+        acceleration = clamp(clamp(acceleration, -most, most), load->acceleration - change, load->acceleration + change);
+    }
+    load->acceleration = acceleration;
     int64_t before = load->reference;
     load->reference += acceleration / set->rate_hz;
     if (load->reference == before)
         load->reference = load->demand.target;
+    load->is_there = load->is_there || load->reference == load->demand.target;
     /* A reference that the stand can't follow waits for it. */
     int64_t apart = (load->speed >> 5) + Q16;
     load->reference = clamp(load->reference, load->speed - apart, load->speed + apart);
@@ -310,7 +339,9 @@ static int64_t torque_now(struct load *load, const struct load_inputs *inputs)
     /* Never at standstill, and less before it. */
     int64_t above = load->speed - load->set.stall;
     int64_t wide = load->set.stall / 2;
-    if (above <= 0 || !(load->is_turning || load->why == LOAD_SENSOR_LOST)) {
+    /* A speed that is only reckoned comes near it, and never there: it has no drag. */
+    bool is_reckoned = load->why == LOAD_SENSOR_LOST;
+    if (above <= (is_reckoned ? wide / 8 : 0) || !(load->is_turning || is_reckoned)) {
         load->kept = 0;
         load->reference = load->speed;
         if (load->why > LOAD_NOT_ARMED)
@@ -343,6 +374,7 @@ static void put_out(struct load *load, int64_t torque, int64_t full, const struc
     load->output = output;
     load->place += ((output - load->boost - load->place) * set->lag >> 8) / set->rate_hz;
     load->place = clamp(load->place, 0, Q16);
+    load->settled += (load->place - load->settled) * 10 / set->rate_hz;
     /* A coil gets warm, and its current less: the output makes up for it slowly. */
     if (inputs->has_measured) {
         load->boost += ((load->place - inputs->measured) * set->lag >> 10) / set->rate_hz;
@@ -390,6 +422,7 @@ void load_arm(struct load *load)
     load->is_armed = true;
     load->is_leaving = false;
     load->why = LOAD_ON;
+    load->is_there = false;
     load->demand = (struct load_demand){ .mode = LOAD_OFF };
     load->backed_off = 0;
 }
@@ -398,10 +431,13 @@ void load_set(struct load *load, const struct load_demand *demand)
 {
     if (demand->mode != load->demand.mode) {
         load->reference = load->speed;
+        load->acceleration = 0;
         load->wanted = held_torque(load);
         load->trim = 0;
         load->swings = 0;
     }
+    if (demand->mode != load->demand.mode || demand->target != load->demand.target)
+        load->is_there = false;
     load->demand = *demand;
 }
 

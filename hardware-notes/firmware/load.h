@@ -39,7 +39,7 @@ struct load_settings {
     int64_t speed_max;    /* that torque and road modes don't let it pass, Q16 */
     int64_t engine_max;   /* the engine's greatest torque at the absorber, Q16 */
     int64_t torque_slew;  /* fastest change in torque mode, N m/s, Q16 */
-    int64_t follow;       /* how far measured output may be below the model's, Q16 */
+    int64_t follow;       /* how far measured output may be from the model's, Q16 */
     int64_t follow_steps; /* for how many steps */
 };
 
@@ -73,6 +73,7 @@ struct load_inputs {
     int32_t torque;      /* Q16 */
     bool cut;            /* the board has cut the engine */
     bool too_hot;
+    bool no_supply;      /* of water, oil or power, as a switch shows it */
 };
 
 struct load_outputs {
@@ -98,7 +99,7 @@ struct load_sample {
 struct load {
     struct load_settings set;
     struct load_demand demand;
-    bool is_armed, is_leaving;
+    bool is_armed, is_leaving, is_there;
     enum load_why why;
 
     struct load_sample samples[LOAD_HISTORY];
@@ -111,10 +112,10 @@ struct load {
     int64_t speed, engine, gap;
     bool is_turning;
 
-    int64_t place, output, boost;
-    int64_t reference, wanted, trim, kept;
+    int64_t place, settled, output, boost;
+    int64_t reference, acceleration, wanted, trim, kept;
 
-    int64_t behind, torque_behind, running_off, strange;
+    int64_t apart, torque_apart, without, running_off, strange;
     int64_t swings, swing, swing_sign, swing_steps;
     uint8_t backed_off;
 };

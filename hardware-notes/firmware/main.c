@@ -2,6 +2,7 @@
  *
  * Its cuts are software on one chip. They are not the emergency stop: see ../safety.md.
  */
+#include "brake.h"
 #include "config.h"
 #include "control.h"
 #include "guard.h"
@@ -23,7 +24,13 @@ static bool hello_due, status_due;
 
 /* ---- Frames ------------------------------------------------------------------------------ */
 
-enum channel_kind { CHANNEL_TEETH = 1, CHANNEL_FORCE, CHANNEL_ANALOG, CHANNEL_TEMPERATURE };
+enum channel_kind { CHANNEL_TEETH = 1, CHANNEL_FORCE, CHANNEL_ANALOG, CHANNEL_TEMPERATURE, CHANNEL_LOAD };
+
+#ifdef BRAKE
+#define LOAD_CHANNELS 1
+#else
+#define LOAD_CHANNELS 0
+#endif
 
 static void put_channels(enum channel_kind kind, uint8_t count, uint16_t rate_hz)
 {
@@ -43,11 +50,12 @@ static void hello_send(void)
     for (uint8_t i = 0; i < sizeof firmware_version; i++)
         frame_u8(firmware_version[i]);
     frame_u32(TICK_HZ);
-    frame_u8(PICKUPS + FORCE_CHANNELS + ANALOG_CHANNELS + TEMPERATURE_CHANNELS);
+    frame_u8(PICKUPS + FORCE_CHANNELS + ANALOG_CHANNELS + TEMPERATURE_CHANNELS + LOAD_CHANNELS);
     put_channels(CHANNEL_TEETH, PICKUPS, 0);
     put_channels(CHANNEL_FORCE, FORCE_CHANNELS, FORCE_RATE_HZ);
     put_channels(CHANNEL_ANALOG, ANALOG_CHANNELS, ANALOG_RATE_HZ);
     put_channels(CHANNEL_TEMPERATURE, TEMPERATURE_CHANNELS, TEMPERATURE_RATE_HZ);
+    put_channels(CHANNEL_LOAD, LOAD_CHANNELS, CONTROL_HZ);
     frame_end();
 }
 
@@ -78,6 +86,9 @@ static void status_send(void)
         frame_u32(limits.temperature[i].counts_max);
     }
     frame_end();
+#ifdef BRAKE
+    brake_tell();
+#endif
 }
 
 static bool cut_send(void)
@@ -107,6 +118,10 @@ static void send_next(void)
         status_send();
         return;
     }
+#ifdef BRAKE
+    if (brake_send())
+        return;
+#endif
     if (hello_due) {
         hello_due = false;
         status_due = true;
@@ -180,7 +195,11 @@ bool link_received(uint8_t kind, const uint8_t *payload, uint8_t length)
         hello_due = true;
         return true;
     default:
+#ifdef BRAKE
+        return brake_received(kind, payload, length);
+#else
         return true;
+#endif
     }
 }
 

@@ -1,6 +1,7 @@
 #include "sensors.h"
 
 #include "config.h"
+#include "control.h"
 #include "guard.h"
 #include "inputs.h"
 #include "link.h"
@@ -100,6 +101,20 @@ static uint8_t scan_channel;
 static bool scanning;
 static uint32_t scan_tick;
 
+/* A brake's loop wants its current at every step, the host not as often. */
+#ifdef BRAKE
+#define SCANS_A_SAMPLE (CONTROL_HZ / ANALOG_RATE_HZ)
+static int16_t latest_counts[ANALOG_CHANNELS];
+static uint16_t scans;
+
+int16_t sensors_analog(uint8_t channel)
+{
+    return latest_counts[channel];
+}
+#else
+#define SCANS_A_SAMPLE 1
+#endif
+
 static void scan_start(uint8_t channel)
 {
     scan_channel = channel;
@@ -109,7 +124,7 @@ static void scan_start(uint8_t channel)
 static void analog_poll(uint32_t now)
 {
     if (!scanning) {
-        if (schedule_due(&analog_schedule, now, TICK_HZ / ANALOG_RATE_HZ)) {
+        if (schedule_due(&analog_schedule, now, TICK_HZ / ANALOG_RATE_HZ / SCANS_A_SAMPLE)) {
             scanning = true;
             scan_tick = now;
             scan_start(0);
@@ -124,6 +139,13 @@ static void analog_poll(uint32_t now)
         return;
     }
     scanning = false;
+#ifdef BRAKE
+    for (uint8_t i = 0; i < ANALOG_CHANNELS; i++)
+        latest_counts[i] = scan_counts[i];
+    if (++scans < SCANS_A_SAMPLE)
+        return;
+    scans = 0;
+#endif
     for (uint8_t i = 0; i < ANALOG_CHANNELS; i++)
         analog_counts[i] = scan_counts[i];
     analog_waiting = (struct waiting){ true, scan_tick };

@@ -13,6 +13,9 @@ void sensors_poll(void);
 /* The latest force, and the middle of its conversion; false: none yet. */
 bool sensors_force(int32_t *counts, uint32_t *tick);
 
+/* Latest counts of an analog input. */
+int16_t sensors_analog(uint8_t channel);
+
 /* Writes a frame of the sample that waits; false if none does. */
 bool sensors_send(uint32_t now);
 

@@ -111,7 +111,10 @@ fn json(reading: &Reading<'_>) -> String {
                 BoardMessage::Cut { cut_id, cause } => {
                     format!(r#""kind":"cut","cut_id":{cut_id},"cause":"{cause:?}""#)
                 }
-                BoardMessage::Load(status) => format!(r#""kind":"load","status":"{status:?}""#),
+                BoardMessage::Load(status) => format!(
+                    r#""kind":"load","settings":{},"mode":"{:?}","is_armed":{},"why":"{:?}","output":{}"#,
+                    status.settings, status.mode, status.is_armed, status.why, status.output
+                ),
             };
             format!(r#"{{"tick":{tick},"seq":{seq},{what}}}"#)
         }

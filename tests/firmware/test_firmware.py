@@ -49,8 +49,11 @@ def image(name="default"):
         "starts_running": "-DSTART_CUT=0 -DCEILING_HEARTBEAT_TIMEOUT_MS=0 "
                           "-DCEILING_TOOTH_PERIOD_TICKS=0",
         "hot_ceiling": "-DCEILING_TEMPERATURE_COUNTS='{400,INT32_MAX}'",
+        "brake": "",
+        "brake_servo": "-DBRAKE_SENSE_CHANNEL=-1",
     }
-    return build(name, settings[name])
+    brake = {"brake": ["BRAKE=pwm"], "brake_servo": ["BRAKE=servo"]}
+    return build(name, settings[name], *brake.get(name, []))
 
 
 def all_teeth(board, pickup=0):
@@ -1224,7 +1227,7 @@ def notes_and_drawing_have_every_pin():
 
     name = "GP" if IS_RP2040 else "D"
     wired = pins(f"{BOARD}/pins.h", rf"^[/ ]\*  ({name}\d+)\b")
-    assert len(wired) == (14 if IS_RP2040 else 10), wired
+    assert len(wired) == (17 if IS_RP2040 else 10), wired
     notes = "wiring-rp2040.md" if IS_RP2040 else "wiring.md"
     rows = re.findall(r"^\| (.*?) \|", (FIRMWARE / ".." / notes).read_text(), re.MULTILINE)
     first_cells = set(re.findall(rf"\b{name}\d+", " ".join(row for row in rows if row.startswith(name))))
@@ -1411,6 +1414,114 @@ def the_controller_of_the_load_keeps_its_budget():
         NOTES.append(f"the controller of the load: a step takes at most {took:.0f} us")
 
 
+LOAD_MAP, LOAD_GAINS, LOAD_DEMAND, LOAD_ARM = 0x86, 0x87, 0x88, 0x89
+
+
+def load_settings(number, inertia=1 << 16):
+    """A brake of 40 N m on a wheel of 60 teeth."""
+    speeds, torques = range(320, 2561, 320), [160, 320, 480, 560, 608, 640, 640, 640]
+    load_map = struct.pack("<H24H", number, *speeds, *torques, *range(4096, 32769, 4096))
+    gains = struct.pack("<HHHIHIIHIIiiIIIIIH", number, 60, 30, inertia, 256, 2 << 16, 5 << 8, 256, 10 << 8, 0, 0, 1 << 16,
+                        5 << 16, 300 << 16, 40 << 16, 100 << 16, 1 << 16, 100)
+    return load_map, gains
+
+
+def load_demand(mode, target):
+    return struct.pack("<Biii", mode, round(target * 65536), 0, 0)
+
+
+@test
+def a_board_without_a_brake_says_so_and_leaves_what_is_said_of_it():
+    with Board(image()) as board:
+        board.connect()
+        assert all(kind != 5 for kind, _, _ in board.of_kind("hello")[0]["channels"])
+        load_map, gains = load_settings(7)
+        for kind, payload in ((LOAD_MAP, load_map), (LOAD_GAINS, gains), (LOAD_ARM, b"\1"), (LOAD_DEMAND, load_demand(4, 1))):
+            board.send(kind, payload)
+        board.run(50)
+        expect_status(board, cut=False, receive_errors=0)
+        assert not board.of_kind("load")
+
+
+@rp2040
+def settings_of_the_load_are_taken_whole_and_a_person_arms():
+    with Board(image("brake_servo")) as board:
+        board.connect()
+        assert [5, 0, 1000] in board.of_kind("hello")[0]["channels"]
+
+        def told(milliseconds=10):
+            board.run(milliseconds)
+            status = board.of_kind("load")[-1]
+            return status["settings"], status["is_armed"], status["why"]
+
+        def pulse_ms():
+            (_, (high, period, back)), = board.command("brake")
+            assert float(period) == 4 * 48_000 and back == "0"
+            return float(high) / 48_000
+
+        # Nothing to arm, one half of the settings, settings of two numbers, some that nobody can work with.
+        assert (told(100), pulse_ms()) == ((0, False, "NotSet"), 1.0)
+        load_map, gains = load_settings(7)
+        for kind, payload in ((LOAD_ARM, b"\1"), (LOAD_MAP, load_map), (LOAD_GAINS, load_settings(8)[1]),
+                              (LOAD_GAINS, load_settings(7, inertia=0)[1])):
+            board.send(kind, payload)
+            assert told() == (0, False, "NotSet"), kind
+        board.send(LOAD_GAINS, gains)
+        assert told() == (7, False, "NotArmed")
+        # Too short, or with a value that is not allowed: counted, and nothing else.
+        for kind, payload in ((LOAD_MAP, load_map[:-1]), (LOAD_GAINS, gains[:-1]), (LOAD_DEMAND, load_demand(4, 1)[:-1]),
+                              (LOAD_DEMAND, load_demand(5, 1)), (LOAD_ARM, b""), (LOAD_ARM, b"\2")):
+            board.send(kind, payload)
+        assert told(100) == (7, False, "NotArmed")
+        expect_status(board, receive_errors=6)
+        # Armed, but the drum stands: no load. It turns: as told, between 1 and 2 ms.
+        board.send(LOAD_ARM, b"\1")
+        board.send(LOAD_DEMAND, load_demand(4, 0.5))
+        assert (told(), pulse_ms()) == ((7, True, "None"), 1.0)
+        board.send(LOAD_DEMAND, load_demand(0, 0))
+        board.edges_at(0, ramp(200, 1500, 0.3, board.cycle + ms(1)))
+        told(305)
+        board.teeth(1500, 400, start=board.edges[0][-1] + CLOCK_HZ / 1500)
+        board.send(LOAD_DEMAND, load_demand(4, 0.5))
+        assert told(300) == (7, True, "None")
+        assert abs(pulse_ms() - 1.5) < 0.001, board.of_kind("load")[-1]
+        # Under load no other settings are taken.
+        for kind, payload in zip((LOAD_MAP, LOAD_GAINS), load_settings(9)):
+            board.send(kind, payload)
+        assert told() == (7, True, "None")
+        board.run(150)
+        assert all_teeth(board) > 500
+
+
+@rp2040
+def a_brake_takes_no_time_from_the_teeth():
+    with Board(image("brake")) as board:
+        board.connect()
+        for kind, payload in zip((LOAD_MAP, LOAD_GAINS), load_settings(7)):
+            board.send(kind, payload)
+        board.send(LOAD_ARM, b"\1")
+        board.send(LOAD_DEMAND, load_demand(2, 1))
+        board.run(20)
+        board.measures()
+        board.edges_at(0, ramp(1000, 15_000, 0.4, board.cycle + ms(1)))
+        board.run(420)
+        all_teeth(board)
+        frames_in_time(board)
+        measured = board.measures()
+        end = symbol(image("brake"), "_end") - 0x20000000
+        assert end <= 40_960 and measured["stack_bytes_max"] <= 2048, (end, measured)
+        assert us(measured["loop_cycles_max"]) <= 700, "so late may a heartbeat's cut be"
+        NOTES.append(f"with a brake, 1000 steps a second: {end} of 49152 bytes of program and variables, {measured['stack_bytes_max']} of "
+                     f"4096 of stack; main loop at most {us(measured['loop_cycles_max']):.0f} us")
+
+
+@rp2040
+def a_simulated_brake_is_held_and_fails_safe():
+    held = subprocess.run([ROOT / "target" / "debug" / "brake_loop", SIMULATOR, image("brake")], capture_output=True, text=True)
+    assert held.returncode == 0, held.stdout + held.stderr
+    NOTES.extend(line.removeprefix("ok").strip() for line in held.stdout.splitlines()[:-1])
+
+
 @rp2040
 def edges_faster_than_the_processor_are_counted():
     for spacing in (12, 7):
@@ -1525,9 +1636,9 @@ def memory_has_room():
         measured = board.measures()
         end = symbol(image("two_pickups"), "_end") - 0x20000000
         assert measured["stack_bytes_max"] <= 2048, "half of it"
-        assert end <= 24_576, "of 32,768 bytes of program and variables"
+        assert end <= 24_576, "of 49,152 bytes of program and variables"
         assert us(measured["loop_cycles_max"]) <= 500, "so late may a heartbeat's cut be"
-        NOTES.append(f"two_pickups: {end} of 32768 bytes of program and variables, {measured['stack_bytes_max']} of 4096 of "
+        NOTES.append(f"two_pickups: {end} of 49152 bytes of program and variables, {measured['stack_bytes_max']} of 4096 of "
                      f"stack; main loop at most {us(measured['loop_cycles_max']):.0f} us")
 
 

@@ -124,7 +124,7 @@ pub struct Seen {
     pub lost_in_drive: DriveLoss,
 }
 
-/// Work that a drive took and that the engine gave, J, over even parts of the pull's speeds: most is
+/// Work that a drive took from the engine and that it gave, J, over even parts of the pull's speeds: most is
 /// lost where the engine's cycles meet the drive's own frequency.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct DriveLoss {
@@ -248,21 +248,44 @@ impl Pull {
         )
     }
 
-    /// Work that the drive takes, and that the engine gives on average, over a step at full throttle, J.
-    fn drive_work_j(&self, before: &State, after: &State, closed_s: Option<f64>) -> (f64, f64) {
-        let Some(drive) = self.drive else {
-            return (0.0, 0.0);
-        };
-        if Self::throttle(before.time_s, closed_s) < 1.0 {
-            return (0.0, 0.0);
+    /// What the gas pressure's swing adds to the mean torque, over it; a cycle that does not burn has no
+    /// pressure to swing with.
+    fn swing(&self, engine_rad: f64, work: f64, phase: f64) -> f64 {
+        if work <= 0.0 {
+            return 0.0;
         }
+        let cylinders = f64::from(self.cycles.cylinders);
+        let cycle = self.cycles_per_engine_turn * cylinders * self.engine_per_drum * engine_rad;
+        (1_u8..)
+            .zip(self.ripple)
+            .map(|(m, a)| a * (f64::from(m) * (cycle + phase)).cos())
+            .sum()
+    }
+
+    /// Work that a swinging drive takes from the engine, and that the engine gives on average, over a step
+    /// at full throttle, J.
+    ///
+    /// Spring and damper push the drum as they hold back the engine, so that the mean acceleration lacks
+    /// only what the engine's own mean torque does. That is even over angle: over time it falls behind by
+    /// what its swing does with the swing of the crank. (What the damper turns to heat is the same in the
+    /// long run, but later.)
+    fn drive_work_j(&self, after: &State, dt_s: f64, work: f64, phase: f64) -> (f64, f64) {
         let omega = (2.0 * after.energy).sqrt();
-        let ahead = (after.other_rad - after.theta, after.other_rad_per_s - omega);
-        let (_, damper_nm) = drive.torques_nm(ahead.0, ahead.1, self.inertias_kg_m2());
-        let dt_s = after.time_s - before.time_s;
-        let rpm = omega * self.engine_per_drum / RPM;
-        let engine_nm = self.engine_per_drum * self.mean_torque_nm(rpm);
-        (damper_nm * ahead.1 * dt_s, engine_nm * omega * dt_s)
+        let (wheel, other) = (
+            (after.theta, omega),
+            (after.other_rad, after.other_rad_per_s),
+        );
+        let (drum, engine) = if self.on_engine {
+            (other, wheel)
+        } else {
+            (wheel, other)
+        };
+        let inertias = self.inertias_kg_m2();
+        let swings = (engine.1 - drum.1) * inertias.0 / (inertias.0 + inertias.1);
+        let mean_nm =
+            self.engine_per_drum * self.mean_torque_nm(drum.1 * self.engine_per_drum / RPM);
+        let swing_nm = mean_nm * work * self.swing(engine.0, work, phase);
+        (swing_nm * swings * dt_s, mean_nm * drum.1 * dt_s)
     }
 
     /// Throttle: 1 fully open, negative while the closed engine drags. `closed_s` is when it closed.
@@ -327,9 +350,12 @@ impl Pull {
                 let work = drawn.work(firing);
                 let slope = |s: &State| self.slope(s, work, phase, closed);
                 at = runge_kutta(&at, h, slope);
-                let rpm = (2.0 * at.energy).sqrt() * ratio / RPM;
-                seen.lost_in_drive
-                    .take(rpm, self.drive_work_j(&before, &at, closed_s));
+                if self.drive.is_some() && Self::throttle(before.time_s, closed_s) >= 1.0 {
+                    let rpm = (2.0 * at.energy).sqrt() * ratio / RPM;
+                    let dt_s = at.time_s - before.time_s;
+                    let work_j = self.drive_work_j(&at, dt_s, work, phase);
+                    seen.lost_in_drive.take(rpm, work_j);
+                }
                 self.spark(&before, &at, firings, &mut rng, &mut edges_s);
                 sampler.sample(self, &before, &at, closed_s, origin_s, &mut seen.force);
                 done += 1.0;
@@ -370,15 +396,8 @@ impl Pull {
         // drawn in. (It would else do work with the gas pressure's swing that no measurement tells from
         // the engine's torque.)
         let rpm = drum.1 * ratio / RPM;
-        let cylinders = f64::from(self.cycles.cylinders);
-        let cycle = self.cycles_per_engine_turn * cylinders * ratio * engine.0;
-        let swing: f64 = (1_u8..)
-            .zip(self.ripple)
-            .map(|(m, a)| a * (f64::from(m) * (cycle + phase)).cos())
-            .sum();
+        let swing = 1.0 + self.swing(engine.0, work, phase);
         let throttle = Self::throttle(s.time_s, closed_s);
-        // A cycle that does not burn has no pressure to swing with.
-        let swing = if work > 0.0 { 1.0 + swing } else { 1.0 };
         let engine_nm = ratio * self.mean_torque_nm(rpm) * throttle * work * swing;
         let [c0, c1, c2] = self.losses;
         let lost_nm = c0 + drum.1 * (c1 + drum.1 * c2) + self.brake_nm(rpm, throttle);

@@ -16,6 +16,7 @@ pub mod reduce;
 pub mod regression;
 pub mod sensor;
 pub mod size;
+pub mod steadiness;
 pub mod turns;
 pub mod uncertainty;
 

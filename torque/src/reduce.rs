@@ -194,8 +194,6 @@ const STANDSTILL_S: f64 = 1.0;
 const FORCE_SAMPLES_MIN: usize = 4;
 /// Speeds at which the peak is looked for.
 const PEAK_SAMPLES: usize = 400;
-/// A rise that holds its speed for more than this share of its time is a step test, not a sweep.
-const HELD_SHARE_MAX: f64 = 0.2;
 /// A rise that ends so close to the begin of a hold was the way to it, not a sweep: that one ends
 /// when the throttle closes.
 const HELD_AFTER_S_MAX: f64 = 0.5;
@@ -306,7 +304,7 @@ impl Reduction<'_> {
         let speeds = self.averaged_speeds();
         let holds = self.holds(&speeds);
         let mut steady = self.steady_points(&holds, &speeds, &mut remarks);
-        let sweep = self.sweep(&holds)?;
+        let sweep = self.sweep(&holds, &speeds)?;
         if let Some(sweep) = &sweep {
             self.remark_ends(sweep, &speeds, steady.is_empty(), &mut remarks)?;
         }
@@ -498,26 +496,52 @@ impl Reduction<'_> {
         points
     }
 
+    /// The stretch without a held speed in which the speed changes most: what a brake holds before it lets the engine
+    /// rise is no part of the rise.
+    fn between(&self, holds: &[Hold], speeds: &[TurnSpeed]) -> ToothTrain {
+        let mut from_s = f64::NEG_INFINITY;
+        let mut stretches = Vec::new();
+        for hold in holds {
+            stretches.push((from_s, hold.from_s));
+            from_s = hold.to_s;
+        }
+        stretches.push((from_s, f64::INFINITY));
+        let change = |(from_s, to_s): &(f64, f64)| {
+            let within = speeds
+                .iter()
+                .filter(|it| it.middle_s() >= *from_s && it.middle_s() <= *to_s);
+            let (low, high) = within.fold((f64::INFINITY, 0.0_f64), |(low, high), it| {
+                (low.min(it.omega_rad_per_s), high.max(it.omega_rad_per_s))
+            });
+            high - low
+        };
+        let largest = stretches
+            .iter()
+            .max_by(|a, b| change(a).total_cmp(&change(b)));
+        let (from_s, to_s) = largest
+            .copied()
+            .unwrap_or((f64::NEG_INFINITY, f64::INFINITY));
+        let at = |limit: f64| self.train.time_s.partition_point(|time_s| *time_s < limit);
+        self.train.part(at(from_s)..at(to_s))
+    }
+
     /// The full-throttle rise, fitted; `None` when there is none, or only the way to a held speed.
-    fn sweep(&self, holds: &[Hold]) -> Result<Option<Sweep>, ReduceError> {
+    fn sweep(&self, holds: &[Hold], speeds: &[TurnSpeed]) -> Result<Option<Sweep>, ReduceError> {
         let wheel = Wheel {
             teeth_per_turn: self.stand.wheel.teeth_per_turn,
             cycles_per_turn: self.cycles_per_turn(),
         };
         let start = self.options.start_rad_per_s / self.engine_per_wheel();
-        let Some(range) = full_throttle(&self.train, wheel, start) else {
+        let free = self.between(holds, speeds);
+        let Some(range) = full_throttle(&free, wheel, start) else {
             return Ok(None);
         };
-        let part = self.train.part(range);
-        let (Some(from_s), Some(to_s)) = (part.time_s.first(), part.time_s.last()) else {
+        let part = free.part(range);
+        let Some(to_s) = part.time_s.last() else {
             return Ok(None);
         };
         let ends_in_hold = |hold: &Hold| (hold.from_s - to_s).abs() < HELD_AFTER_S_MAX;
-        let held: f64 = holds
-            .iter()
-            .map(|hold| (hold.to_s.min(*to_s) - hold.from_s.max(*from_s)).max(0.0))
-            .sum();
-        if holds.iter().any(ends_in_hold) || held > HELD_SHARE_MAX * (to_s - from_s) {
+        if holds.iter().any(ends_in_hold) {
             return Ok(None);
         }
         let (fit, pattern_found) = self.fit(&part)?;

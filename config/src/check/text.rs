@@ -269,7 +269,7 @@ impl Summary<'_> {
             writeln!(
                 f,
                 "  one pickup can't be compared with another: counting every second tooth from the \
-                 start looks like half\n  the speed. Turn the shaft by hand and count, or put a second \
+                 start looks like half the speed. Turn the shaft by hand and count, or put a second \
                  pickup on the other shaft"
             )?;
         }
@@ -481,7 +481,7 @@ impl fmt::Display for Summary<'_> {
         }
         f.write_str(
             "\nThese cuts are software and never the emergency stop: keep one that works without \
-             a computer,\nstay out of the drum's plane, and follow local codes.\n",
+             a computer, stay out of the drum's plane, and follow local codes.\n",
         )
     }
 }

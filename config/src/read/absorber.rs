@@ -38,6 +38,10 @@ pub(super) fn absorber(section: Section<'_>) -> Option<StandAbsorber> {
     }
     let engine_torque = torques(&section, "engine_torque");
     let torque_of_output = torque_of_output(&section);
+    let stall_rad_per_s = section.optional(
+        "stall_speed",
+        &Q(&units::ROTATION, Some(("100 rpm", "10000 rpm"))),
+    );
     let output = section.required("output", &Choice(OUTPUTS));
     let without_power = section.required("without_power", &Choice(WITHOUT_POWER));
     let time_constant_s =
@@ -61,6 +65,7 @@ pub(super) fn absorber(section: Section<'_>) -> Option<StandAbsorber> {
             without_power: without_power?,
         },
         engine_torque: engine_torque?,
+        stall_rad_per_s,
     })
 }
 

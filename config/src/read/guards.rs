@@ -281,7 +281,7 @@ impl GuardReader<'_, '_> {
             (LimitOf::Age, _) => limit(&units::DURATION),
             (_, About::Speeds) => limit(&units::ROTATION),
             (_, About::Temperatures) => limit(&units::TEMPERATURE),
-            (of, About::Sensors | About::Anything) => {
+            (of, About::Sensors | About::LoadCell | About::Anything) => {
                 let Some(kind) = signal.and_then(|signal| self.kind_of(signal)) else {
                     // Without its signal nobody can tell what unit the limit needs.
                     self.section.item("limit");
@@ -306,6 +306,7 @@ impl GuardReader<'_, '_> {
                 .is_none_or(|quantity| quantity == Quantity::Temperature),
             (About::Speeds | About::Temperatures, _) => false,
             (About::Sensors, signal) => signal != Signal::Board,
+            (About::LoadCell, signal) => signal == Signal::LoadCell,
         }
     }
 }

@@ -12,6 +12,7 @@ import { Forms } from "./forms.js";
 import { Freshness } from "./freshness.js";
 import { Guards } from "./guards.js";
 import { Journal } from "./journal.js";
+import { Load } from "./load.js";
 import { Plan } from "./plan.js";
 import { Pulls } from "./pulls.js";
 import { Shelf } from "./shelf.js";
@@ -127,6 +128,7 @@ async function start() {
   const shelf = new Shelf(views);
   const answer = new Answer(units, views);
   const commission = new Commission(stand, units, views);
+  const load = new Load(units);
   views.start();
   const sound = new Sound();
   const band = new Band(stand);
@@ -150,6 +152,7 @@ async function start() {
     guards.show(live);
     chart.draw();
     commission.show(live);
+    load.show(live);
     setText(byId("guarding"), live.fit ? "guarding" : "not guarding");
     setData(byId("guarding"), "off", !live.fit);
     for (const mark of rehearsal) mark.hidden = live.simulated !== true;

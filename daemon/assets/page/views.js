@@ -1,6 +1,6 @@
 // Which view is open. The address says it, so that the browser's way back works.
 
-const VIEWS = ["live", "pulls-view", "answer", "journal", "commission"];
+const VIEWS = ["live", "load", "pulls-view", "answer", "journal", "commission"];
 
 export class Views {
   #listeners = [];

@@ -30,6 +30,8 @@ pub(super) struct Context {
     pub(super) pulling: bool,
     /// Speed of the engine, while the pickup that tells it is known to work.
     pub(super) engine_rad_per_s: Option<f64>,
+    /// What the load cell has to show at least by what the board's load is told to hold; none while it holds nothing.
+    pub(super) demanded_n: Option<f64>,
 }
 
 impl Context {
@@ -218,7 +220,7 @@ impl GuardDesk {
                 continue;
             }
             state.limit_si = context.limit_si(&state.guard);
-            let Some(finding) = state.judge(value, at_us) else {
+            let Some(finding) = state.judge(value, at_us, context.demanded_n) else {
                 continue;
             };
             // Outside of a pull there is nothing to find, and what tripped is over.
@@ -326,13 +328,20 @@ fn lost(value: &Value) -> Finding {
 
 impl State {
     /// What a new value tells; nothing where time alone does.
-    fn judge(&mut self, value: &Value, at_us: f64) -> Option<Finding> {
+    fn judge(&mut self, value: &Value, at_us: f64, demanded_n: Option<f64>) -> Option<Finding> {
         let limit_si = self.limit_si;
         let finding = match self.guard.rule {
             Rule::Overspeed | Rule::OverTemperature | Rule::Above => {
                 compared(value, |si| limit_si.is_some_and(|limit| si > limit))
             }
             Rule::Below => compared(value, |si| limit_si.is_some_and(|limit| si < limit)),
+            Rule::LoadLost => {
+                let lacking = |si: f64| demanded_n.map_or(0.0, |demanded| demanded - si);
+                self.value_si = value.si().map(lacking);
+                return Some(compared(value, |si| {
+                    limit_si.is_some_and(|limit| lacking(si) > limit)
+                }));
+            }
             Rule::RateOfRise => return Some(self.rate(value, at_us)),
             Rule::SensorLost if !matches!(self.guard.signal, Signal::Speed(_)) => lost(value),
             Rule::SensorLost | Rule::StaleData => return None,

@@ -10,6 +10,7 @@ mod guards;
 pub mod health;
 mod link;
 mod live;
+mod load;
 mod log;
 mod plausibility;
 mod presence;
@@ -34,6 +35,7 @@ pub use leverarm_vocabulary::{Cut, CutBy, Event, Now};
 pub use chunks::ChunkData;
 pub use cut::{CutLatch, CutView};
 pub use live::{ChannelLive, GuardLive, Live, PullPhase};
+pub use load::{LoadLive, RunLive, StepDone};
 pub use log::records_of_log;
 pub use self_test::{Arming, BoardStart, GuardTrial, LastTest, Passed, SelfTestReport};
 
@@ -42,9 +44,11 @@ use cut::CutDesk;
 use guards::{Context, GuardDesk, Verdict};
 use health::HealthDesk;
 use leverarm_values::{CalibratedStand, Sample};
+use leverarm_vocabulary::load::LoadWord;
 use leverarm_vocabulary::{DAEMON_STOPPED, EventKind, Severity, payload};
 pub use link::no_board_text;
 use link::{Link, limits_lacking, limits_wanted};
+use load::{LoadDesk, RunNews};
 use plausibility::Plausibility;
 use pulls::{PullEvent, PullFinder};
 use self_test::{EdgesSeen, SelfTest};
@@ -156,7 +160,7 @@ impl Output {
 }
 
 /// What a person can ask of the core.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq)]
 pub enum Command {
     /// Cut now.
     Cut {
@@ -170,6 +174,8 @@ pub enum Command {
     },
     /// Try every guard, with everything at standstill.
     SelfTest,
+    /// Something about the load of a brake stand.
+    Load(LoadWord),
 }
 
 /// Why a command had no effect.
@@ -228,6 +234,12 @@ pub enum CommandError {
     /// No board.
     #[error("no board is connected, so the cut can't be released")]
     NoBoard,
+    /// The load can't do that now.
+    #[error("load: {why}")]
+    Load {
+        /// Why not.
+        why: String,
+    },
 }
 
 const HEARTBEAT_EVERY_US: u64 = 50_000;
@@ -259,6 +271,7 @@ pub struct Core {
     plausibility: Plausibility,
     cut: CutDesk,
     still_driven: StillDriven,
+    load: LoadDesk,
     pulls: PullFinder,
     chunks: ChunkBuilder,
     swarms: Swarms,
@@ -290,6 +303,7 @@ impl Core {
             plausibility: Plausibility::new(&stand),
             cut: CutDesk::default(),
             still_driven: StillDriven::new(&stand),
+            load: LoadDesk::new(Arc::clone(&of)),
             pulls: PullFinder::new(&stand),
             chunks: ChunkBuilder::default(),
             swarms: Swarms::default(),
@@ -318,6 +332,7 @@ impl Core {
     pub fn calibrated(&mut self, of: Arc<CalibratedStand>) {
         self.signals.calibrated(Arc::clone(&of));
         self.health.calibrated(&of);
+        self.load.calibrated(Arc::clone(&of));
         self.of = of;
     }
 
@@ -373,6 +388,7 @@ impl Core {
         self.health.begin(&self.of);
         self.plausibility.begin();
         self.still_driven.begin();
+        self.load.begin();
         self.chunks.begin();
         self.cut.board_unknown(now);
         self.fit = false;
@@ -404,6 +420,7 @@ impl Core {
         self.break_off_self_test(now, &why, out);
         add_counters(&mut self.earlier, &link.reader.counters());
         self.earlier.bytes_discarded += link.reader.pending_bytes() as u64;
+        self.break_off_steps(now, link.tick_newest, &why, out);
         let pull = self.pulls.break_off(link.tick_newest, why);
         self.pull_events(now, pull, out);
         self.swarms.tell(now, true, out);
@@ -449,6 +466,7 @@ impl Core {
     /// and all that follows, belongs to a new connection on the same port.
     fn board_restarted(&mut self, now: Now, link: &mut Link, out: &mut Output) {
         let reason = "the board restarted";
+        self.break_off_steps(now, link.tick_newest, reason, out);
         let pull = self.pulls.break_off(link.tick_newest, reason.to_owned());
         self.pull_events(now, pull, out);
         self.swarms.tell(now, true, out);
@@ -489,11 +507,11 @@ impl Core {
             BoardMessage::Cut { cut_id, cause } => {
                 return self.board_cut(now, link, tick, Some((*cut_id, *cause)), out);
             }
+            BoardMessage::Load(status) => return self.load.status(now, tick, status, out),
             BoardMessage::Teeth(_)
             | BoardMessage::Force { .. }
             | BoardMessage::Analog(_)
-            | BoardMessage::Temperature { .. }
-            | BoardMessage::Load(_) => {}
+            | BoardMessage::Temperature { .. } => {}
         }
         if link.hello.is_none() {
             return; // without a tick rate the time of a sample means nothing; its bytes are kept
@@ -532,6 +550,7 @@ impl Core {
         self.still_driven.board(f64::from(hello.tick_hz));
         self.health.board(hello.tick_hz);
         self.pulls.board(hello.tick_hz);
+        self.load.board(now, link.tick(), hello, out);
         out.records.push(Record::Hello(data.clone()));
         link.status_us.get_or_insert(now.mono_us);
         self.edges_seen.board(BoardStart::from(&data));
@@ -670,7 +689,11 @@ impl Core {
             }
             let is_engine_source = self.signals.speed_source(Shaft::Engine) == Some(pickup);
             if let Some(mark) = seen.mark.filter(|_| is_engine_source) {
-                pulls.extend(self.pulls.mark(mark, !self.cut.is_cut()));
+                self.load.speed(tick, mark.engine_rad_per_s);
+                // What a list of steps reads is kept as one pull, whatever rises in it.
+                if !self.load.reads() {
+                    pulls.extend(self.pulls.mark(mark, !self.cut.is_cut()));
+                }
             }
         }
     }
@@ -689,6 +712,7 @@ impl Core {
         for sample in samples.drain(..) {
             let (signal, tick) = (sample.signal, sample.tick);
             link.saw_tick(tick);
+            self.load.sample(tick, signal, sample.value.good());
             self.signals.sensed(now.mono_us, sample);
             self.check(now, tick, signal, out);
         }
@@ -735,15 +759,16 @@ impl Core {
             return;
         };
         let value = self.signals.value(signal);
-        let context = self.context(tick);
+        let context = self.context(now, tick);
         let verdicts = self.guards.check(signal, &value, board_us, context);
         self.act(now, Some(tick), verdicts, out);
     }
 
-    fn context(&self, tick: u64) -> Context {
+    fn context(&self, now: Now, tick: u64) -> Context {
         Context {
-            pulling: self.pulls.pulls(),
+            pulling: self.pulls.pulls() || self.load.reads(),
             engine_rad_per_s: self.signals.known_speed_at(Shaft::Engine, tick),
+            demanded_n: self.load.demanded_n(now),
         }
     }
 
@@ -807,7 +832,7 @@ impl Core {
     pub fn tick(&mut self, now: Now, out: &mut Output) {
         self.last_tick_us = Some(now.mono_us);
         let tick = self.link.as_ref().map(|link| link.tick_newest);
-        let context = self.context(tick.unwrap_or(0));
+        let context = self.context(now, tick.unwrap_or(0));
         let verdicts = self
             .guards
             .check_ages(&self.signals, now.mono_us, tick, context);
@@ -817,6 +842,9 @@ impl Core {
             self.self_test(now, &link, out);
             self.speak(now, &mut link, out);
             self.link = Some(link);
+            let is_cut = self.cut.is_cut();
+            let news = self.load.advance(now, tick, is_cut, out);
+            self.keep_steps(now, tick, news, out);
             let mut pulls = Vec::from_iter(self.pulls.time(tick));
             self.cut_pull(tick, &mut pulls);
             self.pull_events(now, pulls, out);
@@ -942,6 +970,9 @@ impl Core {
             };
             link.identify_due_us = now.mono_us + every_us;
         }
+        for command in self.load.due(now, link.tick_newest, out) {
+            self.send(now, &HostMessage::Load(command), out);
+        }
         self.fit = self.is_fit(now, link);
         if !self.fit {
             self.health.no_beat();
@@ -1012,7 +1043,69 @@ impl Core {
                 released
             }
             Command::SelfTest => self.begin_self_test(now, out),
+            Command::Load(word) => {
+                let said = self.load_word(now, word, out);
+                if let Some(mut link) = self.link.take() {
+                    self.speak(now, &mut link, out);
+                    self.link = Some(link);
+                }
+                said.map_err(|why| CommandError::Load { why })
+            }
         }
+    }
+
+    /// A person's word about the load.
+    fn load_word(&mut self, now: Now, word: &LoadWord, out: &mut Output) -> Result<String, String> {
+        if self.self_test.is_some() {
+            return Err("the guards are being tested".to_owned());
+        }
+        let tick = self.link.as_ref().map_or(0, |link| link.tick_newest);
+        let is_to_hold = !matches!(word, LoadWord::Release { .. });
+        if is_to_hold && self.cut.is_cut() {
+            return Err("the stand is cut: release that first".to_owned());
+        }
+        if is_to_hold && !self.fit {
+            return Err("the daemon is not fit to guard, so no load is put on".to_owned());
+        }
+        let said = match word {
+            LoadWord::Arm => return self.load.arm(now),
+            LoadWord::Release { though_it_pulls } => self.load.release(now, *though_it_pulls)?,
+            LoadWord::Order(order) => self.load.order(now, *order)?,
+            LoadWord::Steps(list) => {
+                if self.load.reads() {
+                    return Err("a list of steps is under way already".to_owned());
+                }
+                let said = self.load.begin_run(now, tick, list.clone())?;
+                let pull = self
+                    .pulls
+                    .break_off(tick, "a list of steps began".to_owned());
+                self.pull_events(now, pull, out);
+                self.keep_steps(now, tick, Some(RunNews::Begun), out);
+                return Ok(said);
+            }
+        };
+        self.break_off_steps(now, tick, "another order", out);
+        Ok(said)
+    }
+
+    fn break_off_steps(&mut self, now: Now, tick: u64, reason: &str, out: &mut Output) {
+        let news = self.load.break_off(reason);
+        self.keep_steps(now, tick, news, out);
+    }
+
+    /// What a list of steps reads is kept as a pull.
+    fn keep_steps(&mut self, now: Now, tick: u64, news: Option<RunNews>, out: &mut Output) {
+        let pull = match news {
+            None => return,
+            Some(RunNews::Begun) => self.pulls.begin_steps(tick),
+            Some(RunNews::Over { words, is_whole }) => PullEvent::Ended {
+                whole: is_whole,
+                tick_peak: tick,
+                tick_end: tick,
+                reasons: vec![words],
+            },
+        };
+        self.pull_events(now, [pull], out);
     }
 
     fn release(&mut self, now: Now, cut_id: u32, out: &mut Output) -> Result<String, CommandError> {

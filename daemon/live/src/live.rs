@@ -6,6 +6,7 @@ use leverarm_torque::curve::{COVERAGE_95, RAD_PER_S_PER_RPM};
 use leverarm_torque::uncertainty::Measured;
 use serde::Serialize;
 
+use super::load::LoadLive;
 use super::{Core, CutLatch, CutView, Now, cut, still_driven};
 
 /// Where the stand is on its way through a pull.
@@ -97,6 +98,8 @@ pub struct Live {
     pub channels: Vec<ChannelLive>,
     /// Guards, in the order of the stand file.
     pub guards: Vec<GuardLive>,
+    /// The load, on a stand whose absorber the board commands.
+    pub load: Option<LoadLive>,
     /// The cut.
     pub cut: CutView,
     /// Where in a pull.
@@ -170,6 +173,7 @@ pub(super) fn snapshot(core: &Core, now: Now) -> Live {
             .map(|link| link.delay.us() as f64 * 1e-3),
         channels: channels.collect(),
         guards: core.guards.live(core.pulls.pulls()),
+        load: core.load.live(now),
         cut: core.cut.view(),
         phase: core.pulls.phase(),
         waiting_for: waiting_for(core, connected, now),

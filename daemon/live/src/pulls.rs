@@ -258,6 +258,16 @@ impl PullFinder {
         }
     }
 
+    /// A list of steps begins to be kept: what came before it is over.
+    pub(super) fn begin_steps(&mut self, tick: u64) -> PullEvent {
+        self.state = State::Turning;
+        self.previous = None;
+        PullEvent::Started {
+            tick_first_wanted: tick.saturating_sub(self.ticks(self.rules.pre_trigger_s)),
+            tick_start: tick,
+        }
+    }
+
     /// Ends what is under way, since no more of it will come.
     pub(super) fn break_off(&mut self, tick: u64, reason: String) -> Option<PullEvent> {
         match std::mem::replace(&mut self.state, State::Still) {

@@ -22,6 +22,8 @@ pub const SHARES: usize = 8;
 const SPEED_MAX: i64 = 2_048 * Q16;
 /// Keeps a product within 63 bits.
 const SQUARE_MAX: i64 = 1 << 34;
+/// Fastest change of an acceleration that the loop counts, Q16 a second.
+const JERK_MAX: i64 = 1 << 33;
 /// Steps whose teeth are kept: at 1000 a second 127 ms.
 const HISTORY: usize = 128;
 /// A step back in it, wrapping.
@@ -71,7 +73,7 @@ pub struct Settings {
     pub engine_max: i64,
     /// Fastest change of torque in torque mode, N·m/s, Q16.
     pub torque_slew: i64,
-    /// How far measured output may be below the model's, Q16.
+    /// How far measured output may be from the model's, Q16.
     pub follow: i64,
     /// For how many steps it may be so.
     pub follow_steps: i64,
@@ -123,6 +125,8 @@ pub struct Inputs {
     pub cut: bool,
     /// A limit of temperature is passed.
     pub too_hot: bool,
+    /// A switch shows that there is no supply of water, oil or power.
+    pub no_supply: bool,
 }
 
 /// Why there is no load, or no more than was. Those after [`Why::Cut`] cut the engine.
@@ -139,7 +143,7 @@ pub enum Why {
     SensorLost,
     /// Too hot.
     TooHot,
-    /// Full output, and the speed rises.
+    /// Full output, and the speed rises; or it is far above a target that it had reached.
     Saturated,
     /// Measured output or torque, or the speed, does not follow: the load is lost.
     LoadLost,
@@ -187,6 +191,8 @@ pub struct Controller {
     demand: Demand,
     is_armed: bool,
     is_leaving: bool,
+    /// The reference came to the target of a speed.
+    is_there: bool,
     why: Why,
 
     samples: [Sample; HISTORY],
@@ -203,16 +209,19 @@ pub struct Controller {
     is_turning: bool,
 
     place: i64,
+    settled: i64,
     output: i64,
     boost: i64,
 
     reference: i64,
+    acceleration: i64,
     wanted: i64,
     trim: i64,
     kept: i64,
 
-    behind: i64,
-    torque_behind: i64,
+    apart: i64,
+    torque_apart: i64,
+    without: i64,
     running_off: i64,
     strange: i64,
     swings: i64,
@@ -309,6 +318,7 @@ impl Controller {
             demand: Demand::default(),
             is_armed: false,
             is_leaving: false,
+            is_there: false,
             why: Why::NotArmed,
             samples: [Sample::default(); HISTORY],
             at: 0,
@@ -322,14 +332,17 @@ impl Controller {
             gap: 0,
             is_turning: false,
             place: 0,
+            settled: 0,
             output: 0,
             boost: 0,
             reference: 0,
+            acceleration: 0,
             wanted: 0,
             trim: 0,
             kept: 0,
-            behind: 0,
-            torque_behind: 0,
+            apart: 0,
+            torque_apart: 0,
+            without: 0,
             running_off: 0,
             strange: 0,
             swings: 0,
@@ -345,8 +358,15 @@ impl Controller {
         self.is_armed = true;
         self.is_leaving = false;
         self.why = Why::None;
+        self.is_there = false;
         self.demand = Demand::default();
         self.backed_off = 0;
+    }
+
+    /// Whether a person armed it, and nothing has ended that.
+    #[must_use]
+    pub fn is_armed(&self) -> bool {
+        self.is_armed
     }
 
     /// Takes the load off, at the rate of the torque mode, and then needs a person's word again.
@@ -359,9 +379,13 @@ impl Controller {
     pub fn demand(&mut self, demand: Demand) {
         if demand.mode != self.demand.mode {
             self.reference = self.speed;
+            self.acceleration = 0;
             self.wanted = self.held_torque();
             self.trim = 0;
             self.swings = 0;
+        }
+        if demand.mode != self.demand.mode || demand.target != self.demand.target {
+            self.is_there = false;
         }
         self.demand = demand;
     }
@@ -431,7 +455,8 @@ impl Controller {
             0
         };
         let period = if turned > 0 { ticks / turned } else { 0 };
-        let silent = i64::from(inputs.tick.wrapping_sub(inputs.tooth_tick));
+        // A tooth may come after the step's time was read.
+        let silent = i64::from(inputs.tick.wrapping_sub(inputs.tooth_tick).cast_signed()).max(0);
         let step_ticks = self.set.tick_hz / self.set.rate_hz;
         self.gap = if period > 0 {
             silent - 4 * period - 2 * step_ticks
@@ -503,23 +528,32 @@ impl Controller {
         let held = self.held_torque();
         let is_loaded = self.place > Q16 / 16;
 
-        let is_behind = is_loaded
-            && inputs
-                .measured
-                .is_some_and(|it| i64::from(it) < self.place - self.set.follow);
-        self.behind = if is_behind { self.behind + 1 } else { 0 };
-        let lacks = is_loaded
-            && inputs.torque.is_some_and(|it| {
-                i64::from(it) < held - held / 4 - ((full * self.set.follow) >> 16)
-            });
-        // While a valve moves, its water knocks.
-        let is_calm = (self.output - self.boost - self.place).abs() < Q16 / 16;
-        if is_calm || !lacks {
-            self.torque_behind = if lacks { self.torque_behind + 1 } else { 0 };
-        }
-        // What the engine would have to give for what is seen, the absorber's torque being out by a half at most.
+        // Less than told, or more.
+        let is_apart = inputs
+            .measured
+            .is_some_and(|it| (i64::from(it) - self.place).abs() > self.set.follow);
+        self.apart = if is_apart { self.apart + 1 } else { 0 };
+        let differs = inputs.torque.is_some_and(|it| {
+            (i64::from(it) - held).abs() > held / 4 + ((full * self.set.follow) >> 16)
+        });
+        self.torque_apart = if differs { self.torque_apart + 1 } else { 0 };
+        self.without = if is_loaded && inputs.no_supply {
+            self.without + 1
+        } else {
+            0
+        };
+        // What the engine would have to give for what is seen, the absorber's torque being out by a half at most, and by what
+        // a valve changed lately besides: nobody knows its stroke well.
         let more = ((growing * self.set.inertia) >> 20) * self.set.rate_hz;
-        let is_strange = is_loaded && self.engine + more > self.set.engine_max * 5 / 4 + held / 2;
+        let seen = self.engine + more;
+        let lately = if self.set.slew > 0 {
+            (full * (self.place - self.settled).abs()) >> 16
+        } else {
+            0
+        };
+        let out = held / 2 + lately;
+        let is_strange = (is_loaded && seen > self.set.engine_max * 5 / 4 + out)
+            || seen < -self.set.engine_max / 2 - out;
         self.strange = if is_strange { self.strange + 1 } else { 0 };
         let runs = self.demand.mode == Mode::Speed
             && self.output >= self.set.output_for[SHARES] - Q16 / 64
@@ -527,19 +561,22 @@ impl Controller {
             && measured > self.demand.target + self.demand.target / 32
             && self.engine > full;
         self.running_off = if runs { self.running_off + 1 } else { 0 };
+        let is_past = self.is_there && measured > self.demand.target + self.demand.target / 8;
 
-        self.why = if inputs.cut {
+        // What is too hot cuts on some boards by itself.
+        self.why = if inputs.too_hot {
+            Why::TooHot
+        } else if inputs.cut {
             Why::Cut
         } else if self.gap > 0 && self.speed > self.set.stall {
             Why::SensorLost
-        } else if inputs.too_hot {
-            Why::TooHot
-        } else if self.behind > self.set.follow_steps
-            || self.torque_behind > self.set.follow_steps * 3 / 2
+        } else if self.apart > self.set.follow_steps
+            || self.torque_apart > self.set.follow_steps * 3 / 2
+            || self.without * 200 > self.set.rate_hz
             || self.strange > 2
         {
             Why::LoadLost
-        } else if self.running_off * 40 > self.set.rate_hz {
+        } else if is_past || self.running_off * 40 > self.set.rate_hz {
             Why::Saturated
         } else {
             Why::None
@@ -599,7 +636,10 @@ impl Controller {
         // Never at standstill, and less before it.
         let above = self.speed - self.set.stall;
         let wide = self.set.stall / 2;
-        if above <= 0 || !self.may_turn() {
+        // A speed that is only reckoned comes near it, and never there: it has no drag.
+        let is_reckoned = self.why == Why::SensorLost;
+        let least = if is_reckoned { wide / 8 } else { 0 };
+        if above <= least || !(self.is_turning || is_reckoned) {
             self.kept = 0;
             self.reference = self.speed;
             if self.why > Why::NotArmed {
@@ -613,11 +653,6 @@ impl Controller {
         }
     }
 
-    /// Whether it turns, or did when its teeth were lost and can't have stopped.
-    fn may_turn(&self) -> bool {
-        self.is_turning || self.why == Why::SensorLost
-    }
-
     fn speed_torque(&mut self) -> i64 {
         let full = self.set.full_torque(self.speed);
         // Seven eighths of what there is.
@@ -628,12 +663,24 @@ impl Controller {
             down = down.min(self.demand.rate);
         }
         let away = self.demand.target - self.reference;
-        let acceleration = ((away * self.set.approach) >> 8).clamp(-down, up);
+        let mut acceleration = ((away * self.set.approach) >> 8).clamp(-down, up);
+        if self.set.slew > 0 {
+            // A valve changes it no faster; a part of that is left for corrections. Ending evenly, it takes the root of this.
+            let slew = (self.set.slew * full.max(0)) >> 8;
+            let jerk = ((slew << 20) / self.set.inertia).min(JERK_MAX);
+            let most = (away.abs() * (jerk / 2)).isqrt() * 11 / 10;
+            let change = jerk / self.set.rate_hz;
+            acceleration = acceleration
+                .clamp(-most, most)
+                .clamp(self.acceleration - change, self.acceleration + change);
+        }
+        self.acceleration = acceleration;
         let before = self.reference;
         self.reference += acceleration / self.set.rate_hz;
         if self.reference == before {
             self.reference = self.demand.target;
         }
+        self.is_there = self.is_there || self.reference == self.demand.target;
         // A reference that the stand can't follow waits for it.
         let apart = (self.speed >> 5) + Q16;
         self.reference = self.reference.clamp(self.speed - apart, self.speed + apart);
@@ -705,6 +752,7 @@ impl Controller {
         let driven = self.output - self.boost;
         self.place += (((driven - self.place) * self.set.lag) >> 8) / self.set.rate_hz;
         self.place = self.place.clamp(0, Q16);
+        self.settled += (self.place - self.settled) * 10 / self.set.rate_hz;
         // A coil gets warm, and its current less: the output makes up for it slowly.
         if let Some(measured) = measured {
             let apart = self.place - i64::from(measured);

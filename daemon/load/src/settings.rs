@@ -47,6 +47,9 @@ impl Task {
 /// Time constant with which a reference comes near its target, over the absorber's.
 const APPROACH: f64 = 2.6;
 
+/// Share of a valve's stroke that is left to do close to the target.
+const STROKE_NEAR: f64 = 0.09;
+
 /// How much of an absorber's lag is taken off by driving it harder for a while, and what share of its stroke a valve is given
 /// for a usual correction; and how firmly the loop corrects, 1 being the tuning rule's τc = θ: at 1.1 τc is 0.8 θ, at 0.9 1.2 θ.
 /// A water valve is moved more gently: what it moves fast, it makes knock.
@@ -80,6 +83,8 @@ pub fn settings(absorber: &Absorber, task: &Task) -> Settings {
     };
     let (lead, stroke_share, firmness) = drive_of(absorber);
     let quick_s = lag_s / lead + stroke_s * stroke_share + 2.0 / rate_hz;
+    // The loop itself keeps its reference within what a valve's stroke lets it do.
+    let near_s = lag_s / lead + stroke_s * STROKE_NEAR + 2.0 / rate_hz;
     let top = absorber.full_torque.last().map_or(1.0, |last| last.0);
     let places: [f64; MAP_POINTS] =
         std::array::from_fn(|place| top * (place as f64 + 1.0) / MAP_POINTS as f64);
@@ -93,7 +98,7 @@ pub fn settings(absorber: &Absorber, task: &Task) -> Settings {
         inertia: whole(task.inertia_kg_m2 * f64::from(1 << 20)).max(1),
         firmness: q8(task.firmness * firmness),
         hold: q16(task.inertia_kg_m2 / (2.0 * quick_s)),
-        approach: q8(1.0 / (APPROACH * quick_s)),
+        approach: q8(1.0 / (APPROACH * near_s)),
         lead: q8(lead),
         lag: q8(1.0 / lag_s.max(1.0 / rate_hz)),
         slew: if stroke_s > 0.0 {

@@ -163,7 +163,10 @@ fn life(seed: u64, input: &mut String, expected: &mut String) {
         if now > before.floor() && !chance.one_in(500) {
             let late = (turned - now) / (turned - before) * step_ticks as f64;
             #[expect(clippy::cast_possible_truncation, reason = "a few thousand ticks")]
-            let at = tick - late as i64;
+            let mut at = tick - late as i64;
+            if chance.one_in(100) {
+                at += chance.below(step_ticks / 10);
+            }
             inputs.tooth_tick = u32::try_from(at & 0xffff_ffff).unwrap();
         }
         #[expect(clippy::cast_possible_truncation, reason = "a few thousand teeth")]
@@ -178,6 +181,9 @@ fn life(seed: u64, input: &mut String, expected: &mut String) {
         }
         inputs.cut = chance.one_in(900);
         inputs.too_hot = chance.one_in(900);
+        if chance.one_in(100) {
+            inputs.no_supply = chance.one_in(8);
+        }
         if chance.one_in(200) {
             peer.arm();
             line(input, 'a', &[]);
@@ -226,6 +232,7 @@ fn life(seed: u64, input: &mut String, expected: &mut String) {
                 i64::from(torque.unwrap_or(0)),
                 i64::from(inputs.cut),
                 i64::from(inputs.too_hot),
+                i64::from(inputs.no_supply),
             ],
         );
         let out = peer.step(&inputs);

@@ -42,6 +42,7 @@ int main(void)
             inputs.torque = number();
             inputs.cut = number();
             inputs.too_hot = number();
+            inputs.no_supply = number();
             struct load_outputs outputs;
             load_step(&load, &inputs, &outputs);
             printf("%" PRId64 " %d %" PRId64 " %" PRId64 " %" PRId64 " %" PRId64 " %d %d %d %d\n", outputs.output,

@@ -381,7 +381,7 @@ fn mark_texts(pen: &mut Pen, frame: &Frame<'_>, mut board: Board, maps: Maps) {
             (true, false) => Lean::Right,
             _ => Lean::None,
         };
-        peak_label(pen, &mut board, *peak, ink, lean);
+        peak_label(pen, &mut board, *peak, ink, lean, area.right());
     }
 }
 
@@ -438,8 +438,9 @@ fn write_beside(
     }
 }
 
-/// Writes a peak's value near its ring, with a thin stroke to it when it had to move away.
-fn peak_label(pen: &mut Pen, board: &mut Board, peak: Peak<'_>, ink: Ink, lean: Lean) {
+/// Writes a peak's value near its ring, with a thin stroke to it when it had to move away; the names of
+/// the lines are right of `end`.
+fn peak_label(pen: &mut Pen, board: &mut Board, peak: Peak<'_>, ink: Ink, lean: Lean, end: f64) {
     let (label, (x, y)) = (peak.label, peak.at);
     if label.trim().is_empty() {
         return;
@@ -449,7 +450,7 @@ fn peak_label(pen: &mut Pen, board: &mut Board, peak: Peak<'_>, ink: Ink, lean: 
     let (left, centre, right) = (x + 0.5 * clear - width, x - 0.5 * width, x - 0.5 * clear);
     let columns = match lean {
         Lean::Left => [left, left - 2.0 * clear, centre, right],
-        Lean::None => [centre, x - 0.25 * width, x - 0.75 * width, right],
+        Lean::None => [centre, x - 0.25 * width, x - 0.75 * width, left],
         Lean::Right => [right, right + 2.0 * clear, centre, left],
     };
     let above = [0.0, 0.4, 0.8, 1.2, 1.6, 2.0].map(|row| y - clear - (1.0 + row) * height);
@@ -469,6 +470,7 @@ fn peak_label(pen: &mut Pen, board: &mut Board, peak: Peak<'_>, ink: Ink, lean: 
             width,
             height,
         })
+        .filter(|rect| rect.right() <= end + clear)
         .collect();
     let Some(rect) = board.place(&rects) else {
         return;

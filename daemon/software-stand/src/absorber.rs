@@ -24,6 +24,8 @@ pub struct AbsorberModel {
     pub has_output_sensor: bool,
     /// Time constant of the torque's sensor, s, > 0; infinite: there is none.
     pub torque_sensor_s: f64,
+    /// How long after its supply is gone a switch shows that, s; infinite: there is none.
+    pub supply_switch_s: f64,
     /// What is broken.
     pub fault: AbsorberFault,
 }
@@ -69,6 +71,8 @@ pub(super) struct AbsorberState {
     pub(super) torque_nm: f64,
     /// What the torque's sensor shows, N·m.
     sensed_nm: f64,
+    /// For how long its supply has been gone, s.
+    without_s: f64,
 }
 
 impl AbsorberState {
@@ -82,6 +86,7 @@ impl AbsorberState {
             temperature_k: air_k,
             torque_nm: 0.0,
             sensed_nm: 0.0,
+            without_s: 0.0,
         }
     }
 
@@ -93,6 +98,11 @@ impl AbsorberState {
             AbsorberFault::Lost => 0.0,
             AbsorberFault::Stuck => self.valve,
             AbsorberFault::Full => 1.0,
+        };
+        self.without_s = if model.fault == AbsorberFault::Lost {
+            self.without_s + STEP_S
+        } else {
+            0.0
         };
         let mut knock = 0.0;
         match it.follows {
@@ -166,6 +176,11 @@ impl AbsorberState {
         model.has_output_sensor.then_some(self.level)
     }
 
+    /// Whether a switch shows that its supply is gone.
+    pub(super) fn has_no_supply(&self, model: &AbsorberModel) -> bool {
+        self.without_s > model.supply_switch_s
+    }
+
     /// What the board measures of its torque, N·m.
     pub(super) fn sensed_nm(&self, model: &AbsorberModel) -> Option<f64> {
         model.torque_sensor_s.is_finite().then_some(self.sensed_nm)
@@ -191,6 +206,12 @@ impl AbsorberModel {
             hammer_hz: 12.0,
             has_output_sensor: absorber.kind != Kind::Water,
             torque_sensor_s: 0.01,
+            // A pressure switch in the water's way.
+            supply_switch_s: if absorber.kind == Kind::Water {
+                0.02
+            } else {
+                f64::INFINITY
+            },
             fault: AbsorberFault::None,
             absorber,
             task,

@@ -10,6 +10,7 @@ mod braked;
 mod breathing;
 mod channels;
 mod cycles;
+mod drawn_brake;
 mod error;
 mod gas_path;
 mod judge;
@@ -29,6 +30,7 @@ pub use board::Restart;
 pub use cycles::CycleVariation;
 pub use error::ModelError;
 pub use gas_path::{Breathing, Exhaust, Intake, Mixture};
+pub use load::load_messages;
 pub use model::{
     AnalogChannel, AnalogSensor, AnalogSource, BoardModel, Drag, Drive, Drum, Engine, ForceChannel,
     Head, Hum, Interference, Losses, Pickup, PickupFault, Reaction, Relay, Ripple, Setup, Shaft,
@@ -169,12 +171,16 @@ impl Inputs for SensorInputs<'_> {
         })
     }
 
-    fn load(&self) -> (Option<i32>, Option<i32>) {
+    fn load(&self) -> (Option<i32>, Option<i32>, bool) {
         let Some(model) = &self.model.absorber else {
-            return (None, None);
+            return (None, None, false);
         };
         let (level, sensed_nm) = (self.absorber.level(model), self.absorber.sensed_nm(model));
-        (level.map(q16), sensed_nm.map(q16))
+        (
+            level.map(q16),
+            sensed_nm.map(q16),
+            self.absorber.has_no_supply(model),
+        )
     }
 }
 

@@ -28,6 +28,8 @@ pub(super) enum Stream {
     Cycles,
     /// Sparks on a pickup's cable.
     Sparks(u8),
+    /// A brake stand as a whole.
+    Brakes,
 }
 
 impl Stream {
@@ -43,6 +45,7 @@ impl Stream {
             Self::Rider => (8, 0),
             Self::Cycles => (9, 0),
             Self::Sparks(index) => (10, index),
+            Self::Brakes => (11, 0),
         };
         source << 8 | u64::from(index)
     }
@@ -74,9 +77,13 @@ impl Noise {
         mean * draw
     }
 
+    /// A draw between 0 and 1, all alike.
+    pub(super) fn uniform(&mut self) -> f64 {
+        StandardUniform.sample(&mut self.generator)
+    }
+
     /// Whether something of this probability happens.
     pub(super) fn happens(&mut self, probability: f64) -> bool {
-        let draw: f64 = StandardUniform.sample(&mut self.generator);
-        draw < probability
+        self.uniform() < probability
     }
 }

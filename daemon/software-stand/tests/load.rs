@@ -3,14 +3,14 @@
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
 use leverarm_load::absorber::Kind;
-use leverarm_load::controller::{Demand, Mode, Outputs, Q16, Settings, Why};
+use leverarm_load::controller::{Demand, Mode, Outputs, Q16, Why};
 use leverarm_load::settings::settings;
 use leverarm_protocol::{
     BoardMessage, ChannelKind, Decoder, FrameWriter, HostMessage, LoadArm, LoadCommand, LoadDemand,
-    LoadGains, LoadMap, LoadMode, LoadWhy,
+    LoadMode, LoadWhy,
 };
 use leverarm_software_stand::{
-    AbsorberFault, PickupFault, SoftwareStand, StandModel, rad_per_s, rpm,
+    AbsorberFault, PickupFault, SoftwareStand, StandModel, load_messages, rad_per_s, rpm,
 };
 
 const KINDS: [Kind; 3] = [Kind::EddyCurrent, Kind::Water, Kind::Hydraulic];
@@ -310,40 +310,6 @@ fn a_wrong_map_is_made_up_for() {
     }
 }
 
-/// The host's messages for settings.
-fn messages(set: &Settings, number: u16) -> [LoadCommand; 2] {
-    let long = |value: i64| u32::try_from(value).unwrap();
-    let short = |value: i64| u16::try_from(value).unwrap();
-    let signed = |value: i64| i32::try_from(value).unwrap();
-    let map = LoadMap {
-        settings: number,
-        speeds: set.map_speed.map(|speed| short(speed >> 12)),
-        torques: set.map_torque.map(|torque| short(torque >> 12)),
-        outputs: std::array::from_fn(|eighth| short(set.output_for[eighth + 1] / 2)),
-    };
-    let gains = LoadGains {
-        settings: number,
-        teeth: short(set.teeth),
-        window_teeth: short(set.window_teeth),
-        inertia: long(set.inertia),
-        firmness: short(set.firmness),
-        hold: long(set.hold),
-        approach: long(set.approach),
-        lead: short(set.lead),
-        lag: long(set.lag),
-        slew: long(set.slew),
-        output_min: signed(set.output_min),
-        output_max: signed(set.output_max),
-        stall: long(set.stall),
-        speed_max: long(set.speed_max),
-        engine_max: long(set.engine_max),
-        torque_slew: long(set.torque_slew),
-        follow: long(set.follow),
-        follow_steps: short(set.follow_steps),
-    };
-    [LoadCommand::Map(map), LoadCommand::Gains(gains)]
-}
-
 /// All of it as it goes over the wire: settings, a person's word, a set point, and what the board tells of them. A board without
 /// a brake lists no loop, and says nothing of one.
 #[test]
@@ -385,11 +351,11 @@ fn a_host_sets_arms_and_watches() {
     // Settings that divide by 0 are not taken.
     let mut wrong = set.clone();
     wrong.inertia = 0;
-    let said = messages(&wrong, 3).map(HostMessage::Load);
+    let said = load_messages(&wrong, 3).map(HostMessage::Load);
     let (statuses, _) = heard(&mut stand, 100_000, &said);
     assert_eq!(statuses.last().unwrap().settings, 0);
     // Half of them neither.
-    let said = messages(&set, 7).map(HostMessage::Load);
+    let said = load_messages(&set, 7).map(HostMessage::Load);
     let (statuses, _) = heard(&mut stand, 100_000, &said[..1]);
     assert_eq!(statuses.last().unwrap().settings, 0);
     let (statuses, _) = heard(&mut stand, 100_000, &said[1..]);
@@ -430,7 +396,7 @@ fn a_host_sets_arms_and_watches() {
         (LoadMode::Speed, true, LoadWhy::None)
     );
     // New settings wait for the load to end.
-    let said = messages(&set, 8).map(HostMessage::Load);
+    let said = load_messages(&set, 8).map(HostMessage::Load);
     let (statuses, _) = heard(&mut stand, 100_000, &said);
     assert_eq!(statuses.last().unwrap().settings, 7);
     stand.throttle(0.0);
@@ -446,7 +412,7 @@ fn a_host_sets_arms_and_watches() {
     let (statuses, has_loop) = heard(
         &mut stand,
         500_000,
-        &messages(&set, 7).map(HostMessage::Load),
+        &load_messages(&set, 7).map(HostMessage::Load),
     );
     assert!(!has_loop && statuses.is_empty());
 }

@@ -153,7 +153,7 @@ impl<'a> Line<'a> {
     }
 
     /// What the daemon answered, for a command that needs one.
-    fn needed(&self, answer: Answer) -> Result<Value, Failure> {
+    pub(super) fn needed(&self, answer: Answer) -> Result<Value, Failure> {
         answer?.ok_or_else(|| {
             anyhow!(
                 "no daemon answers at http://{}; start it with `leverarm serve`. If the engine has to \

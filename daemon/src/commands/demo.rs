@@ -14,12 +14,17 @@ use super::curve_output::{self, Named};
 use super::pulls::{air_text, write_plot};
 use super::terminal::Table;
 use super::{Failure, json_line, say, start_log};
-use crate::rehearsal::{DEMO_STAND, Rehearsal, engine_of, model_of, script_of};
-use crate::service::{Daemon, NewSetupRequest, PageAccess, PullNotice, ServeOptions};
+use crate::rehearsal::{
+    DEMO_BRAKE, DEMO_STAND, Rehearsal, Throttle, engine_of, model_of, ready, script_of,
+};
+use crate::service::{Daemon, Handle, NewSetupRequest, PageAccess, PullNotice, ServeOptions};
 use leverarm_analysis::reduction::{CurveChoice, ReducedPull, reduce_pull};
+use leverarm_live::{Command, Live};
 use leverarm_plot::Theme;
 use leverarm_software_stand::{CycleVariation, Engine, RiderEvent, RiderScript, Setup};
 use leverarm_store::StoreReader;
+use leverarm_torque::curve::{How, RAD_PER_S_PER_RPM};
+use leverarm_vocabulary::load::{LoadOrder, LoadWord, Step, StepList};
 
 /// An idling engine has stopped by then.
 const RUN_OUT: Duration = Duration::from_millis(600);
@@ -27,6 +32,8 @@ const ORDER: [Setup; 3] = [Setup::MainJet105, Setup::MainJet110, Setup::MainJet1
 const PULLS_EACH: u32 = 3;
 /// How much the simulated engine differs from pull to pull, relative, rms.
 const SCATTER_RMS: f64 = 0.001;
+/// Speeds that a brake held are the same within this share.
+const SAME_SPEED: f64 = 0.002;
 /// Longest wait for three pulls; they take a third of it.
 const ROUND_S_MAX: u64 = 45;
 
@@ -45,13 +52,13 @@ fn engine(stand: &Stand, setup: Setup) -> Engine {
     }
 }
 
-fn prepare(out: &Path, seed: u64) -> Result<DemoStand, Failure> {
+fn prepare(out: &Path, seed: u64, stand_text: &str) -> Result<DemoStand, Failure> {
     std::fs::create_dir_all(out).with_context(|| out.display().to_string())?;
-    let simulated = leverarm_config::parse("demo.toml", DEMO_STAND)?;
+    let simulated = leverarm_config::parse("demo.toml", stand_text)?;
     let mut model = model_of(&simulated);
     model.engine = engine(&simulated, ORDER[0]);
     let rehearsal = Rehearsal::start(model, seed)?;
-    let text = DEMO_STAND.replace("/dev/null", &rehearsal.path().display().to_string());
+    let text = stand_text.replace("/dev/null", &rehearsal.path().display().to_string());
     let file = out.join("stand.toml");
     std::fs::write(&file, &text).with_context(|| file.display().to_string())?;
     let stand = leverarm_config::parse("stand.toml", &text)?;
@@ -86,6 +93,9 @@ pub(super) struct Arguments {
     /// End with one JSON object on the last line
     #[arg(long)]
     json: bool,
+    /// A step test and a sweep with each setup on a simulated brake, instead of pulls
+    #[arg(long)]
+    brake: bool,
     /// Seed of the simulation
     #[arg(long, default_value_t = 1)]
     seed: u64,
@@ -94,10 +104,17 @@ pub(super) struct Arguments {
 pub(super) fn run(asked: &Arguments) -> Result<(), Failure> {
     let out = &asked.out;
     start_log(LevelFilter::ERROR);
-    let demo = prepare(out, asked.seed)?;
+    let text = if asked.brake { DEMO_BRAKE } else { DEMO_STAND };
+    let demo = prepare(out, asked.seed, text)?;
     let store = demo.options.store_folder.clone();
     let stand = demo.options.stand.clone();
-    let notices = super::stand::runtime()?.block_on(make_pulls(demo))?;
+    let notices = super::stand::runtime()?.block_on(async {
+        if asked.brake {
+            make_steps(demo).await
+        } else {
+            make_pulls(demo).await
+        }
+    })?;
     let reader = StoreReader::open(&store)?;
     let mut pulls = Vec::new();
     for notice in &notices {
@@ -191,6 +208,170 @@ async fn make_pulls(demo: DemoStand) -> Result<Vec<PullNotice>, Failure> {
     Ok(notices)
 }
 
+/// Engine speeds of the step test, rpm.
+const STEPS_RPM: [f64; 6] = [3_500.0, 4_500.0, 5_500.0, 6_500.0, 7_500.0, 8_500.0];
+/// The sweep after it, from the first to the last of them, rpm/s.
+const SWEEP_RPM_PER_S: f64 = 900.0;
+/// Longest wait for something on the simulated brake; a list takes a third of it.
+const BRAKE_S_MAX: u64 = 90;
+
+/// A step test and a sweep with each setup, as a person makes them with `leverarm load`.
+async fn make_steps(demo: DemoStand) -> Result<Vec<PullNotice>, Failure> {
+    let DemoStand {
+        options,
+        rehearsal,
+        script,
+    } = demo;
+    let speed = |rpm: f64| rpm * RAD_PER_S_PER_RPM;
+    let steps = StepList {
+        steps: STEPS_RPM
+            .map(|rpm| Step::Speed {
+                rad_per_s: speed(rpm),
+            })
+            .to_vec(),
+        ..StepList::default()
+    };
+    let [first, .., last] = STEPS_RPM;
+    let sweep = StepList {
+        steps: vec![
+            Step::Speed {
+                rad_per_s: speed(first),
+            },
+            Step::Sweep {
+                to_rad_per_s: speed(last),
+                rad_per_s2: speed(SWEEP_RPM_PER_S),
+            },
+        ],
+        ..StepList::default()
+    };
+    let bar = ProgressBar::new(2 * ORDER.len() as u64);
+    if let Ok(style) =
+        ProgressStyle::with_template("{bar:30} test {pos} of {len}  {msg}  {elapsed}")
+    {
+        bar.set_style(style);
+    }
+    bar.enable_steady_tick(Duration::from_millis(250));
+    let stand = options.stand.clone();
+    let daemon = Daemon::start(options).await?;
+    let handle = daemon.handle();
+    let mut listener = handle.notices();
+    let mut notices = Vec::new();
+    let ready_rpm = script.start_rad_per_s / RAD_PER_S_PER_RPM;
+    for setup in ORDER {
+        let request = NewSetupRequest {
+            name: setup.label().to_owned(),
+            notes: String::new(),
+            parts: parts_of(setup),
+            again: false,
+        };
+        handle.setup(request).await??;
+        rehearsal.fit(engine(&stand, setup))?;
+        rehearsal.ride(ready(script))?;
+        let mut hand = Hand {
+            handle: &handle,
+            rehearsal: &rehearsal,
+            script,
+            throttle: Throttle::Ready,
+        };
+        bar.set_message(format!("{}: warming up", setup.label()));
+        hand.wait(|live| {
+            live.engine_rpm
+                .is_some_and(|rpm| (rpm / ready_rpm - 1.0).abs() < 0.05)
+        })
+        .await?;
+        hand.word(LoadWord::Arm).await?;
+        hand.wait(|live| live.load.as_ref().is_some_and(|load| load.armed))
+            .await?;
+        for (list, what) in [(&steps, "steps"), (&sweep, "sweep")] {
+            hand.wait(|live| live.engine_rpm.is_some_and(|rpm| rpm < 1.1 * first))
+                .await?;
+            bar.set_message(format!("{}: {what}", setup.label()));
+            let order = LoadOrder::Speed {
+                rad_per_s: speed(first),
+                rad_per_s2: None,
+            };
+            hand.word(LoadWord::Order(order)).await?;
+            hand.wait(|live| {
+                let holds = live
+                    .load
+                    .as_ref()
+                    .and_then(|load| load.demand_nm)
+                    .is_some_and(|nm| nm > 1.0);
+                holds
+                    && live
+                        .engine_rpm
+                        .is_some_and(|rpm| (rpm / first - 1.0).abs() < 0.02)
+            })
+            .await?;
+            hand.word(LoadWord::Steps(list.clone())).await?;
+            hand.wait(|live| live.load.as_ref().is_some_and(|load| load.run.is_none()))
+                .await?;
+            let kept = tokio::time::timeout(Duration::from_secs(10), listener.recv()).await;
+            notices.push(kept.context("no pull was kept of a list of steps")??);
+            bar.inc(1);
+        }
+        hand.word(LoadWord::Release {
+            though_it_pulls: false,
+        })
+        .await?;
+        // Nobody changes a jet on an engine that runs.
+        rehearsal.switch_off()?;
+        tokio::time::sleep(RUN_OUT).await;
+    }
+    bar.finish_and_clear();
+    daemon.stop().await?;
+    Ok(notices)
+}
+
+/// The person at the simulated brake: one hand on the page, one on the throttle.
+struct Hand<'a> {
+    handle: &'a Handle,
+    rehearsal: &'a Rehearsal,
+    script: RiderScript,
+    throttle: Throttle,
+}
+
+impl Hand<'_> {
+    async fn word(&self, word: LoadWord) -> Result<(), Failure> {
+        // The board may take a moment to have its settings.
+        for _ in 0..40 {
+            if self
+                .handle
+                .command(Command::Load(word.clone()))
+                .await?
+                .is_ok()
+            {
+                return Ok(());
+            }
+            tokio::time::sleep(Duration::from_millis(50)).await;
+        }
+        self.handle.command(Command::Load(word)).await??;
+        Ok(())
+    }
+
+    async fn wait(&mut self, is_so: impl Fn(&Live) -> bool) -> Result<(), Failure> {
+        let live = self.handle.live();
+        let looks = BRAKE_S_MAX * 50;
+        for _ in 0..looks {
+            tokio::time::sleep(Duration::from_millis(20)).await;
+            let (wanted, is_done, cut) = {
+                let live = live.borrow();
+                (Throttle::by(&live), is_so(&live), live.cut.cause.clone())
+            };
+            self.throttle.work(wanted, self.rehearsal, self.script)?;
+            if is_done {
+                return Ok(());
+            }
+            if let Some(cause) = cut {
+                return Err(anyhow!("the simulated brake was cut: {cause}"));
+            }
+        }
+        Err(anyhow!(
+            "the simulated brake did not get there in {BRAKE_S_MAX} s; is this machine very busy?"
+        ))
+    }
+}
+
 /// What is bolted on with a setup of the demo.
 fn parts_of(setup: Setup) -> serde_json::Map<String, Value> {
     let jet = setup.label().trim_start_matches("main jet ");
@@ -255,7 +436,7 @@ fn mean(curves: &[&Curve]) -> Option<Curve> {
         curve
             .points
             .iter()
-            .find(|p| (p.rpm - rpm).abs() < 0.5)
+            .find(|p| (p.rpm - rpm).abs() < SAME_SPEED * rpm)
             .filter(|p| p.trustworthy)
             .cloned()
     };
@@ -311,6 +492,42 @@ fn print_table(pulls: &[ReducedPull]) {
     say(&table.to_string());
 }
 
+/// What a stored test is: a rise against a drum, a rise or fall that a brake led, or held speeds.
+fn kind_of(reduced: &ReducedPull) -> &'static str {
+    let is_led = reduced.stand.absorber.is_some();
+    let is_swept = reduced
+        .curve
+        .points
+        .iter()
+        .any(|point| point.how == How::Sweep);
+    match (is_led, is_swept) {
+        (false, _) => "pull",
+        (true, true) => "sweep",
+        (true, false) => "steps",
+    }
+}
+
+fn points_of(reduced: &ReducedPull) -> Vec<Value> {
+    let points = reduced
+        .curve
+        .points
+        .iter()
+        .filter(|point| point.trustworthy);
+    points
+        .map(|point| {
+            json!({
+                "rpm": point.rpm,
+                "torque_nm": point.torque_nm,
+                "expanded_uncertainty_nm": point.expanded_uncertainty_nm(),
+                "held_s": match point.how {
+                    How::Steady { seconds } => Some(seconds),
+                    How::Sweep => None,
+                },
+            })
+        })
+        .collect()
+}
+
 fn summary(stand: &Stand, pulls: &[ReducedPull], store: &PathBuf, plot: &PathBuf) -> Value {
     let rows: Vec<Value> = pulls
         .iter()
@@ -325,6 +542,8 @@ fn summary(stand: &Stand, pulls: &[ReducedPull], store: &PathBuf, plot: &PathBuf
                 "peak_power_w": curve.peak_power.map(|p| p.value),
                 "peak_power_rpm": curve.peak_power.map(|p| p.rpm),
                 "air_factor": curve.factor.factor,
+                "kind": kind_of(reduced),
+                "points": points_of(reduced),
             })
         })
         .collect();
@@ -333,7 +552,16 @@ fn summary(stand: &Stand, pulls: &[ReducedPull], store: &PathBuf, plot: &PathBuf
         .into_iter()
         .map(|setup| {
             let peak = engine(stand, setup).full_throttle.peak();
-            let object = json!({ "peak_torque_nm": peak.torque_nm, "peak_power_w": peak.power_w });
+            let curve = engine(stand, setup).full_throttle;
+            let points: Vec<Value> = (30..=90)
+                .map(|hundred| f64::from(hundred) * 100.0)
+                .map(|rpm| json!({ "rpm": rpm, "torque_nm": curve.torque_nm(rpm * RAD_PER_S_PER_RPM) }))
+                .collect();
+            let object = json!({
+                "peak_torque_nm": peak.torque_nm,
+                "peak_power_w": peak.power_w,
+                "points": points,
+            });
             (setup.label().to_owned(), object)
         })
         .collect();

@@ -16,6 +16,7 @@ mod frames;
 mod guards;
 mod import;
 mod journal;
+mod load;
 mod new_stand;
 mod order;
 mod parts;
@@ -114,6 +115,12 @@ enum Command {
     /// Keep the last seconds of what the board sent as a pull: for a step test on a brake, a coast-down,
     /// a falling weight, or a pull that the rules did not take for one
     Keep(control::KeepArguments),
+    /// Command the load of a brake stand: arm it, hold a speed or torque, read steps, sweep
+    ///
+    /// The board's own loop holds the load, and acts by itself when something fails. Software is never the
+    /// emergency stop.
+    #[command(subcommand)]
+    Load(load::Load),
     /// Find a constant of the stand by measurement, and put it in force
     #[command(subcommand)]
     Calibrate(Box<calibrate::Calibrate>),
@@ -361,6 +368,7 @@ fn dispatch(command: Command) -> Result<(), Failure> {
         Command::Assign(arguments) => control::assign(&arguments),
         Command::Air(arguments) => control::air(&arguments),
         Command::Keep(arguments) => control::keep(&arguments),
+        Command::Load(what) => load::run(&what),
         Command::Calibrate(what) => calibrate::calibrate(&what),
         Command::Tare(arguments) => calibrate::tare(&arguments),
         Command::Calibrations(arguments) => calibrate::list(&arguments),

@@ -14,7 +14,9 @@ use super::{
     say, start_log, system,
 };
 use crate::clock::Clock;
-use crate::rehearsal::{BRAKING_S, Rehearsal, coasting, model_of, run_out_s, script_of};
+use crate::rehearsal::{
+    BRAKING_S, Rehearsal, Throttle, coasting, model_of, ready, run_out_s, script_of,
+};
 use crate::service::{Daemon, Handle, PageAccess, ServeOptions};
 use leverarm_config::Stand;
 use leverarm_live::CutLatch;
@@ -206,6 +208,10 @@ pub(super) struct RehearseArguments {
     /// Let the drum run out after each pull, as long as its losses take, instead of braking it
     #[arg(long)]
     coast: bool,
+    /// Wait for `leverarm load`: the simulated person keeps the engine ready, opens the throttle fully when the
+    /// load holds, and closes it when that is waited for
+    #[arg(long)]
+    load: bool,
     /// Working cycles of the simulated engine that do not burn, in per cent
     #[arg(long, value_name = "PERCENT", default_value = "0", value_parser = percent)]
     misfires: f64,
@@ -228,6 +234,7 @@ pub(super) fn rehearse_once(file: &Path) -> Result<(), Failure> {
         seed: 1,
         once: true,
         coast: false,
+        load: false,
         misfires: 0.0,
         access: AccessArguments {
             require_token: false,
@@ -246,6 +253,9 @@ pub(super) fn rehearse(asked: &RehearseArguments) -> Result<(), Failure> {
     } else {
         LevelFilter::INFO
     });
+    if asked.load && read.stand.absorber.is_none() {
+        bail!("--load: the stand file has no [absorber], so there is no load to command");
+    }
     let mut model = model_of(&read.stand);
     model.engine.cycles = CycleVariation {
         misfire_probability: 0.01 * asked.misfires,
@@ -259,6 +269,7 @@ pub(super) fn rehearse(asked: &RehearseArguments) -> Result<(), Failure> {
     } else {
         script
     };
+    let script = if asked.load { ready(script) } else { script };
     let run_out = run_out_text(&read.stand, asked.coast);
     let store = read.store_folder.display().to_string();
     let mut first = None;
@@ -279,6 +290,7 @@ pub(super) fn rehearse(asked: &RehearseArguments) -> Result<(), Failure> {
                 Ok(())
             }
             outcome = ride(&handle, &rehearsal, asked, &mut first) => outcome,
+            outcome = work_throttle(&handle, &rehearsal, script), if asked.load => outcome,
         };
         drop(handle);
         stop(vec![daemon], signals).await?;
@@ -291,6 +303,21 @@ pub(super) fn rehearse(asked: &RehearseArguments) -> Result<(), Failure> {
         ));
     }
     Ok(())
+}
+
+/// The simulated person looks at the page, and works the throttle.
+async fn work_throttle(
+    handle: &Handle,
+    rehearsal: &Rehearsal,
+    script: leverarm_software_stand::RiderScript,
+) -> Result<(), Failure> {
+    let live = handle.live();
+    let mut throttle = Throttle::Ready;
+    loop {
+        tokio::time::sleep(Duration::from_millis(50)).await;
+        let wanted = Throttle::by(&live.borrow());
+        throttle.work(wanted, rehearsal, script)?;
+    }
 }
 
 /// Says what happens. Ends by itself when the rehearsal is to be made once.

@@ -2,6 +2,7 @@
 //! path like any board, and can't tell the difference.
 
 mod model;
+mod person;
 
 use std::io::{ErrorKind, Read, Write};
 use std::path::{Path, PathBuf};
@@ -20,9 +21,12 @@ use leverarm_software_stand::{
 };
 
 pub use model::{BRAKING_S, coasting, engine_of, model_of, run_out_s, script_of};
+pub use person::{Throttle, ready};
 
 /// The stand file of the demo.
 pub const DEMO_STAND: &str = include_str!("demo.toml");
+/// The same of the demo on a brake.
+pub const DEMO_BRAKE: &str = include_str!("demo_brake.toml");
 
 /// The simulated stand looks at its port so often.
 const STEP: Duration = Duration::from_millis(1);
@@ -54,6 +58,7 @@ pub enum RehearsalError {
 enum Order {
     Fit(Box<Engine>),
     Ride(RiderScript),
+    OpenThrottle,
     SwitchOff,
     TurnByHand,
     RunAway,
@@ -137,6 +142,16 @@ impl Rehearsal {
             .map_err(|_closed| RehearsalError::Over)
     }
 
+    /// Opens the throttle fully and leaves it so, against a load that holds.
+    ///
+    /// # Errors
+    /// When the rehearsal is over.
+    pub fn open_throttle(&self) -> Result<(), RehearsalError> {
+        self.orders
+            .send(Order::OpenThrottle)
+            .map_err(|_closed| RehearsalError::Over)
+    }
+
     /// Switches the ignition off, so that everything comes to a standstill.
     ///
     /// # Errors
@@ -217,6 +232,10 @@ impl Shell {
                         }
                     }
                     Ok(Order::Ride(script)) => self.stand.ride(Some(script)),
+                    Ok(Order::OpenThrottle) => {
+                        self.stand.ride(None);
+                        self.stand.throttle(1.0);
+                    }
                     Ok(Order::SwitchOff) => {
                         self.stand.ride(None);
                         self.stand.ignition(false);

@@ -10,9 +10,10 @@ use leverarm_torque::engine::Role;
 use leverarm_torque::sensor::Law;
 
 use leverarm_software_stand::{
-    AnalogChannel, AnalogSensor, AnalogSource, Breathing, Drum, Engine, Exhaust, ForceChannel, Hum,
-    Intake, Losses, Mixture, Pickup, PickupFault, Reaction, Relay, RiderScript, Setup, Shaft,
-    StandAir, StandModel, TemperatureChannel, TemperatureLaw, TemperatureSource, rad_per_s, rpm,
+    AbsorberModel, AnalogChannel, AnalogSensor, AnalogSource, Breathing, Drum, Engine, Exhaust,
+    ForceChannel, Hum, Intake, Losses, Mixture, Pickup, PickupFault, Reaction, Relay, RiderScript,
+    Setup, Shaft, StandAir, StandModel, TemperatureChannel, TemperatureLaw, TemperatureSource,
+    rad_per_s, rpm,
 };
 
 /// Where the file does not say how large the engine is, it is as strong as a pull of this length needs.
@@ -34,6 +35,8 @@ const EXHAUST_K: f64 = 900.0;
 const TOP_RPM: f64 = 9000.0;
 /// A brake stand's absorber has some inertia too.
 const ABSORBER_KG_M2: f64 = 0.3;
+/// Steps a second of the simulated board's loop.
+const LOOP_HZ: u16 = 1_000;
 /// Smallest inertia of the engine's own parts that can be simulated with a clutch.
 const ENGINE_KG_M2_MIN: f64 = 1e-3;
 
@@ -83,7 +86,7 @@ pub fn model_of(stand: &Stand) -> StandModel {
         fuel_kg_per_turn: kg_per_pulse(Role::FuelFlow, base.fuel_kg_per_turn),
         air_kg_per_turn: kg_per_pulse(Role::AirFlow, base.air_kg_per_turn),
         temperatures: temperatures(stand),
-        absorber: None,
+        absorber: absorber(stand, base.board.tick_hz),
         relay: Relay::Opens,
         board: leverarm_software_stand::BoardModel {
             baud: stand.port.baud,
@@ -91,6 +94,16 @@ pub fn model_of(stand: &Stand) -> StandModel {
         },
         air,
     }
+}
+
+/// The absorber as the file has it, and its loop as the file's settings make it.
+fn absorber(stand: &Stand, tick_hz: u32) -> Option<AbsorberModel> {
+    let stated = stand.absorber.as_ref()?;
+    let ratio = stand.drive.engine_per_drum.value;
+    let inertia_kg_m2 =
+        stand.drum.as_ref()?.inertia_kg_m2.value + ratio * ratio * stand.engine.inertia_kg_m2.value;
+    let task = stand.load_task(LOOP_HZ, tick_hz, inertia_kg_m2, 1.0).ok()?;
+    Some(AbsorberModel::as_stated(stated.absorber.clone(), task))
 }
 
 /// The input of a meter with pulses, and what one is worth: kg or m³.

@@ -183,6 +183,48 @@ event_kinds! {
         coasting_rad_per_s2: f64,
     } = "still driven", Cut,
         "The engine runs on after the cut: use the emergency stop, and shut the fuel. Then the relay's contacts (welded?), the kill wire and its ground, a plug that glows. Do not run before a cut stops the engine at idle.";
+    /// The stand file has an absorber, and the board no loop that holds a load.
+    NoLoadLoop = "no load loop", Warning,
+        "This board can't hold a load. Its firmware and what it was built for; then the stand file, if the absorber is worked by hand.";
+    /// The board does not take what its load is to be set to.
+    LoadRefused = "load refused", Error,
+        "The load can't be commanded. The message says what is lacking; the absorber's inertia, a pickup on its shaft at input 0 and the absorber's map are needed.";
+    /// A person armed the load.
+    LoadArmed = "load armed", Info;
+    /// A load that was armed is over; how much that matters goes with why.
+    LoadEnded {
+        /// Why, in words.
+        why: String,
+        /// Output then, as a share of what full load needs.
+        output: f64,
+        /// Demanded torque then, at the crank.
+        torque_nm: f64,
+        /// The engine's speed then.
+        engine_rpm: f64,
+    } = "load ended", Cut,
+        "The board gave up the load and cut the engine. Its message says why: current, water or oil, the coupling and the absorber's temperature first; then its pickup.";
+    /// The load swung and was made softer.
+    LoadSwings {
+        /// How often since it was armed.
+        times: u8,
+    } = "load swings", Warning,
+        "The load swung about its target, and the board made it softer. Play in chain or coupling, a valve that sticks, air in the water first; then tune it again.";
+    /// A step of a list is over; a warning when it was not steady.
+    LoadStep {
+        /// Which, from 1.
+        step: usize,
+        /// How many there are.
+        steps: usize,
+        /// The engine's speed.
+        engine_rpm: f64,
+        /// The absorber's torque, at the crank, where it was read.
+        torque_nm: Option<f64>,
+        /// Half width of its 95 % interval, of scatter and drift.
+        expanded_uncertainty_nm: Option<f64>,
+        /// How long it took.
+        seconds: f64,
+    } = "load step", Info,
+        "The step was left because its time was over. What it waited for is in the message: a throttle that moved, an engine that does not warm up, or more asked than the reading gives.";
     /// A cut is over.
     Released {
         /// Those that are over, oldest first.

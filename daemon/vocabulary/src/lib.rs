@@ -4,6 +4,7 @@
 mod cut;
 mod event;
 mod event_kind;
+pub mod load;
 
 pub use cut::{Cut, CutBy};
 pub use event::{Event, Repeats};

@@ -3,7 +3,9 @@
 //! Prints one line a case:
 //! `case=reference ours_pct=… whole_turn_spline_pct=… bound_pct=… coverage_pct=… … reduce_ms=…`
 //! Errors are rms over the middle of the speed range, in per cent of the peak torque, averaged over
-//! the seeds; `reduce_ms` is the least of them, so that what else the machine does counts little. `-- --seeds N` and `-- --case NAME` narrow it.
+//! the seeds; `oracle_pct` is that of the best spline on the same whole turns, one order and weight for
+//! all seeds of the case, chosen by looking at the truth: what knowing the curve's smoothness would be
+//! worth; `reduce_ms` is the least of them, so that what else the machine does counts little. `-- --seeds N` and `-- --case NAME` narrow it.
 
 #[path = "../../tests/pull_model/mod.rs"]
 mod pull_model;
@@ -24,6 +26,8 @@ struct Line {
     noise_us: f64,
     se: f64,
     whole_turn_spline: f64,
+    /// Error of each smoothness that a spline might have had.
+    any_spline: Vec<f64>,
     coverage: f64,
     shown: f64,
     shuffle: Option<f64>,
@@ -59,6 +63,12 @@ fn measure(case: &Case, seed: u64) -> Result<Line, String> {
     }
     let simple =
         |samples: Vec<(f64, f64)>| pull.error_pct(&simple_methods::on_grid(&samples, &pull));
+    let whole_turns = simple_methods::WholeTurns::new(
+        &train,
+        case.teeth,
+        if case.pickup_on_engine { 2 } else { 1 },
+    );
+    let any_spline = [2, 3].map(|order| whole_turns.smoothed(order));
     let bound = speed_fit::information_bound(
         &train,
         &pull.options(),
@@ -78,11 +88,12 @@ fn measure(case: &Case, seed: u64) -> Result<Line, String> {
     Ok(Line {
         ours: pull.error_pct(&alpha),
         two_point: simple(simple_methods::two_point(&train, case.teeth)),
-        whole_turn_spline: simple(simple_methods::whole_turn_spline(
-            &train,
-            case.teeth,
-            if case.pickup_on_engine { 2 } else { 1 },
-        )),
+        whole_turn_spline: simple(whole_turns.spline()),
+        any_spline: any_spline
+            .into_iter()
+            .flatten()
+            .map(|(_, samples)| simple(samples))
+            .collect(),
         coverage: 100.0 * f64::from(covered) / f64::from(shown.max(1)),
         shuffle: fit.shuffle.map(|s| s.frequency_hz),
         shown: 100.0 * f64::from(shown) / alpha.len() as f64,
@@ -134,6 +145,10 @@ fn main() -> ExitCode {
                     sum.noise_us += line.noise_us;
                     sum.se += line.se;
                     sum.whole_turn_spline += line.whole_turn_spline;
+                    sum.any_spline.resize(line.any_spline.len(), 0.0);
+                    for (sum, error) in sum.any_spline.iter_mut().zip(&line.any_spline) {
+                        *sum += error;
+                    }
                     sum.coverage += line.coverage;
                     sum.peak_bias += line.peak_bias;
                     sum.cov += line.cov;
@@ -147,10 +162,11 @@ fn main() -> ExitCode {
         }
         let n = seeds as f64;
         println!(
-            "case={} ours_pct={:.4} whole_turn_spline_pct={:.3} bound_pct={:.4} coverage_pct={:.1} peak_bias_pct={:+.3} peak_of_curve_bias_pct={:+.3} cycle_cov_pct={:.2} two_point_pct={:.3} savgol_pct={:.3} reduce_ms={:.1} noise_us={:.2} se_pct={:.4}",
+            "case={} ours_pct={:.4} whole_turn_spline_pct={:.3} oracle_pct={:.3} bound_pct={:.4} coverage_pct={:.1} peak_bias_pct={:+.3} peak_of_curve_bias_pct={:+.3} cycle_cov_pct={:.2} two_point_pct={:.3} savgol_pct={:.3} reduce_ms={:.1} noise_us={:.2} se_pct={:.4}",
             case.name,
             sum.ours / n,
             sum.whole_turn_spline / n,
+            sum.any_spline.iter().fold(f64::INFINITY, |a, b| a.min(*b)) / n,
             sum.bound / n,
             sum.coverage / n,
             sum.peak_bias / n,

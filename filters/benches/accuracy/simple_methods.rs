@@ -108,70 +108,97 @@ fn savgol_coefficients(half: usize, degree: usize, derivative: usize) -> Vec<f64
     }
 }
 
-/// (omega, alpha) by differences of the speeds of whole turns, through a smoothing spline whose
-/// weight generalised cross-validation chooses.
-pub(crate) fn whole_turn_spline(train: &ToothTrain, teeth: u32, turns: i64) -> Vec<(f64, f64)> {
-    let n = train.time_s.len();
-    let mut edges = Vec::new();
-    let mut next = train.index[0];
-    for (time_s, index) in train.time_s.iter().zip(&train.index) {
-        if *index >= next {
-            edges.push((*time_s, *index));
-            next = index + turns * i64::from(teeth);
-        }
-    }
-    let pitch = std::f64::consts::TAU / f64::from(teeth);
-    let speeds: Vec<(f64, f64)> = edges
-        .windows(2)
-        .map(|w| {
-            let step = (w[1].1 - w[0].1) as f64;
-            (0.5 * (w[0].0 + w[1].0), pitch * step / (w[1].0 - w[0].0))
-        })
-        .collect();
-    // No more than 160 points: the smoother is dense.
-    let every = n.min(speeds.len()) / 160 + 1;
-    let thinned: Vec<(f64, f64)> = speeds.into_iter().step_by(every).collect();
-    let omega: Vec<f64> = thinned
-        .windows(2)
-        .map(|w| 0.5 * (w[0].1 + w[1].1))
-        .collect();
-    let alpha: Vec<f64> = thinned
-        .windows(2)
-        .map(|w| (w[1].1 - w[0].1) / (w[1].0 - w[0].0))
-        .collect();
-    let times: Vec<f64> = thinned
-        .windows(2)
-        .map(|w| 0.5 * (w[0].0 + w[1].0))
-        .collect();
-    let m = alpha.len();
-    let mut penalty = DMatrix::<f64>::zeros(m, m);
-    for i in 1..m - 1 {
-        let (left, right) = (times[i] - times[i - 1], times[i + 1] - times[i]);
-        let scale = (0.5 * (left + right)).sqrt();
-        let row = [1.0 / left, -1.0 / left - 1.0 / right, 1.0 / right].map(|v| v / scale);
-        for a in 0..3 {
-            for b in 0..3 {
-                penalty[(i - 1 + a, i - 1 + b)] += row[a] * row[b];
+/// Differences of the speeds of whole turns, to be smoothed.
+pub(crate) struct WholeTurns {
+    time_s: Vec<f64>,
+    omega: Vec<f64>,
+    alpha: DVector<f64>,
+}
+
+/// Weights that smoothness is tried with.
+pub(crate) const WEIGHTS: i32 = 40;
+
+impl WholeTurns {
+    pub(crate) fn new(train: &ToothTrain, teeth: u32, turns: i64) -> Self {
+        let n = train.time_s.len();
+        let mut edges = Vec::new();
+        let mut next = train.index[0];
+        for (time_s, index) in train.time_s.iter().zip(&train.index) {
+            if *index >= next {
+                edges.push((*time_s, *index));
+                next = index + turns * i64::from(teeth);
             }
         }
-    }
-    let y = DVector::from_vec(alpha);
-    let step = (times[m - 1] - times[0]) / m as f64;
-    let mut best = (f64::INFINITY, y.clone());
-    for i in 0..40 {
-        let weight = step.powi(3) * (0.4 * f64::from(i) - 2.0).exp();
-        let matrix = DMatrix::identity(m, m) + weight * &penalty;
-        let Some(factor) = Cholesky::new(matrix) else {
-            continue;
-        };
-        let smooth = factor.solve(&y);
-        let free = 1.0 - factor.inverse().trace() / m as f64;
-        let score = (&y - &smooth).norm_squared() / (free * free);
-        if score < best.0 {
-            best = (score, smooth);
+        let pitch = std::f64::consts::TAU / f64::from(teeth);
+        let speeds: Vec<(f64, f64)> = edges
+            .windows(2)
+            .map(|w| {
+                let step = (w[1].1 - w[0].1) as f64;
+                (0.5 * (w[0].0 + w[1].0), pitch * step / (w[1].0 - w[0].0))
+            })
+            .collect();
+        // No more than 160 points: the smoother is dense.
+        let every = n.min(speeds.len()) / 160 + 1;
+        let thinned: Vec<(f64, f64)> = speeds.into_iter().step_by(every).collect();
+        let pairs = || thinned.windows(2);
+        Self {
+            omega: pairs().map(|w| 0.5 * (w[0].1 + w[1].1)).collect(),
+            time_s: pairs().map(|w| 0.5 * (w[0].0 + w[1].0)).collect(),
+            alpha: pairs()
+                .map(|w| (w[1].1 - w[0].1) / (w[1].0 - w[0].0))
+                .collect::<Vec<_>>()
+                .into(),
         }
     }
-    omega.into_iter().zip(best.1.iter().copied()).collect()
+
+    /// Penalty of the derivative of this order: divided differences, each over its share of the time.
+    fn penalty(&self, order: usize) -> DMatrix<f64> {
+        let m = self.time_s.len();
+        let mut differences = DMatrix::<f64>::identity(m, m);
+        for k in 1..=order {
+            let rows = differences.nrows() - 1;
+            differences = DMatrix::from_fn(rows, m, |i, j| {
+                let span_s = (self.time_s[i + k] - self.time_s[i]) / k as f64;
+                (differences[(i + 1, j)] - differences[(i, j)]) / span_s
+            });
+        }
+        differences.tr_mul(&differences) * self.step_s()
+    }
+
+    fn step_s(&self) -> f64 {
+        let m = self.time_s.len();
+        (self.time_s[m - 1] - self.time_s[0]) / m as f64
+    }
+
+    /// (omega, alpha) through a spline that penalises the derivative of this order, for each weight, with
+    /// its score by generalised cross-validation.
+    pub(crate) fn smoothed(&self, order: u8) -> Vec<(f64, Vec<(f64, f64)>)> {
+        let m = self.alpha.len();
+        let penalty = self.penalty(order.into());
+        let unit = self.step_s().powi(2 * i32::from(order) - 1);
+        (0..WEIGHTS)
+            .map(|i| {
+                let weight = unit * (0.25 * f64::from(order) * f64::from(i) - 2.0).exp();
+                let matrix = DMatrix::identity(m, m) + weight * &penalty;
+                let Some(factor) = Cholesky::new(matrix) else {
+                    return (f64::INFINITY, Vec::new());
+                };
+                let smooth = factor.solve(&self.alpha);
+                let free = 1.0 - factor.inverse().trace() / m as f64;
+                let score = (&self.alpha - &smooth).norm_squared() / (free * free);
+                let samples = self.omega.iter().copied().zip(smooth.iter().copied());
+                (score, samples.collect())
+            })
+            .collect()
+    }
+
+    /// (omega, alpha) through a smoothing spline whose weight generalised cross-validation chooses.
+    pub(crate) fn spline(&self) -> Vec<(f64, f64)> {
+        let tried = self.smoothed(2).into_iter();
+        tried
+            .min_by(|a, b| a.0.total_cmp(&b.0))
+            .map_or_else(Vec::new, |best| best.1)
+    }
 }
 
 /// Values of a method on the pull's grid of speeds, by interpolation.

@@ -17,8 +17,12 @@ pub(super) const NULL_SPACE: usize = 4;
 /// the range of speeds: steeper is a motion that is still rough.
 const SLOPE_MAX: f64 = 10.0;
 const CYCLE_HARMONICS: usize = 6;
+/// Orders that drift apart by fewer swings than this over the stretch can't be told from each other.
+const LOCKED_TURNS: f64 = 1.5;
 /// Working cycles in a turn of the wheel up to which it is the engine's own.
 const ENGINE_CYCLES: f64 = 1.0;
+/// … and by more than this they surely are.
+const TOLD_TURNS: f64 = 5.0;
 /// Windows in which ripple is looked for in the residuals.
 const RIPPLE_WINDOW_S: f64 = 0.2;
 const RIPPLE_WINDOW_TEETH: usize = 12;
@@ -34,8 +38,16 @@ const RESONANCE_OVER_MEDIAN: f64 = 2.5;
 /// Swing of the acceleration over its mean, below which the drive takes next to nothing.
 const RESONANCE_OVER_MEAN: f64 = 1.5;
 const RESONANCE_ENDS_SHARE: f64 = 0.35;
+/// Swing of the acceleration where it is met, over its median: on a rigid drive it is the engine's torque's,
+/// and the part of it that is taken for tooth errors, or the other way round, goes with the speed's square.
+const RESONANCE_OVER_RIGID: f64 = 4.0;
+/// More than a shuffle swings the drum's acceleration over its mean: an opening throttle makes it less
+/// than once, play in the drive twice (common practice, no source).
+const SHUFFLE_MAX: f64 = 3.0;
 /// Scatter of the teeth over that of the calmest quarter of the pull.
 const RESTLESS: f64 = 3.5;
+/// A misfire reaches so far into the teeth beside it.
+const MISFIRE_S: f64 = 0.06;
 /// Segments of the wander at most: cost grows with them, and beyond a few hundred what happens
 /// within one is far below the timing noise.
 const SEGMENTS_MAX: f64 = 300.0;
@@ -202,12 +214,13 @@ fn usable_harmonics(
         let folded = (order_per_turn - teeth * (order_per_turn / teeth).round()).abs();
         let distinct = seen
             .iter()
-            .all(|other| (folded - other).abs() * turns > 1.5);
+            .all(|other| (folded - other).abs() * turns > LOCKED_TURNS);
         if folded * turns < band_cycles || !distinct {
             continue;
         }
         seen.push(folded);
-        let locked = options.teeth_per_turn > 1 && (folded - folded.round()).abs() * turns < 1.5;
+        let locked =
+            options.teeth_per_turn > 1 && (folded - folded.round()).abs() * turns < LOCKED_TURNS;
         harmonics.push(Harmonic {
             multiple: m,
             amplitude: Amplitude::Powers(if locked || m > 3 { 2 } else { 3 }),
@@ -254,9 +267,16 @@ struct Window {
     hz: f64,
 }
 
-/// When more than noise is left at an order per rad. The engine's own wheel swings many times more than
+/// When more than noise is left at an order per rad; `told` where the whole swing at that order can't be
+/// anything else. The engine's own wheel swings many times more than
 /// the drum's: then all of it counts as resonance.
-fn meeting(teeth: &[Swung], order: f64, material: f64, on_engine: bool) -> Option<Meeting> {
+fn meeting(
+    teeth: &[Swung],
+    order: f64,
+    alpha: f64,
+    on_engine: bool,
+    told: bool,
+) -> Option<Meeting> {
     let mut windows: Vec<Window> = Vec::new();
     let mut from = 0;
     while let Some(first) = teeth.get(from) {
@@ -292,18 +312,29 @@ fn meeting(teeth: &[Swung], order: f64, material: f64, on_engine: bool) -> Optio
     let explained: f64 = windows.iter().map(|window| 2.0 * window.left).sum();
     let free = teeth.len() as f64 - 2.0 * windows.len() as f64;
     let noise = (all - explained) / free.max(1.0);
-    let (greatest, most) = greatest(&windows, |window| window.left)?;
-    if most < RIPPLE_OVER_NOISE * noise {
-        return None;
-    }
-    let ends = (RIPPLE_ENDS * noise).max(RIPPLE_ENDS_SHARE * most);
-    let (from_s, to_s) = around(&windows, greatest, |window| window.left > ends);
     for window in &mut windows {
         if window.swing_rad.powi(2) < 4.0 * RIPPLE_ENDS * noise / window.teeth {
             window.swing_rad_per_s = 0.0; // nothing but noise
         }
     }
-    let mut found = resonance(&windows, material);
+    let (greatest, most) = greatest(&windows, |window| window.left)?;
+    let stands_out = most > RIPPLE_OVER_NOISE * noise;
+    let mut found = if stands_out {
+        let swing = |window: &Window| window.swing_rad_per_s;
+        resonance(&windows, alpha, RESONANCE_OVER_MEDIAN, swing)
+    } else if told {
+        // A pull that begins just above the drive's own frequency: the swing fades as the speed rises.
+        let swing = |window: &Window| window.swing_rad_per_s * window.hz;
+        resonance(&windows, alpha, RESONANCE_OVER_RIGID, swing)
+            .filter(|found| found.from_s <= windows[0].from_s)
+    } else {
+        None
+    };
+    if !stands_out && found.is_none() {
+        return None;
+    }
+    let ends = (RIPPLE_ENDS * noise).max(RIPPLE_ENDS_SHARE * most);
+    let (from_s, to_s) = around(&windows, greatest, |window| window.left > ends);
     if on_engine {
         let resonance = found.get_or_insert(Resonance {
             from_s,
@@ -320,19 +351,24 @@ fn meeting(teeth: &[Swung], order: f64, material: f64, on_engine: bool) -> Optio
     })
 }
 
-/// Where the speed swings far more than elsewhere.
-fn resonance(windows: &[Window], material_rad_per_s2: f64) -> Option<Resonance> {
-    let (at, most) = greatest(windows, |window| window.swing_rad_per_s)?;
-    let mut swings: Vec<f64> = windows.iter().map(|w| w.swing_rad_per_s).collect();
+/// Where the swing of speed or acceleration is so many times that of the median window.
+fn resonance(
+    windows: &[Window],
+    alpha_mean: f64,
+    over_median: f64,
+    swing: impl Fn(&Window) -> f64,
+) -> Option<Resonance> {
+    let (at, most) = greatest(windows, &swing)?;
+    let mut swings: Vec<f64> = windows.iter().map(&swing).collect();
     let middle = swings.len() / 2;
     let median = *swings.select_nth_unstable_by(middle, f64::total_cmp).1;
     let frequency_hz = windows[at].hz;
-    let material = material_rad_per_s2 / (std::f64::consts::TAU * frequency_hz);
-    if most < material.max(RESONANCE_OVER_MEDIAN * median) {
+    let swing_rad_per_s2 = windows[at].swing_rad_per_s * std::f64::consts::TAU * frequency_hz;
+    if swing_rad_per_s2 < RESONANCE_OVER_MEAN * alpha_mean || most < over_median * median {
         return None;
     }
     let (from_s, to_s) = around(windows, at, |window| {
-        window.swing_rad_per_s > RESONANCE_ENDS_SHARE * most
+        swing(window) > RESONANCE_ENDS_SHARE * most
     });
     Some(Resonance {
         from_s,
@@ -699,9 +735,15 @@ impl<'a> Problem<'a> {
                     }
                 })
                 .collect();
-            let material = RESONANCE_OVER_MEAN * self.mean_alpha();
-            let on_engine = cycles_per_turn <= ENGINE_CYCLES;
-            meeting(&kept, cycles_per_turn * (i + 1) as f64, material, on_engine)
+            let order = cycles_per_turn * (i + 1) as f64;
+            // Not folded by the teeth, and far from what their errors look like.
+            let turns =
+                (self.thetas[self.thetas.len() - 1] - self.thetas[0]) / std::f64::consts::TAU;
+            let teeth = f64::from(self.options.teeth_per_turn);
+            let told = !self.on_engine()
+                && 2.0 * order < teeth
+                && (order - order.round()).abs() * turns > TOLD_TURNS;
+            meeting(&kept, order, self.mean_alpha(), self.on_engine(), told)
         })
     }
 
@@ -723,28 +765,41 @@ impl<'a> Problem<'a> {
         (0.0, 0.0)
     }
 
-    /// Whether the wheel is the engine's own, and the working cycle or its second harmonic has a
-    /// frequency somewhere in the stretch: there they swing it many times more than a drum's.
-    pub(super) fn cycles_have(&self, hz: f64) -> bool {
-        let Some(per_turn) = self.options.cycles_per_turn.filter(|c| *c <= ENGINE_CYCLES) else {
-            return false;
+    /// Whether the wheel is the engine's own: there the working cycles swing it many times more than a
+    /// drum's.
+    fn on_engine(&self) -> bool {
+        let cycles_per_turn = self.options.cycles_per_turn.filter(|c| *c > 0.0);
+        cycles_per_turn.is_some_and(|cycles| cycles <= ENGINE_CYCLES)
+    }
+
+    /// Whether a swing of so many Hz, and up to so much of the acceleration, is the working cycle or its
+    /// second harmonic, which have that frequency somewhere in the stretch, rather than a shuffle.
+    pub(super) fn cycles_have(&self, hz: f64, swing_rad_per_s2: f64) -> bool {
+        let turns_per_s = |omega: f64| {
+            omega * self.options.cycles_per_turn.unwrap_or(0.0) / std::f64::consts::TAU
         };
-        let turns_per_s = |omega: f64| omega * per_turn / std::f64::consts::TAU;
         let (low, high) = (
             turns_per_s(self.scale.middle - self.scale.half_width),
             turns_per_s(self.scale.middle + self.scale.half_width),
         );
         (0.95 * low..2.1 * high).contains(&hz)
+            && (self.on_engine() || swing_rad_per_s2 > SHUFFLE_MAX * self.mean_alpha())
     }
 
     /// Spans in which what is left of the teeth's times is far more than in the calm of the same pull,
     /// both as time and as angle, s: there the wheel swings in a way that no part of the model follows.
+    /// Beside misfires, which are at these angles, that is no wonder.
     pub(super) fn restless(
         &self,
         current: &Current,
         residuals: &[f64],
         weights: &[bool],
+        misfires_rad: &[f64],
     ) -> Vec<(f64, f64)> {
+        let misfires_s: Vec<f64> = misfires_rad
+            .iter()
+            .map(|theta| interpolate(&self.thetas, &self.train.time_s, *theta))
+            .collect();
         let kept: Vec<usize> = (0..residuals.len()).filter(|k| weights[*k]).collect();
         let mut windows: Vec<(f64, f64, [f64; 2])> = Vec::new();
         let mut from = 0;
@@ -780,7 +835,11 @@ impl<'a> Problem<'a> {
         });
         let mut spans: Vec<(f64, f64)> = Vec::new();
         for (from_s, to_s, squares) in windows {
-            if (0..2).all(|i| squares[i] > RESTLESS * RESTLESS * calm[i]) {
+            // A cycle that does not burn takes its swing with it.
+            let misfires = |at_s: &f64| (from_s - MISFIRE_S..to_s + MISFIRE_S).contains(at_s);
+            if (0..2).all(|i| squares[i] > RESTLESS * RESTLESS * calm[i])
+                && !misfires_s.iter().any(misfires)
+            {
                 match spans
                     .last_mut()
                     .filter(|span| from_s - span.1 < RIPPLE_WINDOW_S)

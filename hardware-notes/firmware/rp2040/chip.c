@@ -60,6 +60,12 @@ void chip_start(void)
     output(RUN_PIN);
     output(LAMP_PIN);
     out_of_reset(RESETS_ADC | RESETS_PIO0 | RESETS_SPI0 | RESETS_TIMER | RESETS_UART0);
+#ifdef BRAKE
+    out_of_reset(RESETS_PWM);
+    output(BRAKE_PIN);
+    output(BRAKE_BACK_PIN);
+    pin(BRAKE_SUPPLY_PIN, FUNCTION_SIO, PAD_INPUT | PAD_PULL_DOWN);
+#endif
     pin(LINE_OUT_PIN, FUNCTION_UART, 0);
     pin(LINE_IN_PIN, FUNCTION_UART, PAD_INPUT | PAD_PULL_UP);
     for (uint8_t i = 0; i < PICKUPS; i++)

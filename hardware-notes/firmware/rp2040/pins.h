@@ -8,6 +8,9 @@
  *  GP3   pickup 1
  *  GP6   load-cell converter, data
  *  GP7   load-cell converter, clock
+ *  GP10  brake's driver: switched, or a servo's pulses
+ *  GP11  brake's driver, turned round
+ *  GP12  brake's supply is there: water, oil, or its driver's ready
  *  GP14  run: high lets the engine run
  *  GP15  status lamp
  *  GP16  thermocouple converter, data
@@ -22,6 +25,9 @@
 #define PICKUP_0_PIN 2
 #define CELL_DATA_PIN 6
 #define CELL_CLOCK_PIN 7
+#define BRAKE_PIN 10
+#define BRAKE_BACK_PIN 11
+#define BRAKE_SUPPLY_PIN 12
 #define RUN_PIN 14
 #define LAMP_PIN 15
 #define THERMOCOUPLE_DATA_PIN 16

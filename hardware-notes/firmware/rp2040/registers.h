@@ -53,6 +53,7 @@
 #define RESETS_PADS_BANK0 (1u << 8)
 #define RESETS_PIO0 (1u << 10)
 #define RESETS_PLL_SYS (1u << 12)
+#define RESETS_PWM (1u << 14)
 #define RESETS_SPI0 (1u << 16)
 #define RESETS_TIMER (1u << 21)
 #define RESETS_UART0 (1u << 22)
@@ -70,6 +71,7 @@
 #define IO_CTRL(pin) (0x40014004 + 8 * (pin))
 #define FUNCTION_SPI 1
 #define FUNCTION_UART 2
+#define FUNCTION_PWM 4
 #define FUNCTION_SIO 5
 #define PADS(pin) (0x4001c004 + 4 * (pin))
 #define PAD_PULL_DOWN 0x04
@@ -105,6 +107,13 @@
 #define ADC_CS_READY 0x100
 #define ADC_RESULT 0x4004c004
 #define TIMER_RAWL 0x40054028
+
+/* Switched outputs (4.5.3): slices of two pins. A comparison that is written counts from the next period on. */
+#define PWM_CSR(slice) (0x40050000 + 0x14 * (slice))
+#define PWM_CSR_EN 0x01
+#define PWM_DIV(slice) (0x40050004 + 0x14 * (slice))
+#define PWM_CC(slice) (0x4005000c + 0x14 * (slice))
+#define PWM_TOP(slice) (0x40050010 + 0x14 * (slice))
 
 /* State machines (3.7). */
 #define PIO0_CTRL 0x50200000

@@ -12,7 +12,8 @@
 // The commands are those of ../simulator/board_simulator.c, with these differences: edges may be at thirds of a
 // sixteenth; no `wire`; `peek`, `poke` and `stuck` take addresses in RAM; `flash` counts from the flash's start; `eeprom`
 // and `eeprom_peek` are the three sectors that the firmware keeps things in; `hang` says where in the flash it is; `reset`
-// takes 1 power-on, 2 reset pin, 4 brown-out, 8 watchdog.
+// takes 1 power-on, 2 reset pin, 4 brown-out, 8 watchdog. `brake` tells for how many cycles, of how many, the brake's driver is
+// on, and whether it is turned round; `brake_supply 0` opens the switch of its supply.
 import { readFileSync, writeSync } from "node:fs";
 import { createInterface } from "node:readline";
 import { FIFO } from "./node_modules/rp2040js/dist/esm/utils/fifo.js";
@@ -29,6 +30,8 @@ const STORAGE = 0x1fd000;
 const STORAGE_BYTES = 3 * 4096;
 const PICKUP_PINS = [2, 3];
 const [CELL_DATA, CELL_CLOCK, RUN, SELECT] = [6, 7, 14, 17];
+const [BRAKE, BRAKE_BACK, BRAKE_SUPPLY] = [10, 11, 12];
+const BRAKE_SLICE = 5;
 const BRANCH_TO_ITSELF = 0xe7fe;
 const QUEUE_BYTES = 32;
 const PULSE = 64 * CYCLES_PER_UNIT;
@@ -164,6 +167,41 @@ class Flash extends Registers {
   }
 }
 
+// The slices that switch outputs. Only what is set, not each edge: a comparison counts from the period on that begins next.
+class Slices extends Registers {
+  constructor(board) {
+    super();
+    this.board = board;
+    this.compared = [];
+  }
+  get(slice, offset) {
+    return this.values[0x14 * slice + offset] ?? 0;
+  }
+  period(slice) {
+    return ((this.get(slice, 0x04) >> 4) || 256) * (this.get(slice, 0x10) + 1);
+  }
+  written(offset, value) {
+    super.written(offset, value);
+    const slice = Math.floor(offset / 0x14);
+    if (offset - 0x14 * slice !== 0x0c) return;
+    const { cycle } = this.board;
+    const before = this.high(slice);
+    const period = this.period(slice);
+    this.compared[slice] = { before, from: Math.ceil((cycle + 1) / period) * period };
+  }
+  // Counts for which the first output is high, of so many.
+  high(slice) {
+    const { before, from } = this.compared[slice] ?? { before: 0, from: 0 };
+    return this.board.cycle < from ? before : this.get(slice, 0x0c) & 0xffff;
+  }
+  // Cycles for which it is high, and of a period.
+  output(slice) {
+    if (!(this.get(slice, 0) & 1)) return [0, 1];
+    const period = this.period(slice);
+    return [(this.high(slice) * period) / (this.get(slice, 0x10) + 1), period];
+  }
+}
+
 // A state machine with the time it is at. It lags behind the processor while nothing but time passes: whole turns of a
 // loop that only counts are taken at once.
 class Machine {
@@ -220,6 +258,7 @@ class Board {
     this.thermocouple = 0;
     this.millivolts = [0, 0, 0, 0];
     this.supply = 3300;
+    this.hasSupply = true;
     this.stuck = null;
     this.runLevel = false;
     this.nextEvent = 0;
@@ -261,6 +300,7 @@ class Board {
     else chip.sram.fill(0x5a);
     this.serial = new Serial(this);
     this.flash = new Flash(this);
+    this.slices = new Slices(this);
     const select = new Registers();
     select.written = (offset, value) => {
       select.values[offset] = value;
@@ -271,6 +311,7 @@ class Board {
       0x18000: this.flash,
       0x40018: select,
       0x40034: this.serial,
+      0x40050: this.slices,
       0x40064: new Registers({ 8: this.resetReason }),
     });
     const watchdog = chip.peripherals[0x40058];
@@ -322,6 +363,7 @@ class Board {
     };
     this.bootRom(chip, core);
     this.setPin(CELL_DATA, true);
+    this.setPin(BRAKE_SUPPLY, this.hasSupply);
     if (this.runLevel) this.runPin(false);
     this.resetFlags = 0;
     this.fed = null;
@@ -562,6 +604,16 @@ class Board {
         break;
       case "analog":
         this.millivolts[number(0)] = number(1);
+        break;
+      case "brake": {
+        const [pin, back] = [chip.gpio[BRAKE], chip.gpio[BRAKE_BACK]];
+        const [high, period] = pin.functionSelect === 4 ? this.slices.output(BRAKE_SLICE) : [0, 1];
+        this.say(`brake ${high} ${period} ${Number(back.outputEnable && back.outputValue)}`);
+        break;
+      }
+      case "brake_supply":
+        this.hasSupply = number(0) === 1;
+        this.setPin(BRAKE_SUPPLY, this.hasSupply);
         break;
       case "supply":
         this.supply = number(0);

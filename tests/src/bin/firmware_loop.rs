@@ -12,92 +12,16 @@
     reason = "a test program: it prints its results and may stop"
 )]
 
-use std::io::{BufRead as _, BufReader, Read as _, Write as _};
-use std::process::{Child, ChildStdin, ChildStdout, Command as Process, ExitCode, Stdio};
+use std::process::ExitCode;
 
 use leverarm_live::{Command, Core, CutLatch, Now, Output, Record};
+use leverarm_tests::simulated_board::{Board, CYCLES_PER_US};
 
 /// Programs and files, as in the usage.
 type Arguments = [String; 4];
 
-const CYCLES_PER_US: u64 = 16;
 const CYCLES_PER_S: u64 = 1_000_000 * CYCLES_PER_US;
 const TEETH: f64 = 60.0;
-
-/// The simulated board, at the other end of its pipes.
-struct Board {
-    process: Child,
-    commands: ChildStdin,
-    answers: BufReader<ChildStdout>,
-    /// Bytes on the line, and when the last of them had come.
-    sent: Vec<(u64, Vec<u8>)>,
-    edges: Vec<u64>,
-    run_pin: Vec<(u64, bool)>,
-    resets: Vec<u64>,
-}
-
-impl Board {
-    fn start(program: &str, arguments: &[&str]) -> Self {
-        let mut process = Process::new(program)
-            .args(arguments)
-            .stdin(Stdio::piped())
-            .stdout(Stdio::piped())
-            .spawn()
-            .expect("the simulator starts");
-        Self {
-            commands: process.stdin.take().expect("a pipe"),
-            answers: BufReader::new(process.stdout.take().expect("a pipe")),
-            process,
-            sent: Vec::new(),
-            edges: Vec::new(),
-            run_pin: Vec::new(),
-            resets: Vec::new(),
-        }
-    }
-
-    fn command(&mut self, command: &str) {
-        writeln!(self.commands, "{command}").expect("the simulator listens");
-        for line in self.answers.by_ref().lines() {
-            let line = line.expect("the simulator answers");
-            let words: Vec<&str> = line.split(' ').collect();
-            let number = |at: usize| -> u64 { words[at].parse().expect("a number") };
-            match words[0] {
-                "ok" => return,
-                "sent" => self.sent.push((number(1), bytes(words[2]))),
-                "edge" => self.edges.push(number(2)),
-                "run_pin" => self.run_pin.push((number(1), words[2] == "1")),
-                "reset" => self.resets.push(number(1)),
-                "converted" => {}
-                _ => panic!("{command}: {line}"),
-            }
-        }
-        panic!("{command}: the simulator ended");
-    }
-
-    fn lets_run(&self) -> bool {
-        self.run_pin.last().is_some_and(|&(_, level)| level)
-    }
-
-    /// When the pin fell, the first time from then on.
-    fn cut_at(&self, since: u64) -> Option<u64> {
-        let mut falls = self.run_pin.iter().filter(|&&(_, level)| !level);
-        falls.find(|&&(at, _)| at >= since).map(|&(at, _)| at)
-    }
-}
-
-impl Drop for Board {
-    fn drop(&mut self) {
-        // It also ends by itself when its input does.
-        self.process.kill().ok();
-        self.process.wait().ok();
-    }
-}
-
-fn bytes(hex: &str) -> Vec<u8> {
-    let (pairs, _) = hex.as_bytes().as_chunks::<2>();
-    let byte = |pair: &[u8; 2]| u8::from_str_radix(str::from_utf8(pair).expect("ASCII"), 16);
-    pairs.iter().map(|pair| byte(pair).expect("hex")).collect()
-}
 
 /// The daemon's core around the board: what the thread that owns the port does, without a thread
 /// and without a port.

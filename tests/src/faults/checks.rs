@@ -498,6 +498,7 @@ impl Checks {
                 self.count("command self-test");
                 self.is_testing = true;
             }
+            (Command::Load(_), Ok(_)) => self.count("command load"),
             (_, Err(error)) => {
                 let error = format!("{error:?}");
                 let name = error.split([' ', '{']).next().unwrap_or_default();

@@ -79,7 +79,7 @@ use scatter::{Basis, LinearFit};
 use two_sample::{Difference, Readings, detectable_effect, two_sided_factor, upper_tail};
 
 /// Fewest speeds common to all pulls.
-pub const POINTS_MIN: usize = 8;
+pub const POINTS_MIN: usize = 4;
 /// Fewest degrees of freedom: with one the scatter is as good as unknown.
 pub const DOF_MIN: usize = 2;
 /// Probability with which a difference called detectable would show.
@@ -88,6 +88,10 @@ pub const DETECTION_PROBABILITY: f64 = 0.9;
 pub const REPEATABILITY_FACTOR: f64 = 2.8;
 /// Speeds nearer than this are the same grid point, rpm.
 const SAME_SPEED_RPM: f64 = 0.01;
+/// As near a speed as a brake holds it, share of it.
+const NEAR_SPEED_SHARE: f64 = 0.005;
+/// And nearer to this point than to the next by so much: points of a grid are not taken for each other.
+const NEAR_POINT_SHARE: f64 = 0.2;
 /// The scale curve is nowhere less than this share of its highest value.
 const SCALE_SHARE_MIN: f64 = 0.05;
 /// More mountings of each setup than this is no advice.
@@ -499,13 +503,33 @@ fn compared(names: &[String], options: &Options) -> usize {
     options.compared.unwrap_or(names.len()).min(names.len())
 }
 
-/// A pull's point at a speed of the grid.
+/// A pull's point at a speed. A speed that was held is not quite the one asked for: it is taken along the
+/// pull's own curve to that of another pull nearby.
 fn point_at(pull: &Pull, rpm: f64) -> Option<Sampled> {
-    let right = pull.curve.partition_point(|p| p.rpm < rpm - SAME_SPEED_RPM);
-    pull.curve
-        .get(right)
-        .filter(|p| (p.rpm - rpm).abs() <= SAME_SPEED_RPM)
-        .copied()
+    let right = pull.curve.partition_point(|p| p.rpm < rpm);
+    let off = |k: usize| (pull.curve[k].rpm - rpm).abs();
+    let nearest = (right.saturating_sub(1)..(right + 1).min(pull.curve.len()))
+        .min_by(|a, b| off(*a).total_cmp(&off(*b)))?;
+    let point = pull.curve[nearest];
+    if off(nearest) <= SAME_SPEED_RPM {
+        return Some(point);
+    }
+    let beside = pull.curve.get(if rpm > point.rpm {
+        nearest + 1
+    } else {
+        nearest.wrapping_sub(1)
+    });
+    let beside = beside
+        .or_else(|| pull.curve.get(nearest.checked_sub(1)?))
+        .or_else(|| pull.curve.get(1))?;
+    let apart = beside.rpm - point.rpm;
+    let is_near = off(nearest) <= (NEAR_SPEED_SHARE * rpm).min(NEAR_POINT_SHARE * apart.abs());
+    is_near.then(|| Sampled {
+        rpm,
+        torque_nm: point.torque_nm
+            + (beside.torque_nm - point.torque_nm) * (rpm - point.rpm) / apart,
+        ..point
+    })
 }
 
 fn check(names: &[String], pulls: &[Pull], options: &Options) -> Result<(), ComparisonError> {

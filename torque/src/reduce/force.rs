@@ -1,5 +1,6 @@
 //! The load cell's samples: means around an instant, and stretches that can't be believed.
 
+use crate::regression::{BATCHES, inflation, variance_of_mean};
 use crate::uncertainty::{Assessed, Measured};
 
 /// Half width of the window in which the force is averaged around a point of a sweep.
@@ -132,14 +133,29 @@ impl<'a> Force<'a> {
     /// force jumps where the throttle opens and closes. `None` with too few of them.
     pub(super) fn around(&self, tick: f64, (from, to): (f64, f64)) -> Option<ForceMean> {
         let half = HALF_WIDTH_S * self.tick_hz;
-        self.line(from.max(tick - half), to.min(tick + half), tick, |_| 1.0)
+        self.line(
+            from.max(tick - half),
+            to.min(tick + half),
+            tick,
+            |residuals| (1.0, residuals.len() as f64),
+        )
     }
 
     /// Mean over a stretch of ticks, with samples that hang together counting for fewer.
     pub(super) fn over(&self, from: f64, to: f64) -> Option<ForceMean> {
         self.line(from, to, 0.5 * (from + to), |residuals| {
-            let most = (0.25 * residuals.len() as f64).max(1.0);
-            crate::regression::inflation(residuals).min(most)
+            let squares: f64 = residuals.iter().map(|r| r * r).sum();
+            let count = residuals.len() as f64;
+            let plain = squares / (count - 2.0) / count;
+            let most = (0.25 * count).max(1.0);
+            match variance_of_mean(residuals).filter(|_| plain > 0.0) {
+                // As few degrees of freedom as there are batches.
+                Some(variance) => (variance / plain, BATCHES as f64),
+                None => {
+                    let shared = inflation(residuals).min(most);
+                    (shared, count / shared)
+                }
+            }
         })
     }
 
@@ -148,7 +164,7 @@ impl<'a> Force<'a> {
         from: f64,
         to: f64,
         at: f64,
-        inflation: impl Fn(&[f64]) -> f64,
+        inflation: impl Fn(&[f64]) -> (f64, f64),
     ) -> Option<ForceMean> {
         let first = self.samples.partition_point(|s| (s.0 as f64) < from);
         let last = self.samples.partition_point(|s| (s.0 as f64) <= to);
@@ -175,7 +191,7 @@ impl<'a> Force<'a> {
             .iter()
             .map(|s| f64::from(s.1) - mean_y - slope * (x(s) - mean_x))
             .collect();
-        let inflation = inflation(&residuals);
+        let (inflation, independent) = inflation(&residuals);
         let rest: f64 = residuals.iter().map(|r| r * r).sum();
         // Rounding to whole counts is noise of its own, which a quiet signal does not show.
         let variance = (rest / (n - 2.0)).max(1.0 / 12.0) * inflation * (1.0 / n + lever);
@@ -186,7 +202,7 @@ impl<'a> Force<'a> {
         Some(ForceMean {
             counts: Assessed::type_a(
                 Measured::new(mean_y - slope * mean_x, variance.sqrt()),
-                n / inflation - 2.0,
+                independent - 2.0,
             ),
             counts_per_s: slope,
             believable,

@@ -45,6 +45,7 @@ static ASSETS: LazyLock<Vec<Asset>> = LazyLock::new(|| {
         "freshness.js": "text/javascript; charset=utf-8",
         "guards.js": "text/javascript; charset=utf-8",
         "journal.js": "text/javascript; charset=utf-8",
+        "load.js": "text/javascript; charset=utf-8",
         "safety.js": "text/javascript; charset=utf-8",
         "link.js": "text/javascript; charset=utf-8",
         "plan.js": "text/javascript; charset=utf-8",

@@ -12,6 +12,7 @@ mod connection;
 mod curves;
 mod cut_form;
 mod journal;
+mod load;
 mod metrics;
 mod plan;
 mod problem;
@@ -102,6 +103,7 @@ fn router(web: &Arc<Web>) -> Router {
     let controlled = Router::new()
         .route("/api/release", post(api::release))
         .route("/api/self-test", post(api::self_test))
+        .route("/api/load", post(load::load))
         .route("/api/setup", post(api::setup))
         .route("/api/shelf", post(shelf::describe))
         .route("/api/air", post(api::set_air))

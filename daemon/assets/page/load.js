@@ -1,0 +1,88 @@
+// The load of a brake stand: a person's words, and what the board's loop does with them.
+
+import { byId, make, setData, setText } from "./dom.js";
+import { onSubmit } from "./forms.js";
+import { numberText } from "./units.js";
+
+const RAD_PER_S_PER_RPM = Math.PI / 30;
+const MODES = { off: "no load", speed: "holds a speed", torque: "holds a torque", road: "like a road", output: "an output" };
+
+const post = (value) => ({ path: "/api/load", value });
+
+/** A number that a person wrote; an error with its name where it is none. */
+function written(data, name, label) {
+  const value = Number(String(data.get(name)).trim().replace(",", "."));
+  if (data.get(name) === "" || !Number.isFinite(value)) throw new Error(`${label}: "${data.get(name)}" is no number`);
+  return value;
+}
+
+export class Load {
+  #units;
+  #steps = "";
+  #load = null;
+
+  constructor(units) {
+    this.#units = units;
+    const said = byId("load-said");
+    const refused = "Refused";
+    onSubmit(byId("load-arm"), () => post("arm"), said, refused);
+    onSubmit(byId("load-release"), () => post({ release: {} }), said, refused);
+    onSubmit(byId("load-speed"), (data) => post({ order: { speed: { rad_per_s: written(data, "rpm", "speed") * RAD_PER_S_PER_RPM } } }), said, refused);
+    onSubmit(byId("load-torque"), (data) => {
+      const nm = units.si("torque", data.get("torque"));
+      if (!Number.isFinite(nm)) throw new Error(`torque: "${data.get("torque")}" is no number`);
+      return post({ order: { torque: { nm } } });
+    }, said, refused);
+    onSubmit(byId("load-steps"), (data) => {
+      const rpms = String(data.get("speeds")).split(/[\s,;]+/).filter(Boolean).map(Number);
+      if (!rpms.length || rpms.some((rpm) => !Number.isFinite(rpm))) throw new Error("speeds: expected numbers with spaces between, such as 3000 4000 5000");
+      const steps = rpms.map((rpm) => ({ speed: { rad_per_s: rpm * RAD_PER_S_PER_RPM } }));
+      return post({ steps: { steps, torque_share: written(data, "share", "uncertainty") / 100 } });
+    }, said, refused);
+    onSubmit(byId("load-sweep"), (data) => post({ steps: { steps: [
+      { speed: { rad_per_s: written(data, "from", "from") * RAD_PER_S_PER_RPM } },
+      { sweep: { to_rad_per_s: written(data, "to", "to") * RAD_PER_S_PER_RPM, rad_per_s2: written(data, "rate", "rate") * RAD_PER_S_PER_RPM } },
+    ] } }), said, refused);
+    units.onChange(() => { this.#steps = ""; this.show({ load: this.#load }); });
+  }
+
+  show({ load }) {
+    this.#load = load;
+    byId("load-link").hidden = !load;
+    byId("load-none").hidden = Boolean(load);
+    byId("load-there").hidden = !load;
+    if (!load) return;
+    const torque = (nm) => (nm === null ? "–" : this.#units.text("torque", nm));
+    const rpm = (value) => (value === null ? "–" : `${numberText(value, 0)} rpm`);
+    setText(byId("load-armed"), load.armed ? "armed" : "not armed");
+    setData(byId("load-armed"), "on", load.armed);
+    setText(byId("load-mode"), MODES[load.mode]);
+    setText(byId("load-demand"), torque(load.demand_nm));
+    setText(byId("load-output"), load.output === null ? "–" : `${numberText(100 * load.output, 1)} %`);
+    setText(byId("load-reference"), load.mode === "speed" ? rpm(load.reference_rpm) : "–");
+    setText(byId("load-engine"), torque(load.engine_nm));
+    const warnings = [load.lacks, load.armed ? null : load.why,
+      load.saturated ? "more is asked for than the absorber has, or less than none" : null,
+      load.backed_off ? `it swung, and was made softer ${load.backed_off} times` : null];
+    setText(byId("load-why"), warnings.filter(Boolean).join("; "));
+    byId("load-arm").hidden = load.armed;
+    byId("load-armed-forms").hidden = !load.armed;
+    const { run } = load;
+    setText(byId("load-waits"), run ? `Step ${Math.min(run.step, run.steps)} of ${run.steps}: waits for ${run.waits_for || "the next look"}` : "");
+    this.#list(run ? run.done : load.last_steps, torque, rpm);
+  }
+
+  #list(done, torque, rpm) {
+    const seen = JSON.stringify(done);
+    if (seen === this.#steps) return;
+    this.#steps = seen;
+    byId("load-done").hidden = !done.length;
+    byId("load-rows").replaceChildren(...done.map((step, at) => make("tr", {},
+      make("td", {}, numberText(at + 1, 0)),
+      make("td", {}, rpm(step.engine_rpm)),
+      make("td", {}, torque(step.torque_nm)),
+      make("td", {}, torque(step.expanded_uncertainty_nm)),
+      make("td", {}, `${numberText(step.seconds, 1)} s`),
+      make("td", {}, step.lacks ?? (step.step.sweep ? "sweep" : "steady")))));
+  }
+}

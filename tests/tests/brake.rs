@@ -1,0 +1,259 @@
+//! The load of a brake stand from the person's side, in virtual time: words, lists of steps, what is kept of them, and what
+//! is said when something is lacking or fails.
+
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
+use leverarm::rehearsal::DEMO_BRAKE;
+use leverarm_software_stand::AbsorberFault;
+use leverarm_tests::step_test::{BrakeBench, drawn, reduced, speeds, step_test};
+use leverarm_torque::curve::{How, RAD_PER_S_PER_RPM};
+use leverarm_vocabulary::load::{LoadOrder, LoadWord, Step, StepList};
+use leverarm_vocabulary::{EventKind, Severity};
+use tempfile::TempDir;
+
+fn speed(rpm: f64) -> LoadOrder {
+    LoadOrder::Speed {
+        rad_per_s: rpm * RAD_PER_S_PER_RPM,
+        rad_per_s2: None,
+    }
+}
+
+fn bench() -> (TempDir, BrakeBench) {
+    let folder = tempfile::tempdir().unwrap();
+    let it = BrakeBench::new(folder.path(), drawn(0), 3).unwrap();
+    (folder, it)
+}
+
+/// No load without a person's word, none at speeds where there is none, and none taken off an engine that pulls.
+#[test]
+fn load_takes_a_persons_word() {
+    let (_folder, mut it) = bench();
+    it.until(5.0, |_| false).unwrap();
+    let refused = it
+        .word(LoadWord::Order(speed(5_000.0)))
+        .unwrap()
+        .unwrap_err();
+    assert!(refused.contains("not armed"), "{refused}");
+    it.held(5_000.0).unwrap();
+    let live = it.bench.live();
+    assert!((live.engine_rpm.unwrap() / 5_000.0 - 1.0).abs() < 0.01);
+    let load = live.load.unwrap();
+    assert!(
+        load.armed && load.mode == "speed" && load.lacks.is_none(),
+        "{load:?}"
+    );
+    assert!(load.demand_nm.unwrap() > 3.0, "{load:?}");
+    for (word, expected) in [
+        (
+            LoadWord::Order(speed(1_000.0)),
+            "above which all of the load is there",
+        ),
+        (LoadWord::Order(speed(12_000.0)), "where a guard cuts"),
+        (LoadWord::Order(LoadOrder::Off), "close the throttle first"),
+        (
+            LoadWord::Release {
+                though_it_pulls: false,
+            },
+            "close the throttle first",
+        ),
+        (LoadWord::Arm, "armed already"),
+    ] {
+        let refused = it.word(word.clone()).unwrap().unwrap_err();
+        assert!(refused.contains(expected), "{word:?}: {refused}");
+    }
+    it.until(1.0, |_| false).unwrap();
+    assert!((it.bench.live().engine_rpm.unwrap() / 5_000.0 - 1.0).abs() < 0.01);
+    // A person's word is a person's word: then the guard on the overspeed has its say.
+    it.word(LoadWord::Release {
+        though_it_pulls: true,
+    })
+    .unwrap()
+    .unwrap();
+    // Nobody closes the throttle.
+    it.bench.wait(4.0).unwrap();
+    let cause = it.bench.live().cut.cause.unwrap();
+    assert!(cause.contains("overspeed"), "{cause}");
+}
+
+/// A list is kept as one pull that `show` and `compare` take like any other; its steps last as long as they need.
+#[test]
+fn a_list_of_steps_becomes_a_curve() {
+    let (folder, mut it) = bench();
+    it.held(4_000.0).unwrap();
+    let list = StepList {
+        torque_share: 0.01,
+        ..speeds(&[4_000.0, 6_000.0])
+    };
+    assert!(it.steps(list.clone()).unwrap());
+    let done = it.bench.live().load.unwrap().last_steps;
+    assert_eq!(done.len(), 2);
+    for (step, rpm) in done.iter().zip([4_000.0, 6_000.0]) {
+        assert_eq!(step.lacks, None, "{step:?}");
+        assert!((step.engine_rpm / rpm - 1.0).abs() < 0.01, "{step:?}");
+        assert!(step.expanded_uncertainty_nm.unwrap() <= 0.01 * step.torque_nm.unwrap());
+        assert!((2.5..10.0).contains(&step.seconds), "{step:?}");
+    }
+    // A tighter wish takes longer.
+    it.held(4_000.0).unwrap();
+    let tight = StepList {
+        torque_share: 0.001,
+        ..speeds(&[4_000.0])
+    };
+    assert!(it.steps(tight).unwrap());
+    let tighter = it.bench.live().load.unwrap().last_steps[0].clone();
+    assert!(
+        tighter.seconds > done[0].seconds + 1.0,
+        "{tighter:?} after {:?}",
+        done[0]
+    );
+    // And a sweep ends where it should, without a cut.
+    it.held(4_000.0).unwrap();
+    let sweep = StepList {
+        steps: vec![
+            Step::Speed {
+                rad_per_s: 4_000.0 * RAD_PER_S_PER_RPM,
+            },
+            Step::Sweep {
+                to_rad_per_s: 7_000.0 * RAD_PER_S_PER_RPM,
+                rad_per_s2: 800.0 * RAD_PER_S_PER_RPM,
+            },
+        ],
+        ..StepList::default()
+    };
+    assert!(it.steps(sweep).unwrap());
+    let events = it.bench.take_events();
+    let bad = |kind: EventKind| events.iter().filter(|it| it.kind == kind).count();
+    assert_eq!(
+        bad(EventKind::LoadEnded) + bad(EventKind::Cut) + bad(EventKind::BoardCut),
+        0
+    );
+    assert_eq!(bad(EventKind::LoadStep), 5);
+    it.bench.finish().unwrap();
+    let steps = reduced(folder.path(), 1);
+    let points = &steps.curve.points;
+    assert_eq!(points.len(), 2, "{points:?}");
+    assert!(
+        points
+            .iter()
+            .all(|it| it.trustworthy && matches!(it.how, How::Steady { .. }))
+    );
+    let truth = drawn(0).engine.full_throttle;
+    for point in points {
+        let off = point.torque_nm / truth.torque_nm(point.rpm * RAD_PER_S_PER_RPM) - 1.0;
+        assert!(off.abs() < 0.02, "{off} at {}", point.rpm);
+    }
+    let swept = reduced(folder.path(), 3);
+    let rising = swept
+        .curve
+        .points
+        .iter()
+        .filter(|it| it.how == How::Sweep && it.trustworthy);
+    let points: Vec<f64> = swept.curve.points.iter().map(|it| it.rpm).collect();
+    assert!(rising.count() > 20, "{points:?}, {:?}", swept.curve.remarks);
+    assert!(
+        (swept.curve.sweep_rpm_per_s / 800.0 - 1.0).abs() < 0.05,
+        "{}",
+        swept.curve.sweep_rpm_per_s
+    );
+}
+
+/// A load that is lost is the board's to see, and the host's guard's: the list is broken off, with its reason, and what was
+/// read stays.
+#[test]
+fn a_lost_load_is_cut_and_named() {
+    let (_folder, mut it) = bench();
+    it.held(5_000.0).unwrap();
+    it.word(LoadWord::Steps(speeds(&[5_000.0, 6_000.0])))
+        .unwrap()
+        .unwrap();
+    it.until(1.0, |_| false).unwrap();
+    it.bench.take_events();
+    it.bench.stand().absorber_fault(AbsorberFault::Lost);
+    assert!(it.until(0.3, |live| live.cut.cause.is_some()).unwrap());
+    it.until(1.0, |_| false).unwrap();
+    let load = it.bench.live().load.unwrap();
+    assert!(
+        !load.armed && load.run.is_none() && load.order.is_none(),
+        "{load:?}"
+    );
+    let events = it.bench.take_events();
+    let ended = events
+        .iter()
+        .find(|it| it.kind == EventKind::LoadEnded)
+        .unwrap();
+    assert!(ended.severity >= Severity::Warning, "{ended:?}");
+    assert!(ended.payload["output"].is_number(), "{ended:?}");
+    let refused = it.word(LoadWord::Arm).unwrap().unwrap_err();
+    assert!(refused.contains("cut"), "{refused}");
+}
+
+/// The host's own guard sees a torque that does not follow what the load is told, where the board measures neither current
+/// nor torque.
+#[test]
+fn the_guard_on_a_lost_load_cuts() {
+    let folder = tempfile::tempdir().unwrap();
+    let stand = format!(
+        "{DEMO_BRAKE}\n[[guard]]\nname = \"load lost\"\nkind = \"load lost\"\non = \"load cell\"\nlimit = \"25 N\"\naction = \"cut\"\n"
+    );
+    let mut model = drawn(0);
+    if let Some(absorber) = &mut model.absorber {
+        absorber.has_output_sensor = false;
+        absorber.torque_sensor_s = f64::INFINITY;
+    }
+    let mut it = BrakeBench::on(folder.path(), &stand, model, 4).unwrap();
+    it.held(5_000.0).unwrap();
+    // Steps up and down are no loss.
+    for rpm in [7_000.0, 4_000.0, 6_000.0] {
+        it.word(LoadWord::Order(speed(rpm))).unwrap().unwrap();
+        it.until(2.0, |_| false).unwrap();
+    }
+    assert_eq!(it.bench.live().cut.cause, None);
+    it.bench.stand().absorber_fault(AbsorberFault::Parted);
+    assert!(it.until(0.3, |live| live.cut.cause.is_some()).unwrap());
+}
+
+/// A board that holds no load says so by listing none; a person hears it in words.
+#[test]
+fn a_board_without_a_loop_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut model = drawn(0);
+    model.absorber = None;
+    let mut it = BrakeBench::new(folder.path(), model, 3).unwrap();
+    it.until(5.0, |_| false).unwrap();
+    let events = it.bench.take_events();
+    assert!(events.iter().any(|it| it.kind == EventKind::NoLoadLoop));
+    let refused = it.word(LoadWord::Arm).unwrap().unwrap_err();
+    assert!(refused.contains("does not hold a load"), "{refused}");
+    assert!(it.bench.live().load.unwrap().lacks.is_some());
+}
+
+/// A board that starts again is told nothing before a person says a word.
+#[test]
+fn a_restarted_board_waits_for_a_person() {
+    let (_folder, mut it) = bench();
+    it.held(5_000.0).unwrap();
+    it.restart_board();
+    it.until(3.0, |_| false).unwrap();
+    let load = it.bench.live().load.unwrap();
+    assert!(!load.armed && load.order.is_none(), "{load:?}");
+    assert_eq!(load.mode, "off");
+}
+
+/// Few stands here; `cargo run -p leverarm-tests --bin steps -- --stands 300` says how often exactly.
+#[test]
+fn bands_hold_the_truth() {
+    let list = speeds(&[4_500.0, 6_500.0]);
+    let found: Vec<_> = (1..=5)
+        .flat_map(|seed| step_test(seed, &list).unwrap())
+        .collect();
+    assert_eq!(found.len(), 10);
+    let outside: Vec<_> = found
+        .iter()
+        .filter(|it| it.off_nm.abs() > it.band_nm)
+        .collect();
+    assert!(outside.len() <= 3, "{outside:?}");
+    assert!(
+        found.iter().all(|it| it.band_nm < 0.2 && it.is_held),
+        "{found:?}"
+    );
+}
