@@ -1,5 +1,7 @@
 //! Check pulls: the days of one setup on a control chart, in words, a table and JSON.
 
+use std::sync::LazyLock;
+
 use leverarm_config::Stand;
 use leverarm_config::display::DisplayUnits;
 use leverarm_store::{ContentHash, SetupRecord, StoreReader};
@@ -17,6 +19,10 @@ use crate::exclusion::exclusions;
 use crate::local_time::local_text;
 use crate::mounting;
 use crate::reduction::CurveChoice;
+
+/// Days until an alarm on average, after a change by none, one and two standard deviations of a day.
+static RUN_LENGTHS: LazyLock<[f64; 3]> =
+    LazyLock::new(|| [0.0, 1.0, 2.0].map(|shift| SCHEME.run_length(shift)));
 
 /// The chart of a setup with what it was made from.
 #[derive(Debug, Clone)]
@@ -237,9 +243,9 @@ impl DaysReport<'_> {
             lines.push(format!(
                 "one standard deviation of a day is {:.2} % now; a change by as much shows after {:.0} days on average, by twice as much after {:.0}; a steady stand gives a false alarm once in {:.0} days",
                 100.0 * against.half_width / against.centre / SCHEME.shewhart_limit,
-                SCHEME.run_length(1.0),
-                SCHEME.run_length(2.0),
-                SCHEME.run_length(0.0)
+                RUN_LENGTHS[1],
+                RUN_LENGTHS[2],
+                RUN_LENGTHS[0]
             ));
         }
         if !self.found.left_out.is_empty() {
@@ -377,7 +383,7 @@ impl DaysReport<'_> {
                 "shewhart_limit": SCHEME.shewhart_limit,
                 "ewma_weight": SCHEME.weight,
                 "ewma_limit": SCHEME.ewma_limit,
-                "days_to_a_false_alarm": SCHEME.run_length(0.0),
+                "days_to_a_false_alarm": RUN_LENGTHS[0],
             },
             "pull_sd_nm": chart.pull_sd,
             "build_sd_nm": chart.build_sd,
@@ -414,6 +420,11 @@ mod tests {
             self.0 as f64 / 2_147_483_647.0
         }
 
+        fn below(&mut self, count: u64) -> u32 {
+            self.uniform();
+            u32::try_from(self.0 % count).unwrap()
+        }
+
         fn normal(&mut self) -> f64 {
             (0..12).map(|_| self.uniform()).sum::<f64>() - 6.0
         }
@@ -421,8 +432,8 @@ mod tests {
 
     fn random(seed: u64, stand: &Stand) -> StoredDays {
         let mut chance = Chance(seed * 7919 + 1);
-        let days = 1 + (20.0 * chance.uniform()) as u32;
-        let changed = (25.0 * chance.uniform()) as u32;
+        let days = 1 + chance.below(20);
+        let changed = chance.below(25);
         let step = 0.1 * chance.normal();
         let mut pulls = Vec::new();
         let mut facts = Vec::new();
