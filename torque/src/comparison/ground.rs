@@ -21,7 +21,7 @@ pub const REPEATED_BUILDS_MIN: usize = 3;
 const GAP_ALARM: f64 = 0.05;
 /// Likewise, below which the band allows for something that moved in between: rather too often than too
 /// seldom.
-const GAP_DOUBT: f64 = 1.0 / 3.0;
+const GAP_DOUBT: f64 = 0.2;
 /// Probability of a false alarm below which a pull is taken to be none of its build's.
 const APART_ALARM: f64 = 0.01;
 /// Probability of so large a scatter of their factors by chance below which a setup's pulls have one of
@@ -79,7 +79,7 @@ pub struct Ground {
     /// Half the difference of the returns at each speed, relative, without what warming up does each
     /// time; empty without returns.
     pub gap: Vec<f64>,
-    /// It is so large that what other sessions let expect gives it less than one time in three: something
+    /// It is so large that what other sessions let expect gives it less than one time in five: something
     /// may have moved in between, so the band is wider by all of it.
     pub gap_is_doubtful: bool,
 }

@@ -1,5 +1,7 @@
 //! Check pulls: the days of one setup on a control chart, in words, a table and JSON.
 
+use std::sync::LazyLock;
+
 use leverarm_config::Stand;
 use leverarm_config::display::DisplayUnits;
 use leverarm_store::{ContentHash, SetupRecord, StoreReader};
@@ -17,6 +19,10 @@ use crate::exclusion::exclusions;
 use crate::local_time::local_text;
 use crate::mounting;
 use crate::reduction::CurveChoice;
+
+/// Days until an alarm on average, after a change by none, one and two standard deviations of a day.
+static RUN_LENGTHS: LazyLock<[f64; 3]> =
+    LazyLock::new(|| [0.0, 1.0, 2.0].map(|shift| SCHEME.run_length(shift)));
 
 /// The chart of a setup with what it was made from.
 #[derive(Debug, Clone)]
@@ -185,16 +191,25 @@ impl DaysReport<'_> {
                 half_width: units.torque.difference(change.half_width),
             };
             let decimals = decimals_for(difference.half_width).max(1);
-            lines.push(format!(
-                "the stand reads {:.1} % {} than before ({} ± {:.decimals$} {}), from {} on; the alarm came on {}",
-                percent.abs(),
-                if percent < 0.0 { "lower" } else { "higher" },
+            let amount = format!(
+                "{} ± {:.decimals$} {}",
                 signed(difference.value, decimals),
                 difference.half_width,
-                units.torque.symbol,
-                self.day(change.from),
-                self.day(change.alarm),
-            ));
+                units.torque.symbol
+            );
+            let (from, alarm) = (self.day(change.from), self.day(change.alarm));
+            lines.push(if change.difference.abs() > change.half_width {
+                let percent_decimals = decimals_for(percent.abs()).max(1);
+                format!(
+                    "the stand reads {:.percent_decimals$} % {} than before ({amount}), from {from} on; the alarm came on {alarm}",
+                    percent.abs(),
+                    if percent < 0.0 { "lower" } else { "higher" },
+                )
+            } else {
+                format!(
+                    "the stand may read otherwise than before, from {from} on: the alarm came on {alarm}, but the days since tell too little of how much ({amount})"
+                )
+            });
             let calibration = |day: usize| self.found.facts.get(day).map(|(_, hash)| hash);
             let before = change.from.checked_sub(1).and_then(calibration);
             lines.push(if before == calibration(change.from) {
@@ -228,9 +243,9 @@ impl DaysReport<'_> {
             lines.push(format!(
                 "one standard deviation of a day is {:.2} % now; a change by as much shows after {:.0} days on average, by twice as much after {:.0}; a steady stand gives a false alarm once in {:.0} days",
                 100.0 * against.half_width / against.centre / SCHEME.shewhart_limit,
-                SCHEME.run_length(1.0),
-                SCHEME.run_length(2.0),
-                SCHEME.run_length(0.0)
+                RUN_LENGTHS[1],
+                RUN_LENGTHS[2],
+                RUN_LENGTHS[0]
             ));
         }
         if !self.found.left_out.is_empty() {
@@ -368,7 +383,7 @@ impl DaysReport<'_> {
                 "shewhart_limit": SCHEME.shewhart_limit,
                 "ewma_weight": SCHEME.weight,
                 "ewma_limit": SCHEME.ewma_limit,
-                "days_to_a_false_alarm": SCHEME.run_length(0.0),
+                "days_to_a_false_alarm": RUN_LENGTHS[0],
             },
             "pull_sd_nm": chart.pull_sd,
             "build_sd_nm": chart.build_sd,
@@ -387,4 +402,143 @@ impl DaysReport<'_> {
 
 fn alarm_of(judged: &Judged) -> Option<Alarm> {
     judged.against?.alarm
+}
+
+#[cfg(test)]
+mod tests {
+    use leverarm_store::SetupId;
+
+    use super::*;
+
+    /// Uniform from 0 to 1, then normal: a small generator of its own (Park and Miller's minimal standard,
+    /// *Communications of the ACM* 31 (1988) 1192; sum of twelve).
+    struct Chance(u64);
+
+    impl Chance {
+        fn uniform(&mut self) -> f64 {
+            self.0 = self.0 * 48_271 % 2_147_483_647;
+            self.0 as f64 / 2_147_483_647.0
+        }
+
+        fn below(&mut self, count: u64) -> u32 {
+            self.uniform();
+            u32::try_from(self.0 % count).unwrap()
+        }
+
+        fn normal(&mut self) -> f64 {
+            (0..12).map(|_| self.uniform()).sum::<f64>() - 6.0
+        }
+    }
+
+    fn random(seed: u64, stand: &Stand) -> StoredDays {
+        let mut chance = Chance(seed * 7919 + 1);
+        let days = 1 + chance.below(20);
+        let changed = chance.below(25);
+        let step = 0.1 * chance.normal();
+        let mut pulls = Vec::new();
+        let mut facts = Vec::new();
+        for day in 0..days {
+            let of_day = 0.03 * chance.normal() + if day >= changed { step } else { 0.0 };
+            // Calibrated again on some day.
+            let calibration = ContentHash::of(if day * 2 > days { "new" } else { "old" });
+            facts.push((format!("day {day}"), calibration));
+            for number in 0..1 + day % 3 {
+                pulls.push(CheckPull {
+                    time_s: 86_400.0 * f64::from(day) + 600.0 * f64::from(number),
+                    build: pulls.len() / 2,
+                    value: 11.0 + of_day + 0.02 * chance.normal(),
+                });
+            }
+        }
+        StoredDays {
+            chart: Chart::new(&pulls),
+            stand: stand.clone(),
+            setup: SetupRecord {
+                id: SetupId::new(1),
+                name: "main jet 105".to_owned(),
+                created_wall_us: 0,
+                notes: String::new(),
+                parts: Value::Null,
+            },
+            range_rpm: (4000.0, 8000.0),
+            pulls: pulls.len(),
+            facts,
+            left_out: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn no_sentence_contradicts_the_chart() {
+        let text = include_str!("../../../src/rehearsal/demo.toml");
+        let stand = leverarm_config::parse("demo.toml", text).unwrap();
+        let mut kinds = [0_u32; 5];
+        for seed in 0..3000 {
+            let found = random(seed, &stand);
+            let report = DaysReport {
+                units: DisplayUnits::SI,
+                found: &found,
+            };
+            let (chart, words) = (&found.chart, report.words());
+            let first = &words[0];
+            let about = format!("seed {seed}: {words:?}");
+            let table = report.table().rows;
+            let alarms = |rows: &[Vec<String>]| rows.iter().filter(|r| !r[7].is_empty()).count();
+            if let Some(change) = chart.change {
+                let sure = change.difference.abs() > change.half_width;
+                assert_eq!(first.contains("the stand reads"), sure, "{about}");
+                assert_eq!(first.contains("the stand may read"), !sure, "{about}");
+                if sure {
+                    let word = if change.difference < 0.0 {
+                        "lower"
+                    } else {
+                        "higher"
+                    };
+                    assert!(first.contains(&format!(" % {word} than before")), "{about}");
+                    let percent = 100.0 * change.difference.abs() / 11.0;
+                    let said = first.split(' ').nth(3).unwrap();
+                    let said: f64 = said.parse().unwrap();
+                    assert!((said - percent).abs() < 0.05 + 0.02 * percent, "{about}");
+                    assert!(said > 0.0, "{about}");
+                }
+                assert!(
+                    first.contains(&format!("from day {} on", change.from)),
+                    "{about}"
+                );
+                assert!(
+                    first.contains(&format!("alarm came on day {}", change.alarm)),
+                    "{about}"
+                );
+                assert_eq!(alarms(&table[change.alarm..=change.alarm]), 1, "{about}");
+                assert_eq!(alarms(&table[..change.from]) > 0, {
+                    let before = &chart.days[..change.from];
+                    before.iter().any(|day| alarm_of(day).is_some())
+                });
+                let same = found.facts[change.from].1 == found.facts[change.from - 1].1;
+                assert_eq!(
+                    words[1].starts_with("no calibration changed"),
+                    same,
+                    "{about}"
+                );
+                kinds[usize::from(sure)] += 1;
+            } else if chart.days.iter().any(|day| day.against.is_some()) {
+                assert_eq!(
+                    first,
+                    "nothing says that the stand reads otherwise than before"
+                );
+                let said = words
+                    .iter()
+                    .find(|line| line.starts_with("days out of control"));
+                let named = said.map_or(0, |line| line.matches("day ").count());
+                assert_eq!(named, alarms(&table), "{about}");
+                kinds[2 + usize::from(named > 0)] += 1;
+            } else {
+                let missing = 3 - chart.days.len();
+                assert!(first.contains(&format!("on {missing} more day")), "{about}");
+                assert_eq!(alarms(&table), 0, "{about}");
+                kinds[4] += 1;
+            }
+        }
+        // All kinds were among them; a change that is not clear is rare.
+        assert!(kinds[1..].iter().all(|count| *count > 30), "{kinds:?}");
+    }
 }
