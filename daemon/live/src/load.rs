@@ -329,6 +329,33 @@ impl LoadDesk {
         Ok((map, gains))
     }
 
+    /// A torque in the stand's units.
+    fn torque_text(&self, nm: f64, decimals: usize) -> String {
+        self.of.stand().units.torque.text(nm, decimals)
+    }
+
+    fn words_of(&self, order: &LoadOrder) -> String {
+        let rpm = |it: f64| it / RAD_PER_S_PER_RPM;
+        match *order {
+            LoadOrder::Off => "load off; it stays armed".to_owned(),
+            LoadOrder::Speed {
+                rad_per_s,
+                rad_per_s2: None,
+            } => format!("holding {:.0} rpm", rpm(rad_per_s)),
+            LoadOrder::Speed {
+                rad_per_s,
+                rad_per_s2: Some(rate),
+            } => format!(
+                "going to {:.0} rpm at {:.0} rpm/s",
+                rpm(rad_per_s),
+                rpm(rate)
+            ),
+            LoadOrder::Torque { nm } => format!("holding {}", self.torque_text(nm, 2)),
+            LoadOrder::Road { .. } => "holding like a road".to_owned(),
+            LoadOrder::Output { share } => format!("output at {:.1} %", 100.0 * share),
+        }
+    }
+
     fn ratio(&self) -> f64 {
         self.of.model().engine_per_drum.value()
     }
@@ -366,8 +393,10 @@ impl LoadDesk {
         if self.was_armed && !is_on {
             self.order = None;
             let message = format!(
-                "load ended at {:.0} rpm with {:.1} N·m: {}",
-                told.engine_rpm, told.torque_nm, told.why
+                "load ended at {:.0} rpm with {}: {}",
+                told.engine_rpm,
+                self.torque_text(told.torque_nm, 1),
+                told.why
             );
             let severity = match status.why {
                 LoadWhy::NotArmed | LoadWhy::NotSet => Severity::Info,
@@ -529,8 +558,8 @@ impl LoadDesk {
             .map_or(0.0, |it| f64::from(it.1.engine_max) / UNIT);
         if status.mode != LoadMode::Off && engine_nm > PULLS_SHARE * most_nm {
             return Err(format!(
-                "the engine pulls with {:.1} N·m: without load it would run away; close the throttle first",
-                engine_nm / self.ratio()
+                "the engine pulls with {}: without load it would run away; close the throttle first",
+                self.torque_text(engine_nm / self.ratio(), 1)
             ));
         }
         Ok(())
@@ -579,7 +608,7 @@ impl LoadDesk {
     pub(super) fn order(&mut self, now: Now, order: LoadOrder) -> Result<String, String> {
         self.may_order(now, &order)?;
         self.give(order);
-        Ok(words_of(&order))
+        Ok(self.words_of(&order))
     }
 
     fn give(&mut self, order: LoadOrder) {
@@ -953,28 +982,6 @@ fn why_words(why: LoadWhy) -> &'static str {
         LoadWhy::LoadLost => "the load was lost: current, torque or speed did not follow",
         LoadWhy::NotSet => "the board has no settings that it can work with",
         LoadWhy::Unknown(_) => "for a reason that this version does not know",
-    }
-}
-
-fn words_of(order: &LoadOrder) -> String {
-    let rpm = |it: f64| it / RAD_PER_S_PER_RPM;
-    match *order {
-        LoadOrder::Off => "load off; it stays armed".to_owned(),
-        LoadOrder::Speed {
-            rad_per_s,
-            rad_per_s2: None,
-        } => format!("holding {:.0} rpm", rpm(rad_per_s)),
-        LoadOrder::Speed {
-            rad_per_s,
-            rad_per_s2: Some(rate),
-        } => format!(
-            "going to {:.0} rpm at {:.0} rpm/s",
-            rpm(rad_per_s),
-            rpm(rate)
-        ),
-        LoadOrder::Torque { nm } => format!("holding {nm:.2} N·m"),
-        LoadOrder::Road { .. } => "holding like a road".to_owned(),
-        LoadOrder::Output { share } => format!("output at {:.1} %", 100.0 * share),
     }
 }
 

@@ -3,7 +3,7 @@
 use anyhow::{anyhow, bail};
 use std::time::Duration;
 
-use leverarm_config::{Stand, units};
+use leverarm_config::{Stand, display::DisplayUnit, units};
 use leverarm_vocabulary::load::{LoadOrder, LoadWord, Step, StepList};
 use serde_json::Value;
 
@@ -274,7 +274,7 @@ pub(super) fn run(asked: &Load) -> Result<(), Failure> {
         Load::Show(asked) => {
             let stand = read_stand(&asked.daemon.stand.file)?.stand;
             let line = Line::to(&stand, &asked.daemon)?;
-            show(&load_of(&line)?);
+            show(&load_of(&line)?, stand.units.torque);
             Ok(())
         }
     }
@@ -287,7 +287,7 @@ fn tell(daemon: &DaemonArgument, word: &LoadWord, waits: bool) -> Result<(), Fai
     let answer = line.needed(line.post("/api/load", &serde_json::to_value(word)?))?;
     say(message(&answer));
     if waits {
-        return follow(&line);
+        return follow(&line, stand.units.torque);
     }
     if matches!(word, LoadWord::Arm) {
         for _ in 0..10 {
@@ -308,7 +308,7 @@ fn load_of(line: &Line<'_>) -> Result<Value, Failure> {
 }
 
 /// Tells each step as it is done.
-fn follow(line: &Line<'_>) -> Result<(), Failure> {
+fn follow(line: &Line<'_>, unit: DisplayUnit) -> Result<(), Failure> {
     let mut told = 0;
     let mut waited_for = String::new();
     loop {
@@ -318,7 +318,7 @@ fn follow(line: &Line<'_>) -> Result<(), Failure> {
         let done = run.map_or_else(|| load.get("last_steps"), |run| run.get("done"));
         let done = done.and_then(Value::as_array).cloned().unwrap_or_default();
         for step in done.iter().skip(told) {
-            say(&step_words(told + 1, step));
+            say(&step_words(told + 1, step, unit));
             told += 1;
         }
         let Some(run) = run else {
@@ -342,15 +342,19 @@ fn number(value: &Value, key: &str) -> Option<f64> {
     value.get(key).and_then(Value::as_f64)
 }
 
-fn step_words(place: usize, step: &Value) -> String {
+fn step_words(place: usize, step: &Value, unit: DisplayUnit) -> String {
     let rpm = number(step, "engine_rpm").unwrap_or(0.0);
     let seconds = number(step, "seconds").unwrap_or(0.0);
     let torque = match (
         number(step, "torque_nm"),
         number(step, "expanded_uncertainty_nm"),
     ) {
-        (Some(nm), Some(u)) => format!(", absorber {nm:.2} ± {u:.2} N·m at the crank"),
-        (Some(nm), None) => format!(", absorber {nm:.2} N·m at the crank"),
+        (Some(nm), Some(u)) => format!(
+            ", absorber {:.2} ± {} at the crank",
+            unit.number(nm),
+            unit.text(u, 2)
+        ),
+        (Some(nm), None) => format!(", absorber {} at the crank", unit.text(nm, 2)),
         _ => String::new(),
     };
     let lacks = step.get("lacks").and_then(Value::as_str);
@@ -358,11 +362,9 @@ fn step_words(place: usize, step: &Value) -> String {
     format!("step {place}: {rpm:.0} rpm{torque}, {seconds:.1} s{lacks}")
 }
 
-fn show(load: &Value) {
+fn show(load: &Value, unit: DisplayUnit) {
     let text = |key: &str| load.get(key).and_then(Value::as_str).map(ToOwned::to_owned);
-    let figure = |key: &str, unit: &str, decimals: usize| {
-        number(load, key).map(|it| format!("{it:.decimals$} {unit}"))
-    };
+    let torque = |key: &str| number(load, key).map(|nm| unit.text(nm, 2));
     let is = |key: &str| load.get(key) == Some(&Value::Bool(true));
     let rows = [
         ("can't be commanded", text("lacks")),
@@ -371,13 +373,16 @@ fn show(load: &Value) {
             Some(if is("armed") { "yes" } else { "no" }.to_owned()),
         ),
         ("mode", text("mode")),
-        ("demand at the crank", figure("demand_nm", "N·m", 2)),
+        ("demand at the crank", torque("demand_nm")),
         (
             "output",
             number(load, "output").map(|it| format!("{:.1} %", 100.0 * it)),
         ),
-        ("led along", figure("reference_rpm", "rpm", 0)),
-        ("engine as it sees it", figure("engine_nm", "N·m", 2)),
+        (
+            "led along",
+            number(load, "reference_rpm").map(|it| format!("{it:.0} rpm")),
+        ),
+        ("engine as it sees it", torque("engine_nm")),
         ("saturated", is("saturated").then(|| "yes".to_owned())),
         ("why there is none", text("why")),
     ];
@@ -391,11 +396,12 @@ fn show(load: &Value) {
     if let Some(run) = load.get("run").filter(|run| !run.is_null()) {
         let at = |key: &str| run.get(key).and_then(Value::as_u64).unwrap_or(0);
         let waits = run.get("waits_for").and_then(Value::as_str).unwrap_or("");
-        say(&format!(
-            "step {} of {}: waits for {waits}",
-            at("step"),
-            at("steps")
-        ));
+        let (step, steps) = (at("step"), at("steps"));
+        if step > steps {
+            say(&format!("all {steps} steps are read: waits for {waits}"));
+        } else {
+            say(&format!("step {step} of {steps}: waits for {waits}"));
+        }
     }
 }
 
