@@ -244,6 +244,7 @@ fn every_output_fits_and_nothing_is_left_out() {
             "main jet 105",
         ],
         &["reduce", "--board-log", "board.log"],
+        &["load", "show"],
         &["cut"],
         &["release"],
         &["test-guards"],

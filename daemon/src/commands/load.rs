@@ -69,9 +69,13 @@ pub(super) struct TorqueArguments {
 }
 
 #[derive(Debug, clap::Args)]
+#[command(
+    override_usage = "leverarm load road [OPTIONS] --f0 <FORCE> --circumference <LENGTH>\n\
+                      \x20                         --gearing <NUMBER>"
+)]
 pub(super) struct RoadArguments {
     /// Constant part of the coast-down force, such as "120 N"
-    #[arg(long)]
+    #[arg(long, value_name = "FORCE")]
     f0: String,
     /// Part that goes with speed, N per m/s
     #[arg(long, default_value_t = 0.0)]
@@ -80,10 +84,10 @@ pub(super) struct RoadArguments {
     #[arg(long, default_value_t = 0.0)]
     f2: f64,
     /// Way of the driven wheel in one turn, such as "1.86 m"
-    #[arg(long)]
+    #[arg(long, value_name = "LENGTH")]
     circumference: String,
     /// Turns of the crank in one turn of the wheel, in the gear that is driven
-    #[arg(long)]
+    #[arg(long, value_name = "NUMBER")]
     gearing: f64,
     #[command(flatten)]
     daemon: DaemonArgument,

@@ -101,7 +101,7 @@ fn holds(tally: &Tally) -> bool {
         && tally.found_pct + tally.withheld_pct
             >= tally.oracle_found_pct
                 - BEHIND_ORACLE_MAX
-                - chance(tally.oracle_found_pct, tests) * 2.0_f64.sqrt()
+                - chance(tally.oracle_found_pct, tests).hypot(chance(tally.found_pct, tests))
 }
 
 fn main() -> ExitCode {
