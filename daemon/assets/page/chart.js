@@ -2,7 +2,7 @@
 
 import { byId, make } from "./dom.js";
 import { request } from "./api.js";
-import { numberText } from "./units.js";
+import { RAD_PER_S_PER_RPM, numberText } from "./units.js";
 
 const SHOWN = 4;
 const BIN_RPM = 50;
@@ -18,8 +18,6 @@ const RANGE_OF_FIGURE = (_plot, least, most) => {
   return [least - spare, most + spare];
 };
 const isNone = (value) => value === null || value === undefined;
-
-const RAD_PER_S_PER_RPM = Math.PI / 30;
 
 /** Corrected at the crank, with a line of the pull under way. */
 const MEASURES = {

@@ -2,9 +2,8 @@
 
 import { byId, make, setData, setText } from "./dom.js";
 import { onSubmit } from "./forms.js";
-import { numberText } from "./units.js";
+import { RAD_PER_S_PER_RPM, numberText } from "./units.js";
 
-const RAD_PER_S_PER_RPM = Math.PI / 30;
 const MODES = { off: "no load", speed: "holds a speed", torque: "holds a torque", road: "like a road", output: "an output" };
 
 const post = (value) => ({ path: "/api/load", value });

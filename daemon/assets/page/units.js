@@ -2,6 +2,8 @@
 
 import { byId, kept, make } from "./dom.js";
 
+export const RAD_PER_S_PER_RPM = Math.PI / 30;
+
 const NAMES = { si: "SI", us: "US", stand: "Stand" };
 const DECIMALS = { torque: 1, power: 2, rotation: 0, duration: 2, temperature: 0, fraction: 0, number: 2,
   voltage: 2, force: 1, length: 1, speed: 1, mass_flow: 1, volume_flow: 1, mass: 3 };

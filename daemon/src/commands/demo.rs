@@ -148,34 +148,54 @@ pub(super) fn run(asked: &Arguments) -> Result<(), Failure> {
     Ok(())
 }
 
+fn bar(what: &str, total: u64) -> ProgressBar {
+    let bar = ProgressBar::new(total);
+    let template = format!("{{bar:30}} {what} {{pos}} of {{len}}  {{msg}}  {{elapsed}}");
+    if let Ok(style) = ProgressStyle::with_template(&template) {
+        bar.set_style(style);
+    }
+    bar.enable_steady_tick(Duration::from_millis(250));
+    bar
+}
+
+/// Bolts a setup on the engine, and says so.
+async fn mount(
+    handle: &Handle,
+    rehearsal: &Rehearsal,
+    stand: &Stand,
+    setup: Setup,
+) -> Result<(), Failure> {
+    let request = NewSetupRequest {
+        name: setup.label().to_owned(),
+        notes: String::new(),
+        parts: parts_of(setup),
+        again: false,
+    };
+    handle.setup(request).await??;
+    Ok(rehearsal.fit(engine(stand, setup))?)
+}
+
+/// Nobody changes a jet on an engine that runs.
+async fn run_out(rehearsal: &Rehearsal) -> Result<(), Failure> {
+    rehearsal.switch_off()?;
+    tokio::time::sleep(RUN_OUT).await;
+    Ok(())
+}
+
 async fn make_pulls(demo: DemoStand) -> Result<Vec<PullNotice>, Failure> {
     let DemoStand {
         options,
         rehearsal,
         script,
     } = demo;
-    let total = u64::from(PULLS_EACH) * ORDER.len() as u64;
-    let bar = ProgressBar::new(total);
-    if let Ok(style) =
-        ProgressStyle::with_template("{bar:30} pull {pos} of {len}  {msg}  {elapsed}")
-    {
-        bar.set_style(style);
-    }
-    bar.enable_steady_tick(Duration::from_millis(250));
+    let bar = bar("pull", u64::from(PULLS_EACH) * ORDER.len() as u64);
     let stand = options.stand.clone();
     let daemon = Daemon::start(options).await?;
     let handle = daemon.handle();
     let mut listener = handle.notices();
     let mut notices = Vec::new();
     for setup in ORDER {
-        let request = NewSetupRequest {
-            name: setup.label().to_owned(),
-            notes: String::new(),
-            parts: parts_of(setup),
-            again: false,
-        };
-        handle.setup(request).await??;
-        rehearsal.fit(engine(&stand, setup))?;
+        mount(&handle, &rehearsal, &stand, setup).await?;
         rehearsal.ride(script)?;
         bar.set_message(setup.label());
         let round = async {
@@ -199,9 +219,7 @@ async fn make_pulls(demo: DemoStand) -> Result<Vec<PullNotice>, Failure> {
                 "the simulated stand did not make {PULLS_EACH} pulls in {ROUND_S_MAX} s; is this machine very busy?"
             )
         })??;
-        // Nobody changes a jet on an engine that runs.
-        rehearsal.switch_off()?;
-        tokio::time::sleep(RUN_OUT).await;
+        run_out(&rehearsal).await?;
     }
     bar.finish_and_clear();
     daemon.stop().await?;
@@ -244,13 +262,7 @@ async fn make_steps(demo: DemoStand) -> Result<Vec<PullNotice>, Failure> {
         ],
         ..StepList::default()
     };
-    let bar = ProgressBar::new(2 * ORDER.len() as u64);
-    if let Ok(style) =
-        ProgressStyle::with_template("{bar:30} test {pos} of {len}  {msg}  {elapsed}")
-    {
-        bar.set_style(style);
-    }
-    bar.enable_steady_tick(Duration::from_millis(250));
+    let bar = bar("test", 2 * ORDER.len() as u64);
     let stand = options.stand.clone();
     let daemon = Daemon::start(options).await?;
     let handle = daemon.handle();
@@ -258,14 +270,7 @@ async fn make_steps(demo: DemoStand) -> Result<Vec<PullNotice>, Failure> {
     let mut notices = Vec::new();
     let ready_rpm = script.start_rad_per_s / RAD_PER_S_PER_RPM;
     for setup in ORDER {
-        let request = NewSetupRequest {
-            name: setup.label().to_owned(),
-            notes: String::new(),
-            parts: parts_of(setup),
-            again: false,
-        };
-        handle.setup(request).await??;
-        rehearsal.fit(engine(&stand, setup))?;
+        mount(&handle, &rehearsal, &stand, setup).await?;
         rehearsal.ride(ready(script))?;
         let mut hand = Hand {
             handle: &handle,
@@ -314,9 +319,7 @@ async fn make_steps(demo: DemoStand) -> Result<Vec<PullNotice>, Failure> {
             though_it_pulls: false,
         })
         .await?;
-        // Nobody changes a jet on an engine that runs.
-        rehearsal.switch_off()?;
-        tokio::time::sleep(RUN_OUT).await;
+        run_out(&rehearsal).await?;
     }
     bar.finish_and_clear();
     daemon.stop().await?;
