@@ -35,7 +35,7 @@ pub use leverarm_vocabulary::{Cut, CutBy, Event, Now};
 pub use chunks::ChunkData;
 pub use cut::{CutLatch, CutView};
 pub use live::{ChannelLive, GuardLive, Live, PullPhase};
-pub use load::{LoadLive, RunLive, StepDone};
+pub use load::{LoadLive, RunLive, StepDone, load_messages};
 pub use log::records_of_log;
 pub use self_test::{Arming, BoardStart, GuardTrial, LastTest, Passed, SelfTestReport};
 

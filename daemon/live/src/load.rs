@@ -6,6 +6,7 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 
 use leverarm_config::{ChannelId, Quantity, Signal};
+use leverarm_load::controller::Settings;
 use leverarm_load::settings::settings;
 use leverarm_protocol::{
     ChannelKind, Hello, LoadArm, LoadCommand, LoadDemand, LoadGains, LoadMap, LoadMode, LoadStatus,
@@ -291,37 +292,7 @@ impl LoadDesk {
                     .to_owned(),
             );
         }
-        let mut map = LoadMap {
-            settings: 0,
-            speeds: made.map_speed.map(|it| short(it >> 12)),
-            torques: made.map_torque.map(|it| short(it >> 12)),
-            outputs: [0; 8],
-        };
-        for (output, stated) in map.outputs.iter_mut().zip(made.output_for.iter().skip(1)) {
-            *output = short(stated >> 1);
-        }
-        let long = |value: i64| u32::try_from(value.max(0)).unwrap_or(u32::MAX);
-        let signed = |value: i64| i32::try_from(value).unwrap_or(i32::MAX);
-        let mut gains = LoadGains {
-            settings: 0,
-            teeth: short(made.teeth),
-            window_teeth: short(made.window_teeth),
-            inertia: long(made.inertia),
-            firmness: short(made.firmness),
-            hold: long(made.hold),
-            approach: long(made.approach),
-            lead: short(made.lead),
-            lag: long(made.lag),
-            slew: long(made.slew),
-            output_min: signed(made.output_min),
-            output_max: signed(made.output_max),
-            stall: long(made.stall),
-            speed_max: long(made.speed_max),
-            engine_max: long(made.engine_max),
-            torque_slew: long(made.torque_slew),
-            follow: long(made.follow),
-            follow_steps: short(made.follow_steps),
-        };
+        let (mut map, mut gains) = load_messages(&made, 0);
         // The number is of what is in them: the same settings are never sent to a board that has them.
         let number = number_of(&format!("{map:?}{gains:?}"));
         map.settings = number;
@@ -356,6 +327,13 @@ impl LoadDesk {
         }
     }
 
+    /// The absorber's torque over the load cell's force.
+    fn lever_m(&self) -> Option<f64> {
+        let cell = self.of.cell()?;
+        let per_cell = if cell.on_engine { self.ratio() } else { 1.0 };
+        Some(cell.arm_m.value() * per_cell)
+    }
+
     fn ratio(&self) -> f64 {
         self.of.model().engine_per_drum.value()
     }
@@ -379,12 +357,6 @@ impl LoadDesk {
             self.demands.pop_front();
         }
         let before = self.status.replace((now.mono_us, *status)).map(|it| it.1);
-        let told = payload::LoadEnded {
-            why: why_words(status.why).to_owned(),
-            output: f64::from(status.output) / UNIT,
-            torque_nm: f64::from(status.torque) / UNIT / self.ratio(),
-            engine_rpm: f64::from(status.speed) / UNIT * self.ratio() / RAD_PER_S_PER_RPM,
-        };
         let is_on = status.is_armed && status.why == LoadWhy::None;
         if is_on && !self.was_armed {
             let message = "load armed: it may be put on";
@@ -392,6 +364,12 @@ impl LoadDesk {
         }
         if self.was_armed && !is_on {
             self.order = None;
+            let told = payload::LoadEnded {
+                why: why_words(status.why).to_owned(),
+                output: f64::from(status.output) / UNIT,
+                torque_nm: f64::from(status.torque) / UNIT / self.ratio(),
+                engine_rpm: f64::from(status.speed) / UNIT * self.ratio() / RAD_PER_S_PER_RPM,
+            };
             let message = format!(
                 "load ended at {:.0} rpm with {}: {}",
                 told.engine_rpm,
@@ -429,16 +407,14 @@ impl LoadDesk {
         );
         let holds = self.was_armed && is_led && !status.is_saturated;
         let stall = self.wanted.as_ref().map_or(0.0, |it| f64::from(it.1.stall));
-        let cell = self.of.cell()?;
-        let per_cell = if cell.on_engine { self.ratio() } else { 1.0 };
+        let lever_m = self.lever_m()?;
         let least_nm = self
             .demands
             .iter()
             .map(|it| it.1)
             .fold(f64::INFINITY, f64::min);
         let is_whole = f64::from(status.speed) > 1.5 * stall;
-        (holds && is_whole && least_nm.is_finite())
-            .then(|| least_nm / per_cell / cell.arm_m.value())
+        (holds && is_whole && least_nm.is_finite()).then(|| least_nm / lever_m)
     }
 
     /// Why no load may be put on now, beside what the stand's own state says.
@@ -698,11 +674,8 @@ impl LoadDesk {
         let time_s = self.seconds(tick);
         match signal {
             Signal::LoadCell => {
-                let Some(cell) = self.of.cell() else { return };
-                let per_absorber = if cell.on_engine { self.ratio() } else { 1.0 };
-                let nm = si * cell.arm_m.value() * per_absorber;
-                if let Some(held) = self.held() {
-                    held.torque(time_s, nm);
+                if let (Some(lever_m), Some(held)) = (self.lever_m(), self.held()) {
+                    held.torque(time_s, si * lever_m);
                 }
             }
             Signal::Channel(id) => {
@@ -733,10 +706,9 @@ impl LoadDesk {
         if !self.was_armed {
             return self.break_off(why_words(status.why));
         }
-        let seconds_of = |ticks: u64| ticks as f64 / f64::from(self.tick_hz.max(1));
         let run = self.run.as_ref()?;
-        let since_s = seconds_of(tick.saturating_sub(run.step_tick));
-        if seconds_of(tick.saturating_sub(run.judge_tick)) < JUDGE_EVERY_S {
+        let since_s = self.seconds(tick.saturating_sub(run.step_tick));
+        if self.seconds(tick.saturating_sub(run.judge_tick)) < JUDGE_EVERY_S {
             return None;
         }
         let step = run.list.steps.get(run.at).copied();
@@ -994,8 +966,39 @@ fn number_of(text: &str) -> u16 {
     u16::from_be_bytes([a ^ c, b ^ d]).max(1)
 }
 
-fn short(value: i64) -> u16 {
-    u16::try_from(value.max(0)).unwrap_or(u16::MAX)
+/// The host's two messages for settings of this number; what does not fit its field is the most that it holds.
+#[must_use]
+pub fn load_messages(made: &Settings, number: u16) -> (LoadMap, LoadGains) {
+    let long = |value: i64| u32::try_from(value.max(0)).unwrap_or(u32::MAX);
+    let short = |value: i64| u16::try_from(value.max(0)).unwrap_or(u16::MAX);
+    let signed = |value: i64| i32::try_from(value).unwrap_or(i32::MAX);
+    let map = LoadMap {
+        settings: number,
+        speeds: made.map_speed.map(|it| short(it >> 12)),
+        torques: made.map_torque.map(|it| short(it >> 12)),
+        outputs: std::array::from_fn(|eighth| short(made.output_for[eighth + 1] >> 1)),
+    };
+    let gains = LoadGains {
+        settings: number,
+        teeth: short(made.teeth),
+        window_teeth: short(made.window_teeth),
+        inertia: long(made.inertia),
+        firmness: short(made.firmness),
+        hold: long(made.hold),
+        approach: long(made.approach),
+        lead: short(made.lead),
+        lag: long(made.lag),
+        slew: long(made.slew),
+        output_min: signed(made.output_min),
+        output_max: signed(made.output_max),
+        stall: long(made.stall),
+        speed_max: long(made.speed_max),
+        engine_max: long(made.engine_max),
+        torque_slew: long(made.torque_slew),
+        follow: long(made.follow),
+        follow_steps: short(made.follow_steps),
+    };
+    (map, gains)
 }
 
 fn counts(value: f64) -> i32 {

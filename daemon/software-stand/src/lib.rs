@@ -30,7 +30,6 @@ pub use board::Restart;
 pub use cycles::CycleVariation;
 pub use error::ModelError;
 pub use gas_path::{Breathing, Exhaust, Intake, Mixture};
-pub use load::load_messages;
 pub use model::{
     AnalogChannel, AnalogSensor, AnalogSource, BoardModel, Drag, Drive, Drum, Engine, ForceChannel,
     Head, Hum, Interference, Losses, Pickup, PickupFault, Reaction, Relay, Ripple, Setup, Shaft,

@@ -151,38 +151,3 @@ fn settings(map: &LoadMap, gains: &LoadGains, rate_hz: u16, tick_hz: u32) -> Set
         follow_steps: i64::from(gains.follow_steps),
     }
 }
-
-/// The host's two messages for settings; what does not fit its field is the most that it holds.
-#[must_use]
-pub fn load_messages(set: &Settings, number: u16) -> [LoadCommand; 2] {
-    let long = |value: i64| u32::try_from(value.max(0)).unwrap_or(u32::MAX);
-    let short = |value: i64| u16::try_from(value.max(0)).unwrap_or(u16::MAX);
-    let signed = |value: i64| i32::try_from(value).unwrap_or(i32::MAX);
-    let map = LoadMap {
-        settings: number,
-        speeds: set.map_speed.map(|speed| short(speed >> 12)),
-        torques: set.map_torque.map(|torque| short(torque >> 12)),
-        outputs: std::array::from_fn(|eighth| short(set.output_for[eighth + 1] / 2)),
-    };
-    let gains = LoadGains {
-        settings: number,
-        teeth: short(set.teeth),
-        window_teeth: short(set.window_teeth),
-        inertia: long(set.inertia),
-        firmness: short(set.firmness),
-        hold: long(set.hold),
-        approach: long(set.approach),
-        lead: short(set.lead),
-        lag: long(set.lag),
-        slew: long(set.slew),
-        output_min: signed(set.output_min),
-        output_max: signed(set.output_max),
-        stall: long(set.stall),
-        speed_max: long(set.speed_max),
-        engine_max: long(set.engine_max),
-        torque_slew: long(set.torque_slew),
-        follow: long(set.follow),
-        follow_steps: short(set.follow_steps),
-    };
-    [LoadCommand::Map(map), LoadCommand::Gains(gains)]
-}

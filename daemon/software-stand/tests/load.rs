@@ -2,15 +2,16 @@
 
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
+use leverarm_live::load_messages;
 use leverarm_load::absorber::Kind;
-use leverarm_load::controller::{Demand, Mode, Outputs, Q16, Why};
+use leverarm_load::controller::{Demand, Mode, Outputs, Q16, Settings, Why};
 use leverarm_load::settings::settings;
 use leverarm_protocol::{
     BoardMessage, ChannelKind, Decoder, FrameWriter, HostMessage, LoadArm, LoadCommand, LoadDemand,
     LoadMode, LoadWhy,
 };
 use leverarm_software_stand::{
-    AbsorberFault, PickupFault, SoftwareStand, StandModel, load_messages, rad_per_s, rpm,
+    AbsorberFault, PickupFault, SoftwareStand, StandModel, rad_per_s, rpm,
 };
 
 const KINDS: [Kind; 3] = [Kind::EddyCurrent, Kind::Water, Kind::Hydraulic];
@@ -310,6 +311,12 @@ fn a_wrong_map_is_made_up_for() {
     }
 }
 
+/// What the host says for settings.
+fn said_of(set: &Settings, number: u16) -> [HostMessage; 2] {
+    let (map, gains) = load_messages(set, number);
+    [LoadCommand::Map(map), LoadCommand::Gains(gains)].map(HostMessage::Load)
+}
+
 /// All of it as it goes over the wire: settings, a person's word, a set point, and what the board tells of them. A board without
 /// a brake lists no loop, and says nothing of one.
 #[test]
@@ -351,11 +358,11 @@ fn a_host_sets_arms_and_watches() {
     // Settings that divide by 0 are not taken.
     let mut wrong = set.clone();
     wrong.inertia = 0;
-    let said = load_messages(&wrong, 3).map(HostMessage::Load);
+    let said = said_of(&wrong, 3);
     let (statuses, _) = heard(&mut stand, 100_000, &said);
     assert_eq!(statuses.last().unwrap().settings, 0);
     // Half of them neither.
-    let said = load_messages(&set, 7).map(HostMessage::Load);
+    let said = said_of(&set, 7);
     let (statuses, _) = heard(&mut stand, 100_000, &said[..1]);
     assert_eq!(statuses.last().unwrap().settings, 0);
     let (statuses, _) = heard(&mut stand, 100_000, &said[1..]);
@@ -396,7 +403,7 @@ fn a_host_sets_arms_and_watches() {
         (LoadMode::Speed, true, LoadWhy::None)
     );
     // New settings wait for the load to end.
-    let said = load_messages(&set, 8).map(HostMessage::Load);
+    let said = said_of(&set, 8);
     let (statuses, _) = heard(&mut stand, 100_000, &said);
     assert_eq!(statuses.last().unwrap().settings, 7);
     stand.throttle(0.0);
@@ -409,10 +416,6 @@ fn a_host_sets_arms_and_watches() {
     );
 
     let mut stand = SoftwareStand::new(StandModel::pit_bike(), 5).unwrap();
-    let (statuses, has_loop) = heard(
-        &mut stand,
-        500_000,
-        &load_messages(&set, 7).map(HostMessage::Load),
-    );
+    let (statuses, has_loop) = heard(&mut stand, 500_000, &said_of(&set, 7));
     assert!(!has_loop && statuses.is_empty());
 }

@@ -16,6 +16,7 @@ use std::f64::consts::TAU;
 use std::fmt::Write as _;
 use std::process::ExitCode;
 
+use leverarm_live::load_messages;
 use leverarm_load::absorber::Kind;
 use leverarm_load::controller::Q16;
 use leverarm_load::settings::settings;
@@ -23,9 +24,7 @@ use leverarm_protocol::{
     BoardMessage, BoardState, ChannelKind, CutCause, Decoder, FrameWriter, HostMessage, Limits,
     LoadArm, LoadCommand, LoadDemand, LoadMode, LoadStatus, LoadWhy, TemperatureLimit,
 };
-use leverarm_software_stand::{
-    AbsorberFault, Relay, SoftwareStand, StandModel, load_messages, rad_per_s, rpm,
-};
+use leverarm_software_stand::{AbsorberFault, Relay, SoftwareStand, StandModel, rad_per_s, rpm};
 use leverarm_tests::simulated_board::{Board, CYCLES_PER_US};
 
 const STEP_US: u64 = 500;
@@ -100,7 +99,8 @@ impl Stand {
         it.go(0.04);
         let brake = it.stand.model().absorber.as_ref().expect("a brake");
         let set = settings(&brake.believed, &brake.task);
-        for command in load_messages(&set, 7) {
+        let (map, gains) = load_messages(&set, 7);
+        for command in [LoadCommand::Map(map), LoadCommand::Gains(gains)] {
             it.say(&HostMessage::Load(command));
         }
         it.say(&HostMessage::Identify);
