@@ -132,9 +132,9 @@ impl BrakeBench {
                 let stand = self.bench.stand();
                 match wanted {
                     Throttle::Ready => stand.ride(Some(script)),
-                    Throttle::Open => {
+                    Throttle::Open(opening) => {
                         stand.ride(None);
-                        stand.throttle(1.0);
+                        stand.throttle(opening);
                     }
                 }
             }

@@ -414,7 +414,7 @@ fn an_air_meter_with_pulses_finds_the_true_flow() {
         let omega = rad_per_s(f64_of(rpm));
         let drag = truth.drag.torque_nm(omega);
         let gas_nm = truth.full_throttle.torque_nm(omega) / divisor + drag;
-        let expected = truth.breathing.air_kg_per_s(gas_nm, omega);
+        let expected = truth.breathing.air_kg_per_s(gas_nm, 1.0, omega);
         let air = f64_of(&found["air_kg_per_s"][i]);
         let half = f64_of(&found["air_kg_per_s_plus_minus"][i]);
         assert!(

@@ -11,6 +11,7 @@ pub mod control_chart;
 pub mod curve;
 pub mod engine;
 pub mod inertia;
+pub mod map;
 pub mod mixed;
 pub mod reduce;
 pub mod regression;

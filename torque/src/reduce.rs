@@ -53,6 +53,7 @@
 //!         temperature_k: Measured::new(297.0, 0.5),
 //!         relative_humidity: Measured::new(0.5, 0.03),
 //!     },
+//!     holds_only: false,
 //! };
 //! let pull = RawPull { tick_hz: 1e7, edges: &edges, second_edges: &[], force: &[] };
 //! let curve = reduce(&pull, &stand, &options)?;
@@ -130,6 +131,8 @@ pub struct ReduceOptions {
     pub correction: Correction,
     /// The air during the pull.
     pub air: AirReadings,
+    /// Only speeds that were held, at whatever throttle: points of a map rather than of a full-throttle curve.
+    pub holds_only: bool,
 }
 
 /// Why a pull has no curve.
@@ -304,7 +307,11 @@ impl Reduction<'_> {
         let speeds = self.averaged_speeds();
         let holds = self.holds(&speeds);
         let mut steady = self.steady_points(&holds, &speeds, &mut remarks);
-        let sweep = self.sweep(&holds, &speeds)?;
+        let sweep = if self.options.holds_only {
+            None
+        } else {
+            self.sweep(&holds, &speeds)?
+        };
         if let Some(sweep) = &sweep {
             self.remark_ends(sweep, &speeds, steady.is_empty(), &mut remarks)?;
         }
@@ -330,7 +337,9 @@ impl Reduction<'_> {
             .chain(steady.iter().map(|p| p.torque_nm))
             .fold(0.0, f64::max);
         let before = steady.len();
-        steady.retain(|p| p.torque_nm >= FULL_THROTTLE_SHARE * greatest);
+        if !self.options.holds_only {
+            steady.retain(|p| p.torque_nm >= FULL_THROTTLE_SHARE * greatest);
+        }
         if steady.len() < before {
             remarks.push(format!(
                 "{} held speeds left out: less than half of the greatest torque, so not at full throttle",
@@ -1099,6 +1108,7 @@ mod tests {
             to_rpm: None,
             correction: Correction::Iso1585SparkIgnition,
             air: readings(),
+            holds_only: false,
         }
     }
 

@@ -11,6 +11,7 @@ pub mod in_force;
 pub mod journal;
 mod last_word;
 pub mod local_time;
+pub mod map;
 pub mod mounting;
 pub mod overlay;
 pub mod parts;

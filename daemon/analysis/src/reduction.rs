@@ -219,6 +219,8 @@ pub struct CurveChoice {
     pub step_rpm: Option<f64>,
     /// The calibrations that are in force now instead of those kept with the pull.
     pub calibrations_of_now: bool,
+    /// Only speeds that were held, at whatever throttle.
+    pub holds_only: bool,
 }
 
 /// Options of a reduction on a stand.
@@ -231,6 +233,7 @@ pub fn options(stand: &Stand, air: AirReadings, choice: CurveChoice) -> ReduceOp
         to_rpm: stand.curve.to_rpm,
         correction: choice.correction.unwrap_or(stand.correction),
         air,
+        holds_only: choice.holds_only,
     }
 }
 

@@ -131,9 +131,12 @@ async function start() {
   const load = new Load(units);
   views.start();
   const sound = new Sound();
-  const band = new Band(stand);
+  const band = new Band(stand, units);
   const faults = new LastFault();
-  const plan = new Plan(stand, units, (step) => band.step(step));
+  const plan = new Plan(stand, units, (step) => {
+    band.step(step);
+    load.planned(step?.list ?? null);
+  });
   const results = new Results(units, (result) => {
     band.result(result);
     if (result.at > 0) sound.play(result.stored ? "stored" : "aborted");

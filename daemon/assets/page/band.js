@@ -3,7 +3,7 @@
 
 import { byId, setData, setText } from "./dom.js";
 import { WHOLE_SHARE } from "./sound.js";
-import { numberText } from "./units.js";
+import { RAD_PER_S_PER_RPM, numberText } from "./units.js";
 
 // So long a result stays in large letters; after that it is in the line below.
 const RESULT_MS = 12000;
@@ -14,14 +14,16 @@ const WELL_ABOVE = 1.15;
 
 export class Band {
   #stand;
+  #units;
   #setup = undefined;
   #step = null;
   #result = null;
   #pulledWrong = false;
   #spoken = "";
 
-  constructor(stand) {
+  constructor(stand, units) {
     this.#stand = stand;
+    this.#units = units;
   }
 
   /** The setup in force; null when none was ever chosen. */
@@ -80,7 +82,7 @@ export class Band {
     if (!live.connected) return ["unknown", `Waiting for ${live.waiting_for}`, "No board is connected: nothing is measured or guarded"];
     const { start_rpm: start } = this.#stand.pull;
     const rpm = (speed) => `${numberText(speed, 0)} rpm`;
-    const phase = this.#phase(live, rpm);
+    const phase = this.#led(live, rpm) ?? this.#phase(live, rpm);
     // A pull with another setup than the plan's is told from its first moment on.
     const isWrong = this.#isWrong(live);
     const result = this.#result;
@@ -103,6 +105,25 @@ export class Band {
     return [live.phase, ready, [step?.text, last].filter(Boolean).join(". ")];
   }
 
+  /** What the load of a brake stand does, once a person armed it. */
+  #led({ load }, rpm) {
+    if (!load?.armed) return null;
+    const { run, order } = load;
+    const speed = order?.speed && rpm(order.speed.rad_per_s / RAD_PER_S_PER_RPM);
+    const rate = order?.speed?.rad_per_s2;
+    const waits = run?.waits_for ? `Waits for ${run.waits_for}` : "";
+    if (run && run.step > run.steps) return ["coasting", "Close the throttle", "All is read. The brake holds until then"];
+    const torque = order?.torque && this.#units.text("torque", order.torque.nm);
+    const doing = rate ? `sweeping to ${speed} at ${rpm(rate / RAD_PER_S_PER_RPM)}/s` : speed ? `holding ${speed}` :
+      torque ? `holding ${torque}` : order?.road ? "holding like a road" : order?.output ? "a set output" : null;
+    if (run) {
+      const throttle = run.throttle === null ? "Full throttle" : `Throttle at ${numberText(100 * run.throttle, 0)} %`;
+      return ["pulling", `Step ${run.step} of ${run.steps}: ${doing}`, [throttle, waits].filter(Boolean).join(". ")];
+    }
+    if (!doing) return ["ready", "Load armed: order a speed or a list", "No load is on yet: keep the throttle nearly closed"];
+    return ["ready", `${doing[0].toUpperCase()}${doing.slice(1)}`, load.saturated ? "More is asked for than the absorber has, or less than none" : ""];
+  }
+
   /** A pull under way. */
   #phase(live, rpm) {
     const { end_rpm: end } = this.#stand.pull;
@@ -116,7 +137,7 @@ export class Band {
   }
 
   #isWrong(live) {
-    const pulls = ["rising", "pulling"].includes(live.phase);
+    const pulls = ["rising", "pulling"].includes(live.phase) || Boolean(live.load?.run);
     this.#pulledWrong = Boolean(this.#step?.wrong) && (this.#pulledWrong || pulls);
     return this.#pulledWrong;
   }

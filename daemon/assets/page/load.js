@@ -15,7 +15,21 @@ function written(data, name, label) {
   return value;
 }
 
+/** Speeds with spaces between, as steps. */
+export function stepsOf(text) {
+  const rpms = String(text).split(/[\s,;]+/).filter(Boolean).map(Number);
+  if (!rpms.length || rpms.some((rpm) => !Number.isFinite(rpm))) throw new Error("speeds: expected numbers with spaces between, such as 3000 4000 5000");
+  return rpms.map((rpm) => ({ speed: { rad_per_s: rpm * RAD_PER_S_PER_RPM } }));
+}
+
+/** A sweep, with the speed that it begins at. */
+export const sweepOf = (data) => [
+  { speed: { rad_per_s: written(data, "from", "from") * RAD_PER_S_PER_RPM } },
+  { sweep: { to_rad_per_s: written(data, "to", "to") * RAD_PER_S_PER_RPM, rad_per_s2: written(data, "rate", "rate") * RAD_PER_S_PER_RPM } },
+];
+
 export class Load {
+  #planned = null;
   #units;
   #steps = "";
   #load = null;
@@ -33,20 +47,25 @@ export class Load {
       return post({ order: { torque: { nm } } });
     }, said, refused);
     onSubmit(byId("load-steps"), (data) => {
-      const rpms = String(data.get("speeds")).split(/[\s,;]+/).filter(Boolean).map(Number);
-      if (!rpms.length || rpms.some((rpm) => !Number.isFinite(rpm))) throw new Error("speeds: expected numbers with spaces between, such as 3000 4000 5000");
-      const steps = rpms.map((rpm) => ({ speed: { rad_per_s: rpm * RAD_PER_S_PER_RPM } }));
-      return post({ steps: { steps, torque_share: written(data, "share", "uncertainty") / 100 } });
+      const list = { steps: stepsOf(data.get("speeds")), torque_share: written(data, "share", "uncertainty") / 100 };
+      if (data.get("throttle")) list.throttle = written(data, "throttle", "throttle") / 100;
+      return post({ steps: list });
     }, said, refused);
-    onSubmit(byId("load-sweep"), (data) => post({ steps: { steps: [
-      { speed: { rad_per_s: written(data, "from", "from") * RAD_PER_S_PER_RPM } },
-      { sweep: { to_rad_per_s: written(data, "to", "to") * RAD_PER_S_PER_RPM, rad_per_s2: written(data, "rate", "rate") * RAD_PER_S_PER_RPM } },
-    ] } }), said, refused);
+    onSubmit(byId("load-sweep"), (data) => post({ steps: { steps: sweepOf(data) } }), said, refused);
+    onSubmit(byId("load-plan"), () => post({ steps: this.#planned }), said, refused);
     units.onChange(() => { this.#steps = ""; this.show({ load: this.#load }); });
+  }
+
+  /** The list of steps that the test plan wants next; null without one. */
+  planned(list) {
+    this.#planned = list;
+    byId("load-plan").hidden = !list;
+    if (list) setText(byId("load-plan-name"), list.name);
   }
 
   show({ load }) {
     this.#load = load;
+    byId("plan-each").hidden = !load;
     byId("load-link").hidden = !load;
     byId("load-none").hidden = Boolean(load);
     byId("load-there").hidden = !load;

@@ -3,12 +3,17 @@
 import { byId, make, setData } from "./dom.js";
 import { request } from "./api.js";
 import { onSubmit } from "./forms.js";
+import { stepsOf, sweepOf } from "./load.js";
 import { numberText } from "./units.js";
 
 // While a pull is to be made temperatures change.
 const EVERY_MS = 3000;
 
-const pulls = (count) => (count === 1 ? "1 pull" : `${count} pulls`);
+const pulls = (count, list) => {
+  const what = list ? "test" : "pull";
+  return `${count} ${what}${count === 1 ? "" : "s"}${list ? ` by ${list}` : ""}`;
+};
+const minutes = (seconds) => `${numberText(seconds / 60, 1)} min`;
 const capital = (text) => text[0].toUpperCase() + text.slice(1);
 
 export class Plan {
@@ -28,6 +33,13 @@ export class Plan {
     this.#units = units;
     this.#tell = tell;
     const said = byId("plan-said");
+    const each = byId("plan-kind");
+    const showEach = () => {
+      for (const kind of ["steps", "sweep"]) byId(`plan-${kind}`).hidden = each.value !== kind;
+      byId("plan-list-name").hidden = each.value === "pulls";
+    };
+    each.addEventListener("change", showEach);
+    showEach();
     byId("plan-name-add").addEventListener("click", () => {
       const name = byId("plan-name").value.trim();
       if (name) this.#add(name);
@@ -81,29 +93,34 @@ export class Plan {
   #step({ plan, made, next, not_ready: waits }) {
     const total = plan.blocks.reduce((sum, block) => sum + block.pulls, 0);
     const done = made.reduce((sum, each) => sum + each, 0);
-    if (next.what !== "pull") return { text: "The plan is done", detail: `all ${pulls(total)} made`, ready: true, wrong: "" };
+    const isOfLists = plan.blocks.every((block) => block.list);
+    const all = isOfLists ? `${total} test${total === 1 ? "" : "s"}` : pulls(total);
+    if (next.what !== "pull") return { text: "The plan is done", detail: `all ${all} made`, ready: true, wrong: "" };
+    const list = plan.lists?.find(({ name }) => name === next.list) ?? null;
     const open = plan.blocks.map((block, at) => ({ ...block, at, pulls: block.pulls - made[at] }));
-    const then = open.filter(({ at, pulls }) => at !== next.block - 1 && pulls > 0).map((block) => `${block.setup}, ${pulls(block.pulls)}`);
-    const left = [`${done} of ${pulls(total)} made`, ...then.length ? [`then ${then.slice(0, 2).join("; ")}${then.length > 2 ? "; …" : ""}`] : []];
+    const then = open.filter(({ at, pulls }) => at !== next.block - 1 && pulls > 0).map((block) => `${block.setup}, ${pulls(block.pulls, block.list)}`);
+    const left = [`${done} of ${all} made`, ...then.length ? [`then ${then.slice(0, 2).join("; ")}${then.length > 2 ? "; …" : ""}`] : []];
     if (this.#setup !== next.setup) {
-      const count = pulls(next.pulls - next.pull + 1);
+      const count = pulls(next.pulls - next.pull + 1, next.list);
       return {
         text: `${this.#setup === null ? "Fit" : "Swap to"} ${next.setup}, then ${count}`,
         detail: capital(left.join(", ")), ready: false,
         wrong: `Wrong setup: the plan wants ${next.setup}`,
       };
     }
-    const step = `pull ${next.pull} of ${next.pulls} with ${next.setup}`;
-    if (waits.length) return { text: capital(waits[0]), detail: capital([...waits.slice(1), step, ...left].join(", ")), ready: false, wrong: "" };
-    return { text: capital(step), detail: capital(left.join(", ")), ready: true, wrong: "" };
+    const step = `${list ? "test" : "pull"} ${next.pull} of ${next.pulls} with ${next.setup}${list ? `: ${list.name}` : ""}`;
+    if (waits.length) return { text: capital(waits[0]), detail: capital([...waits.slice(1), step, ...left].join(", ")), ready: false, wrong: "", list };
+    return { text: capital(step), detail: capital(left.join(", ")), ready: true, wrong: "", list };
   }
 
   /** Where the plan stands, and the setups that one may be made of. */
   #show(isOn) {
-    const { plan, made, next } = this.#plan;
+    const { plan, made, next, lists } = this.#plan;
+    byId("plan-lists").textContent = (lists ?? []).map(({ name, words, seconds, kept_tests: kept }) =>
+      `${name}: ${words}, ${kept ? "" : "about "}${minutes(seconds)} each`).join("; ");
     const rows = (plan?.blocks ?? []).map((block, at) => {
       const isNext = isOn && next.what === "pull" && next.block === at + 1;
-      const row = make("li", {}, `${block.setup}: ${made[at]} of ${pulls(block.pulls)}`);
+      const row = make("li", {}, `${block.setup}: ${made[at]} of ${pulls(block.pulls, block.list)}`);
       if (isNext) row.setAttribute("aria-current", "step");
       return row;
     });
@@ -150,6 +167,12 @@ export class Plan {
     if (!this.#blocks.length) throw new Error("press the setups in the order they are to be tested");
     const each = Number(data.get("pulls"));
     const plan = { blocks: this.#blocks.map((setup) => ({ setup, pulls: each })) };
+    const kind = data.get("kind");
+    if (!byId("plan-each").hidden && kind !== "pulls") {
+      const name = data.get("list").trim() || kind;
+      plan.lists = [{ name, steps: kind === "steps" ? stepsOf(data.get("speeds")) : sweepOf(data) }];
+      for (const block of plan.blocks) block.list = name;
+    }
     const channel = data.get("channel");
     if (channel) {
       const quantity = this.#stand.channels.find(({ name }) => name === channel).quantity;

@@ -1081,6 +1081,9 @@ impl Core {
                     .break_off(tick, "a list of steps began".to_owned());
                 self.pull_events(now, pull, out);
                 self.keep_steps(now, tick, Some(RunNews::Begun), out);
+                let begun = format!("a list began: {}", list.words());
+                let event = Event::telling(now, Some(tick), list, begun);
+                out.tell(event.about(leverarm_vocabulary::load::LIST_ABOUT));
                 return Ok(said);
             }
         };

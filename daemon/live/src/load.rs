@@ -65,6 +65,10 @@ pub struct StepDone {
 /// A list of steps under way.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct RunLive {
+    /// What the list is called.
+    pub name: Option<String>,
+    /// How far the person is to hold the throttle open, 0 to 1; none: fully.
+    pub throttle: Option<f64>,
     /// Which step, from 1; one more than there are when all are done.
     pub step: usize,
     /// How many there are.
@@ -910,6 +914,8 @@ impl LoadDesk {
                 .map(|it| why_words(it.why).to_owned()),
             backed_off: status.map_or(0, |it| it.backed_off),
             run: self.run.as_ref().map(|run| RunLive {
+                name: run.list.name.clone(),
+                throttle: run.list.throttle,
                 step: run.at + 1,
                 steps: run.list.steps.len(),
                 waits_for: run.lacks.clone(),

@@ -4,6 +4,7 @@
 //! same plot gives the same bytes. No input panics: what can't be drawn (NaN, an empty series) is
 //! left out, and a panel with nothing to draw says "no data".
 
+mod cells;
 mod curve;
 mod fold;
 mod font;
@@ -104,6 +105,8 @@ pub struct Panel {
     pub series: Vec<Series>,
     /// Marks on top of the curves.
     pub marks: Vec<Mark>,
+    /// A map's shaded cells under the curves.
+    pub cells: Option<Cells>,
     /// Height relative to the other panels; anything but a positive number counts as 1.
     pub height_share: f64,
 }
@@ -114,6 +117,7 @@ impl Default for Panel {
             y: Axis::default(),
             series: Vec::new(),
             marks: Vec::new(),
+            cells: None,
             height_share: 1.0,
         }
     }
@@ -131,6 +135,34 @@ pub struct Series {
     /// Colour, dash pattern and marker: see [`Style::of`]. Give a series the same style in every
     /// panel.
     pub style: usize,
+}
+
+/// Shaded cells over both axes, with a scale of colours in equal steps beside the panel.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Cells {
+    /// The cells.
+    pub cells: Vec<Cell>,
+    /// Lower end of the first step of the scale.
+    pub first: f64,
+    /// Height of a step, above 0.
+    pub step: f64,
+    /// Upper end of the last step; of more than 24 steps nothing is drawn.
+    pub last: f64,
+    /// Whether the middle of the scale means zero: the ends then have colours of their own.
+    pub has_middle: bool,
+    /// Unit of the values.
+    pub unit: String,
+}
+
+/// A cell of a map.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Cell {
+    /// Its corners in the units of the axes.
+    pub corners: Vec<(f64, f64)>,
+    /// Its value.
+    pub value: f64,
+    /// Its value is not known to a step of the scale: it is hatched, without a colour.
+    pub is_vague: bool,
 }
 
 /// A mark in one panel.

@@ -1,5 +1,6 @@
 //! One panel: shading, grid, bands, curves, marks and the labels at the line ends.
 
+use super::cells;
 use super::curve::{Maps, Run, height_at, simplified};
 use super::font::{self, Weight};
 use super::labels::{self, Board, Rect, Trace};
@@ -64,6 +65,10 @@ pub(super) fn draw(pen: &mut Pen, frame: &Frame<'_>) {
                 (series, runs.iter().map(|run| simplified(run)).collect())
             })
             .collect();
+        if let Some(cells) = &frame.panel.cells {
+            cells::draw(pen, cells, maps);
+            cells::scale(pen, cells, area);
+        }
         for mark in &frame.panel.marks {
             mark_line(pen, area, mark, maps);
         }

@@ -3,6 +3,7 @@
 use base64::Engine as _;
 use base64::prelude::BASE64_STANDARD;
 
+use super::cells;
 use super::font::{self, Weight};
 use super::labels::Rect;
 use super::panel::{self, Frame, LABEL_INDENT};
@@ -262,7 +263,9 @@ fn gutter(pen: &Pen, plot: &Plot, width: f64) -> f64 {
         .map(|width| width + pen.units(LABEL_INDENT));
     // A pixel to spare, so that rounding does not cut the name.
     let name = axis_name_width(pen, &plot.x) + pen.units(X_NAME_INDENT) + 1.0;
-    labels.fold(name, f64::max).min(0.3 * width)
+    let scales = plot.panels.iter().filter_map(|panel| panel.cells.as_ref());
+    let scales = scales.map(|cells| cells::scale_width(cells, pen.unit));
+    labels.chain(scales).fold(name, f64::max).min(0.3 * width)
 }
 
 fn axis_name_width(pen: &Pen, axis: &Axis) -> f64 {

@@ -60,7 +60,7 @@ prop_compose! {
         marks in prop::collection::vec(mark(), 0..6),
         height_share in value(),
     ) -> Panel {
-        Panel { y: Axis { label, unit: "N·m".into(), range }, series, marks, height_share }
+        Panel { y: Axis { label, unit: "N·m".into(), range }, series, marks, cells: None, height_share }
     }
 }
 

@@ -32,12 +32,19 @@ impl Engine {
         self.full_throttle.torque_nm(omega_rad_per_s) + self.drag.torque_nm(omega_rad_per_s)
     }
 
+    /// Mean torque at the crank at a throttle opening, 0 to 1, and standard air, N·m.
+    #[must_use]
+    pub fn part_throttle_nm(&self, opening: f64, omega_rad_per_s: f64) -> f64 {
+        let share = self.breathing.work_share(opening, omega_rad_per_s);
+        share * self.gas_nm(omega_rad_per_s) - self.drag.torque_nm(omega_rad_per_s)
+    }
+
     /// Volumetric efficiency at full throttle and standard air.
     #[must_use]
     pub fn volumetric_efficiency(&self, omega_rad_per_s: f64) -> f64 {
         let air = self
             .breathing
-            .air_kg_per_s(self.gas_nm(omega_rad_per_s), omega_rad_per_s);
+            .air_kg_per_s(self.gas_nm(omega_rad_per_s), 1.0, omega_rad_per_s);
         air / (REFERENCE_KG_PER_M3 * self.breathing.displaced_m3_per_s(omega_rad_per_s))
     }
 
@@ -72,7 +79,7 @@ impl Engine {
     pub fn with_intake(&self, intake: Intake) -> Self {
         let own = self.breathing;
         let mut engine = self.with_gas(|omega| {
-            let air = own.air_kg_per_s(self.gas_nm(omega), omega);
+            let air = own.air_kg_per_s(self.gas_nm(omega), 1.0, omega);
             let left = |intake: &Intake, air: f64| {
                 1.0 - intake.depression_pa(air, REFERENCE_KG_PER_M3) / REFERENCE_PA
             };
@@ -159,10 +166,10 @@ impl Gases {
         let fires = torque.firing_nm > 0.0 && crank_rad_per_s > 0.0;
         self.crank_rad_per_s = crank_rad_per_s;
         self.opening = controls.throttle;
-        let lambda = breathing.mixture.lambda(crank_rad_per_s);
+        let lambda = breathing.lambda(controls.throttle, crank_rad_per_s);
         if fires {
             let gas_nm = torque.firing_nm + torque.opening * engine.drag.torque_nm(crank_rad_per_s);
-            self.air_kg_per_s = breathing.air_kg_per_s(gas_nm, crank_rad_per_s);
+            self.air_kg_per_s = breathing.air_kg_per_s(gas_nm, controls.throttle, crank_rad_per_s);
             self.fuel_kg_per_s =
                 self.dry_share * self.air_kg_per_s / (lambda * breathing.stoichiometric_ratio);
         } else {
@@ -289,7 +296,9 @@ mod tests {
             let omega = rad_per_s(speed);
             let ve = engine.volumetric_efficiency(omega);
             assert!((0.6..1.1).contains(&ve), "{speed}: {ve}");
-            let air = engine.breathing.air_kg_per_s(engine.gas_nm(omega), omega);
+            let air = engine
+                .breathing
+                .air_kg_per_s(engine.gas_nm(omega), 1.0, omega);
             let lambda = engine.breathing.mixture.lambda(omega);
             let fuel = air / (14.7 * lambda);
             let grams_per_kwh = fuel / (engine.full_throttle.torque_nm(omega) * omega) * 3.6e9;
@@ -320,6 +329,41 @@ mod tests {
         let at = |engine: &Engine, speed| engine.volumetric_efficiency(rad_per_s(speed));
         let lost = |speed| 1.0 - at(&intake, speed) / at(&base, speed);
         assert!(lost(8_800.0) > 3.0 * lost(3_000.0), "{}", lost(8_800.0));
+    }
+
+    /// Half open the engine keeps most of its torque at low speed and loses more of it the faster it turns; fully open it
+    /// has all, closed only its drag; the part-load jet sets the mixture where the main jet does not.
+    #[test]
+    fn part_throttle_throttles() {
+        let engine = Engine::pit_bike(Setup::MainJet105);
+        let share = |opening, speed: f64| {
+            let omega = rad_per_s(speed);
+            engine.part_throttle_nm(opening, omega) / engine.full_throttle.torque_nm(omega)
+        };
+        for speed in [3_000.0, 6_000.0, 9_000.0] {
+            assert!((share(1.0, speed) - 1.0).abs() < 1e-12);
+            assert!(share(0.0, speed) < 0.0);
+            let rising = [0.1, 0.2, 0.4, 0.7, 1.0].map(|opening| share(opening, speed));
+            assert!(rising.is_sorted(), "{rising:?}");
+        }
+        let (slow, fast) = (share(0.5, 3_000.0), share(0.5, 9_000.0));
+        assert!(slow > 0.65 && fast < slow - 0.2, "{slow} {fast}");
+        // The pressure behind the throttle solves its own balance.
+        let body = engine.breathing.throttle;
+        let omega = rad_per_s(6_000.0);
+        let p = body.filling(0.3, omega);
+        let k = (omega / body.choking_rad_per_s).powi(2) * (0.3_f64.powi(-2) - 1.0);
+        assert!((k * p * p + p - 1.0).abs() < 1e-12);
+        let jet = Engine::pit_bike(Setup::MainJet110);
+        let apart = |opening| {
+            let of = |engine: &Engine| engine.breathing.lambda(opening, omega);
+            of(&engine) - of(&jet)
+        };
+        assert!(
+            apart(1.0) > 0.03 && apart(0.3).abs() < 1e-12,
+            "{}",
+            apart(1.0)
+        );
     }
 
     /// Twice the flow takes four times the depression.

@@ -13,6 +13,8 @@ pub struct Breathing {
     pub turns_per_cycle: f64,
     /// Mixture at full throttle.
     pub mixture: Mixture,
+    /// What a throttle that is not fully open leaves.
+    pub throttle: ThrottleBody,
     /// Work of the gas per mass of air at the best mixture, J/kg, > 0.
     pub work_j_per_kg: f64,
     /// Mass of air that burns one mass of fuel.
@@ -22,6 +24,44 @@ pub struct Breathing {
     /// How long the gas takes to the lambda sensor at full throttle and top speed, with the sensor's
     /// own delay.
     pub exhaust: Exhaust,
+}
+
+/// A throttle that lets less through than the engine would draw, and a part-load jet of its own.
+///
+/// An orifice of `a` times the full one's area takes `(1/a² - 1)` times its pressure head more, and that goes with the
+/// square of the flow: with `k = (ω/ω₀)² (1/a² - 1)` the pressure behind it, over that with the throttle open, is
+/// `p = 1 - k p²`. (Bernoulli; incompressible, so it is a model, not a carburettor.)
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ThrottleBody {
+    /// ω₀: the engine's speed at which its flow through the open throttle takes the whole pressure, rad/s, > 0.
+    pub choking_rad_per_s: f64,
+    /// Lambda with the throttle nearly closed, whatever the main jet.
+    pub part_lambda: f64,
+}
+
+/// From this opening down the part-load jet has it all; fully open it has nothing.
+const PART_LOAD_OPENING: f64 = 0.4;
+
+impl ThrottleBody {
+    /// The filling that an opening, 0 to 1, leaves of that at full throttle.
+    #[must_use]
+    pub fn filling(&self, opening: f64, omega_rad_per_s: f64) -> f64 {
+        if opening >= 1.0 || omega_rad_per_s <= 0.0 {
+            return opening.clamp(0.0, 1.0);
+        }
+        if opening <= 0.0 {
+            return 0.0;
+        }
+        let k = (omega_rad_per_s / self.choking_rad_per_s).powi(2) * (opening.powi(-2) - 1.0);
+        // The root of k p² + p - 1 that stays exact for a small k.
+        2.0 / (1.0 + (1.0 + 4.0 * k).sqrt())
+    }
+
+    /// How much of the mixture the part-load jet makes at an opening.
+    fn part(&self, opening: f64) -> f64 {
+        let x = ((1.0 - opening) / (1.0 - PART_LOAD_OPENING)).clamp(0.0, 1.0);
+        x * x * (3.0 - 2.0 * x)
+    }
 }
 
 /// Lambda over engine speed: three levels with smooth passages.
@@ -105,10 +145,27 @@ pub(super) fn work_of_mixture(lambda: f64) -> f64 {
 }
 
 impl Breathing {
-    /// Air that the work of the gas takes at a crank speed, kg/s.
+    /// Lambda at a throttle opening, 0 to 1, and a crank speed.
     #[must_use]
-    pub fn air_kg_per_s(&self, gas_nm: f64, omega_rad_per_s: f64) -> f64 {
-        let work = self.work_j_per_kg * work_of_mixture(self.mixture.lambda(omega_rad_per_s));
+    pub fn lambda(&self, opening: f64, omega_rad_per_s: f64) -> f64 {
+        let full = self.mixture.lambda(omega_rad_per_s);
+        full + self.throttle.part(opening) * (self.throttle.part_lambda - full)
+    }
+
+    /// Work of the gas at a throttle opening over that at full throttle.
+    #[must_use]
+    pub fn work_share(&self, opening: f64, omega_rad_per_s: f64) -> f64 {
+        if opening >= 1.0 {
+            return 1.0;
+        }
+        let of = |opening| work_of_mixture(self.lambda(opening, omega_rad_per_s));
+        self.throttle.filling(opening, omega_rad_per_s) * of(opening) / of(1.0)
+    }
+
+    /// Air that the work of the gas takes at a throttle opening and a crank speed, kg/s.
+    #[must_use]
+    pub fn air_kg_per_s(&self, gas_nm: f64, opening: f64, omega_rad_per_s: f64) -> f64 {
+        let work = self.work_j_per_kg * work_of_mixture(self.lambda(opening, omega_rad_per_s));
         gas_nm.max(0.0) * omega_rad_per_s / work
     }
 

@@ -29,7 +29,7 @@ pub use absorber::{AbsorberFault, AbsorberModel};
 pub use board::Restart;
 pub use cycles::CycleVariation;
 pub use error::ModelError;
-pub use gas_path::{Breathing, Exhaust, Intake, Mixture};
+pub use gas_path::{Breathing, Exhaust, Intake, Mixture, ThrottleBody};
 pub use model::{
     AnalogChannel, AnalogSensor, AnalogSource, BoardModel, Drag, Drive, Drum, Engine, ForceChannel,
     Head, Hum, Interference, Losses, Pickup, PickupFault, Reaction, Relay, Ripple, Setup, Shaft,

@@ -237,7 +237,8 @@ impl Mechanics {
     ) -> EngineTorque {
         let speed = at.crank_rad_per_s;
         let opening = if controls.ignition {
-            controls.throttle.max(idle_opening(engine, speed))
+            let share = engine.breathing.work_share(controls.throttle, speed);
+            share.max(idle_opening(engine, speed))
         } else {
             0.0
         };

@@ -9,7 +9,7 @@ use leverarm_torque::engine::{FlowMeter, King, Role};
 use super::absorber::AbsorberModel;
 use super::cycles::CycleVariation;
 use super::error::ModelError;
-use super::gas_path::{Breathing, Exhaust, Intake, Mixture};
+use super::gas_path::{Breathing, Exhaust, Intake, Mixture, ThrottleBody};
 use super::torque_curve::{TorqueCurve, rad_per_s};
 
 /// A stand, the engine on it, the air around it, its sensors and its board.
@@ -904,6 +904,10 @@ impl Breathing {
                 high: 0.94,
                 first_rpm: (4_500.0, 6_500.0),
                 second_rpm: (8_800.0, 9_800.0),
+            },
+            throttle: ThrottleBody {
+                choking_rad_per_s: rad_per_s(9_000.0),
+                part_lambda: 1.02,
             },
             work_j_per_kg: 1.12e6,
             stoichiometric_ratio: 14.7,

@@ -25,6 +25,6 @@ pub(super) struct EngineTorque {
     pub(super) now_nm: f64,
     /// The same of a mean cycle without its ripple.
     pub(super) mean_nm: f64,
-    /// How far the throttle is open, the idle stop included, 0–1; 0 without ignition.
+    /// Work of the gas over that at full throttle, the idle stop included, 0–1; 0 without ignition.
     pub(super) opening: f64,
 }

@@ -3,7 +3,9 @@
 use anyhow::{anyhow, bail};
 use std::time::Duration;
 
+use leverarm_analysis::plan::{self, Next};
 use leverarm_config::{Stand, display::DisplayUnit, units};
+use leverarm_store::StoreReader;
 use leverarm_vocabulary::load::{LoadOrder, LoadWord, Step, StepList};
 use serde_json::Value;
 
@@ -30,6 +32,8 @@ pub(super) enum Load {
     Steps(StepsArguments),
     /// Sweep from one speed to another at a rate, up or down; kept as a pull
     Sweep(SweepArguments),
+    /// Run the list of steps that the test plan wants next
+    Plan(PlanArguments),
     /// Say how the load is
     Show(WordArguments),
 }
@@ -109,6 +113,8 @@ pub(super) struct StepsArguments {
     every: Option<String>,
     #[command(flatten)]
     needs: NeedsArguments,
+    #[command(flatten)]
+    kept: KeptArguments,
     /// Do not wait for the end
     #[arg(long)]
     no_wait: bool,
@@ -133,6 +139,39 @@ pub(super) struct NeedsArguments {
 }
 
 #[derive(Debug, clap::Args)]
+pub(super) struct PlanArguments {
+    /// Do not wait for the end
+    #[arg(long)]
+    no_wait: bool,
+    #[command(flatten)]
+    daemon: DaemonArgument,
+}
+
+/// What is kept with a list.
+#[derive(Debug, clap::Args)]
+pub(super) struct KeptArguments {
+    /// What the list is called: a test plan may ask for it
+    #[arg(long)]
+    name: Option<String>,
+    /// How far you hold the throttle open meanwhile, such as "40 %", for a map; fully when left out
+    #[arg(long, value_name = "SHARE")]
+    throttle: Option<String>,
+}
+
+impl KeptArguments {
+    fn of(&self, list: StepList) -> Result<StepList, Failure> {
+        let throttle = self.throttle.as_deref();
+        let list = StepList {
+            name: self.name.clone(),
+            throttle: throttle.map(share).transpose()?,
+            ..list
+        };
+        list.check()?;
+        Ok(list)
+    }
+}
+
+#[derive(Debug, clap::Args)]
 pub(super) struct SweepArguments {
     /// Speed of the engine to begin at, held until it is steady
     from: String,
@@ -141,6 +180,8 @@ pub(super) struct SweepArguments {
     /// How fast, such as "300 rpm/s"
     #[arg(long)]
     rate: String,
+    #[command(flatten)]
+    kept: KeptArguments,
     /// Do not wait for the end
     #[arg(long)]
     no_wait: bool,
@@ -148,16 +189,20 @@ pub(super) struct SweepArguments {
     daemon: DaemonArgument,
 }
 
-fn speed(text: &str) -> Result<f64, Failure> {
+pub(super) fn share(text: &str) -> Result<f64, Failure> {
+    Ok(quantity(text, &units::FRACTION)?.value)
+}
+
+pub(super) fn speed(text: &str) -> Result<f64, Failure> {
     Ok(quantity(text, &units::ROTATION)?.value)
 }
 
-fn rate(text: &str) -> Result<f64, Failure> {
+pub(super) fn rate(text: &str) -> Result<f64, Failure> {
     Ok(quantity(text, &units::ROTATION_RATE)?.value)
 }
 
 /// A speed, or else a torque.
-fn step(text: &str) -> Result<Step, Failure> {
+pub(super) fn step(text: &str) -> Result<Step, Failure> {
     match speed(text) {
         Ok(rad_per_s) => Ok(Step::Speed { rad_per_s }),
         Err(not_a_speed) => match quantity(text, &units::TORQUE) {
@@ -175,7 +220,7 @@ impl StepsArguments {
         };
         let named = self.at.iter().map(|text| step(text));
         let steps = named.collect::<Result<Vec<_>, _>>()?;
-        self.needs.list([even, steps].concat())
+        self.kept.of(self.needs.list([even, steps].concat())?)
     }
 }
 
@@ -183,21 +228,21 @@ impl NeedsArguments {
     fn list(&self, steps: Vec<Step>) -> Result<StepList, Failure> {
         let list = StepList {
             steps,
-            torque_share: quantity(&self.uncertainty, &units::FRACTION)?.value,
+            torque_share: share(&self.uncertainty)?,
             seconds_min: quantity(&self.shortest, &units::DURATION)?.value,
             seconds_max: quantity(&self.longest, &units::DURATION)?.value,
             kelvin_per_s: match &self.warming {
                 Some(text) => Some(quantity(text, &units::HEATING_RATE)?.value),
                 None => None,
             },
+            ..StepList::default()
         };
-        list.check()?;
         Ok(list)
     }
 }
 
 /// Speeds from one to another, both among them.
-fn row(from: f64, to: f64, every: f64) -> Result<Vec<Step>, Failure> {
+pub(super) fn row(from: f64, to: f64, every: f64) -> Result<Vec<Step>, Failure> {
     let count = ((to - from) / every).abs();
     if !(every > 0.0 && count <= leverarm_vocabulary::load::STEPS_MAX as f64) {
         bail!(
@@ -273,6 +318,11 @@ pub(super) fn run(asked: &Load) -> Result<(), Failure> {
                 ],
                 ..StepList::default()
             };
+            let list = asked.kept.of(list)?;
+            tell(&asked.daemon, &LoadWord::Steps(list), !asked.no_wait)
+        }
+        Load::Plan(asked) => {
+            let list = planned_list(&asked.daemon)?;
             tell(&asked.daemon, &LoadWord::Steps(list), !asked.no_wait)
         }
         Load::Show(asked) => {
@@ -282,6 +332,27 @@ pub(super) fn run(asked: &Load) -> Result<(), Failure> {
             Ok(())
         }
     }
+}
+
+/// The list that the plan under way wants next.
+fn planned_list(daemon: &DaemonArgument) -> Result<StepList, Failure> {
+    let reader = StoreReader::open(&read_stand(&daemon.stand.file)?.store_folder)?;
+    let current = plan::current(&reader)?.filter(|it| !it.is_left);
+    let Some(current) = current else {
+        bail!("no test plan is under way; begin one with `leverarm plan begin`");
+    };
+    let next = current
+        .plan
+        .standing(&plan::made_since(&reader, &current)?)
+        .next;
+    let list = match &next {
+        Next::Pull { list, .. } => list.as_ref().and_then(|name| current.plan.list(name)),
+        Next::Done => None,
+    };
+    let list =
+        list.ok_or_else(|| anyhow!("the plan wants no list of steps now; {}", next.words()))?;
+    say(&next.words());
+    Ok(list.clone())
 }
 
 /// Gives a word; for a list of steps waits until it is over.

@@ -27,6 +27,7 @@ mod sheet;
 mod shelf;
 mod size;
 mod stand;
+mod step_words;
 mod stream;
 mod system;
 mod terminal;
@@ -505,6 +506,7 @@ impl CurveArguments {
             correction,
             step_rpm: self.step,
             calibrations_of_now: self.recalibrated,
+            holds_only: false,
         })
     }
 }

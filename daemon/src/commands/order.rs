@@ -2,8 +2,10 @@
 
 use anyhow::{Context, bail};
 use leverarm_analysis::comparison::{NextTest, next_test};
+use leverarm_analysis::plan::{ListLength, known_list, list_lengths};
 use leverarm_config::display::DisplayUnits;
 use leverarm_config::units;
+use leverarm_store::StoreReader;
 use leverarm_torque::comparison::Options;
 
 use super::curve_output::{self, terminal_table};
@@ -23,6 +25,10 @@ pub(super) struct OrderArguments {
     /// Time that a pull takes, with cooling down after it
     #[arg(long, value_name = "TIME", default_value = "4 min")]
     pull: String,
+    /// Tests by this list of steps instead of pulls: its length counts, as kept tests took, and --pull for
+    /// cooling down between
+    #[arg(long, value_name = "NAME")]
+    list: Option<String>,
     #[command(flatten)]
     question: EffectQuestion,
 }
@@ -48,10 +54,14 @@ pub(super) fn run(arguments: &OrderArguments) -> Result<(), Failure> {
     }
     let question = &arguments.question;
     let (reader, choice) = question.curves.open()?;
+    let list = arguments.list.as_deref();
+    let list = list.map(|name| length_of(&reader, name)).transpose()?;
+    let list_s = list.map_or(0.0, |length| length.seconds);
     let asked = NextTest {
         setups: [&arguments.first, &arguments.second],
         cost: &question.swaps.cost()?,
-        pull_min: pull_s / 60.0,
+        pull_min: (pull_s + list_s) / 60.0,
+        list: arguments.list.as_deref(),
         options: &Options {
             resolve_nm,
             ..question.places.options()
@@ -77,5 +87,21 @@ pub(super) fn run(arguments: &OrderArguments) -> Result<(), Failure> {
     for line in advice.ground_words() {
         say(&line);
     }
+    if let Some(length) = list {
+        say(&format!(
+            "a test by the list takes {}, and {:.1} min between",
+            length.words(),
+            pull_s / 60.0
+        ));
+    }
     Ok(())
+}
+
+fn length_of(reader: &StoreReader, name: &str) -> Result<ListLength, Failure> {
+    let list = known_list(reader, name)?;
+    let list = list.with_context(|| {
+        format!("--list: no plan and no kept test has a list \"{name}\"; name one with `leverarm load steps --name`")
+    })?;
+    let found = list_lengths(reader, &[list])?;
+    found.first().copied().context("a list has a length")
 }

@@ -6,13 +6,16 @@ use serde_json::{Value, json};
 
 use super::control::{Line, keep_word};
 use super::order;
-use super::{DaemonArgument, Failure, json_line, read_stand, say};
+use super::step_words::named_list;
+use super::{DaemonArgument, Failure, StandFile, json_line, read_stand, say};
 use crate::clock::Clock;
 use leverarm_analysis::local_time::local_text;
 use leverarm_analysis::plan::{
-    Block, Plan, Window, Word, current, event, made_since, randomised, shown_in,
+    Block, Plan, Window, Word, current, event, known_list, list_lengths, made_since, randomised,
+    shown_in,
 };
 use leverarm_store::StoreReader;
+use leverarm_vocabulary::load::StepList;
 
 #[derive(Debug, clap::Args)]
 #[command(args_conflicts_with_subcommands = true)]
@@ -45,12 +48,16 @@ struct Begin {
     /// Names of the setups in order; the first one once more at the end tells drift from the change
     #[arg(required = true, value_name = "SETUP")]
     setups: Vec<String>,
-    /// Pulls with each setup, in each block
+    /// Pulls with each setup, or tests by each list, in each block
     #[arg(long, default_value_t = 3)]
     pulls: u32,
     /// So many blocks that hold every setup once, each in a random order, instead of the order given
     #[arg(long, value_name = "BLOCKS")]
     random_blocks: Option<u32>,
+    /// A list of steps or a sweep instead of pulls, such as "six speeds: 3500 to 8500 rpm every 1000 rpm" or
+    /// "down: 8500 to 3500 rpm at 300 rpm/s"; given several times, each setup is tested by each
+    #[arg(long = "list", value_name = "NAME: STEPS")]
+    lists: Vec<String>,
     /// Seed of the random orders
     #[arg(long, default_value_t = 1)]
     seed: u64,
@@ -76,7 +83,8 @@ struct Who {
 }
 
 impl Begin {
-    fn plan(&self, stand: &Stand) -> Result<Plan, Failure> {
+    fn plan(&self, read: &StandFile) -> Result<Plan, Failure> {
+        let stand = &read.stand;
         let blocks = match self.random_blocks {
             Some(blocks) => {
                 let mut setups = self.setups.clone();
@@ -88,9 +96,26 @@ impl Begin {
                 let block = |setup: &String| Block {
                     setup: setup.clone(),
                     pulls: self.pulls,
+                    list: None,
                 };
                 self.setups.iter().map(block).collect()
             }
+        };
+        let lists = self.lists.iter().map(|text| list_of(read, text));
+        let lists = lists.collect::<Result<Vec<_>, _>>().context("--list")?;
+        if !lists.is_empty() && stand.absorber.is_none() {
+            bail!("--list: the stand file has no [absorber], so there is no load to lead");
+        }
+        let blocks = if lists.is_empty() {
+            blocks
+        } else {
+            let by_each = |block: Block| {
+                lists.iter().map(move |list| Block {
+                    list: list.name.clone(),
+                    ..block.clone()
+                })
+            };
+            blocks.into_iter().flat_map(by_each).collect()
         };
         let windows = self
             .windows
@@ -98,6 +123,7 @@ impl Begin {
             .map(|text| window(stand, text).with_context(|| format!("--window {text:?}")));
         let plan = Plan {
             blocks,
+            lists,
             windows: windows.collect::<Result<_, _>>()?,
             fuel: self.fuel.clone(),
             by: self.who.by.clone(),
@@ -105,6 +131,17 @@ impl Begin {
         plan.check()?;
         Ok(plan)
     }
+}
+
+/// A list in words, or the name of one that the store knows.
+fn list_of(read: &StandFile, text: &str) -> Result<StepList, Failure> {
+    if !text.contains(':') {
+        let reader = StoreReader::open(&read.store_folder)?;
+        if let Some(list) = known_list(&reader, text)? {
+            return Ok(list);
+        }
+    }
+    named_list(text)
 }
 
 /// "oil=70..90 degC".
@@ -148,7 +185,7 @@ pub(super) fn run(asked: &Arguments) -> Result<(), Failure> {
         None => show(&asked.daemon, as_json),
         Some(Action::Begin(begin)) => {
             let read = read_stand(&begin.who.daemon.stand.file)?;
-            let plan = begin.plan(&read.stand)?;
+            let plan = begin.plan(&read)?;
             let body = json!({ "word": "begin", "plan": plan, "by": begin.who.by });
             tell(&Word::Begin(plan), &body, &begin.who)?;
             show(&begin.who.daemon, as_json)
@@ -190,20 +227,36 @@ fn show(daemon: &DaemonArgument, as_json: bool) -> Result<(), Failure> {
     };
     let made = made_since(&reader, &current)?;
     let standing = current.plan.standing(&made);
+    let lengths = list_lengths(&reader, &current.plan.lists)?;
     // Only the running daemon knows the temperatures of now.
     let told = Line::to(&read.stand, daemon)?.get("/api/plan");
     let waits = told.ok().flatten();
     let waits = waits.and_then(|told| told.get("not_ready").cloned());
     if as_json {
-        json_line(&current.json(&standing, &waits));
+        json_line(&current.json(&standing, &lengths, &waits));
         return Ok(());
     }
     say(&format!("plan of {}", local_text(current.begun_wall_us)));
     let blocks = current.plan.blocks.iter().zip(&standing.made);
     for (number, (block, made)) in (1..).zip(blocks) {
         say(&format!(
-            "{number:>3}. {}: {made} of {} pulls",
-            block.setup, block.pulls
+            "{number:>3}. {}: {made} of {}",
+            block.setup,
+            block.count_words()
+        ));
+    }
+    for (list, length) in current.plan.lists.iter().zip(&lengths) {
+        say(&format!(
+            "list \"{}\": {}; {}",
+            list.name.as_deref().unwrap_or_default(),
+            list.words(),
+            length.words()
+        ));
+    }
+    let left_min = current.seconds_of_lists_left(&standing, &lengths) / 60.0;
+    if left_min > 0.0 {
+        say(&format!(
+            "what is left of lists takes {left_min:.1} min, without swaps and cooling down"
         ));
     }
     let shown = shown_in(&read.stand);

@@ -58,7 +58,7 @@ pub enum RehearsalError {
 enum Order {
     Fit(Box<Engine>),
     Ride(RiderScript),
-    OpenThrottle,
+    OpenThrottle(f64),
     SwitchOff,
     TurnByHand,
     RunAway,
@@ -142,13 +142,13 @@ impl Rehearsal {
             .map_err(|_closed| RehearsalError::Over)
     }
 
-    /// Opens the throttle fully and leaves it so, against a load that holds.
+    /// Opens the throttle so far, 0 to 1, and leaves it so, against a load that holds.
     ///
     /// # Errors
     /// When the rehearsal is over.
-    pub fn open_throttle(&self) -> Result<(), RehearsalError> {
+    pub fn open_throttle(&self, opening: f64) -> Result<(), RehearsalError> {
         self.orders
-            .send(Order::OpenThrottle)
+            .send(Order::OpenThrottle(opening))
             .map_err(|_closed| RehearsalError::Over)
     }
 
@@ -232,9 +232,9 @@ impl Shell {
                         }
                     }
                     Ok(Order::Ride(script)) => self.stand.ride(Some(script)),
-                    Ok(Order::OpenThrottle) => {
+                    Ok(Order::OpenThrottle(opening)) => {
                         self.stand.ride(None);
-                        self.stand.throttle(1.0);
+                        self.stand.throttle(opening);
                     }
                     Ok(Order::SwitchOff) => {
                         self.stand.ride(None);

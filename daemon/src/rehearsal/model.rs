@@ -13,7 +13,7 @@ use leverarm_software_stand::{
     AbsorberModel, AnalogChannel, AnalogSensor, AnalogSource, Breathing, Drum, Engine, Exhaust,
     ForceChannel, Hum, Intake, Losses, Mixture, Pickup, PickupFault, Reaction, Relay, RiderScript,
     Setup, Shaft, StandAir, StandModel, TemperatureChannel, TemperatureLaw, TemperatureSource,
-    rad_per_s, rpm,
+    ThrottleBody, rad_per_s, rpm,
 };
 
 /// Where the file does not say how large the engine is, it is as strong as a pull of this length needs.
@@ -252,6 +252,10 @@ fn breathing(stand: &Stand, base: Breathing, torque: f64, speed: f64) -> Breathi
             first_rpm: scaled(base.mixture.first_rpm),
             second_rpm: scaled(base.mixture.second_rpm),
             ..base.mixture
+        },
+        throttle: ThrottleBody {
+            choking_rad_per_s: base.throttle.choking_rad_per_s * speed,
+            ..base.throttle
         },
         work_j_per_kg: base.work_j_per_kg * torque / filled,
         stoichiometric_ratio: engine.fuel.stoichiometric_ratio.value,

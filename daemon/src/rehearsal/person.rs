@@ -1,5 +1,5 @@
-//! The person at the throttle of a simulated brake stand: keeps the engine ready, opens it fully once the load holds, and
-//! closes it when the load waits for that.
+//! The person at the throttle of a simulated brake stand: keeps the engine ready, opens it once the load holds, as far as a list
+//! asks for, and closes it when the load waits for that.
 
 use leverarm_live::Live;
 use leverarm_software_stand::RiderScript;
@@ -7,12 +7,12 @@ use leverarm_software_stand::RiderScript;
 use super::{Rehearsal, RehearsalError};
 
 /// What the person does to the engine.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Throttle {
     /// Keeps it turning at the start speed, half closed.
     Ready,
-    /// Fully open.
-    Open,
+    /// Held open so far, 0 to 1.
+    Open(f64),
 }
 
 impl Throttle {
@@ -25,7 +25,8 @@ impl Throttle {
         let is_closing = load.run.as_ref().is_some_and(|run| run.step > run.steps);
         let holds = load.armed && matches!(load.mode, "speed" | "torque" | "road");
         if holds && !is_closing {
-            Self::Open
+            let asked = load.run.as_ref().and_then(|run| run.throttle);
+            Self::Open(asked.unwrap_or(1.0))
         } else {
             Self::Ready
         }
@@ -47,7 +48,7 @@ impl Throttle {
         *self = wanted;
         match wanted {
             Self::Ready => rehearsal.ride(ready(script)),
-            Self::Open => rehearsal.open_throttle(),
+            Self::Open(opening) => rehearsal.open_throttle(opening),
         }
     }
 }

@@ -209,6 +209,8 @@ event_kinds! {
         times: u8,
     } = "load swings", Warning,
         "The load swung about its target, and the board made it softer. Play in chain or coupling, a valve that sticks, air in the water first; then tune it again.";
+    /// A list of steps or a sweep begins, to be kept as a pull.
+    LoadList = "load list", Info;
     /// A step of a list is over; a warning when it was not steady.
     LoadStep {
         /// Which, from 1.

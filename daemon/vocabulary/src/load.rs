@@ -18,12 +18,22 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::EventKind;
+use crate::event_kind::Payload;
+
+/// What the event that tells a list is about.
+pub const LIST_ABOUT: &str = "load list";
+/// Longest name of a list.
+pub const NAME_CHARS_MAX: usize = 100;
 /// Most steps of a list.
 pub const STEPS_MAX: usize = 100;
 /// Fastest engine speed that can be asked for, rad/s.
 const RAD_PER_S_MAX: f64 = 3_000.0;
 /// Greatest torque that can be asked for, N·m at the crank.
 const NM_MAX: f64 = 10_000.0;
+const RAD_PER_S_PER_RPM: f64 = std::f64::consts::TAU / 60.0;
+/// The way to a step, and settling there, s (common practice, no source).
+const WAY_S: f64 = 2.0;
 
 /// What the load is to do.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -88,6 +98,12 @@ pub enum Step {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct StepList {
+    /// What it is called, so that a test plan can ask for it; none: it has no name.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub name: Option<String>,
+    /// How far the person holds the throttle open meanwhile, above 0 to 1; none: fully.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub throttle: Option<f64>,
     /// 1 to [`STEPS_MAX`].
     pub steps: Vec<Step>,
     /// Half width of the torque's 95 % interval at a step, by scatter and drift, as a share of it.
@@ -195,6 +211,8 @@ impl Step {
 impl Default for StepList {
     fn default() -> Self {
         Self {
+            name: None,
+            throttle: None,
             steps: Vec::new(),
             torque_share: usual_torque_share(),
             seconds_min: usual_seconds_min(),
@@ -210,6 +228,19 @@ impl StepList {
     /// # Errors
     /// What is outside its range, or a sweep that is not the last step.
     pub fn check(&self) -> Result<(), BadLoad> {
+        if let Some(name) = &self.name {
+            let is_plain = !name.trim().is_empty() && !name.chars().any(char::is_control);
+            if !is_plain || name.chars().count() > NAME_CHARS_MAX {
+                return Err(BadLoad {
+                    what: "name".to_owned(),
+                    expected: format!("1 to {NAME_CHARS_MAX} characters in a line"),
+                    found: format!("{name:?}"),
+                });
+            }
+        }
+        if let Some(share) = self.throttle {
+            within("throttle", share, 0.01, 1.0, "")?;
+        }
         within("steps", self.steps.len() as f64, 1.0, STEPS_MAX as f64, "")?;
         within("torque_share", self.torque_share, 0.0005, 0.1, "")?;
         within("seconds_min", self.seconds_min, 2.5, 600.0, " s")?;
@@ -240,6 +271,74 @@ impl StepList {
         }
         Ok(())
     }
+}
+
+impl StepList {
+    /// The speeds or torques in short: "6 steps, 3500 to 8500 rpm", "sweep, 8500 to 3500 rpm at 300 rpm/s".
+    #[must_use]
+    pub fn words(&self) -> String {
+        let held: Vec<(f64, &str)> = self
+            .steps
+            .iter()
+            .filter_map(|step| match *step {
+                Step::Speed { rad_per_s } => Some((rad_per_s / RAD_PER_S_PER_RPM, "rpm")),
+                Step::Torque { nm } => Some((nm, "N·m")),
+                Step::Sweep { .. } => None,
+            })
+            .collect();
+        let mut words = match (self.steps.last(), held.as_slice()) {
+            (
+                Some(Step::Sweep {
+                    to_rad_per_s,
+                    rad_per_s2,
+                }),
+                [.., (from, unit)],
+            ) => format!(
+                "sweep, {from:.0}{} to {:.0} rpm at {:.0} rpm/s",
+                if *unit == "rpm" { "" } else { " N·m" },
+                to_rad_per_s / RAD_PER_S_PER_RPM,
+                rad_per_s2 / RAD_PER_S_PER_RPM,
+            ),
+            (Some(Step::Sweep { to_rad_per_s, .. }), []) => {
+                format!("sweep to {:.0} rpm", to_rad_per_s / RAD_PER_S_PER_RPM)
+            }
+            (_, [(only, unit)]) => format!("1 step, {only:.0} {unit}"),
+            (_, [(first, one), .., (last, unit)]) if one == unit => {
+                format!("{} steps, {first:.0} to {last:.0} {unit}", held.len())
+            }
+            (_, held) => format!("{} steps", held.len()),
+        };
+        if let Some(share) = self.throttle {
+            words += &format!(", throttle at {:.0} %", 100.0 * share);
+        }
+        words
+    }
+
+    /// About how long it takes, s: each step its shortest time and the way there, a sweep its way at its rate.
+    #[must_use]
+    pub fn usual_seconds(&self) -> f64 {
+        let mut before = None;
+        let mut seconds = 0.0;
+        for step in &self.steps {
+            match *step {
+                Step::Speed { rad_per_s } => {
+                    seconds += self.seconds_min + WAY_S;
+                    before = Some(rad_per_s);
+                }
+                Step::Torque { .. } => seconds += self.seconds_min + WAY_S,
+                Step::Sweep {
+                    to_rad_per_s,
+                    rad_per_s2,
+                } => seconds += (to_rad_per_s - before.unwrap_or(0.0)).abs() / rad_per_s2,
+            }
+        }
+        seconds
+    }
+}
+
+/// The list that a pull is read by, told when it begins.
+impl Payload for StepList {
+    const KIND: EventKind = EventKind::LoadList;
 }
 
 /// A person's word about the load.

@@ -634,6 +634,7 @@ impl Stated {
                 temperature_k: Measured::new(temperature, self.air[1]),
                 relative_humidity: Measured::new(humidity, self.air[2]),
             },
+            holds_only: false,
         };
         let seen = truth.simulate(rng.u64(..));
         let raw = RawPull {

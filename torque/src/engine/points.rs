@@ -9,7 +9,7 @@ use super::figures::{
 use super::flow::AirState;
 use super::{EngineModel, FlowMeter, Reading, Role, SensorDelay, Trace};
 use crate::air::{Air, DRY_AIR_J_PER_KG_K};
-use crate::curve::{Curve, CurvePoint, RAD_PER_S_PER_RPM, Source};
+use crate::curve::{Curve, CurvePoint, How, RAD_PER_S_PER_RPM, Source};
 use crate::reduce::AirReadings;
 
 /// What the numbers of a flow channel are.
@@ -129,9 +129,18 @@ pub fn engine_points(
         series: series.to_vec(),
         air,
         ambient,
+        half_s: 0.0,
     };
     work.keep_to_full_throttle(&points);
-    points.iter().map(|point| work.point(point)).collect()
+    let mut found = Vec::with_capacity(points.len());
+    for point in points {
+        work.half_s = match point.how {
+            How::Steady { seconds } => 0.5 * seconds,
+            How::Sweep => 0.0,
+        };
+        found.push(work.point(point));
+    }
+    found
 }
 
 struct Work<'a> {
@@ -139,6 +148,8 @@ struct Work<'a> {
     series: Vec<EngineSeries>,
     air: &'a AirReadings,
     ambient: Air,
+    /// Samples so far about the point tell its channels: of a hold all of it, s.
+    half_s: f64,
 }
 
 impl Work<'_> {
@@ -184,7 +195,7 @@ impl Work<'_> {
     }
 
     fn reading(&self, role: Role, time_s: f64) -> Option<Reading> {
-        self.series(role)?.trace.at(time_s)
+        self.series(role)?.trace.about(time_s, self.half_s)
     }
 
     /// Density of the ambient air; humidity's part of its uncertainty is far below the others'.
@@ -200,7 +211,7 @@ impl Work<'_> {
 
     fn air_flow(&self, time_s: f64) -> Option<Reading> {
         let series = self.series(Role::AirFlow)?;
-        let reading = series.trace.at(time_s)?;
+        let reading = series.trace.about(time_s, self.half_s)?;
         let density = self.density();
         match series.flow {
             FlowSource::Mass => Some(reading),
@@ -227,21 +238,26 @@ impl Work<'_> {
 
     fn fuel_flow(&self, time_s: f64) -> Option<Reading> {
         if let Some(series) = self.series(Role::FuelFlow) {
-            let reading = series.trace.at(time_s)?;
+            let reading = series.trace.about(time_s, self.half_s)?;
             let density = Reading::common(self.model.fuel.density_kg_per_m3);
             return Some(match series.flow {
                 FlowSource::Volume => Reading::through([reading, density], |[q, rho]| q * rho),
                 FlowSource::Mass | FlowSource::Difference(_) => reading,
             });
         }
-        let slope = self.series(Role::FuelMass)?.trace.slope_at(time_s)?;
+        let slope = self
+            .series(Role::FuelMass)?
+            .trace
+            .slope_about(time_s, self.half_s)?;
         Some(Reading::new(-slope.value, slope.random, slope.common))
     }
 
     /// The sensor's value of the gas that left the engine at an instant.
     fn lambda(&self, time_s: f64, air: Option<Reading>, displaced: Option<f64>) -> Option<Reading> {
         let delay_s = self.delay_s(time_s, air, displaced);
-        self.series(Role::Lambda)?.trace.at(time_s + delay_s)
+        self.series(Role::Lambda)?
+            .trace
+            .about(time_s + delay_s, self.half_s)
     }
 
     /// How late the lambda sensor is for the gas that leaves the engine at an instant.
@@ -350,7 +366,7 @@ impl Work<'_> {
                 .series
                 .iter()
                 .filter(|series| !own.contains(&series.role))
-                .filter_map(|series| Some((series.role, series.trace.at(time_s)?)))
+                .filter_map(|series| Some((series.role, series.trace.about(time_s, self.half_s)?)))
                 .collect(),
         }
     }

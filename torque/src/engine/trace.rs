@@ -88,7 +88,13 @@ impl Trace {
     /// leaves open. None outside the samples.
     #[must_use]
     pub fn at(&self, time_s: f64) -> Option<Reading> {
-        let mut half = WINDOW_S;
+        self.about(time_s, 0.0)
+    }
+
+    /// The same from all samples within so many seconds, where that is more: of a point that was held.
+    #[must_use]
+    pub fn about(&self, time_s: f64, half_s: f64) -> Option<Reading> {
+        let mut half = WINDOW_S.max(half_s);
         loop {
             if let Some(line) = self.line(time_s, half) {
                 return Some(Reading::new(line.value, line.value_u, self.common));
@@ -100,10 +106,10 @@ impl Trace {
         }
     }
 
-    /// Rise per second at an instant, likewise. A constant error of the sensor cancels in it.
+    /// Rise per second about an instant, likewise. A constant error of the sensor cancels in it.
     #[must_use]
-    pub fn slope_at(&self, time_s: f64) -> Option<Reading> {
-        let line = self.line(time_s, SLOPE_WINDOW_S)?;
+    pub fn slope_about(&self, time_s: f64, half_s: f64) -> Option<Reading> {
+        let line = self.line(time_s, SLOPE_WINDOW_S.max(half_s))?;
         Some(Reading::new(line.slope, line.slope_u, 0.0))
     }
 

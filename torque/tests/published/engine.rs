@@ -400,7 +400,7 @@ fn a_trace_gives_value_slope_and_scatter() {
     // 13 samples within ±0.12 s: 0.1/√13
     close_rel("scatter", at.random, 0.1 / 13.0_f64.sqrt(), 0.6);
     close("common", at.common, 0.3, 0.0);
-    let slope = trace.slope_at(2.0).unwrap();
+    let slope = trace.slope_about(2.0, 0.0).unwrap();
     assert!((slope.value - 2.0).abs() < 4.0 * slope.random, "{slope:?}");
     assert_eq!(trace.at(4.5), None);
     assert_eq!(Trace::default().at(0.0), None);

@@ -176,6 +176,7 @@ const CHOICE: CurveChoice = CurveChoice {
     correction: None,
     step_rpm: None,
     calibrations_of_now: true,
+    holds_only: false,
 };
 
 /// Windows of the ratio check are this long, s: so many of them are independent.

@@ -33,6 +33,8 @@ pub struct NextTest<'a> {
     pub cost: &'a SwapCost,
     /// Minutes a pull takes, with cooling down after it.
     pub pull_min: f64,
+    /// The list of steps that each test is; none: pulls.
+    pub list: Option<&'a str>,
     /// How to compare; its difference to resolve is the one asked for.
     pub options: &'a Options,
 }
@@ -44,6 +46,8 @@ pub struct Advice {
     pub setups: [String; 2],
     /// Mean torque that shares are of, N·m; none where nothing was tested.
     pub mean_nm: Option<f64>,
+    /// The list of steps that each test is; none: pulls.
+    pub list: Option<String>,
     /// What was asked, and what is known.
     pub question: Question,
     /// What shows now already, as a share; none where the difference is not told yet.
@@ -111,6 +115,7 @@ pub fn next_test(
             .and_then(|error| shows(error, question.known_left, question.confidence)),
         orders: soonest(&question, &cost),
         setups,
+        list: asked.list.map(str::to_owned),
         mean_nm,
         question,
         remarks,
@@ -290,9 +295,12 @@ impl Advice {
             format!(" \"{}\"", name.replace('"', "\\\""))
         });
         format!(
-            "leverarm plan begin{} --pulls {}",
+            "leverarm plan begin{} --pulls {}{}",
             names.collect::<String>(),
-            order.pulls
+            order.pulls,
+            self.list
+                .as_ref()
+                .map_or_else(String::new, |list| format!(" --list \"{list}\""))
         )
     }
 

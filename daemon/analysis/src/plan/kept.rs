@@ -1,6 +1,8 @@
 //! Plans in the store: events in the journal, so that who began, left and resumed one when stays on
 //! record. Where a plan stands is worked out from the pulls, never stored.
 
+use std::collections::HashMap;
+
 use leverarm_config::Stand;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
@@ -8,7 +10,10 @@ use serde_json::{Value, json};
 use super::{Made, Plan, Standing, Window};
 use crate::exclusion::exclusions;
 use crate::setup_correction::pulls;
-use leverarm_store::{EventRecord, NewEvent, PullState, StoreError, StoreReader};
+use leverarm_store::{
+    EventRecord, NewEvent, PullId, PullRecord, PullState, StoreError, StoreReader,
+};
+use leverarm_vocabulary::load::{LIST_ABOUT, StepList};
 use leverarm_vocabulary::{Event, EventKind, Now, Payload, payload};
 
 const ABOUT: &str = "plan";
@@ -35,10 +40,13 @@ pub fn event(word: &Word, by: &str, now: Now) -> NewEvent {
     let by = by.to_owned();
     let event = match word {
         Word::Begin(plan) => {
-            let order: Vec<&str> = plan
+            let order: Vec<String> = plan
                 .blocks
                 .iter()
-                .map(|block| block.setup.as_str())
+                .map(|block| match &block.list {
+                    Some(list) => format!("{} by \"{list}\"", block.setup),
+                    None => block.setup.clone(),
+                })
                 .collect();
             let message = format!("a test plan was begun{who}: {}", order.join(", "));
             let plan = plan.clone();
@@ -83,16 +91,49 @@ pub struct CurrentPlan {
 impl CurrentPlan {
     /// Where it stands, for programs. `not_ready` is what is to be waited for, as far as it is known.
     #[must_use]
-    pub fn json(&self, standing: &Standing, not_ready: &impl Serialize) -> Value {
+    pub fn json(
+        &self,
+        standing: &Standing,
+        lengths: &[ListLength],
+        not_ready: &impl Serialize,
+    ) -> Value {
+        let lists = self.plan.lists.iter().zip(lengths);
+        let list = |(list, length): (&StepList, &ListLength)| {
+            json!({
+                "name": list.name,
+                "words": list.words(),
+                "seconds": length.seconds,
+                "kept_tests": length.tests,
+            })
+        };
         json!({
             "plan": self.plan,
             "begun_wall_us": self.begun_wall_us,
             "left": self.is_left,
+            "lists": lists.map(list).collect::<Vec<_>>(),
+            "seconds_of_lists_left": self.seconds_of_lists_left(standing, lengths),
             "made": standing.made,
             "beside": standing.beside,
             "next": standing.next,
             "not_ready": not_ready,
         })
+    }
+
+    /// What the tests by lists that are still to be made take, s.
+    #[must_use]
+    pub fn seconds_of_lists_left(&self, standing: &Standing, lengths: &[ListLength]) -> f64 {
+        let seconds = |name: &String| {
+            let mut lists = self.plan.lists.iter().zip(lengths);
+            let found = lists.find(|(list, _)| list.name.as_ref() == Some(name));
+            found.map_or(0.0, |(_, length)| length.seconds)
+        };
+        let blocks = self.plan.blocks.iter().zip(&standing.made);
+        blocks
+            .map(|(block, made)| {
+                let left = f64::from(block.pulls.saturating_sub(*made));
+                block.list.as_ref().map_or(0.0, |name| left * seconds(name))
+            })
+            .sum()
     }
 
     fn is_away(&self, wall_us: i64) -> bool {
@@ -150,6 +191,7 @@ fn of_events(events: &[EventRecord]) -> Result<Vec<CurrentPlan>, StoreError> {
 /// When the store can't be read.
 pub fn made_since(reader: &StoreReader, plan: &CurrentPlan) -> Result<Vec<Made>, StoreError> {
     let excluded = exclusions(reader)?;
+    let mut lists = lists_read(reader)?;
     let made = pulls(reader)?.into_iter().filter(|pull| {
         pull.started_wall_us >= plan.begun_wall_us
             && pull.state != PullState::Running
@@ -158,9 +200,105 @@ pub fn made_since(reader: &StoreReader, plan: &CurrentPlan) -> Result<Vec<Made>,
     Ok(made
         .map(|pull| Made {
             counts: pull.state == PullState::Stored && !excluded.contains_key(&pull.id),
+            list: lists.remove(&pull.id).and_then(|list| list.name),
             setup: pull.setup_name,
         })
         .collect())
+}
+
+/// The lists that pulls were read by.
+///
+/// # Errors
+/// When the store can't be read.
+pub fn lists_read(reader: &StoreReader) -> Result<HashMap<PullId, StepList>, StoreError> {
+    let mut lists = HashMap::new();
+    for event in reader.events_about(LIST_ABOUT)? {
+        if let (Some(pull), Some(list)) = (event.pull, event.payload::<StepList>()?) {
+            lists.insert(pull, list);
+        }
+    }
+    Ok(lists)
+}
+
+/// The newest list of this name that a plan has or a pull was read by.
+///
+/// # Errors
+/// When the store can't be read.
+pub fn known_list(reader: &StoreReader, name: &str) -> Result<Option<StepList>, StoreError> {
+    let planned = all(reader)?;
+    let planned = planned.iter().rev().find_map(|it| it.plan.list(name));
+    if let Some(list) = planned {
+        return Ok(Some(list.clone()));
+    }
+    let mut read: Vec<(PullId, StepList)> = lists_read(reader)?.into_iter().collect();
+    read.sort_by_key(|(pull, _)| *pull);
+    let is_named = |list: &StepList| list.name.as_deref() == Some(name);
+    Ok(read.into_iter().rev().map(|it| it.1).find(is_named))
+}
+
+/// How long a test by a list takes.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct ListLength {
+    /// From its first step to the end of its last, s.
+    pub seconds: f64,
+    /// How many kept tests say so (their median); 0: worked out from its steps.
+    pub tests: usize,
+}
+
+impl ListLength {
+    /// In words: "0.8 min each, as 3 kept tests took".
+    #[must_use]
+    pub fn words(&self) -> String {
+        let minutes = self.seconds / 60.0;
+        match self.tests {
+            0 => format!("about {minutes:.1} min each"),
+            1 => format!("{minutes:.1} min each, as the kept test took"),
+            tests => format!("{minutes:.1} min each, as {tests} kept tests took"),
+        }
+    }
+}
+
+/// The length of each of these lists, from the tests that were kept of it where there are any.
+///
+/// # Errors
+/// When the store can't be read.
+pub fn list_lengths(
+    reader: &StoreReader,
+    lists: &[StepList],
+) -> Result<Vec<ListLength>, StoreError> {
+    let read = lists_read(reader)?;
+    let mut kept: HashMap<&str, Vec<f64>> = HashMap::new();
+    for pull in reader.pulls()? {
+        let name = read.get(&pull.id).and_then(|list| list.name.as_deref());
+        if let (Some(name), Some(seconds)) = (name, seconds_of(reader, &pull)?) {
+            kept.entry(name).or_default().push(seconds);
+        }
+    }
+    Ok(lists
+        .iter()
+        .map(|list| {
+            let name = list.name.as_deref().unwrap_or_default();
+            let mut seconds = kept.remove(name).unwrap_or_default();
+            seconds.sort_by(f64::total_cmp);
+            ListLength {
+                tests: seconds.len(),
+                seconds: seconds
+                    .get(seconds.len() / 2)
+                    .copied()
+                    .unwrap_or_else(|| list.usual_seconds()),
+            }
+        })
+        .collect())
+}
+
+/// How long a whole pull took.
+fn seconds_of(reader: &StoreReader, pull: &PullRecord) -> Result<Option<f64>, StoreError> {
+    let Some(end) = pull.tick_end.filter(|_| pull.state == PullState::Stored) else {
+        return Ok(None);
+    };
+    let hello = reader.connection(pull.connection)?.hello;
+    Ok(hello
+        .map(|hello| end.saturating_sub(pull.tick_start) as f64 / f64::from(hello.tick_hz.max(1))))
 }
 
 /// The windows that held when pulls at these times were made, by the plans.
@@ -204,7 +342,9 @@ mod tests {
             blocks: vec![Block {
                 setup: setup.to_owned(),
                 pulls: 2,
+                list: None,
             }],
+            lists: Vec::new(),
             windows: vec![Window {
                 channel: "oil".to_owned(),
                 low_si: 340.0,

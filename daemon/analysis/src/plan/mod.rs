@@ -6,14 +6,20 @@
 
 mod kept;
 
+use leverarm_vocabulary::load::{BadLoad, StepList};
 use serde::{Deserialize, Serialize};
 
-pub use kept::{CurrentPlan, Word, current, event, made_since, shown_in, windows_at};
+pub use kept::{
+    CurrentPlan, ListLength, Word, current, event, known_list, list_lengths, lists_read,
+    made_since, shown_in, windows_at,
+};
 
 /// Most blocks of a plan.
 pub const BLOCKS_MAX: usize = 100;
 /// Most pulls of a block.
 pub const PULLS_MAX: u32 = 50;
+/// Most lists of a plan.
+pub const LISTS_MAX: usize = 10;
 
 /// A test plan.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -21,6 +27,9 @@ pub const PULLS_MAX: u32 = 50;
 pub struct Plan {
     /// The setups in the order they are to be tested, each with a number of pulls.
     pub blocks: Vec<Block>,
+    /// The lists of steps that blocks name, on a stand whose load is led.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub lists: Vec<StepList>,
     /// What the stand waits for before each pull.
     #[serde(default)]
     pub windows: Vec<Window>,
@@ -40,6 +49,9 @@ pub struct Block {
     pub setup: String,
     /// How many pulls.
     pub pulls: u32,
+    /// The list of steps that each of them is; none: full-throttle pulls.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub list: Option<String>,
 }
 
 /// A channel's range in which a pull is to start.
@@ -66,6 +78,28 @@ pub enum PlanError {
     /// A name that is none.
     #[error("a setup of the plan has no name")]
     NoName,
+    /// Too many lists.
+    #[error("a plan has at most {LISTS_MAX} lists of steps, found {0}")]
+    Lists(usize),
+    /// A list that no load can run.
+    #[error("list \"{name}\": {bad}")]
+    List {
+        /// Its name.
+        name: String,
+        /// What is wrong with it.
+        bad: BadLoad,
+    },
+    /// A list without a name, or one that another has too.
+    #[error("each list of a plan has a name of its own, found {0:?}")]
+    ListName(String),
+    /// A block that asks for a list that the plan does not have.
+    #[error("\"{setup}\" is to be tested by the list \"{list}\", which the plan does not have")]
+    NoList {
+        /// The block's setup.
+        setup: String,
+        /// The list.
+        list: String,
+    },
     /// A window that is empty.
     #[error(
         "{channel}: expected a lowest value not above the highest, found {low_si} and {high_si} in SI"
@@ -98,7 +132,11 @@ pub fn randomised(setups: &[String], pulls: u32, blocks: u32, seed: u64) -> Vec<
         }
         order.extend(block.into_iter().cloned());
     }
-    let block = |setup| Block { setup, pulls };
+    let block = |setup| Block {
+        setup,
+        pulls,
+        list: None,
+    };
     order.into_iter().map(block).collect()
 }
 
@@ -107,6 +145,8 @@ pub fn randomised(setups: &[String], pulls: u32, blocks: u32, seed: u64) -> Vec<
 pub struct Made {
     /// Its setup.
     pub setup: Option<String>,
+    /// The named list of steps that it was read by.
+    pub list: Option<String>,
     /// Whether it is whole and nobody excluded it.
     pub counts: bool,
 }
@@ -127,6 +167,9 @@ pub enum Next {
         pull: u32,
         /// Pulls in the block.
         pulls: u32,
+        /// The list of steps that it is.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        list: Option<String>,
         /// Whether the block before it was left short.
         is_second_round: bool,
     },
@@ -152,6 +195,27 @@ pub struct Conditions {
     pub setup: Option<String>,
     /// Value of each channel, SI; none where the sensor is lost.
     pub channels: Vec<(String, Option<f64>)>,
+}
+
+impl Block {
+    /// Whether a pull is one of those that it asks for.
+    fn is_of(&self, pull: &Made) -> bool {
+        pull.setup.as_ref() == Some(&self.setup) && pull.list == self.list
+    }
+
+    /// What it makes, in words: "3 pulls", "1 test \"six speeds\"".
+    #[must_use]
+    pub fn count_words(&self) -> String {
+        let (one, many) = match self.list {
+            Some(_) => ("test", "tests"),
+            None => ("pull", "pulls"),
+        };
+        let what = if self.pulls == 1 { one } else { many };
+        match &self.list {
+            Some(list) => format!("{} {what} by \"{list}\"", self.pulls),
+            None => format!("{} {what}", self.pulls),
+        }
+    }
 }
 
 impl Window {
@@ -183,6 +247,27 @@ impl Plan {
                 return Err(PlanError::Pulls(block.pulls));
             }
         }
+        if self.lists.len() > LISTS_MAX {
+            return Err(PlanError::Lists(self.lists.len()));
+        }
+        for (place, list) in self.lists.iter().enumerate() {
+            let name = list.name.clone().unwrap_or_default();
+            let before = self.lists.iter().take(place);
+            if name.trim().is_empty() || before.into_iter().any(|other| other.name == list.name) {
+                return Err(PlanError::ListName(name));
+            }
+            list.check().map_err(|bad| PlanError::List { name, bad })?;
+        }
+        for block in &self.blocks {
+            if let Some(name) = &block.list
+                && self.list(name).is_none()
+            {
+                return Err(PlanError::NoList {
+                    setup: block.setup.clone(),
+                    list: name.clone(),
+                });
+            }
+        }
         for window in &self.windows {
             let (low_si, high_si) = (window.low_si, window.high_si);
             if !(low_si <= high_si && low_si.is_finite() && high_si.is_finite()) {
@@ -196,6 +281,14 @@ impl Plan {
         Ok(())
     }
 
+    /// The list of this name.
+    #[must_use]
+    pub fn list(&self, name: &str) -> Option<&StepList> {
+        self.lists
+            .iter()
+            .find(|list| list.name.as_deref() == Some(name))
+    }
+
     /// Where the plan stands after these pulls, in the order they were made.
     ///
     /// A pull with the setup of the present block counts for it. One with a later block's setup means
@@ -207,20 +300,16 @@ impl Plan {
         let mut beside = 0;
         let mut present = 0;
         for pull in pulls {
-            let Some(setup) = &pull.setup else {
-                beside += 1;
-                continue;
-            };
             let open = |at: usize, made: &[u32]| {
                 self.blocks
                     .get(at)
-                    .is_some_and(|block| block.setup == *setup && made[at] < block.pulls)
+                    .is_some_and(|block| block.is_of(pull) && made[at] < block.pulls)
             };
             // One more with the setup that is on anyway is no step to a later block.
             let is_on = self
                 .blocks
                 .get(present)
-                .is_some_and(|block| block.setup == *setup);
+                .is_some_and(|block| block.is_of(pull));
             let ahead = if is_on {
                 present..present + 1
             } else {
@@ -249,6 +338,7 @@ impl Plan {
             setup: self.blocks[at].setup.clone(),
             pull: made[at] + 1,
             pulls: self.blocks[at].pulls,
+            list: self.blocks[at].list.clone(),
             is_second_round: ahead.is_none(),
         });
         Standing { made, beside, next }
@@ -319,15 +409,20 @@ impl Next {
                 setup,
                 pull,
                 pulls,
+                list,
                 is_second_round,
-            } => format!(
-                "next: pull {pull} of {pulls} with \"{setup}\" (block {block} of {blocks}{})",
-                if *is_second_round {
+            } => {
+                let what = match list {
+                    Some(list) => format!("test {pull} of {pulls} by the list \"{list}\""),
+                    None => format!("pull {pull} of {pulls}"),
+                };
+                let short = if *is_second_round {
                     ", left short before"
                 } else {
                     ""
-                }
-            ),
+                };
+                format!("next: {what} with \"{setup}\" (block {block} of {blocks}{short})")
+            }
             Self::Done => "the plan is done: all its pulls are made".to_owned(),
         }
     }
@@ -341,9 +436,11 @@ mod tests {
         let block = |setup: &&str| Block {
             setup: (*setup).to_owned(),
             pulls,
+            list: None,
         };
         Plan {
             blocks: order.iter().map(block).collect(),
+            lists: Vec::new(),
             windows: Vec::new(),
             fuel: String::new(),
             by: String::new(),
@@ -354,6 +451,7 @@ mod tests {
         // A capital letter is a pull that counts, a small one does not.
         let pull = |letter: char| Made {
             setup: Some(letter.to_ascii_uppercase().to_string()),
+            list: None,
             counts: letter.is_ascii_uppercase(),
         };
         setups.chars().map(pull).collect()
@@ -390,6 +488,56 @@ mod tests {
             assert_eq!(next(&plan, setups), expected, "{setups}");
         }
         assert_eq!(plan.standing(&made("AACA")).beside, 2);
+    }
+
+    /// Only a test by the list that a block names counts for it; a full-throttle pull is beside it.
+    #[test]
+    fn a_block_may_be_a_list_of_steps() {
+        let list = StepList {
+            name: Some("six speeds".to_owned()),
+            steps: vec![leverarm_vocabulary::load::Step::Speed { rad_per_s: 400.0 }],
+            ..StepList::default()
+        };
+        let mut plan = plan(&["A", "A"], 1);
+        plan.lists = vec![list.clone()];
+        plan.blocks[0].list = list.name.clone();
+        assert_eq!(plan.check(), Ok(()));
+        let by = |list: Option<&str>| Made {
+            list: list.map(str::to_owned),
+            ..made("A")[0].clone()
+        };
+        let next = |pulls: &[Made]| plan.standing(pulls).next.words();
+        assert!(
+            next(&[]).contains("test 1 of 1 by the list \"six speeds\" with \"A\" (block 1 of 2")
+        );
+        // A pull goes on to the second block, and the list comes again at the end.
+        assert!(next(&[by(None)]).contains("block 1 of 2, left short before"));
+        assert!(next(&[by(Some("another"))]).contains("block 1 of 2)"));
+        assert!(next(&[by(Some("six speeds"))]).contains("pull 1 of 1"));
+        let both = [by(Some("six speeds")), by(None)];
+        assert_eq!(plan.standing(&both).next, Next::Done);
+
+        let mut unknown = plan.clone();
+        unknown.blocks[1].list = Some("none".to_owned());
+        let error = unknown.check().unwrap_err().to_string();
+        assert!(
+            error.contains("\"none\", which the plan does not have"),
+            "{error}"
+        );
+        let mut twice = plan.clone();
+        twice.lists.push(list);
+        assert!(matches!(twice.check(), Err(PlanError::ListName(_))));
+        let mut empty = plan.clone();
+        empty.lists[0].steps.clear();
+        let error = empty.check().unwrap_err().to_string();
+        assert!(error.starts_with("list \"six speeds\": steps"), "{error}");
+        // What was kept before there were lists is read as it was.
+        let old: Plan = serde_json::from_str(r#"{"blocks":[{"setup":"A","pulls":2}]}"#).unwrap();
+        assert_eq!(old.blocks[0].list, None);
+        assert_eq!(
+            serde_json::to_value(&old.blocks).unwrap(),
+            serde_json::json!([{ "setup": "A", "pulls": 2 }])
+        );
     }
 
     #[test]

@@ -13,7 +13,7 @@ use super::problem::Problem;
 use super::pulls::{TIMES_OF_THE_RECORDER, keep};
 use super::request::Input;
 use leverarm_analysis::plan::{
-    Conditions, Plan, Window, Word, current, event, made_since, shown_in,
+    Conditions, Plan, Window, Word, current, event, list_lengths, made_since, shown_in,
 };
 use leverarm_live::Live;
 
@@ -25,10 +25,11 @@ pub(super) async fn plan(Extract(web): State) -> Answer {
                 return Ok(None);
             };
             let made = made_since(reader, &current)?;
-            Ok(Some((current, made)))
+            let lengths = list_lengths(reader, &current.plan.lists)?;
+            Ok(Some((current, made, lengths)))
         })
         .await?;
-    let Some((current, made)) = found else {
+    let Some((current, made, lengths)) = found else {
         return Ok(Json(json!({ "plan": null })).into_response());
     };
     let standing = current.plan.standing(&made);
@@ -38,7 +39,7 @@ pub(super) async fn plan(Extract(web): State) -> Answer {
     let waits = current
         .plan
         .not_ready(&standing.next, &conditions(&live, setup), shown);
-    let mut object = current.json(&standing, &waits);
+    let mut object = current.json(&standing, &lengths, &waits);
     object["words"] = json!(standing.next.words());
     Ok(Json(object).into_response())
 }
