@@ -11,6 +11,7 @@ use leverarm_software_stand::{
     Engine, ModelError, RiderEvent, RiderScript, SoftwareStand, StandModel,
 };
 use leverarm_store::{NewSetup, Store, StoreError};
+use leverarm_vocabulary::EventKind;
 use serde_json::Value;
 
 /// A port is looked at so often, unless a test says otherwise.
@@ -272,6 +273,10 @@ impl VirtualBench {
     fn record(&mut self, record: Record) -> Result<(), BenchError> {
         self.keeper.keep(&mut self.store, &record)?;
         if let Record::Event(event) = record {
+            // What tells of a pull is kept with it, as the recorder does.
+            if event.kind == EventKind::LoadList {
+                self.store.add_event(&self.keeper.event(event.clone()))?;
+            }
             self.events.push(event);
         }
         Ok(())

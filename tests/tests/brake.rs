@@ -4,7 +4,11 @@
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
 use leverarm::rehearsal::DEMO_BRAKE;
+use leverarm_analysis::map::{Load, Shown, map_of_setup};
+use leverarm_analysis::plan::{list_lengths, lists_read, part_throttle};
+use leverarm_analysis::reduction::CurveChoice;
 use leverarm_software_stand::AbsorberFault;
+use leverarm_store::StoreReader;
 use leverarm_tests::step_test::{BrakeBench, drawn, reduced, speeds, step_test};
 use leverarm_torque::curve::{How, RAD_PER_S_PER_RPM};
 use leverarm_vocabulary::load::{LoadOrder, LoadWord, Step, StepList};
@@ -256,4 +260,155 @@ fn bands_hold_the_truth() {
         found.iter().all(|it| it.band_nm < 0.2 && it.is_held),
         "{found:?}"
     );
+}
+
+/// A setup held at several throttle positions makes a map whose bands hold the engine's own torque, mixture and fuel; its
+/// tests are counted by a plan that asks for their lists, and are no part of comparisons of full-throttle pulls.
+#[test]
+fn holds_at_part_throttle_make_a_map() {
+    let (folder, mut it) = bench();
+    let mut engine = drawn(0).engine;
+    engine.scatter_rms = 0.0;
+    it.bench
+        .fit("main jet 105", serde_json::Value::Null, engine.clone())
+        .unwrap();
+    let rpms = [3_500.0, 5_000.0, 6_500.0, 8_000.0];
+    let openings = [0.35, 0.6, 1.0];
+    for opening in openings {
+        let list = StepList {
+            name: Some(format!("row at {opening}")),
+            throttle: (opening < 1.0).then_some(opening),
+            torque_share: 0.02,
+            ..speeds(&rpms)
+        };
+        it.held(rpms[0]).unwrap();
+        assert!(it.steps(list).unwrap());
+        let done = it.bench.live().load.unwrap().last_steps;
+        assert!(done.iter().all(|step| step.lacks.is_none()), "{done:?}");
+    }
+    it.bench.finish().unwrap();
+    let reader = StoreReader::open(folder.path()).unwrap();
+    let map = map_of_setup(
+        &reader,
+        "main jet 105",
+        None,
+        CurveChoice::default(),
+        |_, _| {},
+    )
+    .unwrap();
+    assert_eq!(map.load, Load::Throttle);
+    assert_eq!(map.holds.len(), 12, "{:?}", map.left_out);
+    let model = drawn(0);
+    let truth = |shown: Shown, (rpm, opening): (f64, f64)| {
+        let omega = rpm * RAD_PER_S_PER_RPM;
+        let drag = engine.drag.torque_nm(omega);
+        let share = engine.breathing.work_share(opening, omega);
+        let full = engine.full_throttle.torque_nm(omega) / model.air.torque_divisor;
+        let nm = share * (full + drag) - drag;
+        let lambda = engine.breathing.lambda(opening, omega);
+        let air = engine.breathing.air_kg_per_s(nm + drag, opening, omega);
+        match shown {
+            Shown::Torque => nm,
+            Shown::Lambda => lambda,
+            _ => air / lambda / engine.breathing.stoichiometric_ratio,
+        }
+    };
+    let (mut inside, mut count) = (0, 0);
+    for shown in [Shown::Torque, Shown::Lambda, Shown::Fuel] {
+        for rpm in [3_600.0, 4_300.0, 5_000.0, 5_800.0, 7_300.0] {
+            for opening in [0.36, 0.45, 0.6, 0.8, 0.97] {
+                let found = map
+                    .at(shown, (rpm, opening))
+                    .unwrap_or_else(|| panic!("{shown:?} at {rpm} {opening}: {:?}", map.holds));
+                let off = found.value - truth(shown, (rpm, opening));
+                let half = map.half_width(&found);
+                if off.abs() > half {
+                    eprintln!(
+                        "{shown:?} {rpm} {opening}: off {off}, ± {half}, {}",
+                        found.value
+                    );
+                }
+                inside += usize::from(off.abs() <= half);
+                count += 1;
+            }
+        }
+    }
+    assert!(10 * inside >= 9 * count, "{inside} of {count}");
+    assert!(map.at(Shown::Torque, (8_300.0, 0.6)).is_none());
+    assert!(map.shows(Shown::Bsfc));
+    // The parts of a plan that were these lists are made.
+    let lists = lists_read(&reader).unwrap();
+    assert_eq!(lists.len(), 3);
+    assert_eq!(part_throttle(&reader).unwrap().len(), 2);
+    let list = lists
+        .values()
+        .find(|it| it.throttle.is_none())
+        .unwrap()
+        .clone();
+    let length = list_lengths(&reader, &[list]).unwrap()[0];
+    assert!(
+        length.tests == 1 && (10.0..60.0).contains(&length.seconds),
+        "{length:?}"
+    );
+}
+
+/// A sweep that is led down makes a curve like one that is led up: within its band of the truth, with the rotor's inertia
+/// the other way round.
+#[test]
+fn a_sweep_down_is_a_curve_too() {
+    let (folder, mut it) = bench();
+    let mut engine = drawn(0).engine;
+    engine.scatter_rms = 0.0;
+    let truth = engine.full_throttle.clone();
+    it.bench
+        .fit("main jet 105", serde_json::Value::Null, engine)
+        .unwrap();
+    let sweep = |from: f64, to: f64| StepList {
+        steps: vec![
+            Step::Speed {
+                rad_per_s: from * RAD_PER_S_PER_RPM,
+            },
+            Step::Sweep {
+                to_rad_per_s: to * RAD_PER_S_PER_RPM,
+                rad_per_s2: 600.0 * RAD_PER_S_PER_RPM,
+            },
+        ],
+        ..StepList::default()
+    };
+    for (from, to) in [(4_000.0, 8_000.0), (8_000.0, 4_000.0)] {
+        it.held(4_000.0).unwrap();
+        assert!(it.steps(sweep(from, to)).unwrap());
+    }
+    it.bench.finish().unwrap();
+    for (pull, rate) in [(1, 600.0), (2, -600.0)] {
+        let reduced = reduced(folder.path(), pull);
+        let curve = &reduced.curve;
+        assert!(
+            (curve.sweep_rpm_per_s / rate - 1.0).abs() < 0.05,
+            "{} {:?}",
+            curve.sweep_rpm_per_s,
+            curve.remarks
+        );
+        let points: Vec<_> = curve
+            .points
+            .iter()
+            .filter(|it| it.trustworthy && it.how == How::Sweep)
+            .collect();
+        assert!(points.len() > 30, "{} {:?}", points.len(), curve.remarks);
+        let outside = points.iter().filter(|it| {
+            let off = it.torque_nm - truth.torque_nm(it.rpm * RAD_PER_S_PER_RPM);
+            eprintln!(
+                "{pull} {:.0}: {off:+.3} ± {:.3}",
+                it.rpm,
+                it.expanded_uncertainty_nm()
+            );
+            off.abs() > it.expanded_uncertainty_nm()
+        });
+        let outside = outside.count();
+        assert!(
+            10 * outside <= points.len(),
+            "{outside} of {}",
+            points.len()
+        );
+    }
 }

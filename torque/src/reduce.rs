@@ -6,7 +6,8 @@
 //! part of the losses or of the engine, as the coast-down that gave the losses was made.
 //!
 //! A curve holds the points of the full-throttle sweep and, on a stand with a load cell, those of
-//! speeds that were held.
+//! speeds that were held. A brake may lead the sweep down as well as up: then the rotor gives back what it
+//! took, and the same terms hold with the other sign.
 //!
 //! ```
 //! use leverarm_filters::teeth::Edge;
@@ -289,6 +290,49 @@ struct Sweep {
     pattern_found: Option<bool>,
 }
 
+impl Sweep {
+    /// Whether the speed was led down.
+    fn falls(&self) -> bool {
+        let ends = self.motions.first().zip(self.motions.last());
+        ends.is_some_and(|(first, last)| last.omega_rad_per_s < first.omega_rad_per_s)
+    }
+}
+
+/// Stretches before, between and after holds, s.
+fn stretches(holds: &[Hold]) -> Vec<(f64, f64)> {
+    let mut from_s = f64::NEG_INFINITY;
+    let mut found = Vec::new();
+    for hold in holds {
+        found.push((from_s, hold.from_s));
+        from_s = hold.to_s;
+    }
+    found.push((from_s, f64::INFINITY));
+    found
+}
+
+/// Least and greatest speed within a stretch, rad/s.
+fn speed_range((from_s, to_s): (f64, f64), speeds: &[TurnSpeed]) -> (f64, f64) {
+    let within = speeds
+        .iter()
+        .filter(|it| it.middle_s() >= from_s && it.middle_s() <= to_s);
+    within.fold((f64::INFINITY, 0.0_f64), |(low, high), it| {
+        (low.min(it.omega_rad_per_s), high.max(it.omega_rad_per_s))
+    })
+}
+
+/// The same teeth with time running back.
+fn backwards(train: &ToothTrain) -> ToothTrain {
+    let (end_s, end) = (
+        train.time_s.last().copied().unwrap_or(0.0),
+        train.index.last().copied().unwrap_or(0),
+    );
+    ToothTrain {
+        time_s: train.time_s.iter().rev().map(|it| end_s - it).collect(),
+        index: train.index.iter().rev().map(|it| end - it).collect(),
+        ..ToothTrain::default()
+    }
+}
+
 impl Reduction<'_> {
     fn engine_per_wheel(&self) -> f64 {
         self.stand.engine_per_wheel(self.stand.speed_ratio())
@@ -310,9 +354,13 @@ impl Reduction<'_> {
         let sweep = if self.options.holds_only {
             None
         } else {
-            self.sweep(&holds, &speeds)?
+            let rise = self.sweep(&holds, &speeds)?;
+            match rise {
+                Some(rise) => Some(rise),
+                None => self.fall(&holds, &speeds, &steady)?,
+            }
         };
-        if let Some(sweep) = &sweep {
+        if let Some(sweep) = sweep.as_ref().filter(|sweep| !sweep.falls()) {
             self.remark_ends(sweep, &speeds, steady.is_empty(), &mut remarks)?;
         }
         if sweep.is_none() && steady.is_empty() {
@@ -508,41 +556,75 @@ impl Reduction<'_> {
     /// The stretch without a held speed in which the speed changes most: what a brake holds before it lets the engine
     /// rise is no part of the rise.
     fn between(&self, holds: &[Hold], speeds: &[TurnSpeed]) -> ToothTrain {
-        let mut from_s = f64::NEG_INFINITY;
-        let mut stretches = Vec::new();
-        for hold in holds {
-            stretches.push((from_s, hold.from_s));
-            from_s = hold.to_s;
-        }
-        stretches.push((from_s, f64::INFINITY));
-        let change = |(from_s, to_s): &(f64, f64)| {
-            let within = speeds
-                .iter()
-                .filter(|it| it.middle_s() >= *from_s && it.middle_s() <= *to_s);
-            let (low, high) = within.fold((f64::INFINITY, 0.0_f64), |(low, high), it| {
-                (low.min(it.omega_rad_per_s), high.max(it.omega_rad_per_s))
-            });
-            high - low
-        };
-        let largest = stretches
-            .iter()
-            .max_by(|a, b| change(a).total_cmp(&change(b)));
-        let (from_s, to_s) = largest
-            .copied()
+        let (from_s, to_s) = stretches(holds)
+            .into_iter()
+            .max_by(|a, b| {
+                let [a, b] = [a, b].map(|it| speed_range(*it, speeds));
+                (a.1 - a.0).total_cmp(&(b.1 - b.0))
+            })
             .unwrap_or((f64::NEG_INFINITY, f64::INFINITY));
+        self.within(from_s, to_s)
+    }
+
+    fn within(&self, from_s: f64, to_s: f64) -> ToothTrain {
         let at = |limit: f64| self.train.time_s.partition_point(|time_s| *time_s < limit);
         self.train.part(at(from_s)..at(to_s))
     }
 
-    /// The full-throttle rise, fitted; `None` when there is none, or only the way to a held speed.
-    fn sweep(&self, holds: &[Hold], speeds: &[TurnSpeed]) -> Result<Option<Sweep>, ReduceError> {
-        let wheel = Wheel {
+    /// A speed that a brake leads down against the open throttle, from one that it held; `None` without one. The same
+    /// seen backwards is a rise. What is slower to fall than the engine would by itself, with the brake's torque kept up,
+    /// is no coast-down: with the throttle closed the engine's torque is gone.
+    fn fall(
+        &self,
+        holds: &[Hold],
+        speeds: &[TurnSpeed],
+        steady: &[CurvePoint],
+    ) -> Result<Option<Sweep>, ReduceError> {
+        let after_holds = stretches(holds).into_iter().skip(1);
+        let fallen = |it: &(f64, f64)| {
+            let (low, high) = speed_range(*it, speeds);
+            high - low
+        };
+        let Some((from_s, to_s)) = after_holds.max_by(|a, b| fallen(a).total_cmp(&fallen(b)))
+        else {
+            return Ok(None);
+        };
+        let led = self.within(from_s, to_s);
+        let back = backwards(&led);
+        let start = self.options.start_rad_per_s / self.engine_per_wheel();
+        let Some(range) = full_throttle(&back, self.wheel(), start) else {
+            return Ok(None);
+        };
+        let count = led.time_s.len();
+        let part = led.part(count - range.end..count - range.start);
+        let sweep = self.fitted(&part)?;
+        let held = steady
+            .iter()
+            .map(|point| point.torque_nm)
+            .fold(0.0, f64::max);
+        let mut torques: Vec<f64> = sweep
+            .motions
+            .iter()
+            .map(|motion| self.swept(&sweep, *motion).torque_nm())
+            .collect();
+        torques.sort_by(f64::total_cmp);
+        let middle = torques.get(torques.len() / 2).copied().unwrap_or(0.0);
+        let pulls = middle > 0.0 && middle >= FULL_THROTTLE_SHARE * held;
+        Ok((sweep.falls() && pulls).then_some(sweep))
+    }
+
+    fn wheel(&self) -> Wheel {
+        Wheel {
             teeth_per_turn: self.stand.wheel.teeth_per_turn,
             cycles_per_turn: self.cycles_per_turn(),
-        };
+        }
+    }
+
+    /// The full-throttle rise, fitted; `None` when there is none, or only the way to a held speed.
+    fn sweep(&self, holds: &[Hold], speeds: &[TurnSpeed]) -> Result<Option<Sweep>, ReduceError> {
         let start = self.options.start_rad_per_s / self.engine_per_wheel();
         let free = self.between(holds, speeds);
-        let Some(range) = full_throttle(&free, wheel, start) else {
+        let Some(range) = full_throttle(&free, self.wheel(), start) else {
             return Ok(None);
         };
         let part = free.part(range);
@@ -553,7 +635,12 @@ impl Reduction<'_> {
         if holds.iter().any(ends_in_hold) {
             return Ok(None);
         }
-        let (fit, pattern_found) = self.fit(&part)?;
+        self.fitted(&part).map(Some)
+    }
+
+    /// A stretch of the teeth with its fit and what a second pickup says of it.
+    fn fitted(&self, part: &ToothTrain) -> Result<Sweep, ReduceError> {
+        let (fit, pattern_found) = self.fit(part)?;
         let motions = fit.sampled(PEAK_SAMPLES);
         let second = self.stand.second_wheel.as_ref().map(|wheel| {
             let train = resolve(
@@ -570,14 +657,14 @@ impl Reduction<'_> {
             .as_ref()
             .and_then(|second| OwnSpeeds::of_slip(&motions, second, self.stand));
         let unknowns = fit.effective_parameters + fit.pattern_rad.len() as f64;
-        Ok(Some(Sweep {
+        Ok(Sweep {
             degrees_of_freedom: (fit.teeth_used as f64 - unknowns).max(1.0),
             motions,
             second,
             own,
             fit,
             pattern_found,
-        }))
+        })
     }
 
     /// Fits the teeth; where the wheel's errors are known, once more with them, turned to where they
@@ -656,7 +743,11 @@ impl Reduction<'_> {
             return sweep.fit.at_omega(omega);
         }
         let rpm_of = |motion: &Motion| self.swept(sweep, *motion).rpm();
-        let below = sweep.motions.iter().rposition(|m| rpm_of(m) <= rpm)?;
+        let past = |at: &usize| {
+            let [a, b] = [*at, at + 1].map(|at| sweep.motions.get(at).map(rpm_of));
+            a.zip(b).is_some_and(|(a, b)| (a - rpm) * (b - rpm) <= 0.0)
+        };
+        let below = (0..sweep.motions.len()).rev().find(past)?;
         let (a, b) = (sweep.motions.get(below)?, sweep.motions.get(below + 1)?);
         let (low, high) = (rpm_of(a), rpm_of(b));
         let share = (rpm - low) / (high - low);

@@ -4,7 +4,7 @@
 //! measured, without a correction to standard air (ISO 1585, 1.2: that is for full load). Between them lies
 //! [`leverarm_torque::map::Surface`].
 
-use std::collections::{BTreeSet, HashMap};
+use std::collections::BTreeSet;
 
 use leverarm_config::display::{DisplayUnit, DisplayUnits};
 use leverarm_plot::{Axis, Cell, Cells, Panel, Plot, Range, Series};
@@ -918,17 +918,6 @@ fn clipped(polygon: Vec<Place>, convex: &[Place]) -> Vec<Place> {
         }
         kept
     })
-}
-
-/// Setups whose pulls held speeds at several throttle positions, by how many lists say so.
-///
-/// # Errors
-/// When the store can't be read.
-pub fn part_throttle(reader: &StoreReader) -> Result<HashMap<PullId, f64>, StoreError> {
-    let lists = lists_read(reader)?.into_iter();
-    Ok(lists
-        .filter_map(|(pull, list)| Some((pull, list.throttle.filter(|it| *it < 1.0)?)))
-        .collect())
 }
 
 #[cfg(test)]

@@ -17,6 +17,7 @@ mod guards;
 mod import;
 mod journal;
 mod load;
+mod map;
 mod new_stand;
 mod order;
 mod parts;
@@ -87,6 +88,8 @@ enum Command {
     Show(pulls::ShowArguments),
     /// Compare setups: what the change did, where in rpm, by how much, and how sure that is
     Compare(compare::CompareArguments),
+    /// Show the map of a setup: torque, mixture and consumption over speed and load, from what was held
+    Map(map::Arguments),
     /// What did each part do, whatever else was on: over all setups of the store
     Parts(parts::PartsArguments),
     /// The parts on the shelf: rating, notes, picture, where each lies, and every test it was in
@@ -355,6 +358,7 @@ fn dispatch(command: Command) -> Result<(), Failure> {
         Command::Pulls(arguments) => pulls::list(&arguments),
         Command::Show(arguments) => pulls::show(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
+        Command::Map(arguments) => map::run(&arguments),
         Command::Parts(arguments) => parts::run(&arguments),
         Command::Shelf(arguments) => shelf::run(&arguments),
         Command::Series(arguments) => series::run(&arguments),

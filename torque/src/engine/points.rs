@@ -134,13 +134,18 @@ pub fn engine_points(
     work.keep_to_full_throttle(&points);
     let mut found = Vec::with_capacity(points.len());
     for point in points {
-        work.half_s = match point.how {
-            How::Steady { seconds } => 0.5 * seconds,
-            How::Sweep => 0.0,
-        };
+        work.half_s = held_half_s(point);
         found.push(work.point(point));
     }
     found
+}
+
+/// Half of what a point was held for, s.
+fn held_half_s(point: &CurvePoint) -> f64 {
+    match point.how {
+        How::Steady { seconds } => 0.5 * seconds,
+        How::Sweep => 0.0,
+    }
 }
 
 struct Work<'a> {
@@ -167,7 +172,10 @@ impl Work<'_> {
             self.delay_s(point.time_s, self.air_flow(point.time_s), displaced)
         };
         let delays = [delay(first), delay(last)];
-        let (from_s, to_s) = (first.time_s, last.time_s);
+        let (from_s, to_s) = (
+            first.time_s - held_half_s(first),
+            last.time_s + held_half_s(last),
+        );
         for series in &mut self.series {
             let [before, after] = if series.role == Role::Lambda {
                 delays

@@ -12,10 +12,8 @@ use serde_json::{Value, json};
 
 use super::report::{Rows, signed};
 use super::{
-    CompareError, CurveFiles, named_setups, pulls_as_made, reason_to_leave_out, reduce_all,
-    same_for_all, seconds,
+    Aside, CompareError, CurveFiles, named_setups, pulls_as_made, reduce_all, same_for_all, seconds,
 };
-use crate::exclusion::exclusions;
 use crate::local_time::local_text;
 use crate::mounting;
 use crate::reduction::CurveChoice;
@@ -56,10 +54,10 @@ pub fn days_of_setup(
 ) -> Result<StoredDays, CompareError> {
     let all = pulls_as_made(reader)?;
     let builds = mounting::builds(reader, &all)?;
-    let excluded = exclusions(reader)?;
+    let aside = Aside::of(reader)?;
     let mut records: Vec<_> = all
         .into_iter()
-        .filter(|pull| reason_to_leave_out(pull, excluded.get(&pull.id)).is_none())
+        .filter(|pull| aside.reason(pull).is_none())
         .collect();
     records.sort_by_key(|pull| (pull.started_wall_us, pull.id));
     let setup = match name {

@@ -16,10 +16,8 @@ use serde_json::{Value, json};
 
 use super::report::{Rows, signed};
 use super::{
-    CompareError, CurveFiles, REMEMBERED_MAX, in_words, reason_to_leave_out, reduce_all,
-    same_for_all, seconds,
+    Aside, CompareError, CurveFiles, REMEMBERED_MAX, in_words, reduce_all, same_for_all, seconds,
 };
-use crate::exclusion::exclusions;
 use crate::mounting;
 use crate::parts::parts_of;
 use crate::reduction::CurveChoice;
@@ -119,11 +117,11 @@ fn pulls_that_count(
     reader: &StoreReader,
     all: Vec<PullRecord>,
 ) -> Result<Vec<PullRecord>, CompareError> {
-    let excluded = exclusions(reader)?;
+    let aside = Aside::of(reader)?;
     let mut records: Vec<PullRecord> = all
         .into_iter()
         .filter(|pull| pull.setup.is_some())
-        .filter(|pull| reason_to_leave_out(pull, excluded.get(&pull.id)).is_none())
+        .filter(|pull| aside.reason(pull).is_none())
         .collect();
     records.sort_by_key(|pull| (pull.started_wall_us, pull.id));
     Ok(records)

@@ -11,6 +11,8 @@ mod report;
 mod series;
 mod why;
 
+use std::collections::{BTreeMap, HashMap};
+
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use leverarm_config::{ConfigErrors, Stand};
@@ -29,10 +31,12 @@ use crate::engine::has_engine_channels;
 use crate::exclusion::{Exclusion, exclusions};
 use crate::mounting;
 use crate::parts::{PartDifference, part_differences};
-use crate::plan::windows_at;
+use crate::plan::{part_throttle, windows_at};
 use crate::reduction::{CurveChoice, ReductionError};
 use crate::setup_correction::pulls as pulls_as_made;
-use leverarm_store::{ContentHash, PullRecord, PullState, SetupRecord, StoreError, StoreReader};
+use leverarm_store::{
+    ContentHash, PullId, PullRecord, PullState, SetupRecord, StoreError, StoreReader,
+};
 
 /// Pulls with other setups that are remembered.
 const REMEMBERED_MAX: usize = 400;
@@ -146,16 +150,37 @@ impl StoredComparison {
     }
 }
 
-/// Why a pull of a setup takes no part, if it does not.
-fn reason_to_leave_out(pull: &PullRecord, exclusion: Option<&Exclusion>) -> Option<String> {
-    if let Some(exclusion) = exclusion {
-        return Some(exclusion.words());
+/// What takes no part in comparisons of full-throttle pulls.
+struct Aside {
+    excluded: BTreeMap<PullId, Exclusion>,
+    part_throttle: HashMap<PullId, f64>,
+}
+
+impl Aside {
+    fn of(reader: &StoreReader) -> Result<Self, StoreError> {
+        Ok(Self {
+            excluded: exclusions(reader)?,
+            part_throttle: part_throttle(reader)?,
+        })
     }
-    if pull.state == PullState::Stored {
-        return None;
+
+    /// Why a pull of a setup takes no part, if it does not.
+    fn reason(&self, pull: &PullRecord) -> Option<String> {
+        if let Some(exclusion) = self.excluded.get(&pull.id) {
+            return Some(exclusion.words());
+        }
+        if let Some(share) = self.part_throttle.get(&pull.id) {
+            return Some(format!(
+                "held at {:.0} % of the throttle, for a map",
+                100.0 * share
+            ));
+        }
+        if pull.state == PullState::Stored {
+            return None;
+        }
+        let why = [&[pull.state.word().to_owned()], pull.reasons.as_slice()].concat();
+        Some(why.join(": "))
     }
-    let why = [&[pull.state.word().to_owned()], pull.reasons.as_slice()].concat();
-    Some(why.join(": "))
 }
 
 /// Whether a comparison looks at the engine too, so that it can say why.
@@ -183,7 +208,7 @@ pub fn compare_setups(
 ) -> Result<StoredComparison, CompareError> {
     let setups = named_setups(reader, names)?;
     let index = |pull: &PullRecord| setups.iter().position(|s| Some(s.id) == pull.setup);
-    let excluded = exclusions(reader)?;
+    let aside = Aside::of(reader)?;
     let mut left_out = Vec::new();
     let mut wanted = Vec::new();
     let mut others = Vec::new();
@@ -191,7 +216,7 @@ pub fn compare_setups(
     let builds = mounting::builds(reader, &all)?;
     for pull in all {
         let compared = index(&pull).is_some();
-        match reason_to_leave_out(&pull, excluded.get(&pull.id)) {
+        match aside.reason(&pull) {
             Some(reason) if compared => left_out.push(LeftOut { pull, reason }),
             None if compared => wanted.push(pull),
             None if pull.setup.is_some() => others.push(pull),

@@ -22,7 +22,7 @@ pub(super) fn reasons(
     units: &DisplayUnits,
 ) -> Vec<Vec<String>> {
     let curves: Vec<&PullCurve> = pulls.iter().map(|pull| &pull.curve).collect();
-    let sweep = median(curves.iter().map(|curve| curve.sweep_rpm_per_s));
+    let sweep = median(curves.iter().map(|curve| curve.sweep_rpm_per_s.abs()));
     let zero = median(curves.iter().filter_map(|curve| curve.zero_nm));
     let none = Vec::new();
     curves
@@ -46,7 +46,22 @@ pub(super) fn reasons(
                 ));
             }
             if let Some(sweep) = sweep.filter(|sweep| *sweep > 0.0) {
-                let off = curve.sweep_rpm_per_s / sweep - 1.0;
+                let own = curve.sweep_rpm_per_s;
+                let down = curves.iter().filter(|it| it.sweep_rpm_per_s < 0.0).count();
+                let is_rarer = if own < 0.0 {
+                    2 * down <= curves.len()
+                } else {
+                    2 * down > curves.len()
+                };
+                if own != 0.0 && is_rarer && down > 0 {
+                    let (one, others) = if own < 0.0 {
+                        ("down", "up")
+                    } else {
+                        ("up", "down")
+                    };
+                    reasons.push(format!("swept {one}, others {others}"));
+                }
+                let off = own.abs() / sweep - 1.0;
                 if off.abs() > SWEEP_SHARE {
                     reasons.push(format!(
                         "sweep rate {:.0} rpm/s, {:+.0} % from the others",

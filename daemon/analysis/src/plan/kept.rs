@@ -220,6 +220,17 @@ pub fn lists_read(reader: &StoreReader) -> Result<HashMap<PullId, StepList>, Sto
     Ok(lists)
 }
 
+/// The pulls that were read at part throttle, each with its opening: they are of a map, and no full-throttle curve.
+///
+/// # Errors
+/// When the store can't be read.
+pub fn part_throttle(reader: &StoreReader) -> Result<HashMap<PullId, f64>, StoreError> {
+    let lists = lists_read(reader)?.into_iter();
+    Ok(lists
+        .filter_map(|(pull, list)| Some((pull, list.throttle.filter(|it| *it < 1.0)?)))
+        .collect())
+}
+
 /// The newest list of this name that a plan has or a pull was read by.
 ///
 /// # Errors

@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 
 pub use kept::{
     CurrentPlan, ListLength, Word, current, event, known_list, list_lengths, lists_read,
-    made_since, shown_in, windows_at,
+    made_since, part_throttle, shown_in, windows_at,
 };
 
 /// Most blocks of a plan.
