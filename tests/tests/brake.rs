@@ -4,10 +4,10 @@
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
 use leverarm::rehearsal::DEMO_BRAKE;
-use leverarm_analysis::map::{Load, Shown, map_of_setup};
+use leverarm_analysis::map::{Load, MapView, Shown, map_of_setup};
 use leverarm_analysis::plan::{list_lengths, lists_read, part_throttle};
 use leverarm_analysis::reduction::CurveChoice;
-use leverarm_software_stand::AbsorberFault;
+use leverarm_software_stand::{AbsorberFault, Engine};
 use leverarm_store::StoreReader;
 use leverarm_tests::step_test::{BrakeBench, drawn, reduced, speeds, step_test};
 use leverarm_torque::curve::{How, RAD_PER_S_PER_RPM};
@@ -274,7 +274,13 @@ fn holds_at_part_throttle_make_a_map() {
         .unwrap();
     let rpms = [3_500.0, 5_000.0, 6_500.0, 8_000.0];
     let openings = [0.35, 0.6, 1.0];
-    for opening in openings {
+    let rich = engine.with_main_jet(1.06);
+    for (place, opening) in openings.into_iter().cycle().take(6).enumerate() {
+        if place == openings.len() {
+            it.bench
+                .fit("main jet 110", serde_json::Value::Null, rich.clone())
+                .unwrap();
+        }
         let list = StepList {
             name: Some(format!("row at {opening}")),
             throttle: (opening < 1.0).then_some(opening),
@@ -296,10 +302,18 @@ fn holds_at_part_throttle_make_a_map() {
         |_, _| {},
     )
     .unwrap();
+    let map_of_rich = map_of_setup(
+        &reader,
+        "main jet 110",
+        None,
+        CurveChoice::default(),
+        |_, _| {},
+    )
+    .unwrap();
     assert_eq!(map.load, Load::Throttle);
     assert_eq!(map.holds.len(), 12, "{:?}", map.left_out);
     let model = drawn(0);
-    let truth = |shown: Shown, (rpm, opening): (f64, f64)| {
+    let truth = |engine: &Engine, shown: Shown, (rpm, opening): (f64, f64)| {
         let omega = rpm * RAD_PER_S_PER_RPM;
         let drag = engine.drag.torque_nm(omega);
         let share = engine.breathing.work_share(opening, omega);
@@ -320,7 +334,7 @@ fn holds_at_part_throttle_make_a_map() {
                 let found = map
                     .at(shown, (rpm, opening))
                     .unwrap_or_else(|| panic!("{shown:?} at {rpm} {opening}: {:?}", map.holds));
-                let off = found.value - truth(shown, (rpm, opening));
+                let off = found.value - truth(&engine, shown, (rpm, opening));
                 let half = map.half_width(&found);
                 if off.abs() > half {
                     eprintln!(
@@ -334,12 +348,33 @@ fn holds_at_part_throttle_make_a_map() {
         }
     }
     assert!(10 * inside >= 9 * count, "{inside} of {count}");
+    // What the richer jet does: nothing where the part-load jet makes the mixture, and the same load cell's scale is in
+    // neither band.
+    let apart = MapView {
+        less: Some(&map),
+        ..MapView::of(&map_of_rich)
+    };
+    let (mut inside, mut count) = (0, 0);
+    for shown in [Shown::Torque, Shown::Lambda, Shown::Fuel] {
+        for rpm in [3_600.0, 4_300.0, 5_800.0, 7_300.0] {
+            for opening in [0.37, 0.6, 0.8, 0.97] {
+                let place = (rpm, opening);
+                let (value, half) = apart.at(shown, place).unwrap();
+                let of = |engine: &Engine| truth(engine, shown, place);
+                inside += usize::from((value - of(&rich) + of(&engine)).abs() <= half);
+                count += 1;
+            }
+        }
+    }
+    assert!(10 * inside >= 9 * count, "{inside} of {count}");
+    let (value, half) = apart.at(Shown::Lambda, (5_000.0, 0.98)).unwrap();
+    assert!(value < -half && half < 0.02, "{value} ± {half}");
     assert!(map.at(Shown::Torque, (8_300.0, 0.6)).is_none());
     assert!(map.shows(Shown::Bsfc));
     // The parts of a plan that were these lists are made.
     let lists = lists_read(&reader).unwrap();
-    assert_eq!(lists.len(), 3);
-    assert_eq!(part_throttle(&reader).unwrap().len(), 2);
+    assert_eq!(lists.len(), 6);
+    assert_eq!(part_throttle(&reader).unwrap().len(), 4);
     let list = lists
         .values()
         .find(|it| it.throttle.is_none())
@@ -347,7 +382,7 @@ fn holds_at_part_throttle_make_a_map() {
         .clone();
     let length = list_lengths(&reader, &[list]).unwrap()[0];
     assert!(
-        length.tests == 1 && (10.0..60.0).contains(&length.seconds),
+        length.tests == 2 && (10.0..60.0).contains(&length.seconds),
         "{length:?}"
     );
 }

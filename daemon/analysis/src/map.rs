@@ -526,7 +526,46 @@ pub struct MapView<'a> {
     pub refit: f64,
 }
 
-impl MapView<'_> {
+impl<'a> MapView<'a> {
+    /// A map by itself.
+    #[must_use]
+    pub const fn of(map: &'a StoredMap) -> Self {
+        Self {
+            map,
+            less: None,
+            refit: 0.0,
+        }
+    }
+
+    /// What a picture of it shows where nobody says: torque, and consumption or else the mixture.
+    #[must_use]
+    pub fn usual(&self) -> Vec<Shown> {
+        let wanted = [Shown::Torque, Shown::Bsfc, Shown::Lambda];
+        wanted
+            .into_iter()
+            .filter(|it| self.shows(*it))
+            .take(2)
+            .collect()
+    }
+
+    /// What a table of it is of.
+    #[must_use]
+    pub fn table_title(&self, shown: Shown, units: &DisplayUnits) -> String {
+        let unit = match shown.unit(units).symbol {
+            "" => String::new(),
+            symbol => format!(", {symbol}"),
+        };
+        let over = match self.map.load {
+            Load::Throttle => "throttle",
+            Load::Torque => "torque",
+        };
+        format!(
+            "{}: {}{unit}, over speed and {over}",
+            self.title(),
+            shown.title()
+        )
+    }
+
     /// What it can show.
     #[must_use]
     pub fn shows(&self, shown: Shown) -> bool {

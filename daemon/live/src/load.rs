@@ -870,11 +870,10 @@ impl LoadDesk {
             return None;
         }
         let unsteady = run.done.iter().filter(|it| it.lacks.is_some()).count();
-        let words = if unsteady == 0 {
-            format!("held by the stand's own load: {steps} steps")
-        } else {
-            format!("held by the stand's own load: {steps} steps, {unsteady} of them not steady")
-        };
+        let mut words = format!("held by the stand's own load: {}", run.list.words());
+        if unsteady > 0 {
+            words += &format!(", {unsteady} of them not steady");
+        }
         run.phase = Phase::Closing {
             torque_nm: f64::from(status.torque) / UNIT,
             closed_since: None,

@@ -222,7 +222,7 @@ fn panels(pen: &mut Pen, plot: &Plot, width: f64, top: f64, bottom: f64) {
         );
     }
     // In line with the labels above it where there is room.
-    let indent = (width - margin - right - axis_name_width(pen, &plot.x))
+    let indent = (width - margin - right - axis_name_width(pen, &plot.x) - 1.0)
         .min(pen.units(LABEL_INDENT))
         .max(pen.units(X_NAME_INDENT));
     let room = width - margin - right - indent;

@@ -33,7 +33,7 @@ pub(super) struct Arguments {
     /// Also write the table, in SI
     #[arg(long, value_name = "FILE")]
     csv: Option<PathBuf>,
-    /// Also draw it: a file ending in .svg or .png, of the first two that are shown
+    /// Also draw it: a file ending in .svg or .png, of the first two of --of, or of torque and consumption
     #[arg(long, value_name = "FILE")]
     plot: Option<PathBuf>,
     /// The picture on a dark ground
@@ -120,7 +120,11 @@ pub(super) fn run(asked: &Arguments) -> Result<(), Failure> {
         } else {
             Theme::Light
         };
-        let panels: Vec<Shown> = shown.iter().copied().take(2).collect();
+        let panels = if asked.of.is_empty() {
+            view.usual()
+        } else {
+            shown.iter().copied().take(2).collect()
+        };
         write_plot(&view.plot(&panels, name, &units), file, theme)?;
     }
     if asked.json {
@@ -131,13 +135,7 @@ pub(super) fn run(asked: &Arguments) -> Result<(), Failure> {
         if place > 0 {
             say("");
         }
-        let over = match map.load {
-            Load::Throttle => "throttle",
-            Load::Torque => "torque",
-        };
-        let symbol = of.unit(&units).symbol;
-        let title = [of.title(), symbol].join(if symbol.is_empty() { "" } else { ", " });
-        say(&format!("{}: {title}, over speed and {over}", view.title()));
+        say(&view.table_title(*of, &units));
         say(&terminal_table(&view.table(*of, &units)).to_string());
     }
     say("");

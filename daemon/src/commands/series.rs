@@ -61,6 +61,7 @@ pub(super) fn run(arguments: &SeriesArguments) -> Result<(), Failure> {
     };
     if arguments.output.is_wanted() {
         let facts = SheetFacts {
+            maps: Vec::new(),
             author: arguments.output.author(),
             note: arguments.output.note(),
             budget: None,

@@ -7,9 +7,10 @@ use super::compare::ComparisonArguments;
 use super::engine::WhyReport;
 use super::pulls::PLOT_PX;
 use super::{Failure, budget, say};
-use crate::sheet::{Paper, Sheet, SheetFacts, SheetReasons, html, pdf};
+use crate::sheet::{Paper, Sheet, SheetFacts, SheetMap, SheetReasons, html, pdf};
 use leverarm_analysis::comparison::{EngineSide, Report};
 use leverarm_analysis::engine::has_engine_channels;
+use leverarm_analysis::map::{MapView, StoredMap, map_of_setup};
 use leverarm_analysis::reduction::{CurveChoice, reduce_pull};
 use leverarm_config::display::DisplayUnits;
 use leverarm_plot::{self as plot, Plot, Size, Theme};
@@ -19,6 +20,9 @@ use leverarm_plot::{self as plot, Plot, Size, Theme};
 pub(super) struct SheetArguments {
     #[command(flatten)]
     comparison: ComparisonArguments,
+    /// Also each setup's map over speed and load, and what the second has more than the first
+    #[arg(long)]
+    maps: bool,
     #[command(flatten)]
     output: SheetOutput,
 }
@@ -110,13 +114,51 @@ pub(super) fn run(arguments: &SheetArguments) -> Result<(), Failure> {
         note: output.note(),
         budget: budget_rows(arguments, &report),
         reasons: reasons(&report),
+        maps: if arguments.maps {
+            maps(arguments, &report)?
+        } else {
+            Vec::new()
+        },
     };
     let mut plots = vec![
         ("torque-and-power".to_owned(), report.curves_plot()),
         ("difference".to_owned(), report.differences_plot()),
     ];
     plots.extend(why_plots(&facts));
+    let maps = facts.maps.iter().zip(1..);
+    plots.extend(maps.map(|(map, number)| (format!("map-{number}"), map.plot.clone())));
     output.write(&Sheet::of(&report, &facts), &report.units, &plots)
+}
+
+/// The map of each setup, and of the first two what the second has more.
+fn maps(arguments: &SheetArguments, report: &Report<'_>) -> Result<Vec<SheetMap>, Failure> {
+    let (reader, choice) = arguments.comparison.curves.open()?;
+    let mut maps: Vec<StoredMap> = Vec::new();
+    for setup in &report.found.setups {
+        let load = maps.first().map(|map| map.load);
+        maps.push(map_of_setup(&reader, &setup.name, load, choice, |_, _| {})?);
+    }
+    let mut views: Vec<MapView<'_>> = maps.iter().map(MapView::of).collect();
+    if let [first, second, ..] = maps.as_slice() {
+        views.push(MapView {
+            less: Some(first),
+            ..MapView::of(second)
+        });
+    }
+    let units = &report.units;
+    let on_sheet = |view: &MapView<'_>| {
+        let shown = view.usual();
+        SheetMap {
+            title: view.title(),
+            plot: view.plot(&shown, &report.found.stand.name, units),
+            tables: shown
+                .iter()
+                .map(|of| (view.table_title(*of, units), view.table(*of, units)))
+                .collect(),
+            words: view.map.words(),
+        }
+    };
+    Ok(views.iter().map(on_sheet).collect())
 }
 
 /// The plots of why setups differ: the first pair's name is plain, the others' numbered.

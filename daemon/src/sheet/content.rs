@@ -22,6 +22,21 @@ pub struct SheetFacts {
     pub budget: Option<(String, Rows)>,
     /// Why the setups differ, where the stand measures fuel, air or mixture.
     pub reasons: Option<SheetReasons>,
+    /// Maps over speed and load.
+    pub maps: Vec<SheetMap>,
+}
+
+/// A map, as it goes on a sheet.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SheetMap {
+    /// Whose.
+    pub title: String,
+    /// Its picture.
+    pub plot: Plot,
+    /// Its tables, each with what it shows.
+    pub tables: Vec<(String, Rows)>,
+    /// What it rests on.
+    pub words: String,
 }
 
 /// Why setups differ, as it goes on a sheet.
@@ -74,6 +89,7 @@ impl Sheet {
             blocks.push(Block::Lines(marks));
         }
         blocks.extend(facts.reasons.iter().flat_map(reasons));
+        blocks.extend(facts.maps.iter().flat_map(map_blocks));
         blocks.push(Block::Heading("Figures".to_owned()));
         blocks.push(Block::Table(report.figure_table()));
         blocks.push(Block::Heading("Over engine speed".to_owned()));
@@ -156,6 +172,25 @@ pub(super) fn reasons(reasons: &SheetReasons) -> Vec<Block> {
         blocks.extend(pair.ranges.clone().map(Block::Table));
         blocks.push(Block::Lines(pair.lines.clone()));
     }
+    blocks
+}
+
+/// A map: picture, tables, what it rests on.
+fn map_blocks(map: &SheetMap) -> Vec<Block> {
+    let caption = format!(
+        "{}: over speed and load, as measured. Marks are speeds that were held; what is hatched is not known to a step \
+         of the colours; nothing is drawn outside what was held.",
+        map.title
+    );
+    let mut blocks = vec![
+        Block::Heading(format!("Map: {}", map.title)),
+        Block::Figure(figure("map", map.plot.clone(), &caption)),
+    ];
+    for (title, rows) in &map.tables {
+        blocks.push(Block::Text(title.clone()));
+        blocks.push(Block::Table(rows.clone()));
+    }
+    blocks.push(Block::Text(map.words.clone()));
     blocks
 }
 

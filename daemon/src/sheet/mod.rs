@@ -8,7 +8,7 @@ mod pages;
 mod pdf;
 mod series;
 
-pub use content::{PairReasons, SheetFacts, SheetReasons};
+pub use content::{PairReasons, SheetFacts, SheetMap, SheetReasons};
 pub use html::html;
 pub use pages::Paper;
 pub use pdf::{PdfError, pdf};
