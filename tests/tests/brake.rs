@@ -5,6 +5,7 @@
 
 use leverarm::rehearsal::DEMO_BRAKE;
 use leverarm_analysis::map::{Load, MapView, Shown, map_of_setup};
+use leverarm_analysis::other_way::other_way;
 use leverarm_analysis::plan::{list_lengths, lists_read, part_throttle};
 use leverarm_analysis::reduction::CurveChoice;
 use leverarm_software_stand::{AbsorberFault, Engine};
@@ -336,12 +337,6 @@ fn holds_at_part_throttle_make_a_map() {
                     .unwrap_or_else(|| panic!("{shown:?} at {rpm} {opening}: {:?}", map.holds));
                 let off = found.value - truth(&engine, shown, (rpm, opening));
                 let half = map.half_width(&found);
-                if off.abs() > half {
-                    eprintln!(
-                        "{shown:?} {rpm} {opening}: off {off}, ± {half}, {}",
-                        found.value
-                    );
-                }
                 inside += usize::from(off.abs() <= half);
                 count += 1;
             }
@@ -387,6 +382,22 @@ fn holds_at_part_throttle_make_a_map() {
     );
 }
 
+/// From one speed to another at a rate in rpm/s.
+fn sweep(from: f64, to: f64, rate: f64) -> StepList {
+    StepList {
+        steps: vec![
+            Step::Speed {
+                rad_per_s: from * RAD_PER_S_PER_RPM,
+            },
+            Step::Sweep {
+                to_rad_per_s: to * RAD_PER_S_PER_RPM,
+                rad_per_s2: rate * RAD_PER_S_PER_RPM,
+            },
+        ],
+        ..StepList::default()
+    }
+}
+
 /// A sweep that is led down makes a curve like one that is led up: within its band of the truth, with the rotor's inertia
 /// the other way round.
 #[test]
@@ -398,23 +409,17 @@ fn a_sweep_down_is_a_curve_too() {
     it.bench
         .fit("main jet 105", serde_json::Value::Null, engine)
         .unwrap();
-    let sweep = |from: f64, to: f64| StepList {
-        steps: vec![
-            Step::Speed {
-                rad_per_s: from * RAD_PER_S_PER_RPM,
-            },
-            Step::Sweep {
-                to_rad_per_s: to * RAD_PER_S_PER_RPM,
-                rad_per_s2: 600.0 * RAD_PER_S_PER_RPM,
-            },
-        ],
-        ..StepList::default()
-    };
     for (from, to) in [(4_000.0, 8_000.0), (8_000.0, 4_000.0)] {
         it.held(4_000.0).unwrap();
-        assert!(it.steps(sweep(from, to)).unwrap());
+        assert!(it.steps(sweep(from, to, 600.0)).unwrap());
     }
     it.bench.finish().unwrap();
+    let reader = StoreReader::open(folder.path()).unwrap();
+    let choice = CurveChoice::default();
+    let other = other_way(&reader, &reduced(folder.path(), 2), choice)
+        .unwrap()
+        .unwrap();
+    assert!(other.pull.get() == 1 && other.found.agree(), "{other:?}");
     for (pull, rate) in [(1, 600.0), (2, -600.0)] {
         let reduced = reduced(folder.path(), pull);
         let curve = &reduced.curve;
@@ -432,11 +437,6 @@ fn a_sweep_down_is_a_curve_too() {
         assert!(points.len() > 30, "{} {:?}", points.len(), curve.remarks);
         let outside = points.iter().filter(|it| {
             let off = it.torque_nm - truth.torque_nm(it.rpm * RAD_PER_S_PER_RPM);
-            eprintln!(
-                "{pull} {:.0}: {off:+.3} ± {:.3}",
-                it.rpm,
-                it.expanded_uncertainty_nm()
-            );
             off.abs() > it.expanded_uncertainty_nm()
         });
         let outside = outside.count();
@@ -446,4 +446,28 @@ fn a_sweep_down_is_a_curve_too() {
             points.len()
         );
     }
+}
+
+/// A load cell that is late is told by the two directions, and by how much: the difference that it makes changes its sign
+/// with the slope of the curve.
+#[test]
+fn a_late_load_cell_parts_the_directions() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut model = drawn(0);
+    model.engine.scatter_rms = 0.0;
+    let lag_s = 0.35;
+    model.forces[0].lag_s = lag_s;
+    let mut it = BrakeBench::new(folder.path(), model, 3).unwrap();
+    for (from, to) in [(4_000.0, 8_500.0), (8_500.0, 4_000.0)] {
+        it.held(4_000.0).unwrap();
+        assert!(it.steps(sweep(from, to, 900.0)).unwrap());
+    }
+    it.bench.finish().unwrap();
+    let reader = StoreReader::open(folder.path()).unwrap();
+    let choice = CurveChoice::default();
+    let other = other_way(&reader, &reduced(folder.path(), 2), choice).unwrap();
+    let other = other.unwrap();
+    assert!(!other.found.agree(), "{other:?}");
+    let found = other.found.lag_s.unwrap();
+    assert!((found / lag_s - 1.0).abs() < 0.4, "{found}");
 }

@@ -9,6 +9,7 @@ pub mod calibration;
 pub mod comparison;
 pub mod control_chart;
 pub mod curve;
+pub mod directions;
 pub mod engine;
 pub mod inertia;
 pub mod map;

@@ -13,6 +13,7 @@ mod last_word;
 pub mod local_time;
 pub mod map;
 pub mod mounting;
+pub mod other_way;
 pub mod overlay;
 pub mod parts;
 pub mod plan;

@@ -21,6 +21,7 @@ use leverarm_analysis::engine::engine_pull;
 use leverarm_analysis::exclusion::{Exclusion, exclusions};
 use leverarm_analysis::in_force;
 use leverarm_analysis::local_time::local_text;
+use leverarm_analysis::other_way::other_way;
 use leverarm_analysis::reduction::{CurveChoice, reduce_log, reduce_pull, reduce_recorded};
 use leverarm_analysis::setup_correction::{self, SetupCorrection};
 use leverarm_plot::{self as plot, Plot, Size, Theme};
@@ -167,7 +168,11 @@ pub(super) struct ShowArguments {
 pub(super) fn show(asked: &ShowArguments) -> Result<(), Failure> {
     let (pull, units) = (asked.pull, asked.curves.choice.units);
     let (reader, choice) = asked.curves.open()?;
-    let (reduced, recording) = reduce_recorded(&reader, PullId::new(pull), choice)?;
+    let (mut reduced, recording) = reduce_recorded(&reader, PullId::new(pull), choice)?;
+    if let Some(other) = other_way(&reader, &reduced, choice)? {
+        let words = other.words(curve_output::units(reduced.stand.units, units).torque);
+        reduced.curve.remarks.push(words);
+    }
     let engine_side = asked.engine.then(|| engine_pull(&reduced, &recording));
     let budget = asked
         .budget
