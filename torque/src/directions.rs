@@ -10,6 +10,8 @@ use crate::curve::{Curve, CurvePoint, How};
 const POINTS_MIN: usize = 5;
 /// A lag is named when it makes so much of the difference (sum of squares).
 const EXPLAINED_MIN: f64 = 0.5;
+/// What an engine pulls differently from one sweep to the next, as a share (common practice, no source).
+const PULL_SD: f64 = 0.003;
 /// More speeds outside their bands than this share, and the curves do not agree: neighbours hang together, so it is more
 /// than the 5 % of a 95 % band (common practice, no source).
 const OUTSIDE_MAX: f64 = 0.2;
@@ -94,9 +96,9 @@ pub fn directions(one: &Curve, other: &Curve) -> Option<Directions> {
     })
 }
 
-/// Of the difference of two points: what is the same in every pull counts by how differently it enters both.
+/// Of the difference of two points: the engine's own from sweep to sweep, and of the inputs what is the same in every pull counts by how differently it enters both.
 fn standard_uncertainty_nm(a: &CurvePoint, b: &CurvePoint) -> f64 {
-    let mut square = 0.0;
+    let mut square = 2.0 * (PULL_SD * a.torque_nm).powi(2);
     for input in &a.inputs {
         let same = b.inputs.iter().find(|it| it.name == input.name);
         let other = same.map_or(0.0, |it| it.contribution_nm());

@@ -106,8 +106,13 @@ impl OtherWay {
             );
         }
         let cause = lag_s.map_or_else(
-            || "heat, hysteresis of arm and load cell, the rotor's inertia, or an engine that pulled otherwise".to_owned(),
-            |lag_s| format!("a load cell that shows the force {:.0} ms late would do that", 1000.0 * lag_s),
+            || "heat, hysteresis of arm and load cell, or the rotor's inertia".to_owned(),
+            |lag_s| {
+                format!(
+                    "a load cell that shows the force {:.0} ms late would do that",
+                    1000.0 * lag_s
+                )
+            },
         );
         format!(
             "SWEPT UP AND DOWN DO NOT AGREE (pull {pull} went the other way): down reads {more} on average, outside their \

@@ -120,8 +120,10 @@ export class Band {
       const throttle = run.throttle === null ? "Full throttle" : `Throttle at ${numberText(100 * run.throttle, 0)} %`;
       return ["pulling", `Step ${run.step} of ${run.steps}: ${doing}`, [throttle, waits].filter(Boolean).join(". ")];
     }
-    if (!doing) return ["ready", "Load armed: order a speed or a list", "No load is on yet: keep the throttle nearly closed"];
-    return ["ready", `${doing[0].toUpperCase()}${doing.slice(1)}`, load.saturated ? "More is asked for than the absorber has, or less than none" : ""];
+    const step = this.#step?.text;
+    if (!doing) return ["ready", "Load armed: order a speed or a list", ["No load is on yet: keep the throttle nearly closed", step].filter(Boolean).join(". ")];
+    const saturated = load.saturated ? "More is asked for than the absorber has, or less than none" : "";
+    return ["ready", `${doing[0].toUpperCase()}${doing.slice(1)}`, [saturated, step].filter(Boolean).join(". ")];
   }
 
   /** A pull under way. */
