@@ -3,6 +3,8 @@
 
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
+use std::process::Command;
+
 use leverarm::rehearsal::DEMO_BRAKE;
 use leverarm_analysis::map::{Load, MapView, Shown, map_of_setup};
 use leverarm_analysis::other_way::other_way;
@@ -10,6 +12,7 @@ use leverarm_analysis::plan::{list_lengths, lists_read, part_throttle};
 use leverarm_analysis::reduction::CurveChoice;
 use leverarm_software_stand::{AbsorberFault, Engine};
 use leverarm_store::StoreReader;
+use leverarm_tests::leverarm;
 use leverarm_tests::step_test::{BrakeBench, drawn, reduced, speeds, step_test};
 use leverarm_torque::curve::{How, RAD_PER_S_PER_RPM};
 use leverarm_vocabulary::load::{LoadOrder, LoadWord, Step, StepList};
@@ -366,6 +369,44 @@ fn holds_at_part_throttle_make_a_map() {
     assert!(value < -half && half < 0.02, "{value} ± {half}");
     assert!(map.at(Shown::Torque, (8_300.0, 0.6)).is_none());
     assert!(map.shows(Shown::Bsfc));
+    // At a terminal of 80 columns, as a table for programs, and as a picture.
+    let told = Command::new(leverarm())
+        .current_dir(folder.path())
+        .env("COLUMNS", "80")
+        .args([
+            "map",
+            "main jet 110",
+            "--less",
+            "main jet 105",
+            "--store",
+            ".",
+        ])
+        .args(["--csv", "map.csv", "--plot", "map.svg"])
+        .output()
+        .unwrap();
+    let text = String::from_utf8(told.stdout).unwrap();
+    assert!(
+        told.status.success(),
+        "{}",
+        String::from_utf8_lossy(&told.stderr)
+    );
+    assert!(
+        text.contains("main jet 110 less main jet 105: Torque, N·m"),
+        "{text}"
+    );
+    assert!(
+        text.lines().all(|line| line.chars().count() <= 80),
+        "{text}"
+    );
+    let csv = std::fs::read_to_string(folder.path().join("map.csv")).unwrap();
+    assert_eq!(csv.lines().count(), 1 + 12, "{csv}");
+    assert!(
+        csv.starts_with("rpm,throttle,holds,torque_nm,torque_plus_minus_nm,power_w"),
+        "{csv}"
+    );
+    let svg = std::fs::read_to_string(folder.path().join("map.svg")).unwrap();
+    // What the jet does where the throttle is half closed is less than is known of it: hatched.
+    assert!(svg.contains("class=\"cells\"") && svg.contains("class=\"scale-step\""));
     // The parts of a plan that were these lists are made.
     let lists = lists_read(&reader).unwrap();
     assert_eq!(lists.len(), 6);

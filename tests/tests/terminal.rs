@@ -206,6 +206,7 @@ fn every_output_fits_and_nothing_is_left_out() {
         ],
         &["plan"],
         &["parts"],
+        &["map", "main jet 105"],
         &[
             "shelf",
             "main jet=105",

@@ -258,7 +258,7 @@ impl Surface {
         };
         let ((left, right), (low, high)) = (ends(|it| it.0), ends(|it| it.1));
         let span = (right - left, high - low);
-        if !(area(&hull) > AREA_SHARE_MIN * span.0 * span.1) {
+        if area(&hull) <= AREA_SHARE_MIN * span.0 * span.1 {
             return Err(MapError::OnALine);
         }
         let scaling = Scaling {

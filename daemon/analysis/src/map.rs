@@ -913,7 +913,7 @@ impl<'a> MapView<'a> {
         } else {
             (least, most)
         };
-        if !(most > least) {
+        if most <= least {
             return None;
         }
         let step = round_step(most - least, COLOURS);
