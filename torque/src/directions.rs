@@ -3,6 +3,13 @@
 //! They differ by what lags (a load cell's filter shows the force of a moment ago, and time runs the other way through the
 //! curve), by heat (the engine is warmer on the second way), by hysteresis of arm and cell. The rotor's inertia has
 //! opposite signs in them, so an inertia that is stated wrong shows here too.
+//!
+//! ```
+//! use leverarm_torque::directions::Directions;
+//!
+//! let found = Directions { speeds: 40, outside: 12, mean_nm: 0.2, lag_s: Some(0.05) };
+//! assert!(!found.agree());
+//! ```
 
 use crate::curve::{Curve, CurvePoint, How};
 

@@ -238,6 +238,15 @@ impl Surface {
     /// # Errors
     /// See [`MapError`].
     pub fn through(holds: &[(Place, Reading)]) -> Result<Self, MapError> {
+        Self::with(holds, |search| {
+            search.best(about_trend(&search.rows, search.values))
+        })
+    }
+
+    fn with(
+        holds: &[(Place, Reading)],
+        found: impl Fn(&Search<'_>) -> (Field, f64),
+    ) -> Result<Self, MapError> {
         if !(HOLDS_MIN..=HOLDS_MAX).contains(&holds.len()) {
             return Err(MapError::Holds(holds.len()));
         }
@@ -269,14 +278,13 @@ impl Surface {
         let values = DVector::from_iterator(holds.len(), holds.iter().map(|hold| hold.1.value));
         let own: Vec<f64> = holds.iter().map(|hold| hold.1.random).collect();
         let rows = trend_rows(&places);
-        let spread = about_trend(&rows, &values);
         let search = Search {
             places: &places,
             values: &values,
             own: &own,
             rows,
         };
-        let (field, scatter) = search.best(spread);
+        let (field, scatter) = found(&search);
         let factor = search.covariance(&field, scatter).cholesky();
         let factor = factor.ok_or(MapError::OnALine)?;
         let inverse_trend = factor.solve(&search.rows);
@@ -461,6 +469,33 @@ mod tests {
         let mut bad = grid(&[1.0, 2.0, 3.0], &[1.0, 2.0], |_| Reading::exact(1.0));
         bad[2].1.value = f64::NAN;
         assert_eq!(Surface::through(&bad).unwrap_err(), MapError::NotFinite);
+    }
+
+    /// Against scikit-learn 1.9.1: `GaussianProcessRegressor` with `1.5² · Matern([0.4, 0.7], nu=2.5)` and, for a trend of
+    /// which nothing is known beforehand, `1e7 + 1e7 · DotProduct(0)`; `alpha = 0.05² + 0.1²`.
+    #[test]
+    fn prediction_is_that_of_a_reference_library() {
+        let holds = grid(&[0.0, 0.25, 0.5, 0.75, 1.0], &[0.0, 0.4, 1.0], |(x, y)| {
+            Reading::new(10.0 * y + 2.0 * (3.0 * x).sin() - x * y, 0.05, 0.0)
+        });
+        let field = Field {
+            variance: 1.5 * 1.5,
+            length: (0.4, 0.7),
+        };
+        let surface = Surface::with(&holds, |_| (field, 0.1)).unwrap();
+        for (place, mean, deviation) in [
+            ((0.1, 0.2), 2.48089, 0.27078),
+            ((0.6, 0.7), 8.56119, 0.36746),
+            ((0.5, 0.4), 5.7999, 0.10861),
+            ((0.95, 0.9), 8.62775, 0.25232),
+        ] {
+            let found = surface.at(place).unwrap();
+            assert!((found.value - mean).abs() < 2e-5, "{place:?}: {found:?}");
+            assert!(
+                (found.random - deviation).abs() < 2e-5,
+                "{place:?}: {found:?}"
+            );
+        }
     }
 
     /// The band widens between holds and at a hole in the grid, and what is common to all holds is common to the surface.
