@@ -6,7 +6,7 @@
 use std::process::Command;
 
 use leverarm::rehearsal::DEMO_BRAKE;
-use leverarm_analysis::map::{Load, MapView, Shown, map_of_setup};
+use leverarm_analysis::map::{Apart, Less, Load, MapView, Shown, map_of_setup};
 use leverarm_analysis::other_way::other_way;
 use leverarm_analysis::plan::{list_lengths, lists_read, part_throttle};
 use leverarm_analysis::reduction::CurveChoice;
@@ -348,8 +348,12 @@ fn holds_at_part_throttle_make_a_map() {
     assert!(10 * inside >= 9 * count, "{inside} of {count}");
     // What the richer jet does: nothing where the part-load jet makes the mixture, and the same load cell's scale is in
     // neither band.
+    let differences = Apart::of(&map_of_rich, &map);
     let apart = MapView {
-        less: Some(&map),
+        less: Some(Less {
+            map: &map,
+            apart: &differences,
+        }),
         ..MapView::of(&map_of_rich)
     };
     let (mut inside, mut count) = (0, 0);

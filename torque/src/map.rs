@@ -359,28 +359,6 @@ impl Surface {
     }
 }
 
-/// One surface less another at a place that both hold. What is common to both, as the same load cell's scale is, counts by
-/// its difference where `share_common`.
-#[must_use]
-pub fn difference(
-    first: &Surface,
-    second: &Surface,
-    place: Place,
-    share_common: bool,
-) -> Option<Reading> {
-    let (a, b) = (first.at(place)?, second.at(place)?);
-    let common = if share_common {
-        (a.common - b.common).abs()
-    } else {
-        a.common.hypot(b.common)
-    };
-    Some(Reading::new(
-        a.value - b.value,
-        a.random.hypot(b.random),
-        common,
-    ))
-}
-
 /// Standard deviation of values about a plane; a billionth of them where they are on it.
 fn about_trend(rows: &DMatrix<f64>, values: &DVector<f64>) -> f64 {
     let plane = rows.clone().svd(true, true).solve(values, 1e-9);
@@ -520,13 +498,6 @@ mod tests {
         holds.retain(|(place, _)| *place != (1.0, 0.5));
         let holed = Surface::through(&holds).unwrap();
         assert!(holed.at((1.0, 0.5)).unwrap().random > 3.0 * at_hold.random);
-        let none = difference(&whole, &whole, (1.25, 0.75), true).unwrap();
-        assert!(none.value == 0.0 && none.common == 0.0 && none.random > between.random);
-        let apart = difference(&whole, &holed, (1.25, 0.75), false).unwrap();
-        assert!(
-            (apart.common - 0.2 * 2.0_f64.sqrt()).abs() < 0.02,
-            "{apart:?}"
-        );
     }
 
     /// Drawn holds on surfaces that are no Gaussian process: the 95 % band holds the truth 93 to 97 % of the time, about.

@@ -13,8 +13,8 @@ use leverarm_torque::air::Correction;
 use leverarm_torque::comparison::two_sample::two_sided_factor;
 use leverarm_torque::comparison::words::decimals_for;
 use leverarm_torque::curve::{How, RAD_PER_S_PER_RPM};
-use leverarm_torque::engine::{Reading, Role};
-use leverarm_torque::map::{MapError, Place, Surface, difference};
+use leverarm_torque::engine::{Reading, Role, per_work_kg_per_j};
+use leverarm_torque::map::{MapError, Place, Surface};
 use leverarm_torque::reduce::ReduceError;
 use leverarm_vocabulary::load::StepList;
 use serde_json::{Value, json};
@@ -123,6 +123,12 @@ impl Shown {
     }
 }
 
+/// Fuel for the work; none where there is no work.
+fn consumption(fuel: Reading, torque: Reading, omega: f64) -> Option<Reading> {
+    let per_work = |[fuel, nm]: [f64; 2]| per_work_kg_per_j(fuel, nm, omega);
+    (torque.value > 0.0).then(|| Reading::through([fuel, torque], per_work))
+}
+
 /// A speed that was held.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Hold {
@@ -152,6 +158,18 @@ impl Hold {
 
     fn place(&self, load: Load) -> Place {
         (self.rpm, self.load(load))
+    }
+
+    /// A quantity as it was read.
+    fn read(&self, shown: Shown) -> Option<Reading> {
+        let omega = self.rpm * RAD_PER_S_PER_RPM;
+        match shown {
+            Shown::Torque => Some(self.torque_nm),
+            Shown::Power => Some(Reading::through([self.torque_nm], |[nm]| nm * omega)),
+            Shown::Lambda => self.lambda,
+            Shown::Fuel => self.fuel_kg_per_s,
+            Shown::Bsfc => consumption(self.fuel_kg_per_s?, self.torque_nm, omega),
+        }
     }
 }
 
@@ -368,15 +386,7 @@ impl StoredMap {
     /// A quantity at a place, none outside the hull of the holds.
     #[must_use]
     pub fn at(&self, shown: Shown, place: Place) -> Option<Reading> {
-        self.through(shown, place, Surface::at)
-    }
-
-    fn through(
-        &self,
-        shown: Shown,
-        place: Place,
-        at: impl Fn(&Surface, Place) -> Option<Reading>,
-    ) -> Option<Reading> {
+        let at = Surface::at;
         let omega = place.0 * RAD_PER_S_PER_RPM;
         let torque = || match self.load {
             Load::Throttle => at(&self.torque, place),
@@ -387,14 +397,7 @@ impl StoredMap {
             Shown::Power => Some(Reading::through([torque()?], |[nm]| nm * omega)),
             Shown::Lambda => at(self.lambda.as_ref()?, place),
             Shown::Fuel => at(self.fuel.as_ref()?, place),
-            Shown::Bsfc => {
-                let (fuel, torque) = (at(self.fuel.as_ref()?, place)?, torque()?);
-                (torque.value > 0.0).then(|| {
-                    Reading::through([fuel, torque], |[fuel, nm]| {
-                        leverarm_torque::engine::per_work_kg_per_j(fuel, nm, omega)
-                    })
-                })
-            }
+            Shown::Bsfc => consumption(at(self.fuel.as_ref()?, place)?, torque()?, omega),
         }
     }
 
@@ -437,17 +440,38 @@ impl StoredMap {
         }
     }
 
+    /// Whether two places are the same to a table.
+    fn is_near(&self, one: Place, other: Place) -> bool {
+        let reach = self.reach();
+        (one.0 - other.0).abs() <= reach.0 * other.0 && (one.1 - other.1).abs() <= reach.1
+    }
+
+    /// The mean of what was read by the holds about a place.
+    fn held(&self, shown: Shown, place: Place) -> Option<Reading> {
+        let near = self
+            .holds
+            .iter()
+            .filter(|hold| self.is_near(hold.place(self.load), place));
+        let read: Vec<Reading> = near.filter_map(|hold| hold.read(shown)).collect();
+        let count = read.len() as f64;
+        let mean = |of: fn(&Reading) -> f64| read.iter().map(of).sum::<f64>() / count;
+        let square = mean(|it| it.random * it.random);
+        (!read.is_empty()).then(|| {
+            let random = (square / count).sqrt();
+            Reading::new(mean(|it| it.value), random, mean(|it| it.common))
+        })
+    }
+
     /// The places of its table: rows of speed, each with all loads. Where holds are, their own middle is the place.
     #[must_use]
     pub fn nodes(&self) -> Vec<(f64, Vec<(f64, Node)>)> {
         let (speeds, loads) = self.axes();
-        let reach = self.reach();
         let node = |rpm: f64, load: f64| {
             let near: Vec<Place> = self
                 .holds
                 .iter()
                 .map(|hold| hold.place(self.load))
-                .filter(|it| (it.0 - rpm).abs() <= reach.0 * rpm && (it.1 - load).abs() <= reach.1)
+                .filter(|it| self.is_near(*it, (rpm, load)))
                 .collect();
             let holds = near.len();
             let mean = |of: fn(&Place) -> f64| near.iter().map(of).sum::<f64>() / holds as f64;
@@ -515,13 +539,87 @@ fn words_of(left_out: &[(PullId, String)]) -> String {
     format!(": pulls {}", each.join("; "))
 }
 
+/// What one map has more than another where both were held at the same places: the difference there is a surface of its own,
+/// which bends less than either, so that more is known between holds than by taking one surface off the other.
+#[derive(Debug, Default)]
+pub struct Apart {
+    surfaces: Vec<(Shown, Surface)>,
+}
+
+impl Apart {
+    /// Of two maps over the same load. What both were not held for at enough places in common is not in it.
+    #[must_use]
+    pub fn of(map: &StoredMap, less: &StoredMap) -> Self {
+        if map.load == Load::Torque {
+            // Nobody holds two setups at just the same torques.
+            return Self::default();
+        }
+        let is_same = have_same_calibrations(map, less);
+        let (mine, others) = (map.nodes(), less.nodes());
+        let nodes: Vec<Node> = mine.iter().flat_map(|it| &it.1).map(|it| it.1).collect();
+        let others: Vec<Node> = others.iter().flat_map(|it| &it.1).map(|it| it.1).collect();
+        let pairs: Vec<(Node, Node)> = nodes
+            .into_iter()
+            .filter_map(|node| {
+                let other = others.iter().find(|it| map.is_near(it.place, node.place))?;
+                (node.holds > 0 && other.holds > 0).then_some((node, *other))
+            })
+            .collect();
+        let surface = |shown: Shown| {
+            let differences = pairs.iter().filter_map(|(node, other)| {
+                let (a, b) = (map.held(shown, node.place)?, less.held(shown, other.place)?);
+                let common = common_apart(&a, &b, is_same);
+                let random = a.random.hypot(b.random);
+                Some((node.place, Reading::new(a.value - b.value, random, common)))
+            });
+            Surface::through(&differences.collect::<Vec<_>>()).ok()
+        };
+        Self {
+            surfaces: Shown::ALL
+                .into_iter()
+                .filter(|shown| map.shows(*shown) && less.shows(*shown))
+                .filter_map(|shown| Some((shown, surface(shown)?)))
+                .collect(),
+        }
+    }
+
+    fn surface(&self, shown: Shown) -> Option<&Surface> {
+        self.surfaces
+            .iter()
+            .find(|it| it.0 == shown)
+            .map(|it| &it.1)
+    }
+}
+
+fn have_same_calibrations(map: &StoredMap, less: &StoredMap) -> bool {
+    map.calibrations == less.calibrations && map.calibrations.len() == 1
+}
+
+/// What is common to two readings and the same in both counts by its difference.
+fn common_apart(a: &Reading, b: &Reading, is_same: bool) -> f64 {
+    if is_same {
+        (a.common - b.common).abs()
+    } else {
+        a.common.hypot(b.common)
+    }
+}
+
+/// The map that is taken off another.
+#[derive(Debug, Clone, Copy)]
+pub struct Less<'a> {
+    /// The map.
+    pub map: &'a StoredMap,
+    /// What the other has more than it.
+    pub apart: &'a Apart,
+}
+
 /// One map, or what one has more than another.
 #[derive(Debug, Clone, Copy)]
 pub struct MapView<'a> {
     /// The map, or the one that is looked at.
     pub map: &'a StoredMap,
     /// The one that is taken off.
-    pub less: Option<&'a StoredMap>,
+    pub less: Option<Less<'a>>,
     /// What putting a part back on moves the torque by, as a share; counts where one is taken off another.
     pub refit: f64,
 }
@@ -569,7 +667,7 @@ impl<'a> MapView<'a> {
     /// What it can show.
     #[must_use]
     pub fn shows(&self, shown: Shown) -> bool {
-        self.map.shows(shown) && self.less.is_none_or(|less| less.shows(shown))
+        self.map.shows(shown) && self.less.is_none_or(|less| less.map.shows(shown))
     }
 
     /// What is shown at a place, with the half width of its 95 % interval. None outside either hull.
@@ -580,27 +678,21 @@ impl<'a> MapView<'a> {
             let found = map.at(shown, place)?;
             return Some((found.value, map.half_width(&found)));
         };
-        let is_same = map.calibrations == less.calibrations && map.calibrations.len() == 1;
-        let (of_map, of_less) = (map.at(shown, place)?, less.at(shown, place)?);
-        let apart = match (shown, map.load) {
-            (Shown::Torque | Shown::Lambda | Shown::Fuel, _) => {
-                let surfaces = |of: &StoredMap| match shown {
-                    Shown::Torque => Some(of.torque.clone()),
-                    Shown::Lambda => of.lambda.clone(),
-                    _ => of.fuel.clone(),
-                };
-                difference(&surfaces(map)?, &surfaces(less)?, place, is_same)?
-            }
-            _ => {
-                let common = if is_same {
-                    (of_map.common - of_less.common).abs()
-                } else {
-                    of_map.common.hypot(of_less.common)
-                };
-                let random = of_map.random.hypot(of_less.random);
-                Reading::new(of_map.value - of_less.value, random, common)
-            }
-        };
+        let (of_map, of_less) = (map.at(shown, place)?, less.map.at(shown, place)?);
+        let paired = less.apart.surface(shown);
+        let found =
+            paired.and_then(|surface| Some((surface.at(place)?, surface.degrees_of_freedom())));
+        let (apart, free) = found.unwrap_or_else(|| {
+            let is_same = have_same_calibrations(map, less.map);
+            let common = common_apart(&of_map, &of_less, is_same);
+            let random = of_map.random.hypot(of_less.random);
+            let free = map.torque.degrees_of_freedom();
+            let free = free.min(less.map.torque.degrees_of_freedom());
+            (
+                Reading::new(of_map.value - of_less.value, random, common),
+                free,
+            )
+        });
         let moves = matches!(shown, Shown::Torque | Shown::Power | Shown::Bsfc);
         let refit = if moves {
             self.refit * of_map.value.abs()
@@ -612,8 +704,6 @@ impl<'a> MapView<'a> {
             random: apart.random.hypot(refit * 2.0_f64.sqrt()),
             ..apart
         };
-        let free = map.torque.degrees_of_freedom();
-        let free = free.min(less.torque.degrees_of_freedom());
         Some((apart.value, half_width(&mounted, free)))
     }
 
@@ -622,7 +712,7 @@ impl<'a> MapView<'a> {
     pub fn title(&self) -> String {
         match self.less {
             None => self.map.setup.clone(),
-            Some(less) => format!("{} less {}", self.map.setup, less.setup),
+            Some(less) => format!("{} less {}", self.map.setup, less.map.setup),
         }
     }
 
@@ -672,10 +762,9 @@ impl<'a> MapView<'a> {
     /// The map's places; holds of a difference are the fewer of the two.
     fn nodes(&self) -> Vec<(f64, Vec<(f64, Node)>)> {
         let mut nodes = self.map.nodes();
-        let Some(less) = self.less else {
+        let Some(less) = self.less.map(|less| less.map) else {
             return nodes;
         };
-        let reach = self.map.reach();
         for node in nodes
             .iter_mut()
             .flat_map(|it| &mut it.1)
@@ -683,8 +772,7 @@ impl<'a> MapView<'a> {
         {
             let (rpm, load) = node.place;
             let near = less.holds.iter().map(|hold| hold.place(less.load));
-            let near = near
-                .filter(|it| (it.0 - rpm).abs() <= reach.0 * rpm && (it.1 - load).abs() <= reach.1);
+            let near = near.filter(|it| self.map.is_near(*it, node.place));
             node.holds = node.holds.min(near.count());
             // The other was held a hair beside it.
             if node.holds > 0 && !less.torque.holds(node.place) {
@@ -767,7 +855,7 @@ impl<'a> MapView<'a> {
         });
         json!({
             "setup": self.map.setup,
-            "less": self.less.map(|less| &less.setup),
+            "less": self.less.map(|less| &less.map.setup),
             "over": match self.map.load {
                 Load::Throttle => "throttle",
                 Load::Torque => "torque",
@@ -865,7 +953,7 @@ impl<'a> MapView<'a> {
         let unit = shown.unit(units);
         let mut hull: Vec<Place> = self.map.torque.hull().to_vec();
         if let Some(less) = self.less {
-            hull = clipped(hull, less.torque.hull());
+            hull = clipped(hull, less.map.torque.hull());
         }
         let ends = |of: fn(&Place) -> f64| {
             let all = hull.iter().map(of);

@@ -81,8 +81,13 @@ impl Cells {
     fn labels(&self) -> Vec<String> {
         let decimals = self.decimals();
         let label = |low: &f64| {
-            let (low, high) = (low + 0.0, low + self.step);
-            format!("{low:.decimals$} to {high:.decimals$}").replace('-', "−")
+            // A zero that sums have left a hair below zero is one.
+            let number = |value: f64| {
+                let near_zero = value.abs() < 1e-6 * self.step;
+                format!("{:.decimals$}", if near_zero { 0.0 } else { value })
+            };
+            let (low, high) = (number(*low), number(low + self.step));
+            format!("{low} to {high}").replace('-', "−")
         };
         self.steps().iter().map(label).collect()
     }

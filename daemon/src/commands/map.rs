@@ -10,7 +10,7 @@ use super::curve_output::{self, terminal_table};
 use super::pulls::write_plot;
 use super::terminal::bar_of_pulls;
 use super::{CurvesArguments, Failure, json_line, read_stand, say};
-use leverarm_analysis::map::{Load, MapView, Shown, StoredMap, map_of_setup};
+use leverarm_analysis::map::{Apart, Less, Load, MapView, Shown, StoredMap, map_of_setup};
 use leverarm_plot::Theme;
 
 /// Which map, and where it goes.
@@ -101,9 +101,13 @@ pub(super) fn run(asked: &Arguments) -> Result<(), Failure> {
         .map(|text| units::quantity(text, &units::FRACTION))
         .transpose()
         .context("--typical-refit")?;
+    let apart = less.as_ref().map(|less| Apart::of(&map, less));
     let view = MapView {
         map: &map,
-        less: less.as_ref(),
+        less: less
+            .as_ref()
+            .zip(apart.as_ref())
+            .map(|(map, apart)| Less { map, apart }),
         refit: refit.unwrap_or(0.0),
     };
     let shown = shown(asked, &view)?;

@@ -10,7 +10,7 @@ use super::{Failure, budget, say};
 use crate::sheet::{Paper, Sheet, SheetFacts, SheetMap, SheetReasons, html, pdf};
 use leverarm_analysis::comparison::{EngineSide, Report};
 use leverarm_analysis::engine::has_engine_channels;
-use leverarm_analysis::map::{MapView, StoredMap, map_of_setup};
+use leverarm_analysis::map::{Apart, Less, MapView, StoredMap, map_of_setup};
 use leverarm_analysis::reduction::{CurveChoice, reduce_pull};
 use leverarm_config::display::DisplayUnits;
 use leverarm_plot::{self as plot, Plot, Size, Theme};
@@ -139,9 +139,16 @@ fn maps(arguments: &SheetArguments, report: &Report<'_>) -> Result<Vec<SheetMap>
         maps.push(map_of_setup(&reader, &setup.name, load, choice, |_, _| {})?);
     }
     let mut views: Vec<MapView<'_>> = maps.iter().map(MapView::of).collect();
+    let apart = match maps.as_slice() {
+        [first, second, ..] => Apart::of(second, first),
+        _ => Apart::default(),
+    };
     if let [first, second, ..] = maps.as_slice() {
         views.push(MapView {
-            less: Some(first),
+            less: Some(Less {
+                map: first,
+                apart: &apart,
+            }),
             ..MapView::of(second)
         });
     }
