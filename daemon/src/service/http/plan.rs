@@ -13,7 +13,7 @@ use super::problem::Problem;
 use super::pulls::{TIMES_OF_THE_RECORDER, keep};
 use super::request::Input;
 use leverarm_analysis::plan::{
-    Conditions, Plan, Window, Word, current, event, list_lengths, made_since, shown_in,
+    Conditions, Plan, PlanError, Window, Word, current, event, list_lengths, made_since, shown_in,
 };
 use leverarm_live::Live;
 
@@ -86,7 +86,14 @@ pub(super) async fn set_plan(Extract(web): State, Input(request): Input<PlanRequ
                 let channel = std::mem::take(&mut window.channel);
                 *window = Window::between(channel, window.low_si, window.high_si);
             }
-            plan.check().map_err(Problem::value)?;
+            plan.check().map_err(|error| match error {
+                // Its parts don't fit together, which no form of the request could say.
+                PlanError::Lists(_)
+                | PlanError::List { .. }
+                | PlanError::ListName(_)
+                | PlanError::NoList { .. } => Problem::new(StatusCode::CONFLICT, error),
+                _ => Problem::value(error),
+            })?;
             let setups = plan.blocks.iter().map(|block| &block.setup);
             for text in setups.chain([&plan.fuel, &plan.by]) {
                 line("plan", text, NAME_CHARS_MAX)?;
