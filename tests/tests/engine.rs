@@ -73,6 +73,8 @@ fn run_on(store: &Path, arguments: &[&str]) -> String {
         .args(arguments)
         .arg("--store")
         .arg(store)
+        // So wide that no sentence that is looked for is folded.
+        .env("COLUMNS", "400")
         .output()
         .unwrap();
     let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
