@@ -5,7 +5,7 @@
 
 use std::path::Path;
 
-use leverarm::rehearsal::{DEMO_BRAKE, Throttle, model_of, ready, script_of};
+use leverarm::rehearsal::{DEMO_BRAKE, PART, Throttle, model_of, ready, script_of};
 use leverarm_analysis::reduction::{CurveChoice, ReducedPull, reduce_pull};
 use leverarm_live::{Command, Live};
 use leverarm_software_stand::{Restart, SoftwareStand, StandModel};
@@ -132,9 +132,9 @@ impl BrakeBench {
                 let stand = self.bench.stand();
                 match wanted {
                     Throttle::Ready => stand.ride(Some(script)),
-                    Throttle::Open => {
+                    Throttle::Part | Throttle::Open => {
                         stand.ride(None);
-                        stand.throttle(1.0);
+                        stand.throttle(if wanted == Throttle::Part { PART } else { 1.0 });
                     }
                 }
             }

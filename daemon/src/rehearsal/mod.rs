@@ -21,7 +21,7 @@ use leverarm_software_stand::{
 };
 
 pub use model::{BRAKING_S, coasting, engine_of, model_of, run_out_s, script_of};
-pub use person::{Throttle, ready};
+pub use person::{PART, Throttle, ready};
 
 /// The stand file of the demo.
 pub const DEMO_STAND: &str = include_str!("demo.toml");
@@ -58,7 +58,7 @@ pub enum RehearsalError {
 enum Order {
     Fit(Box<Engine>),
     Ride(RiderScript),
-    OpenThrottle,
+    OpenThrottle(f64),
     SwitchOff,
     TurnByHand,
     RunAway,
@@ -142,13 +142,13 @@ impl Rehearsal {
             .map_err(|_closed| RehearsalError::Over)
     }
 
-    /// Opens the throttle fully and leaves it so, against a load that holds.
+    /// Opens the throttle, 1 being fully, and leaves it so, against a load that holds.
     ///
     /// # Errors
     /// When the rehearsal is over.
-    pub fn open_throttle(&self) -> Result<(), RehearsalError> {
+    pub fn open_throttle(&self, to: f64) -> Result<(), RehearsalError> {
         self.orders
-            .send(Order::OpenThrottle)
+            .send(Order::OpenThrottle(to))
             .map_err(|_closed| RehearsalError::Over)
     }
 
@@ -232,9 +232,9 @@ impl Shell {
                         }
                     }
                     Ok(Order::Ride(script)) => self.stand.ride(Some(script)),
-                    Ok(Order::OpenThrottle) => {
+                    Ok(Order::OpenThrottle(to)) => {
                         self.stand.ride(None);
-                        self.stand.throttle(1.0);
+                        self.stand.throttle(to);
                     }
                     Ok(Order::SwitchOff) => {
                         self.stand.ride(None);

@@ -11,9 +11,14 @@ use super::{Rehearsal, RehearsalError};
 pub enum Throttle {
     /// Keeps it turning at the start speed, half closed.
     Ready,
+    /// A third open and left so, while the load is tuned.
+    Part,
     /// Fully open.
     Open,
 }
+
+/// How far it is open then.
+pub const PART: f64 = 0.35;
 
 impl Throttle {
     /// What a person does who looks at the page.
@@ -22,6 +27,9 @@ impl Throttle {
         let Some(load) = &live.load else {
             return Self::Ready;
         };
+        if load.tuning.is_some() {
+            return Self::Part;
+        }
         let is_closing = load.run.as_ref().is_some_and(|run| run.step > run.steps);
         let holds = load.armed && matches!(load.mode, "speed" | "torque" | "road");
         if holds && !is_closing {
@@ -47,7 +55,8 @@ impl Throttle {
         *self = wanted;
         match wanted {
             Self::Ready => rehearsal.ride(ready(script)),
-            Self::Open => rehearsal.open_throttle(),
+            Self::Part => rehearsal.open_throttle(PART),
+            Self::Open => rehearsal.open_throttle(1.0),
         }
     }
 }
