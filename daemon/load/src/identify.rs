@@ -8,7 +8,7 @@
 //! 10 (1973), 413-432). Windows that follow each other share errors, of cycles and of teeth, so that the uncertainty is that of
 //! W. Newey, K. West, Econometrica 55 (1987), 703-708.
 
-use super::absorber::between;
+use super::absorber::{Absorber, Follows, Kind, between};
 use super::controller::{Q8, Q16, Settings};
 
 /// A mean speed of the absorber.
@@ -20,6 +20,21 @@ pub struct MeanSpeed {
     pub to_s: f64,
     /// Mean, rad/s.
     pub rad_per_s: f64,
+    /// The wheel's teeth that it begins and ends with, from any one on, below [`RelayRun::teeth`].
+    pub teeth: (u16, u16),
+    /// Angle between them, rad.
+    pub turned_rad: f64,
+}
+
+/// An output that the board was told.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct OutputOrder {
+    /// When it began to obey, s.
+    pub at_s: f64,
+    /// When it may have done so instead, where what it tells leaves that open, s.
+    pub or_s: Option<f64>,
+    /// Output, 0 to 1.
+    pub output: f64,
 }
 
 /// A run with its output switched. Times are of one clock.
@@ -27,8 +42,10 @@ pub struct MeanSpeed {
 pub struct RelayRun {
     /// Mean speeds over equal counts of teeth, one after the other: over a working cycle each, so that its pulses don't show.
     pub speeds: Vec<MeanSpeed>,
-    /// From when on the board obeyed which output, 0 to 1; rising times.
-    pub orders: Vec<(f64, f64)>,
+    /// Teeth of the wheel.
+    pub teeth: u16,
+    /// What the board obeyed, in order.
+    pub orders: Vec<OutputOrder>,
     /// What the board told of its output, rising times.
     pub told: Vec<(f64, f64)>,
 }
@@ -50,6 +67,8 @@ pub struct Identified {
     pub inertia_kg_m2: Estimate,
     /// Lag of the absorber's torque behind its output, s: a coil's or a filling's time constant.
     pub lag_s: Estimate,
+    /// A valve stays where it is until its output is so far from it, a share of its way.
+    pub sticks: f64,
     /// Mean speed of the absorber, rad/s.
     pub rad_per_s: f64,
     /// Mean torque of the absorber, N·m.
@@ -86,6 +105,16 @@ pub enum NotIdentified {
         /// The best.
         lag_s: f64,
     },
+    /// The board drives something else.
+    #[error(
+        "the board's output is not what its settings make: {told_percent:.1} % of full output off, switched by {swing_percent:.1} %. A driver that limits, or firmware other than the reference's"
+    )]
+    OtherOutput {
+        /// Standard deviation from it, %.
+        told_percent: f64,
+        /// How far it was switched, %.
+        swing_percent: f64,
+    },
     /// Too uncertain.
     #[error(
         "too noisy to tell: the inertia is known to {inertia_percent:.0} % and the delay to {delay_percent:.0} % (k = 2), expected {INERTIA_PERCENT_MAX:.0} % and {DELAY_PERCENT_MAX:.0} %. An engine that runs evenly, a fixed throttle and a longer run help"
@@ -103,19 +132,31 @@ pub const SWITCHES_MIN: usize = 8;
 /// Fewest mean speeds.
 const MEANS_MIN: usize = 60;
 /// Greatest expanded uncertainty of the inertia.
-const INERTIA_PERCENT_MAX: f64 = 15.0;
+const INERTIA_PERCENT_MAX: f64 = 30.0;
 /// The same of the delay: a SIMC loop stands 159 % more.
-const DELAY_PERCENT_MAX: f64 = 40.0;
+const DELAY_PERCENT_MAX: f64 = 60.0;
 /// When an order is obeyed is known to a step of the loop or two, s.
 const ORDER_U_S: f64 = 0.001;
-/// The map's shape and what warms up during a run, relative (our judgement).
-const SHAPE_U: f64 = 0.01;
+/// Windows that share errors count as so many fewer (our judgement).
+const INDEPENDENT: f64 = 3.0;
+/// Greatest distance of the told output from the reckoned one, over what was switched.
+const TOLD_MAX: f64 = 0.25;
 /// Shortest lag that is told from none, s.
 const LAG_MIN_S: f64 = 5e-4;
 /// Longest over the stated one, and besides, s.
 const LAG_MAX: (f64, f64) = (4.0, 0.1);
-/// Terms of the fit: torque, constant, time, speed.
+/// Stiction of a valve that is tried, shares of its way.
+const STICKS: [f64; 9] = [0.0, 0.003, 0.006, 0.009, 0.012, 0.016, 0.02, 0.03, 0.04];
+/// Half the width over which maps are compared.
+const MAP_STEP: f64 = 0.03;
+/// A told output is compared from so long after a switch on, s,
+const TOLD_AFTER_S: f64 = 0.03;
+/// and until so long before the next, s.
+const TOLD_BEFORE_S: f64 = 0.005;
+/// Terms of the motion in the fit: torque, constant, time, speed. After them come the errors of the teeth that windows begin with.
 const TERMS: usize = 4;
+/// Most of those: with more of them each is seen too seldom.
+const ERRORS_MAX: usize = 16;
 /// Windows over which errors are shared.
 const SHARED: usize = 8;
 /// Residuals beyond so many robust standard deviations are teeth out of place.
@@ -124,23 +165,36 @@ const OUTLIER: f64 = 6.0;
 type Row = [f64; TERMS];
 
 struct Trial {
-    rows: Vec<Row>,
-    changes: Vec<f64>,
-    coefficients: Row,
+    /// As many terms each.
+    rows: Vec<Vec<f64>>,
+    coefficients: Vec<f64>,
+    /// Distance of the board's output as told from the one reckoned, squared and summed.
+    told_squares: f64,
+    told: usize,
     residuals: Vec<f64>,
     squares: f64,
     torque_nm: f64,
 }
 
 impl RelayRun {
-    /// Finds inertia and lag. `set` is what the board was set to during the run, `delay_s` the loop's other delays at that speed.
+    /// Finds inertia and lag, and how far a valve sticks. `absorber` and `set` are what the board was set for during the run,
+    /// `delay_s` the loop's other delays at that speed.
     ///
     /// # Errors
     /// [`NotIdentified`].
-    pub fn identify(&self, set: &Settings, delay_s: f64) -> Result<Identified, NotIdentified> {
+    pub fn identify(
+        mut self,
+        absorber: &Absorber,
+        set: &Settings,
+        delay_s: f64,
+    ) -> Result<Identified, NotIdentified> {
         let switches = self.orders.len().saturating_sub(1);
+        // Obeyed at the step after what was told.
+        for order in &mut self.orders {
+            order.at_s += 0.5 / set.rate_hz as f64;
+        }
         let (begin_s, end_s) = match (self.orders.first(), self.speeds.last()) {
-            (Some(first), Some(last)) => (first.0, last.to_s),
+            (Some(first), Some(last)) => (first.at_s, last.to_s),
             _ => (0.0, 0.0),
         };
         let stated_s = Q8 as f64 / set.lag as f64;
@@ -158,56 +212,124 @@ impl RelayRun {
                 means: speeds.len(),
             });
         }
-        let step_s = 1.0 / set.rate_hz as f64;
-        let outputs = self.outputs(set, step_s, end_s);
-        let trial =
-            |speeds: &[MeanSpeed], lag_s: f64| fit(speeds, set, &outputs, (begin_s, step_s), lag_s);
+        let mut known = Known {
+            run: &mut self,
+            absorber,
+            set,
+            begin_s,
+            end_s,
+            step_s: 1.0 / set.rate_hz as f64,
+            measures: false,
+        };
+        let told = [false, true].map(|measures| {
+            known.measures = measures;
+            known.fit(&speeds, stated_s, 0.0).told_squares
+        });
+        known.measures = told[1] < told[0];
+        known.choose_times(&speeds, stated_s);
+        let known = known;
         let longest_s = LAG_MAX.0 * stated_s + LAG_MAX.1;
-        let mut lag_s = least(|lag_s| trial(&speeds, lag_s).squares, LAG_MIN_S, longest_s);
-        let found = trial(&speeds, lag_s);
-        let bad = outliers(&found.residuals);
-        if !bad.is_empty() {
-            // Two changes share a window: the one between two bad ones, and a lone one's later window.
-            let mut at = 0;
-            speeds.retain(|_| {
-                at += 1;
-                !bad.contains(&(at - 1))
-            });
-            lag_s = least(|lag_s| trial(&speeds, lag_s).squares, LAG_MIN_S, longest_s);
-        }
-        let found = trial(&speeds, lag_s);
+        // Every stiction with its best lag.
+        let is_valve = matches!(absorber.follows, Follows::Valve { .. });
+        let tried = if is_valve {
+            STICKS.as_slice()
+        } else {
+            &STICKS[..1]
+        };
+        let search = |speeds: &[MeanSpeed]| -> Vec<(Trial, f64)> {
+            let at = |sticks: f64| {
+                let squares = |lag_s: f64| known.fit(speeds, lag_s, sticks).squares;
+                let lag_s = least(squares, LAG_MIN_S, longest_s);
+                (known.fit(speeds, lag_s, sticks), lag_s)
+            };
+            tried.iter().map(|sticks| at(*sticks)).collect()
+        };
+        let best_of = |each: &[(Trial, f64)]| {
+            let squares = |at: &usize| each[*at].0.squares;
+            (0..each.len())
+                .min_by(|left, right| squares(left).total_cmp(&squares(right)))
+                .unwrap_or(0)
+        };
+        let each = search(&speeds);
+        let bad = outliers(&each[best_of(&each)].0.residuals);
+        let mut at = 0;
+        // A change is of the mean speed at its place and the next.
+        speeds.retain(|_| {
+            at += 1;
+            !bad.contains(&(at - 1))
+        });
+        let each = search(&speeds);
+        let best = best_of(&each);
+        let (found, lag_s) = (&each[best].0, each[best].1);
         if lag_s > 0.98 * longest_s {
             return Err(NotIdentified::NoLag { lag_s });
         }
-        let per_inertia = found.coefficients[0];
+        let swing = known.run.swing();
+        let told = (found.told_squares / found.told.max(1) as f64).sqrt();
+        if told > TOLD_MAX * swing {
+            return Err(NotIdentified::OtherOutput {
+                told_percent: 100.0 * told,
+                swing_percent: 100.0 * swing,
+            });
+        }
+        let per_inertia = found.coefficients.first().copied().unwrap_or(f64::NAN);
         if per_inertia.is_nan() || per_inertia <= 0.0 {
             return Err(NotIdentified::DoesNotFollow);
         }
         let apart_s = (0.05 * lag_s).max(1e-4);
-        let later = trial(&speeds, lag_s + apart_s);
+        let later = known.fit(&speeds, lag_s + apart_s, tried[best]);
         let slope: Vec<f64> = found
             .rows
             .iter()
             .zip(&later.rows)
             .map(|(now, later)| per_inertia * (later[0] - now[0]) / apart_s)
             .collect();
-        let covariance = covariance(&found, &slope).ok_or(NotIdentified::DoesNotFollow)?;
-        let relative = covariance.0.sqrt() / per_inertia;
+        let own = covariance(found, &slope).ok_or(NotIdentified::DoesNotFollow)?;
+        // Stictions that fit as well leave inertia and lag open: each counts by its likelihood, of windows that are not all
+        // independent.
+        let independent = found.residuals.len() as f64 / INDEPENDENT;
+        let weights: Vec<f64> = each
+            .iter()
+            .map(|it| (it.0.squares / found.squares).powf(-independent / 2.0))
+            .collect();
+        let over = |of: &dyn Fn(&(Trial, f64)) -> f64| {
+            let all: f64 = weights.iter().sum();
+            let mean = |of: &dyn Fn(&(Trial, f64)) -> f64| {
+                each.iter()
+                    .zip(&weights)
+                    .map(|(it, weight)| weight * of(it))
+                    .sum::<f64>()
+                    / all
+            };
+            let middle = mean(of);
+            (middle, mean(&|it| (of(it) - middle).powi(2)))
+        };
+        let (model_inertia, model_lag) = model_u(absorber.kind);
+        let (inertia_kg_m2, spread) = over(&|it| 1.0 / it.0.coefficients[0]);
+        let own_kg_m2 = own.0.sqrt() / per_inertia.powi(2);
+        let inertia = Estimate {
+            value: inertia_kg_m2,
+            uncertainty: (own_kg_m2.powi(2) + spread)
+                .sqrt()
+                .hypot(model_inertia * inertia_kg_m2),
+        };
+        let (lag_s, spread) = over(&|it| it.1);
         let identified = Identified {
-            inertia_kg_m2: Estimate {
-                value: 1.0 / per_inertia,
-                uncertainty: relative.hypot(SHAPE_U) / per_inertia,
-            },
+            inertia_kg_m2: inertia,
             lag_s: Estimate {
                 value: lag_s,
-                uncertainty: covariance.1.sqrt().hypot(ORDER_U_S),
+                uncertainty: (own.1 + spread)
+                    .sqrt()
+                    .hypot(ORDER_U_S)
+                    .hypot(model_lag * lag_s),
             },
             rad_per_s: speeds.iter().map(|it| it.rad_per_s).sum::<f64>() / speeds.len() as f64,
             torque_nm: found.torque_nm,
+            sticks: tried[best],
             switches,
             scatter_rad_per_s: (found.squares / found.residuals.len() as f64).sqrt(),
         };
-        let inertia_percent = 200.0 * identified.inertia_kg_m2.uncertainty * per_inertia;
+        let inertia_percent = 200.0 * inertia.uncertainty / inertia.value;
         let delay_percent = 200.0 * identified.lag_s.uncertainty / (delay_s + lag_s);
         if inertia_percent > INERTIA_PERCENT_MAX || delay_percent > DELAY_PERCENT_MAX {
             return Err(NotIdentified::TooNoisy {
@@ -218,59 +340,13 @@ impl RelayRun {
         Ok(identified)
     }
 
-    /// The board's output from the first order to an end, a value each step: as its loop drives it, and what it tells besides,
-    /// where the board makes up for a warm coil.
-    fn outputs(&self, set: &Settings, step_s: f64, end_s: f64) -> Vec<f64> {
-        let Some(first) = self.orders.first() else {
-            return Vec::new();
-        };
-        let (lead, lag) = (set.lead as f64 / Q8 as f64, set.lag as f64 / Q8 as f64);
-        let change = if set.slew > 0 {
-            set.slew as f64 / Q8 as f64 * step_s
-        } else {
-            f64::INFINITY
-        };
-        let range = (
-            set.output_min as f64 / Q16 as f64,
-            set.output_max as f64 / Q16 as f64,
-        );
-        let begin = between(&self.told, first.0).clamp(0.0, 1.0);
-        let (mut place, mut output, mut order) = (begin, begin, 0);
-        let mut outputs = Vec::new();
-        let mut time_s = first.0;
-        while time_s < end_s {
-            while self
-                .orders
-                .get(order + 1)
-                .is_some_and(|next| next.0 <= time_s)
-            {
-                order += 1;
-            }
-            let wanted = self.orders[order].1;
-            let led = (place + lead * (wanted - place)).clamp(range.0, range.1);
-            output = led.clamp(output - change, output + change);
-            place = (place + (output - place) * lag * step_s).clamp(0.0, 1.0);
-            outputs.push(output);
-            time_s += step_s;
-        }
-        // Soon after a switch the output moves too fast to be compared.
-        let moves_s = 5.0 / (lag * lead) + 0.01;
-        let apart: Vec<(f64, f64)> = self
-            .told
-            .iter()
-            .filter_map(|&(at_s, told)| {
-                let settled = self
-                    .orders
-                    .iter()
-                    .all(|it| !(-0.002..moves_s).contains(&(at_s - it.0)));
-                let own = outputs.get(steps(at_s - first.0, step_s)?)?;
-                settled.then_some((at_s, told - own))
-            })
-            .collect();
-        for (output, step) in outputs.iter_mut().zip(0_u32..) {
-            *output += between(&apart, first.0 + f64::from(step) * step_s);
-        }
-        outputs
+    /// Half of what the output was switched by.
+    fn swing(&self) -> f64 {
+        let each = self
+            .orders
+            .windows(2)
+            .map(|pair| (pair[1].output - pair[0].output).abs());
+        each.sum::<f64>() / 2.0 / (self.orders.len().max(2) - 1) as f64
     }
 }
 
@@ -321,142 +397,285 @@ fn least(of: impl Fn(f64) -> f64, low: f64, high: f64) -> f64 {
     0.5 * (left + right)
 }
 
-/// The fit with one lag.
-fn fit(
-    speeds: &[MeanSpeed],
-    set: &Settings,
-    outputs: &[f64],
-    (begin_s, step_s): (f64, f64),
-    lag_s: f64,
-) -> Trial {
-    let middle: Vec<(f64, f64)> = speeds
-        .iter()
-        .map(|it| (0.5 * (it.from_s + it.to_s), it.rad_per_s))
-        .collect();
-    let count = middle.len() as f64;
-    let (mean_s, mean) = (
-        middle.iter().map(|it| it.0).sum::<f64>() / count,
-        middle.iter().map(|it| it.1).sum::<f64>() / count,
-    );
-    // What each term has added to the speed until a step, and the sum of that: means over windows are differences of it.
-    let mut sums: Vec<Row> = Vec::with_capacity(outputs.len() + 1);
-    let (mut added, mut sum) = ([0.0; TERMS], [0.0; TERMS]);
-    let toward = 1.0 - (-step_s / lag_s).exp();
-    let mut level = outputs.first().copied().unwrap_or(0.0).clamp(0.0, 1.0);
-    let (mut place, mut torques) = (0, 0.0);
-    for (&output, step) in outputs.iter().zip(0_u32..) {
-        sums.push(sum);
-        let time_s = begin_s + f64::from(step) * step_s;
-        while middle.get(place + 1).is_some_and(|next| next.0 <= time_s) {
-            place += 1;
-        }
-        let speed = between(&middle[place..(place + 2).min(middle.len())], time_s);
-        level = (level + (output - level) * toward).clamp(0.0, 1.0);
-        let torque_nm = set.torque_nm(speed, level);
-        torques += torque_nm;
-        let rates = [-torque_nm, 1.0, time_s - mean_s, speed - mean];
-        for ((sum, added), rate) in sum.iter_mut().zip(&mut added).zip(rates) {
-            *sum += *added * step_s;
-            *added += rate * step_s;
+/// What does not change from trial to trial.
+struct Known<'a> {
+    run: &'a mut RelayRun,
+    absorber: &'a Absorber,
+    set: &'a Settings,
+    begin_s: f64,
+    end_s: f64,
+    step_s: f64,
+    /// The board measures current or place, and makes up for what is lacking.
+    measures: bool,
+}
+
+/// The board's output and the absorber behind it, as in the loop's `put_out`.
+struct Drive {
+    place: f64,
+    output: f64,
+    boost: f64,
+    valve: f64,
+    valve_moves: bool,
+    level: f64,
+}
+
+impl Known<'_> {
+    /// Takes for each order whose time is open the one that fits better.
+    fn choose_times(&mut self, speeds: &[MeanSpeed], lag_s: f64) {
+        let mut best = self.fit(speeds, lag_s, 0.0).squares;
+        for at in 0..self.run.orders.len() {
+            let order = self.run.orders[at];
+            let Some(or_s) = order.or_s else { continue };
+            self.run.orders[at].at_s = or_s;
+            let squares = self.fit(speeds, lag_s, 0.0).squares;
+            if squares < best {
+                best = squares;
+            } else {
+                self.run.orders[at] = order;
+            }
         }
     }
-    sums.push(sum);
-    let at = |time_s: f64| -> Row {
-        let place = ((time_s - begin_s) / step_s).max(0.0);
-        let whole = steps(place, 1.0).unwrap_or(0).min(sums.len() - 2);
-        let share = place - whole as f64;
-        std::array::from_fn(|term| {
-            sums[whole][term] + share * (sums[whole + 1][term] - sums[whole][term])
-        })
-    };
-    let means: Vec<Row> = speeds
-        .iter()
-        .map(|it| {
-            let (from, to) = (at(it.from_s), at(it.to_s));
-            std::array::from_fn(|term| (to[term] - from[term]) / (it.to_s - it.from_s))
-        })
-        .collect();
-    let rows: Vec<Row> = means
-        .windows(2)
-        .map(|pair| std::array::from_fn(|term| pair[1][term] - pair[0][term]))
-        .collect();
-    let changes: Vec<f64> = speeds
-        .windows(2)
-        .map(|pair| pair[1].rad_per_s - pair[0].rad_per_s)
-        .collect();
-    let coefficients = solve(&rows, &changes).unwrap_or([f64::NAN; TERMS]);
-    let residuals: Vec<f64> = rows
-        .iter()
-        .zip(&changes)
-        .map(|(row, change)| change - dot(row, &coefficients))
-        .collect();
-    let squares = residuals.iter().map(|it| it * it).sum::<f64>();
-    Trial {
-        rows,
-        changes,
-        coefficients,
-        squares: if squares.is_finite() {
-            squares
+
+    /// The fit with one lag, and one stiction of a valve.
+    fn fit(&self, speeds: &[MeanSpeed], lag_s: f64, sticks: f64) -> Trial {
+        let Self {
+            ref run,
+            absorber,
+            set,
+            begin_s,
+            end_s,
+            step_s,
+            measures,
+        } = *self;
+        let q8 = |value: i64| value as f64 / Q8 as f64;
+        let q16 = |value: i64| value as f64 / Q16 as f64;
+        let (lead, lag) = (q8(set.lead), q8(set.lag));
+        let change = if set.slew > 0 {
+            q8(set.slew) * step_s
         } else {
             f64::INFINITY
-        },
-        residuals,
-        torque_nm: torques / outputs.len().max(1) as f64,
+        };
+        let range = (q16(set.output_min), q16(set.output_max));
+        let moves = match absorber.follows {
+            Follows::Valve { stroke_s, .. } => step_s / stroke_s,
+            Follows::Coil { .. } | Follows::Electronics { .. } => f64::INFINITY,
+        };
+        let toward = 1.0 - (-step_s / lag_s).exp();
+        let middle: Vec<(f64, f64)> = speeds
+            .iter()
+            .map(|it| (0.5 * (it.from_s + it.to_s), it.rad_per_s))
+            .collect();
+        let mean =
+            |of: fn(&(f64, f64)) -> f64| middle.iter().map(of).sum::<f64>() / middle.len() as f64;
+        let (mean_s, mean_speed) = (mean(|it| it.0), mean(|it| it.1));
+
+        let begin = between(&run.told, begin_s).clamp(0.0, 1.0);
+        let mut it = Drive {
+            place: begin,
+            output: begin,
+            boost: 0.0,
+            valve: begin,
+            valve_moves: false,
+            level: begin,
+        };
+        // What each term has added to the speed until a step, and the sum of that: means over windows are differences of it.
+        let (mut added, mut sum) = ([0.0; TERMS], [0.0; TERMS]);
+        let (mut sums, mut torques): (Vec<Row>, f64) = (Vec::new(), 0.0);
+        let (mut place, mut order, mut told_at) = (0, 0, 0);
+        let (mut told_squares, mut told) = (0.0, 0);
+        let is_settled = |order: usize, time_s: f64| {
+            let next_s = run
+                .orders
+                .get(order + 1)
+                .map_or(f64::INFINITY, |it| it.at_s);
+            time_s - run.orders[order].at_s > TOLD_AFTER_S && next_s - time_s > TOLD_BEFORE_S
+        };
+        let mut time_s = begin_s;
+        while time_s < end_s {
+            sums.push(sum);
+            while run
+                .orders
+                .get(order + 1)
+                .is_some_and(|next| next.at_s <= time_s)
+            {
+                order += 1;
+            }
+            let wanted = run.orders[order].output;
+            let led = (it.place + lead * (wanted - it.place)).clamp(range.0, range.1);
+            let output = (led + it.boost).clamp(range.0, range.1);
+            it.output = output.clamp(it.output - change, it.output + change);
+            it.place =
+                (it.place + (it.output - it.boost - it.place) * lag * step_s).clamp(0.0, 1.0);
+            if measures {
+                it.boost = (it.boost + (it.place - it.level) * lag / 4.0 * step_s).clamp(-0.5, 0.5);
+            }
+            // Right after a switch a step more or less is much.
+            while let Some(&(_, output)) = run.told.get(told_at).filter(|told| told.0 <= time_s) {
+                told_at += 1;
+                if is_settled(order, time_s) {
+                    told_squares += (output - it.output).powi(2);
+                    told += 1;
+                }
+            }
+
+            while middle.get(place + 1).is_some_and(|next| next.0 <= time_s) {
+                place += 1;
+            }
+            let speed = between(&middle[place..(place + 2).min(middle.len())], time_s);
+            let torque_nm = absorber.torque_nm(speed, it.level, 1.0);
+            torques += torque_nm;
+            let rates = [-torque_nm, 1.0, time_s - mean_s, speed - mean_speed];
+            for ((sum, added), rate) in sum.iter_mut().zip(&mut added).zip(rates) {
+                *sum += *added * step_s;
+                *added += rate * step_s;
+            }
+            let away = it.output - it.valve;
+            it.valve_moves |= away.abs() > sticks;
+            if it.valve_moves {
+                it.valve += away.clamp(-moves, moves);
+                it.valve_moves = away.abs() > moves;
+            }
+            it.level = (it.level + (it.valve - it.level) * toward).clamp(0.0, 1.0);
+            time_s += step_s;
+        }
+        let steps_done = sums.len().max(1);
+        sums.push(sum);
+        let at = |time_s: f64| -> Row {
+            let place = ((time_s - begin_s) / step_s).max(0.0);
+            let whole = steps(place, 1.0).unwrap_or(0).min(sums.len() - 2);
+            let share = place - whole as f64;
+            std::array::from_fn(|term| {
+                sums[whole][term] + share * (sums[whole + 1][term] - sums[whole][term])
+            })
+        };
+        let errors = error_teeth(speeds);
+        let means: Vec<Vec<f64>> = speeds
+            .iter()
+            .map(|it| {
+                let (from, to) = (at(it.from_s), at(it.to_s));
+                let motion = (0..TERMS).map(|term| (to[term] - from[term]) / (it.to_s - it.from_s));
+                // A tooth that is late by an angle makes what it ends slower, and what it begins faster.
+                let per_rad = it.rad_per_s / it.turned_rad;
+                let is = |tooth: u16, of: u16| if tooth == of { per_rad } else { 0.0 };
+                let late = errors
+                    .iter()
+                    .map(|&tooth| is(it.teeth.0, tooth) - is(it.teeth.1, tooth));
+                motion.chain(late).collect()
+            })
+            .collect();
+        let differences = means
+            .windows(2)
+            .map(|pair| pair[1].iter().zip(&pair[0]).map(|(next, this)| next - this));
+        let rows: Vec<Vec<f64>> = differences.map(Iterator::collect).collect();
+        let changes: Vec<f64> = speeds
+            .windows(2)
+            .map(|pair| pair[1].rad_per_s - pair[0].rad_per_s)
+            .collect();
+        let coefficients = solve(&rows, &changes).unwrap_or_else(|| vec![f64::NAN; TERMS]);
+        let residuals: Vec<f64> = rows
+            .iter()
+            .zip(&changes)
+            .map(|(row, change)| change - dot(row, &coefficients))
+            .collect();
+        let squares = residuals.iter().map(|it| it * it).sum::<f64>();
+        Trial {
+            rows,
+            coefficients,
+            told_squares,
+            told,
+            squares: if squares.is_finite() {
+                squares
+            } else {
+                f64::INFINITY
+            },
+            residuals,
+            torque_nm: torques / steps_done as f64,
+        }
     }
 }
 
-fn dot<const N: usize>(left: &[f64; N], right: &[f64; N]) -> f64 {
+/// Teeth that windows begin and end with, but one, whose place the others are taken from; none where there are too many.
+fn error_teeth(speeds: &[MeanSpeed]) -> Vec<u16> {
+    let mut teeth: Vec<u16> = speeds
+        .iter()
+        .flat_map(|it| [it.teeth.0, it.teeth.1])
+        .collect();
+    teeth.sort_unstable();
+    teeth.dedup();
+    if teeth.len() > ERRORS_MAX {
+        return Vec::new();
+    }
+    teeth.split_off(1.min(teeth.len()))
+}
+
+fn dot(left: &[f64], right: &[f64]) -> f64 {
     left.iter().zip(right).map(|(l, r)| l * r).sum()
 }
 
 /// Least squares.
-fn solve<const N: usize>(rows: &[[f64; N]], values: &[f64]) -> Option<[f64; N]> {
-    let inverse = inverse(&normal(rows))?;
-    let right: [f64; N] = std::array::from_fn(|term| {
-        rows.iter()
-            .zip(values)
-            .map(|(row, value)| row[term] * value)
-            .sum()
-    });
-    Some(std::array::from_fn(|term| dot(&inverse[term], &right)))
+fn solve(rows: &[Vec<f64>], values: &[f64]) -> Option<Vec<f64>> {
+    let inverse = inverse(normal(rows))?;
+    let right: Vec<f64> = (0..inverse.len())
+        .map(|term| {
+            rows.iter()
+                .zip(values)
+                .map(|(row, value)| row[term] * value)
+                .sum()
+        })
+        .collect();
+    Some(inverse.iter().map(|row| dot(row, &right)).collect())
 }
 
-fn normal<const N: usize>(rows: &[[f64; N]]) -> [[f64; N]; N] {
-    std::array::from_fn(|i| std::array::from_fn(|j| rows.iter().map(|row| row[i] * row[j]).sum()))
+fn normal(rows: &[Vec<f64>]) -> Vec<Vec<f64>> {
+    let terms = rows.first().map_or(0, Vec::len);
+    let both = |i: usize, j: usize| rows.iter().map(|row| row[i] * row[j]).sum();
+    (0..terms)
+        .map(|i| (0..terms).map(|j| both(i, j)).collect())
+        .collect()
 }
 
 /// By Gauss and Jordan, the greatest pivot first; none of a matrix that has none.
-fn inverse<const N: usize>(matrix: &[[f64; N]; N]) -> Option<[[f64; N]; N]> {
-    let mut left = *matrix;
-    let mut right: [[f64; N]; N] =
-        std::array::from_fn(|i| std::array::from_fn(|j| if i == j { 1.0 } else { 0.0 }));
-    for at in 0..N {
-        let best = (at..N).fold(at, |best, row| {
-            if left[row][at].abs() > left[best][at].abs() {
-                row
-            } else {
-                best
-            }
-        });
+fn inverse(mut left: Vec<Vec<f64>>) -> Option<Vec<Vec<f64>>> {
+    let size = left.len();
+    let unit = |i: usize, j: usize| if i == j { 1.0 } else { 0.0 };
+    let mut right: Vec<Vec<f64>> = (0..size)
+        .map(|i| (0..size).map(|j| unit(i, j)).collect())
+        .collect();
+    for at in 0..size {
+        let best = (at..size).max_by(|a, b| left[*a][at].abs().total_cmp(&left[*b][at].abs()))?;
         left.swap(at, best);
         right.swap(at, best);
         let pivot = left[at][at];
         if pivot == 0.0 || !pivot.is_finite() {
             return None;
         }
-        for column in 0..N {
-            left[at][column] /= pivot;
-            right[at][column] /= pivot;
+        for value in left[at].iter_mut().chain(&mut right[at]) {
+            *value /= pivot;
         }
-        for row in (0..N).filter(|row| *row != at) {
+        let (own_left, own_right) = (left[at].clone(), right[at].clone());
+        for row in (0..size).filter(|row| *row != at) {
             let factor = left[row][at];
-            for column in 0..N {
-                left[row][column] -= factor * left[at][column];
-                right[row][column] -= factor * right[at][column];
+            for (value, own) in left[row]
+                .iter_mut()
+                .zip(&own_left)
+                .chain(right[row].iter_mut().zip(&own_right))
+            {
+                *value -= factor * own;
             }
         }
     }
     Some(right)
+}
+
+/// Relative standard uncertainties of inertia and lag by what no model here has: a map's shape, what warms up, iron that
+/// saturates, water that knocks, valves that stick (our judgement, on the software stand's brakes).
+const fn model_u(kind: Kind) -> (f64, f64) {
+    match kind {
+        Kind::EddyCurrent => (0.02, 0.04),
+        Kind::Water => (0.05, 0.12),
+        Kind::Hydraulic => (0.035, 0.05),
+        Kind::Generator => (0.015, 0.04),
+    }
 }
 
 /// Places of residuals far off.
@@ -476,55 +695,49 @@ fn outliers(residuals: &[f64]) -> Vec<usize> {
 
 /// Variances of the torque's coefficient and of the lag, `slope` being what the lag does to each change.
 fn covariance(found: &Trial, slope: &[f64]) -> Option<(f64, f64)> {
-    const ALL: usize = TERMS + 1;
-    let rows: Vec<[f64; ALL]> = found
+    let rows: Vec<Vec<f64>> = found
         .rows
         .iter()
         .zip(slope)
-        .map(|(row, slope)| {
-            let [a, b, c, d] = *row;
-            [a, b, c, d, *slope]
-        })
+        .map(|(row, slope)| row.iter().copied().chain([*slope]).collect())
         .collect();
-    let inverse = inverse(&normal(&rows))?;
-    let scores: Vec<[f64; ALL]> = rows
-        .iter()
-        .zip(&found.residuals)
-        .map(|(row, residual)| row.map(|it| it * residual))
-        .collect();
-    let mut middle = [[0.0; ALL]; ALL];
-    for lag in 0..=SHARED.min(scores.len() - 1) {
-        let weight = 1.0 - lag as f64 / (SHARED as f64 + 1.0);
-        for (early, late) in scores.iter().zip(&scores[lag..]) {
-            for i in 0..ALL {
-                for j in 0..ALL {
-                    let both = if lag == 0 {
-                        early[i] * late[j]
-                    } else {
-                        early[i] * late[j] + late[i] * early[j]
-                    };
-                    middle[i][j] += weight * both;
-                }
-            }
-        }
-    }
-    let count = found.changes.len() as f64;
-    let small = count / (count - ALL as f64).max(1.0);
-    let variance = |at: usize| {
-        small
-            * (0..ALL)
-                .map(|i| inverse[at][i] * dot(&middle[i], &inverse[at]))
-                .sum::<f64>()
+    let inverse = inverse(normal(&rows))?;
+    let all = inverse.len();
+    // What a score adds to the torque's coefficient and to the lag.
+    let parts = |at: usize| -> Vec<f64> {
+        let each = rows.iter().zip(&found.residuals);
+        each.map(|(row, residual)| dot(&inverse[at], row) * residual)
+            .collect()
     };
-    let (first, second) = (variance(0), variance(TERMS));
+    let count = found.residuals.len() as f64;
+    let small = count / (count - all as f64).max(1.0);
+    let variance = |at: usize| {
+        let parts = parts(at);
+        let sum: f64 = (0..=SHARED.min(parts.len() - 1))
+            .map(|lag| {
+                let weight = 1.0 - lag as f64 / (SHARED as f64 + 1.0);
+                let times = if lag == 0 { 1.0 } else { 2.0 };
+                times * weight * dot(&parts[..parts.len() - lag], &parts[lag..])
+            })
+            .sum();
+        small * sum
+    };
+    let (first, second) = (variance(0), variance(all - 1));
     (first >= 0.0 && second >= 0.0).then_some((first, second))
 }
 
 impl Settings {
-    /// Torque by the board's own map, N·m, at a speed, rad/s, and a settled output.
-    fn torque_nm(&self, rad_per_s: f64, output: f64) -> f64 {
-        let full = self.full_torque(whole(rad_per_s));
-        full as f64 / Q16 as f64 * self.share_of(whole(output)) as f64 / Q16 as f64
+    /// What a small change of output changes the torque by, over what the board's own map has it be: the map has eight points
+    /// only. `output` is a settled one, 0 to 1.
+    #[must_use]
+    pub fn map_ratio(&self, absorber: &Absorber, rad_per_s: f64, output: f64) -> f64 {
+        let (low, high) = ((output - MAP_STEP).max(0.0), (output + MAP_STEP).min(1.0));
+        let full_nm = self.full_torque(whole(rad_per_s)) as f64 / Q16 as f64;
+        let share = |output: f64| self.share_of(whole(output)) as f64 / Q16 as f64;
+        let own_nm = full_nm * (share(high) - share(low));
+        let real_nm =
+            absorber.torque_nm(rad_per_s, high, 1.0) - absorber.torque_nm(rad_per_s, low, 1.0);
+        if own_nm > 0.0 { real_nm / own_nm } else { 1.0 }
     }
 
     /// The output that a board was told, from the torque that it tells for it and its speed, both times 65,536; none where it has

@@ -171,6 +171,8 @@ pub struct BoardLoop<'a> {
     pub set: &'a Settings,
     /// Inertia that the torque really turns, kg·m².
     pub inertia_kg_m2: f64,
+    /// What a small change of output changes the torque by, over what the board's map has it be.
+    pub map_ratio: f64,
     /// The absorber's real lag behind its output, s.
     pub lag_s: f64,
     /// Speed of the absorber, rad/s.
@@ -235,7 +237,7 @@ impl BoardLoop<'_> {
         let absorber = Complex(1.0, omega * stated_s)
             .over(quick)
             .over(Complex(1.0, omega * self.lag_s));
-        let gain = model_kg_m2 / self.inertia_kg_m2 / omega;
+        let gain = self.map_ratio * model_kg_m2 / self.inertia_kg_m2 / omega;
         let size =
             demand.size() / closed.size() * absorber.size() * (half.sin() / half).abs() * gain;
         let phase = demand.phase() - closed.phase() + absorber.phase()

@@ -4,8 +4,11 @@ use std::sync::Arc;
 
 use leverarm_config::{Pickup, Shaft};
 use leverarm_filters::teeth::ToothTrain;
+use leverarm_load::absorber::Absorber;
 use leverarm_load::controller::Settings;
-use leverarm_load::identify::{Estimate, Identified, MeanSpeed, NotIdentified, RelayRun};
+use leverarm_load::identify::{
+    Estimate, Identified, MeanSpeed, NotIdentified, OutputOrder, RelayRun,
+};
 use leverarm_load::settings::settings;
 use leverarm_load::tuning::{BoardLoop, Margins};
 use leverarm_plot::{Axis, Panel, Plot, Series};
@@ -28,8 +31,6 @@ const MARGINS_MIN: (f64, f64) = (2.2, 0.61);
 const SOFTER: (f64, f64) = (0.9, 0.25);
 /// Outputs that differ by less are one, as a share.
 const SAME_OUTPUT: f64 = 0.005;
-/// A status that the board gave because it was told something is at most so much older than the first with a new output, s.
-const TOLD_S: f64 = 0.06;
 
 /// Why a run tells nothing of the load.
 #[derive(Debug, thiserror::Error)]
@@ -105,11 +106,13 @@ pub fn tune(
         set: &set.made,
         inertia_kg_m2: set.task.inertia_kg_m2,
         lag_s: 0.0,
+        map_ratio: 1.0,
         rad_per_s,
     }
     .delay_s();
     let found = switched
-        .identify(&set.made, delay_s)
+        .clone()
+        .identify(&set.absorber, &set.made, delay_s)
         .map_err(|error| failed(error.into()))?;
     let tuned = Tuned::of(&set, &found).map_err(failed)?;
     let record = tuned.record(known.now_wall_us, set.absorber.kind.name(), &found, name);
@@ -151,6 +154,11 @@ fn milli(seconds: &Measured) -> Measured {
     Measured::new(1e3 * seconds.value, 1e3 * seconds.standard_uncertainty)
 }
 
+/// The output about which a run was switched.
+fn output_of(absorber: &Absorber, found: &Identified) -> f64 {
+    absorber.output_for(found.torque_nm / absorber.full_torque_nm(found.rad_per_s))
+}
+
 /// Steps a second of the loop that a hello lists.
 fn loop_rate_hz(frame: &[u8]) -> Option<u16> {
     let (mut decoder, mut rate_hz) = (Decoder::new(), None);
@@ -177,25 +185,26 @@ fn relay_run(run: &Run, pickup: &Pickup, set: &Settings) -> Option<RelayRun> {
         .iter()
         .filter(|(tick, status, _)| run.ticks.contains(tick) && status.mode == LoadMode::Output)
         .collect();
-    let mut orders: Vec<(f64, f64)> = Vec::new();
-    let mut asked_s = f64::NEG_INFINITY;
+    let mut orders: Vec<OutputOrder> = Vec::new();
+    let mut before: Option<(f64, bool)> = None;
     for &&(tick, status, was_asked) in &statuses {
         let at_s = time_s(tick);
-        // Told because it was told something: then it obeys from that step on, though what it tells may be of the one before.
-        if was_asked {
-            asked_s = at_s;
-        }
-        let Some(output) = set.output_told(i64::from(status.torque), i64::from(status.speed))
-        else {
+        let last = before.replace((at_s, was_asked));
+        let output = set.output_told(i64::from(status.torque), i64::from(status.speed));
+        let Some(output) = output else { continue };
+        let same = |it: &OutputOrder| (output - it.output).abs() < SAME_OUTPUT * it.output;
+        if orders.last().is_some_and(same) {
             continue;
+        }
+        // The board tells of its load at once when it is told something: then it obeys from that step on, though what it tells
+        // may be of the step before.
+        let (at_s, or_s) = match last {
+            _ if was_asked => (at_s, None),
+            Some((last_s, true)) => (last_s, None),
+            Some((last_s, false)) => (at_s, Some(last_s)),
+            None => (at_s, None),
         };
-        let last = orders.last().copied();
-        if last.is_some_and(|(_, before)| (output - before).abs() < SAME_OUTPUT * before) {
-            continue;
-        }
-        let begin_s = last.map_or(f64::NEG_INFINITY, |it| it.0);
-        let is_fresh = asked_s > begin_s && at_s - asked_s < TOLD_S;
-        orders.push((if is_fresh { asked_s } else { at_s }, output));
+        orders.push(OutputOrder { at_s, or_s, output });
     }
     let whole = |value: i32| f64::from(value) / 65_536.0;
     let told = statuses
@@ -204,13 +213,14 @@ fn relay_run(run: &Run, pickup: &Pickup, set: &Settings) -> Option<RelayRun> {
         .collect();
     let end_s = statuses.last().map(|it| time_s(it.0))?;
     let speeds = means(&train, set.window_teeth, pickup.teeth);
-    let begin_s = orders.first()?.0;
-    let speeds = speeds
+    let begin_s = orders.first()?.at_s;
+    let speeds: Vec<MeanSpeed> = speeds
         .into_iter()
         .filter(|it| it.from_s >= begin_s && it.to_s <= end_s)
         .collect();
     Some(RelayRun {
         speeds,
+        teeth: pickup.teeth,
         orders,
         told,
     })
@@ -224,10 +234,14 @@ fn means(train: &ToothTrain, window_teeth: i64, teeth: u16) -> Vec<MeanSpeed> {
         match train.index.binary_search(&(first + window_teeth)) {
             Ok(next) => {
                 let to_s = train.time_s[next];
+                let tooth =
+                    |index: i64| u16::try_from(index.rem_euclid(i64::from(teeth))).unwrap_or(0);
                 means.push(MeanSpeed {
                     from_s,
                     to_s,
                     rad_per_s: angle / (to_s - from_s),
+                    teeth: (tooth(first), tooth(first + window_teeth)),
+                    turned_rad: angle,
                 });
                 at = next;
             }
@@ -255,11 +269,14 @@ impl Tuned {
         task.firmness = 1.0;
         loop {
             let set = settings(&absorber, &task);
+            let output = output_of(&absorber, found);
+            let map_ratio = set.map_ratio(&absorber, found.rad_per_s, output);
             let left = |inertia_kg_m2: f64, lag_s: f64| {
                 BoardLoop {
                     set: &set,
                     inertia_kg_m2,
                     lag_s,
+                    map_ratio,
                     rad_per_s: found.rad_per_s,
                 }
                 .margins()
@@ -330,6 +347,11 @@ impl Tuned {
             set: &then.made,
             inertia_kg_m2: found.inertia_kg_m2.value,
             lag_s: found.lag_s.value,
+            map_ratio: then.made.map_ratio(
+                &then.absorber,
+                found.rad_per_s,
+                output_of(&then.absorber, found),
+            ),
             rad_per_s: found.rad_per_s,
         }
         .margins();
@@ -360,7 +382,7 @@ impl Tuned {
 }
 
 fn plotted(known: Known<'_>, run: &RelayRun, ratio: f64) -> Plot {
-    let begin_s = run.orders.first().map_or(0.0, |it| it.0);
+    let begin_s = run.orders.first().map_or(0.0, |it| it.at_s);
     let line = |label: &str, points: Vec<(f64, f64)>| Series {
         label: label.to_owned(),
         points,
@@ -377,12 +399,12 @@ fn plotted(known: Known<'_>, run: &RelayRun, ratio: f64) -> Plot {
         .orders
         .iter()
         .skip(1)
-        .map(|it| it.0)
+        .map(|it| it.at_s)
         .chain(run.speeds.last().map(|it| it.to_s));
     let outputs = run.orders.iter().zip(ends).flat_map(|(order, end_s)| {
         [
-            (order.0 - begin_s, 100.0 * order.1),
-            (end_s - begin_s, 100.0 * order.1),
+            (order.at_s - begin_s, 100.0 * order.output),
+            (end_s - begin_s, 100.0 * order.output),
         ]
     });
     let panels = vec![

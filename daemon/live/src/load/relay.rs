@@ -2,7 +2,7 @@
 //! does: first the speed is held and the torque read, then the output goes to and fro about it. It ends by itself, and the speed
 //! is held again. The board needs nothing for it but its modes; its guards and the host's stay as they are.
 
-use leverarm_load::absorber::Absorber;
+use leverarm_load::absorber::{Absorber, Follows};
 use leverarm_protocol::LoadStatus;
 use leverarm_values::LoadSettings;
 use leverarm_vocabulary::load::LoadOrder;
@@ -26,7 +26,9 @@ const SWING: f64 = 0.01;
 /// Delay of what the host sees and says, s, for the swing that is to be expected.
 const HOST_S: f64 = 0.1;
 /// Switched torque over the mean, at least and at most.
-const SWITCHED: (f64, f64) = (0.15, 0.5);
+const SWITCHED: (f64, f64) = (0.15, 0.7);
+/// A valve is switched by so much of its way at least, so that what it sticks by is little of it.
+const WAY_MIN: f64 = 0.06;
 /// Dead band of the speed.
 const DEAD_BAND: f64 = 0.002;
 /// A speed this far from its target ends it.
@@ -187,14 +189,21 @@ impl Relay {
                 100.0 * LOW.1
             ));
         }
-        let wanted_nm = SWING * self.target_rad_per_s * self.inertia_kg_m2
-            / (HOST_S + self.absorber.follows.lag_s());
+        let follows = &self.absorber.follows;
+        let wanted_nm =
+            SWING * self.target_rad_per_s * self.inertia_kg_m2 / (HOST_S + follows.lag_s());
+        let least_nm = match follows {
+            Follows::Valve { .. } => WAY_MIN * full_nm,
+            Follows::Coil { .. } | Follows::Electronics { .. } => 0.0,
+        };
         self.phase = Phase::Switching {
             since: tick,
             switched: tick,
             moved: tick,
             middle_nm: mean_nm,
-            swing_nm: wanted_nm.clamp(SWITCHED.0 * mean_nm, SWITCHED.1 * mean_nm),
+            swing_nm: wanted_nm
+                .max(least_nm)
+                .clamp(SWITCHED.0 * mean_nm, SWITCHED.1 * mean_nm),
             brakes: true,
             let_go_s: 0.0,
         };
