@@ -1,7 +1,7 @@
 //! Whole-system tests: [`fuzz`] takes any bytes, [`faults`] simulates a stand with everything that can go wrong,
 //! [`simulated_board`] the firmware on a chip, [`simulated_pull`] single pulls with a known truth, [`simulated_store`] a store of them,
 //! [`simulated_test`] whole tests of setups against each other, [`virtual_bench`] the whole job in
-//! virtual time, [`step_test`] the same on a brake, [`leverarm`](fn@leverarm) is the program itself.
+//! virtual time, [`step_test`] the same on a brake, [`tuning_test`] its loop tuned, [`leverarm`](fn@leverarm) is the program itself.
 
 pub mod faults;
 pub mod fuzz;
@@ -10,6 +10,7 @@ pub mod simulated_pull;
 pub mod simulated_store;
 pub mod simulated_test;
 pub mod step_test;
+pub mod tuning_test;
 pub mod virtual_bench;
 
 use std::path::{Path, PathBuf};

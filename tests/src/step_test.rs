@@ -24,6 +24,8 @@ use crate::virtual_bench::{BenchError, VirtualBench};
 pub struct BrakeBench {
     /// The bench.
     pub bench: VirtualBench,
+    /// How far the throttle is opened against a load that holds, 0 to 1.
+    pub opens_to: f64,
     throttle: Throttle,
 }
 
@@ -98,6 +100,7 @@ impl BrakeBench {
         bench.stand().ride(Some(script));
         Ok(Self {
             bench,
+            opens_to: 1.0,
             throttle: Throttle::Ready,
         })
     }
@@ -134,7 +137,7 @@ impl BrakeBench {
                     Throttle::Ready => stand.ride(Some(script)),
                     Throttle::Open(opening) => {
                         stand.ride(None);
-                        stand.throttle(opening);
+                        stand.throttle(opening.min(self.opens_to));
                     }
                 }
             }
@@ -143,6 +146,26 @@ impl BrakeBench {
             }
         }
         Ok(false)
+    }
+
+    /// Warm, armed, and no load on.
+    ///
+    /// # Errors
+    /// When the store refuses, or it does not get there.
+    pub fn ready(&mut self) -> Result<(), BenchError> {
+        let is_warm = self.until(60.0, |live| {
+            live.engine_rpm.is_some_and(|rpm| rpm > 2_800.0)
+        })?;
+        if !is_warm {
+            let cut = self.bench.core().cut_view().cause;
+            return Err(BenchError::Late { cut });
+        }
+        self.word(LoadWord::Arm)?
+            .map_err(|why| BenchError::Late { cut: Some(why) })?;
+        self.until(1.0, |live| {
+            live.load.as_ref().is_some_and(|load| load.armed)
+        })?;
+        Ok(())
     }
 
     /// Warm, armed, at full throttle and held at a speed.

@@ -3,6 +3,7 @@
 
 use std::collections::VecDeque;
 use std::path::Path;
+use std::sync::Arc;
 
 use leverarm::service::{Belongs, RecordKeeper};
 use leverarm_config::{ConfigErrors, Stand};
@@ -11,6 +12,8 @@ use leverarm_software_stand::{
     Engine, ModelError, RiderEvent, RiderScript, SoftwareStand, StandModel,
 };
 use leverarm_store::{NewSetup, Store, StoreError};
+use leverarm_values::CalibratedStand;
+use leverarm_values::calibration::Calibration;
 use leverarm_vocabulary::EventKind;
 use serde_json::Value;
 
@@ -134,6 +137,12 @@ impl VirtualBench {
             })?,
         });
         Ok(())
+    }
+
+    /// Puts calibrations in force for what is live.
+    pub fn calibrate(&mut self, calibration: &Calibration) {
+        let of = CalibratedStand::new(self.stand_file.clone(), calibration);
+        self.core.calibrated(Arc::new(of));
     }
 
     /// Lets the simulated person ride until they are done.

@@ -35,7 +35,7 @@ pub use leverarm_vocabulary::{Cut, CutBy, Event, Now};
 pub use chunks::ChunkData;
 pub use cut::{CutLatch, CutView};
 pub use live::{ChannelLive, GuardLive, Live, PullPhase};
-pub use load::{LoadLive, RunLive, StepDone, load_messages};
+pub use load::{LoadLive, RunLive, StepDone, TUNING, TuningLive, load_messages};
 pub use log::records_of_log;
 pub use self_test::{Arming, BoardStart, GuardTrial, LastTest, Passed, SelfTestReport};
 
@@ -1085,6 +1085,12 @@ impl Core {
                 let event = Event::telling(now, Some(tick), list, begun);
                 out.tell(event.about(leverarm_vocabulary::load::LIST_ABOUT));
                 return Ok(said);
+            }
+            LoadWord::Tune { rad_per_s } => {
+                if self.load.reads() {
+                    return Err("a list of steps is under way already".to_owned());
+                }
+                return self.load.begin_tuning(now, tick, *rad_per_s);
             }
         };
         self.break_off_steps(now, tick, "another order", out);

@@ -2,12 +2,13 @@
 //! board's, and so is what happens when something fails: a host that comes back after it was gone says nothing before a
 //! person does.
 
+mod relay;
+
 use std::collections::VecDeque;
 use std::sync::Arc;
 
 use leverarm_config::{ChannelId, Quantity, Signal};
 use leverarm_load::controller::Settings;
-use leverarm_load::settings::settings;
 use leverarm_protocol::{
     ChannelKind, Hello, LoadArm, LoadCommand, LoadDemand, LoadGains, LoadMap, LoadMode, LoadStatus,
     LoadWhy,
@@ -15,12 +16,13 @@ use leverarm_protocol::{
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 use leverarm_torque::engine::Role;
 use leverarm_torque::steadiness::{Held, Needs};
-use leverarm_values::CalibratedStand;
+use leverarm_values::{CalibratedStand, LoadSettings};
 use leverarm_vocabulary::load::{LoadOrder, Step, StepList};
 use leverarm_vocabulary::{Event, EventKind, Now, Severity, payload};
 use serde::Serialize;
 
 use super::Output;
+use relay::{Next, Relay};
 
 /// Settings and orders that the board has not taken are said again so often.
 const REPEAT_US: u64 = 500_000;
@@ -79,6 +81,15 @@ pub struct RunLive {
     pub done: Vec<StepDone>,
 }
 
+/// A run for tuning under way.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct TuningLive {
+    /// What is waited for, in words.
+    pub waits_for: String,
+    /// How often the output was switched.
+    pub switches: u32,
+}
+
 /// The load as it is now. Speeds and torques are the engine's, at the crank.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct LoadLive {
@@ -108,6 +119,10 @@ pub struct LoadLive {
     pub run: Option<RunLive>,
     /// The steps of the last list, once it is over.
     pub last_steps: Vec<StepDone>,
+    /// A run for tuning under way.
+    pub tuning: Option<TuningLive>,
+    /// Why the last run for tuning was given up, in words; none: it was not.
+    pub tuning_given_up: Option<String>,
 }
 
 /// Where a list is.
@@ -155,7 +170,11 @@ pub(super) struct LoadDesk {
     rate_hz: Option<u16>,
     tick_hz: u32,
     wanted: Option<(LoadMap, LoadGains)>,
+    /// What they come from.
+    settings: Option<LoadSettings>,
     lacks: Option<String>,
+    /// Calibrations changed while the load was armed: the board takes no settings before it is off.
+    is_to_settle: bool,
     wanted_since_us: Option<u64>,
     refusal_told: bool,
     repeat_due_us: u64,
@@ -167,6 +186,8 @@ pub(super) struct LoadDesk {
     to_say: Vec<LoadCommand>,
     run: Option<Run>,
     last_steps: Vec<StepDone>,
+    relay: Option<Relay>,
+    relay_given_up: Option<String>,
 }
 
 impl LoadDesk {
@@ -183,7 +204,9 @@ impl LoadDesk {
             rate_hz: None,
             tick_hz: 0,
             wanted: None,
+            settings: None,
             lacks: Some(NO_BOARD.to_owned()),
+            is_to_settle: false,
             wanted_since_us: None,
             refusal_told: false,
             repeat_due_us: 0,
@@ -194,6 +217,8 @@ impl LoadDesk {
             to_say: Vec::new(),
             run: None,
             last_steps: Vec::new(),
+            relay: None,
+            relay_given_up: None,
         }
     }
 
@@ -201,10 +226,11 @@ impl LoadDesk {
         self.of.stand().absorber.is_some()
     }
 
-    /// Whether a list is under way, and its stretch is being kept.
+    /// Whether a list or a run for tuning is under way, and its stretch is being kept.
     pub(super) fn reads(&self) -> bool {
         let is_open = |run: &Run| !matches!(run.phase, Phase::Closing { .. });
         self.run.as_ref().is_some_and(is_open)
+            || self.relay.as_ref().is_some_and(Relay::is_switching)
     }
 
     /// A connection begins: nothing of before holds.
@@ -220,6 +246,8 @@ impl LoadDesk {
         self.order = None;
         self.to_say.clear();
         self.run = None;
+        self.relay = None;
+        self.is_to_settle = false;
     }
 
     /// The board said what it has.
@@ -250,15 +278,18 @@ impl LoadDesk {
     /// Other calibrations are in force: the settings follow.
     pub(super) fn calibrated(&mut self, of: Arc<CalibratedStand>) {
         self.of = of;
-        if self.tick_hz > 0 && self.is_braked() {
+        if self.was_armed {
+            self.is_to_settle = true;
+        } else if self.tick_hz > 0 && self.is_braked() {
             self.settle_on_settings();
         }
     }
 
     fn settle_on_settings(&mut self) {
         match self.settings() {
-            Ok(wanted) => {
+            Ok((settings, wanted)) => {
                 self.lacks = None;
+                self.settings = Some(settings);
                 if self.wanted.as_ref() != Some(&wanted) {
                     self.wanted_since_us = None;
                     self.refusal_told = false;
@@ -268,40 +299,32 @@ impl LoadDesk {
             }
             Err(lacks) => {
                 self.lacks = Some(lacks);
+                self.settings = None;
                 self.wanted = None;
             }
         }
     }
 
-    fn settings(&self) -> Result<(LoadMap, LoadGains), String> {
+    fn settings(&self) -> Result<(LoadSettings, (LoadMap, LoadGains)), String> {
         let rate_hz = self
             .rate_hz
             .ok_or_else(|| "the board does not hold a load: it lists no loop".to_owned())?;
-        let (stand, model) = (self.of.stand(), self.of.model());
-        let ratio = model.engine_per_drum.value();
-        let drum = model.drum_inertia_kg_m2.map_or(0.0, |it| it.value());
-        let inertia = if drum > 0.0 {
-            drum + ratio * ratio * model.engine_inertia_kg_m2.value()
-        } else {
-            0.0
-        };
-        let task = stand
-            .load_task(rate_hz, self.tick_hz, inertia, 1.0)
+        let settings = self
+            .of
+            .load_settings(rate_hz, self.tick_hz)
             .map_err(|error| error.to_string())?;
-        let absorber = stand.absorber.as_ref().ok_or("no absorber")?;
-        let made = settings(&absorber.absorber, &task);
-        if !made.fit() {
+        if !settings.made.fit() {
             return Err(
                 "the stand file's absorber makes no settings that the board's loop can work with"
                     .to_owned(),
             );
         }
-        let (mut map, mut gains) = load_messages(&made, 0);
+        let (mut map, mut gains) = load_messages(&settings.made, 0);
         // The number is of what is in them: the same settings are never sent to a board that has them.
         let number = number_of(&format!("{map:?}{gains:?}"));
         map.settings = number;
         gains.settings = number;
-        Ok((map, gains))
+        Ok((settings, (map, gains)))
     }
 
     /// A torque in the stand's units.
@@ -388,6 +411,10 @@ impl LoadDesk {
             out.tell(Event::telling(now, Some(tick), &told, message).of(severity));
         }
         self.was_armed = is_on;
+        if self.is_to_settle && !is_on {
+            self.is_to_settle = false;
+            self.settle_on_settings();
+        }
         let swung = before.map_or(0, |it| it.backed_off);
         if status.backed_off > swung {
             let told = payload::LoadSwings {
@@ -407,7 +434,7 @@ impl LoadDesk {
         let status = self.fresh(now)?;
         let is_led = matches!(
             status.mode,
-            LoadMode::Speed | LoadMode::Torque | LoadMode::Road
+            LoadMode::Speed | LoadMode::Torque | LoadMode::Road | LoadMode::Output
         );
         let holds = self.was_armed && is_led && !status.is_saturated;
         let stall = self.wanted.as_ref().map_or(0.0, |it| f64::from(it.1.stall));
@@ -611,6 +638,7 @@ impl LoadDesk {
         }
         let words = format!("list of {} steps begun", list.steps.len());
         self.last_steps.clear();
+        self.relay = None;
         self.run = Some(Run {
             list,
             at: 0,
@@ -622,6 +650,83 @@ impl LoadDesk {
         });
         self.begin_step(tick);
         Ok(words)
+    }
+
+    /// A person's word that the loop is to be tuned at a speed of the engine.
+    pub(super) fn begin_tuning(
+        &mut self,
+        now: Now,
+        tick: u64,
+        rad_per_s: f64,
+    ) -> Result<String, String> {
+        let order = LoadOrder::Speed {
+            rad_per_s,
+            rad_per_s2: None,
+        };
+        self.may_order(now, &order)?;
+        if self.is_to_settle {
+            return Err("another calibration is in force since the load was armed: release it and arm it again first".to_owned());
+        }
+        let settings = self.settings.clone().ok_or(NO_BOARD)?;
+        self.run = None;
+        let target = rad_per_s / self.ratio();
+        self.relay = Some(Relay::new(target, settings, tick, self.tick_hz));
+        self.relay_given_up = None;
+        self.give(order);
+        Ok(format!(
+            "tuning at {:.0} rpm: leave the throttle a quarter to a half open",
+            rad_per_s / RAD_PER_S_PER_RPM
+        ))
+    }
+
+    /// A run for tuning goes on.
+    fn advance_relay(
+        &mut self,
+        now: Now,
+        tick: u64,
+        status: &LoadStatus,
+        out: &mut Output,
+    ) -> Option<RunNews> {
+        let relay = self.relay.as_mut()?;
+        let was_kept = relay.is_switching();
+        let target_rad_per_s = relay.target_rad_per_s;
+        let (switches, next) = (relay.switches, relay.advance(tick, status));
+        let (words, severity) = match next {
+            Next::Wait => return None,
+            Next::Order(order) => {
+                self.give(order);
+                return None;
+            }
+            Next::Begin(order) => {
+                self.give(order);
+                return Some(RunNews::Begun);
+            }
+            Next::Done => (
+                format!("{TUNING}: the output was switched {switches} times"),
+                Severity::Info,
+            ),
+            Next::GiveUp(why) => {
+                let words = format!("{TUNING} was given up: {why}");
+                self.relay_given_up = Some(why);
+                (words, Severity::Warning)
+            }
+        };
+        let rad_per_s = target_rad_per_s * self.ratio();
+        let engine_rpm = rad_per_s / RAD_PER_S_PER_RPM;
+        self.relay = None;
+        let told = payload::LoadTuning {
+            engine_rpm,
+            switches,
+        };
+        out.tell(Event::telling(now, Some(tick), &told, words.clone()).of(severity));
+        self.give(LoadOrder::Speed {
+            rad_per_s,
+            rad_per_s2: None,
+        });
+        was_kept.then(|| RunNews::Over {
+            words,
+            is_whole: false,
+        })
     }
 
     fn begin_step(&mut self, tick: u64) {
@@ -642,6 +747,13 @@ impl LoadDesk {
     /// The list ends for this reason, if one is under way.
     pub(super) fn break_off(&mut self, reason: &str) -> Option<RunNews> {
         let is_kept = self.reads();
+        if let Some(relay) = self.relay.take() {
+            self.relay_given_up = Some(reason.to_owned());
+            return relay.is_switching().then(|| RunNews::Over {
+                words: format!("{TUNING} was broken off: {reason}"),
+                is_whole: false,
+            });
+        }
         let run = self.run.take()?;
         let (done, steps) = (run.done.len(), run.list.steps.len());
         self.last_steps = run.done;
@@ -665,6 +777,9 @@ impl LoadDesk {
     /// The engine's speed over a whole turn.
     pub(super) fn speed(&mut self, tick: u64, engine_rad_per_s: f64) {
         let (ratio, time_s) = (self.ratio(), self.seconds(tick));
+        if let Some(relay) = &mut self.relay {
+            relay.speed(engine_rad_per_s / ratio);
+        }
         if let Some(held) = self.held() {
             held.speed(time_s, engine_rad_per_s / ratio);
         }
@@ -700,15 +815,27 @@ impl LoadDesk {
         is_cut: bool,
         out: &mut Output,
     ) -> Option<RunNews> {
-        self.run.as_ref()?;
+        if self.run.is_none() && self.relay.is_none() {
+            return None;
+        }
         if is_cut {
             return self.break_off("the stand was cut");
         }
         let Some(status) = self.fresh(now).copied() else {
+            if let Some(relay) = &self.relay {
+                let rad_per_s = relay.target_rad_per_s * self.ratio();
+                self.give(LoadOrder::Speed {
+                    rad_per_s,
+                    rad_per_s2: None,
+                });
+            }
             return self.break_off("the board told nothing of its load");
         };
         if !self.was_armed {
             return self.break_off(why_words(status.why));
+        }
+        if self.relay.is_some() {
+            return self.advance_relay(now, tick, &status, out);
         }
         let run = self.run.as_ref()?;
         let since_s = self.seconds(tick.saturating_sub(run.step_tick));
@@ -921,9 +1048,17 @@ impl LoadDesk {
                 done: run.done.clone(),
             }),
             last_steps: self.last_steps.clone(),
+            tuning: self.relay.as_ref().map(|relay| TuningLive {
+                waits_for: relay.waits_for(),
+                switches: relay.switches,
+            }),
+            tuning_given_up: self.relay_given_up.clone(),
         })
     }
 }
+
+/// What a kept run for tuning is called.
+pub const TUNING: &str = "run for tuning the load";
 
 const NO_BOARD: &str = "no board is connected";
 

@@ -84,6 +84,32 @@ impl Follows {
         }
     }
 
+    /// The same with another time constant of the coil, of what a valve lets in, or of the electronics, s.
+    #[must_use]
+    pub fn with_lag(self, lag_s: f64) -> Self {
+        let mut it = self;
+        match &mut it {
+            Self::Coil {
+                time_constant_s, ..
+            }
+            | Self::Electronics { time_constant_s } => *time_constant_s = lag_s,
+            Self::Valve { fill_s, .. } => *fill_s = lag_s,
+        }
+        it
+    }
+
+    /// That time constant, s.
+    #[must_use]
+    pub fn time_constant_s(&self) -> f64 {
+        match *self {
+            Self::Coil {
+                time_constant_s, ..
+            }
+            | Self::Electronics { time_constant_s } => time_constant_s,
+            Self::Valve { fill_s, .. } => fill_s,
+        }
+    }
+
     /// Time from full load to a twentieth of it, s, the output closed at once.
     #[must_use]
     pub fn release_s(&self) -> f64 {

@@ -273,7 +273,7 @@ impl Settings {
     }
 
     /// Torque with full output at a speed, Q16.
-    fn full_torque(&self, speed: i64) -> i64 {
+    pub(super) fn full_torque(&self, speed: i64) -> i64 {
         let mut left = (0, 0);
         for (&right, &torque) in self.map_speed.iter().zip(&self.map_torque) {
             if speed < right {
@@ -285,7 +285,7 @@ impl Settings {
     }
 
     /// Output for a share of it, both Q16.
-    fn output_for(&self, share: i64) -> i64 {
+    pub(super) fn output_for(&self, share: i64) -> i64 {
         let share = share.clamp(0, Q16);
         let piece = ((share * 8) >> 16).min(7);
         let (left, right) = self.piece(piece);
@@ -293,7 +293,7 @@ impl Settings {
     }
 
     /// Share of the torque at an output, both Q16.
-    fn share_of(&self, output: i64) -> i64 {
+    pub(super) fn share_of(&self, output: i64) -> i64 {
         let output = output.clamp(0, Q16);
         let mut piece = 0;
         while piece < 7 && output >= self.piece(piece).1 {

@@ -6,6 +6,7 @@
 pub mod absorber;
 pub mod controller;
 pub mod eddy;
+pub mod identify;
 pub mod reach;
 pub mod settings;
 pub mod tuning;

@@ -4,6 +4,8 @@
 
 use std::f64::consts::{FRAC_PI_2, PI, TAU};
 
+use super::controller::{Q8, Q16, Settings};
+
 /// Speed over braking torque as g(s) = −k e^(−θs) / s: what a step or a relay shows of it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Plant {
@@ -158,6 +160,125 @@ impl Plant {
                 uncertainty,
             )
         })
+    }
+}
+
+/// The board's loop about a speed, opened at the absorber's torque, for small changes: [`super::controller`] in continuous
+/// time.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct BoardLoop<'a> {
+    /// What it is set to.
+    pub set: &'a Settings,
+    /// Inertia that the torque really turns, kg·m².
+    pub inertia_kg_m2: f64,
+    /// What a small change of output changes the torque by, over what the board's map has it be.
+    pub map_ratio: f64,
+    /// The absorber's real lag behind its output, s.
+    pub lag_s: f64,
+    /// Speed of the absorber, rad/s.
+    pub rad_per_s: f64,
+}
+
+impl BoardLoop<'_> {
+    /// Time over which a speed is measured, s.
+    #[must_use]
+    pub fn window_s(&self) -> f64 {
+        TAU * self.set.window_teeth as f64 / self.set.teeth as f64 / self.rad_per_s
+    }
+
+    /// All delays but the absorber's, s: half the window, half a tooth, and a step of the loop.
+    #[must_use]
+    pub fn delay_s(&self) -> f64 {
+        self.window_s() / 2.0 + self.late_s()
+    }
+
+    /// What is late besides the window: a tooth is half a pitch old, and an output stands for a step.
+    fn late_s(&self) -> f64 {
+        PI / self.set.teeth as f64 / self.rad_per_s + 1.0 / self.set.rate_hz as f64
+    }
+
+    /// Margins; the gain's is a factor on the absorber's torque or on one over the inertia.
+    #[must_use]
+    pub fn margins(&self) -> Option<Margins> {
+        let window_s = self.window_s();
+        // Beyond it a mean over the window hides everything.
+        margins(
+            |omega| self.at(omega),
+            0.02 / window_s,
+            0.999 * TAU / window_s,
+        )
+    }
+
+    /// Gain and phase at a frequency, rad/s.
+    fn at(&self, omega: f64) -> (f64, f64) {
+        let set = self.set;
+        let (step_s, window_s) = (1.0 / set.rate_hz as f64, self.window_s());
+        let model_kg_m2 = set.inertia as f64 / f64::from(1 << 20);
+        let firmness = set.firmness as f64 / Q8 as f64;
+        // The observer's gains: of speed, and of acceleration.
+        let first = firmness / (window_s + 4.0 * step_s);
+        let second = first * first / 4.0;
+        let hold = set.hold as f64 / Q16 as f64 / model_kg_m2;
+        let stated_s = Q8 as f64 / set.lag as f64;
+        let quick = Complex(1.0, omega * stated_s * Q8 as f64 / set.lead as f64);
+        let s = Complex(0.0, omega);
+        let one = Complex(1.0, 0.0);
+        let half = omega * window_s / 2.0;
+        let window = Complex(half.cos(), -half.sin()).times(half.sin() / half);
+        let integral = Complex(second, 0.0).over(s);
+        // From the measured speed's distance to the model's speed: E (1 − P) + L over s + P K, P being 1 / quick.
+        let lacking = one.plus(one.over(quick).times(-1.0));
+        let speed = integral
+            .by(lacking)
+            .plus(Complex(first, 0.0))
+            .over(s.plus(one.over(quick).times(hold)));
+        let demand = integral.plus(speed.times(hold));
+        let closed = one.plus(window.by(speed));
+        let absorber = Complex(1.0, omega * stated_s)
+            .over(quick)
+            .over(Complex(1.0, omega * self.lag_s));
+        let gain = self.map_ratio * model_kg_m2 / self.inertia_kg_m2 / omega;
+        let size =
+            demand.size() / closed.size() * absorber.size() * (half.sin() / half).abs() * gain;
+        let phase = demand.phase() - closed.phase() + absorber.phase()
+            - half
+            - FRAC_PI_2
+            - omega * self.late_s();
+        (size, phase)
+    }
+}
+
+/// A complex number.
+#[derive(Clone, Copy)]
+struct Complex(f64, f64);
+
+impl Complex {
+    fn plus(self, other: Self) -> Self {
+        Self(self.0 + other.0, self.1 + other.1)
+    }
+
+    fn times(self, factor: f64) -> Self {
+        Self(self.0 * factor, self.1 * factor)
+    }
+
+    fn by(self, other: Self) -> Self {
+        Self(
+            self.0 * other.0 - self.1 * other.1,
+            self.0 * other.1 + self.1 * other.0,
+        )
+    }
+
+    fn over(self, other: Self) -> Self {
+        let square = other.0 * other.0 + other.1 * other.1;
+        self.by(Self(other.0, -other.1)).times(1.0 / square)
+    }
+
+    fn size(self) -> f64 {
+        self.0.hypot(self.1)
+    }
+
+    fn phase(self) -> f64 {
+        self.1.atan2(self.0)
     }
 }
 

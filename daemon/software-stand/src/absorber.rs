@@ -188,6 +188,34 @@ impl AbsorberState {
 }
 
 impl AbsorberModel {
+    /// How its torque answers an output that jumps from one value to another, cold and at a steady speed: the change of torque,
+    /// N·m, and its mean delay, s: the area between the answer and its end, over the end.
+    #[must_use]
+    pub fn answer(&self, rad_per_s: f64, from: f64, to: f64) -> (f64, f64) {
+        const SETTLED: u32 = 60_000;
+        let model = Self {
+            fault: AbsorberFault::None,
+            ..self.clone()
+        };
+        let air_k = 298.15;
+        let mut state = AbsorberState::new(air_k);
+        let mut torques = |output: f64| {
+            state.output = output;
+            let each = (0..SETTLED).map(|_| {
+                state.temperature_k = air_k;
+                state.step(&model, rad_per_s, air_k);
+                state.torque_nm
+            });
+            each.collect::<Vec<f64>>()
+        };
+        let end_of = |torques: &[f64]| torques.last().copied().unwrap_or(0.0);
+        let before = end_of(&torques(from));
+        let after = torques(to);
+        let change = end_of(&after) - before;
+        let lacking = after.iter().map(|nm| 1.0 - (nm - before) / change);
+        (change, lacking.sum::<f64>() * STEP_S)
+    }
+
     /// An absorber that is as it is believed to be.
     #[must_use]
     pub fn as_stated(absorber: Absorber, task: Task) -> Self {

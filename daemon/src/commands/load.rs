@@ -3,12 +3,14 @@
 use anyhow::{anyhow, bail};
 use std::time::Duration;
 
+use leverarm_analysis::calibration::load;
 use leverarm_analysis::plan::{self, Next};
 use leverarm_config::{Stand, display::DisplayUnit, units};
-use leverarm_store::StoreReader;
+use leverarm_store::{PullId, PullState, StoreReader};
 use leverarm_vocabulary::load::{LoadOrder, LoadWord, Step, StepList};
 use serde_json::Value;
 
+use super::calibrate::{Common, Session};
 use super::control::{Line, message};
 use super::dialogue::quantity;
 use super::terminal::Table;
@@ -34,6 +36,9 @@ pub(super) enum Load {
     Sweep(SweepArguments),
     /// Run the list of steps that the test plan wants next
     Plan(PlanArguments),
+    /// Tune the loop by measurement: holds a speed at part throttle, switches the load to and fro, and puts in force what comes
+    /// out
+    Tune(TuneArguments),
     /// Say how the load is
     Show(WordArguments),
 }
@@ -193,6 +198,18 @@ pub(super) fn share(text: &str) -> Result<f64, Failure> {
     Ok(quantity(text, &units::FRACTION)?.value)
 }
 
+#[derive(Debug, clap::Args)]
+pub(super) struct TuneArguments {
+    /// Speed of the engine, such as "4000 rpm"
+    #[arg(required_unless_present = "from")]
+    speed: Option<String>,
+    /// Read a run that was kept before, by its number, instead of making one
+    #[arg(long, value_name = "PULL", conflicts_with = "speed")]
+    from: Option<i64>,
+    #[command(flatten)]
+    common: Common,
+}
+
 pub(super) fn speed(text: &str) -> Result<f64, Failure> {
     Ok(quantity(text, &units::ROTATION)?.value)
 }
@@ -325,6 +342,7 @@ pub(super) fn run(asked: &Load) -> Result<(), Failure> {
             let list = planned_list(&asked.daemon)?;
             tell(&asked.daemon, &LoadWord::Steps(list), !asked.no_wait)
         }
+        Load::Tune(asked) => tune(asked),
         Load::Show(asked) => {
             let stand = read_stand(&asked.daemon.stand.file)?.stand;
             let line = Line::to(&stand, &asked.daemon)?;
@@ -374,6 +392,79 @@ fn tell(daemon: &DaemonArgument, word: &LoadWord, waits: bool) -> Result<(), Fai
         bail!("the board does not say that its load is armed; `leverarm load show` tells more");
     }
     Ok(())
+}
+
+/// Makes a run with the output switched, unless one is named, and tunes the loop from it.
+fn tune(asked: &TuneArguments) -> Result<(), Failure> {
+    let mut session = Session::open(&asked.common.store, asked.common.json)?;
+    let pull = match asked.from {
+        Some(number) => PullId::new(number),
+        None => {
+            let rad_per_s = speed(asked.speed.as_deref().unwrap_or_default())?;
+            run_for_tuning(&mut session, asked, rad_per_s)?
+        }
+    };
+    let outcome = load::tune(session.known(), session.reader()?, pull)?;
+    session.finish(outcome, &asked.common)?;
+    if !asked.common.json && !asked.common.dry_run {
+        say("the board takes it when the load is armed next; until then it holds as it did");
+    }
+    Ok(())
+}
+
+/// The number of the pull that it is kept as.
+fn run_for_tuning(
+    session: &mut Session,
+    asked: &TuneArguments,
+    rad_per_s: f64,
+) -> Result<PullId, Failure> {
+    let stand: Stand = session.stand().clone();
+    let line = Line::to(&stand, &asked.common.store.daemon)?;
+    let word = serde_json::to_value(LoadWord::Tune { rad_per_s })?;
+    let newest = |session: &Session| -> Result<Option<PullId>, Failure> {
+        let Ok(reader) = session.reader() else {
+            return Ok(None);
+        };
+        Ok(reader.pulls()?.iter().map(|pull| pull.id).max())
+    };
+    let before = newest(session)?;
+    let answer = line.needed(line.post("/api/load", &word))?;
+    let tells = !asked.common.json;
+    if tells {
+        say(message(&answer));
+    }
+    let mut told = String::new();
+    loop {
+        std::thread::sleep(LOOK_EVERY);
+        let load = load_of(&line)?;
+        let Some(tuning) = load.get("tuning").filter(|it| !it.is_null()) else {
+            if let Some(why) = load.get("tuning_given_up").and_then(Value::as_str) {
+                bail!("given up: {why}");
+            }
+            break;
+        };
+        let waits = tuning
+            .get("waits_for")
+            .and_then(Value::as_str)
+            .unwrap_or("");
+        // Not each switch.
+        let phase = waits.split(':').next().unwrap_or("");
+        if tells && phase != told {
+            say(&format!("waiting for {phase}"));
+            phase.clone_into(&mut told);
+        }
+    }
+    for _ in 0..50 {
+        session.reopen()?;
+        let found = newest(session)?.filter(|id| Some(*id) > before);
+        if let Some(id) = found
+            && session.reader()?.pull(id)?.state != PullState::Running
+        {
+            return Ok(id);
+        }
+        std::thread::sleep(LOOK_EVERY);
+    }
+    bail!("the run was made, but no pull of it came into the store; `leverarm journal` tells why")
 }
 
 fn load_of(line: &Line<'_>) -> Result<Value, Failure> {

@@ -21,7 +21,7 @@ use leverarm_software_stand::{
 };
 
 pub use model::{BRAKING_S, coasting, engine_of, model_of, run_out_s, script_of};
-pub use person::{Throttle, ready};
+pub use person::{PART, Throttle, ready};
 
 /// The stand file of the demo.
 pub const DEMO_STAND: &str = include_str!("demo.toml");

@@ -15,6 +15,9 @@ pub enum Throttle {
     Open(f64),
 }
 
+/// How far it is open while the load is tuned.
+pub const PART: f64 = 0.35;
+
 impl Throttle {
     /// What a person does who looks at the page.
     #[must_use]
@@ -22,6 +25,9 @@ impl Throttle {
         let Some(load) = &live.load else {
             return Self::Ready;
         };
+        if load.tuning.is_some() {
+            return Self::Open(PART);
+        }
         let is_closing = load.run.as_ref().is_some_and(|run| run.step > run.steps);
         let holds = load.armed && matches!(load.mode, "speed" | "torque" | "road");
         if holds && !is_closing {

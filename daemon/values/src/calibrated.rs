@@ -1,9 +1,12 @@
 //! What the counts of a stand mean.
 
-use leverarm_config::{Channel, ChannelId, Shaft, Stand};
+use leverarm_config::{Channel, ChannelId, NoLoad, Shaft, Stand};
+use leverarm_load::absorber::Absorber;
+use leverarm_load::controller::Settings;
+use leverarm_load::settings::{Task, settings};
 use leverarm_torque::reduce::{LoadCellModel, ReductionModel};
 
-use crate::calibration::Calibration;
+use crate::calibration::{Calibration, LoadTuning};
 use crate::model;
 use crate::value::{Lost, Value};
 
@@ -13,6 +16,18 @@ pub struct CalibratedStand {
     stand: Stand,
     model: ReductionModel,
     cell: Option<LoadCellModel>,
+    load_tuning: Option<LoadTuning>,
+}
+
+/// What the board's loop is set for, and to.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LoadSettings {
+    /// The absorber, its lag as measured last.
+    pub absorber: Absorber,
+    /// The loop's task, inertia and firmness as measured last.
+    pub task: Task,
+    /// The settings that follow.
+    pub made: Settings,
 }
 
 impl CalibratedStand {
@@ -22,6 +37,7 @@ impl CalibratedStand {
         Self {
             model: model::model(&stand, calibration),
             cell: model::load_cell_model(&stand, calibration),
+            load_tuning: tuning_of(&stand, calibration),
             stand,
         }
     }
@@ -48,6 +64,43 @@ impl CalibratedStand {
     #[must_use]
     pub fn cell(&self) -> Option<&LoadCellModel> {
         self.cell.as_ref()
+    }
+
+    /// What the board's loop is to be set to, at so many steps and ticks a second.
+    ///
+    /// # Errors
+    /// What is lacking.
+    pub fn load_settings(&self, rate_hz: u16, tick_hz: u32) -> Result<LoadSettings, NoLoad> {
+        let stated = self.stand.absorber.as_ref().ok_or(NoLoad::NoAbsorber)?;
+        let mut absorber = stated.absorber.clone();
+        let (inertia_kg_m2, firmness) = match &self.load_tuning {
+            Some(tuned) => {
+                absorber.follows = absorber.follows.with_lag(tuned.lag_s.value());
+                (tuned.inertia_kg_m2.value(), tuned.firmness)
+            }
+            None => (self.inertia_kg_m2(), 1.0),
+        };
+        let task = self
+            .stand
+            .load_task(rate_hz, tick_hz, inertia_kg_m2, firmness)?;
+        let made = settings(&absorber, &task);
+        Ok(LoadSettings {
+            absorber,
+            task,
+            made,
+        })
+    }
+
+    /// Inertia of all that turns, at the absorber, by stand file and calibration of the drum; 0 where the drum's is not known.
+    #[must_use]
+    pub fn inertia_kg_m2(&self) -> f64 {
+        let ratio = self.model.engine_per_drum.value();
+        match &self.model.drum_inertia_kg_m2 {
+            Some(drum) if drum.value() > 0.0 => {
+                drum.value() + ratio * ratio * self.model.engine_inertia_kg_m2.value()
+            }
+            _ => 0.0,
+        }
     }
 
     /// The board's channel of the load cell.
@@ -98,4 +151,11 @@ impl CalibratedStand {
             _ => Value::Good(si),
         }
     }
+}
+
+/// The tuning of the load, if it is of this stand's absorber.
+fn tuning_of(stand: &Stand, calibration: &Calibration) -> Option<LoadTuning> {
+    let kind = stand.absorber.as_ref()?.absorber.kind.name();
+    let tuned = calibration.load_tuning.as_ref()?;
+    (tuned.absorber == kind).then(|| tuned.clone())
 }

@@ -40,6 +40,9 @@ pub struct Calibration {
     /// Drive ratio.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub drive_ratio: Option<RatioCalibration>,
+    /// What the loop of the load has to reckon with.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub load_tuning: Option<LoadTuning>,
 }
 
 const fn first_version() -> u32 {
@@ -56,6 +59,7 @@ impl Default for Calibration {
             tare: None,
             wheels: Vec::new(),
             drive_ratio: None,
+            load_tuning: None,
         }
     }
 }
@@ -228,6 +232,35 @@ pub struct RatioCalibration {
     pub runs: Vec<String>,
 }
 
+/// Engine and absorber as the loop of the load meets them, from a run with its output switched.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct LoadTuning {
+    /// When it was made, microseconds since 1970.
+    pub made_wall_us: i64,
+    /// What the absorber was, in the stand file's word: for another one it does not count.
+    pub absorber: String,
+    /// Torque by the absorber's map over the acceleration that it makes, kg·m²: inertia, and what the map is out by.
+    pub inertia_kg_m2: Assessed,
+    /// Lag of the absorber's torque behind its output, s.
+    pub lag_s: Assessed,
+    /// How firmly the loop corrects; 1: as the rule has it.
+    pub firmness: f64,
+    /// Mean speed of the absorber in the run, rad/s.
+    pub absorber_rad_per_s: f64,
+    /// Its mean torque, N·m.
+    pub absorber_nm: f64,
+    /// Gain margin that the gains leave there, a factor.
+    pub gain_margin: f64,
+    /// Its standard uncertainty.
+    pub gain_margin_uncertainty: f64,
+    /// Phase margin, rad.
+    pub phase_margin_rad: f64,
+    /// Its standard uncertainty, rad.
+    pub phase_margin_uncertainty_rad: f64,
+    /// The run: "pull 3".
+    pub runs: Vec<String>,
+}
+
 /// One part that was calibrated again, or is to be forgotten.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case", tag = "part", content = "record")]
@@ -244,6 +277,8 @@ pub enum Change {
     Wheel(WheelCalibration),
     /// The drive ratio.
     DriveRatio(RatioCalibration),
+    /// The load's loop.
+    LoadTuning(LoadTuning),
     /// Go back to the stand file's value.
     Forget(Constant),
 }
@@ -263,6 +298,8 @@ words! {
         Wheel = "wheel",
         /// Drive ratio.
         Ratio = "ratio",
+        /// The load's loop.
+        LoadTuning = "load-tuning",
     }
 }
 
@@ -277,6 +314,7 @@ impl Change {
             Self::Tare(_) => Constant::Tare,
             Self::Wheel(_) => Constant::Wheel,
             Self::DriveRatio(_) => Constant::Ratio,
+            Self::LoadTuning(_) => Constant::LoadTuning,
             Self::Forget(constant) => *constant,
         }
     }
@@ -304,12 +342,14 @@ impl Calibration {
                 self.wheels.push(new);
             }
             Change::DriveRatio(new) => self.drive_ratio = Some(new),
+            Change::LoadTuning(new) => self.load_tuning = Some(new),
             Change::Forget(Constant::Inertia) => self.drum_inertia = None,
             Change::Forget(Constant::Losses) => self.losses = None,
             Change::Forget(Constant::LoadCell) => self.load_cell = None,
             Change::Forget(Constant::Tare) => self.tare = None,
             Change::Forget(Constant::Wheel) => self.wheels.clear(),
             Change::Forget(Constant::Ratio) => self.drive_ratio = None,
+            Change::Forget(Constant::LoadTuning) => self.load_tuning = None,
         }
     }
 

@@ -14,7 +14,7 @@ mod value;
 
 use leverarm_protocol::BoardReader;
 
-pub use calibrated::CalibratedStand;
+pub use calibrated::{CalibratedStand, LoadSettings};
 pub use sensors::{Sample, Sensors};
 pub use speeds::Speeds;
 pub use value::{Lost, Value};

@@ -211,6 +211,14 @@ event_kinds! {
         "The load swung about its target, and the board made it softer. Play in chain or coupling, a valve that sticks, air in the water first; then tune it again.";
     /// A list of steps or a sweep begins, to be kept as a pull.
     LoadList = "load list", Info;
+    /// A run with the output switched, for tuning, is over; a warning when it was given up.
+    LoadTuning {
+        /// The engine's speed.
+        engine_rpm: f64,
+        /// How often the output was switched.
+        switches: u32,
+    } = "load tuning", Info,
+        "The run was given up, and the speed is held again. The message says why; most often the throttle was moved, or was open too far for low load.";
     /// A step of a list is over; a warning when it was not steady.
     LoadStep {
         /// Which, from 1.

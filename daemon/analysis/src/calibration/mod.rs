@@ -2,6 +2,7 @@
 //! it compares with the one before, and its plot.
 
 pub mod inertia;
+pub mod load;
 pub mod load_cell;
 pub mod losses;
 pub mod ratio;

@@ -5,7 +5,9 @@ use std::sync::Arc;
 
 use leverarm_config::{Channel, ChannelId, Signal, Source};
 use leverarm_filters::teeth::Edge;
-use leverarm_protocol::{BoardMessage, BoardReader, LinkFault, Reading, TEMPERATURE_UNREADABLE};
+use leverarm_protocol::{
+    BoardMessage, BoardReader, LinkFault, LoadStatus, Reading, TEMPERATURE_UNREADABLE,
+};
 use leverarm_torque::uncertainty::Measured;
 
 use leverarm_store::{Chunk, ChunkGap};
@@ -26,6 +28,11 @@ pub struct Recording {
     pub forces: Vec<(u8, Vec<(u64, i32)>)>,
     /// Counts of analog and temperature inputs, in order.
     pub samples: Vec<(Source, Counts)>,
+    /// What the board told of its load, in order, each with whether it did so because the host had told it something about the
+    /// load: one that does not follow a status.
+    pub loads: Vec<(u64, LoadStatus, bool)>,
+    /// A status came, and what follows it of the load has not.
+    awaits_load: bool,
     /// What they mean, where the stand is known: load cell and channels, in order.
     values: Vec<(Signal, Vec<Sample>)>,
     sensors: Option<Sensors>,
@@ -150,10 +157,12 @@ impl Recording {
                     counts,
                 );
             }
-            BoardMessage::Hello(_)
-            | BoardMessage::Status(_)
-            | BoardMessage::Cut { .. }
-            | BoardMessage::Load(_) => {}
+            BoardMessage::Load(status) => {
+                let was_asked = !std::mem::take(&mut self.awaits_load);
+                self.loads.push((tick, *status, was_asked));
+            }
+            BoardMessage::Status(_) => self.awaits_load = true,
+            BoardMessage::Hello(_) | BoardMessage::Cut { .. } => {}
         }
     }
 

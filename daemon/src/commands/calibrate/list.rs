@@ -6,6 +6,7 @@ use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 use super::super::terminal::Table;
 use super::super::{Failure, json_line, say};
 use super::{Session, StandStore};
+use leverarm_analysis::calibration::load::text as tuning_text;
 use leverarm_analysis::calibration::{shown, wheel};
 use leverarm_analysis::local_time::local_text;
 use leverarm_values::calibration::{Change, Constant, NewCalibrationRequest};
@@ -177,5 +178,18 @@ fn rows(session: &Session) -> Vec<[String; 4]> {
         record.map(|r| r.made_wall_us),
         record.map_or(STAND_FILE.to_owned(), |r| r.runs.join(", ")),
     ));
+    if let Some(absorber) = &stand.absorber {
+        let record = calibration.load_tuning.as_ref();
+        let record = record.filter(|it| it.absorber == absorber.absorber.kind.name());
+        rows.push(row(
+            Constant::LoadTuning,
+            record.map_or_else(
+                || "not tuned: by drum.inertia and [absorber]".to_owned(),
+                tuning_text,
+            ),
+            record.map(|r| r.made_wall_us),
+            record.map_or(STAND_FILE.to_owned(), |r| r.runs.join(", ")),
+        ));
+    }
     rows
 }

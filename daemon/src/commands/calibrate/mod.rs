@@ -9,7 +9,7 @@ mod tare;
 mod wheel;
 
 use anyhow::anyhow;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use clap::Subcommand;
@@ -49,9 +49,9 @@ pub(super) enum Calibrate {
 
 /// The stand, its daemon and its store.
 #[derive(Debug, Clone, clap::Args)]
-struct StandStore {
+pub(super) struct StandStore {
     #[command(flatten)]
-    daemon: DaemonArgument,
+    pub(super) daemon: DaemonArgument,
     /// Folder of the store; the stand file's when left out
     #[arg(long, value_name = "DIR")]
     store: Option<PathBuf>,
@@ -59,15 +59,15 @@ struct StandStore {
 
 /// What every calibration takes.
 #[derive(Debug, Clone, clap::Args)]
-struct Common {
+pub(super) struct Common {
     #[command(flatten)]
-    store: StandStore,
+    pub(super) store: StandStore,
     /// Show what comes out without putting it in force
     #[arg(long)]
-    dry_run: bool,
+    pub(super) dry_run: bool,
     /// End with one JSON object on the last line, and ask nothing
     #[arg(long)]
-    json: bool,
+    pub(super) json: bool,
     /// Write a plot: the file's ending, .svg or .png, says which kind
     #[arg(long, value_name = "FILE")]
     plot: Option<PathBuf>,
@@ -83,8 +83,16 @@ pub(super) fn calibrate(what: &Calibrate) -> Result<(), Failure> {
     }
 }
 
+fn reader_of(folder: &Path) -> Result<Option<StoreReader>, Failure> {
+    match StoreReader::open(folder) {
+        Ok(reader) => Ok(Some(reader)),
+        Err(StoreError::NoStore { .. }) => Ok(None),
+        Err(error) => Err(Failure::from(error)),
+    }
+}
+
 /// A stand with what is known of it so far, and the person.
-struct Session {
+pub(super) struct Session {
     daemon: DaemonArgument,
     file: StandFile,
     folder: PathBuf,
@@ -96,17 +104,13 @@ struct Session {
 }
 
 impl Session {
-    fn open(store: &StandStore, quiet: bool) -> Result<Self, Failure> {
+    pub(super) fn open(store: &StandStore, quiet: bool) -> Result<Self, Failure> {
         let file = read_stand(&store.daemon.stand.file)?;
         let folder = store
             .store
             .clone()
             .unwrap_or_else(|| file.store_folder.clone());
-        let reader = match StoreReader::open(&folder) {
-            Ok(reader) => Some(reader),
-            Err(StoreError::NoStore { .. }) => None,
-            Err(error) => return Err(Failure::from(error)),
-        };
+        let reader = reader_of(&folder)?;
         let calibration = match &reader {
             Some(reader) => in_force::newest_calibration(reader)?.0,
             None => Calibration::default(),
@@ -122,11 +126,17 @@ impl Session {
         })
     }
 
-    fn stand(&self) -> &Stand {
+    pub(super) fn stand(&self) -> &Stand {
         &self.file.stand
     }
 
-    fn known(&self) -> Known<'_> {
+    /// Looks at the store again, which may have begun since.
+    pub(super) fn reopen(&mut self) -> Result<(), Failure> {
+        self.reader = reader_of(&self.folder)?;
+        Ok(())
+    }
+
+    pub(super) fn known(&self) -> Known<'_> {
         Known {
             stand: self.stand(),
             calibration: &self.calibration,
@@ -134,7 +144,7 @@ impl Session {
         }
     }
 
-    fn reader(&self) -> Result<&StoreReader, Failure> {
+    pub(super) fn reader(&self) -> Result<&StoreReader, Failure> {
         self.reader.as_ref().ok_or_else(|| {
             anyhow!(
                 "{}: nothing has been recorded yet; start `leverarm serve` with the board connected",
@@ -151,7 +161,7 @@ impl Session {
         ));
         match name.trim().parse::<i64>() {
             Ok(number) => Run::of_pull(self.reader()?, PullId::new(number), Some(&stand)),
-            Err(_not_a_number) => Run::of_log(std::path::Path::new(name.trim()), Some(&stand)),
+            Err(_not_a_number) => Run::of_log(Path::new(name.trim()), Some(&stand)),
         }
         .map_err(Failure::from)
     }
@@ -183,7 +193,7 @@ impl Session {
     }
 
     /// Shows what came out, and puts it in force unless it is not wanted.
-    fn finish(&self, outcome: Outcome, common: &Common) -> Result<(), Failure> {
+    pub(super) fn finish(&self, outcome: Outcome, common: &Common) -> Result<(), Failure> {
         say(&outcome.summary);
         if let Some(verdict) = &outcome.verdict {
             say(verdict);
