@@ -29,7 +29,7 @@ pub fn drawn_stand(kind: Kind, cylinders: u8, seed: u64) -> (String, StandModel)
     model.engine.cycles = brake.engine.cycles;
     model.engine.inertia_kg_m2 = brake.engine.inertia_kg_m2;
     model.drum.inertia_kg_m2 = brake.drum.inertia_kg_m2;
-    model.pickups[0] = brake.pickups[0].clone();
+    model.pickups[0] = brake.pickups[0];
     let ratio = model.ratio;
     let drum_kg_m2 = absorber.task.inertia_kg_m2 - ratio * ratio * model.engine.inertia_kg_m2;
     let believed = absorber_text(
@@ -93,11 +93,7 @@ fn absorber_text(it: &Absorber, engine_nm: f64) -> String {
             1e3 * fill_s
         ),
         Follows::Electronics { time_constant_s } => {
-            write!(
-                text,
-                "time_constant = \"{:.3} ms\"\n",
-                1e3 * time_constant_s
-            )
+            writeln!(text, "time_constant = \"{:.3} ms\"", 1e3 * time_constant_s)
         }
     };
     debug_assert!(written.is_ok(), "a String takes everything");
@@ -146,7 +142,16 @@ pub enum Tuned {
     Nothing(CalibrationError),
 }
 
-/// Warm, armed, and tuned at a speed: the run's outcome, and the bench, whose load holds on.
+/// A run that is over.
+#[derive(Debug)]
+pub struct Run {
+    /// What came out.
+    pub outcome: Result<Outcome, CalibrationError>,
+    /// Why the load gave it up, if it did.
+    pub given_up: Option<String>,
+}
+
+/// Warm, armed, and tuned at a speed.
 ///
 /// # Errors
 /// When the bench does not get through.
@@ -158,14 +163,7 @@ pub fn tuned(
     (stand, model): (&str, StandModel),
     rpm: f64,
     seed: u64,
-) -> Result<
-    (
-        BrakeBench,
-        Result<Outcome, CalibrationError>,
-        Option<String>,
-    ),
-    BenchError,
-> {
+) -> Result<Run, BenchError> {
     let mut it = BrakeBench::on(folder, stand, model, seed)?;
     it.ready()?;
     let word = LoadWord::Tune {
@@ -193,7 +191,7 @@ pub fn tuned(
         Some(pull) => load::tune(known, &reader, pull),
         None => Err(CalibrationError::NoRun),
     };
-    Ok((it, outcome, given_up))
+    Ok(Run { outcome, given_up })
 }
 
 /// A drawn stand tuned at 4000 rpm.
@@ -207,7 +205,7 @@ pub fn tuning(kind: Kind, cylinders: u8, seed: u64) -> Result<Tuned, BenchError>
     #[expect(clippy::unwrap_used, reason = "a test's folder")]
     let folder = tempfile::tempdir().unwrap();
     let (stand, model) = drawn_stand(kind, cylinders, seed);
-    let (it, outcome, given_up) = tuned(folder.path(), (&stand, model.clone()), 4_000.0, seed)?;
+    let Run { outcome, given_up } = tuned(folder.path(), (&stand, model.clone()), 4_000.0, seed)?;
     if let Some(why) = given_up {
         return Ok(Tuned::GivenUp(why));
     }
@@ -218,7 +216,6 @@ pub fn tuning(kind: Kind, cylinders: u8, seed: u64) -> Result<Tuned, BenchError>
         },
         Err(error) => return Ok(Tuned::Nothing(error)),
     };
-    drop(it);
     #[expect(clippy::unwrap_used, reason = "a brake has one")]
     let absorber = model.absorber.as_ref().unwrap();
     let speed = found.absorber_rad_per_s;

@@ -723,7 +723,7 @@ impl LoadDesk {
             rad_per_s,
             rad_per_s2: None,
         });
-        was_kept.then(|| RunNews::Over {
+        was_kept.then_some(RunNews::Over {
             words,
             is_whole: false,
         })
