@@ -10,10 +10,12 @@ use leverarm_analysis::map::{Apart, Less, Load, MapView, Shown, map_of_setup};
 use leverarm_analysis::other_way::other_way;
 use leverarm_analysis::plan::{list_lengths, lists_read, part_throttle};
 use leverarm_analysis::reduction::CurveChoice;
+use leverarm_load::absorber::Kind;
 use leverarm_software_stand::{AbsorberFault, Engine};
 use leverarm_store::StoreReader;
 use leverarm_tests::leverarm;
 use leverarm_tests::step_test::{BrakeBench, drawn, reduced, speeds, step_test};
+use leverarm_tests::tuning_test::{Tuned, drawn_stand, swings, tuned, tuning};
 use leverarm_torque::curve::{How, RAD_PER_S_PER_RPM};
 use leverarm_vocabulary::load::{LoadOrder, LoadWord, Step, StepList};
 use leverarm_vocabulary::{EventKind, Severity};
@@ -515,4 +517,47 @@ fn a_late_load_cell_parts_the_directions() {
     assert!(!other.found.agree(), "{other:?}");
     let found = other.found.lag_s.unwrap();
     assert!((found / lag_s - 1.0).abs() < 0.4, "{found}");
+}
+
+/// Of drawn brakes, whose stand files are out by some 15 %, the tuning's band holds inertia and lag, and the margin that it
+/// states is where the loop swings.
+#[test]
+fn a_tuning_holds_what_is_true() {
+    let (mut found, mut held, mut off, mut stated_off) = (0, 0, 0.0, 0.0);
+    for kind in [Kind::EddyCurrent, Kind::Hydraulic] {
+        for seed in 1..=5 {
+            let Tuned::Found(it) = tuning(kind, 1, seed).unwrap() else {
+                continue;
+            };
+            found += 1;
+            held += u32::from(it.holds_inertia()) + u32::from(it.holds_lag());
+            off += (it.found.inertia_kg_m2.value() / it.true_inertia_kg_m2 - 1.0).powi(2);
+            stated_off += (it.stated_inertia_kg_m2 / it.true_inertia_kg_m2 - 1.0).powi(2);
+            if seed == 2 {
+                let (stand, model) = drawn_stand(kind, 1, seed);
+                let swings_at = |factor: f64| {
+                    swings(
+                        (&stand, model.clone()),
+                        &it.found,
+                        factor * it.found.gain_margin,
+                    )
+                };
+                assert!(!swings_at(0.5).unwrap(), "{kind:?}: {it:?}");
+                assert!(swings_at(2.0).unwrap(), "{kind:?}: {it:?}");
+            }
+        }
+    }
+    assert!(found >= 8, "{found}");
+    assert!(held * 10 >= found * 2 * 8, "{held} of {}", 2 * found);
+    assert!(off < 0.5 * stated_off, "{off} and {stated_off}");
+}
+
+/// What can't be told of a water brake is said before anything is switched.
+#[test]
+fn a_water_brake_is_not_tuned() {
+    let folder = tempfile::tempdir().unwrap();
+    let (stand, model) = drawn_stand(Kind::Water, 1, 1);
+    let refused = tuned(folder.path(), (&stand, model), 4_000.0, 1).unwrap_err();
+    let said = format!("{refused:?}");
+    assert!(said.contains("its water knocks"), "{said}");
 }

@@ -9,6 +9,7 @@ use std::sync::Arc;
 
 use leverarm_config::{ChannelId, Quantity, Signal};
 use leverarm_load::controller::Settings;
+use leverarm_load::identify;
 use leverarm_protocol::{
     ChannelKind, Hello, LoadArm, LoadCommand, LoadDemand, LoadGains, LoadMap, LoadMode, LoadStatus,
     LoadWhy,
@@ -663,6 +664,9 @@ impl LoadDesk {
             rad_per_s,
             rad_per_s2: None,
         };
+        if let Some(it) = &self.of.stand().absorber {
+            identify::model_u(it.absorber.kind).map_err(|why| why.to_string())?;
+        }
         self.may_order(now, &order)?;
         if self.is_to_settle {
             return Err("another calibration is in force since the load was armed: release it and arm it again first".to_owned());

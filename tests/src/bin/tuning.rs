@@ -43,7 +43,7 @@ fn swings_at(kind: Kind, cylinders: u8, seed: u64, it: &Tuning) -> f64 {
 
 fn main() {
     let asked = Arguments::parse();
-    for kind in [Kind::EddyCurrent, Kind::Water, Kind::Hydraulic] {
+    for kind in [Kind::EddyCurrent, Kind::Hydraulic] {
         let mut found: Vec<Tuning> = Vec::new();
         for seed in asked.seed..asked.seed + asked.stands {
             match tuning(kind, asked.cylinders, seed) {
