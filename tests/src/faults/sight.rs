@@ -24,6 +24,8 @@ pub(super) struct Sight {
     engine_is_wrong: bool,
     counts_double: bool,
     teeth_gone: u64,
+    /// Interference makes edges on the drum's line, with or without its pickup.
+    has_interference: bool,
     /// Since when the drum has turned fast enough, with a sound link, to be known.
     known_since_us: Option<u64>,
     /// The wrong count was there before the speed was known.
@@ -44,6 +46,8 @@ impl Sight {
             engine_is_wrong: false,
             counts_double: false,
             teeth_gone: 0,
+            has_interference: (plan.model.pickups.first())
+                .is_some_and(|pickup| pickup.interference.bursts_per_s > 0.0),
             known_since_us: None,
             from_first_tooth: false,
         }
@@ -109,6 +113,10 @@ impl Sight {
         }
         let alone = !self.reads_engine && self.from_first_tooth;
         match () {
+            // An edge that comes late is like a tooth of a drum that brakes.
+            () if self.is_dead && self.has_interference && !self.reads_engine => {
+                Some("the only pickup, dead, with interference in its place")
+            }
             () if self.no_neighbours() => Some("no two neighbouring teeth left"),
             () if !alone => None,
             () if self.is_dead => Some("the only pickup, dead before it was fast enough"),
