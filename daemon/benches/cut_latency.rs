@@ -143,7 +143,7 @@ impl Board {
         self.send(&BoardMessage::Status(status))
     }
 
-    /// What comes all the time, besides teeth.
+    /// What comes all the time in addition to teeth.
     fn other(&mut self) -> Outcome<()> {
         self.tick += 1.0;
         self.status()?;

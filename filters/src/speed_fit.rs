@@ -664,7 +664,7 @@ fn jumps(
         .collect()
 }
 
-/// Every so manieth whole working cycle of what takes part, in whole turns, so that about
+/// Whole working cycles at even distances of what takes part, in whole turns, so that about
 /// [`TEETH_TO_APPROACH`] teeth are left: of one turn in two the cycle would look like tooth errors.
 fn thinned(train: &ToothTrain, options: &FitOptions, weights: &[bool]) -> Vec<bool> {
     let every = i64::try_from(weights.len() / TEETH_TO_APPROACH + 1).unwrap_or(1);

@@ -83,7 +83,7 @@
 #endif
 
 /* Analog input that has a thermistor on the brake, from the pin to ground; -1: none. Fewer counts are too hot, more an open
- * wire. Besides, the load ends when a thermocouple is above its limit. */
+ * wire. The load also ends when a thermocouple is above its limit. */
 #ifndef BRAKE_HOT_CHANNEL
 #define BRAKE_HOT_CHANNEL -1
 #endif

@@ -205,7 +205,7 @@ static void watch(struct load *load, const struct load_inputs *inputs, int64_t m
     load->torque_apart = differs ? load->torque_apart + 1 : 0;
     load->without = is_loaded && inputs->no_supply ? load->without + 1 : 0;
     /* What the engine would have to give for what is seen, the absorber's torque being out by a quarter at most, and by what
-     * a valve changed lately besides: nobody knows its stroke well. */
+     * a valve also changed lately: nobody knows its stroke well. */
     int64_t more = (growing * set->inertia >> 20) * set->rate_hz;
     int64_t seen = load->engine + more;
     int64_t lately = set->slew > 0 ? full * magnitude(load->place - load->settled) >> 16 : 0;

@@ -103,7 +103,7 @@ def frames_in_time(board, cycles_per_tick=CYCLES_PER_TICK, tooth_ms=20):
     for reading in board.readings:
         if "tick" not in reading:
             continue
-        # To the end of the frame, so the frame's own length is allowed besides.
+        # To the end of the frame, so the frame's own length is allowed too.
         age = reading["cycle"] - start - cycles_per_tick * (reading["tick"] - TICK_ORIGIN)
         limit = {"teeth": tooth_ms, "cut": 20}.get(reading["kind"], 100)
         line = 255 * 10 * CLOCK_HZ // board.baud
@@ -1316,7 +1316,7 @@ def text_sketch_has_forty_lines_of_code():
     assert max(map(len, lines)) <= 120
 
 
-# ---- What both boards promise besides -------------------------------------------------------
+# ---- What both boards also promise ----------------------------------------------------------
 
 
 @test

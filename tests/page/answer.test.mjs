@@ -114,7 +114,7 @@ test("the whole job with the mouse alone: setup, plan, A-B-A, a pull left out, t
   });
 });
 
-test("the answer holds the simulated truth, comes anew after each pull, and is what the command line says", async () => {
+test("the answer holds the simulated truth, is worked out again after each pull, and is what the command line says", async () => {
   await together({ pulls: 1, path: "/#answer" }, async ({ daemon, page }) => {
     await daemon.post("/api/setup", { name: "main jet 105" });
     await answered(page);

@@ -87,7 +87,7 @@ export class SpeedPlot {
     this.#plot?.setScale("x", { min, max });
   }
 
-  /** Colours are read when the plot is made, so another appearance makes it anew. */
+  /** Colours are read when the plot is made, so another appearance makes it again. */
   build() {
     this.#plot?.destroy();
     this.#plot = null;

@@ -170,7 +170,7 @@ impl GuardDesk {
     }
 
     /// All limits are the stand file's again. What tripped by the self-test is over: if there is a
-    /// reason besides, the next value tells.
+    /// further reason, the next value tells.
     pub(super) fn unforce(&mut self) -> Option<Verdict> {
         let state = self.states.get_mut(self.forced.take()?)?;
         let was = std::mem::take(&mut state.limit);

@@ -543,7 +543,7 @@ impl Controller {
             0
         };
         // What the engine would have to give for what is seen, the absorber's torque being out by a quarter at most, and by what
-        // a valve changed lately besides: nobody knows its stroke well.
+        // a valve also changed lately: nobody knows its stroke well.
         let more = ((growing * self.set.inertia) >> 20) * self.set.rate_hz;
         let seen = self.engine + more;
         let lately = if self.set.slew > 0 {

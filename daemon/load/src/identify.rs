@@ -148,7 +148,7 @@ const INDEPENDENT: f64 = 3.0;
 const TOLD_MAX: f64 = 0.25;
 /// Shortest lag that is told from none, s.
 const LAG_MIN_S: f64 = 5e-4;
-/// Longest over the stated one, and besides, s.
+/// Longest over the stated one, and so much more, s.
 const LAG_MAX: (f64, f64) = (4.0, 0.1);
 /// Stiction of a valve that is tried, shares of its way.
 const STICKS: [f64; 9] = [0.0, 0.003, 0.006, 0.009, 0.012, 0.016, 0.02, 0.03, 0.04];

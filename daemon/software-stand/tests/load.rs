@@ -419,3 +419,93 @@ fn a_host_sets_arms_and_watches() {
     let (statuses, has_loop) = heard(&mut stand, 500_000, &said_of(&set, 7));
     assert!(!has_loop && statuses.is_empty());
 }
+
+/// From any mode into any other the torque goes on from where it was.
+#[test]
+fn changes_of_mode_are_bumpless() {
+    for kind in KINDS {
+        let mut it = Braked::held(StandModel::braked(kind, 1), 5_000.0);
+        let held = it.load().engine as f64 / Q16 as f64;
+        let drum = it.0.truth().omega_drum_rad_per_s;
+        for (mode, target) in [
+            (Mode::Torque, held),
+            (Mode::Speed, drum),
+            (Mode::Road, held),
+            (Mode::Torque, held),
+            (Mode::Road, held),
+            (Mode::Speed, drum),
+        ] {
+            let before = it.0.truth().brake_nm;
+            it.demand(mode, target, 0.0);
+            it.go(0.002);
+            let after = it.0.truth().brake_nm;
+            assert!(
+                (after - before).abs() < 0.1 * held,
+                "{kind:?}, {mode:?}: {before} to {after}, of {held} N·m"
+            );
+            it.go(0.3);
+        }
+        it.go(2.0);
+        assert_eq!(it.load().why, Why::None, "{kind:?}");
+    }
+}
+
+/// How far a speed is passed for which the engine was too weak for so long, when the throttle is opened at last.
+fn overshoot_after(kind: Kind, for_s: f64) -> f64 {
+    let mut it = Braked::held(StandModel::braked(kind, 1), 5_000.0);
+    it.0.throttle(0.25);
+    it.go(1.0);
+    it.speed(6_500.0, 0.0);
+    it.go(for_s);
+    assert!(it.mean_rpm(0.1) < 6_300.0, "{kind:?}: too weak for it");
+    it.0.throttle(1.0);
+    let mut highest = 0.0_f64;
+    for _ in 0..100 {
+        highest = highest.max(it.mean_rpm(0.03));
+    }
+    assert_eq!(it.load().why, Why::None, "{kind:?}");
+    assert!((it.mean_rpm(1.0) / 6_500.0 - 1.0).abs() < 0.01, "{kind:?}");
+    highest / 6_500.0 - 1.0
+}
+
+/// What the loop has waited for does not wind it up.
+#[test]
+fn waiting_does_not_wind_up() {
+    for kind in KINDS {
+        let [short, long] = [0.5, 8.0].map(|for_s| overshoot_after(kind, for_s));
+        assert!(
+            long < short + 0.01 && long < 0.06,
+            "{kind:?}: {short} and {long}"
+        );
+    }
+}
+
+/// A loop that is too hard for its stand swings, is found, and made softer until it is quiet; one that is right is left alone.
+#[test]
+fn a_loop_that_swings_is_made_softer() {
+    for kind in KINDS {
+        for (times, is_found) in [(1, false), (4, true)] {
+            let model = StandModel::braked(kind, 1);
+            let mut it = Braked::new(model.clone());
+            let absorber = model.absorber.as_ref().unwrap();
+            let mut set = settings(&absorber.believed, &absorber.task);
+            set.firmness = (set.firmness * times).min(1_024);
+            set.hold *= times;
+            let mut writer = FrameWriter::new();
+            for said in said_of(&set, 7) {
+                it.0.receive(writer.write(0, &said).unwrap());
+            }
+            it.0.throttle(1.0);
+            it.0.arm_load();
+            it.speed(5_000.0, 0.0);
+            it.go(10.0);
+            let load = it.load();
+            assert_eq!(load.backed_off > 0, is_found, "{kind:?}: {load:?}");
+            if load.why == Why::None {
+                let each: Vec<f64> = (0..100).map(|_| it.mean_rpm(0.02)).collect();
+                let most = each.iter().map(|rpm| (rpm / 5_000.0 - 1.0).abs());
+                assert!(most.fold(0.0, f64::max) < 0.03, "{kind:?}: {each:?}");
+            }
+        }
+    }
+}

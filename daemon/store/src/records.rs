@@ -345,7 +345,7 @@ pub struct EventRecord {
     pub channel: Option<String>,
     /// A sentence for people.
     pub message: String,
-    /// What its kind tells besides, and how often it happened.
+    /// What its kind adds, and how often it happened.
     pub data: Value,
     /// That a person has looked at it.
     pub acknowledged: Option<Acknowledgement>,

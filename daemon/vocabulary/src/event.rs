@@ -21,7 +21,7 @@ pub struct Event {
     pub channel: Option<String>,
     /// In words.
     pub message: String,
-    /// What its kind tells besides, a [`Payload`]; `Null` without.
+    /// What its kind adds, a [`Payload`]; `Null` without.
     pub payload: Value,
     /// How often it happened, where it stands for several.
     pub repeats: Option<Repeats>,

@@ -426,7 +426,7 @@ fn no_load_unarmed_or_at_rest(arguments: &[String; 2]) -> String {
     String::new()
 }
 
-/// A board that starts anew has let go, and holds nothing until it has settings and a person's word again.
+/// A board that starts again has let go, and holds nothing until it has settings and a person's word again.
 fn a_restart_lets_go(arguments: &[String; 2]) -> String {
     let mut it = Stand::held(arguments, Kind::EddyCurrent);
     it.chip.command("reset 8");

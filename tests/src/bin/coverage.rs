@@ -54,7 +54,7 @@ struct Arguments {
     /// Also stands on which nothing but the timing is uncertain
     #[arg(long)]
     timing_alone: bool,
-    /// Only drives that swing and have play, drawn anew for every three pulls
+    /// Only drives that swing and have play, other ones for every three pulls
     #[arg(long)]
     drawn_drives: bool,
     /// A line for each pull, on the standard error

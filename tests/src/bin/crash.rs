@@ -45,7 +45,7 @@ const DAEMONS: u64 = 4;
 /// Kills writers of a store, and looks what is left.
 #[derive(Debug, Parser)]
 struct Options {
-    /// How many processes to kill, besides a few whole daemons.
+    /// How many processes to kill, in addition to a few whole daemons.
     #[arg(long, default_value_t = 500)]
     kills: u64,
     /// Seed of when each is killed, and of what it writes.

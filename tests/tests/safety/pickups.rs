@@ -336,7 +336,7 @@ fn every_second_tooth_missed_with_the_clutch_out_is_told() {
         let folder = tempfile::tempdir().unwrap();
         let mut bench = VirtualBench::new(folder.path(), &stand, model).unwrap();
         bench.wait(1.0).unwrap();
-        bench.stand().throttle(0.3);
+        bench.stand().throttle(0.12);
         bench.wait(1.0).unwrap();
         bench.stand().pickup_fault(1, EVERY_SECOND);
         bench.wait(0.7).unwrap();

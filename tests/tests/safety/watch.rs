@@ -1,4 +1,4 @@
-//! What is watched besides teeth: relay, link, lost channels, limits that go with a speed.
+//! What is watched in addition to teeth: relay, link, lost channels, limits that go with a speed.
 
 use std::f64::consts::TAU;
 

@@ -12,7 +12,7 @@ use super::scatter::{Basis, Scatter, remainder_of};
 /// no more than a few. The remainder is averaged over speeds, so it takes fewer.
 const DOF_MAX: [usize; 2] = [60, 10];
 /// Differences judged by each simulated estimate of the remainder's variance, with factor and slope
-/// estimated anew for each: it is averaged over speeds, so that it varies little and a tenth of the draws
+/// estimated again for each: it is averaged over speeds, so that it varies little and a tenth of the draws
 /// is enough of them. Curves are what takes the time.
 const DIFFERENCES_A_REMAINDER: usize = 10;
 /// Standard errors that each simulated difference is judged by: how they scatter is what makes the tail

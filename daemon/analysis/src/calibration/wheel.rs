@@ -40,7 +40,7 @@ pub struct FoundTeeth {
 }
 
 /// Learns the teeth of a wheel from runs; the last record is refined where the wheel is the same, unless
-/// it is to be learnt `anew`.
+/// it is to be learnt `from_scratch`.
 ///
 /// # Errors
 /// [`CalibrationError`].
@@ -48,7 +48,7 @@ pub fn find(
     known: Known<'_>,
     pickup: &Pickup,
     runs: &[Run],
-    anew: bool,
+    from_scratch: bool,
 ) -> Result<FoundTeeth, CalibrationError> {
     let mut patterns = Vec::new();
     let mut used = Vec::new();
@@ -67,7 +67,7 @@ pub fn find(
     let change = earlier.as_ref().map(|earlier| found.change_since(earlier));
     // The same wheel as before: its record gets better with every run.
     let unchanged = matches!(&change, Some(Some(change)) if change.moved.is_empty() && !change.sits_differently());
-    let refined = match earlier.as_ref().filter(|_| unchanged && !anew) {
+    let refined = match earlier.as_ref().filter(|_| unchanged && !from_scratch) {
         Some(earlier) => {
             used.push("the last record".to_owned());
             Pattern::combined(&[found.clone(), earlier.clone()])?

@@ -79,7 +79,7 @@ impl Recorder {
         let (copy, is_whole) = match rescue.copy.take() {
             Some(copy) => (copy, true),
             None if !rescue.is_unreadable => return Some(rescue),
-            None => match self.begin_anew() {
+            None => match self.begin_new() {
                 Ok(new) => (new, false),
                 Err(error) => {
                     tracing::error!(%error, "no new store can be made: records wait in memory");
@@ -154,7 +154,7 @@ impl Recorder {
     }
 
     /// A store without a past, in which what is under way goes on.
-    fn begin_anew(&mut self) -> Result<Store, RecorderError> {
+    fn begin_new(&mut self) -> Result<Store, RecorderError> {
         let mut store = self.in_new_folder(|folder| Store::open(folder))?;
         self.replay(&mut store)?;
         Ok(store)
