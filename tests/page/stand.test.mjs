@@ -89,8 +89,10 @@ test("a rehearsal from the first setup to its sheet: band, plan, wrong setup, so
     assert.match(spoken, new RegExp(`^Pull ${newest} stored, ${curve.peak_torque_nm.toFixed(2)}\u00a0N·m${before}$`));
     assert.match(`${await text(page, "state-text")} ${await text(page, "state-detail")}`, /pull \d stored/i);
     assert.ok((await capitalsMm(page, "state-text")) >= 15);
-    const heard = await page.evaluate(() => window.heard);
-    assert.deepEqual(heard.slice(0, 5), [523, 784, 880, 523, 784], "the box itself, end speed, stored");
+    // The box itself, then end speed and stored; on a busy machine the first pull may have come to its end before the box.
+    const heard = async () => (await page.evaluate(() => window.heard)).join(" ");
+    assert.match(await heard(), /^523 784 /);
+    await until("end speed and stored are heard", async () => / 880 523 784\b/.test(await heard()), 30000);
 
     // The next step; the same setup again is wrong, and told from the first moment.
     await band(page, /^Wrong setup: the plan wants main jet 110$/);
