@@ -453,7 +453,7 @@ fn changes_of_mode_are_bumpless() {
 /// How far a speed is passed for which the engine was too weak for so long, when the throttle is opened at last.
 fn overshoot_after(kind: Kind, for_s: f64) -> f64 {
     let mut it = Braked::held(StandModel::braked(kind, 1), 5_000.0);
-    it.0.throttle(0.25);
+    it.0.throttle(0.08);
     it.go(1.0);
     it.speed(6_500.0, 0.0);
     it.go(for_s);
@@ -477,35 +477,5 @@ fn waiting_does_not_wind_up() {
             long < short + 0.01 && long < 0.06,
             "{kind:?}: {short} and {long}"
         );
-    }
-}
-
-/// A loop that is too hard for its stand swings, is found, and made softer until it is quiet; one that is right is left alone.
-#[test]
-fn a_loop_that_swings_is_made_softer() {
-    for kind in KINDS {
-        for (times, is_found) in [(1, false), (4, true)] {
-            let model = StandModel::braked(kind, 1);
-            let mut it = Braked::new(model.clone());
-            let absorber = model.absorber.as_ref().unwrap();
-            let mut set = settings(&absorber.believed, &absorber.task);
-            set.firmness = (set.firmness * times).min(1_024);
-            set.hold *= times;
-            let mut writer = FrameWriter::new();
-            for said in said_of(&set, 7) {
-                it.0.receive(writer.write(0, &said).unwrap());
-            }
-            it.0.throttle(1.0);
-            it.0.arm_load();
-            it.speed(5_000.0, 0.0);
-            it.go(10.0);
-            let load = it.load();
-            assert_eq!(load.backed_off > 0, is_found, "{kind:?}: {load:?}");
-            if load.why == Why::None {
-                let each: Vec<f64> = (0..100).map(|_| it.mean_rpm(0.02)).collect();
-                let most = each.iter().map(|rpm| (rpm / 5_000.0 - 1.0).abs());
-                assert!(most.fold(0.0, f64::max) < 0.03, "{kind:?}: {each:?}");
-            }
-        }
     }
 }
