@@ -148,10 +148,7 @@ impl Run {
         let model = self.stand.model();
         let crank = drum * model.ratio;
         let truth = self.stand.truth();
-        let engine = &model.engine;
-        let firing = engine.full_throttle.torque_nm(crank) * truth.torque_factor;
-        let engine_nm =
-            truth.throttle * firing - (1.0 - truth.throttle) * engine.drag.torque_nm(crank);
+        let engine_nm = model.engine.part_throttle_nm(truth.throttle, crank) * truth.torque_factor;
         engine_nm * model.ratio - model.drum.losses.torque_nm(drum)
     }
 
