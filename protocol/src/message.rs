@@ -196,6 +196,14 @@ impl<'a> Hello<'a> {
     pub fn is_simulated(&self) -> bool {
         self.channels().any(|it| it.kind == ChannelKind::Simulated)
     }
+
+    /// Steps a second of the loop that holds a load; none where the board lists no such loop.
+    #[must_use]
+    pub fn load_rate_hz(&self) -> Option<u16> {
+        let mut channels = self.channels();
+        let load = channels.find(|it| it.kind == ChannelKind::Load && it.number == 0);
+        load.map(|it| it.rate_hz).filter(|rate| *rate > 0)
+    }
 }
 
 /// Times of successive teeth of one pickup. The frame's tick is the time of the first.

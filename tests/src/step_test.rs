@@ -153,12 +153,20 @@ impl BrakeBench {
     /// # Errors
     /// When the store refuses, or it does not get there.
     pub fn ready(&mut self) -> Result<(), BenchError> {
+        self.warm()?;
+        self.arm()
+    }
+
+    fn warm(&mut self) -> Result<(), BenchError> {
         let is_warm = self.until(60.0, |live| {
             live.engine_rpm.is_some_and(|rpm| rpm > 2_800.0)
         })?;
-        if !is_warm {
-            let cut = self.bench.core().cut_view().cause;
-            return Err(BenchError::Late { cut });
+        if is_warm { Ok(()) } else { Err(self.late()) }
+    }
+
+    fn arm(&mut self) -> Result<(), BenchError> {
+        if self.bench.live().load.is_some_and(|load| load.armed) {
+            return Ok(());
         }
         self.word(LoadWord::Arm)?
             .map_err(|why| BenchError::Late { cut: Some(why) })?;
@@ -168,29 +176,22 @@ impl BrakeBench {
         Ok(())
     }
 
+    fn late(&self) -> BenchError {
+        BenchError::Late {
+            cut: self.bench.core().cut_view().cause,
+        }
+    }
+
     /// Warm, armed, at full throttle and held at a speed.
     ///
     /// # Errors
     /// When the store refuses, or it does not get there.
     pub fn held(&mut self, rpm: f64) -> Result<(), BenchError> {
-        let late = |bench: &VirtualBench| BenchError::Late {
-            cut: bench.core().cut_view().cause,
-        };
-        if !self.until(60.0, |live| {
-            live.engine_rpm.is_some_and(|rpm| rpm > 2_800.0)
-        })? {
-            return Err(late(&self.bench));
-        }
+        self.warm()?;
         self.until(20.0, |live| {
             live.engine_rpm.is_some_and(|it| it < 1.1 * rpm)
         })?;
-        if !self.bench.live().load.is_some_and(|load| load.armed) {
-            self.word(LoadWord::Arm)?
-                .map_err(|why| BenchError::Late { cut: Some(why) })?;
-            self.until(1.0, |live| {
-                live.load.as_ref().is_some_and(|load| load.armed)
-            })?;
-        }
+        self.arm()?;
         let order = LoadOrder::Speed {
             rad_per_s: rpm * RAD_PER_S_PER_RPM,
             rad_per_s2: None,
@@ -205,11 +206,7 @@ impl BrakeBench {
                     .engine_rpm
                     .is_some_and(|it| (it / rpm - 1.0).abs() < 0.01)
         })?;
-        if is_held {
-            Ok(())
-        } else {
-            Err(late(&self.bench))
-        }
+        if is_held { Ok(()) } else { Err(self.late()) }
     }
 
     /// Runs a list to its end; whether it came to one.

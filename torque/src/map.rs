@@ -27,9 +27,10 @@
 //! # Ok::<(), leverarm_torque::map::MapError>(())
 //! ```
 
-use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
+use nalgebra::{DMatrix, DVector};
 
 use crate::engine::Reading;
+use crate::mixed::log_diagonal;
 
 /// Fewest holds of a map.
 pub const HOLDS_MIN: usize = 6;
@@ -141,11 +142,6 @@ fn trend_rows(places: &[Place]) -> DMatrix<f64> {
     })
 }
 
-/// Minus the logarithm of a Cholesky factor's determinant, halved: Σ ln of its diagonal.
-fn half_log_determinant(of: &Cholesky<f64, Dyn>) -> f64 {
-    of.l_dirty().diagonal().iter().map(|it| it.ln()).sum()
-}
-
 /// The holds, scaled, as the search for field and scatter sees them.
 struct Search<'a> {
     places: &'a [Place],
@@ -171,17 +167,18 @@ impl Search<'_> {
 
     /// Minus the logarithm of the restricted likelihood; infinite where there is none.
     fn badness(&self, field: &Field, scatter: f64) -> f64 {
-        let Some(factor) = self.covariance(field, scatter).cholesky() else {
-            return f64::INFINITY;
-        };
+        self.minus_log_likelihood(field, scatter)
+            .unwrap_or(f64::INFINITY)
+    }
+
+    fn minus_log_likelihood(&self, field: &Field, scatter: f64) -> Option<f64> {
+        let factor = self.covariance(field, scatter).cholesky()?;
         let weighted = factor.solve(self.values);
         let rows = factor.solve(&self.rows);
-        let Some(trend) = (self.rows.transpose() * &rows).cholesky() else {
-            return f64::INFINITY;
-        };
+        let trend = (self.rows.transpose() * &rows).cholesky()?;
         let along = self.rows.transpose() * &weighted;
         let quadratic = self.values.dot(&weighted) - along.dot(&trend.solve(&along));
-        0.5 * quadratic + half_log_determinant(&factor) + half_log_determinant(&trend)
+        Some(0.5 * quadratic + log_diagonal(&factor)? + log_diagonal(&trend)?)
     }
 
     /// Field and scatter. The same holds may be a rough surface or a smooth one with scatter, so the search begins at

@@ -505,7 +505,7 @@ struct State {
 }
 
 /// Half the log determinant; none unless every pivot is clear of zero.
-fn log_diagonal(cholesky: &Cholesky<f64, Dyn>) -> Option<f64> {
+pub(crate) fn log_diagonal(cholesky: &Cholesky<f64, Dyn>) -> Option<f64> {
     let diagonal = cholesky.l_dirty().diagonal();
     let (low, high) = (diagonal.min(), diagonal.max());
     (low > 1e-9 * high && high.is_finite()).then(|| diagonal.iter().map(|x| x.ln()).sum())

@@ -7,7 +7,7 @@
 use std::collections::BTreeSet;
 
 use leverarm_config::display::{DisplayUnit, DisplayUnits};
-use leverarm_plot::{Axis, Cell, Cells, Panel, Plot, Range, Series};
+use leverarm_plot::{Axis, Cell, Cells, Panel, Plot, Range, Series, round_step};
 use leverarm_store::{ContentHash, PullId, PullState, StoreError, StoreReader};
 use leverarm_torque::air::Correction;
 use leverarm_torque::comparison::two_sample::two_sided_factor;
@@ -48,6 +48,16 @@ pub enum Load {
     Throttle,
     /// Torque at the crank, N·m.
     Torque,
+}
+
+impl Load {
+    /// In a word.
+    const fn word(self) -> &'static str {
+        match self {
+            Self::Throttle => "throttle",
+            Self::Torque => "torque",
+        }
+    }
 }
 
 /// What a map shows.
@@ -310,13 +320,11 @@ fn middles(mut values: Vec<f64>, is_same: impl Fn(f64, f64) -> bool) -> Vec<f64>
         .collect()
 }
 
-/// A step of 1, 2 or 5 times a power of ten that makes about so many of a span.
-fn round_step(span: f64, steps: f64) -> f64 {
-    let raw = span / steps;
-    let decade = 10.0_f64.powf(raw.log10().floor());
-    let digits = [1.0, 2.0, 5.0, 10.0];
-    let fits = digits.into_iter().find(|digit| digit * decade >= raw);
-    fits.unwrap_or(10.0) * decade
+/// The least and the greatest of values.
+fn ends(values: impl Iterator<Item = f64>) -> (f64, f64) {
+    values.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), it| {
+        (low.min(it), high.max(it))
+    })
 }
 
 /// A place of a table.
@@ -336,10 +344,7 @@ impl StoredMap {
         left_out: Vec<(PullId, String)>,
         calibrations: BTreeSet<ContentHash>,
     ) -> Result<Self, MapFailure> {
-        let openings = holds.iter().map(|hold| hold.throttle);
-        let (low, high) = openings.fold((f64::INFINITY, 0.0_f64), |(low, high), it| {
-            (low.min(it), high.max(it))
-        });
+        let (low, high) = ends(holds.iter().map(|hold| hold.throttle));
         let load = load.unwrap_or(if high - low > THROTTLE_RANGE_MIN {
             Load::Throttle
         } else {
@@ -415,11 +420,7 @@ impl StoredMap {
         let loads = match self.load {
             Load::Throttle => middles(loads, |a, b| b - a <= SAME_THROTTLE),
             Load::Torque => {
-                let (low, high) = loads
-                    .iter()
-                    .fold((f64::INFINITY, 0.0_f64), |(low, high), it| {
-                        (low.min(*it), high.max(*it))
-                    });
+                let (low, high) = ends(loads.iter().copied());
                 let step = round_step(high - low, TORQUE_LEVELS);
                 let first = (low / step).ceil();
                 let levels = (0..100_u32).map(|level| (first + f64::from(level)) * step);
@@ -653,21 +654,33 @@ impl<'a> MapView<'a> {
             "" => String::new(),
             symbol => format!(", {symbol}"),
         };
-        let over = match self.map.load {
-            Load::Throttle => "throttle",
-            Load::Torque => "torque",
-        };
         format!(
-            "{}: {}{unit}, over speed and {over}",
+            "{}: {}{unit}, over speed and {}",
             self.title(),
-            shown.title()
+            shown.title(),
+            self.map.load.word()
         )
     }
 
-    /// What it can show.
+    /// Whether it can show a quantity.
     #[must_use]
     pub fn shows(&self, shown: Shown) -> bool {
         self.map.shows(shown) && self.less.is_none_or(|less| less.map.shows(shown))
+    }
+
+    /// All that it can show.
+    #[must_use]
+    pub fn all_shown(&self) -> Vec<Shown> {
+        let all = Shown::ALL.into_iter();
+        all.filter(|shown| self.shows(*shown)).collect()
+    }
+
+    /// What it says, or by how much two differ, in a unit.
+    fn number(&self, unit: DisplayUnit, si: f64) -> f64 {
+        match self.less {
+            Some(_) => unit.difference(si),
+            None => unit.number(si),
+        }
     }
 
     /// What is shown at a place, with the half width of its 95 % interval. None outside either hull.
@@ -732,10 +745,10 @@ impl<'a> MapView<'a> {
         let decimals = decimals_for(least).min(3);
         let cell = |(_, node): &(f64, Node)| match self.at(shown, node.place) {
             Some((value, half)) => {
-                let value = if self.less.is_some() {
-                    format!("{:+.decimals$}", unit.difference(value))
-                } else {
-                    format!("{:.decimals$}", unit.number(value))
+                let value = self.number(unit, value);
+                let value = match self.less {
+                    Some(_) => format!("{value:+.decimals$}"),
+                    None => format!("{value:.decimals$}"),
                 };
                 let half = unit.difference(half);
                 format!("{value} ± {half:.decimals$} ({})", node.holds)
@@ -794,7 +807,7 @@ impl<'a> MapView<'a> {
             Load::Torque => "at_torque_nm",
         };
         let mut keys = vec!["rpm".to_owned(), load.to_owned(), "holds".to_owned()];
-        for shown in Shown::ALL.into_iter().filter(|it| self.shows(*it)) {
+        for shown in self.all_shown() {
             keys.push(shown.key().to_owned());
             keys.push(format!(
                 "{}_plus_minus{}",
@@ -809,10 +822,7 @@ impl<'a> MapView<'a> {
     #[must_use]
     pub fn rows_si(&self) -> Vec<Vec<Option<f64>>> {
         let nodes = self.nodes();
-        let shown: Vec<Shown> = Shown::ALL
-            .into_iter()
-            .filter(|it| self.shows(*it))
-            .collect();
+        let shown = self.all_shown();
         let places = nodes.iter().flat_map(|(_, row)| row.iter().map(|it| it.1));
         places
             .map(|node| {
@@ -856,10 +866,7 @@ impl<'a> MapView<'a> {
         json!({
             "setup": self.map.setup,
             "less": self.less.map(|less| &less.map.setup),
-            "over": match self.map.load {
-                Load::Throttle => "throttle",
-                Load::Torque => "torque",
-            },
+            "over": self.map.load.word(),
             "holds": holds.collect::<Vec<_>>(),
             "cells": rows.collect::<Vec<_>>(),
             "interpolation": "universal kriging, linear trend, Matérn 5/2; nothing outside the convex hull of the holds",
@@ -879,26 +886,25 @@ impl<'a> MapView<'a> {
                 units.torque.number(load)
             }
         };
-        let (label, unit) = if is_throttle {
-            ("throttle", "%".to_owned())
+        let label = self.map.load.word();
+        let unit = if is_throttle {
+            "%"
         } else {
-            ("torque", units.torque.symbol.to_owned())
+            units.torque.symbol
         };
         let loads = self
             .map
             .holds
             .iter()
             .map(|hold| scale(hold.load(self.map.load)));
-        let (low, high) = loads.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), it| {
-            (low.min(it), high.max(it))
-        });
+        let (low, high) = ends(loads);
         let room = 0.04 * (high - low);
         let slow = self.map.holds.first().map_or(0.0, |hold| hold.rpm);
         let fast = self.map.holds.last().map_or(1.0, |hold| hold.rpm);
         let panel = |shown: &Shown| Panel {
             y: Axis {
                 label: format!("{} over {label}", shown.title()),
-                unit: unit.clone(),
+                unit: unit.to_owned(),
                 range: Range::Fixed {
                     low: low - room,
                     high: high + room,
@@ -955,13 +961,8 @@ impl<'a> MapView<'a> {
         if let Some(less) = self.less {
             hull = clipped(hull, less.map.torque.hull());
         }
-        let ends = |of: fn(&Place) -> f64| {
-            let all = hull.iter().map(of);
-            all.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), it| {
-                (low.min(it), high.max(it))
-            })
-        };
-        let ((left, right), (low, high)) = (ends(|it| it.0), ends(|it| it.1));
+        let (left, right) = ends(hull.iter().map(|it| it.0));
+        let (low, high) = ends(hull.iter().map(|it| it.1));
         let (wide, tall) = (
             (right - left) / f64::from(CELLS.0),
             (high - low) / f64::from(CELLS.1),
@@ -982,18 +983,10 @@ impl<'a> MapView<'a> {
                 let Some((value, half)) = self.at(shown, (sum_x / count, sum_y / count)) else {
                     continue;
                 };
-                let value = if self.less.is_some() {
-                    unit.difference(value)
-                } else {
-                    unit.number(value)
-                };
-                found.push((corners, value, unit.difference(half)));
+                found.push((corners, self.number(unit, value), unit.difference(half)));
             }
         }
-        let values = found.iter().map(|it| it.1);
-        let (least, most) = values.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), it| {
-            (low.min(it), high.max(it))
-        });
+        let (least, most) = ends(found.iter().map(|it| it.1));
         // A difference has its zero in the middle.
         let (least, most) = if self.less.is_some() {
             let reach = least.abs().max(most.abs());

@@ -11,8 +11,7 @@ use leverarm_config::{ChannelId, Quantity, Signal};
 use leverarm_load::controller::Settings;
 use leverarm_load::identify;
 use leverarm_protocol::{
-    ChannelKind, Hello, LoadArm, LoadCommand, LoadDemand, LoadGains, LoadMap, LoadMode, LoadStatus,
-    LoadWhy,
+    Hello, LoadArm, LoadCommand, LoadDemand, LoadGains, LoadMap, LoadMode, LoadStatus, LoadWhy,
 };
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 use leverarm_torque::engine::Role;
@@ -262,9 +261,7 @@ impl LoadDesk {
         if !self.is_braked() {
             return;
         }
-        let mut listed = hello.channels();
-        let listed = listed.find(|it| it.kind == ChannelKind::Load && it.number == 0);
-        self.rate_hz = listed.map(|it| it.rate_hz).filter(|rate| *rate > 0);
+        self.rate_hz = hello.load_rate_hz();
         self.tick_hz = hello.tick_hz;
         self.settle_on_settings();
         if self.rate_hz.is_none() {

@@ -8,6 +8,8 @@
 //! 10 (1973), 413-432). Windows that follow each other share errors, of cycles and of teeth, so that the uncertainty is that of
 //! W. Newey, K. West, Econometrica 55 (1987), 703-708.
 
+use nalgebra::{DMatrix, DVector};
+
 use super::absorber::{Absorber, Follows, Kind, between};
 use super::controller::{Q8, Q16, Settings};
 
@@ -20,7 +22,7 @@ pub struct MeanSpeed {
     pub to_s: f64,
     /// Mean, rad/s.
     pub rad_per_s: f64,
-    /// The wheel's teeth that it begins and ends with, from any one on, below [`RelayRun::teeth`].
+    /// The wheel's teeth that it begins and ends with, from any one on, below the teeth of a turn.
     pub teeth: (u16, u16),
     /// Angle between them, rad.
     pub turned_rad: f64,
@@ -42,8 +44,6 @@ pub struct OutputOrder {
 pub struct RelayRun {
     /// Mean speeds over equal counts of teeth, one after the other: over a working cycle each, so that its pulses don't show.
     pub speeds: Vec<MeanSpeed>,
-    /// Teeth of the wheel.
-    pub teeth: u16,
     /// What the board obeyed, in order.
     pub orders: Vec<OutputOrder>,
     /// What the board told of its output, rising times.
@@ -170,13 +170,13 @@ const OUTLIER: f64 = 6.0;
 type Row = [f64; TERMS];
 
 struct Trial {
-    /// As many terms each.
-    rows: Vec<Vec<f64>>,
-    coefficients: Vec<f64>,
+    /// A change of speed a row, a term a column.
+    rows: DMatrix<f64>,
+    coefficients: DVector<f64>,
     /// Distance of the board's output as told from the one reckoned, squared and summed.
     told_squares: f64,
     told: usize,
-    residuals: Vec<f64>,
+    residuals: DVector<f64>,
     squares: f64,
     torque_nm: f64,
 }
@@ -256,7 +256,7 @@ impl RelayRun {
                 .unwrap_or(0)
         };
         let each = search(&speeds);
-        let bad = outliers(&each[best_of(&each)].0.residuals);
+        let bad = outliers(each[best_of(&each)].0.residuals.as_slice());
         let mut at = 0;
         // A change is of the mean speed at its place and the next.
         speeds.retain(|_| {
@@ -277,18 +277,13 @@ impl RelayRun {
                 swing_percent: 100.0 * swing,
             });
         }
-        let per_inertia = found.coefficients.first().copied().unwrap_or(f64::NAN);
+        let per_inertia = found.coefficients[0];
         if per_inertia.is_nan() || per_inertia <= 0.0 {
             return Err(NotIdentified::DoesNotFollow);
         }
         let apart_s = (0.05 * lag_s).max(1e-4);
         let later = known.fit(&speeds, lag_s + apart_s, tried[best]);
-        let slope: Vec<f64> = found
-            .rows
-            .iter()
-            .zip(&later.rows)
-            .map(|(now, later)| per_inertia * (later[0] - now[0]) / apart_s)
-            .collect();
+        let slope = (later.rows.column(0) - found.rows.column(0)) * (per_inertia / apart_s);
         let own = covariance(found, &slope).ok_or(NotIdentified::DoesNotFollow)?;
         // Stictions that fit as well leave inertia and lag open: each counts by its likelihood, of windows that are not all
         // independent.
@@ -568,21 +563,18 @@ impl Known<'_> {
                 motion.chain(late).collect()
             })
             .collect();
-        let differences = means
-            .windows(2)
-            .map(|pair| pair[1].iter().zip(&pair[0]).map(|(next, this)| next - this));
-        let rows: Vec<Vec<f64>> = differences.map(Iterator::collect).collect();
-        let changes: Vec<f64> = speeds
-            .windows(2)
-            .map(|pair| pair[1].rad_per_s - pair[0].rad_per_s)
-            .collect();
-        let coefficients = solve(&rows, &changes).unwrap_or_else(|| vec![f64::NAN; TERMS]);
-        let residuals: Vec<f64> = rows
-            .iter()
-            .zip(&changes)
-            .map(|(row, change)| change - dot(row, &coefficients))
-            .collect();
-        let squares = residuals.iter().map(|it| it * it).sum::<f64>();
+        let rows = DMatrix::from_fn(means.len() - 1, TERMS + errors.len(), |row, term| {
+            means[row + 1][term] - means[row][term]
+        });
+        let changes = DVector::from_fn(speeds.len() - 1, |at, _| {
+            speeds[at + 1].rad_per_s - speeds[at].rad_per_s
+        });
+        let coefficients = (rows.transpose() * &rows).try_inverse().map_or_else(
+            || DVector::from_element(rows.ncols(), f64::NAN),
+            |inverse| inverse * (rows.transpose() * &changes),
+        );
+        let residuals = changes - &rows * &coefficients;
+        let squares = residuals.norm_squared();
         Trial {
             rows,
             coefficients,
@@ -611,65 +603,6 @@ fn error_teeth(speeds: &[MeanSpeed]) -> Vec<u16> {
         return Vec::new();
     }
     teeth.split_off(1.min(teeth.len()))
-}
-
-fn dot(left: &[f64], right: &[f64]) -> f64 {
-    left.iter().zip(right).map(|(l, r)| l * r).sum()
-}
-
-/// Least squares.
-fn solve(rows: &[Vec<f64>], values: &[f64]) -> Option<Vec<f64>> {
-    let inverse = inverse(normal(rows))?;
-    let right: Vec<f64> = (0..inverse.len())
-        .map(|term| {
-            rows.iter()
-                .zip(values)
-                .map(|(row, value)| row[term] * value)
-                .sum()
-        })
-        .collect();
-    Some(inverse.iter().map(|row| dot(row, &right)).collect())
-}
-
-fn normal(rows: &[Vec<f64>]) -> Vec<Vec<f64>> {
-    let terms = rows.first().map_or(0, Vec::len);
-    let both = |i: usize, j: usize| rows.iter().map(|row| row[i] * row[j]).sum();
-    (0..terms)
-        .map(|i| (0..terms).map(|j| both(i, j)).collect())
-        .collect()
-}
-
-/// By Gauss and Jordan, the greatest pivot first; none of a matrix that has none.
-fn inverse(mut left: Vec<Vec<f64>>) -> Option<Vec<Vec<f64>>> {
-    let size = left.len();
-    let unit = |i: usize, j: usize| if i == j { 1.0 } else { 0.0 };
-    let mut right: Vec<Vec<f64>> = (0..size)
-        .map(|i| (0..size).map(|j| unit(i, j)).collect())
-        .collect();
-    for at in 0..size {
-        let best = (at..size).max_by(|a, b| left[*a][at].abs().total_cmp(&left[*b][at].abs()))?;
-        left.swap(at, best);
-        right.swap(at, best);
-        let pivot = left[at][at];
-        if pivot == 0.0 || !pivot.is_finite() {
-            return None;
-        }
-        for value in left[at].iter_mut().chain(&mut right[at]) {
-            *value /= pivot;
-        }
-        let (own_left, own_right) = (left[at].clone(), right[at].clone());
-        for row in (0..size).filter(|row| *row != at) {
-            let factor = left[row][at];
-            for (value, own) in left[row]
-                .iter_mut()
-                .zip(&own_left)
-                .chain(right[row].iter_mut().zip(&own_right))
-            {
-                *value -= factor * own;
-            }
-        }
-    }
-    Some(right)
 }
 
 /// Relative standard uncertainties of inertia and lag by what no model here has: a map's shape, what warms up, iron that
@@ -704,35 +637,27 @@ fn outliers(residuals: &[f64]) -> Vec<usize> {
 }
 
 /// Variances of the torque's coefficient and of the lag, `slope` being what the lag does to each change.
-fn covariance(found: &Trial, slope: &[f64]) -> Option<(f64, f64)> {
-    let rows: Vec<Vec<f64>> = found
-        .rows
-        .iter()
-        .zip(slope)
-        .map(|(row, slope)| row.iter().copied().chain([*slope]).collect())
-        .collect();
-    let inverse = inverse(normal(&rows))?;
-    let all = inverse.len();
-    // What a score adds to the torque's coefficient and to the lag.
-    let parts = |at: usize| -> Vec<f64> {
-        let each = rows.iter().zip(&found.residuals);
-        each.map(|(row, residual)| dot(&inverse[at], row) * residual)
-            .collect()
-    };
+fn covariance(found: &Trial, slope: &DVector<f64>) -> Option<(f64, f64)> {
+    let last = found.rows.ncols();
+    let mut rows = found.rows.clone().insert_column(last, 0.0);
+    rows.set_column(last, slope);
+    let inverse = (rows.transpose() * &rows).try_inverse()?;
     let count = found.residuals.len() as f64;
-    let small = count / (count - all as f64).max(1.0);
+    let small = count / (count - rows.ncols() as f64).max(1.0);
     let variance = |at: usize| {
-        let parts = parts(at);
+        // What each score adds to the coefficient.
+        let parts = (&rows * inverse.column(at)).component_mul(&found.residuals);
         let sum: f64 = (0..=SHARED.min(parts.len() - 1))
             .map(|lag| {
                 let weight = 1.0 - lag as f64 / (SHARED as f64 + 1.0);
                 let times = if lag == 0 { 1.0 } else { 2.0 };
-                times * weight * dot(&parts[..parts.len() - lag], &parts[lag..])
+                let pairs = parts.len() - lag;
+                times * weight * parts.rows(0, pairs).dot(&parts.rows(lag, pairs))
             })
             .sum();
         small * sum
     };
-    let (first, second) = (variance(0), variance(all - 1));
+    let (first, second) = (variance(0), variance(last));
     (first >= 0.0 && second >= 0.0).then_some((first, second))
 }
 

@@ -4,6 +4,8 @@
 
 use std::f64::consts::{FRAC_PI_2, PI, TAU};
 
+use nalgebra::Complex;
+
 use super::controller::{Q8, Q16, Settings};
 
 /// Speed over braking torque as g(s) = −k e^(−θs) / s: what a step or a relay shows of it.
@@ -220,65 +222,25 @@ impl BoardLoop<'_> {
         let second = first * first / 4.0;
         let hold = set.hold as f64 / Q16 as f64 / model_kg_m2;
         let stated_s = Q8 as f64 / set.lag as f64;
-        let quick = Complex(1.0, omega * stated_s * Q8 as f64 / set.lead as f64);
-        let s = Complex(0.0, omega);
-        let one = Complex(1.0, 0.0);
+        let quick = Complex::new(1.0, omega * stated_s * Q8 as f64 / set.lead as f64);
+        let s = Complex::new(0.0, omega);
+        let one = Complex::new(1.0, 0.0);
         let half = omega * window_s / 2.0;
-        let window = Complex(half.cos(), -half.sin()).times(half.sin() / half);
-        let integral = Complex(second, 0.0).over(s);
+        let window = Complex::new(half.cos(), -half.sin()) * (half.sin() / half);
+        let integral = Complex::new(second, 0.0) / s;
         // From the measured speed's distance to the model's speed: E (1 − P) + L over s + P K, P being 1 / quick.
-        let lacking = one.plus(one.over(quick).times(-1.0));
-        let speed = integral
-            .by(lacking)
-            .plus(Complex(first, 0.0))
-            .over(s.plus(one.over(quick).times(hold)));
-        let demand = integral.plus(speed.times(hold));
-        let closed = one.plus(window.by(speed));
-        let absorber = Complex(1.0, omega * stated_s)
-            .over(quick)
-            .over(Complex(1.0, omega * self.lag_s));
+        let lacking = one - one / quick;
+        let speed = (integral * lacking + first) / (s + one / quick * hold);
+        let demand = integral + speed * hold;
+        let closed = one + window * speed;
+        let absorber =
+            Complex::new(1.0, omega * stated_s) / quick / Complex::new(1.0, omega * self.lag_s);
         let gain = self.map_ratio * model_kg_m2 / self.inertia_kg_m2 / omega;
         let size =
-            demand.size() / closed.size() * absorber.size() * (half.sin() / half).abs() * gain;
-        let phase = demand.phase() - closed.phase() + absorber.phase()
-            - half
-            - FRAC_PI_2
-            - omega * self.late_s();
+            demand.norm() / closed.norm() * absorber.norm() * (half.sin() / half).abs() * gain;
+        let phase =
+            demand.arg() - closed.arg() + absorber.arg() - half - FRAC_PI_2 - omega * self.late_s();
         (size, phase)
-    }
-}
-
-/// A complex number.
-#[derive(Clone, Copy)]
-struct Complex(f64, f64);
-
-impl Complex {
-    fn plus(self, other: Self) -> Self {
-        Self(self.0 + other.0, self.1 + other.1)
-    }
-
-    fn times(self, factor: f64) -> Self {
-        Self(self.0 * factor, self.1 * factor)
-    }
-
-    fn by(self, other: Self) -> Self {
-        Self(
-            self.0 * other.0 - self.1 * other.1,
-            self.0 * other.1 + self.1 * other.0,
-        )
-    }
-
-    fn over(self, other: Self) -> Self {
-        let square = other.0 * other.0 + other.1 * other.1;
-        self.by(Self(other.0, -other.1)).times(1.0 / square)
-    }
-
-    fn size(self) -> f64 {
-        self.0.hypot(self.1)
-    }
-
-    fn phase(self) -> f64 {
-        self.1.atan2(self.0)
     }
 }
 

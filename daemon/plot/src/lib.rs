@@ -25,6 +25,7 @@ pub use growth::Growth;
 pub use pen::escape;
 pub use png::tree;
 pub use png::{png, png_without_ground};
+pub use scale::round_step;
 pub use svg::{svg, svg_with_font};
 pub use terminal::text;
 pub use theme::{Marker, Style, Theme};

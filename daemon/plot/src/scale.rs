@@ -116,7 +116,7 @@ pub(super) fn y_span(panel: &Panel, x: Span, headroom: f64) -> Option<Span> {
     let room = span.length() / (1.0 - headroom.clamp(0.0, 0.5)) - span.length();
     span.high += room.max(0.04 * span.length());
     // The base line stands on a round value.
-    let step = nice_step(span, 6);
+    let step = round_step(span.length(), 6.0);
     let base = (span.low / step + 1e-9).floor() * step;
     if base < span.low {
         span.low = base;
@@ -130,8 +130,9 @@ fn has_data(panel: &Panel, x: Span) -> bool {
 }
 
 /// The smallest of 1, 2, 5 times a power of ten that gives no more than `count_max` intervals.
-fn nice_step(span: Span, count_max: u32) -> f64 {
-    let raw = span.length() / f64::from(count_max.max(1));
+#[must_use]
+pub fn round_step(length: f64, count_max: f64) -> f64 {
+    let raw = length / count_max;
     let magnitude = 10_f64.powf(raw.log10().floor());
     let steps = [1.0, 2.0, 5.0, 10.0].map(|factor| factor * magnitude);
     let fits = |step: &&f64| **step >= raw * (1.0 - 1e-9);
@@ -147,7 +148,7 @@ pub(super) struct Tick {
 
 /// Ticks at multiples of 1, 2 or 5 times a power of ten inside `span`, at most `count_max + 1`.
 pub(super) fn ticks(span: Span, count_max: u32) -> Vec<Tick> {
-    let step = nice_step(span, count_max);
+    let step = round_step(span.length(), f64::from(count_max.max(1)));
     let first = (span.low / step - 1e-6).ceil();
     (0..=count_max)
         .map(|index| (first + f64::from(index)) * step)

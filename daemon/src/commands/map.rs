@@ -162,19 +162,15 @@ pub(super) fn run(asked: &Arguments) -> Result<(), Failure> {
 
 fn shown(asked: &Arguments, view: &MapView<'_>) -> Result<Vec<Shown>, Failure> {
     if asked.of.is_empty() {
-        return Ok(Shown::ALL
-            .into_iter()
-            .filter(|it| view.shows(*it))
-            .collect());
+        return Ok(view.all_shown());
     }
     let wanted: Vec<Shown> = asked.of.iter().map(|it| it.shown()).collect();
     if let Some(lacking) = wanted.iter().find(|it| !view.shows(**it)) {
         bail!(
             "{}: expected something that was measured at enough of the holds, found no map of it; there are: {}",
             lacking.word(),
-            Shown::ALL
+            view.all_shown()
                 .into_iter()
-                .filter(|it| view.shows(*it))
                 .map(Shown::word)
                 .collect::<Vec<_>>()
                 .join(", ")

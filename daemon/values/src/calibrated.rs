@@ -37,7 +37,7 @@ impl CalibratedStand {
         Self {
             model: model::model(&stand, calibration),
             cell: model::load_cell_model(&stand, calibration),
-            load_tuning: tuning_of(&stand, calibration),
+            load_tuning: calibration.load_tuning_of(&stand).cloned(),
             stand,
         }
     }
@@ -151,11 +151,4 @@ impl CalibratedStand {
             _ => Value::Good(si),
         }
     }
-}
-
-/// The tuning of the load, if it is of this stand's absorber.
-fn tuning_of(stand: &Stand, calibration: &Calibration) -> Option<LoadTuning> {
-    let kind = stand.absorber.as_ref()?.absorber.kind.name();
-    let tuned = calibration.load_tuning.as_ref()?;
-    (tuned.absorber == kind).then(|| tuned.clone())
 }

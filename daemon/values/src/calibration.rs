@@ -4,6 +4,7 @@
 //! points at what was in force when it was made; a part that was never calibrated is absent, and the
 //! stand file's value holds.
 
+use leverarm_config::Stand;
 use leverarm_filters::speed_fit::KnownPattern;
 use leverarm_torque::calibration::load_cell::{Creep, Curve, LoadCell, LoadCellError, LoadPoint};
 use leverarm_torque::calibration::losses::{LossError, LossFigures, Losses};
@@ -330,6 +331,13 @@ pub struct NewCalibrationRequest {
 }
 
 impl Calibration {
+    /// The tuning of the load, if it is of this stand's absorber.
+    #[must_use]
+    pub fn load_tuning_of(&self, stand: &Stand) -> Option<&LoadTuning> {
+        let kind = stand.absorber.as_ref()?.absorber.kind.name();
+        self.load_tuning.as_ref().filter(|it| it.absorber == kind)
+    }
+
     /// Takes a change over.
     pub fn change(&mut self, change: Change) {
         match change {

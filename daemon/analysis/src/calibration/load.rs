@@ -12,7 +12,7 @@ use leverarm_load::identify::{
 use leverarm_load::settings::settings;
 use leverarm_load::tuning::{BoardLoop, Margins};
 use leverarm_plot::{Axis, Panel, Plot, Series};
-use leverarm_protocol::{BoardMessage, ChannelKind, Decoder, LoadMode, LoadStatus};
+use leverarm_protocol::{LoadMode, LoadStatus};
 use leverarm_store::{PullId, StoreReader};
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 use leverarm_torque::uncertainty::{Assessed, Measured};
@@ -23,6 +23,7 @@ use serde_json::json;
 use super::runs::Run;
 use super::{CalibrationError, Known, Outcome, plot, shown};
 use crate::in_force::KeptStands;
+use crate::replay::kept_hello;
 
 /// Least gain margin that is put in force, and least phase margin, rad: below them the loop is made softer. The rule's own are
 /// 2.96 and 0.82 (common practice, no source: not below 2 and 35°).
@@ -84,12 +85,12 @@ pub fn tune(
     let connection = reader
         .connection(pull.connection)
         .map_err(|error| CalibrationError::in_run(&name, error))?;
-    let hello = connection
-        .hello
+    let rates = kept_hello(&connection, |it| Some((it.load_rate_hz()?, it.tick_hz)));
+    let (rate_hz, tick_hz) = rates
+        .flatten()
         .ok_or_else(|| failed(LoadTuningError::NoLoop))?;
-    let rate_hz = loop_rate_hz(&hello.frame).ok_or_else(|| failed(LoadTuningError::NoLoop))?;
     let set = then
-        .load_settings(rate_hz, hello.tick_hz)
+        .load_settings(rate_hz, tick_hz)
         .map_err(|error| failed(error.into()))?;
     let on_absorber = |it: &&Pickup| it.channel == 0 && it.shaft == Shaft::Drum;
     let pickup = then
@@ -159,21 +160,6 @@ fn output_of(absorber: &Absorber, found: &Identified) -> f64 {
     absorber.output_for(found.torque_nm / absorber.full_torque_nm(found.rad_per_s))
 }
 
-/// Steps a second of the loop that a hello lists.
-fn loop_rate_hz(frame: &[u8]) -> Option<u16> {
-    let (mut decoder, mut rate_hz) = (Decoder::new(), None);
-    decoder.feed(frame, &mut |found| {
-        let message = found.ok().map(|frame| BoardMessage::parse(&frame));
-        if let Some(Ok(BoardMessage::Hello(hello))) = message {
-            let mut loops = hello
-                .channels()
-                .filter(|it| it.kind == ChannelKind::Load && it.number == 0);
-            rate_hz = loops.next().map(|it| it.rate_hz);
-        }
-    });
-    rate_hz.filter(|rate| *rate > 0)
-}
-
 /// Speeds, orders and outputs of a run; none where the output was never ordered.
 fn relay_run(run: &Run, pickup: &Pickup, set: &Settings) -> Option<RelayRun> {
     let train = run.train(pickup);
@@ -220,7 +206,6 @@ fn relay_run(run: &Run, pickup: &Pickup, set: &Settings) -> Option<RelayRun> {
         .collect();
     Some(RelayRun {
         speeds,
-        teeth: pickup.teeth,
         orders,
         told,
     })

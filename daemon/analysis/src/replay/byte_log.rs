@@ -1,24 +1,30 @@
 //! Stored chunks as one byte log that can be read by itself.
 
-use leverarm_protocol::{BoardMessage, BoardReader, Form, FrameWriter, LineWriter, Reading};
+use leverarm_protocol::{BoardMessage, BoardReader, Form, FrameWriter, Hello, LineWriter, Reading};
 use leverarm_store::{Chunk, ConnectionRecord};
 
 /// Whether the board of a connection says that it is simulated: what it recorded is a rehearsal.
 #[must_use]
 pub fn is_simulated(connection: &ConnectionRecord) -> bool {
-    let mut simulated = false;
-    if let Some(kept) = &connection.hello {
-        BoardReader::new().feed(0, &kept.frame, &mut |reading| {
-            if let Reading::Message {
-                message: BoardMessage::Hello(hello),
-                ..
-            } = reading
-            {
-                simulated |= hello.is_simulated();
-            }
-        });
-    }
-    simulated
+    kept_hello(connection, |hello| hello.is_simulated()).unwrap_or(false)
+}
+
+/// What the kept hello of a connection says; none without one.
+pub(crate) fn kept_hello<T>(
+    connection: &ConnectionRecord,
+    read: impl Fn(&Hello<'_>) -> T,
+) -> Option<T> {
+    let mut found = None;
+    BoardReader::new().feed(0, &connection.hello.as_ref()?.frame, &mut |reading| {
+        if let Reading::Message {
+            message: BoardMessage::Hello(hello),
+            ..
+        } = reading
+        {
+            found = Some(read(&hello));
+        }
+    });
+    found
 }
 
 /// The bytes of chunks of one connection, oldest first, as they came from the board. A stretch from

@@ -5,6 +5,7 @@ mod clock;
 mod recording;
 mod samples;
 
+pub(crate) use byte_log::kept_hello;
 pub use byte_log::{byte_log, is_simulated};
 pub use clock::{CHUNKS_REMEMBERED, TickClock};
 pub use recording::{Counts, Recording};

@@ -178,9 +178,8 @@ fn rows(session: &Session) -> Vec<[String; 4]> {
         record.map(|r| r.made_wall_us),
         record.map_or(STAND_FILE.to_owned(), |r| r.runs.join(", ")),
     ));
-    if let Some(absorber) = &stand.absorber {
-        let record = calibration.load_tuning.as_ref();
-        let record = record.filter(|it| it.absorber == absorber.absorber.kind.name());
+    if stand.absorber.is_some() {
+        let record = calibration.load_tuning_of(stand);
         rows.push(row(
             Constant::LoadTuning,
             record.map_or_else(
