@@ -39,9 +39,10 @@ def free_port():
 
 def program():
     """The program under test, built when the environment names none."""
-    given = os.environ.get("LEVERARM")
-    if given:
+    if given := os.environ.get("LEVERARM"):
         return Path(given)
+    if built := os.environ.get("LEVERARM_BUILT"):
+        return Path(built) / "leverarm"
     # As tests/all builds: nothing is built twice.
     build = ["cargo", "build", "--quiet", "--locked", "--workspace", "--bins", "--tests", "--examples"]
     printed = subprocess.run([*build, "--message-format=json"], cwd=ROOT, check=True, stdout=subprocess.PIPE).stdout

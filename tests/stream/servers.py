@@ -8,7 +8,7 @@ import urllib.parse
 import urllib.request
 from pathlib import Path
 
-from kit import free_port, until
+from kit import ROOT, free_port, until
 
 
 def install():
@@ -23,12 +23,7 @@ def install():
         missing.append("libfaketime")
     if not missing:
         return
-    print(f"installing {' '.join(missing)}", flush=True)
-    sudo = [] if subprocess.run(["id", "-u"], stdout=subprocess.PIPE, text=True).stdout.strip() == "0" else ["sudo"]
-    quiet = {"stdin": subprocess.DEVNULL, "stdout": subprocess.DEVNULL}
-    subprocess.run([*sudo, "apt-get", "update", "-qq"], check=True, **quiet)
-    command = [*sudo, "env", "DEBIAN_FRONTEND=noninteractive", "apt-get", "install", "-y", "-qq"]
-    subprocess.run([*command, "--no-install-recommends", *missing], check=True, **quiet)
+    subprocess.run([ROOT / "tests/install", "debian", *missing], check=True)
 
 
 def get(url, **parameters):
