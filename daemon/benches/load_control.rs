@@ -182,10 +182,9 @@ impl Run {
         let left = absorber
             .heat
             .left(self.stand.absorber_k(), model.air.temperature_k);
-        let hot = match absorber.kind {
-            Kind::EddyCurrent => 1.0 + 0.0039 * (self.stand.absorber_k() - model.air.temperature_k),
-            Kind::Water | Kind::Hydraulic | Kind::Generator => 1.0,
-        };
+        let hot = model.absorber.as_ref().map_or(1.0, |it| {
+            it.resistance_over_cold(self.stand.absorber_k(), model.air.temperature_k)
+        });
         let wanted = absorber.output_for(nm / (absorber.full_torque_nm(drum) * left));
         let (low, high) = self.ends();
         let level = self.stand.absorber_level();

@@ -8,6 +8,11 @@
 #define ONE_20 ((int64_t)1 << 20)
 #define JERK_MAX ((int64_t)1 << 33)
 #define MASK (LOAD_HISTORY - 1)
+/* A gain of one part in so many that nothing explains is a loss; the same of a speed that falls. */
+#define GAINED 100
+#define SUNK 48
+/* Turning points at an even pace after which it swings. */
+#define EVEN 4
 
 static int64_t clamp(int64_t value, int64_t low, int64_t high)
 {
@@ -99,7 +104,7 @@ static void begin_model(struct load *load, int64_t speed)
 }
 
 /* Speed over the window, and the model moved on and corrected by it. */
-static void observe(struct load *load, const struct load_inputs *inputs, int64_t *speed, int64_t *growing)
+static int64_t observe(struct load *load, const struct load_inputs *inputs)
 {
     const struct load_settings *set = &load->set;
     if (!load->has_begun) {
@@ -112,6 +117,8 @@ static void observe(struct load *load, const struct load_inputs *inputs, int64_t
     load->last_teeth = inputs->teeth;
     struct load_sample *now = &load->samples[load->at & MASK];
     *now = (struct load_sample){ .tick = inputs->tooth_tick, .teeth = load->teeth, .sum = load->sum };
+    now->changes[0] = load->changes[0];
+    now->changes[1] = load->changes[1];
     while (load->tail + 1 < load->at &&
            load->teeth - load->samples[(load->tail + 1) & MASK].teeth >= set->window_teeth)
         load->tail++;
@@ -149,75 +156,100 @@ static void observe(struct load *load, const struct load_inputs *inputs, int64_t
     }
     if (turned == 0 && load->why != LOAD_SENSOR_LOST)
         begin_model(load, 0);
-    now->deviation = deviation;
-    *growing = 0;
-    if (steps > 0) {
-        int64_t middle = (deviation + first.deviation) / 2;
-        *growing = (deviation - first.deviation) / steps + (middle * gain(load, set->firmness) >> 8) / (steps + 4);
-    }
     load->sum += load->speed;
     load->at++;
-    *speed = measured;
+    return measured;
 }
 
 /* ---- What is wrong ----------------------------------------------------------------------- */
 
-/* Swinging about the set point: six half swings in a row of more than 1 %, each within a second. */
-static void watch_swings(struct load *load)
+static int64_t torque_at(const struct load *load, int64_t full, int64_t level)
 {
-    int64_t error = load->speed - load->reference;
-    int64_t sign = error >= 0 ? 1 : -1;
-    load->swing_steps++;
-    if (load->demand.mode != LOAD_SPEED || load->reference != load->demand.target)
-        load->swings = 0;
-    if (sign == load->swing_sign) {
-        load->swing = greatest(load->swing, magnitude(error));
-        if (load->swing_steps > load->set.rate_hz)
-            load->swings = 0;
-        return;
+    return full * share_of(&load->set, level) >> 16;
+}
+
+/* Strength of the absorber that a torque tells beside one by its map. */
+static int64_t strength_by(int64_t torque, int64_t by_map)
+{
+    return clamp(torque * Q16 / greatest(by_map, 1), Q16 / 8, 8 * Q16);
+}
+
+static int64_t leak(const struct load *load, int64_t of)
+{
+    return of - of * 4 / load->set.rate_hz;
+}
+
+/* Holds what is measured against what a sound absorber can be doing. Whether the load is lost. The peer says how. */
+static bool compare(struct load *load, const struct load_inputs *inputs, int64_t measured)
+{
+    const struct load_settings *set = &load->set;
+    int64_t full = full_torque(set, load->speed);
+    int64_t low = load->low.level, high = load->high.level, follow = set->follow;
+
+    /* Less than it must be, or more than it can be. */
+    int64_t level = inputs->has_measured ? inputs->measured : low;
+    bool is_apart = inputs->has_measured &&
+                    ((low > Q16 / 16 && level < low - least(follow, low / 2)) || level > high + follow);
+    load->apart = is_apart ? load->apart + 1 : 0;
+
+    /* What is not known of a valve's place or of a current. Hot, a coil has a third less torque than a map has cold. */
+    int64_t known = least(greatest(level, low), high);
+    int64_t sure = set->slew > 0 || inputs->has_torque ? 6 : 5;
+    int64_t surely = (torque_at(load, full, known - Q16 / 32) * load->strength >> 16) * sure / 8;
+    int64_t most = 3 * (torque_at(load, full, high + Q16 / 32) * greatest(load->strength, Q16) >> 16);
+    int64_t wide = set->engine_max / 8;
+    bool differs = inputs->has_torque && (inputs->torque < surely - wide || inputs->torque > most + wide);
+    load->torque_apart = differs ? load->torque_apart + 1 : 0;
+
+    /* How strong it is beside its map. */
+    bool is_loaded = load->place > Q16 / 16;
+    if (is_loaded) {
+        int64_t below = Q16 / 8, above;
+        if (inputs->has_torque) {
+            below = strength_by(inputs->torque, torque_at(load, full, high));
+            above = strength_by(inputs->torque, torque_at(load, full, low));
+        } else {
+            above = strength_by(set->engine_max, load->engine);
+        }
+        int64_t up = greatest(below - load->strength, 0) * 4;
+        int64_t down = least(above - load->strength, 0);
+        load->strength += (up + down) / set->rate_hz;
     }
-    bool is_swing = load->swing * 100 > load->reference && load->swing_steps <= load->set.rate_hz;
-    load->swings = is_swing ? load->swings + 1 : 0;
-    load->swing = magnitude(error);
-    load->swing_sign = sign;
-    load->swing_steps = 0;
-    if (load->swings >= 6 && load->backed_off < 3) {
-        load->backed_off++;
-        load->swings = 0;
-    }
+
+    int64_t planned = load->demand.mode == LOAD_SPEED ? greatest(load->acceleration, 0) : 0;
+    int64_t rise = greatest((set->engine_max * 9 / 8 - surely) * ONE_20 / set->inertia, planned * 5 / 4);
+    /* Closed throttle, and a map that is far too weak. */
+    int64_t fall = -((set->engine_max / 2 + most) * ONE_20 / set->inertia) * 5 / 4;
+    load->changes[0] += rise / set->rate_hz;
+    load->changes[1] += fall / set->rate_hz;
+    /* A speed over a window is that of its middle. */
+    uint32_t last = load->at - 1;
+    const int64_t *allowed = load->samples[(last - (last - load->tail) / 2) & MASK].changes;
+    int64_t change = measured - load->seen;
+    int64_t above_it = load->gained + change - (allowed[0] - load->allowed[0]);
+    int64_t below_it = load->sunk + change - (allowed[1] - load->allowed[1]);
+    load->gained = is_loaded && load->is_turning ? greatest(leak(load, above_it), 0) : 0;
+    load->sunk = load->is_turning ? least(leak(load, below_it), 0) : 0;
+    load->seen = measured;
+    load->allowed[0] = allowed[0];
+    load->allowed[1] = allowed[1];
+    return load->apart > set->follow_steps || load->torque_apart > set->follow_steps * 3 / 2 ||
+           load->gained * GAINED > measured || load->sunk * SUNK < -measured;
 }
 
 /* The first reason stays until a person arms again. */
-static void watch(struct load *load, const struct load_inputs *inputs, int64_t measured, int64_t growing)
+static void watch(struct load *load, const struct load_inputs *inputs, int64_t measured, bool is_lost)
 {
     const struct load_settings *set = &load->set;
     if (!load->is_armed || load->why != LOAD_ON)
         return;
-    int64_t full = full_torque(set, load->speed);
-    int64_t held = held_torque(load);
     bool is_loaded = load->place > Q16 / 16;
-
-    /* Less than told, or more. */
-    bool is_apart = inputs->has_measured && magnitude(inputs->measured - load->place) > set->follow;
-    load->apart = is_apart ? load->apart + 1 : 0;
-    bool differs = inputs->has_torque &&
-                   magnitude(inputs->torque - held) > held / 4 + (full * set->follow >> 16);
-    load->torque_apart = differs ? load->torque_apart + 1 : 0;
     load->without = is_loaded && inputs->no_supply ? load->without + 1 : 0;
-    /* What the engine would have to give for what is seen, the absorber's torque being out by a quarter at most, and by what
-     * a valve also changed lately: nobody knows its stroke well. */
-    int64_t more = (growing * set->inertia >> 20) * set->rate_hz;
-    int64_t seen = load->engine + more;
-    int64_t lately = set->slew > 0 ? full * magnitude(load->place - load->settled) >> 16 : 0;
-    int64_t out = held / 4 + lately;
-    bool is_strange = (is_loaded && seen > set->engine_max * 5 / 4 + out) ||
-                      seen < -set->engine_max * 3 / 4 - held / 2 - lately;
-    load->strange = is_strange ? load->strange + 1 : 0;
-    bool runs = load->demand.mode == LOAD_SPEED && load->output >= set->output_for[LOAD_SHARES] - Q16 / 64 &&
-                load->place >= Q16 - Q16 / 32 && measured > load->demand.target + load->demand.target / 32 &&
-                load->engine > full;
-    bool is_past = load->is_there && measured > load->demand.target + load->demand.target / 8;
+    int64_t top = load->demand.mode == LOAD_SPEED ? load->top : set->speed_max;
+    bool runs = load->output >= set->output_for[LOAD_SHARES] - Q16 / 64 && load->place >= Q16 - Q16 / 32 &&
+                measured > top + top / 32 && load->engine > full_torque(set, load->speed);
     load->running_off = runs ? load->running_off + 1 : 0;
+    bool is_past = is_loaded && measured > top + top / 12;
 
     /* What is too hot cuts on some boards by itself. */
     if (inputs->too_hot)
@@ -226,18 +258,45 @@ static void watch(struct load *load, const struct load_inputs *inputs, int64_t m
         load->why = LOAD_CUT;
     else if (load->gap > 0 && load->speed > set->stall)
         load->why = LOAD_SENSOR_LOST;
-    else if (load->apart > set->follow_steps || load->torque_apart > set->follow_steps * 3 / 2 ||
-             load->without * 200 > set->rate_hz || load->strange > 2)
+    else if (is_lost || load->without * 200 > set->rate_hz)
         load->why = LOAD_LOST;
-    else if (is_past || load->running_off * 40 > set->rate_hz)
+    else if (is_past || load->running_off * 20 > set->rate_hz)
         load->why = LOAD_SATURATED;
-    if (load->why == LOAD_ON) {
-        watch_swings(load);
+    if (load->why == LOAD_ON)
         return;
-    }
-    load->kept = greatest(held, 0);
+    load->kept = greatest(held_torque(load), 0);
     if (load->why == LOAD_SENSOR_LOST)
         load->engine = 0;
+}
+
+/* Makes the loop softer when its demand swings evenly, by more than a third of the torque that it holds. */
+static void watch_swings(struct load *load, int64_t given)
+{
+    struct load_swing *it = &load->swing;
+    int64_t wide = greatest(load->engine / 3, load->set.engine_max / 16);
+    int64_t beyond = it->is_rising ? given - it->extreme : it->extreme - given;
+    it->since++;
+    it->halves[0]++;
+    if (beyond >= 0) {
+        it->extreme = given;
+        it->since = 0;
+    } else if (-beyond > wide) {
+        int64_t half = it->halves[0] - it->since;
+        int64_t period = half + it->halves[1], before = it->halves[1] + it->halves[2];
+        bool is_even = half >= load->at - load->tail && period * 4 > before * 3 && period * 3 < before * 4 &&
+                       period < load->set.rate_hz * 2;
+        it->even = is_even ? it->even + 1 : 0;
+        it->halves[2] = it->halves[1];
+        it->halves[1] = half;
+        it->halves[0] = it->since;
+        it->is_rising = !it->is_rising;
+        it->extreme = given;
+        it->since = 0;
+        if (it->even >= EVEN && load->backed_off < 3) {
+            load->backed_off++;
+            it->even = 0;
+        }
+    }
 }
 
 /* ---- Modes ------------------------------------------------------------------------------- */
@@ -271,7 +330,7 @@ static int64_t speed_torque(struct load *load)
     load->reference += acceleration / set->rate_hz;
     if (load->reference == before)
         load->reference = load->demand.target;
-    load->is_there = load->is_there || load->reference == load->demand.target;
+    load->top = greatest(least(load->top, load->reference), load->demand.target);
     /* A reference that the stand can't follow waits for it. */
     int64_t apart = (load->speed >> 5) + Q16;
     load->reference = clamp(load->reference, load->speed - apart, load->speed + apart);
@@ -356,6 +415,29 @@ static int64_t torque_now(struct load *load, const struct load_inputs *inputs)
 
 /* ---- Output ------------------------------------------------------------------------------ */
 
+/* A change by a lag, or faster or slower than it: fast quarters of it towards an edge, three towards the middle. */
+static int64_t quarters(int64_t by, bool is_high, int64_t fast)
+{
+    return (by > 0) == is_high ? fast : 3;
+}
+
+/* Moves the least or the most that a sound absorber can have let in. */
+static void move_edge(const struct load *load, struct load_edge *it, bool is_high)
+{
+    const struct load_settings *set = &load->set;
+    int64_t output = load->output;
+    if (set->slew > 0) {
+        int64_t away = clamp(output, 0, Q16) - it->valve;
+        int64_t most = set->slew * 256 / set->rate_hz * quarters(away, is_high, 6) / 4;
+        it->valve += clamp(away, -most, most);
+    } else {
+        it->valve = is_high ? output : least(output, output * 5 / 7);
+    }
+    int64_t away = it->valve - it->level;
+    int64_t moved = (away * set->lag >> 8) * quarters(away, is_high, 8) / 4 / set->rate_hz;
+    it->level = clamp(it->level + clamp(moved, -magnitude(away), magnitude(away)), 0, Q16);
+}
+
 /* Output for a torque, and the absorber's model moved on by it. */
 static void put_out(struct load *load, int64_t torque, int64_t full, const struct load_inputs *inputs)
 {
@@ -375,7 +457,8 @@ static void put_out(struct load *load, int64_t torque, int64_t full, const struc
     load->output = output;
     load->place += ((output - load->boost - load->place) * set->lag >> 8) / set->rate_hz;
     load->place = clamp(load->place, 0, Q16);
-    load->settled += (load->place - load->settled) * 10 / set->rate_hz;
+    move_edge(load, &load->low, false);
+    move_edge(load, &load->high, true);
     /* A coil gets warm, and its current less: the output makes up for it slowly. */
     if (inputs->has_measured) {
         load->boost += ((load->place - inputs->measured) * set->lag >> 10) / set->rate_hz;
@@ -415,6 +498,7 @@ void load_start(struct load *load, const struct load_settings *settings)
 {
     memset(load, 0, sizeof *load);
     load->set = *settings;
+    load->strength = Q16;
     load->why = LOAD_NOT_ARMED;
 }
 
@@ -423,8 +507,9 @@ void load_arm(struct load *load)
     load->is_armed = true;
     load->is_leaving = false;
     load->why = LOAD_ON;
-    load->is_there = false;
     load->demand = (struct load_demand){ .mode = LOAD_OFF };
+    load->strength = Q16;
+    memset(&load->swing, 0, sizeof load->swing);
     load->backed_off = 0;
 }
 
@@ -435,10 +520,8 @@ void load_set(struct load *load, const struct load_demand *demand)
         load->acceleration = 0;
         load->wanted = held_torque(load);
         load->trim = 0;
-        load->swings = 0;
     }
-    if (demand->mode != load->demand.mode || demand->target != load->demand.target)
-        load->is_there = false;
+    load->top = SPEED_MAX;
     load->demand = *demand;
 }
 
@@ -450,13 +533,15 @@ void load_disarm(struct load *load)
 
 void load_step(struct load *load, const struct load_inputs *inputs, struct load_outputs *outputs)
 {
-    int64_t measured, growing;
-    observe(load, inputs, &measured, &growing);
-    watch(load, inputs, measured, growing);
+    int64_t measured = observe(load, inputs);
+    bool is_lost = compare(load, inputs, measured);
+    watch(load, inputs, measured, is_lost);
     bool wants_cut = load->is_armed && load->why > LOAD_CUT;
     int64_t torque = torque_now(load, inputs);
     int64_t full = full_torque(&load->set, load->speed);
-    put_out(load, clamp(torque, 0, greatest(full, 0)), full, inputs);
+    int64_t given = clamp(torque, 0, greatest(full, 0));
+    watch_swings(load, given);
+    put_out(load, given, full, inputs);
     *outputs = (struct load_outputs){
         .output = load->output,
         .wants_cut = wants_cut,

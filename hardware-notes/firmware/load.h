@@ -92,14 +92,28 @@ struct load_outputs {
 struct load_sample {
     uint32_t tick;
     int64_t teeth;
-    int64_t sum;       /* of the model's speeds before this step */
-    int64_t deviation; /* of the measured speed from the model's */
+    int64_t sum;        /* of the model's speeds before this step */
+    int64_t changes[2]; /* sums of the greatest and the least change of speed until then */
+};
+
+/* One edge of what a sound absorber can be doing. */
+struct load_edge {
+    int64_t valve; /* its place, or what drives the coil */
+    int64_t level; /* what it has let in, or the current */
+};
+
+/* Finds a demand that swings to and fro evenly. */
+struct load_swing {
+    bool is_rising;
+    int64_t extreme, since; /* the highest or lowest so far, and how many steps ago */
+    int64_t halves[3];      /* steps between the last turning points, newest first */
+    int64_t even;           /* turning points in a row that were as far apart as those before */
 };
 
 struct load {
     struct load_settings set;
     struct load_demand demand;
-    bool is_armed, is_leaving, is_there;
+    bool is_armed, is_leaving;
     enum load_why why;
 
     struct load_sample samples[LOAD_HISTORY];
@@ -112,11 +126,14 @@ struct load {
     int64_t speed, engine, gap;
     bool is_turning;
 
-    int64_t place, settled, output, boost;
+    int64_t place, output, boost;
+    struct load_edge low, high;
+    int64_t top; /* the highest speed that was ordered since the last order */
     int64_t reference, acceleration, wanted, trim, kept;
 
-    int64_t apart, torque_apart, without, running_off, strange;
-    int64_t swings, swing, swing_sign, swing_steps;
+    int64_t apart, torque_apart, without, running_off;
+    int64_t strength, changes[2], seen, allowed[2], gained, sunk;
+    struct load_swing swing;
     uint8_t backed_off;
 };
 

@@ -143,9 +143,9 @@ pub enum Why {
     SensorLost,
     /// Too hot.
     TooHot,
-    /// Full output, and the speed rises; or it is far above a target that it had reached.
+    /// Full output, and the speed rises; or it is a twelfth above what was ordered.
     Saturated,
-    /// Measured output or torque, or the speed, does not follow: the load is lost.
+    /// Measured output or torque, or the speed, is where no sound absorber's would be: the load is lost.
     LoadLost,
 }
 
@@ -180,8 +180,30 @@ struct Sample {
     teeth: i64,
     /// Sum of the model's speeds before this step.
     sum: i64,
-    /// How far the measured speed was from the model's.
-    deviation: i64,
+    /// Sums of the greatest and the least change of speed until then.
+    changes: [i64; 2],
+}
+
+/// One edge of what a sound absorber can be doing.
+#[derive(Clone, Copy, Debug, Default)]
+struct Edge {
+    /// Place of the valve, or what drives the coil.
+    valve: i64,
+    /// What it has let in, or the current.
+    level: i64,
+}
+
+/// Finds a demand that swings to and fro evenly.
+#[derive(Clone, Copy, Debug, Default)]
+struct Swing {
+    is_rising: bool,
+    /// Highest or lowest so far, and how many steps ago.
+    extreme: i64,
+    since: i64,
+    /// Steps between the last turning points, newest first.
+    halves: [i64; 3],
+    /// Turning points in a row that were as far apart as those before.
+    even: i64,
 }
 
 /// The loop.
@@ -191,8 +213,6 @@ pub struct Controller {
     demand: Demand,
     is_armed: bool,
     is_leaving: bool,
-    /// The reference came to the target of a speed.
-    is_there: bool,
     why: Why,
 
     samples: [Sample; HISTORY],
@@ -209,10 +229,13 @@ pub struct Controller {
     is_turning: bool,
 
     place: i64,
-    settled: i64,
+    low: Edge,
+    high: Edge,
     output: i64,
     boost: i64,
 
+    /// The highest speed that was ordered since the last order.
+    top: i64,
     reference: i64,
     acceleration: i64,
     wanted: i64,
@@ -223,11 +246,13 @@ pub struct Controller {
     torque_apart: i64,
     without: i64,
     running_off: i64,
-    strange: i64,
-    swings: i64,
-    swing: i64,
-    swing_sign: i64,
-    swing_steps: i64,
+    strength: i64,
+    changes: [i64; 2],
+    seen: i64,
+    allowed: [i64; 2],
+    gained: i64,
+    sunk: i64,
+    swing: Swing,
     backed_off: u8,
 }
 
@@ -318,7 +343,6 @@ impl Controller {
             demand: Demand::default(),
             is_armed: false,
             is_leaving: false,
-            is_there: false,
             why: Why::NotArmed,
             samples: [Sample::default(); HISTORY],
             at: 0,
@@ -332,9 +356,11 @@ impl Controller {
             gap: 0,
             is_turning: false,
             place: 0,
-            settled: 0,
+            low: Edge::default(),
+            high: Edge::default(),
             output: 0,
             boost: 0,
+            top: 0,
             reference: 0,
             acceleration: 0,
             wanted: 0,
@@ -344,11 +370,13 @@ impl Controller {
             torque_apart: 0,
             without: 0,
             running_off: 0,
-            strange: 0,
-            swings: 0,
-            swing: 0,
-            swing_sign: 0,
-            swing_steps: 0,
+            strength: Q16,
+            changes: [0; 2],
+            seen: 0,
+            allowed: [0; 2],
+            gained: 0,
+            sunk: 0,
+            swing: Swing::default(),
             backed_off: 0,
         }
     }
@@ -358,8 +386,9 @@ impl Controller {
         self.is_armed = true;
         self.is_leaving = false;
         self.why = Why::None;
-        self.is_there = false;
         self.demand = Demand::default();
+        self.strength = Q16;
+        self.swing = Swing::default();
         self.backed_off = 0;
     }
 
@@ -382,11 +411,8 @@ impl Controller {
             self.acceleration = 0;
             self.wanted = self.held_torque();
             self.trim = 0;
-            self.swings = 0;
         }
-        if demand.mode != self.demand.mode || demand.target != self.demand.target {
-            self.is_there = false;
-        }
+        self.top = SPEED_MAX;
         self.demand = demand;
     }
 
@@ -397,13 +423,15 @@ impl Controller {
 
     /// Steps one on.
     pub fn step(&mut self, inputs: &Inputs) -> Outputs {
-        let (measured, growing) = self.observe(inputs);
-        self.watch(inputs, measured, growing);
+        let measured = self.observe(inputs);
+        let lost = self.compare(inputs, measured);
+        self.watch(inputs, measured, lost);
         let wants_cut = self.is_armed && self.why > Why::Cut;
         let torque = self.torque(inputs);
         let full = self.set.full_torque(self.speed);
         let is_saturated = torque > full || torque < 0;
         let given = torque.clamp(0, full.max(0));
+        self.watch_swings(given);
         self.put_out(given, full, inputs.measured);
         Outputs {
             output: self.output,
@@ -419,9 +447,8 @@ impl Controller {
         }
     }
 
-    /// Speed of the last whole turn, and the model moved on and corrected by it. Returns the measured speed and by how much
-    /// the model would have been further off after each step.
-    fn observe(&mut self, inputs: &Inputs) -> (i64, i64) {
+    /// Speed of the last whole turn, and the model moved on and corrected by it. Returns the measured speed.
+    fn observe(&mut self, inputs: &Inputs) -> i64 {
         if !self.has_begun {
             self.has_begun = true;
             self.last_teeth = inputs.teeth;
@@ -435,7 +462,7 @@ impl Controller {
             tick: inputs.tooth_tick,
             teeth: self.teeth,
             sum: self.sum,
-            deviation: 0,
+            changes: self.changes,
         };
         while self.tail + 1 < self.at
             && self.teeth - self.samples[slot(self.tail + 1)].teeth >= self.set.window_teeth
@@ -490,18 +517,9 @@ impl Controller {
         if turned == 0 && self.why != Why::SensorLost {
             self.begin_model(0);
         }
-        self.samples[slot(self.at)].deviation = deviation;
-        // By how much the model was wrong in a step, over the window: what it drifted, and what it was put right.
-        let growing = if steps > 0 {
-            let middle = (deviation + first.deviation) / 2;
-            (deviation - first.deviation) / steps
-                + ((middle * self.gain(self.set.firmness)) >> 8) / (steps + 4)
-        } else {
-            0
-        };
         self.sum += self.speed;
         self.at += 1;
-        (measured, growing)
+        measured
     }
 
     /// A gain, halved for each time that it swung.
@@ -519,49 +537,110 @@ impl Controller {
         }
     }
 
+    /// Holds what is measured against what a sound absorber can be doing. Whether the load is lost.
+    ///
+    /// For the speed that is the gain which no engine makes against what the absorber surely gives: a throttle snapped open
+    /// explains what the engine's greatest torque makes of it, a slow valve what comes of it when it lags. Whatever there is
+    /// beyond is added up, and forgotten within some tenths of a second. A speed that stays is never a loss.
+    fn compare(&mut self, inputs: &Inputs, measured: i64) -> bool {
+        let full = self.set.full_torque(self.speed);
+        let at = |level: i64| (full * self.set.share_of(level)) >> 16;
+        let (low, high) = (self.low.level, self.high.level);
+        let follow = self.set.follow;
+
+        // Less than it must be, or more than it can be.
+        let is_apart = inputs.measured.is_some_and(|it| {
+            let it = i64::from(it);
+            (low > Q16 / 16 && it < low - follow.min(low / 2)) || it > high + follow
+        });
+        self.apart = if is_apart { self.apart + 1 } else { 0 };
+
+        // What is not known of a valve's place or of a current. Hot, a coil has a third less torque than a map has cold.
+        let known = inputs
+            .measured
+            .map_or(low, |it| i64::from(it).max(low).min(high));
+        let sure = if self.set.slew > 0 || inputs.torque.is_some() {
+            6
+        } else {
+            5
+        };
+        let least = ((at(known - Q16 / 32) * self.strength) >> 16) * sure / 8;
+        let most = 3 * ((at(high + Q16 / 32) * self.strength.max(Q16)) >> 16);
+        let wide = self.set.engine_max / 8;
+        let differs = inputs.torque.is_some_and(|it| {
+            let it = i64::from(it);
+            it < least - wide || it > most + wide
+        });
+        self.torque_apart = if differs { self.torque_apart + 1 } else { 0 };
+
+        // How strong it is beside its map: as strong as makes its torque at least; and at most, which is learnt slowly, for it may be
+        // a loss; nor stronger than the engine that it holds.
+        let is_loaded = self.place > Q16 / 16;
+        if is_loaded {
+            let by =
+                |torque: i64, by_map: i64| ((torque << 16) / by_map.max(1)).clamp(Q16 / 8, 8 * Q16);
+            let (below, above) = match inputs.torque.map(i64::from) {
+                Some(torque) => (by(torque, at(high)), by(torque, at(low))),
+                None => (Q16 / 8, by(self.set.engine_max, self.engine)),
+            };
+            let up = (below - self.strength).max(0) * 4;
+            let down = (above - self.strength).min(0);
+            self.strength += (up + down) / self.set.rate_hz;
+        }
+
+        let to_acceleration = |torque: i64| (torque << 20) / self.set.inertia;
+        let planned = if self.demand.mode == Mode::Speed {
+            self.acceleration.max(0)
+        } else {
+            0
+        };
+        let rise = to_acceleration(self.set.engine_max * 9 / 8 - least).max(planned * 5 / 4);
+        // Closed throttle, and a map that is far too weak.
+        let fall = -to_acceleration(self.set.engine_max / 2 + most) * 5 / 4;
+        self.changes[0] += rise / self.set.rate_hz;
+        self.changes[1] += fall / self.set.rate_hz;
+        // A speed over a window is that of its middle.
+        let last = self.at.wrapping_sub(1);
+        let middle = self.samples[slot(last - (last - self.tail) / 2)];
+        let change = measured - self.seen;
+        let beyond = |place: usize| change - (middle.changes[place] - self.allowed[place]);
+        let leak = |it: i64| it - it * 4 / self.set.rate_hz;
+        let (gained, sunk) = (leak(self.gained + beyond(0)), leak(self.sunk + beyond(1)));
+        self.gained = if is_loaded && self.is_turning {
+            gained.max(0)
+        } else {
+            0
+        };
+        self.sunk = if self.is_turning { sunk.min(0) } else { 0 };
+        self.seen = measured;
+        self.allowed = middle.changes;
+        self.apart > self.set.follow_steps
+            || self.torque_apart > self.set.follow_steps * 3 / 2
+            || self.gained * GAINED > measured
+            || self.sunk * SUNK < -measured
+    }
+
     /// Finds what is wrong. The first reason stays until a person arms again.
-    fn watch(&mut self, inputs: &Inputs, measured: i64, growing: i64) {
+    fn watch(&mut self, inputs: &Inputs, measured: i64, is_lost: bool) {
         if !self.is_armed || self.why != Why::None {
             return;
         }
-        let full = self.set.full_torque(self.speed);
-        let held = self.held_torque();
-        let is_loaded = self.place > Q16 / 16;
-
-        // Less than told, or more.
-        let is_apart = inputs
-            .measured
-            .is_some_and(|it| (i64::from(it) - self.place).abs() > self.set.follow);
-        self.apart = if is_apart { self.apart + 1 } else { 0 };
-        let differs = inputs.torque.is_some_and(|it| {
-            (i64::from(it) - held).abs() > held / 4 + ((full * self.set.follow) >> 16)
-        });
-        self.torque_apart = if differs { self.torque_apart + 1 } else { 0 };
-        self.without = if is_loaded && inputs.no_supply {
+        self.without = if self.place > Q16 / 16 && inputs.no_supply {
             self.without + 1
         } else {
             0
         };
-        // What the engine would have to give for what is seen, the absorber's torque being out by a quarter at most, and by what
-        // a valve also changed lately: nobody knows its stroke well.
-        let more = ((growing * self.set.inertia) >> 20) * self.set.rate_hz;
-        let seen = self.engine + more;
-        let lately = if self.set.slew > 0 {
-            (full * (self.place - self.settled).abs()) >> 16
-        } else {
-            0
+        let full = self.set.full_torque(self.speed);
+        let top = match self.demand.mode {
+            Mode::Speed => self.top,
+            _ => self.set.speed_max,
         };
-        let out = held / 4 + lately;
-        let is_strange = (is_loaded && seen > self.set.engine_max * 5 / 4 + out)
-            || seen < -self.set.engine_max * 3 / 4 - held / 2 - lately;
-        self.strange = if is_strange { self.strange + 1 } else { 0 };
-        let runs = self.demand.mode == Mode::Speed
-            && self.output >= self.set.output_for[SHARES] - Q16 / 64
+        let runs = self.output >= self.set.output_for[SHARES] - Q16 / 64
             && self.place >= Q16 - Q16 / 32
-            && measured > self.demand.target + self.demand.target / 32
+            && measured > top + top / 32
             && self.engine > full;
         self.running_off = if runs { self.running_off + 1 } else { 0 };
-        let is_past = self.is_there && measured > self.demand.target + self.demand.target / 8;
+        let is_past = self.place > Q16 / 16 && measured > top + top / 12;
 
         // What is too hot cuts on some boards by itself.
         self.why = if inputs.too_hot {
@@ -570,48 +649,51 @@ impl Controller {
             Why::Cut
         } else if self.gap > 0 && self.speed > self.set.stall {
             Why::SensorLost
-        } else if self.apart > self.set.follow_steps
-            || self.torque_apart > self.set.follow_steps * 3 / 2
-            || self.without * 200 > self.set.rate_hz
-            || self.strange > 2
-        {
+        } else if is_lost || self.without * 200 > self.set.rate_hz {
             Why::LoadLost
-        } else if is_past || self.running_off * 40 > self.set.rate_hz {
+        } else if is_past || self.running_off * 20 > self.set.rate_hz {
             Why::Saturated
         } else {
             Why::None
         };
         if self.why != Why::None {
-            self.kept = held.max(0);
+            self.kept = self.held_torque().max(0);
             if self.why == Why::SensorLost {
                 self.engine = 0;
             }
-        } else {
-            self.watch_swings();
         }
     }
 
-    /// Swinging about the set point: six half swings in a row of more than 1 %, each within a second.
-    fn watch_swings(&mut self) {
-        let error = self.speed - self.reference;
-        let sign = if error >= 0 { 1 } else { -1 };
-        self.swing_steps += 1;
-        if self.demand.mode != Mode::Speed || self.reference != self.demand.target {
-            self.swings = 0;
-        }
-        if sign == self.swing_sign {
-            self.swing = self.swing.max(error.abs());
-            if self.swing_steps > self.set.rate_hz {
-                self.swings = 0;
+    /// Makes the loop softer when its demand swings evenly, by more than a quarter of the engine's torque: an engine that fires
+    /// unevenly makes it do so now and then, but at no even pace.
+    fn watch_swings(&mut self, given: i64) {
+        let steps = i64::from(self.at - self.tail);
+        let wide = (self.engine / 3).max(self.set.engine_max / 16);
+        let it = &mut self.swing;
+        it.since += 1;
+        it.halves[0] += 1;
+        let beyond = if it.is_rising {
+            given - it.extreme
+        } else {
+            it.extreme - given
+        };
+        if beyond >= 0 {
+            (it.extreme, it.since) = (given, 0);
+        } else if -beyond > wide {
+            let half = it.halves[0] - it.since;
+            let (period, before) = (half + it.halves[1], it.halves[1] + it.halves[2]);
+            let is_even = half >= steps
+                && period * 4 > before * 3
+                && period * 3 < before * 4
+                && period < self.set.rate_hz * 2;
+            it.even = if is_even { it.even + 1 } else { 0 };
+            it.halves = [it.since, half, it.halves[1]];
+            it.is_rising = !it.is_rising;
+            (it.extreme, it.since) = (given, 0);
+            if it.even >= EVEN && self.backed_off < 3 {
+                self.backed_off += 1;
+                it.even = 0;
             }
-            return;
-        }
-        let is_swing = self.swing * 100 > self.reference && self.swing_steps <= self.set.rate_hz;
-        self.swings = if is_swing { self.swings + 1 } else { 0 };
-        (self.swing, self.swing_sign, self.swing_steps) = (error.abs(), sign, 0);
-        if self.swings >= 6 && self.backed_off < 3 {
-            self.backed_off += 1;
-            self.swings = 0;
         }
     }
 
@@ -680,7 +762,7 @@ impl Controller {
         if self.reference == before {
             self.reference = self.demand.target;
         }
-        self.is_there = self.is_there || self.reference == self.demand.target;
+        self.top = self.top.min(self.reference).max(self.demand.target);
         // A reference that the stand can't follow waits for it.
         let apart = (self.speed >> 5) + Q16;
         self.reference = self.reference.clamp(self.speed - apart, self.speed + apart);
@@ -752,7 +834,8 @@ impl Controller {
         let driven = self.output - self.boost;
         self.place += (((driven - self.place) * self.set.lag) >> 8) / self.set.rate_hz;
         self.place = self.place.clamp(0, Q16);
-        self.settled += (self.place - self.settled) * 10 / self.set.rate_hz;
+        self.low = self.edge(self.low, false);
+        self.high = self.edge(self.high, true);
         // A coil gets warm, and its current less: the output makes up for it slowly.
         if let Some(measured) = measured {
             let apart = self.place - i64::from(measured);
@@ -763,7 +846,38 @@ impl Controller {
             self.boost = 0;
         }
     }
+
+    /// Moves the least or the most that a sound absorber can have let in: its valve and its lag are slower than stated by a
+    /// quarter, or faster by a half, a coil's lag where its iron is saturated by twice; and its resistance grows by four tenths when
+    /// it is hot.
+    fn edge(&self, from: Edge, is_high: bool) -> Edge {
+        let Settings {
+            lag, slew, rate_hz, ..
+        } = self.set;
+        let pace = |by: i64, fast: i64| if (by > 0) == is_high { fast } else { 3 };
+        let mut it = from;
+        if slew > 0 {
+            let away = self.output.clamp(0, Q16) - it.valve;
+            let most = (slew << 8) / rate_hz * pace(away, 6) / 4;
+            it.valve += away.clamp(-most, most);
+        } else if is_high {
+            it.valve = self.output;
+        } else {
+            it.valve = self.output.min(self.output * 5 / 7);
+        }
+        let away = it.valve - it.level;
+        let moved = ((away * lag) >> 8) * pace(away, 8) / 4 / rate_hz;
+        it.level = (it.level + moved.clamp(-away.abs(), away.abs())).clamp(0, Q16);
+        it
+    }
 }
+
+/// A gain of one part in so many that nothing explains is a loss.
+const GAINED: i64 = 100;
+/// The same of a speed that falls.
+const SUNK: i64 = 48;
+/// Turning points at an even pace after which it swings.
+const EVEN: i64 = 4;
 
 fn slot(at: u32) -> usize {
     usize::try_from(at & HISTORY_MASK).unwrap_or(0)

@@ -50,8 +50,9 @@ pub enum AbsorberFault {
 const EMPTY_S: f64 = 0.1;
 /// Damping ratio of the hammer.
 const HAMMER_DAMPING: f64 = 0.1;
-/// A coil's resistance grows so much per kelvin: copper.
-const COPPER_PER_K: f64 = 0.0039;
+/// A coil's resistance grows so much per kelvin of the discs: copper's 0.0039, and the coil, which no field heats, gets as warm by
+/// four tenths (common practice, no source).
+const RESISTANCE_PER_K: f64 = 0.4 * 0.0039;
 /// A coil of saturated iron has so much less inductance at full current.
 const SATURATED: f64 = 0.4;
 
@@ -110,7 +111,7 @@ impl AbsorberState {
                 time_constant_s, ..
             } => {
                 self.valve = output;
-                let hot = 1.0 + COPPER_PER_K * (self.temperature_k - air_k);
+                let hot = model.resistance_over_cold(self.temperature_k, air_k);
                 let inductance = 1.0 - SATURATED * self.level;
                 if model.fault == AbsorberFault::Lost {
                     // The circuit is open: the current is gone at once.
@@ -188,6 +189,15 @@ impl AbsorberState {
 }
 
 impl AbsorberModel {
+    /// Resistance of its coil at a temperature of its discs, K, over that at the air's; 1 for what has none.
+    #[must_use]
+    pub fn resistance_over_cold(&self, temperature_k: f64, air_k: f64) -> f64 {
+        match self.absorber.follows {
+            Follows::Coil { .. } => 1.0 + RESISTANCE_PER_K * (temperature_k - air_k),
+            Follows::Valve { .. } | Follows::Electronics { .. } => 1.0,
+        }
+    }
+
     /// How its torque answers an output that jumps from one value to another, cold and at a steady speed: the change of torque,
     /// N·m, and its mean delay, s: the area between the answer and its end, over the end.
     #[must_use]

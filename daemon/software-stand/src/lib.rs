@@ -427,6 +427,11 @@ impl SoftwareStand {
         self.absorber.temperature_k
     }
 
+    /// Makes it as hot as that, K.
+    pub fn heat_absorber(&mut self, to_k: f64) {
+        self.absorber.temperature_k = to_k;
+    }
+
     /// Breaks the absorber, or mends it.
     pub fn absorber_fault(&mut self, fault: AbsorberFault) {
         if let Some(absorber) = &mut self.model.absorber {
