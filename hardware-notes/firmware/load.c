@@ -195,15 +195,21 @@ static bool compare(struct load *load, const struct load_inputs *inputs, int64_t
     /* What is not known of a valve's place or of a current. Hot, a coil has a third less torque than a map has cold. */
     int64_t known = least(greatest(level, low), high);
     int64_t sure = set->slew > 0 || inputs->has_torque ? 6 : 5;
-    int64_t surely = (torque_at(load, full, known - Q16 / 32) * load->strength >> 16) * sure / 8;
-    int64_t most = 3 * (torque_at(load, full, high + Q16 / 32) * greatest(load->strength, Q16) >> 16);
+    int64_t weak = least(load->strength, Q16);
+    int64_t surely = (torque_at(load, full, known - Q16 / 32) * weak >> 16) * sure / 8;
+    /* A map may be far too weak, as long as no torque has shown for a second that it is not. */
+    int64_t times = inputs->has_torque && load->loaded >= set->rate_hz ? 5 : 12;
+    int64_t most = (torque_at(load, full, high + Q16 / 32) * greatest(load->strength, Q16) >> 16) * times / 4;
     int64_t wide = set->engine_max / 8;
-    bool differs = inputs->has_torque && (inputs->torque < surely - wide || inputs->torque > most + wide);
+    /* A sensor of torque may be late. */
+    int64_t shown = (torque_at(load, full, low - Q16 / 32) * weak >> 16) * sure / 8;
+    bool differs = inputs->has_torque && (inputs->torque < shown - wide || inputs->torque > most + wide);
     load->torque_apart = differs ? load->torque_apart + 1 : 0;
 
     /* How strong it is beside its map. */
     bool is_loaded = load->place > Q16 / 16;
     if (is_loaded) {
+        load->loaded = least(load->loaded + 1, set->rate_hz);
         int64_t below = Q16 / 8, above;
         if (inputs->has_torque) {
             below = strength_by(inputs->torque, torque_at(load, full, high));
@@ -218,7 +224,7 @@ static bool compare(struct load *load, const struct load_inputs *inputs, int64_t
 
     int64_t planned = load->demand.mode == LOAD_SPEED ? greatest(load->acceleration, 0) : 0;
     int64_t rise = greatest((set->engine_max * 9 / 8 - surely) * ONE_20 / set->inertia, planned * 5 / 4);
-    /* Closed throttle, and a map that is far too weak. */
+    /* The throttle closed. */
     int64_t fall = -((set->engine_max / 2 + most) * ONE_20 / set->inertia) * 5 / 4;
     load->changes[0] += rise / set->rate_hz;
     load->changes[1] += fall / set->rate_hz;
@@ -233,7 +239,7 @@ static bool compare(struct load *load, const struct load_inputs *inputs, int64_t
     load->seen = measured;
     load->allowed[0] = allowed[0];
     load->allowed[1] = allowed[1];
-    return load->apart > set->follow_steps || load->torque_apart > set->follow_steps * 3 / 2 ||
+    return load->apart > set->follow_steps || load->torque_apart > set->follow_steps ||
            load->gained * GAINED > measured || load->sunk * SUNK < -measured;
 }
 
@@ -509,6 +515,7 @@ void load_arm(struct load *load)
     load->why = LOAD_ON;
     load->demand = (struct load_demand){ .mode = LOAD_OFF };
     load->strength = Q16;
+    load->loaded = 0;
     memset(&load->swing, 0, sizeof load->swing);
     load->backed_off = 0;
 }

@@ -132,7 +132,10 @@ struct load {
     int64_t reference, acceleration, wanted, trim, kept;
 
     int64_t apart, torque_apart, without, running_off;
-    int64_t strength, changes[2], seen, allowed[2], gained, sunk;
+    int64_t strength, loaded; /* torque beside that of the map, Q16; steps it has had to learn that by */
+    int64_t changes[2];       /* sums of the greatest and the least change of speed */
+    int64_t seen, allowed[2]; /* the speed last measured, and those sums in the middle of its window */
+    int64_t gained, sunk;     /* speed beyond the greatest and the least */
     struct load_swing swing;
     uint8_t backed_off;
 };

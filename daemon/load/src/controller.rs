@@ -246,10 +246,14 @@ pub struct Controller {
     torque_apart: i64,
     without: i64,
     running_off: i64,
+    /// Torque beside that of the map, Q16, and for how many steps it has had a load to learn that by.
     strength: i64,
+    loaded: i64,
+    /// Sums of the greatest and the least change of speed; the speed last measured, and those sums in the middle of its window.
     changes: [i64; 2],
     seen: i64,
     allowed: [i64; 2],
+    /// Speed beyond the greatest and the least, Q16.
     gained: i64,
     sunk: i64,
     swing: Swing,
@@ -371,6 +375,7 @@ impl Controller {
             without: 0,
             running_off: 0,
             strength: Q16,
+            loaded: 0,
             changes: [0; 2],
             seen: 0,
             allowed: [0; 2],
@@ -388,6 +393,7 @@ impl Controller {
         self.why = Why::None;
         self.demand = Demand::default();
         self.strength = Q16;
+        self.loaded = 0;
         self.swing = Swing::default();
         self.backed_off = 0;
     }
@@ -556,20 +562,29 @@ impl Controller {
         self.apart = if is_apart { self.apart + 1 } else { 0 };
 
         // What is not known of a valve's place or of a current. Hot, a coil has a third less torque than a map has cold.
-        let known = inputs
-            .measured
-            .map_or(low, |it| i64::from(it).max(low).min(high));
         let sure = if self.set.slew > 0 || inputs.torque.is_some() {
             6
         } else {
             5
         };
-        let least = ((at(known - Q16 / 32) * self.strength) >> 16) * sure / 8;
-        let most = 3 * ((at(high + Q16 / 32) * self.strength.max(Q16)) >> 16);
+        let surely =
+            |level: i64| ((at(level - Q16 / 32) * self.strength.min(Q16)) >> 16) * sure / 8;
+        let known = inputs
+            .measured
+            .map_or(low, |it| i64::from(it).max(low).min(high));
+        let least = surely(known);
+        // A map may be far too weak, as long as no torque has shown for a second that it is not.
+        let quarters = if inputs.torque.is_some() && self.loaded >= self.set.rate_hz {
+            5
+        } else {
+            12
+        };
+        let most = ((at(high + Q16 / 32) * self.strength.max(Q16)) >> 16) * quarters / 4;
+        // A sensor of torque may be late.
         let wide = self.set.engine_max / 8;
         let differs = inputs.torque.is_some_and(|it| {
             let it = i64::from(it);
-            it < least - wide || it > most + wide
+            it < surely(low) - wide || it > most + wide
         });
         self.torque_apart = if differs { self.torque_apart + 1 } else { 0 };
 
@@ -577,6 +592,7 @@ impl Controller {
         // a loss; nor stronger than the engine that it holds.
         let is_loaded = self.place > Q16 / 16;
         if is_loaded {
+            self.loaded = (self.loaded + 1).min(self.set.rate_hz);
             let by =
                 |torque: i64, by_map: i64| ((torque << 16) / by_map.max(1)).clamp(Q16 / 8, 8 * Q16);
             let (below, above) = match inputs.torque.map(i64::from) {
@@ -595,7 +611,7 @@ impl Controller {
             0
         };
         let rise = to_acceleration(self.set.engine_max * 9 / 8 - least).max(planned * 5 / 4);
-        // Closed throttle, and a map that is far too weak.
+        // The throttle closed.
         let fall = -to_acceleration(self.set.engine_max / 2 + most) * 5 / 4;
         self.changes[0] += rise / self.set.rate_hz;
         self.changes[1] += fall / self.set.rate_hz;
@@ -615,7 +631,7 @@ impl Controller {
         self.seen = measured;
         self.allowed = middle.changes;
         self.apart > self.set.follow_steps
-            || self.torque_apart > self.set.follow_steps * 3 / 2
+            || self.torque_apart > self.set.follow_steps
             || self.gained * GAINED > measured
             || self.sunk * SUNK < -measured
     }
