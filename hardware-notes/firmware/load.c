@@ -239,7 +239,7 @@ static bool compare(struct load *load, const struct load_inputs *inputs, int64_t
     load->seen = measured;
     load->allowed[0] = allowed[0];
     load->allowed[1] = allowed[1];
-    return load->apart > set->follow_steps || load->torque_apart > set->follow_steps ||
+    return load->apart > set->follow_steps || load->torque_apart > set->follow_steps * 3 / 2 ||
            load->gained * GAINED > measured || load->sunk * SUNK < -measured;
 }
 

@@ -476,3 +476,29 @@ pub fn too_strong(model: &StandModel, seed: u64, times: f64) -> Swung {
     swung.backed_off = it.backed_off();
     swung
 }
+
+/// A hot coil without more voltage than it needs cold, asked for all it can give at full throttle: by a speed below what it
+/// holds, and by its output. The board's reasons.
+#[must_use]
+pub fn asked_for_all(model: &StandModel, seed: u64, hotter_k: f64) -> [Why; 2] {
+    [false, true].map(|by_output| {
+        let mut it = Braked::held(model.clone(), seed, HELD_RPM);
+        it.stand.heat_absorber(model.air.temperature_k + hotter_k);
+        it.go(1.0, |_| {});
+        if by_output {
+            it.stand.demand_load(Demand {
+                mode: Mode::Output,
+                target: Q16,
+                ..Demand::default()
+            });
+        } else {
+            it.hold(0.8 * HELD_RPM);
+        }
+        for place in 1..=100 {
+            it.stand.throttle(0.4 + 0.006 * f64::from(place));
+            it.go(0.01, |_| {});
+        }
+        it.go(0.5, |_| {});
+        it.why()
+    })
+}

@@ -10,10 +10,14 @@ use leverarm_analysis::map::{Apart, Less, Load, MapView, Shown, map_of_setup};
 use leverarm_analysis::other_way::other_way;
 use leverarm_analysis::plan::{list_lengths, lists_read, part_throttle};
 use leverarm_analysis::reduction::CurveChoice;
-use leverarm_load::absorber::Kind;
+use leverarm_load::absorber::{Follows, Kind};
+use leverarm_load::controller::Why;
 use leverarm_software_stand::{AbsorberFault, Engine};
 use leverarm_store::StoreReader;
 use leverarm_tests::leverarm;
+use leverarm_tests::loss_test::{
+    Loss, Sound, asked_for_all, drawn_brake, loses, stands, too_strong,
+};
 use leverarm_tests::step_test::{BrakeBench, drawn, reduced, speeds, step_test};
 use leverarm_tests::tuning_test::{Tuned, drawn_stand, swings, tuned, tuning};
 use leverarm_torque::curve::{How, RAD_PER_S_PER_RPM};
@@ -560,4 +564,117 @@ fn a_water_brake_is_not_tuned() {
     let refused = tuned(folder.path(), (&stand, model), 4_000.0, 1).unwrap_err();
     let said = format!("{refused:?}");
     assert!(said.contains("its water knocks"), "{said}");
+}
+
+const KINDS: [Kind; 3] = [Kind::EddyCurrent, Kind::Water, Kind::Hydraulic];
+
+/// Throttles snapped, steps and sweeps on drawn brakes on which nothing has failed end no load, and make no loop softer; a valve
+/// too slow for a snapped throttle is cut when the engine has gained a twelfth, and not as a lost load. Few stands here;
+/// `cargo run --release -p leverarm-tests --bin losses -- --stands 60` says how often exactly.
+#[test]
+fn what_sound_brakes_do_is_no_loss() {
+    for kind in KINDS {
+        for seed in 91..=93 {
+            for sound in [Sound::Steps, Sound::Snaps, Sound::Sweeps] {
+                let it = stands(&drawn_brake(kind, seed), seed, sound);
+                let is_honest = it.why == Why::Saturated && it.above > 0.08;
+                assert!(
+                    it.why == Why::None || is_honest,
+                    "{kind:?} {seed} {sound:?}: {it:?}"
+                );
+                assert_eq!(it.backed_off, 0, "{kind:?} {seed} {sound:?}");
+            }
+        }
+    }
+}
+
+/// A load that is lost is cut before the engine has gained a tenth, whatever the board measures.
+#[test]
+fn losses_on_drawn_brakes_are_cut() {
+    for kind in KINDS {
+        for seed in 94..=95 {
+            for loss in [
+                Loss::Lost,
+                Loss::LostAtPart,
+                Loss::LostInStep,
+                Loss::Parted,
+                Loss::PartedAtPart,
+                Loss::Stuck,
+                Loss::Slowly,
+            ] {
+                let it = loses(&drawn_brake(kind, seed), seed, loss);
+                assert!(
+                    it.cut_s.is_finite() && it.gain < it.least_gain.max(0.1),
+                    "{kind:?} {seed} {loss:?}: {it:?}"
+                );
+                assert!(it.why >= Why::Saturated, "{kind:?} {seed} {loss:?}: {it:?}");
+            }
+        }
+    }
+}
+
+/// An absorber that is far stronger than its map swings: that is found, and made softer until it is quiet, and is no loss.
+#[test]
+fn brakes_far_stronger_than_their_maps_are_made_softer() {
+    for kind in KINDS {
+        for (seed, times) in [(96, 3.0), (97, 5.0)] {
+            let mut model = drawn_brake(kind, seed);
+            // What is left of the swinging is looked for.
+            model.engine.cycles.misfire_probability = 0.0;
+            let it = too_strong(&model, seed, times);
+            assert_eq!(it.why, Why::None, "{kind:?} {times}: {it:?}");
+            let is_quiet = it.after < 0.015;
+            assert!(
+                is_quiet && (it.backed_off > 0 || it.before < 0.05),
+                "{kind:?} {times}: {it:?}"
+            );
+        }
+    }
+}
+
+/// A single that runs as roughly as they do does not pass for a loop that swings.
+#[test]
+fn a_rough_engine_is_not_taken_for_a_loop_that_swings() {
+    for kind in KINDS {
+        let mut model = drawn_brake(kind, 99);
+        model.engine.cycles.cov = 0.04;
+        model.engine.cycles.misfire_probability = 0.01;
+        model.engine.cycles.misfire_run = 2.0;
+        let it = stands(&model, 99, Sound::Hold);
+        assert_eq!((it.why, it.backed_off), (Why::None, 0), "{kind:?}: {it:?}");
+    }
+}
+
+/// A coil with 40 % more resistance and a third less torque than cold, and no voltage to spare, gives what it can: not lost.
+#[test]
+fn a_hot_coil_is_not_a_lost_load() {
+    for (seed, sees_current, sees_torque) in [
+        (101, true, true),
+        (102, true, false),
+        (103, false, true),
+        (104, false, false),
+    ] {
+        let mut model = drawn_brake(Kind::EddyCurrent, seed);
+        if let Some(brake) = &mut model.absorber {
+            brake.has_output_sensor = sees_current;
+            brake.torque_sensor_s = if sees_torque { 0.01 } else { f64::INFINITY };
+            brake.absorber.heat.fade_per_k = 0.33 / 256.0;
+            for absorber in [&mut brake.absorber, &mut brake.believed] {
+                if let Follows::Coil {
+                    forcing,
+                    fast_decay,
+                    ..
+                } = &mut absorber.follows
+                {
+                    (*forcing, *fast_decay) = (1.0, false);
+                }
+            }
+        }
+        for why in asked_for_all(&model, seed, 256.0) {
+            assert!(
+                matches!(why, Why::None | Why::Saturated),
+                "current {sees_current}, torque {sees_torque}: {why:?}"
+            );
+        }
+    }
 }

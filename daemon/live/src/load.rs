@@ -1091,7 +1091,7 @@ fn why_words(why: LoadWhy) -> &'static str {
         LoadWhy::Cut => "the engine was cut",
         LoadWhy::SensorLost => "its pickup's teeth stopped coming",
         LoadWhy::TooHot => "a temperature is above its limit",
-        LoadWhy::Saturated => "it gave all it has, and the speed rose all the same",
+        LoadWhy::Saturated => "it could not hold the speed, which rose above what was ordered",
         LoadWhy::LoadLost => "the load was lost: current, torque or speed did not follow",
         LoadWhy::NotSet => "the board has no settings that it can work with",
         LoadWhy::Unknown(_) => "for a reason that this version does not know",

@@ -631,7 +631,7 @@ impl Controller {
         self.seen = measured;
         self.allowed = middle.changes;
         self.apart > self.set.follow_steps
-            || self.torque_apart > self.set.follow_steps
+            || self.torque_apart > self.set.follow_steps * 3 / 2
             || self.gained * GAINED > measured
             || self.sunk * SUNK < -measured
     }
@@ -680,7 +680,7 @@ impl Controller {
         }
     }
 
-    /// Makes the loop softer when its demand swings evenly, by more than a quarter of the engine's torque: an engine that fires
+    /// Makes the loop softer when its demand swings evenly, by more than a third of the torque that it holds: an engine that fires
     /// unevenly makes it do so now and then, but at no even pace.
     fn watch_swings(&mut self, given: i64) {
         let steps = i64::from(self.at - self.tail);

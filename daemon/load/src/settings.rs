@@ -118,7 +118,7 @@ pub fn settings(absorber: &Absorber, task: &Task) -> Settings {
         engine_max: q16(task.engine_torque_nm),
         torque_slew: q16(task.engine_torque_nm * 2.0),
         follow: q16(0.1),
-        follow_steps: i64::from(task.rate_hz / 50),
+        follow_steps: i64::from(task.rate_hz / 75),
     }
 }
 

@@ -73,7 +73,11 @@ impl StandModel {
             brake.stiction = between(0.0, sticks);
         }
         if kind == Kind::Water {
-            brake.hammer = between(0.05, 0.2);
+            // The slower the valve, the less it knocks.
+            let Follows::Valve { stroke_s, .. } = brake.absorber.follows else {
+                return model;
+            };
+            brake.hammer = between(0.05, 0.2) * (0.15 / stroke_s).min(1.0);
             brake.hammer_hz = between(6.0, 20.0);
         }
         brake.absorber.heat.fade_per_k = if kind == Kind::EddyCurrent {

@@ -113,7 +113,7 @@ impl Plan {
     }
 
     /// The engine may turn so much faster than it was held, at most. A valve that sticks as the throttle opens, and a brake
-    /// without a sensor, is told by an eighth at the latest.
+    /// without a sensor, is told by a twelfth at the latest.
     fn gain_max(&self) -> f64 {
         match self.failure {
             Failure::Absorber(AbsorberFault::Stuck) | Failure::Weak => 1.18,
