@@ -12,7 +12,7 @@
 #define GAINED 100
 #define SUNK 48
 /* Turning points at an even pace after which it swings. */
-#define EVEN 4
+#define EVEN 5
 
 static int64_t clamp(int64_t value, int64_t low, int64_t high)
 {
@@ -289,12 +289,15 @@ static void watch_swings(struct load *load, int64_t given)
     } else if (-beyond > wide) {
         int64_t half = it->halves[0] - it->since;
         int64_t period = half + it->halves[1], before = it->halves[1] + it->halves[2];
-        bool is_even = half >= load->at - load->tail && period * 4 > before * 3 && period * 3 < before * 4 &&
+        int64_t height = magnitude(it->extreme - it->turned);
+        bool is_even = half >= load->at - load->tail && height * 3 >= it->height * 2 && period * 4 > before * 3 && period * 3 < before * 4 &&
                        period < load->set.rate_hz * 2;
         it->even = is_even ? it->even + 1 : 0;
         it->halves[2] = it->halves[1];
         it->halves[1] = half;
         it->halves[0] = it->since;
+        it->turned = it->extreme;
+        it->height = height;
         it->is_rising = !it->is_rising;
         it->extreme = given;
         it->since = 0;

@@ -107,7 +107,8 @@ struct load_swing {
     bool is_rising;
     int64_t extreme, since; /* the highest or lowest so far, and how many steps ago */
     int64_t halves[3];      /* steps between the last turning points, newest first */
-    int64_t even;           /* turning points in a row that were as far apart as those before */
+    int64_t turned, height; /* demand at the last turning point, and how far it had swung to it */
+    int64_t even;           /* turning points in a row as far apart as those before, the swing no smaller */
 };
 
 struct load {

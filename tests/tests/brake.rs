@@ -623,7 +623,8 @@ fn brakes_far_stronger_than_their_maps_are_made_softer() {
             model.engine.cycles.misfire_probability = 0.0;
             let it = too_strong(&model, seed, times);
             assert_eq!(it.why, Why::None, "{kind:?} {times}: {it:?}");
-            let is_quiet = it.after < 0.015;
+            // A valve that sticks hunts a little.
+            let is_quiet = it.after < 0.03;
             assert!(
                 is_quiet && (it.backed_off > 0 || it.before < 0.05),
                 "{kind:?} {times}: {it:?}"

@@ -202,7 +202,10 @@ struct Swing {
     since: i64,
     /// Steps between the last turning points, newest first.
     halves: [i64; 3],
-    /// Turning points in a row that were as far apart as those before.
+    /// Demand at the last turning point, and how far it had swung to it.
+    turned: i64,
+    height: i64,
+    /// Turning points in a row that were as far apart as those before, and the swing no smaller.
     even: i64,
 }
 
@@ -681,7 +684,7 @@ impl Controller {
     }
 
     /// Makes the loop softer when its demand swings evenly, by more than a third of the torque that it holds: an engine that fires
-    /// unevenly makes it do so now and then, but at no even pace.
+    /// unevenly makes it do so now and then, but at no even pace, and what rings fades.
     fn watch_swings(&mut self, given: i64) {
         let steps = i64::from(self.at - self.tail);
         let wide = (self.engine / 3).max(self.set.engine_max / 16);
@@ -698,12 +701,15 @@ impl Controller {
         } else if -beyond > wide {
             let half = it.halves[0] - it.since;
             let (period, before) = (half + it.halves[1], it.halves[1] + it.halves[2]);
+            let height = (it.extreme - it.turned).abs();
             let is_even = half >= steps
+                && height * 3 >= it.height * 2
                 && period * 4 > before * 3
                 && period * 3 < before * 4
                 && period < self.set.rate_hz * 2;
             it.even = if is_even { it.even + 1 } else { 0 };
             it.halves = [it.since, half, it.halves[1]];
+            (it.turned, it.height) = (it.extreme, height);
             it.is_rising = !it.is_rising;
             (it.extreme, it.since) = (given, 0);
             if it.even >= EVEN && self.backed_off < 3 {
@@ -893,7 +899,7 @@ const GAINED: i64 = 100;
 /// The same of a speed that falls.
 const SUNK: i64 = 48;
 /// Turning points at an even pace after which it swings.
-const EVEN: i64 = 4;
+const EVEN: i64 = 5;
 
 fn slot(at: u32) -> usize {
     usize::try_from(at & HISTORY_MASK).unwrap_or(0)
