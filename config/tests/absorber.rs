@@ -134,4 +134,10 @@ fn check_says_what_it_holds_and_what_is_missing() {
         .replace("time_constant = \"100 ms\"", "time_constant = \"400 ms\"")
         .replace("forcing = 4", "forcing = 1");
     assert!(told(&slow, "absorber.time_constant"));
+    // Steps turn valves, and a valve without power stays where it is.
+    assert!(!told(BRAKE, "absorber.output"));
+    let stepper = BRAKE.replace("output = \"pwm\"", "output = \"stepper\"");
+    assert!(told(&stepper, "absorber.output") && told(&stepper, "absorber.without_power"));
+    let stays = stepper.replace("\"lets go\"", "\"stays\"");
+    assert!(!told(&stays, "absorber.without_power"));
 }

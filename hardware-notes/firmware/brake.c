@@ -143,8 +143,8 @@ static bool arm_received(uint8_t is_armed)
 {
     if (is_armed > 1)
         return false;
-    /* Without settings there is nothing to arm. */
-    if (is_armed && settings_number)
+    /* Without settings there is nothing to arm, nor while a stepper looks for its end. */
+    if (is_armed && settings_number && driver_is_ready())
         load_arm(&load);
     else
         load_disarm(&load);
@@ -197,8 +197,11 @@ void control_start(void)
 
 void control_step(const struct control_inputs *inputs)
 {
-    if (!settings_number)
+    driver_turn();
+    if (!settings_number) {
+        driver_put(0, Q16);
         return;
+    }
     struct load_inputs now = {
         .tick = inputs->tick,
         .tooth_tick = inputs->tooth_tick,

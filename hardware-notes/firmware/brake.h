@@ -1,4 +1,4 @@
-/* The load of a brake stand on this board: protocol/SPEC.md, section 13. Built in with `make BRAKE=pwm` or `BRAKE=servo`.
+/* The load of a brake stand on this board: protocol/SPEC.md, section 13. Built in with `make BRAKE=pwm`, `servo` or `stepper`.
  *
  * It stands between the loop's arithmetic (load.h) and the pins: pickup 0, the brake's own sensors, its driver; and it
  * takes and gives the host's messages about the load.

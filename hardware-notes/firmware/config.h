@@ -70,6 +70,19 @@
 #endif
 #endif
 
+/* Of a stepper (BRAKE=stepper): steps of the whole way, closed to open, and steps a second, at most one a turn of the loop. There is
+ * no ramp: a rate that the motor starts and stops at by itself, under the valve's load. The stand file's stroke is
+ * BRAKE_STEPS / BRAKE_STEPS_HZ. BRAKE_END_SWITCH 1: a switch at the closed end; 0: it is driven against its stop. */
+#ifndef BRAKE_STEPS
+#define BRAKE_STEPS 200
+#endif
+#ifndef BRAKE_STEPS_HZ
+#define BRAKE_STEPS_HZ 1000
+#endif
+#ifndef BRAKE_END_SWITCH
+#define BRAKE_END_SWITCH 1
+#endif
+
 /* Analog input that has the coil's current, the oil's pressure or the valve's place; -1: none, and then a brake that
  * does not follow is found by speed and supply alone. Its counts without load, and at full load. */
 #ifndef BRAKE_SENSE_CHANNEL

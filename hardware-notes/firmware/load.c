@@ -61,12 +61,21 @@ static int64_t full_torque(const struct load_settings *set, int64_t speed)
     return left_torque;
 }
 
+/* The square of eighths. */
+static int64_t square_of(int64_t eighths)
+{
+    return eighths * eighths * (Q16 / 64);
+}
+
 static int64_t output_for(const struct load_settings *set, int64_t share)
 {
     share = clamp(share, 0, Q16);
-    int64_t piece = least(share * 8 >> 16, LOAD_SHARES - 1);
+    uint8_t piece = 0;
+    while (piece < LOAD_SHARES - 1 && share >= square_of(piece + 1))
+        piece++;
     int64_t left = set->output_for[piece], right = set->output_for[piece + 1];
-    return left + ((right - left) * (share * 8 - piece * Q16) >> 16);
+    int64_t from = square_of(piece), to = square_of(piece + 1);
+    return left + (right - left) * (share - from) / (to - from);
 }
 
 static int64_t share_of(const struct load_settings *set, int64_t output)
@@ -76,7 +85,8 @@ static int64_t share_of(const struct load_settings *set, int64_t output)
     while (piece < LOAD_SHARES - 1 && output >= set->output_for[piece + 1])
         piece++;
     int64_t left = set->output_for[piece], right = set->output_for[piece + 1];
-    return (piece * (int64_t)Q16 + clamp((output - left) * Q16 / greatest(right - left, 1), 0, Q16)) / 8;
+    int64_t from = square_of(piece), to = square_of(piece + 1);
+    return from + clamp((to - from) * (output - left) / greatest(right - left, 1), 0, to - from);
 }
 
 /* The absorber's torque as the model has it. */

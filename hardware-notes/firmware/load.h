@@ -34,7 +34,7 @@ struct load_settings {
     int64_t output_max;   /* Q16: above 65,536 where the supply is more than full load needs */
     int64_t map_speed[LOAD_MAP_POINTS];   /* Q16, rising, above 0 */
     int64_t map_torque[LOAD_MAP_POINTS];  /* with full output there, Q16 */
-    int64_t output_for[LOAD_SHARES + 1];  /* outputs for each eighth of the torque, rising from 0 */
+    int64_t output_for[LOAD_SHARES + 1];  /* outputs for the squares of eighths of the torque, rising from 0 */
     int64_t stall;        /* no load below this speed, all of it from half as much above, Q16 */
     int64_t speed_max;    /* that torque and road modes don't let it pass, Q16 */
     int64_t engine_max;   /* the engine's greatest torque at the absorber, Q16 */

@@ -211,7 +211,7 @@ payload! {
         speeds: [u16; 8],
         /// Torques with full output at these, N·m times 16.
         torques: [u16; 8],
-        /// Outputs for each eighth of the torque, times 32,768, rising.
+        /// Outputs for the squares of eighths of the torque, 1/64, 4/64 to 1, times 32,768, rising.
         outputs: [u16; 8],
     }
 }

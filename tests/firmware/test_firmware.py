@@ -51,8 +51,9 @@ def image(name="default"):
         "hot_ceiling": "-DCEILING_TEMPERATURE_COUNTS='{400,INT32_MAX}'",
         "brake": "",
         "brake_servo": "-DBRAKE_SENSE_CHANNEL=-1",
+        "brake_stepper": "-DBRAKE_SENSE_CHANNEL=-1",
     }
-    brake = {"brake": ["BRAKE=pwm"], "brake_servo": ["BRAKE=servo"]}
+    brake = {"brake": ["BRAKE=pwm"], "brake_servo": ["BRAKE=servo"], "brake_stepper": ["BRAKE=stepper"]}
     return build(name, settings[name], *brake.get(name, []))
 
 
@@ -1515,11 +1516,20 @@ def a_brake_takes_no_time_from_the_teeth():
                      f"4096 of stack; main loop at most {us(measured['loop_cycles_max']):.0f} us")
 
 
-@rp2040
-def a_simulated_brake_is_held_and_fails_safe():
-    held = subprocess.run([ROOT / "target" / "debug" / "brake_loop", SIMULATOR, image("brake")], capture_output=True, text=True)
+def brake_held(name):
+    held = subprocess.run([ROOT / "target" / "debug" / "brake_loop", SIMULATOR, image(name)], capture_output=True, text=True)
     assert held.returncode == 0, held.stdout + held.stderr
     NOTES.extend(line.removeprefix("ok").strip() for line in held.stdout.splitlines()[:-1])
+
+
+@rp2040
+def a_simulated_brake_is_held_and_fails_safe():
+    brake_held("brake")
+
+
+@rp2040
+def a_simulated_valve_on_a_stepper_is_held_and_fails_safe():
+    brake_held("brake_stepper")
 
 
 @rp2040

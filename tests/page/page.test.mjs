@@ -660,6 +660,43 @@ test("the journal: a fault, what to check first, its samples, and a person's wor
   });
 });
 
+test("the load is tuned: begun, watched, worked out with its margins, put in force by a person's word", async () => {
+  await together({ stand: "demo_brake.toml", arguments: ["--load"], path: "/#load" }, async ({ daemon, page }) => {
+    await link(page, "live");
+    const shoot = async (name) => { if (process.env.SHOTS) await page.screenshot({ path: `${process.env.SHOTS}/tuning-${name}.png`, fullPage: true }); };
+    await page.locator("#load-tuned", { hasText: "not tuned" }).waitFor();
+    await until("an armed load", async () => {
+      if (await page.locator("#load-arm button").isVisible()) await page.locator("#load-arm button").click();
+      return (await page.locator("#load-armed").textContent()) === "armed";
+    });
+    await page.getByLabel("Tune at a speed of the engine").fill("4000");
+    await page.getByRole("button", { name: "Tune it" }).click();
+    await page.locator("#load-tuning-waits", { hasText: "At 4000 rpm: waits for the speed's answers" }).waitFor({ timeout: 60000 });
+    assert.match(await page.locator("#state-text").textContent(), /^Tuning the load: leave the throttle where it is$/);
+    assert.equal(await page.locator("#load-tune").isVisible(), false);
+    await shoot("running");
+    await page.getByRole("button", { name: "Work out pull" }).click({ timeout: 60000 });
+    const found = page.locator("#load-tuning-found");
+    await found.filter({ hasText: "leaves a gain margin of" }).waitFor({ timeout: 120000 });
+    assert.match(await found.textContent(), /inertia [\d.]+ ± [\d.]+ kg·m².* phase margin of \d+ ± \d+ °/);
+    await shoot("found");
+    await page.setViewportSize({ width: 390, height: 844 });
+    assert.ok(await page.evaluate(() => document.documentElement.scrollWidth <= innerWidth), "nothing is wider than the screen");
+    await shoot("narrow");
+    await page.setViewportSize({ width: 1366, height: 768 });
+    // Nothing is in force before somebody says so.
+    assert.match(await page.locator("#load-tuned").textContent(), /^not tuned/);
+    await found.getByRole("button", { name: "Put it in force" }).click();
+    await page.locator("#load-tuned", { hasText: /^tuned, made .* from pull 1, at 4000 rpm/ }).waitFor();
+    const { pulls: [pull] } = await daemon.get("/api/pulls");
+    assert.equal(pull.state, "tuning");
+    assert.match(pull.reasons[0], /^run for tuning the load: the output was switched \d+ times$/);
+    await page.evaluate(AXE);
+    const { violations } = await page.evaluate(() => axe.run("#load"));
+    assert.deepEqual(violations.map(({ id }) => id), []);
+  });
+});
+
 test("the load cell is tared at rest, and not while something turns", async () => {
   const cell = '\n[load_cell]\nchannel = 0\non = "engine"\nper_count = "0.0005 N/count"\nzero_counts = 8000\narm = "250 mm"\nsign = "+"\n';
   const change = (text) => text.replace('kind = "inertia"', 'kind = "both"') + cell;

@@ -210,7 +210,7 @@ test("a guard that does not watch looks like one, and not like one that tripped"
 test("the band says what an armed load does, and never to open a throttle that is to be closed", async () => {
   const rad = (rpm) => (rpm * 2 * Math.PI) / 60;
   const load = { lacks: null, armed: true, order: null, mode: "off", demand_nm: 0, output: 0, reference_rpm: null, engine_nm: 0,
-    saturated: false, why: null, backed_off: 0, run: null, last_steps: [] };
+    saturated: false, why: null, backed_off: 0, run: null, last_steps: [], tuning: null, tuning_given_up: null };
   const run = { name: "six speeds", throttle: 0.4, step: 3, steps: 8, waits_for: "1.6 of 2.5 s settled", done: [] };
   const holding = { speed: { rad_per_s: rad(5000) } };
   await madeUp((fake) => { fake.live.load = load; }, async (page, fake) => {
@@ -221,6 +221,8 @@ test("the band says what an armed load does, and never to open a throttle that i
       [{ order: holding, mode: "speed", run }, /^Step 3 of 8: holding 5000 rpm$/, /^Throttle at 40 %. Waits for 1\.6 of 2\.5 s settled/],
       [{ order: { speed: { rad_per_s: rad(4000), rad_per_s2: rad(300) } }, mode: "speed", run: { ...run, throttle: null } },
         /^Step 3 of 8: sweeping to 4000 rpm at 300 rpm\/s$/, /^Full throttle/],
+      [{ order: { output: { share: 0.3 } }, mode: "output", tuning: { waits_for: "the speed's answers: switched 5 times", engine_rpm: 4000, switches: 5, switches_needed: 16 } },
+        /^Tuning the load: leave the throttle where it is$/, /switched 5 times/],
       [{ order: holding, mode: "speed", run: { ...run, step: 9 } }, /^Close the throttle$/, /The brake holds until then/],
     ]) {
       fake.live.load = { ...load, ...change };

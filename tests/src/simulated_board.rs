@@ -27,6 +27,8 @@ pub struct Board {
     pub resets: Vec<u64>,
     /// For how many cycles the brake's driver was on, of how many, and whether it was turned round.
     pub brake: (f64, f64, bool),
+    /// Steps that a stepper was told, up less down, as far as it was asked for.
+    pub steps: i64,
 }
 
 impl Board {
@@ -51,6 +53,7 @@ impl Board {
             run_pin: Vec::new(),
             resets: Vec::new(),
             brake: (0.0, 1.0, false),
+            steps: 0,
         }
     }
 
@@ -74,6 +77,7 @@ impl Board {
                     let real = |at: usize| -> f64 { words[at].parse().expect("a number") };
                     self.brake = (real(1), real(2), words[3] == "1");
                 }
+                "steps" => self.steps += words[1].parse::<i64>().expect("a number"),
                 "converted" => {}
                 _ => panic!("{command}: {line}"),
             }

@@ -6,16 +6,19 @@
 use std::path::Path;
 
 use leverarm::rehearsal::{DEMO_BRAKE, Throttle, model_of, ready, script_of};
+use leverarm_analysis::map::{Shown, map_of_setup};
 use leverarm_analysis::reduction::{CurveChoice, ReducedPull, reduce_pull};
 use leverarm_live::{Command, Live};
+use leverarm_load::absorber::Kind;
 use leverarm_software_stand::{Restart, SoftwareStand, StandModel};
 use leverarm_store::{PullId, StoreReader};
 use leverarm_torque::air::{Air, Correction};
 use leverarm_torque::curve::{How, RAD_PER_S_PER_RPM};
 use leverarm_vocabulary::load::{LoadOrder, LoadWord, Step, StepList};
 use rand_chacha::ChaCha8Rng;
-use rand_chacha::rand_core::SeedableRng;
+use rand_chacha::rand_core::{Rng, SeedableRng};
 use rand_distr::{Distribution, StandardNormal};
+use serde_json::Value;
 
 use crate::virtual_bench::{BenchError, VirtualBench};
 
@@ -273,6 +276,108 @@ pub fn step_test(seed: u64, list: &StepList) -> Result<Vec<StepFound>, BenchErro
             is_held: matches!(point.how, How::Steady { .. }),
         })
         .collect())
+}
+
+/// A place of a map beside the truth.
+#[derive(Debug, Clone, Copy)]
+pub struct MapFound {
+    /// What.
+    pub shown: Shown,
+    /// Whether it is at a speed and a throttle position that were held, or between.
+    pub is_held: bool,
+    /// Value less the truth, SI.
+    pub off: f64,
+    /// Half width of the 95 % band, SI.
+    pub half: f64,
+}
+
+/// A map of a drawn stand, held at three throttle positions and four speeds that are drawn too, with an engine whose curve is
+/// another each time: torque, lambda and fuel at the holds and between them.
+///
+/// # Errors
+/// When the bench does not get through.
+///
+/// # Panics
+/// When what was stored makes no map.
+pub fn map_test(seed: u64) -> Result<Vec<MapFound>, BenchError> {
+    #[expect(clippy::unwrap_used, reason = "a test's folder")]
+    let folder = tempfile::tempdir().unwrap();
+    let mut rng = ChaCha8Rng::seed_from_u64(!seed);
+    let mut between = |low: f64, high: f64| {
+        let share = f64::from(rng.next_u32()) / f64::from(u32::MAX);
+        low + (high - low) * share
+    };
+    let mut model = drawn(seed);
+    // An engine that is no stronger than the stand file says.
+    let most_nm = 1.1 * model.engine.full_throttle.peak().torque_nm;
+    let engines =
+        (0..).map(|n| StandModel::drawn_brake(Kind::EddyCurrent, 1, 1_000 * seed + n).engine);
+    let mut curves = engines.map(|it| it.full_throttle);
+    #[expect(clippy::unwrap_used, reason = "every second is weaker")]
+    let curve = curves.find(|it| it.peak().torque_nm < most_nm).unwrap();
+    model.engine.full_throttle = curve;
+    let rpms = [3_500.0, 5_000.0, 6_500.0, 8_000.0].map(|rpm| rpm + between(-150.0, 150.0));
+    let openings = [between(0.33, 0.42), between(0.55, 0.7), 1.0];
+    let engine = model.engine.clone();
+    let divisor = model.air.torque_divisor;
+    let mut it = BrakeBench::new(folder.path(), model, seed)?;
+    it.bench.fit("main jet 105", Value::Null, engine.clone())?;
+    for opening in openings {
+        let list = StepList {
+            throttle: (opening < 1.0).then_some(opening),
+            torque_share: 0.01,
+            ..speeds(&rpms)
+        };
+        it.held(rpms[0])?;
+        it.steps(list)?;
+    }
+    it.bench.finish()?;
+    #[expect(clippy::unwrap_used, reason = "tests stop at what can't be")]
+    let map = map_of_setup(
+        &StoreReader::open(folder.path()).unwrap(),
+        "main jet 105",
+        None,
+        CurveChoice::default(),
+        |_, _| {},
+    )
+    .unwrap();
+    let truth = |shown: Shown, (rpm, opening): (f64, f64)| {
+        let omega = rpm * RAD_PER_S_PER_RPM;
+        let drag = engine.drag.torque_nm(omega);
+        let share = engine.breathing.work_share(opening, omega);
+        let full = engine.full_throttle.torque_nm(omega) / divisor;
+        let nm = share * (full + drag) - drag;
+        let lambda = engine.breathing.lambda(opening, omega);
+        let air = engine.breathing.air_kg_per_s(nm + drag, opening, omega);
+        match shown {
+            Shown::Torque => nm,
+            Shown::Lambda => lambda,
+            _ => air / lambda / engine.breathing.stoichiometric_ratio,
+        }
+    };
+    let mut found = Vec::new();
+    let middle = |pair: &[f64]| (0.5 * (pair[0] + pair[1]), false);
+    let with_middles = |all: &[f64]| -> Vec<(f64, bool)> {
+        let held = all.iter().map(|it| (*it, true));
+        held.chain(all.windows(2).map(middle)).collect()
+    };
+    for shown in [Shown::Torque, Shown::Lambda, Shown::Fuel] {
+        for (rpm, at_speed) in with_middles(&rpms) {
+            for (opening, at_opening) in with_middles(&openings) {
+                let place = (rpm, opening);
+                let Some(read) = map.at(shown, place) else {
+                    continue;
+                };
+                found.push(MapFound {
+                    shown,
+                    is_held: at_speed && at_opening,
+                    off: read.value - truth(shown, place),
+                    half: map.half_width(&read),
+                });
+            }
+        }
+    }
+    Ok(found)
 }
 
 /// A stored pull as its curve.

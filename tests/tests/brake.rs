@@ -12,15 +12,17 @@ use leverarm_analysis::plan::{list_lengths, lists_read, part_throttle};
 use leverarm_analysis::reduction::CurveChoice;
 use leverarm_load::absorber::{Follows, Kind};
 use leverarm_load::controller::Why;
+use leverarm_protocol::Form;
 use leverarm_software_stand::{AbsorberFault, Engine};
-use leverarm_store::StoreReader;
+use leverarm_store::{PullState, StoreReader};
 use leverarm_tests::leverarm;
 use leverarm_tests::loss_test::{
     Loss, Sound, asked_for_all, drawn_brake, loses, stands, too_strong,
 };
 use leverarm_tests::step_test::{BrakeBench, drawn, reduced, speeds, step_test};
-use leverarm_tests::tuning_test::{Tuned, drawn_stand, swings, tuned, tuning};
+use leverarm_tests::tuning_test::{Run, Tuned, drawn_stand, swings, tuned, tuning};
 use leverarm_torque::curve::{How, RAD_PER_S_PER_RPM};
+use leverarm_values::calibration::{Calibration, Change};
 use leverarm_vocabulary::load::{LoadOrder, LoadWord, Step, StepList};
 use leverarm_vocabulary::{EventKind, Severity};
 use tempfile::TempDir;
@@ -224,6 +226,57 @@ fn the_guard_on_a_lost_load_cuts() {
     assert_eq!(it.bench.live().cut.cause, None);
     it.bench.stand().absorber_fault(AbsorberFault::Parted);
     assert!(it.until(0.3, |live| live.cut.cause.is_some()).unwrap());
+}
+
+/// The same while an output is set, as for tuning: switched to and fro it does not trip, on stand files that are out by what a
+/// first guess is, with coils and with valves, and with a valve of two seconds; and a loss is seen there too.
+#[test]
+fn the_guard_on_a_lost_load_watches_a_set_output() {
+    let cases = [
+        (Kind::EddyCurrent, None, 4),
+        (Kind::Hydraulic, None, 5),
+        (Kind::Hydraulic, Some(2.0), 6),
+    ];
+    for (kind, slow, seed) in cases {
+        let (stand, mut model) = drawn_stand(kind, 1, seed);
+        let mut stand = format!(
+            "{stand}\n[[guard]]\nname = \"load lost\"\nkind = \"load lost\"\non = \"load cell\"\nlimit = \"12 N\"\naction = \"cut\"\n"
+        );
+        let absorber = model.absorber.as_mut().unwrap();
+        absorber.has_output_sensor = false;
+        absorber.torque_sensor_s = f64::INFINITY;
+        if let Some(slow_s) = slow {
+            for it in [&mut absorber.absorber, &mut absorber.believed] {
+                let Follows::Valve { stroke_s, .. } = &mut it.follows else {
+                    panic!("a valve");
+                };
+                *stroke_s = slow_s;
+            }
+            let line = stand.lines().rfind(|it| it.starts_with("stroke")).unwrap();
+            stand = stand.replace(line, &format!("stroke = \"{slow_s} s\""));
+        }
+        let folder = tempfile::tempdir().unwrap();
+        let mut it = BrakeBench::on(folder.path(), &stand, model, seed).unwrap();
+        it.opens_to = 0.35;
+        it.ready().unwrap();
+        it.word(LoadWord::Order(speed(4_000.0))).unwrap().unwrap();
+        it.until(10.0, |_| false).unwrap();
+        let here = it.bench.live().load.unwrap().output.unwrap();
+        let put = |it: &mut BrakeBench, share: f64| {
+            let order = LoadWord::Order(LoadOrder::Output { share });
+            it.word(order).unwrap().unwrap();
+        };
+        for share in [0.7, 1.4, 0.8, 1.3, 1.0] {
+            put(&mut it, share * here);
+            it.until(if slow.is_some() { 0.8 } else { 0.4 }, |_| false)
+                .unwrap();
+        }
+        assert_eq!(it.bench.live().cut.cause, None, "{kind:?} {slow:?}");
+        it.bench.stand().absorber_fault(AbsorberFault::Parted);
+        let is_seen = it.until(1.0, |live| live.cut.cause.is_some()).unwrap();
+        let cause = it.bench.live().cut.cause;
+        assert!(is_seen, "{kind:?} {slow:?}: {cause:?}");
+    }
 }
 
 /// A board that holds no load says so by listing none; a person hears it in words.
@@ -554,6 +607,43 @@ fn a_tuning_holds_what_is_true() {
     assert!(found >= 8, "{found}");
     assert!(held * 10 >= found * 2 * 8, "{held} of {}", 2 * found);
     assert!(off < 0.5 * stated_off, "{off} and {stated_off}");
+}
+
+/// The same on a board that speaks in lines of text: its run for tuning tells the same, it takes the settings that follow, holds
+/// with them, and is there again after it started again. The run is kept as what it is, and ends a pull that was under way.
+#[test]
+fn a_board_of_text_lines_is_tuned() {
+    let (stand, mut model) = drawn_stand(Kind::EddyCurrent, 1, 2);
+    let folder = tempfile::tempdir().unwrap();
+    let frames = tuned(folder.path(), (&stand, model.clone()), 4_000.0, 2).unwrap();
+    let reader = StoreReader::open(folder.path()).unwrap();
+    let states: Vec<_> = reader.pulls().unwrap().iter().map(|it| it.state).collect();
+    assert_eq!(states, [PullState::Tuning]);
+    let tuning = |run: Run| match run.outcome.unwrap().change {
+        Change::LoadTuning(it) => it,
+        other => panic!("{other:?}"),
+    };
+    let frames = tuning(frames);
+    model.board.form = Form::Lines;
+    let folder = tempfile::tempdir().unwrap();
+    let lines = tuning(tuned(folder.path(), (&stand, model.clone()), 4_000.0, 2).unwrap());
+    let apart = lines.inertia_kg_m2.value() / frames.inertia_kg_m2.value() - 1.0;
+    assert!(apart.abs() < 0.03, "{apart}");
+    let apart_s = lines.lag_s.value() - frames.lag_s.value();
+    assert!(apart_s.abs() < 0.004, "{apart_s}");
+
+    let folder = tempfile::tempdir().unwrap();
+    let mut it = BrakeBench::on(folder.path(), &stand, model, 2).unwrap();
+    it.bench.calibrate(&Calibration {
+        load_tuning: Some(lines),
+        ..Calibration::default()
+    });
+    it.held(5_000.0).unwrap();
+    it.restart_board();
+    assert!(it.until(3.0, |live| live.cut.cut_id.is_some()).unwrap());
+    let events = it.bench.take_events();
+    let lost = |kind: EventKind| events.iter().filter(|it| it.kind == kind).count();
+    assert_eq!(lost(EventKind::LoadRefused), 0, "{events:?}");
 }
 
 /// What can't be told of a water brake is said before anything is switched.

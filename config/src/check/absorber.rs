@@ -2,7 +2,7 @@
 
 use std::f64::consts::PI;
 
-use leverarm_load::absorber::{Absorber, COOL_K};
+use leverarm_load::absorber::{Absorber, COOL_K, Follows, Output, WithoutPower};
 use leverarm_load::reach::{Reach, reach};
 use leverarm_load::tuning::{Gains, Margins, Plant, simc_integrating};
 
@@ -165,6 +165,24 @@ impl super::Summary<'_> {
                         ),
                     );
                 }
+            }
+        }
+        if let Some(stated) = &self.stand.absorber
+            && stated.absorber.output == Output::Stepper
+        {
+            if !matches!(stated.absorber.follows, Follows::Valve { .. }) {
+                add(
+                    "absorber.output",
+                    "a stepper turns a valve; a coil or a generator is not set by steps".to_owned(),
+                );
+            }
+            if stated.absorber.without_power != WithoutPower::Stays {
+                add(
+                    "absorber.without_power",
+                    "a stepper's valve stays where it is without power, unless a spring that is stronger than the motor \
+                     at rest moves it"
+                        .to_owned(),
+                );
             }
         }
         if self

@@ -128,7 +128,7 @@ async function start() {
   const shelf = new Shelf(views);
   const answer = new Answer(units, views);
   const commission = new Commission(stand, units, views);
-  const load = new Load(units);
+  const load = new Load(units, views);
   views.start();
   const sound = new Sound();
   const band = new Band(stand, units);
@@ -214,6 +214,7 @@ async function start() {
         band.setup(stored.setup);
         plan.stored(stored);
         commission.stored(stored);
+        load.stored(stored);
         results.stored(stored);
         faults.stored(stored);
         journal.stored(stored);

@@ -108,7 +108,8 @@ export class Band {
   /** What the load of a brake stand does, once a person armed it. */
   #led({ load }, rpm) {
     if (!load?.armed) return null;
-    const { run, order } = load;
+    const { run, order, tuning } = load;
+    if (tuning) return ["pulling", "Tuning the load: leave the throttle where it is", `Waits for ${tuning.waits_for}`];
     const speed = order?.speed && rpm(order.speed.rad_per_s / RAD_PER_S_PER_RPM);
     const rate = order?.speed?.rad_per_s2;
     const waits = run?.waits_for ? `Waits for ${run.waits_for}` : "";

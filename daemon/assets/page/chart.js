@@ -76,7 +76,7 @@ export class Chart {
 
   /** The pulls that there are, newest first; their curves are fetched one after the other. */
   async pulls(pulls, curveOf) {
-    const wanted = pulls.filter((pull) => pull.state !== "running").slice(0, SHOWN);
+    const wanted = pulls.filter(({ state }) => !["running", "tuning"].includes(state)).slice(0, SHOWN);
     const found = [];
     for (const pull of wanted) {
       const curve = await curveOf(pull);

@@ -7,7 +7,7 @@ import { onSubmit } from "./forms.js";
 import { numberText } from "./units.js";
 
 // A calibration is worked out from recorded bytes.
-const MEASURE_TIMEOUT_MS = 120000;
+export const MEASURE_TIMEOUT_MS = 120000;
 
 const field = (label, name, placeholder, more = {}) => ({ label, name, placeholder, ...more });
 const STRETCHES = field("Pulls or kept stretches to work from", "pulls", "3 4 5");
@@ -85,6 +85,19 @@ function ringOf(data) {
 
 const list = (text) => text.split(/[\s,]+/).filter(Boolean).map(whole);
 
+/** What a calibration came to, with a button that puts it in force; `then` when it is. */
+export function showFound(node, title, { words, verdict, summary, change, picture }, then) {
+  const parts = [make("pre", {}, words)];
+  if (verdict) parts.push(make("p", {}, make("strong", {}, verdict)));
+  // As a picture, so that nothing in it runs.
+  if (picture) parts.push(make("img", { alt: `${title}: ${summary}`, src: `data:image/svg+xml;charset=utf-8,${encodeURIComponent(picture)}` }));
+  const said = make("p", { className: "said", role: "status" });
+  const form = make("form", {}, make("button", { type: "submit" }, "Put it in force for the next pulls"));
+  onSubmit(form, () => ({ path: "/api/calibration", value: { change, summary }, then: ({ message }) => { form.hidden = true; then(); return message; } }), said);
+  node.replaceChildren(...parts, form, said);
+  node.hidden = false;
+}
+
 export class Commission {
   #stand;
   #units;
@@ -136,12 +149,13 @@ export class Commission {
     if (this.#open && this.#shown === events && this.#events !== events) this.#refresh();
   }
 
-  #fill({ stand_file: file, check, calibrations, history, self_test: test }) {
-    setText(byId("stand-check"), check);
+  #fill({ stand_file: file, check, calibrations, load_tuning: tuning, history, self_test: test }) {
+    setText(byId("stand-check"), tuning ? `${check}The load's loop: ${tuning}` : check);
     setText(byId("stand-file"), file);
     const when = (us) => (us === null ? "" : new Date(us / 1000).toLocaleString([], { hour12: false }));
     const isHere = ({ part }) => this.#stand.load_cell || !["load-cell", "tare"].includes(part);
-    byId("calibrations").replaceChildren(...calibrations.filter(isHere).map(({ part, summary, wall_us: us }) => make("tr", {},
+    const isTuned = ({ part }) => tuning || part !== "load-tuning";
+    byId("calibrations").replaceChildren(...calibrations.filter(isHere).filter(isTuned).map(({ part, summary, wall_us: us }) => make("tr", {},
       make("th", { scope: "row" }, part), make("td", {}, summary ?? "the stand file's value"), make("td", {}, when(us)))));
     byId("calibration-history").replaceChildren(...history.map(({ wall_us: us, part, summary }) => make("li", {}, `${when(us)}, ${part}: ${summary}`)));
     const ms = (value) => (value === null ? "\u2013" : `${numberText(value, 0)} ms`);
@@ -172,7 +186,7 @@ export class Commission {
     form.append(buttons);
     onSubmit(form, (data) => ({
       path: "/api/commission/measure", value: { part, ...body(data, weights) }, timeoutMs: MEASURE_TIMEOUT_MS,
-      then: (found) => { this.#result(result, title, found); return "Look at it before you put it in force."; },
+      then: (found) => { showFound(result, title, found, () => this.#refresh()); return "Look at it before you put it in force."; },
     }), said, "Not worked out");
     return make("details", { className: "calibration" }, make("summary", {}, title), make("ol", { className: "steps" }, ...steps.map((step) => make("li", {}, step))), line, form, said, result);
   }
@@ -220,15 +234,4 @@ export class Commission {
     return make("div", {}, make("div", { className: "named" }, make("label", { className: "field" }, "What hangs there", input), button), taken);
   }
 
-  #result(node, title, { words, verdict, summary, change, picture }) {
-    const parts = [make("pre", {}, words)];
-    if (verdict) parts.push(make("p", {}, make("strong", {}, verdict)));
-    // As a picture, so that nothing in it runs.
-    if (picture) parts.push(make("img", { alt: `${title}: ${summary}`, src: `data:image/svg+xml;charset=utf-8,${encodeURIComponent(picture)}` }));
-    const said = make("p", { className: "said", role: "status" });
-    const form = make("form", {}, make("button", { type: "submit" }, "Put it in force for the next pulls"));
-    onSubmit(form, () => ({ path: "/api/calibration", value: { change, summary }, then: ({ message }) => { form.hidden = true; this.#refresh(); return message; } }), said);
-    node.replaceChildren(...parts, form, said);
-    node.hidden = false;
-  }
 }

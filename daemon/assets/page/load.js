@@ -1,8 +1,13 @@
 // The load of a brake stand: a person's words, and what the board's loop does with them.
 
+import { request } from "./api.js";
+import { MEASURE_TIMEOUT_MS, showFound } from "./commission.js";
 import { byId, make, setData, setText } from "./dom.js";
 import { onSubmit } from "./forms.js";
 import { RAD_PER_S_PER_RPM, numberText } from "./units.js";
+
+// The newest run for tuning is looked for among so many pulls.
+const RUNS_AMONG = 50;
 
 const MODES = { off: "no load", speed: "holds a speed", torque: "holds a torque", road: "like a road", output: "an output" };
 
@@ -33,8 +38,12 @@ export class Load {
   #units;
   #steps = "";
   #load = null;
+  #open = false;
+  #stored = {};
+  #seen = "";
+  #run = null;
 
-  constructor(units) {
+  constructor(units, views) {
     this.#units = units;
     const said = byId("load-said");
     const refused = "Refused";
@@ -52,6 +61,18 @@ export class Load {
       return post({ steps: list });
     }, said, refused);
     onSubmit(byId("load-sweep"), (data) => post({ steps: { steps: sweepOf(data) } }), said, refused);
+    onSubmit(byId("load-tune"), (data) => post({ tune: { rad_per_s: written(data, "rpm", "speed") * RAD_PER_S_PER_RPM } }), said, refused);
+    onSubmit(byId("load-tuning-read"), () => ({
+      path: "/api/commission/measure", value: { part: "load-tuning", pull: this.#run }, timeoutMs: MEASURE_TIMEOUT_MS,
+      then: (found) => {
+        showFound(byId("load-tuning-found"), "Run for tuning", found, () => this.#tuned());
+        return "Look at it before you put it in force. The board takes it when the load is armed next.";
+      },
+    }), byId("load-tuning-said"), "Not worked out");
+    views.onOpen((view) => {
+      this.#open = view === "load";
+      this.#refresh();
+    });
     onSubmit(byId("load-plan"), () => post({ steps: this.#planned }), said, refused);
     units.onChange(() => { this.#steps = ""; this.show({ load: this.#load }); });
   }
@@ -88,6 +109,38 @@ export class Load {
     const { run } = load;
     setText(byId("load-waits"), run ? `Step ${Math.min(run.step, run.steps)} of ${run.steps}: waits for ${run.waits_for || "the next look"}` : "");
     this.#list(run ? run.done : load.last_steps, torque, rpm);
+    const { tuning, tuning_given_up: givenUp } = load;
+    setText(byId("load-tuning-waits"), tuning ? `At ${rpm(tuning.engine_rpm)}: waits for ${tuning.waits_for}` : givenUp ? `The last run was given up: ${givenUp}` : "");
+    const progress = byId("load-tuning-progress");
+    progress.hidden = !tuning;
+    if (tuning) Object.assign(progress, { max: tuning.switches_needed, value: Math.min(tuning.switches, tuning.switches_needed) });
+    byId("load-tune").hidden = Boolean(tuning);
+  }
+
+  /** The store has something new. */
+  stored(stored) {
+    this.#stored = stored;
+    this.#refresh();
+  }
+
+  async #refresh() {
+    const { pulls, events } = this.#stored;
+    const key = `${pulls} ${events}`;
+    if (!this.#open || this.#seen === key) return;
+    this.#seen = key;
+    await this.#tuned().catch(() => { this.#seen = ""; }); // The next change, or the next daemon, brings it.
+  }
+
+  /** What tuning is in force, and the newest run for one. */
+  async #tuned() {
+    const [{ load_tuning: words }, { pulls }] = await Promise.all([request("/api/commission"), request(`/api/pulls?limit=${RUNS_AMONG}`)]);
+    setText(byId("load-tuned"), words ?? "");
+    const run = pulls.find(({ state }) => state === "tuning");
+    byId("load-tuning-read").hidden = !run;
+    if (!run) return;
+    if (run.id !== this.#run) byId("load-tuning-found").hidden = true;
+    this.#run = run.id;
+    setText(byId("load-tuning-run"), `pull ${run.id}, ${new Date(run.started_wall_us / 1000).toLocaleString([], { hour12: false })}`);
   }
 
   #list(done, torque, rpm) {

@@ -168,7 +168,7 @@ export class Pulls {
 
   #row(pull) {
     const ticked = this.#ticked.get(pull.id);
-    const box = make("input", { type: "checkbox", id: `tick-${pull.id}`, checked: Boolean(ticked), disabled: pull.state === "running", "aria-label": `Show pull ${pull.id} in the graph` });
+    const box = make("input", { type: "checkbox", id: `tick-${pull.id}`, checked: Boolean(ticked), disabled: ["running", "tuning"].includes(pull.state), "aria-label": `Show pull ${pull.id} in the graph` });
     box.addEventListener("change", () => {
       this.#touched = true;
       if (!box.checked) this.#ticked.delete(pull.id);
@@ -186,7 +186,8 @@ export class Pulls {
       byId("pull-detail").focus();
       byId("pull-detail").scrollIntoView({ block: "nearest" });
     });
-    const words = [pull.state === "stored" ? "" : pull.state, pull.excluded ? `left out: ${pull.excluded.reason}` : "",
+    // What a run for tuning is, its reason says.
+    const words = [["stored", "tuning"].includes(pull.state) ? "" : pull.state, pull.excluded ? `left out: ${pull.excluded.reason}` : "",
       pull.setup_corrected ? `setup put right, was ${pull.setup_corrected.recorded ?? "none"}` : "", ...pull.reasons, pull.note];
     const row = make("tr", {},
       make("td", { className: "tick" }, make("label", {}, box, ticked ? swatch(lookOf(ticked.place)) : "")),
@@ -226,7 +227,7 @@ export class Pulls {
   }
 
   async #curve(pull) {
-    const curve = pull.state === "running" ? null : await this.#curves.of(pull);
+    const curve = ["running", "tuning"].includes(pull.state) ? null : await this.#curves.of(pull);
     this.#known.set(pull.id, curve);
     return curve;
   }

@@ -73,7 +73,7 @@ export class Records {
 
   async #rows() {
     const rows = [];
-    for (const pull of this.#pulls) rows.push(this.#row(pull, pull.state === "running" ? null : await this.#curves.of(pull)));
+    for (const pull of this.#pulls) rows.push(this.#row(pull, ["running", "tuning"].includes(pull.state) ? null : await this.#curves.of(pull)));
     // A note that is being written is not taken away.
     if (!byId("pulls").querySelector("form")) byId("pulls").replaceChildren(...rows);
   }
@@ -82,7 +82,7 @@ export class Records {
     const units = this.#units;
     const peak = (quantity, value, rpm) => (value === null || value === undefined ? "\u2013" : `${units.text(quantity, value)} at ${numberText(rpm, 0)} rpm`);
     const excluded = pull.excluded ? `excluded: ${pull.excluded.reason}` : "";
-    const remarks = [pull.state === "stored" ? "" : pull.state, excluded, ...pull.reasons, ...(curve?.remarks ?? [])];
+    const remarks = [["stored", "tuning"].includes(pull.state) ? "" : pull.state, excluded, ...pull.reasons, ...(curve?.remarks ?? [])];
     const note = make("td", {});
     noteForm(note, pull);
     return make("tr", {},

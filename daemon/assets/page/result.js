@@ -59,7 +59,7 @@ export class Results {
 
   async #look() {
     const { pulls } = await request(`/api/pulls?limit=${PULLS}`);
-    const over = pulls.filter((pull) => pull.state !== "running");
+    const over = pulls.filter(({ state }) => !["running", "tuning"].includes(state));
     const [pull] = over;
     const isFirstLook = this.#newest === null;
     if (!pull || pull.id === this.#newest) {

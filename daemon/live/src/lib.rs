@@ -89,11 +89,22 @@ impl HelloData {
     }
 }
 
+/// What a pull is when it is over.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Ending {
+    /// It reached its end speed, or all steps were read.
+    Whole,
+    /// It did not.
+    Broken,
+    /// No pull of the engine: a run for tuning the load, however far it came.
+    Tuning,
+}
+
 /// The end of a pull.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PullEnded {
-    /// Whether it reached its end speed.
-    pub whole: bool,
+    /// What it was.
+    pub ending: Ending,
     /// Tick of its greatest speed.
     pub tick_peak: u64,
     /// Tick of its end, coasting included.
@@ -1076,11 +1087,8 @@ impl Core {
                     return Err("a list of steps is under way already".to_owned());
                 }
                 let said = self.load.begin_run(now, tick, list.clone())?;
-                let pull = self
-                    .pulls
-                    .break_off(tick, "a list of steps began".to_owned());
-                self.pull_events(now, pull, out);
-                self.keep_steps(now, tick, Some(RunNews::Begun), out);
+                let begun = RunNews::Begun("a list of steps");
+                self.keep_steps(now, tick, Some(begun), out);
                 let begun = format!("a list began: {}", list.words());
                 let event = Event::telling(now, Some(tick), list, begun);
                 out.tell(event.about(leverarm_vocabulary::load::LIST_ABOUT));
@@ -1102,13 +1110,17 @@ impl Core {
         self.keep_steps(now, tick, news, out);
     }
 
-    /// What a list of steps reads is kept as a pull.
+    /// What a list of steps reads, or a run for tuning, is kept as a pull.
     fn keep_steps(&mut self, now: Now, tick: u64, news: Option<RunNews>, out: &mut Output) {
         let pull = match news {
             None => return,
-            Some(RunNews::Begun) => self.pulls.begin_steps(tick),
-            Some(RunNews::Over { words, is_whole }) => PullEvent::Ended {
-                whole: is_whole,
+            Some(RunNews::Begun(what)) => {
+                let before = self.pulls.break_off(tick, format!("{what} began"));
+                self.pull_events(now, before, out);
+                self.pulls.begin_steps(tick)
+            }
+            Some(RunNews::Over { words, ending }) => PullEvent::Ended {
+                ending,
                 tick_peak: tick,
                 tick_end: tick,
                 reasons: vec![words],
@@ -1274,7 +1286,7 @@ fn pull_record(chunks: &mut ChunkBuilder, now: Now, event: PullEvent, records: &
             });
         }
         PullEvent::Ended {
-            whole,
+            ending,
             tick_peak,
             tick_end,
             reasons,
@@ -1282,7 +1294,7 @@ fn pull_record(chunks: &mut ChunkBuilder, now: Now, event: PullEvent, records: &
             // Everything up to the end has to be in the store before the pull is.
             records.extend(chunks.take(false).map(Record::Chunk));
             records.push(Record::PullEnded(PullEnded {
-                whole,
+                ending,
                 tick_peak,
                 tick_end,
                 chunk_seq_last: chunks.seq_last(),

@@ -8,6 +8,7 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 
 use leverarm_config::{ChannelId, Quantity, Signal};
+use leverarm_load::absorber::Follows;
 use leverarm_load::controller::Settings;
 use leverarm_load::identify;
 use leverarm_protocol::{
@@ -21,7 +22,7 @@ use leverarm_vocabulary::load::{LoadOrder, Step, StepList};
 use leverarm_vocabulary::{Event, EventKind, Now, Severity, payload};
 use serde::Serialize;
 
-use super::Output;
+use super::{Ending, Output};
 use relay::{Next, Relay};
 
 /// Settings and orders that the board has not taken are said again so often.
@@ -40,10 +41,10 @@ const NEAR: f64 = 0.01;
 const CLOSED_SHARE: f64 = 0.25;
 /// The engine counts as pulling above this share of the greatest torque that is expected of it.
 const PULLS_SHARE: f64 = 0.2;
-/// An absorber has followed a demand after so long, and its load cell with it.
-const FOLLOWS_US: u64 = 300_000;
+/// An absorber has followed a demand after so long, its load cell with it, beside a valve's stroke and three of its lags, s.
+const FOLLOWS_S: f64 = 0.3;
 /// Demands kept: a board tells some twenty a second.
-const DEMANDS_MAX: usize = 64;
+const DEMANDS_MAX: usize = 256;
 /// A whole unit of the board's numbers.
 const UNIT: f64 = 65_536.0;
 
@@ -86,8 +87,12 @@ pub struct RunLive {
 pub struct TuningLive {
     /// What is waited for, in words.
     pub waits_for: String,
-    /// How often the output was switched.
+    /// Speed of the engine that it is tuned at, rpm.
+    pub engine_rpm: f64,
+    /// How often the output was switched,
     pub switches: u32,
+    /// and has to be at least.
+    pub switches_needed: u32,
 }
 
 /// The load as it is now. Speeds and torques are the engine's, at the crank.
@@ -154,12 +159,10 @@ struct Run {
 /// What becomes of the stretch that a list is kept as.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) enum RunNews {
-    Begun,
-    /// All steps are done, or it was broken off for this reason.
-    Over {
-        words: String,
-        is_whole: bool,
-    },
+    /// What began.
+    Begun(&'static str),
+    /// All is done, or it was broken off for this reason.
+    Over { words: String, ending: Ending },
 }
 
 #[derive(Debug)]
@@ -376,7 +379,11 @@ impl LoadDesk {
         }
         let demanded_nm = f64::from(status.torque) / UNIT;
         self.demands.push_back((now.mono_us, demanded_nm));
-        let is_old = |it: &(u64, f64)| now.mono_us.saturating_sub(it.0) > FOLLOWS_US;
+        let follows_s = self.follows_s();
+        let is_old = |it: &(u64, f64)| {
+            let age_us = now.mono_us.saturating_sub(it.0);
+            age_us as f64 * 1e-6 > follows_s
+        };
         // The newest of the old ones held until the first of the new.
         while self.demands.len() > DEMANDS_MAX || self.demands.get(1).is_some_and(is_old) {
             self.demands.pop_front();
@@ -424,6 +431,17 @@ impl LoadDesk {
             );
             out.tell(Event::telling(now, Some(tick), &told, message));
         }
+    }
+
+    /// A demand has been followed after so long, even from closed to open.
+    fn follows_s(&self) -> f64 {
+        let it = self.settings.as_ref().map(|it| it.absorber.follows);
+        FOLLOWS_S
+            + match it {
+                Some(Follows::Valve { stroke_s, fill_s }) => stroke_s + 3.0 * fill_s,
+                Some(other) => 3.0 * other.lag_s(),
+                None => 0.0,
+            }
     }
 
     /// What the load cell has to show at least: the least that was demanded lately, so that a demand that has just risen does
@@ -700,7 +718,7 @@ impl LoadDesk {
             }
             Next::Begin(order) => {
                 self.give(order);
-                return Some(RunNews::Begun);
+                return Some(RunNews::Begun(TUNING));
             }
             Next::Done => (
                 format!("{TUNING}: the output was switched {switches} times"),
@@ -726,7 +744,7 @@ impl LoadDesk {
         });
         was_kept.then_some(RunNews::Over {
             words,
-            is_whole: false,
+            ending: Ending::Tuning,
         })
     }
 
@@ -752,7 +770,7 @@ impl LoadDesk {
             self.relay_given_up = Some(reason.to_owned());
             return relay.is_switching().then(|| RunNews::Over {
                 words: format!("{TUNING} was broken off: {reason}"),
-                is_whole: false,
+                ending: Ending::Tuning,
             });
         }
         let run = self.run.take()?;
@@ -760,7 +778,7 @@ impl LoadDesk {
         self.last_steps = run.done;
         is_kept.then(|| RunNews::Over {
             words: format!("list of steps broken off after {done} of {steps}: {reason}"),
-            is_whole: false,
+            ending: Ending::Broken,
         })
     }
 
@@ -1014,7 +1032,7 @@ impl LoadDesk {
         });
         Some(RunNews::Over {
             words,
-            is_whole: true,
+            ending: Ending::Whole,
         })
     }
 
@@ -1051,7 +1069,9 @@ impl LoadDesk {
             last_steps: self.last_steps.clone(),
             tuning: self.relay.as_ref().map(|relay| TuningLive {
                 waits_for: relay.waits_for(),
+                engine_rpm: relay.target_rad_per_s * ratio / RAD_PER_S_PER_RPM,
                 switches: relay.switches,
+                switches_needed: relay::SWITCHES,
             }),
             tuning_given_up: self.relay_given_up.clone(),
         })

@@ -2,6 +2,7 @@
 
 use leverarm_config::{PullRules, Stand};
 
+use super::Ending;
 use super::live::PullPhase;
 use super::wheel::Mark;
 
@@ -13,7 +14,7 @@ pub(super) enum PullEvent {
         tick_start: u64,
     },
     Ended {
-        whole: bool,
+        ending: Ending,
         tick_peak: u64,
         tick_end: u64,
         reasons: Vec<String>,
@@ -214,7 +215,7 @@ impl PullFinder {
             ));
         }
         PullEvent::Ended {
-            whole,
+            ending: if whole { Ending::Whole } else { Ending::Broken },
             tick_peak: top.tick,
             tick_end: tick_end.max(top.tick),
             reasons,
@@ -346,7 +347,7 @@ mod tests {
                 tick_start,
             },
             PullEvent::Ended {
-                whole,
+                ending,
                 tick_peak,
                 tick_end,
                 reasons,
@@ -357,7 +358,7 @@ mod tests {
         };
         assert!((1_300_000..=1_450_000).contains(tick_start), "{tick_start}");
         assert_eq!(tick_start - tick_first_wanted, 500_000);
-        assert!(*whole && reasons.is_empty());
+        assert!(*ending == Ending::Whole && reasons.is_empty());
         assert!((3_950_000..=4_000_000).contains(tick_peak));
         assert!((5_950_000..=6_100_000).contains(tick_end));
     }
@@ -367,7 +368,7 @@ mod tests {
         let path = [(0.0, 200.0), (3.0, 700.0), (8.0, 200.0)];
         let events = run(&mut finder(), &path, |_| true);
         let Some(PullEvent::Ended {
-            whole: false,
+            ending: Ending::Broken,
             reasons,
             ..
         }) = events.last()
@@ -390,7 +391,7 @@ mod tests {
         let path = [(0.0, 150.0), (1.0, 200.0), (4.0, 950.0), (9.0, 200.0)];
         let events = run(&mut finder(), &path, |t| t < 3.0);
         let Some(PullEvent::Ended {
-            whole: false,
+            ending: Ending::Broken,
             reasons,
             ..
         }) = events.last()
@@ -413,7 +414,10 @@ mod tests {
         let events = run(&mut finder(), &path, |_| true);
         let [
             PullEvent::Started { tick_start, .. },
-            PullEvent::Ended { whole: true, .. },
+            PullEvent::Ended {
+                ending: Ending::Whole,
+                ..
+            },
         ] = events.as_slice()
         else {
             panic!("{events:?}");
@@ -449,7 +453,7 @@ mod tests {
         let path = [(0.0, 150.0), (1.0, 200.0), (4.0, 950.0), (9.0, 200.0)];
         let events = run(&mut finder(), &path, |t| t < 3.9);
         let Some(PullEvent::Ended {
-            whole: true,
+            ending: Ending::Whole,
             reasons,
             ..
         }) = events.last()
@@ -468,7 +472,10 @@ mod tests {
         assert_eq!(finder.time(6_000_000), None);
         assert!(matches!(
             finder.time(8_000_000),
-            Some(PullEvent::Ended { whole: false, .. })
+            Some(PullEvent::Ended {
+                ending: Ending::Broken,
+                ..
+            })
         ));
     }
 
@@ -484,7 +491,15 @@ mod tests {
         let events = run(&mut finder(), &path, |_| true);
         let wholes = events
             .iter()
-            .filter(|e| matches!(e, PullEvent::Ended { whole: true, .. }))
+            .filter(|e| {
+                matches!(
+                    e,
+                    PullEvent::Ended {
+                        ending: Ending::Whole,
+                        ..
+                    }
+                )
+            })
             .count();
         assert_eq!(wholes, 2, "{events:?}");
     }

@@ -6,8 +6,8 @@
 use std::f64::consts::TAU;
 
 use leverarm_live::{
-    Arming, BoardStart, ChunkData, Command, CommandError, Core, CutLatch, LastTest, Now, Output,
-    Passed, PullEnded, PullPhase, Record, SelfTestReport,
+    Arming, BoardStart, ChunkData, Command, CommandError, Core, CutLatch, Ending, LastTest, Now,
+    Output, Passed, PullEnded, PullPhase, Record, SelfTestReport,
 };
 use leverarm_protocol::{
     BoardMessage, BoardState, Channel, ChannelKind, CutCause, Decoder, FRAME_BYTES_MAX, Hello,
@@ -1038,7 +1038,7 @@ fn a_restart_ends_the_pull_and_keeps_the_latch() {
     );
     let (_, ended) = bench.pulls();
     assert_eq!(ended.len(), 1);
-    assert!(!ended[0].whole);
+    assert!(ended[0].ending == Ending::Broken);
     assert!(
         ended[0].reasons[0].contains("the stand was cut"),
         "{ended:?}"
@@ -1053,7 +1053,7 @@ fn a_pull_broken_by_a_restart_is_stored_as_such() {
     bench.hello();
     let (started, ended) = bench.pulls();
     assert_eq!((started.len(), ended.len()), (1, 1));
-    assert!(!ended[0].whole);
+    assert!(ended[0].ending == Ending::Broken);
     assert!(
         ended[0].reasons[0].contains("the board restarted"),
         "{ended:?}"
@@ -1168,7 +1168,7 @@ fn a_jump_of_the_wall_clock_changes_nothing() {
     bench.drive(4.0, |t| pull(t + 3.5));
     let (started, ended) = bench.pulls();
     assert_eq!((started.len(), ended.len()), (1, 1));
-    assert!(ended[0].whole, "{ended:?}");
+    assert!(ended[0].ending == Ending::Whole, "{ended:?}");
     assert_eq!(bench.latch(), CutLatch::Running);
     assert!(bench.core.live(bench.now()).fit);
 }
@@ -1185,7 +1185,10 @@ fn a_pull_is_found_whole_with_its_pre_trigger() {
     // Whole turns are 0.126 s apart at the start, and the acceleration is that of two of them.
     let start = start & u64::from(u32::MAX);
     assert!(start.abs_diff(opened) < 300_000, "{start} for {opened}");
-    assert!(ended.whole && ended.reasons.is_empty(), "{ended:?}");
+    assert!(
+        ended.ending == Ending::Whole && ended.reasons.is_empty(),
+        "{ended:?}"
+    );
     let peak = ended.tick_peak & u64::from(u32::MAX);
     assert!(peak.abs_diff(opened + 3_000_000) < 100_000, "{peak}");
     let end = ended.tick_end & u64::from(u32::MAX);
@@ -1226,7 +1229,10 @@ fn missed_and_false_teeth_lose_no_pull() {
     }
     let (started, ended) = bench.pulls();
     assert_eq!((started.len(), ended.len()), (3, 3));
-    assert!(ended.iter().all(|ended| ended.whole), "{ended:?}");
+    assert!(
+        ended.iter().all(|ended| ended.ending == Ending::Whole),
+        "{ended:?}"
+    );
     assert_eq!(bench.core.cut_view().cause, None);
     for kind in ["missed teeth", "extra edges"] {
         assert!(!bench.events(kind).is_empty(), "{kind}");
@@ -1282,7 +1288,10 @@ fn a_tooth_left_out_on_purpose_is_not_missed() {
         bench.drive(12.0, |t| pull(t).max(40.0));
         let (started, ended) = bench.pulls();
         assert_eq!((started.len(), ended.len()), (1, 1));
-        assert!(ended.iter().all(|ended| ended.whole), "{ended:?}");
+        assert!(
+            ended.iter().all(|ended| ended.ending == Ending::Whole),
+            "{ended:?}"
+        );
         assert_eq!(bench.core.cut_view().cause, None);
         assert_eq!(!bench.events("missed teeth").is_empty(), told);
     }
@@ -1309,7 +1318,7 @@ fn a_pull_across_the_wrap_of_the_ticks_is_one() {
     bench.drive(10.0, pull);
     let (started, ended) = bench.pulls();
     assert_eq!((started.len(), ended.len()), (1, 1));
-    assert!(ended[0].whole, "{ended:?}");
+    assert!(ended[0].ending == Ending::Whole, "{ended:?}");
     assert!(ended[0].tick_peak - started[0].0 < 4_000_000);
     assert_eq!(bench.latch(), CutLatch::Running);
     assert_eq!(bench.events("board restart"), []);
@@ -1325,7 +1334,7 @@ fn a_lost_port_ends_the_pull_as_aborted() {
     bench.core.port_lost(bench.now(), "unplugged", &mut out);
     bench.take(out);
     let (_, ended) = bench.pulls();
-    assert!(!ended[0].whole);
+    assert!(ended[0].ending == Ending::Broken);
     assert!(ended[0].reasons[0].contains("unplugged"), "{ended:?}");
     let bytes: Vec<u8> = bench
         .chunks()

@@ -63,7 +63,8 @@ pub struct Settings {
     pub map_speed: [i64; MAP_POINTS],
     /// Torques with full output there, Q16.
     pub map_torque: [i64; MAP_POINTS],
-    /// Outputs for each eighth of the torque, Q16, rising; the first 0.
+    /// Outputs for the squares of eighths of the torque, 1/64, 4/64, 9/64 …, Q16, rising; the first 0. A coil's torque goes
+    /// with the square of its current, so these are even in its current, and close where the torque is low.
     pub output_for: [i64; SHARES + 1],
     /// Speed below which there is no load; half as much above it the load is whole. Q16.
     pub stall: i64,
@@ -319,9 +320,12 @@ impl Settings {
     /// Output for a share of it, both Q16.
     pub(super) fn output_for(&self, share: i64) -> i64 {
         let share = share.clamp(0, Q16);
-        let piece = ((share * 8) >> 16).min(7);
-        let (left, right) = self.piece(piece);
-        left + (((right - left) * (share * 8 - (piece << 16))) >> 16)
+        let mut piece = 0;
+        while piece < 7 && share >= square_of(piece + 1) {
+            piece += 1;
+        }
+        let ((left, right), (from, to)) = (self.piece(piece), squares_of(piece));
+        left + (right - left) * (share - from) / (to - from)
     }
 
     /// Share of the torque at an output, both Q16.
@@ -331,14 +335,24 @@ impl Settings {
         while piece < 7 && output >= self.piece(piece).1 {
             piece += 1;
         }
-        let (left, right) = self.piece(piece);
-        ((piece << 16) + (((output - left) << 16) / (right - left).max(1)).clamp(0, Q16)) / 8
+        let ((left, right), (from, to)) = (self.piece(piece), squares_of(piece));
+        from + ((to - from) * (output - left) / (right - left).max(1)).clamp(0, to - from)
     }
 
     fn piece(&self, piece: i64) -> (i64, i64) {
         let at = usize::try_from(piece).unwrap_or(0).min(SHARES - 1);
         (self.output_for[at], self.output_for[at + 1])
     }
+}
+
+/// The square of eighths, Q16.
+const fn square_of(eighths: i64) -> i64 {
+    eighths * eighths * (Q16 / 64)
+}
+
+/// Shares of the torque that a piece goes between.
+const fn squares_of(piece: i64) -> (i64, i64) {
+    (square_of(piece), square_of(piece + 1))
 }
 
 impl Controller {

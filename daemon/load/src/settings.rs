@@ -111,7 +111,7 @@ pub fn settings(absorber: &Absorber, task: &Task) -> Settings {
         map_speed: places.map(q16),
         map_torque: places.map(|speed| q16(absorber.full_torque_nm(speed))),
         output_for: std::array::from_fn::<i64, { SHARES + 1 }, _>(|eighth| {
-            q16(absorber.output_for(eighth as f64 / SHARES as f64))
+            q16(absorber.output_for((eighth as f64 / SHARES as f64).powi(2)))
         }),
         stall: q16(task.stall_rad_per_s),
         speed_max: q16(task.speed_max_rad_per_s),

@@ -7,8 +7,8 @@ use std::collections::VecDeque;
 use leverarm_load::controller::Inputs as LoadInputs;
 use leverarm_load::settings::settings;
 use leverarm_protocol::{
-    Analog, BoardMessage, BoardState, Channel, ChannelKind, CutCause, Decoder, FrameWriter, Hello,
-    HostMessage, Limits, ParseError, Status, TEETH_PER_FRAME_MAX, Teeth, TemperatureLimits,
+    Analog, BoardMessage, BoardState, Channel, ChannelKind, CutCause, Hello, HostMessage, Limits,
+    ParseError, Status, Teeth, TemperatureLimits,
 };
 
 use super::STEP_NS;
@@ -16,6 +16,7 @@ use super::judge::{Counting, Overspeed};
 use super::line::Line;
 use super::load::Load;
 use super::model::{BoardModel, StandModel};
+use super::talk::Talk;
 
 const NS_PER_S: u64 = 1_000_000_000;
 const NS_PER_MS: u64 = 1_000_000;
@@ -66,8 +67,7 @@ pub(super) struct Board {
 struct Run {
     /// When the firmware began to run; tick 0.
     started_ns: u64,
-    writer: FrameWriter,
-    decoder: Decoder,
+    talk: Talk,
     captures: Vec<Capture>,
     schedules: Vec<(Channel, Schedule)>,
     analog: Schedule,
@@ -251,13 +251,14 @@ impl Board {
         }
         let mut messages = Vec::new();
         let mut errors = 0_u32;
-        self.run.decoder.feed(bytes, &mut |frame| match frame
-            .map(|frame| HostMessage::parse(&frame))
-        {
-            Ok(Ok(message)) => messages.push(message),
-            Ok(Err(ParseError::UnknownKind { .. })) => {}
-            Ok(Err(_)) | Err(_) => errors = errors.saturating_add(1),
-        });
+        self.run.talk.feed(
+            bytes,
+            &mut |frame| match frame.map(|frame| HostMessage::parse(&frame)) {
+                Ok(Ok(message)) => messages.push(message),
+                Ok(Err(ParseError::UnknownKind { .. })) => {}
+                Ok(Err(_)) | Err(_) => errors = errors.saturating_add(1),
+            },
+        );
         self.run.receive_errors = self.run.receive_errors.saturating_add(errors);
         let tick = self.tick_at(now_ns);
         for message in messages {
@@ -382,19 +383,19 @@ impl Board {
                 cut_id: self.run.cut_id,
                 cause,
             };
-            send(&mut self.line, &mut self.run.writer, now_ns, cut_tick, &cut);
+            send(&mut self.line, &mut self.run.talk, now_ns, cut_tick, &cut);
             true
         } else if due.status {
             self.run.due.status = false;
             // One follows the other.
             self.run.due.load = true;
             let status = BoardMessage::Status(self.run.status());
-            send(&mut self.line, &mut self.run.writer, now_ns, tick, &status);
+            send(&mut self.line, &mut self.run.talk, now_ns, tick, &status);
             true
         } else if let (true, Some(load)) = (due.load, &self.load) {
             self.run.due.load = false;
             let status = BoardMessage::Load(load.status());
-            send(&mut self.line, &mut self.run.writer, now_ns, tick, &status);
+            send(&mut self.line, &mut self.run.talk, now_ns, tick, &status);
             true
         } else if due.hello {
             self.run.due.hello = false;
@@ -414,23 +415,24 @@ impl Board {
             tick_hz: self.model.tick_hz,
             channels: &self.channels,
         });
-        if self.run.writer.next_seq() == 0 {
+        if self.run.talk.next_seq() == 0 {
             // Ends whatever noise the start put on the line.
-            self.line.send(now_ns, &[0]);
+            self.line.send(now_ns, self.run.talk.end());
         }
-        send(&mut self.line, &mut self.run.writer, now_ns, tick, &hello);
+        send(&mut self.line, &mut self.run.talk, now_ns, tick, &hello);
     }
 
     /// Sends the teeth of the pickup whose first tooth waits longest, if they fill a frame or have
     /// waited long enough.
     fn send_teeth(&mut self, now_ns: u64, tick: u64) -> bool {
         let wait = ticks(TOOTH_WAIT_NS, self.model.tick_hz);
+        let most = self.run.talk.teeth_max();
         let is_ripe = |capture: &Capture| {
             let waits = capture
                 .teeth
                 .front()
                 .map(|first| tick.saturating_sub(first.tick));
-            capture.teeth.len() >= TEETH_PER_FRAME_MAX || waits.is_some_and(|waits| waits >= wait)
+            capture.teeth.len() >= most || waits.is_some_and(|waits| waits >= wait)
         };
         let Self { line, run, .. } = self;
         let ripe = run.captures.iter_mut().filter(|capture| is_ripe(capture));
@@ -441,7 +443,7 @@ impl Board {
         let Some(first) = capture.teeth.pop_front() else {
             return false;
         };
-        let deltas = capture.take_deltas(first);
+        let deltas = capture.take_deltas(first, most);
         let teeth = Teeth {
             pickup: capture.pickup,
             first_tooth: first.number,
@@ -449,7 +451,7 @@ impl Board {
         };
         send(
             line,
-            &mut run.writer,
+            &mut run.talk,
             now_ns,
             first.tick,
             &BoardMessage::Teeth(teeth),
@@ -465,7 +467,7 @@ impl Board {
                 let message = sample.reading.message();
                 send(
                     &mut self.line,
-                    &mut self.run.writer,
+                    &mut self.run.talk,
                     now_ns,
                     sample.tick,
                     &message,
@@ -487,8 +489,7 @@ impl Run {
         let channels = || channels.iter().copied().map(Channel::from_bytes);
         Self {
             started_ns,
-            writer: FrameWriter::new(),
-            decoder: Decoder::new(),
+            talk: Talk::new(model.form),
             captures: channels()
                 .filter(|channel| channel.kind == ChannelKind::Teeth)
                 .map(|channel| Capture::new(channel.number))
@@ -676,12 +677,12 @@ impl Capture {
 
     /// Takes the teeth that go into one frame with its first: no number missing, no period too
     /// long for a delta.
-    fn take_deltas(&mut self, first: Tooth) -> Vec<[u8; 2]> {
+    fn take_deltas(&mut self, first: Tooth, most: usize) -> Vec<[u8; 2]> {
         let mut deltas = Vec::new();
         let mut last = first;
         while let Some(&next) = self.teeth.front()
             && next.number == last.number.wrapping_add(1)
-            && deltas.len() + 1 < TEETH_PER_FRAME_MAX
+            && deltas.len() + 1 < most
             && let Ok(delta) = u16::try_from(next.tick.saturating_sub(last.tick))
         {
             deltas.push(delta.to_le_bytes());
@@ -704,19 +705,13 @@ fn tightened(model: &BoardModel, wanted: Limits) -> Limits {
 }
 
 /// Gives a message the next number and puts it on the line.
-fn send(
-    line: &mut Line,
-    writer: &mut FrameWriter,
-    now_ns: u64,
-    tick: u64,
-    message: &BoardMessage<'_>,
-) {
+fn send(line: &mut Line, talk: &mut Talk, now_ns: u64, tick: u64, message: &BoardMessage<'_>) {
     #[expect(
         clippy::cast_possible_truncation,
         reason = "the wire carries the low 32 bits"
     )]
     let tick = tick as u32;
-    match writer.write(tick, message) {
+    match talk.write(tick, message) {
         Ok(frame) => line.send(now_ns, frame),
         Err(error) => debug_assert!(false, "{error}: the model's check bounds every list"),
     }

@@ -22,6 +22,7 @@ mod noise;
 mod pickups;
 mod rider;
 mod step;
+mod talk;
 mod thermocouple;
 mod torque_curve;
 

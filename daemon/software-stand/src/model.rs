@@ -2,7 +2,7 @@
 
 use std::f64::consts::TAU;
 
-use leverarm_protocol::{TICK_HZ_MAX, TICK_HZ_MIN};
+use leverarm_protocol::{Form, TICK_HZ_MAX, TICK_HZ_MIN};
 
 use leverarm_torque::engine::{FlowMeter, King, Role};
 
@@ -475,6 +475,8 @@ pub struct BoardModel {
     pub firmware: [u8; 3],
     /// Timer ticks per second.
     pub tick_hz: u32,
+    /// Whether it speaks in frames or in lines of text.
+    pub form: Form,
     /// Line rate, bit/s; a byte takes ten bits (8N1).
     pub baud: u32,
     /// Status frames per second, ≥ 10.
@@ -577,6 +579,7 @@ impl StandModel {
                 board_id: 0x4c65_7665_7241_726d,
                 firmware: [1, 0, 0],
                 tick_hz: 2_000_000,
+                form: Form::Frames,
                 baud: 500_000,
                 status_hz: 20,
                 start_ms: 20,

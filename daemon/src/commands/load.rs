@@ -559,6 +559,10 @@ fn show(load: &Value, unit: DisplayUnit) {
         }
     }
     say(&table.to_string());
+    if let Some(tuning) = load.get("tuning").filter(|it| !it.is_null()) {
+        let waits = tuning.get("waits_for").and_then(Value::as_str);
+        say(&format!("tuning: waits for {}", waits.unwrap_or("")));
+    }
     if let Some(run) = load.get("run").filter(|run| !run.is_null()) {
         let at = |key: &str| run.get(key).and_then(Value::as_u64).unwrap_or(0);
         let waits = run.get("waits_for").and_then(Value::as_str).unwrap_or("");

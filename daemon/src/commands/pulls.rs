@@ -54,10 +54,11 @@ pub(super) fn list(asked: &ListArguments) -> Result<(), Failure> {
     let bar = bar_of_pulls(pulls.len());
     for pull in &pulls {
         bar.inc(1);
-        let reduced = match pull.state {
-            PullState::Running => None,
-            _ => reduce_pull(&reader, pull.id, CurveChoice::default()).ok(),
-        };
+        let reduced = pull
+            .state
+            .has_curve()
+            .then(|| reduce_pull(&reader, pull.id, CurveChoice::default()).ok())
+            .flatten();
         let setup = pull.setup_name.clone();
         if asked.json {
             rows.push(json!({
@@ -88,7 +89,9 @@ pub(super) fn list(asked: &ListArguments) -> Result<(), Failure> {
             },
         );
         let without_rpm = |peak: &str| peak.trim_end_matches(" rpm").to_owned();
-        let state = (pull.state != PullState::Stored).then(|| pull.state.to_string());
+        // What a run for tuning is, its reason says.
+        let is_told = !matches!(pull.state, PullState::Stored | PullState::Tuning);
+        let state = is_told.then(|| pull.state.to_string());
         let said: Vec<String> = std::iter::once(setup.unwrap_or_else(|| "(no setup)".to_owned()))
             .chain(state)
             .chain(pull.reasons.iter().chain([&pull.note]).cloned())

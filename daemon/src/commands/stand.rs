@@ -18,10 +18,14 @@ use crate::rehearsal::{
     BRAKING_S, Rehearsal, Throttle, coasting, model_of, ready, run_out_s, script_of,
 };
 use crate::service::{Daemon, Handle, PageAccess, ServeOptions};
+use leverarm_analysis::calibration::load;
+use leverarm_analysis::in_force;
 use leverarm_config::Stand;
 use leverarm_live::CutLatch;
+use leverarm_protocol::Form;
 use leverarm_software_stand::{CycleVariation, RiderEvent};
-use leverarm_store::PullId;
+use leverarm_store::{PullId, StoreError, StoreReader};
+use leverarm_values::calibration::Calibration;
 
 /// Reads of the store that are under way when the daemon has stopped have so long.
 const LEFT_BEHIND_TIMEOUT: Duration = Duration::from_millis(500);
@@ -43,6 +47,15 @@ pub(super) struct CheckArguments {
 pub(super) fn check(asked: &CheckArguments) -> Result<(), Failure> {
     let read = read_own_stand(asked.file.as_ref().unwrap_or(&asked.stand.file))?;
     say(&read.stand.summary().to_string());
+    let calibration = match StoreReader::open(&read.store_folder) {
+        Ok(reader) => in_force::newest_calibration(&reader)?.0,
+        Err(StoreError::NoStore { .. }) => Calibration::default(),
+        Err(error) => return Err(error.into()),
+    };
+    let now_wall_us = Clock::start().now().wall_us;
+    if let Some(words) = load::in_force_text(&read.stand, &calibration, now_wall_us) {
+        say(&format!("The load's loop: {words}"));
+    }
     Ok(())
 }
 
@@ -212,6 +225,9 @@ pub(super) struct RehearseArguments {
     /// load holds, and closes it when that is waited for
     #[arg(long)]
     load: bool,
+    /// The simulated board speaks in lines of text instead of frames
+    #[arg(long)]
+    text: bool,
     /// Working cycles of the simulated engine that do not burn, in per cent
     #[arg(long, value_name = "PERCENT", default_value = "0", value_parser = percent)]
     misfires: f64,
@@ -235,6 +251,7 @@ pub(super) fn rehearse_once(file: &Path) -> Result<(), Failure> {
         once: true,
         coast: false,
         load: false,
+        text: false,
         misfires: 0.0,
         access: AccessArguments {
             require_token: false,
@@ -261,6 +278,9 @@ pub(super) fn rehearse(asked: &RehearseArguments) -> Result<(), Failure> {
         misfire_probability: 0.01 * asked.misfires,
         ..CycleVariation::HEALTHY
     };
+    if asked.text {
+        model.board.form = Form::Lines;
+    }
     let rehearsal = Rehearsal::start(model, asked.seed)?;
     rehearse_on(&mut read, &rehearsal);
     let script = script_of(&read.stand, asked.pulls);

@@ -1,7 +1,7 @@
 //! From the core's records to rows of the store: one piece for the recorder's thread and for all that
 //! runs the core without it.
 
-use leverarm_live::{Event, Record};
+use leverarm_live::{Ending, Event, Record};
 use leverarm_store::{
     ConnectionId, ContentHash, Hello, NewChunk, NewConnection, NewEvent, NewPull, PullEnd, PullId,
     PullState, SetupId, Store, StoreError,
@@ -180,10 +180,10 @@ impl RecordKeeper {
                 let Some(id) = self.pull else {
                     return Ok(Kept::Unplaced);
                 };
-                let state = if ended.whole {
-                    PullState::Stored
-                } else {
-                    PullState::Aborted
+                let state = match ended.ending {
+                    Ending::Whole => PullState::Stored,
+                    Ending::Broken => PullState::Aborted,
+                    Ending::Tuning => PullState::Tuning,
                 };
                 let end = PullEnd {
                     state,

@@ -449,6 +449,7 @@ pub fn pull_points(
         pull,
     };
     let reduced = match reduce_recorded(reader, pull.id, CurveChoice::default()) {
+        Ok(_) if !pull.state.has_curve() => None,
         Ok((reduced, recording)) => {
             let engine = engine_pull(&reduced, &recording);
             Some((reduced, engine, recording))

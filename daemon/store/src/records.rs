@@ -149,6 +149,16 @@ words! {
         Aborted = "aborted",
         /// The daemon stopped during it; its data up to then is kept.
         Interrupted = "interrupted",
+        /// No pull of the engine: the load's output was switched, to tune its loop.
+        Tuning = "tuning",
+    }
+}
+
+impl PullState {
+    /// Whether a curve is to be made of it.
+    #[must_use]
+    pub const fn has_curve(self) -> bool {
+        !matches!(self, Self::Running | Self::Tuning)
     }
 }
 

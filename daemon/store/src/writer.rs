@@ -688,7 +688,7 @@ fn check_end(end: &PullEnd) -> Result<(), StoreError> {
     if end.state == PullState::Running {
         return Err(StoreError::Invalid {
             what: "state at the end of a pull",
-            expected: "stored, aborted or interrupted".into(),
+            expected: "stored, aborted, interrupted or tuning".into(),
             found: end.state.to_string(),
         });
     }

@@ -37,7 +37,10 @@ impl CalibratedStand {
         Self {
             model: model::model(&stand, calibration),
             cell: model::load_cell_model(&stand, calibration),
-            load_tuning: calibration.load_tuning_of(&stand).cloned(),
+            load_tuning: calibration
+                .load_tuning_of(&stand)
+                .filter(|(_, changed)| changed.is_empty())
+                .map(|(tuning, _)| tuning.clone()),
             stand,
         }
     }

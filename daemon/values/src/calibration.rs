@@ -4,8 +4,11 @@
 //! points at what was in force when it was made; a part that was never calibrated is absent, and the
 //! stand file's value holds.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use leverarm_config::Stand;
 use leverarm_filters::speed_fit::KnownPattern;
+use leverarm_load::absorber::Follows;
 use leverarm_torque::calibration::load_cell::{Creep, Curve, LoadCell, LoadCellError, LoadPoint};
 use leverarm_torque::calibration::losses::{LossError, LossFigures, Losses};
 use leverarm_torque::calibration::wheel::Pattern;
@@ -260,6 +263,64 @@ pub struct LoadTuning {
     pub phase_margin_uncertainty_rad: f64,
     /// The run: "pull 3".
     pub runs: Vec<String>,
+    /// What it rests on: keys of the stand file with their values then, of [`load_basis`]; none in records from before.
+    #[serde(default)]
+    pub basis: BTreeMap<String, String>,
+}
+
+/// Keys of a stand file that the tuning of its load rests on, with their values as text: what to the loop would be another
+/// stand when it changes. Empty without an absorber.
+#[must_use]
+pub fn load_basis(stand: &Stand) -> BTreeMap<String, String> {
+    let Some(stated) = &stand.absorber else {
+        return BTreeMap::new();
+    };
+    let it = &stated.absorber;
+    let curve = |points: &[(f64, f64)]| {
+        let each: Vec<String> = points
+            .iter()
+            .map(|it| format!("{} {}", it.0, it.1))
+            .collect();
+        each.join(", ")
+    };
+    let follows = match it.follows {
+        Follows::Coil {
+            time_constant_s,
+            forcing,
+            fast_decay,
+            ..
+        } => [
+            ("absorber.time_constant", time_constant_s.to_string()),
+            ("absorber.forcing", forcing.to_string()),
+            ("absorber.fast_decay", fast_decay.to_string()),
+        ]
+        .to_vec(),
+        Follows::Valve { stroke_s, fill_s } => [
+            ("absorber.time_constant", fill_s.to_string()),
+            ("absorber.stroke", stroke_s.to_string()),
+        ]
+        .to_vec(),
+        Follows::Electronics { time_constant_s } => {
+            [("absorber.time_constant", time_constant_s.to_string())].to_vec()
+        }
+    };
+    let drum = stand.drum.as_ref();
+    let drum_kg_m2 = drum.map_or(0.0, |drum| drum.inertia_kg_m2.value);
+    let pickup = stand.pickups.iter().find(|pickup| pickup.channel == 0);
+    let engine = &stand.engine;
+    let others = [
+        ("absorber.kind", it.kind.name().to_owned()),
+        ("absorber.full_torque", curve(&it.full_torque)),
+        ("absorber.torque_of_output", curve(&it.torque_of_output)),
+        ("drum.inertia", drum_kg_m2.to_string()),
+        ("engine.inertia", engine.inertia_kg_m2.value.to_string()),
+        ("drive", stand.drive.engine_per_drum.value.to_string()),
+        ("pickup.teeth", pickup.map_or(0, |it| it.teeth).to_string()),
+        ("engine.strokes", engine.cycles_per_turn.to_string()),
+        ("engine.cylinders", engine.cylinders.to_string()),
+    ];
+    let all = follows.into_iter().chain(others);
+    all.map(|(key, value)| (key.to_owned(), value)).collect()
 }
 
 /// One part that was calibrated again, or is to be forgotten.
@@ -331,11 +392,23 @@ pub struct NewCalibrationRequest {
 }
 
 impl Calibration {
-    /// The tuning of the load, if it is of this stand's absorber.
+    /// The tuning of the load, with the keys of the stand file that have changed since; it is in force where none has. Nothing
+    /// without an absorber.
     #[must_use]
-    pub fn load_tuning_of(&self, stand: &Stand) -> Option<&LoadTuning> {
+    pub fn load_tuning_of(&self, stand: &Stand) -> Option<(&LoadTuning, Vec<String>)> {
         let kind = stand.absorber.as_ref()?.absorber.kind.name();
-        self.load_tuning.as_ref().filter(|it| it.absorber == kind)
+        let tuning = self.load_tuning.as_ref()?;
+        let now = load_basis(stand);
+        let is_other = |key: &&String| now.get(*key) != tuning.basis.get(*key);
+        let keys: BTreeSet<&String> = now.keys().chain(tuning.basis.keys()).collect();
+        let changed = if tuning.absorber != kind {
+            vec!["absorber.kind".to_owned()]
+        } else if tuning.basis.is_empty() {
+            Vec::new()
+        } else {
+            keys.into_iter().filter(is_other).cloned().collect()
+        };
+        Some((tuning, changed))
     }
 
     /// Takes a change over.

@@ -8,9 +8,10 @@
  *  GP3   pickup 1
  *  GP6   load-cell converter, data
  *  GP7   load-cell converter, clock
- *  GP10  brake's driver: switched, or a servo's pulses
- *  GP11  brake's driver, turned round
+ *  GP10  brake's driver: switched, a servo's pulses, or a stepper's steps
+ *  GP11  brake's driver, turned round; a stepper's direction, high towards more load
  *  GP12  brake's supply is there: water, oil, or its driver's ready
+ *  GP13  a stepper's switch at its closed end: low there
  *  GP14  run: high lets the engine run
  *  GP15  status lamp
  *  GP16  thermocouple converter, data
@@ -28,6 +29,7 @@
 #define BRAKE_PIN 10
 #define BRAKE_BACK_PIN 11
 #define BRAKE_SUPPLY_PIN 12
+#define BRAKE_END_PIN 13
 #define RUN_PIN 14
 #define LAMP_PIN 15
 #define THERMOCOUPLE_DATA_PIN 16

@@ -13,7 +13,8 @@
 // sixteenth; no `wire`; `peek`, `poke` and `stuck` take addresses in RAM; `flash` counts from the flash's start; `eeprom`
 // and `eeprom_peek` are the three sectors that the firmware keeps things in; `hang` says where in the flash it is; `reset`
 // takes 1 power-on, 2 reset pin, 4 brown-out, 8 watchdog. `brake` tells for how many cycles, of how many, the brake's driver is
-// on, and whether it is turned round; `brake_supply 0` opens the switch of its supply.
+// on, and whether it is turned round; `brake_supply 0` opens the switch of its supply; `steps` tells how many steps a stepper was
+// told since the last time, up less down; `brake_end 1` closes the switch at its closed end.
 import { readFileSync, writeSync } from "node:fs";
 import { createInterface } from "node:readline";
 import { FIFO } from "./node_modules/rp2040js/dist/esm/utils/fifo.js";
@@ -30,7 +31,7 @@ const STORAGE = 0x1fd000;
 const STORAGE_BYTES = 3 * 4096;
 const PICKUP_PINS = [2, 3];
 const [CELL_DATA, CELL_CLOCK, RUN, SELECT] = [6, 7, 14, 17];
-const [BRAKE, BRAKE_BACK, BRAKE_SUPPLY] = [10, 11, 12];
+const [BRAKE, BRAKE_BACK, BRAKE_SUPPLY, BRAKE_END] = [10, 11, 12, 13];
 const BRAKE_SLICE = 5;
 const BRANCH_TO_ITSELF = 0xe7fe;
 const QUEUE_BYTES = 32;
@@ -259,6 +260,7 @@ class Board {
     this.millivolts = [0, 0, 0, 0];
     this.supply = 3300;
     this.hasSupply = true;
+    this.isAtEnd = false;
     this.stuck = null;
     this.runLevel = false;
     this.nextEvent = 0;
@@ -338,6 +340,10 @@ class Board {
       for (const machine of this.machines) machine.disturb();
     };
     chip.gpio[RUN].addListener(() => this.runPinChanged());
+    this.steps = 0;
+    this.stepHigh = false;
+    this.stepChanged = -Infinity;
+    chip.gpio[BRAKE].addListener(() => this.brakePinChanged());
     chip.gpio[CELL_CLOCK].addListener(() => this.cellClockChanged());
     const spi = chip.spi[0];
     const answer = chip.clock.createAlarm(() => spi.completeTransmit(this.thermocoupleByte()));
@@ -364,6 +370,7 @@ class Board {
     this.bootRom(chip, core);
     this.setPin(CELL_DATA, true);
     this.setPin(BRAKE_SUPPLY, this.hasSupply);
+    this.setPin(BRAKE_END, !this.isAtEnd);
     if (this.runLevel) this.runPin(false);
     this.resetFlags = 0;
     this.fed = null;
@@ -404,6 +411,19 @@ class Board {
     // The pad shows what it drives.
     this.setPin(RUN, level);
     if (level !== this.runLevel) this.runPin(level);
+  }
+
+  brakePinChanged() {
+    const [pin, back] = [this.chip.gpio[BRAKE], this.chip.gpio[BRAKE_BACK]];
+    if (pin.functionSelect !== 5) return;
+    const high = pin.outputEnable && pin.outputValue;
+    if (high && !this.stepHigh) {
+      this.steps += back.outputEnable && back.outputValue ? 1 : -1;
+      // Common drivers want 2 us, and as long between two.
+      if (this.cycle - this.stepChanged < 2 * CYCLES_PER_UNIT * 16) fail("a step right after another");
+    } else if (!high && this.stepHigh && this.cycle - this.stepChanged < 2 * CYCLES_PER_UNIT * 16) fail("a step too short for a driver");
+    if (high !== this.stepHigh) this.stepChanged = this.cycle;
+    this.stepHigh = high;
   }
 
   cellClockChanged() {
@@ -614,6 +634,14 @@ class Board {
       case "brake_supply":
         this.hasSupply = number(0) === 1;
         this.setPin(BRAKE_SUPPLY, this.hasSupply);
+        break;
+      case "steps":
+        this.say(`steps ${this.steps}`);
+        this.steps = 0;
+        break;
+      case "brake_end":
+        this.isAtEnd = number(0) === 1;
+        this.setPin(BRAKE_END, !this.isAtEnd);
         break;
       case "supply":
         this.supply = number(0);

@@ -9,7 +9,7 @@ import { fileURLToPath } from "node:url";
 
 export const ROOT = fileURLToPath(new URL("../../..", import.meta.url));
 export const PROGRAM = process.env.LEVERARM_BIN ?? join(ROOT, "target/debug/leverarm");
-const STAND = join(ROOT, "daemon/src/rehearsal/demo.toml");
+const STANDS = join(ROOT, "daemon/src/rehearsal");
 
 export const pause = (ms) => new Promise((resolve) => setTimeout(resolve, ms));
 
@@ -45,14 +45,14 @@ export class Daemon {
 
   static async start(options = {}) {
     const daemon = new Daemon();
-    daemon.options = { pulls: 0, arguments: [], host: "127.0.0.1", environment: {}, change: (text) => text, prepare: () => {}, ...options };
+    daemon.options = { pulls: 0, stand: "demo.toml", arguments: [], host: "127.0.0.1", environment: {}, change: (text) => text, prepare: () => {}, ...options };
     daemon.folder = mkdtempSync(join(tmpdir(), "leverarm-page-"));
     daemon.port = await freePort();
     daemon.stand = join(daemon.folder, "stand.toml");
     const address = `${daemon.options.host}:${daemon.port}`;
     // A busy machine that is late with a heartbeat, or hears its board late, must not cut the pull that a
     // test waits for.
-    const stand = readFileSync(STAND, "utf8").replace(/^heartbeat_timeout = .*$/m, 'heartbeat_timeout = "2 s"')
+    const stand = readFileSync(join(STANDS, daemon.options.stand), "utf8").replace(/^heartbeat_timeout = .*$/m, 'heartbeat_timeout = "2 s"')
       .replace('limit = "500 ms"', 'limit = "5 s"');
     writeFileSync(daemon.stand, daemon.options.change(stand).replace("127.0.0.1:0", address));
     daemon.options.prepare(daemon.folder);

@@ -4,7 +4,7 @@
 //! gets what the chip's pins put out, and the chip gets the teeth, the coil's current and the bytes of the host. Nothing here
 //! reads a clock, so every run is the same.
 //!
-//! Usage: `brake_loop SIMULATOR FIRMWARE.bin`
+//! Usage: `brake_loop SIMULATOR FIRMWARE.bin`; firmware with "stepper" in its path is one for a stepper.
 
 #![expect(
     clippy::print_stdout,
@@ -17,7 +17,7 @@ use std::fmt::Write as _;
 use std::process::ExitCode;
 
 use leverarm_live::load_messages;
-use leverarm_load::absorber::Kind;
+use leverarm_load::absorber::{Follows, Kind};
 use leverarm_load::controller::Q16;
 use leverarm_load::settings::settings;
 use leverarm_protocol::{
@@ -29,6 +29,9 @@ use leverarm_tests::simulated_board::{Board, CYCLES_PER_US};
 
 const STEP_US: u64 = 500;
 const HELD_RPM: f64 = 5_000.0;
+/// The firmware's `BRAKE_STEPS` and, with it, the time for a stepper's whole way, s.
+const STEPS: i64 = 200;
+const STEPS_S: f64 = 0.2;
 /// The firmware's `BRAKE_SENSE_FULL`, in millivolt of the converter's 3.3 V.
 const FULL_MILLIVOLT: f64 = 3_000.0 * 3_300.0 / 4_096.0;
 const HEARTBEAT_US: u64 = 50_000;
@@ -50,6 +53,14 @@ struct Stand {
     cause: Option<CutCause>,
     is_cut: bool,
     has_loop: bool,
+    stepper: Option<Stepper>,
+}
+
+/// A valve on a stepper, with a switch at its closed end.
+#[derive(Clone, Copy)]
+struct Stepper {
+    place: i64,
+    has_switch: bool,
 }
 
 impl Stand {
@@ -69,7 +80,21 @@ impl Stand {
         let [simulator, firmware] = arguments;
         let mut chip = Board::start(simulator, &[firmware, "500000"]);
         chip.command("thermocouple 01900190"); // 25 degrees Celsius both
-        let mut stand = SoftwareStand::new(StandModel::braked(kind, 1), 3).expect("a sound model");
+        let mut model = StandModel::braked(kind, 1);
+        // Left open when the board was switched off.
+        let stepper = is_stepper(arguments).then_some(Stepper {
+            place: 10,
+            has_switch: true,
+        });
+        if let (Some(_), Some(brake)) = (stepper, &mut model.absorber) {
+            for it in [&mut brake.absorber, &mut brake.believed] {
+                it.follows = Follows::Valve {
+                    stroke_s: STEPS_S,
+                    fill_s: 0.015,
+                };
+            }
+        }
+        let mut stand = SoftwareStand::new(model, 3).expect("a sound model");
         stand.relay(Relay::Welded);
         stand.absorber_output(Some(0.0));
         stand.clutch(true);
@@ -95,6 +120,7 @@ impl Stand {
             cause: None,
             is_cut: true,
             has_loop: false,
+            stepper,
         };
         it.go(0.04);
         let brake = it.stand.model().absorber.as_ref().expect("a brake");
@@ -152,7 +178,19 @@ impl Stand {
     }
 
     /// What the pins put out, 1 being what full load needs.
-    fn output(&self) -> f64 {
+    fn output(&mut self) -> f64 {
+        if let Some(it) = &mut self.stepper {
+            self.chip.command("steps");
+            let steps = std::mem::take(&mut self.chip.steps);
+            // Without its supply it stays where it is.
+            if self.has_supply {
+                it.place = (it.place + steps).clamp(0, STEPS);
+            }
+            let at_end = u8::from(it.has_switch && it.place == 0);
+            self.chip.command(&format!("brake_end {at_end}"));
+            return it.place as f64 / STEPS as f64;
+        }
+        self.chip.command("brake");
         let (high, period, is_back) = self.chip.brake;
         let brake = self.stand.model().absorber.as_ref().expect("a brake");
         let set = settings(&brake.believed, &brake.task);
@@ -169,8 +207,8 @@ impl Stand {
         if self.has_heartbeat && self.now_us.is_multiple_of(HEARTBEAT_US) {
             self.say(&HostMessage::Heartbeat);
         }
-        self.chip.command("brake");
-        self.stand.absorber_output(Some(self.output()));
+        let output = self.output();
+        self.stand.absorber_output(Some(output));
         self.stand.ignition(self.chip.lets_run());
         let from = self.stand.truth();
         let mut bytes = Vec::new();
@@ -340,7 +378,7 @@ fn a_lost_coil_cuts(arguments: &[String; 2]) -> String {
 
 /// A coupling parts: nothing but the speed tells.
 fn a_parted_coupling_cuts(arguments: &[String; 2]) -> String {
-    let mut it = Stand::held(arguments, Kind::EddyCurrent);
+    let mut it = Stand::held(arguments, kind_of(arguments));
     it.stand.absorber_fault(AbsorberFault::Parted);
     let (cut_s, gain) = it.until_cut(0.1);
     assert!(gain < 10.0, "{cut_s} {gain}");
@@ -373,7 +411,7 @@ fn a_driver_stuck_full_cuts(arguments: &[String; 2]) -> String {
 
 /// The host falls silent, or its port is gone: the board alone does the rest.
 fn a_silent_host_cuts_and_the_brake_holds_on(arguments: &[String; 2]) -> String {
-    let mut it = Stand::held(arguments, Kind::EddyCurrent);
+    let mut it = Stand::held(arguments, kind_of(arguments));
     it.has_heartbeat = false;
     let (cut_s, gain) = it.until_cut(0.3);
     assert_eq!(it.cause, Some(CutCause::HeartbeatLost));
@@ -441,6 +479,112 @@ fn a_restart_lets_go(arguments: &[String; 2]) -> String {
     String::new()
 }
 
+/// From wherever it was left it finds its end, holds a speed, takes a snapped throttle, and is shut when the load is off.
+fn a_stepper_holds(arguments: &[String; 2]) -> String {
+    let mut it = Stand::held(arguments, Kind::Hydraulic);
+    it.go(0.5);
+    let held = it.mean_rpm(1.0);
+    assert!((held / HELD_RPM - 1.0).abs() < 0.003, "{held}");
+    it.stand.throttle(0.5);
+    let mut off = 0.0_f64;
+    for _ in 0..20 {
+        off = off.max((it.mean_rpm(0.024) / HELD_RPM - 1.0).abs() * 100.0);
+    }
+    assert!(
+        off < 6.0 && it.load().why == LoadWhy::None,
+        "{off} {:?}",
+        it.load()
+    );
+    it.stand.throttle(0.0);
+    it.say(&arm(false));
+    it.go(1.0);
+    assert_eq!((it.load().output, it.load().is_armed), (0, false));
+    assert_eq!(it.stepper.expect("a stepper").place, 0);
+    format!("{held:.1} rpm for 5000, {off:.1} % off when the throttle is snapped half shut")
+}
+
+/// A switch that never closes: the end is not known, and nothing is armed.
+fn a_stepper_without_its_end_is_not_armed(arguments: &[String; 2]) -> String {
+    let mut it = Stand::connected(arguments, Kind::Hydraulic);
+    it.stepper.as_mut().expect("a stepper").has_switch = false;
+    // Its supply comes and goes: it has to be looked for again.
+    it.has_supply = false;
+    it.go(0.05);
+    it.has_supply = true;
+    it.go(0.7);
+    it.say(&arm(true));
+    it.speed(3_000.0);
+    it.go(0.2);
+    assert_eq!((it.load().settings, it.load().is_armed), (7, false));
+    assert_eq!(it.load().output, 0);
+    String::new()
+}
+
+/// The valve slips shut: its end switch says so at once.
+fn a_steppers_lost_steps_cut(arguments: &[String; 2]) -> String {
+    let mut it = Stand::held(arguments, Kind::Hydraulic);
+    it.go(0.5);
+    it.stepper.as_mut().expect("a stepper").place = 0;
+    let (cut_s, gain) = it.until_cut(0.15);
+    assert_eq!(
+        (it.load().why, it.cause),
+        (LoadWhy::LoadLost, Some(CutCause::Load))
+    );
+    assert!(cut_s < 0.02 && gain < 10.0, "{cut_s} {gain}");
+    format!("{:.1} ms, the engine gained {gain:.1} %", cut_s * 1e3)
+}
+
+/// The motor's supply is gone: the valve stays where it is, the engine is cut, and with the supply back the end is looked for before
+/// it holds on.
+fn a_stepper_without_supply_stays_and_cuts(arguments: &[String; 2]) -> String {
+    let mut it = Stand::held(arguments, Kind::Hydraulic);
+    it.go(0.5);
+    it.has_supply = false;
+    let before = it.stepper.expect("a stepper").place;
+    let (cut_s, _) = it.until_cut(0.1);
+    assert!(cut_s < 0.01, "{cut_s}");
+    it.go(0.2);
+    assert_eq!(it.stepper.expect("a stepper").place, before);
+    it.has_supply = true;
+    // It shuts, counts anew, holds on, and lets go at last.
+    let mut least = before;
+    for _ in 0..800 {
+        it.go(0.005);
+        least = least.min(it.stepper.expect("a stepper").place);
+    }
+    assert_eq!((least, it.load().is_armed), (0, false));
+    assert_eq!(it.stepper.expect("a stepper").place, 0);
+    format!("{:.1} ms", cut_s * 1e3)
+}
+
+/// A board that starts again finds its valve where it was, and shuts it.
+fn a_steppers_restart_shuts_the_valve(arguments: &[String; 2]) -> String {
+    let mut it = Stand::held(arguments, Kind::Hydraulic);
+    it.go(0.5);
+    assert!(it.stepper.expect("a stepper").place > 40);
+    it.chip.command("reset 8");
+    let mut shut_s = 0.0;
+    while it.stepper.expect("a stepper").place > 0 && shut_s < 1.0 {
+        it.step();
+        shut_s += STEP_US as f64 * 1e-6;
+    }
+    assert!(!it.chip.lets_run() && shut_s < 0.5, "{shut_s}");
+    assert_eq!(it.load().why, LoadWhy::NotSet);
+    format!("{shut_s:.2} s after the reset")
+}
+
+fn is_stepper(arguments: &[String; 2]) -> bool {
+    arguments[1].contains("stepper")
+}
+
+fn kind_of(arguments: &[String; 2]) -> Kind {
+    if is_stepper(arguments) {
+        Kind::Hydraulic
+    } else {
+        Kind::EddyCurrent
+    }
+}
+
 type Scenario = fn(&[String; 2]) -> String;
 
 const SCENARIOS: &[(&str, Scenario)] = &[
@@ -468,6 +612,32 @@ const SCENARIOS: &[(&str, Scenario)] = &[
     ("a restart lets go", a_restart_lets_go),
 ];
 
+/// Those of firmware for a stepper.
+const STEPPERS: &[(&str, Scenario)] = &[
+    ("a stepper finds its end and holds", a_stepper_holds),
+    (
+        "a stepper without its end is not armed",
+        a_stepper_without_its_end_is_not_armed,
+    ),
+    ("a stepper's lost steps cut", a_steppers_lost_steps_cut),
+    (
+        "a stepper without supply stays, and cuts",
+        a_stepper_without_supply_stays_and_cuts,
+    ),
+    (
+        "a stepper's restart shuts the valve",
+        a_steppers_restart_shuts_the_valve,
+    ),
+    (
+        "a parted coupling cuts with a stepper",
+        a_parted_coupling_cuts,
+    ),
+    (
+        "a silent host cuts and a stepper holds on",
+        a_silent_host_cuts_and_the_brake_holds_on,
+    ),
+];
+
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let (paths, wanted) = arguments.split_at(arguments.len().min(2));
@@ -475,8 +645,13 @@ fn main() -> ExitCode {
         println!("usage: brake_loop SIMULATOR FIRMWARE.bin [part of a name]...");
         return ExitCode::FAILURE;
     };
+    let scenarios = if is_stepper(&paths) {
+        STEPPERS
+    } else {
+        SCENARIOS
+    };
     let (mut passed, mut failed) = (0, 0);
-    for (name, scenario) in SCENARIOS {
+    for (name, scenario) in scenarios {
         if !wanted.is_empty() && !wanted.iter().any(|it| name.contains(it.as_str())) {
             continue;
         }

@@ -1,11 +1,12 @@
 //! How often the 95 % band of a step holds the engine's true torque: many drawn brakes, in virtual time.
 //!
-//! `cargo run -p leverarm-tests --bin steps -- --stands 200`
+//! `cargo run -p leverarm-tests --bin steps -- --stands 200`; with `--maps` that of maps.
 
 #![expect(clippy::print_stdout, reason = "it prints what it found")]
 
 use clap::Parser;
-use leverarm_tests::step_test::{StepFound, speeds, step_test};
+use leverarm_analysis::map::Shown;
+use leverarm_tests::step_test::{MapFound, StepFound, map_test, speeds, step_test};
 
 #[derive(Parser)]
 struct Arguments {
@@ -15,10 +16,50 @@ struct Arguments {
     /// First seed
     #[arg(long, default_value_t = 1)]
     seed: u64,
+    /// Maps of three throttle positions and four speeds instead
+    #[arg(long)]
+    maps: bool,
+}
+
+/// Coverage of maps: where they were held, and between.
+fn maps(asked: &Arguments) {
+    let (mut found, mut failed): (Vec<MapFound>, u32) = (Vec::new(), 0);
+    for seed in asked.seed..asked.seed + asked.stands {
+        match map_test(seed) {
+            Ok(places) => found.extend(places),
+            Err(error) => {
+                println!("seed {seed}: {error:?}");
+                failed += 1;
+            }
+        }
+    }
+    println!("stands={} failed={failed}", asked.stands);
+    for shown in [Shown::Torque, Shown::Lambda, Shown::Fuel] {
+        for is_held in [true, false] {
+            let these: Vec<&MapFound> = found
+                .iter()
+                .filter(|it| it.shown == shown && it.is_held == is_held)
+                .collect();
+            let count = these.len() as f64;
+            let held = these.iter().filter(|it| it.off.abs() <= it.half).count() as f64;
+            let mean =
+                |of: fn(&MapFound) -> f64| these.iter().map(|it| of(it)).sum::<f64>() / count;
+            println!(
+                "shown={shown:?} held={is_held} places={count} covered_pct={:.1} bias={:+.3e} rms={:.3e} band={:.3e}",
+                100.0 * held / count,
+                mean(|it| it.off),
+                mean(|it| it.off * it.off).sqrt(),
+                mean(|it| it.half),
+            );
+        }
+    }
 }
 
 fn main() {
     let asked = Arguments::parse();
+    if asked.maps {
+        return maps(&asked);
+    }
     let list = speeds(&[4_000.0, 5_500.0, 7_000.0]);
     let (mut found, mut failed): (Vec<StepFound>, u32) = (Vec::new(), 0);
     for seed in asked.seed..asked.seed + asked.stands {

@@ -14,7 +14,9 @@
 use std::collections::{BTreeSet, VecDeque};
 
 use leverarm_config::{Guard, Shaft, Stand};
-use leverarm_live::{ChunkData, Command, CommandError, Core, CutLatch, Output, PullEnded, Record};
+use leverarm_live::{
+    ChunkData, Command, CommandError, Core, CutLatch, Ending, Output, PullEnded, Record,
+};
 use leverarm_protocol::{
     BoardMessage, BoardReader, Decoder, HostMessage, Limits, LinkFault, Reading,
 };
@@ -809,7 +811,7 @@ impl Checks {
 
     fn pull_ended(&mut self, around: &Around, ended: &PullEnded) {
         let now_us = around.now_us;
-        self.count(if ended.whole {
+        self.count(if ended.ending == Ending::Whole {
             "pulls whole"
         } else {
             "pulls broken off"
@@ -824,7 +826,7 @@ impl Checks {
                 format!("start {tick_start}, {ended:?}: out of order"),
             );
         }
-        if !ended.whole && ended.reasons.is_empty() {
+        if ended.ending != Ending::Whole && ended.reasons.is_empty() {
             self.fail(now_us, "a pull that is not whole, and no reason");
         }
         if ended.chunk_seq_last < seq_first || ended.chunk_seq_last >= self.recorded.next_seq {
@@ -835,7 +837,7 @@ impl Checks {
         }
         if let Some(found) = self.found.last_mut() {
             found.peak_us = Some(peak_us);
-            found.whole = ended.whole;
+            found.whole = ended.ending == Ending::Whole;
         }
     }
 

@@ -130,8 +130,16 @@ impl Bench {
 
     /// With variables in its environment.
     pub(crate) fn serve_with(&self, variables: &[(&str, &Path)]) -> Daemon {
-        let daemon = Daemon::start(&self.stand(), variables);
+        let daemon = Daemon::start(&self.stand(), &["serve"], variables);
         daemon.wait_for("running port=");
+        daemon
+    }
+
+    /// Starts a rehearsal, and waits until the simulated board has its port.
+    pub(crate) fn rehearse(&self, options: &[&str]) -> Daemon {
+        let command = [&["rehearse"], options].concat();
+        let daemon = Daemon::start(&self.stand(), &command, &[]);
+        daemon.wait_for("firmware");
         daemon
     }
 
@@ -375,9 +383,9 @@ pub(crate) struct Daemon {
 }
 
 impl Daemon {
-    fn start(stand: &Path, variables: &[(&str, &Path)]) -> Self {
+    fn start(stand: &Path, command: &[&str], variables: &[(&str, &Path)]) -> Self {
         let mut child = Command::new(leverarm())
-            .arg("serve")
+            .args(command)
             .arg("-c")
             .arg(stand)
             .envs(variables.iter().copied())

@@ -1,11 +1,11 @@
 //! The software stand: in this process behind a pseudo-terminal, and in the commands that use it.
 
-use leverarm::rehearsal::{DEMO_STAND, Rehearsal, model_of, script_of};
+use leverarm::rehearsal::{DEMO_BRAKE, DEMO_STAND, Rehearsal, model_of, script_of};
 use leverarm_software_stand::{Engine, Setup};
 use nix::sys::signal::Signal;
 use serde_json::Value;
 
-use crate::harness::{Bench, assert_within, run};
+use crate::harness::{Bench, assert_within, eventually, run};
 
 /// Another process reads the simulated board by the path of its terminal, as it would any board.
 #[test]
@@ -79,6 +79,69 @@ fn rehearsed(example: &str) {
         0.03,
     );
     bench.run(&["plan", "begin", "a", "b", "--pulls", "2"]).ok();
+}
+
+/// The whole job of the load as a person at a terminal does it, on a board that speaks in lines of text: arm, hold, tune, put in
+/// force, steps. What is kept is called what it is, and a tuning is no longer in force when the stand file changes.
+#[test]
+fn a_board_of_text_lines_holds_a_load() {
+    let bench = Bench::with(|text| {
+        let page = text.lines().find(|l| l.starts_with("address = ")).unwrap();
+        DEMO_BRAKE.replace("address = \"127.0.0.1:0\"", page)
+    });
+    let rehearsal = bench.rehearse(&["--load", "--text"]);
+    eventually("an armed load", || {
+        (bench.run(&["load", "arm"]).code == Some(0)).then_some(())
+    });
+    let shown = bench.run(&["check"]).ok();
+    assert!(shown.contains("not tuned"), "{shown}");
+    bench.run(&["load", "hold", "4500 rpm"]).ok();
+    eventually("a held speed", || {
+        let shown = bench.run(&["load", "show"]).ok();
+        shown.contains("4500 rpm").then_some(())
+    });
+    let tuned = bench.json(&["load", "tune", "4000 rpm", "--json"]);
+    let inertia = &tuned["calibration"]["record"]["inertia_kg_m2"];
+    // The demo's own figure, at the absorber: what the stand file says is true of it.
+    let truth = 0.1 + 0.006 * 2.5 * 2.5;
+    assert_within("inertia", inertia["value"].as_f64().unwrap(), truth, 0.15);
+    bench.run(&["load", "steps", "4000 rpm", "5000 rpm"]).ok();
+    // The board takes other settings when nothing is armed.
+    bench.run(&["load", "release"]).ok();
+    eventually("an armed load with the tuning in force", || {
+        (bench.run(&["load", "arm"]).code == Some(0)).then_some(())
+    });
+    let said = bench
+        .run(&["load", "steps", "5000 rpm", "--throttle", "80 %"])
+        .ok();
+    assert!(
+        said.contains("step 1: ") && !said.contains("NOT STEADY"),
+        "{said}"
+    );
+    rehearsal.stop(Signal::SIGTERM);
+    let pulls = bench.pulls();
+    let states: Vec<_> = pulls
+        .iter()
+        .map(|it| it["state"].as_str().unwrap())
+        .collect();
+    assert_eq!(states, ["tuning", "stored", "stored"], "{pulls:?}");
+    assert_eq!(pulls[0]["peak_torque_nm"], Value::Null, "{pulls:?}");
+    for event in bench.journal() {
+        let severity = event["severity"].as_str();
+        assert!(matches!(severity, Some("info" | "warning")), "{event}");
+    }
+
+    let listed = bench.run(&["calibrations"]).ok();
+    assert!(listed.contains("tuned, made"), "{listed}");
+    let text = std::fs::read_to_string(bench.stand()).unwrap();
+    let other = text.replacen("time_constant = \"", "time_constant = \"1", 1);
+    assert_ne!(text, other);
+    std::fs::write(bench.stand(), other).unwrap();
+    let listed = bench.run(&["calibrations"]).ok();
+    assert!(
+        listed.contains("no longer this stand's") && listed.contains("absorber.time_constant"),
+        "{listed}"
+    );
 }
 
 /// The whole job in one command, in real time: three pulls with each of A, B and A.

@@ -2,12 +2,12 @@
 
 use std::sync::Arc;
 
-use leverarm_config::{Pickup, Shaft};
+use leverarm_config::{Pickup, Shaft, Stand};
 use leverarm_filters::teeth::ToothTrain;
 use leverarm_load::absorber::Absorber;
 use leverarm_load::controller::Settings;
 use leverarm_load::identify::{
-    Estimate, Identified, MeanSpeed, NotIdentified, OutputOrder, RelayRun,
+    Estimate, Identified, MeanSpeed, NotIdentified, OutputOrder, RelayRun, model_u,
 };
 use leverarm_load::settings::settings;
 use leverarm_load::tuning::{BoardLoop, Margins};
@@ -16,13 +16,14 @@ use leverarm_protocol::{LoadMode, LoadStatus};
 use leverarm_store::{PullId, StoreReader};
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 use leverarm_torque::uncertainty::{Assessed, Measured};
-use leverarm_values::calibration::{Change, LoadTuning};
+use leverarm_values::calibration::{Calibration, Change, LoadTuning, load_basis};
 use leverarm_values::{CalibratedStand, LoadSettings};
 use serde_json::json;
 
 use super::runs::Run;
 use super::{CalibrationError, Known, Outcome, plot, shown};
 use crate::in_force::KeptStands;
+use crate::local_time::local_text;
 use crate::replay::kept_hello;
 
 /// Least gain margin that is put in force, and least phase margin, rad: below them the loop is made softer. The rule's own are
@@ -116,7 +117,7 @@ pub fn tune(
         .identify(&set.absorber, &set.made, delay_s)
         .map_err(|error| failed(error.into()))?;
     let tuned = Tuned::of(&set, &found).map_err(failed)?;
-    let record = tuned.record(known.now_wall_us, set.absorber.kind.name(), &found, name);
+    let record = tuned.record(known.now_wall_us, then.stand(), &found, name);
     let ratio = then.model().engine_per_drum.value();
     let rpm = found.rad_per_s * ratio / RAD_PER_S_PER_RPM;
     let summary = format!(
@@ -149,6 +150,45 @@ pub fn text(tuned: &LoadTuning) -> String {
         shown(&gain, "times"),
         shown(&degrees, "°"),
     )
+}
+
+/// What of a stand's tuning is in force now, in words; none without an absorber.
+#[must_use]
+pub fn in_force_text(stand: &Stand, calibration: &Calibration, now_wall_us: i64) -> Option<String> {
+    let kind = stand.absorber.as_ref()?.absorber.kind;
+    let by_file = "the board's gains follow from drum.inertia and [absorber], which may be out";
+    let Some((tuning, changed)) = calibration.load_tuning_of(stand) else {
+        let measured = match model_u(kind) {
+            Ok(_) => "`leverarm load tune` measures them".to_owned(),
+            Err(why) => why.to_string(),
+        };
+        return Some(format!("not tuned: {by_file}; {measured}"));
+    };
+    let days = (now_wall_us - tuning.made_wall_us) / 86_400_000_000;
+    let age = match days {
+        ..=0 => "less than a day old".to_owned(),
+        1 => "a day old".to_owned(),
+        days => format!("{days} days old"),
+    };
+    let made = format!(
+        "made {} ({age}) from {}",
+        local_text(tuning.made_wall_us),
+        tuning.runs.join(", ")
+    );
+    if !changed.is_empty() {
+        return Some(format!(
+            "the tuning {made} is no longer this stand's, and not in force: the stand file has another {}; {by_file} until \
+             it is tuned again",
+            changed.join(", ")
+        ));
+    }
+    let ratio = stand.drive.engine_per_drum.value;
+    Some(format!(
+        "tuned, {made}, at {:.0} rpm and {} at the crank: {}",
+        tuning.absorber_rad_per_s * ratio / RAD_PER_S_PER_RPM,
+        stand.units.torque.text(tuning.absorber_nm / ratio, 1),
+        text(tuning)
+    ))
 }
 
 fn milli(seconds: &Measured) -> Measured {
@@ -302,7 +342,7 @@ impl Tuned {
     fn record(
         &self,
         made_wall_us: i64,
-        absorber: &str,
+        stand: &Stand,
         found: &Identified,
         name: String,
     ) -> LoadTuning {
@@ -310,7 +350,11 @@ impl Tuned {
             |it: Estimate| Assessed::type_a(Measured::new(it.value, it.uncertainty), f64::INFINITY);
         LoadTuning {
             made_wall_us,
-            absorber: absorber.to_owned(),
+            absorber: stand
+                .absorber
+                .as_ref()
+                .map_or("", |it| it.absorber.kind.name())
+                .to_owned(),
             inertia_kg_m2: assessed(found.inertia_kg_m2),
             lag_s: assessed(found.lag_s),
             firmness: self.firmness,
@@ -321,6 +365,7 @@ impl Tuned {
             phase_margin_rad: self.margins.phase_rad,
             phase_margin_uncertainty_rad: self.phase_u_rad,
             runs: vec![name],
+            basis: load_basis(stand),
         }
     }
 

@@ -44,7 +44,8 @@ fn begins_a_cut(kind: &str) -> bool {
 #[must_use]
 pub fn days(entries: &[Entry], pulls: &[PullRecord], zone: &TimeZone) -> BTreeMap<Date, Day> {
     let mut days: BTreeMap<Date, Day> = BTreeMap::new();
-    for pull in pulls.iter().filter(|pull| pull.state != PullState::Running) {
+    let is_pull = |it: &&PullRecord| !matches!(it.state, PullState::Running | PullState::Tuning);
+    for pull in pulls.iter().filter(is_pull) {
         let Some(date) = date(pull.started_wall_us, zone) else {
             continue;
         };

@@ -20,7 +20,7 @@ const SWITCHING_S: f64 = 10.0;
 /// at most so long, s,
 const SWITCHING_S_MAX: f64 = 25.0;
 /// and until it was switched so often.
-const SWITCHES: u32 = 16;
+pub(super) const SWITCHES: u32 = 16;
 /// The swing of the speed that is aimed at, a share of it each way.
 const SWING: f64 = 0.01;
 /// Delay of what the host sees and says, s, for the swing that is to be expected.

@@ -6,7 +6,7 @@ use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 use super::super::terminal::Table;
 use super::super::{Failure, json_line, say};
 use super::{Session, StandStore};
-use leverarm_analysis::calibration::load::text as tuning_text;
+use leverarm_analysis::calibration::load::in_force_text;
 use leverarm_analysis::calibration::{shown, wheel};
 use leverarm_analysis::local_time::local_text;
 use leverarm_values::calibration::{Change, Constant, NewCalibrationRequest};
@@ -178,14 +178,12 @@ fn rows(session: &Session) -> Vec<[String; 4]> {
         record.map(|r| r.made_wall_us),
         record.map_or(STAND_FILE.to_owned(), |r| r.runs.join(", ")),
     ));
-    if stand.absorber.is_some() {
-        let record = calibration.load_tuning_of(stand);
+    let now_wall_us = session.known().now_wall_us;
+    if let Some(words) = in_force_text(stand, calibration, now_wall_us) {
+        let record = calibration.load_tuning_of(stand).map(|it| it.0);
         rows.push(row(
             Constant::LoadTuning,
-            record.map_or_else(
-                || "not tuned: by drum.inertia and [absorber]".to_owned(),
-                tuning_text,
-            ),
+            words,
             record.map(|r| r.made_wall_us),
             record.map_or(STAND_FILE.to_owned(), |r| r.runs.join(", ")),
         ));

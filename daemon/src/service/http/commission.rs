@@ -16,7 +16,9 @@ use super::api::{Answer, NAME_CHARS_MAX, line};
 use super::problem::Problem;
 use super::request::Input;
 use crate::self_test::last_self_test;
+use leverarm_analysis::calibration::load;
 use leverarm_analysis::calibration::runs::Run;
+use leverarm_analysis::in_force::newest_calibration;
 use leverarm_store::ContentHash;
 use leverarm_values::calibration::Constant;
 
@@ -32,12 +34,19 @@ const COUNTS_MAX: f64 = 2_147_483_648.0;
 pub(super) async fn commission(Extract(web): State) -> Answer {
     let text = web.handle.stand_text().to_owned();
     let hash = ContentHash::of(&text);
-    let (history, test) = web
+    let (history, test, calibration) = web
         .read(move |reader| {
             let test = last_self_test(reader, hash)?;
-            Ok((reader.calibration_history()?, test))
+            Ok((
+                reader.calibration_history()?,
+                test,
+                newest_calibration(reader),
+            ))
         })
         .await?;
+    let calibration = calibration.map_err(Problem::internal)?.0;
+    let now_wall_us = web.handle.live().borrow().wall_us;
+    let load = load::in_force_text(web.handle.stand(), &calibration, now_wall_us);
     let newest_of = |constant: Constant| {
         let newest = history
             .iter()
@@ -57,6 +66,7 @@ pub(super) async fn commission(Extract(web): State) -> Answer {
         "stand_file": text,
         "check": web.handle.stand().summary().to_string(),
         "calibrations": constants,
+        "load_tuning": load,
         "history": changes.collect::<Vec<_>>(),
         "self_test": test.map(|kept| kept.report),
     }))
@@ -162,6 +172,10 @@ pub(super) enum MeasureRequest {
     Ratio {
         pulls: Vec<i64>,
     },
+    /// From a run with the load's output switched.
+    LoadTuning {
+        pull: i64,
+    },
 }
 
 /// What comes out of a calibration, in words and as a picture. It is not in force: the answer has what
@@ -233,6 +247,10 @@ pub(super) async fn measure(Extract(web): State, Input(request): Input<MeasureRe
         MeasureRequest::Ratio { pulls } => {
             options.extend(stretches(&pulls)?);
             "calibrate ratio"
+        }
+        MeasureRequest::LoadTuning { pull } => {
+            options.extend(stretches(&[pull])?);
+            "load tune"
         }
     };
     let said = run(&web, command, options, &[]).await?;

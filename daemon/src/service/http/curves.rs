@@ -63,9 +63,16 @@ impl CurveCache {
     /// The curve of a pull as JSON.
     pub(super) fn curve(&self, reader: &StoreReader, id: PullId) -> Result<Bytes, Problem> {
         let pull = setup_correction::pull(reader, id)?;
-        if pull.state == PullState::Running {
-            let running = format!("pull {id} is under way: it has a curve when it is over");
-            return Err(Problem::new(StatusCode::CONFLICT, running));
+        let no_curve = match pull.state {
+            PullState::Running => Some("is under way: it has a curve when it is over"),
+            PullState::Tuning => Some("is a run for tuning the load, and has no curve"),
+            _ => None,
+        };
+        if let Some(why) = no_curve {
+            return Err(Problem::new(
+                StatusCode::CONFLICT,
+                format!("pull {id} {why}"),
+            ));
         }
         if let Some(body) = self.find(&pull) {
             return Ok(body);
