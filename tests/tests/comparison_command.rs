@@ -5,10 +5,14 @@
 use std::path::Path;
 use std::process::Command;
 
-use leverarm_analysis::comparison::{CompareError, EngineSide, StoredComparison, compare_setups};
+use leverarm::sheet::{Block, Sheet, SheetFacts};
+use leverarm_analysis::comparison::{
+    CompareError, EngineSide, Report, StoredComparison, compare_setups,
+};
 use leverarm_analysis::exclusion::{ExclusionRequest, event as exclusion_event};
 use leverarm_analysis::reduction::CurveChoice;
 use leverarm_analysis::shelf::{ShelfWord, keep_picture, shelf};
+use leverarm_config::display::DisplayUnits;
 use leverarm_live::Now;
 use leverarm_store::{PullId, PullState, Store, StoreReader};
 use leverarm_tests::leverarm;
@@ -494,4 +498,25 @@ fn the_shelf_knows_every_part_and_its_tests() {
     assert_eq!(test.excluded, [given_up]);
     // The clip was in both setups.
     assert_eq!(parts[2].tests.len(), 2);
+    // On a sheet stands what was said, of the parts of its setups; where they lie is nobody else's.
+    let found = compared(&copy, &["main jet 105", "main jet 110"]).unwrap();
+    let report = Report {
+        units: DisplayUnits::SI,
+        found: &found,
+        overlays: &[],
+    };
+    let facts = SheetFacts {
+        shelf: parts,
+        ..SheetFacts::default()
+    };
+    let blocks = Sheet::of(&report, &facts).blocks;
+    let told = blocks.iter().find_map(|block| match block {
+        Block::Table(rows) if rows.headings.iter().any(|h| h == "rating") => Some(&rows.rows),
+        _ => None,
+    });
+    assert_eq!(
+        told.unwrap()[..],
+        [["main jet", "110", "4 of 5", "", "1", "4"].map(str::to_owned)]
+    );
+    assert!(!format!("{blocks:?}").contains("drawer 2"));
 }

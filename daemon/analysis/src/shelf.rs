@@ -262,6 +262,13 @@ pub struct ShelfPart {
 }
 
 impl ShelfPart {
+    /// "4 of 5"; empty without one.
+    #[must_use]
+    pub fn rating_words(&self) -> String {
+        let words = |rating: u8| format!("{rating} of {RATING_MAX}");
+        self.rating.map_or_else(String::new, words)
+    }
+
     /// Whether any setup has it.
     #[must_use]
     pub fn is_on_a_setup(&self) -> bool {

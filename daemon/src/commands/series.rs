@@ -3,6 +3,7 @@
 use leverarm_analysis::comparison::{
     EffectsReport, EngineSide, Report, SeriesReport, compare_setups, effects_of_parts,
 };
+use leverarm_analysis::shelf::shelf;
 
 use super::curve_output::{self, terminal_table};
 use super::parts::EffectQuestion;
@@ -62,6 +63,7 @@ pub(super) fn run(arguments: &SeriesArguments) -> Result<(), Failure> {
     if arguments.output.is_wanted() {
         let facts = SheetFacts {
             maps: Vec::new(),
+            shelf: shelf(&reader)?,
             author: arguments.output.author(),
             note: arguments.output.note(),
             budget: None,

@@ -12,6 +12,7 @@ use leverarm_analysis::comparison::{EngineSide, Report};
 use leverarm_analysis::engine::has_engine_channels;
 use leverarm_analysis::map::{Apart, Less, MapView, StoredMap, map_of_setup};
 use leverarm_analysis::reduction::{CurveChoice, reduce_pull};
+use leverarm_analysis::shelf::shelf;
 use leverarm_config::display::DisplayUnits;
 use leverarm_plot::{self as plot, Plot, Size, Theme};
 
@@ -110,6 +111,7 @@ pub(super) fn run(arguments: &SheetArguments) -> Result<(), Failure> {
     let (found, overlays) = arguments.comparison.compare(EngineSide::WhereMeasured)?;
     let report = arguments.comparison.report(&found, &overlays);
     let facts = SheetFacts {
+        shelf: shelf(&arguments.comparison.curves.open()?.0)?,
         author: output.author(),
         note: output.note(),
         budget: budget_rows(arguments, &report),

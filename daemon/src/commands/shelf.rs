@@ -123,17 +123,13 @@ fn name_of(part: &ShelfPart) -> String {
     format!("\"{}={}\"", part.part, part.value)
 }
 
-fn stars(rating: Option<u8>) -> String {
-    rating.map_or_else(String::new, |rating| format!("{rating} of {RATING_MAX}"))
-}
-
 fn table(parts: &[ShelfPart]) -> Rows {
     let row = |part: &ShelfPart| {
         let pulls: usize = part.tests.iter().map(|test| test.pulls.len()).sum();
         vec![
             part.part.clone(),
             part.value.clone(),
-            stars(part.rating),
+            part.rating_words(),
             part.place.clone(),
             part.notes.clone(),
             part.picture.as_ref().map_or("", |_| "yes").to_owned(),
@@ -157,7 +153,7 @@ fn table(parts: &[ShelfPart]) -> Rows {
 fn tell(part: &ShelfPart) {
     say(&format!("{} {}", part.part, part.value));
     let lines = [
-        ("rating", stars(part.rating)),
+        ("rating", part.rating_words()),
         ("lies", part.place.clone()),
         ("notes", part.notes.clone()),
         (

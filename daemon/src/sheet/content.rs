@@ -6,6 +6,8 @@ use leverarm_torque::curve::{Cycles, RAD_PER_S_PER_RPM};
 
 use super::{Block, Figure, Readout, ReadoutColumn, Sheet};
 use leverarm_analysis::comparison::{Report, Rows, confounded_words, part_words};
+use leverarm_analysis::parts::parts_of;
+use leverarm_analysis::shelf::ShelfPart;
 use leverarm_plot::Plot;
 
 /// Rows of the speed table, about.
@@ -24,6 +26,8 @@ pub struct SheetFacts {
     pub reasons: Option<SheetReasons>,
     /// Maps over speed and load.
     pub maps: Vec<SheetMap>,
+    /// What is known of the parts.
+    pub shelf: Vec<ShelfPart>,
 }
 
 /// A map, as it goes on a sheet.
@@ -95,7 +99,7 @@ impl Sheet {
         blocks.push(Block::Heading("Over engine speed".to_owned()));
         blocks.push(Block::Table(report.speed_table(SPEED_ROWS)));
         blocks.push(Block::Text(report.band_words()));
-        blocks.extend(setups(report));
+        blocks.extend(setups(report, &facts.shelf));
         blocks.extend(conditions(report));
         blocks.push(Block::Heading("Pulls".to_owned()));
         blocks.push(Block::Table(report.pull_table()));
@@ -283,7 +287,7 @@ fn answers(report: &Report<'_>) -> Vec<Block> {
     blocks
 }
 
-pub(super) fn setups(report: &Report<'_>) -> Vec<Block> {
+pub(super) fn setups(report: &Report<'_>, shelf: &[ShelfPart]) -> Vec<Block> {
     let mut blocks = vec![Block::Heading("Setups".to_owned())];
     let parts = report.parts_table();
     let mut lines = Vec::new();
@@ -311,7 +315,40 @@ pub(super) fn setups(report: &Report<'_>) -> Vec<Block> {
             .map(|setup| format!("{}: {}", setup.name, setup.notes)),
     );
     blocks.push(Block::Lines(lines));
+    blocks.extend(described(report, shelf));
     blocks
+}
+
+/// What a person said of the parts of these setups, and in how many tests each was. Where a part lies is for who
+/// owns it.
+fn described(report: &Report<'_>, shelf: &[ShelfPart]) -> Option<Block> {
+    let setups = report.found.setups.iter();
+    let own: Vec<_> = setups.flat_map(|setup| parts_of(&setup.parts)).collect();
+    let is_own = |part: &&ShelfPart| {
+        let mut own = own.iter();
+        own.any(|(name, which)| (name, which.words()) == (&part.part, part.value.clone()))
+    };
+    let is_told = |part: &&ShelfPart| part.rating.is_some() || !part.notes.is_empty();
+    let rows: Vec<Vec<String>> = shelf
+        .iter()
+        .filter(|part| is_own(part) && is_told(part))
+        .map(|part| {
+            let pulls: usize = part.tests.iter().map(|test| test.pulls.len()).sum();
+            let part_words = [&part.part, &part.value].map(Clone::clone);
+            let said = [part.rating_words(), part.notes.clone()];
+            let counts = [part.tests.len(), pulls].map(|count| count.to_string());
+            [part_words, said, counts].concat()
+        })
+        .collect();
+    (!rows.is_empty()).then(|| {
+        Block::Table(Rows {
+            headings: ["part", "which", "rating", "notes", "tests", "pulls"]
+                .map(str::to_owned)
+                .to_vec(),
+            rows,
+            text_columns: 4,
+        })
+    })
 }
 
 pub(super) fn conditions(report: &Report<'_>) -> Vec<Block> {

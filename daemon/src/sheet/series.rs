@@ -45,7 +45,7 @@ impl Sheet {
         }
         blocks.extend(facts.reasons.iter().flat_map(reasons));
         blocks.push(Block::Text(report.band_words()));
-        blocks.extend(setups(report));
+        blocks.extend(setups(report, &facts.shelf));
         blocks.extend(conditions(report));
         blocks.push(Block::Heading("Pulls".to_owned()));
         blocks.push(Block::Table(report.pull_table()));
