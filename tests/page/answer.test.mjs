@@ -128,7 +128,7 @@ test("the answer holds the simulated truth, is worked out again after each pull,
     const { told } = JSON.parse(printed);
     const before = await page.locator("#answer-status").textContent();
     if (/6 pulls/.test(before)) assert.ok((await page.locator(".verdict .amount").textContent()).startsWith(told.pairs[0].average));
-    assert.match(await page.locator(".further").textContent(), /^For a difference of 0\.\d+ N·m to show \(9 times out of 10\), mount each \d+ times more, by turns, with \d+ pulls each time/);
+    assert.match(await page.locator(".further").textContent(), /^For a difference of 0\.\d+ N·m, half of what shows now, to show \(9 times out of 10\), mount each \d+ times more, by turns, with \d+ pulls each time/);
     // The pull that the simulated person makes meanwhile counts as soon as it is stored.
     await page.locator("#answer-status", { hasText: "After 7 pulls with main jet 105" }).waitFor({ timeout: 90000 });
     await page.getByLabel("Difference: read at an engine speed").fill("5000");

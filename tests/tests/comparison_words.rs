@@ -253,6 +253,21 @@ fn check_pair(seed: u64, comparison: &Comparison, pair: &Pair) -> usize {
             }
         }
     }
+    if let Some((further, text)) = pair.further_builds.zip(words::further_builds(pair, unit)) {
+        // Where nobody asked for a difference it is said where the one in the sentence comes from.
+        let is_asked = seed.is_multiple_of(3);
+        assert_eq!(
+            text.contains("half of what shows now"),
+            !is_asked,
+            "{about}: {text}"
+        );
+        let half = 0.5 * pair.detectable_nm;
+        let expected = if is_asked { 0.1 } else { half };
+        assert!(
+            (further.difference_nm - expected).abs() < 1e-9,
+            "{about}: {text}"
+        );
+    }
     if !pair.ground.doubts.is_empty() {
         assert!(said.iter().all(Option::is_none), "{about}");
         assert!(
