@@ -1,12 +1,13 @@
 //! Whole-system tests: [`fuzz`] takes any bytes, [`faults`] simulates a stand with everything that can go wrong,
 //! [`simulated_board`] the firmware on a chip, [`simulated_pull`] single pulls with a known truth, [`simulated_store`] a store of them,
-//! [`simulated_test`] whole tests of setups against each other, [`virtual_bench`] the whole job in
+//! [`simulated_test`] whole tests of setups against each other, [`simulated_parts`] of parts, [`virtual_bench`] the whole job in
 //! virtual time, [`step_test`] the same on a brake, [`tuning_test`] its loop tuned, [`loss_test`] a brake that loses its load, [`leverarm`](fn@leverarm) is the program itself.
 
 pub mod faults;
 pub mod fuzz;
 pub mod loss_test;
 pub mod simulated_board;
+pub mod simulated_parts;
 pub mod simulated_pull;
 pub mod simulated_store;
 pub mod simulated_test;

@@ -3,15 +3,25 @@
 //!
 //! A line a world: how many per cent of A-versus-A tests call a difference, in how many the
 //! simultaneous band holds the true difference at every speed, how many find a true gain of four times
-//! the scatter of a pull over 1,500 rpm, how many answers were kept back, and how many an oracle finds
-//! that makes the same estimates and knows how they scatter. The stand remembers ten builds of earlier
-//! sessions, but where a world's name says otherwise.
+//! the scatter of a pull over 1,500 rpm, how many answers were kept back, how many an oracle finds
+//! that makes the same estimates and knows how they scatter, and how many can be attained by whoever has to
+//! learn the size of that scatter from as many builds (why: [`leverarm_tests::simulated_test`], `Bound`). The
+//! stand remembers ten builds of earlier sessions, but where a world's name says otherwise.
+//!
+//! With ten builds the oracle is out of reach: they leave eight degrees of freedom, and Student's t with eight is
+//! 2.31 where the oracle's is 1.96. What is missing from `attainable_pct` to `found_pct` is what it costs to
+//! allow for something that moves between two returns unnoticed, as in weather_step.
+//!
+//! Then a line for what is said of parts (`parts=…`): how often an effect is called of a part that has none, how
+//! often all averages of the parts hold the truth at once, and all curves at all speeds, how often the effect of
+//! four pull scatters is found, and how often parts are said to act together that don't.
 
 use std::io::Write;
 use std::process::ExitCode;
 
 use clap::Parser;
 use indicatif::{ProgressBar, ProgressStyle};
+use leverarm_tests::simulated_parts;
 use leverarm_tests::simulated_test::{Tally, World, repeat};
 use leverarm_torque::comparison::ComparisonError;
 
@@ -21,7 +31,7 @@ struct Arguments {
     /// Tests of each kind in each world
     #[arg(long, default_value_t = 1000)]
     tests: u32,
-    /// Only worlds with a name that holds this; may be repeated
+    /// Only worlds with a name that holds this, of parts with "parts" before it; may be repeated
     #[arg(long)]
     world: Vec<String>,
     /// Also worlds beside these: other ratios, blocks and memories
@@ -42,23 +52,23 @@ struct Arguments {
 const FALSE_MAX: f64 = 5.5;
 /// The simultaneous band holds the truth, %.
 const FAMILYWISE: (f64, f64) = (93.0, 97.0);
-/// Fewer gains found than the oracle finds, %.
-const BEHIND_ORACLE_MAX: f64 = 10.0;
+/// Fewer gains found than can be attained, %.
+const BEHIND_ATTAINABLE_MAX: f64 = 10.0;
 
 fn run(arguments: &Arguments) -> Result<bool, ComparisonError> {
     let mut worlds = World::all();
     if arguments.neighbours {
         worlds.extend(World::neighbours());
     }
-    worlds.retain(|world| {
-        arguments.world.is_empty()
-            || arguments
-                .world
-                .iter()
-                .any(|w| world.name.contains(w.as_str()))
-    });
+    let is_asked = |name: &str| {
+        let mut asked = arguments.world.iter();
+        arguments.world.is_empty() || asked.any(|asked| name.contains(asked.as_str()))
+    };
+    worlds.retain(|world| is_asked(world.name));
+    let mut of_parts = simulated_parts::worlds();
+    of_parts.retain(|world| is_asked(&format!("parts {}", world.name)));
     // Drawn on stderr, and only where that is a terminal.
-    let bar = ProgressBar::new(u64::from(arguments.tests) * worlds.len() as u64);
+    let bar = ProgressBar::new(u64::from(arguments.tests) * (worlds.len() + of_parts.len()) as u64);
     if let Ok(style) =
         ProgressStyle::with_template("{bar:30} {pos} of {len} tests, {eta} left  {msg}")
     {
@@ -73,35 +83,69 @@ fn run(arguments: &Arguments) -> Result<bool, ComparisonError> {
         bar.suspend(|| {
             drop(writeln!(
                 std::io::stdout(),
-                "world={} false_difference_pct={:.1} familywise_pct={:.1} found_pct={:.1} withheld_pct={:.1} oracle_found_pct={:.1}",
+                "world={} false_difference_pct={:.1} familywise_pct={:.1} found_pct={:.1} withheld_pct={:.1} oracle_found_pct={:.1} attainable_pct={:.1}",
                 world.name,
                 tally.false_difference_pct,
                 tally.familywise_pct,
                 tally.found_pct,
                 tally.withheld_pct,
                 tally.oracle_found_pct,
+                tally.attainable_pct,
             ));
         });
         all_right &= holds(&tally);
+    }
+    for world in of_parts {
+        bar.set_message(format!("parts, {}", world.name));
+        let (tests, seed) = (arguments.tests, arguments.seed);
+        let tally = simulated_parts::repeat(&world, tests, seed, jobs, || bar.inc(1))?;
+        bar.suspend(|| {
+            drop(writeln!(
+                std::io::stdout(),
+                "parts={} false_effect_pct={:.1} averages_pct={:.1} bands_pct={:.1} found_pct={:.1} together_pct={:.1}",
+                world.name,
+                tally.false_effect_pct,
+                tally.averages_pct,
+                tally.bands_pct,
+                tally.found_pct,
+                tally.together_pct,
+            ));
+        });
+        all_right &= parts_hold(&tally, arguments.tests);
     }
     bar.finish_and_clear();
     Ok(all_right || !arguments.check)
 }
 
-/// Whether the shares are what they ought to be, but for three and a half standard deviations of as
-/// many tests: a true share at the bound fails once in some thousand runs.
+/// Three and a half standard deviations of a share of so many tests: a true share at a bound fails once in some
+/// thousand runs.
+fn chance(percent: f64, tests: f64) -> f64 {
+    3.5 * (percent * (100.0 - percent) / tests).sqrt()
+}
+
+/// Whether what is said of parts is right as often as it ought to be, but for chance.
+fn parts_hold(tally: &simulated_parts::Tally, tests: u32) -> bool {
+    let off = chance(5.0, f64::from(tests));
+    [tally.false_effect_pct, tally.together_pct]
+        .into_iter()
+        .all(|wrong| wrong <= FALSE_MAX + off)
+        && [tally.averages_pct, tally.bands_pct]
+            .into_iter()
+            .all(|held| held >= FAMILYWISE.0 - off)
+}
+
+/// Whether the shares are what they ought to be, but for chance.
 fn holds(tally: &Tally) -> bool {
     let tests = f64::from(tally.tests);
-    let chance = |percent: f64, tests: f64| 3.5 * (percent * (100.0 - percent) / tests).sqrt();
     let (low, high) = FAMILYWISE;
     let familywise = chance(95.0, 2.0 * tests);
     tally.false_difference_pct <= FALSE_MAX + chance(5.0, tests)
         && (low - familywise..=high + familywise).contains(&tally.familywise_pct)
         // What is withheld is not looked for.
         && tally.found_pct + tally.withheld_pct
-            >= tally.oracle_found_pct
-                - BEHIND_ORACLE_MAX
-                - chance(tally.oracle_found_pct, tests).hypot(chance(tally.found_pct, tests))
+            >= tally.attainable_pct
+                - BEHIND_ATTAINABLE_MAX
+                - chance(tally.attainable_pct, tests).hypot(chance(tally.found_pct, tests))
 }
 
 fn main() -> ExitCode {

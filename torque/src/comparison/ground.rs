@@ -17,8 +17,9 @@ use crate::mixed::Prior;
 
 /// Fewest builds beyond what setups, sessions and their drifts take up, before their scatter is known.
 pub const REPEATED_BUILDS_MIN: usize = 3;
-/// Probability of a gap between returns so large, below which it is more than the stand is known to do.
-const GAP_ALARM: f64 = 0.05;
+/// Probability of a gap between returns so large, below which it is more than the stand is known to do. One
+/// test in fifty is then kept back in vain; up to [`GAP_DOUBT`] the wider band is enough.
+const GAP_ALARM: f64 = 0.02;
 /// Likewise, below which the band allows for something that moved in between: rather too often than too
 /// seldom.
 const GAP_DOUBT: f64 = 0.2;

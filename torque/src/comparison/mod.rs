@@ -21,7 +21,7 @@
 //! drift, by least squares. A typical scatter of builds may stand in. No claim is made while the
 //! difference lies inside half the gap of the returns. Where other sessions let expect so large a gap less
 //! than one time in five, something may have moved in between: half the gap then widens the band, which is to
-//! hold the setup between against the nearer return. Below 5 % nothing is claimed: something moved, and nobody
+//! hold the setup between against the nearer return. Below 2 % nothing is claimed: something moved, and nobody
 //! knows when.
 //!
 //! Repeatability is pooled over the setups as in ISO 5725-2. Its limit is r = 2.8 s_r (ISO 5725-6): two
@@ -392,6 +392,8 @@ pub struct Equivalence {
 pub struct FurtherBuilds {
     /// The difference, N·m.
     pub difference_nm: f64,
+    /// A person asked for it; else it is half of what shows now.
+    pub is_asked: bool,
     /// Times more that each of the two setups is to be mounted, with as many pulls each time as so far,
     /// so that it shows at any speed of the range with a probability of 90 %; none when that takes more
     /// than 50.
@@ -1235,10 +1237,8 @@ impl<'a> Study<'a> {
     ) -> FurtherBuilds {
         let now = self.largest_in(detectable_nm, asked.range_rpm);
         let options = asked.options;
-        let difference_nm = options
-            .resolve_nm
-            .or(options.margin_nm)
-            .unwrap_or(0.5 * now);
+        let asked_nm = options.resolve_nm.or(options.margin_nm);
+        let difference_nm = asked_nm.unwrap_or(0.5 * now);
         let builds = setups.map(|setup| self.grounds.builds_of(setup));
         let pulls: usize = setups.iter().map(|s| asked.averages[*s].len()).sum();
         let ratio = |more: u32| -> f64 {
@@ -1266,6 +1266,7 @@ impl<'a> Study<'a> {
         };
         FurtherBuilds {
             difference_nm,
+            is_asked: asked_nm.is_some(),
             each,
             pulls: pulls as f64 / builds.iter().sum::<usize>().max(1) as f64,
         }

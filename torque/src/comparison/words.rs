@@ -407,10 +407,13 @@ pub fn equivalence(pair: &Pair, unit: TorqueUnit<'_>) -> Option<String> {
 #[must_use]
 pub fn further_builds(pair: &Pair, unit: TorqueUnit<'_>) -> Option<String> {
     let asked = pair.further_builds?;
-    let difference = unit.text(
+    let mut difference = unit.text(
         asked.difference_nm,
         decimals_for(asked.difference_nm / unit.nm),
     );
+    if !asked.is_asked {
+        difference.push_str(", half of what shows now,");
+    }
     let ground = "from the scatter of builds and pulls found so far";
     Some(match asked.each {
         Some(0) => format!("a difference of {difference} would show already (9 times out of 10)"),
