@@ -351,10 +351,16 @@ impl Pull {
                 let slope = |s: &State| self.slope(s, work, phase, closed);
                 at = runge_kutta(&at, h, slope);
                 if self.drive.is_some() && Self::throttle(before.time_s, closed_s) >= 1.0 {
-                    let rpm = (2.0 * at.energy).sqrt() * ratio / RPM;
+                    // By the drum's speed: the crank's own swings about it within each cycle, in step
+                    // with the work that it takes.
+                    let drum_rad_per_s = if self.on_engine {
+                        at.other_rad_per_s
+                    } else {
+                        (2.0 * at.energy).sqrt()
+                    };
                     let dt_s = at.time_s - before.time_s;
                     let work_j = self.drive_work_j(&at, dt_s, work, phase);
-                    seen.lost_in_drive.take(rpm, work_j);
+                    seen.lost_in_drive.take(drum_rad_per_s * ratio / RPM, work_j);
                 }
                 self.spark(&before, &at, firings, &mut rng, &mut edges_s);
                 sampler.sample(self, &before, &at, closed_s, origin_s, &mut seen.force);

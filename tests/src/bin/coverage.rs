@@ -353,7 +353,7 @@ fn timing_alone() -> Vec<Stated> {
 
 /// A drive that swings and has play, on a stand that is known exactly: 5 to 40 Hz, damping ratio 0.02
 /// to 0.15, 0.01 to 0.05 rad or none (common practice, no source).
-fn drawn_drive(seed: u64) -> Stated {
+fn drawn_drive(seed: u64, on_engine: bool) -> Stated {
     let mut rng = fastrand::Rng::with_seed(seed.wrapping_mul(0xd134_2543_de82_ef95));
     let mut between = |a: f64, b: f64| a * (b / a).powf(rng.f64());
     let drive = Drive {
@@ -369,10 +369,13 @@ fn drawn_drive(seed: u64) -> Stated {
     let ripple = [between(1.5, 2.8), between(0.2, 1.0), 0.3];
     let from_rpm = between(2000.0, 4000.0);
     let to_rpm = from_rpm * between(2.0, 3.2);
-    let on_engine = rng.f64() < 0.25;
     let lash_rad = if rng.bool() { drive.lash_rad } else { 0.0 };
     Stated {
-        name: "drawn_drives",
+        name: if on_engine {
+            "drawn_drives_engine_pickup"
+        } else {
+            "drawn_drives"
+        },
         seconds,
         pull: Pull {
             drum_inertia_kg_m2,
@@ -847,7 +850,7 @@ fn measure(stated: &Stated, arguments: &Arguments) -> Tally {
                 .wrapping_mul(1_000_003)
                 .wrapping_add(u64::from(pull));
             if arguments.drawn_drives {
-                drawn_drive(seed).run(seed, arguments.each, &mut tally);
+                drawn_drive(seed, stated.pull.on_engine).run(seed, arguments.each, &mut tally);
             } else {
                 stated.run(seed, arguments.each, &mut tally);
             }
@@ -875,7 +878,7 @@ fn main() -> ExitCode {
         chosen.extend(timing_alone());
     }
     if arguments.drawn_drives {
-        chosen = vec![drawn_drive(0)];
+        chosen = vec![drawn_drive(0, false), drawn_drive(0, true)];
     }
     if let Some(name) = &arguments.stand {
         chosen.retain(|stated| stated.name == name);
