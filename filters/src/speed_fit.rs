@@ -55,7 +55,7 @@ mod shuffle;
 
 use nalgebra::{DMatrix, DVector};
 
-use crate::bspline::{Basis, DEGREE, ORDER, even};
+use crate::bspline::{Basis, DEGREE, ORDER, even, interpolate};
 use crate::convert::floor_to_usize;
 use crate::envelope::Envelope;
 use crate::teeth::ToothTrain;
@@ -233,8 +233,9 @@ pub struct SpeedFit {
     /// Spans in which the wheel swings as no part of the model does, in s on the train's time base:
     /// mostly a drive with play. What the engine gave can't be told there.
     pub restless_s: Vec<(f64, f64)>,
-    /// Amplitude of the first harmonic of the working cycle in rad, at the middle of the stretch.
-    pub cycle_swing_rad: f64,
+    /// Times, in s on the train's time base, and by how much the wheel, where it is the engine's own,
+    /// swings around them beyond what a rigid drive lets it, rad rms.
+    parting: Vec<(f64, f64)>,
 }
 
 const TEETH_MIN: usize = 16;
@@ -262,6 +263,8 @@ const CYCLES_A_SEGMENT: [f64; 2] = [2.0, 1.0];
 /// Residuals are too alike where teeth count for less than this because of it.
 const ALIKE_MAX: f64 = 0.9;
 const SEEN_WITHIN_CYCLE_MAX: f64 = 1.0;
+/// The middle of the engine's swing against the drum moves by such a share of it (found in simulation).
+const PARTING_SHARE: f64 = 0.3;
 /// The cycles' correlation has been found when a round moves it by less.
 const CORRELATION_SETTLED: f64 = 0.06;
 /// Intervals of the motion that the fit starts from.
@@ -856,7 +859,6 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
     let used = found.weights.iter().filter(|w| **w).count();
     let time = (problem.train.time_s[0], problem.train.time_s[n - 1]);
     let knot_s = (time.1 - time.0) / (layout.spline_at.len() - DEGREE) as f64;
-    let ripple = layout.ripple_at().start;
     let mut fit = SpeedFit {
         theta_range: (problem.thetas[0], problem.thetas[n - 1]),
         time_range_s: time,
@@ -870,11 +872,7 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         shuffle: layout
             .swing
             .map(|swing| swing.measured(&mean[layout.swing_at()])),
-        cycle_swing_rad: if layout.swing_at().start >= ripple + 2 {
-            mean[ripple].hypot(mean[ripple + 1]) * problem.scale.middle
-        } else {
-            0.0
-        },
+        parting: problem.parting(&current, &mean, found.weights),
         cycle_variation: (!found.work.is_empty()).then(|| CycleVariation {
             cov,
             uncertainty: cov * model.hypot(0.5 * found.best.deviation[1]),
@@ -995,14 +993,29 @@ impl SpeedFit {
         let all = self.covariance.quadratic(&row).max(0.0);
         let variance = (all - self.less_hidden(local.first, &gradient)).max(SEEN_SHARE_MIN * all);
         let wander = self.wander_basis.as_ref().map(|basis| basis.at(theta_rad));
+        let time_s = local.dot(0, &self.coefficients)
+            + wander.map_or(0.0, |wander| wander.dot(0, &self.wander));
+        let parting = self.parting_rad_per_s2(time_s, omega, alpha);
         Motion {
-            time_s: local.dot(0, &self.coefficients)
-                + wander.map_or(0.0, |wander| wander.dot(0, &self.wander)),
+            time_s,
             theta_rad,
             omega_rad_per_s: omega,
             alpha_rad_per_s2: alpha,
-            alpha_uncertainty_rad_per_s2: variance.sqrt(),
+            alpha_uncertainty_rad_per_s2: variance.sqrt().hypot(parting),
         }
+    }
+
+    /// Standard uncertainty of the drive's acceleration, seen on the engine's own wheel, from where the
+    /// two part: the middle of a swing moves by a share of the swing itself (play, or a drive that
+    /// winds up), within the time that the curve can follow.
+    fn parting_rad_per_s2(&self, time_s: f64, omega: f64, alpha: f64) -> f64 {
+        if self.parting.is_empty() {
+            return 0.0;
+        }
+        let (times, swings): (Vec<f64>, Vec<f64>) = self.parting.iter().copied().unzip();
+        let swing_rad = interpolate(&times, &swings, time_s);
+        let turned = std::f64::consts::TAU * self.shown_hz(omega, alpha);
+        PARTING_SHARE * swing_rad * turned * turned
     }
 
     /// Width of the smallest feature that the curve shows around a motion, as a difference of the
@@ -1012,8 +1025,13 @@ impl SpeedFit {
     /// timing noise and the scatter of the cycles' work limit (Wiener filter).
     #[must_use]
     pub fn resolution_rad_per_s(&self, at: &Motion) -> f64 {
+        let hz = self.shown_hz(at.omega_rad_per_s, at.alpha_rad_per_s2);
+        (0.5 / hz * at.alpha_rad_per_s2).abs()
+    }
+
+    /// Frequency of that wave, Hz.
+    fn shown_hz(&self, omega: f64, alpha: f64) -> f64 {
         let by = &self.smoothing;
-        let (omega, alpha) = (at.omega_rad_per_s, at.alpha_rad_per_s2);
         let cycles_per_s = (by.cycles_per_rad * omega).max(1e-9);
         let cycles = (by.cov * alpha).powi(2) / cycles_per_s;
         let timing = (self.noise_s * omega).powi(2) / (by.teeth_per_rad * omega);
@@ -1033,7 +1051,7 @@ impl SpeedFit {
                 low = middle;
             }
         }
-        (0.5 / high * alpha).abs()
+        high
     }
 
     /// By how much the acceleration reads too high where the curve is greatest, in rad/s²: smoothing

@@ -35,6 +35,9 @@ const RIPPLE_ENDS_SHARE: f64 = 0.03;
 /// it falls with the speed), and the share of it that it begins and ends with: the drive takes a tenth
 /// of what it takes in the middle.
 const RESONANCE_OVER_MEDIAN: f64 = 2.5;
+/// Swing of the acceleration over its mean that an engine's torque gives a rigid drive at most: that of
+/// one cylinder (common practice, no source).
+const RIGID_SWING: f64 = 3.5;
 /// Swing of the acceleration over its mean, below which the drive takes next to nothing.
 const RESONANCE_OVER_MEAN: f64 = 1.5;
 const RESONANCE_ENDS_SHARE: f64 = 0.35;
@@ -770,6 +773,42 @@ impl<'a> Problem<'a> {
     fn on_engine(&self) -> bool {
         let cycles_per_turn = self.options.cycles_per_turn.filter(|c| *c > 0.0);
         cycles_per_turn.is_some_and(|cycles| cycles <= ENGINE_CYCLES)
+    }
+
+    /// By how much the engine's own wheel swings beyond what a rigid drive lets it, rad rms, by time;
+    /// nothing for a drum's.
+    pub(super) fn parting(
+        &self,
+        current: &Current,
+        solution: &[f64],
+        weights: &[bool],
+    ) -> Vec<(f64, f64)> {
+        let Some(per_turn) = self.options.cycles_per_turn.filter(|_| self.on_engine()) else {
+            return Vec::new();
+        };
+        let mut without_swing = solution.to_vec();
+        without_swing[self.layout.ripple_at()].fill(0.0);
+        let left = self.residuals(current, &without_swing);
+        let kept: Vec<usize> = (0..left.len()).filter(|k| weights[*k]).collect();
+        let rigid_rad_per_s2 = RIGID_SWING * self.mean_alpha();
+        let (mut found, mut from) = (Vec::new(), 0);
+        while from < kept.len() {
+            let start_s = self.train.time_s[kept[from]];
+            let to = kept
+                .partition_point(|k| self.train.time_s[*k] < start_s + RIPPLE_WINDOW_S)
+                .max(from + RIPPLE_WINDOW_TEETH)
+                .min(kept.len());
+            let window = &kept[from..to];
+            let middle = window[window.len() / 2];
+            let omega = self.tooth_omega(middle, current);
+            let squares = window.iter().map(|k| (omega * left[*k]).powi(2));
+            let square = squares.sum::<f64>() / window.len() as f64;
+            let rigid = rigid_rad_per_s2 / (per_turn * omega).powi(2);
+            let beyond = (square - 0.5 * rigid * rigid).max(0.0);
+            found.push((self.train.time_s[middle], beyond.sqrt()));
+            from = to;
+        }
+        found
     }
 
     /// Whether a swing of so many Hz, and up to so much of the acceleration, is the working cycle or its
