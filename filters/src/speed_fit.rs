@@ -220,8 +220,8 @@ pub struct SpeedFit {
     pub teeth_used: usize,
     /// Teeth set aside because their time is far off the model (noise edges taken for teeth).
     pub teeth_set_aside: usize,
-    /// How unlike the engine's working cycles are; `None` where no engine drives the wheel or the
-    /// stretch has too few cycles.
+    /// How unlike the engine's working cycles are; `None` where no engine drives the wheel, the
+    /// stretch has too few cycles or the wheel [parts from the drum](Self::parts_from_drum).
     pub cycle_variation: Option<CycleVariation>,
     /// Cycles and moments at which the engine's work jumped, and which the curve leaves out.
     pub work_jumps: Vec<WorkJump>,
@@ -233,8 +233,8 @@ pub struct SpeedFit {
     /// Spans in which the wheel swings as no part of the model does, in s on the train's time base:
     /// mostly a drive with play. What the engine gave can't be told there.
     pub restless_s: Vec<(f64, f64)>,
-    /// Times, in s on the train's time base, and by how much the wheel, where it is the engine's own,
-    /// swings around them beyond what a rigid drive lets it, rad rms.
+    /// Times, s on the train's time base, and by how much the wheel swings around them beyond what a rigid
+    /// drive lets it, rad rms; empty where it is the drum's, or the drive rigid.
     parting: Vec<(f64, f64)>,
 }
 
@@ -249,7 +249,7 @@ const SWING_PRIOR_RAD: f64 = 0.1;
 const PUSHING_COV: f64 = 0.03;
 /// Relative standard uncertainty that the variation of the cycles' work has from what the model assumes.
 /// It is told by the sum over several cycles; neighbours that are correlated by 0.15, which one pull does
-/// not show, make it read that much too high.
+/// not show, make it read that much too high. What it does show counts on top.
 const COV_BY_CORRELATION: f64 = 0.15;
 /// Likewise where the drive swings: it passes the work on stronger below its own frequency and weaker above
 /// (found in simulation: from a half too low to twice).
@@ -265,6 +265,9 @@ const ALIKE_MAX: f64 = 0.9;
 const SEEN_WITHIN_CYCLE_MAX: f64 = 1.0;
 /// The middle of the engine's swing against the drum moves by such a share of it (found in simulation).
 const PARTING_SHARE: f64 = 0.3;
+/// Cycles of an engine that turns anything vary by less (near misfire by 10 %): what varies more is no
+/// cycles' work.
+const COV_MAX: f64 = 0.25;
 /// The cycles' correlation has been found when a round moves it by less.
 const CORRELATION_SETTLED: f64 = 0.06;
 /// Intervals of the motion that the fit starts from.
@@ -431,6 +434,7 @@ fn fitted(
                 best: *chosen,
                 smoothness: system.smoothness(),
                 weights: &weights,
+                correlation,
                 restless,
                 noise_s,
                 noise_floor,
@@ -802,6 +806,8 @@ struct Found<'a> {
     best: Best,
     smoothness: Smoothness,
     weights: &'a [bool],
+    /// Of the work of neighbouring segments of the wander.
+    correlation: f64,
     restless: Vec<(f64, f64)>,
     noise_s: f64,
     noise_floor: f64,
@@ -848,12 +854,20 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         .filter_map(|meeting| meeting.resonance)
         .collect();
     let rigid = layout.swing.is_none() && resonances.is_empty() && found.restless.is_empty();
+    take(&mut current, layout, &mean);
+    let parting = problem.parting(&current, &mean, found.weights, noise_s);
+    let mut restless_s = found.restless.clone();
+    if cov > COV_MAX {
+        restless_s = vec![(
+            problem.train.time_s[0],
+            problem.train.time_s[problem.thetas.len() - 1],
+        )];
+    }
     let model = if rigid {
         COV_BY_CORRELATION
     } else {
         COV_BY_DRIVE
     };
-    take(&mut current, layout, &mean);
     let jumped = work_jumps(found.work, found.released, &mean);
     let n = problem.thetas.len();
     let used = found.weights.iter().filter(|w| **w).count();
@@ -872,15 +886,18 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         shuffle: layout
             .swing
             .map(|swing| swing.measured(&mean[layout.swing_at()])),
-        parting: problem.parting(&current, &mean, found.weights),
-        cycle_variation: (!found.work.is_empty()).then(|| CycleVariation {
+        cycle_variation: (!found.work.is_empty() && parting.is_empty()).then(|| CycleVariation {
             cov,
-            uncertainty: cov * model.hypot(0.5 * found.best.deviation[1]),
+            uncertainty: cov
+                * model
+                    .hypot(found.correlation)
+                    .hypot(0.5 * found.best.deviation[1]),
             cycles,
         }),
         work_jumps: Vec::new(),
         resonances,
-        restless_s: found.restless.clone(),
+        restless_s,
+        parting,
         covariance,
         less_hidden: found.bias.as_ref().map_or_else(
             || DMatrix::zeros(0, 0),
@@ -1016,6 +1033,13 @@ impl SpeedFit {
         let swing_rad = interpolate(&times, &swings, time_s);
         let turned = std::f64::consts::TAU * self.shown_hz(omega, alpha);
         PARTING_SHARE * swing_rad * turned * turned
+    }
+
+    /// Whether the wheel is the engine's own and swings against the drum. Then the variation of its
+    /// cycles' work can't be told: it moves the light crank alone, by as much more as the drum is heavier.
+    #[must_use]
+    pub fn parts_from_drum(&self) -> bool {
+        !self.parting.is_empty()
     }
 
     /// Width of the smallest feature that the curve shows around a motion, as a difference of the

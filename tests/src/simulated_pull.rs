@@ -214,6 +214,22 @@ impl Pull {
         self.torque_nm * self.shape.at(x.clamp(-0.2, 1.2))
     }
 
+    /// Mean acceleration of the wheel at full throttle and an engine speed, rad/s², where the drive takes
+    /// a share of the torque.
+    #[must_use]
+    pub fn wheel_alpha_rad_per_s2(&self, rpm: f64, lost_in_drive: f64) -> f64 {
+        let omega = rpm * RPM / self.engine_per_drum;
+        let [c0, c1, c2] = self.losses;
+        let engine_nm = self.engine_per_drum * self.mean_torque_nm(rpm) * (1.0 - lost_in_drive);
+        let lost_nm = c0 + omega * (c1 + omega * c2) + self.brake_nm(rpm, 1.0);
+        let wheel_per_drum = if self.on_engine {
+            self.engine_per_drum
+        } else {
+            1.0
+        };
+        wheel_per_drum * (engine_nm - lost_nm) / self.inertia_kg_m2()
+    }
+
     /// The torque that makes the pull last about so long.
     #[must_use]
     pub fn lasting(mut self, seconds: f64) -> Self {
@@ -360,7 +376,8 @@ impl Pull {
                     };
                     let dt_s = at.time_s - before.time_s;
                     let work_j = self.drive_work_j(&at, dt_s, work, phase);
-                    seen.lost_in_drive.take(drum_rad_per_s * ratio / RPM, work_j);
+                    seen.lost_in_drive
+                        .take(drum_rad_per_s * ratio / RPM, work_j);
                 }
                 self.spark(&before, &at, firings, &mut rng, &mut edges_s);
                 sampler.sample(self, &before, &at, closed_s, origin_s, &mut seen.force);

@@ -941,6 +941,14 @@ impl Reduction<'_> {
     }
 
     fn remark_cycles(&self, sweep: &Sweep, remarks: &mut Vec<String>) {
+        if sweep.fit.parts_from_drum() {
+            remarks.push(
+                "the engine's own wheel swings against the drum (chain, belt or tyre give, or have play): the \
+                 band holds by how much the two may part, and how much the cycles vary, or misfire, can't be \
+                 told; a pickup on the drum would tell"
+                    .to_owned(),
+            );
+        }
         let Some(cycles) = self.cycles(sweep) else {
             return;
         };

@@ -371,7 +371,7 @@ impl System<'_> {
                 inverse[(i, j)] = column[*position];
             }
         }
-        let root = inverse.cholesky()?.unpack();
+        let root = root(inverse)?;
         // Directions that smoothing holds back each by itself, from not at all (0) to wholly (1).
         let held = self.roughness.of_columns(at, &root) * likely.weight;
         let held = SymmetricEigen::try_new(held, f64::EPSILON, 10_000)?;
@@ -405,6 +405,20 @@ impl System<'_> {
             expected: &directions * DMatrix::from_diagonal(&back) * directions.transpose(),
         })
     }
+}
+
+/// A square root of a covariance of which some directions are so well known that they drown in rounding: as
+/// large as that leaves them.
+fn root(covariance: DMatrix<f64>) -> Option<DMatrix<f64>> {
+    let size = covariance.diagonal().map(f64::sqrt);
+    let n = covariance.nrows();
+    let alike = DMatrix::from_fn(n, n, |i, j| {
+        0.5 * (covariance[(i, j)] + covariance[(j, i)]) / (size[i] * size[j])
+    });
+    let root = [0.0, 1e-14, 1e-13, 1e-12, 1e-11, 1e-10]
+        .into_iter()
+        .find_map(|more| (&alike + DMatrix::identity(n, n) * more).cholesky())?;
+    Some(DMatrix::from_diagonal(&size) * root.unpack())
 }
 
 /// The share of the probability that each solution has.

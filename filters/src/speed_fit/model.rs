@@ -38,6 +38,10 @@ const RESONANCE_OVER_MEDIAN: f64 = 2.5;
 /// Swing of the acceleration over its mean that an engine's torque gives a rigid drive at most: that of
 /// one cylinder (common practice, no source).
 const RIGID_SWING: f64 = 3.5;
+/// Drum and engine part where the engine's wheel swings with so many times the power of that.
+const PARTS: f64 = 2.0;
+/// Jitter of a pickup's edges at most (common practice, no source): what is more is the wheel's own.
+const JITTER_MAX_S: f64 = 20e-6;
 /// Swing of the acceleration over its mean, below which the drive takes next to nothing.
 const RESONANCE_OVER_MEAN: f64 = 1.5;
 const RESONANCE_ENDS_SHARE: f64 = 0.35;
@@ -775,13 +779,14 @@ impl<'a> Problem<'a> {
         cycles_per_turn.is_some_and(|cycles| cycles <= ENGINE_CYCLES)
     }
 
-    /// By how much the engine's own wheel swings beyond what a rigid drive lets it, rad rms, by time;
-    /// nothing for a drum's.
+    /// Times and by how much the engine's own wheel swings around them beyond what a rigid drive lets it,
+    /// rad rms; nothing where the drive is rigid, and for a drum's.
     pub(super) fn parting(
         &self,
         current: &Current,
         solution: &[f64],
         weights: &[bool],
+        noise_s: f64,
     ) -> Vec<(f64, f64)> {
         let Some(per_turn) = self.options.cycles_per_turn.filter(|_| self.on_engine()) else {
             return Vec::new();
@@ -792,6 +797,7 @@ impl<'a> Problem<'a> {
         let kept: Vec<usize> = (0..left.len()).filter(|k| weights[*k]).collect();
         let rigid_rad_per_s2 = RIGID_SWING * self.mean_alpha();
         let (mut found, mut from) = (Vec::new(), 0);
+        let (mut all, mut of_rigid) = (0.0, 0.0);
         while from < kept.len() {
             let start_s = self.train.time_s[kept[from]];
             let to = kept
@@ -802,11 +808,16 @@ impl<'a> Problem<'a> {
             let middle = window[window.len() / 2];
             let omega = self.tooth_omega(middle, current);
             let squares = window.iter().map(|k| (omega * left[*k]).powi(2));
-            let square = squares.sum::<f64>() / window.len() as f64;
-            let rigid = rigid_rad_per_s2 / (per_turn * omega).powi(2);
-            let beyond = (square - 0.5 * rigid * rigid).max(0.0);
-            found.push((self.train.time_s[middle], beyond.sqrt()));
+            let jitter_rad = omega * noise_s.min(JITTER_MAX_S);
+            let square = squares.sum::<f64>() / window.len() as f64 - jitter_rad * jitter_rad;
+            let rigid = 0.5 * (rigid_rad_per_s2 / (per_turn * omega).powi(2)).powi(2);
+            found.push((self.train.time_s[middle], (square - rigid).max(0.0).sqrt()));
+            all += square;
+            of_rigid += rigid;
             from = to;
+        }
+        if all < PARTS * of_rigid {
+            found.clear();
         }
         found
     }

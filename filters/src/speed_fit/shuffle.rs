@@ -14,7 +14,7 @@ const HIGHEST_HZ: f64 = 45.0;
 const BINS_A_SWING: f64 = 3.0;
 /// A line stands out from the level beside it by so much in power: the greatest of some hundred of
 /// pure noise reaches 10.
-const LINE_OVER_LEVEL: f64 = 30.0;
+const LINE_OVER_LEVEL: f64 = 15.0;
 /// Swing of the acceleration over its mean below which nobody needs to know.
 const SWING_MIN: f64 = 0.02;
 /// The swing's size may change over so many of its periods.

@@ -17,7 +17,9 @@
 //! mean square over the root of three); `expanded_pct` the mean half-width in per cent of the torque,
 //! `timing_share_pct` the share of timing in its variance. `cycle_cov_off_pct` is by how much the variation
 //! of the cycles' work reads too high, in per cent of it, `cycle_cov_covered_pct` how often its 95 %
-//! interval holds the true one. `hidden` pulls show no point. `--timing-alone` adds stands with engines
+//! interval holds the true one. `live_coverage_pct` is how often the live band, made as the wheel turns from
+//! what is past alone, holds the acceleration that the mean torque gives, `live_expanded_pct` the middle of its half-width
+//! over the pulls. `hidden` pulls show no point. `--timing-alone` adds stands with engines
 //! whose cycles are all alike.
 
 use std::io::{IsTerminal, Write};
@@ -27,7 +29,9 @@ use std::time::Duration;
 
 use clap::Parser;
 use indicatif::{ProgressBar, ProgressStyle};
-use leverarm_tests::simulated_pull::{Brake, Cycles, Drive, Pull, Shape, Sparks, normal};
+use leverarm_filters::causal::CausalSpeed;
+use leverarm_filters::teeth::{Tooth, ToothKind, ToothTracker};
+use leverarm_tests::simulated_pull::{Brake, Cycles, Drive, Pull, Seen, Shape, Sparks, normal};
 use leverarm_torque::air::{Air, Correction};
 use leverarm_torque::curve::{CurvePoint, RAD_PER_S_PER_RPM, Source};
 use leverarm_torque::reduce::{
@@ -459,6 +463,8 @@ struct Tally {
     averaged_peak: Moments,
     cycle_cov: Moments,
     cycle_cov_covered: Moments,
+    live_coverage: Moments,
+    live_expanded: Moments,
 }
 
 /// Sums of something in per cent over pulls.
@@ -673,6 +679,10 @@ impl Stated {
                 .cycle_cov_covered
                 .take(if covers { 100.0 } else { 0.0 });
         }
+        if let Some((covered_pct, expanded_pct)) = live(&truth, &seen) {
+            tally.live_coverage.take(covered_pct);
+            tally.live_expanded.take(expanded_pct);
+        }
         let true_nm =
             |rpm: f64| truth.mean_torque_nm(rpm) * (1.0 - seen.lost_in_drive.share(rpm)) * factor;
         let points: Vec<(f64, f64, f64, f64)> = curve
@@ -773,6 +783,75 @@ impl Stated {
     }
 }
 
+/// Shortest time between marks of the live band, s, and turns of the engine's own wheel, as the daemon has
+/// them.
+const LIVE_MARK_S: f64 = 0.02;
+const LIVE_ENGINE_TURNS: i64 = 2;
+
+/// How often the live band holds the acceleration that the mean torque gives, %, and the middle of its
+/// half width, % of that: from when the throttle has opened to just before it closes.
+fn live(truth: &Pull, seen: &Seen) -> Option<(f64, f64)> {
+    let tick_hz = 1.0 / truth.tick_s;
+    let engine_per_wheel = if truth.on_engine {
+        1.0
+    } else {
+        truth.engine_per_drum
+    };
+    let turns = if truth.on_engine {
+        LIVE_ENGINE_TURNS
+    } else {
+        1
+    };
+    let pitch_rad = std::f64::consts::TAU / f64::from(truth.teeth);
+    let mut tracker = ToothTracker::new(tick_hz, truth.teeth, 0.5);
+    let mut bank = CausalSpeed::new(Some(truth.cycles_per_engine_turn * engine_per_wheel));
+    let mut marked: Option<Tooth> = None;
+    let (mut covered, mut widths) = (0.0, Vec::new());
+    for edge in &seen.edges {
+        let tooth = tracker.push(*edge);
+        let place = (tooth.tick as f64 / tick_hz, pitch_rad * tooth.index as f64);
+        let before = match (tooth.kind, marked) {
+            (ToothKind::Extra, _) => continue,
+            (ToothKind::First | ToothKind::Relocked, _) | (_, None) => {
+                bank.begin(place.0, place.1);
+                marked = Some(tooth);
+                continue;
+            }
+            (_, Some(before)) => before,
+        };
+        let is_whole = (tooth.index - before.index) % (turns * i64::from(truth.teeth)) == 0;
+        let seconds = (tooth.tick - before.tick) as f64 / tick_hz;
+        if !is_whole || seconds < LIVE_MARK_S || matches!(tooth.kind, ToothKind::Irregular { .. }) {
+            continue;
+        }
+        bank.mark(place.0, place.1);
+        marked = Some(tooth);
+        let Some(motion) = bank.motion() else {
+            continue;
+        };
+        let rpm = motion.omega_rad_per_s * engine_per_wheel / RAD_PER_S_PER_RPM;
+        if rpm >= LIVE_TO * truth.to_rpm {
+            break;
+        }
+        if rpm > LIVE_FROM * truth.from_rpm {
+            let lost = seen.lost_in_drive.share(rpm);
+            let true_alpha = truth.wheel_alpha_rad_per_s2(rpm, lost);
+            let half = 1.96 * motion.alpha_uncertainty_rad_per_s2;
+            covered += f64::from(u8::from(
+                (motion.alpha_rad_per_s2 - true_alpha).abs() <= half,
+            ));
+            widths.push(100.0 * half / true_alpha);
+        }
+    }
+    widths.sort_by(f64::total_cmp);
+    let middle = *widths.get(widths.len() / 2)?;
+    Some((100.0 * covered / widths.len() as f64, middle))
+}
+
+/// Shares of the speeds at which the throttle opens and closes, between which the live band is looked at.
+const LIVE_FROM: f64 = 1.08;
+const LIVE_TO: f64 = 0.985;
+
 impl Tally {
     /// How many points of a mean of pulls its band covers.
     fn take_mean(&mut self, shown: &[Shown]) {
@@ -822,6 +901,8 @@ impl Tally {
         self.averaged_peak = self.averaged_peak.add(other.averaged_peak);
         self.cycle_cov = self.cycle_cov.add(other.cycle_cov);
         self.cycle_cov_covered = self.cycle_cov_covered.add(other.cycle_cov_covered);
+        self.live_coverage = self.live_coverage.add(other.live_coverage);
+        self.live_expanded = self.live_expanded.add(other.live_expanded);
         self
     }
 }
@@ -894,7 +975,7 @@ fn main() -> ExitCode {
             tally.mean
         };
         let line = format!(
-            "stand={} coverage_pct={coverage:.2} bias_pct={:+.3} coverage_u_pct={:.2} bias_u_pct={:.3} peak_bias_pct={:+.3} mean_bias_pct={:+.3} averaged_coverage_pct={:.1} averaged_peak_bias_pct={:+.3} cycle_cov_off_pct={:+.1} cycle_cov_covered_pct={:.1} pulls={} points={} failed={} refused={} hidden={} expanded_pct={:.3} timing_share_pct={:.1} error_over_u={:.3}",
+            "stand={} coverage_pct={coverage:.2} bias_pct={:+.3} coverage_u_pct={:.2} bias_u_pct={:.3} peak_bias_pct={:+.3} mean_bias_pct={:+.3} averaged_coverage_pct={:.1} averaged_peak_bias_pct={:+.3} cycle_cov_off_pct={:+.1} cycle_cov_covered_pct={:.1} live_coverage_pct={:.1} live_expanded_pct={:.2} pulls={} points={} failed={} refused={} hidden={} expanded_pct={:.3} timing_share_pct={:.1} error_over_u={:.3}",
             stated.name,
             bias.mean(),
             tally.coverage.uncertainty(),
@@ -905,6 +986,8 @@ fn main() -> ExitCode {
             tally.averaged_peak.mean(),
             tally.cycle_cov.mean(),
             tally.cycle_cov_covered.mean(),
+            tally.live_coverage.mean(),
+            tally.live_expanded.mean(),
             tally.coverage.count,
             tally.points,
             tally.failed,
