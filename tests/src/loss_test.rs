@@ -38,10 +38,6 @@ impl Braked {
     /// When the model can't be simulated.
     #[must_use]
     pub fn started(model: StandModel, seed: u64) -> Self {
-        #[expect(
-            clippy::expect_used,
-            reason = "a drawn model that can't be simulated is a mistake in the drawing"
-        )]
         let stand = SoftwareStand::new(model, seed).expect("a model that can be simulated");
         let mut it = Self {
             stand,
