@@ -3,7 +3,8 @@
 //! # Model
 //! The mean torque of a mounting is `Σ effect(part) + session + drift(session, t) + build`: the builds
 //! are the units, as in the comparison of setups, and weighted by the covariance that the mixed model
-//! finds of them. An effect is the difference of one value of a part from its value in the reference
+//! finds of them; what warming up does each time is an unknown where three sessions or more show it.
+//! An effect is the difference of one value of a part from its value in the reference
 //! setup. That effects add up is taken for granted; what does not goes into the scatter of the builds
 //! and widens every interval. A factorial test so repeats each part as often as there are builds with
 //! it, without one setup mounted twice (D. C. Montgomery, *Design and Analysis of Experiments*; hidden
@@ -355,36 +356,31 @@ impl Table {
         f64::from(u8::from(is_on))
     }
 
-    /// A row a mounting: parts, products of columns, then sessions and their slopes.
+    /// A row a mounting: parts, products of columns, then what else is an unknown, `nuisance`.
     fn design(
         &self,
         mountings: &[Mounting],
         product: Option<(usize, usize)>,
-        drift: Drift,
+        nuisance: &DMatrix<f64>,
     ) -> DMatrix<f64> {
-        let setups = self.of_setup.len();
-        let nuisance = session_design(mountings, setups, drift == Drift::Slopes);
-        let skipped = match drift {
-            Drift::None => nuisance.ncols(),
-            Drift::Levels | Drift::Slopes => setups,
-        };
         let own = self.width() + usize::from(product.is_some());
-        DMatrix::from_fn(
-            mountings.len(),
-            own + nuisance.ncols() - skipped + usize::from(drift == Drift::None),
-            |i, j| {
-                let setup = mountings[i].setup;
-                if j < self.width() {
-                    self.entry(setup, j)
-                } else if j < own {
-                    product.map_or(0.0, |(a, b)| self.entry(setup, a) * self.entry(setup, b))
-                } else if drift == Drift::None {
-                    1.0
-                } else {
-                    nuisance[(i, skipped + j - own)]
-                }
-            },
-        )
+        DMatrix::from_fn(mountings.len(), own + nuisance.ncols(), |i, j| {
+            let setup = mountings[i].setup;
+            if j < self.width() {
+                self.entry(setup, j)
+            } else if j < own {
+                product.map_or(0.0, |(a, b)| self.entry(setup, a) * self.entry(setup, b))
+            } else {
+                nuisance[(i, j - own)]
+            }
+        })
+    }
+
+    /// The same with a level and a slope for each session, nothing else.
+    fn design_of_sessions(&self, mountings: &[Mounting]) -> DMatrix<f64> {
+        let setups = self.of_setup.len();
+        let nuisance = session_design(mountings, setups, true);
+        self.design(mountings, None, &nuisance.remove_columns(0, setups))
     }
 
     /// How many parts differ between two setups, as minutes.
@@ -408,7 +404,7 @@ enum Drift {
     None,
     /// A level a session.
     Levels,
-    /// And a slope a session.
+    /// And a slope a session, and what warming up does each time.
     Slopes,
 }
 
@@ -583,9 +579,26 @@ impl<'a> Found<'a> {
         found
     }
 
+    /// A row a mounting: parts, products of columns, then sessions with their drifts and warming up.
+    fn design(
+        &self,
+        mountings: &[Mounting],
+        product: Option<(usize, usize)>,
+        drift: Drift,
+    ) -> DMatrix<f64> {
+        let nuisance = match drift {
+            Drift::None => DMatrix::from_element(mountings.len(), 1, 1.0),
+            Drift::Levels | Drift::Slopes => {
+                let all = self.layout.design_of(mountings, drift == Drift::Slopes);
+                all.remove_columns(0, self.layout.count)
+            }
+        };
+        self.table.design(mountings, product, &nuisance)
+    }
+
     /// Mountings beyond the unknowns.
     fn left(&self, product: Option<(usize, usize)>) -> Option<usize> {
-        let design = self.table.design(&self.mountings, product, Drift::Slopes);
+        let design = self.design(&self.mountings, product, Drift::Slopes);
         self.mountings.len().checked_sub(Told::of(&design)?.rank)
     }
 
@@ -607,7 +620,14 @@ impl<'a> Found<'a> {
                 rows: vec![*row],
             })
             .collect();
-        let design = independent(&self.table.design(&singles, product, Drift::None));
+        let mut design = self.design(&singles, product, Drift::None);
+        if self.layout.warms_up {
+            let cold = self.layout.design_of(&singles, false);
+            let at = design.ncols() - 1;
+            design = design.insert_column(at, 0.0);
+            design.set_column(at, &cold.column(cold.ncols() - 1));
+        }
+        let design = independent(&design);
         let mut at = 0;
         for block in &mut model.blocks {
             let count = block.design.nrows();
@@ -631,7 +651,7 @@ impl<'a> Found<'a> {
             self.layout
                 .covariance_of_mountings(&self.mountings, &self.structure, &variances)
                 * (self.mean_nm * self.mean_nm);
-        let design = self.table.design(&self.mountings, product, Drift::Slopes);
+        let design = self.design(&self.mountings, product, Drift::Slopes);
         let fit = BuildFit::new(
             &design,
             covariance,
@@ -657,7 +677,7 @@ impl<'a> Found<'a> {
     }
 
     fn effects(&self, minutes: &dyn Fn(&str) -> f64, options: &Options) -> Effects {
-        let design = |drift| self.table.design(&self.mountings, None, drift);
+        let design = |drift| self.design(&self.mountings, None, drift);
         let told = [Drift::None, Drift::Levels, Drift::Slopes].map(|d| Told::of(&design(d)));
         let left = self.left(None).unwrap_or(0);
         let known = left >= REPEATED_BUILDS_MIN || self.typical.is_some();
@@ -881,7 +901,7 @@ impl<'a> Found<'a> {
     /// The fit with one product, where the builds tell it.
     fn product(&self, a: usize, b: usize) -> Option<Fitted> {
         let product = Some((a, b));
-        let design = self.table.design(&self.mountings, product, Drift::Slopes);
+        let design = self.design(&self.mountings, product, Drift::Slopes);
         let is_told = Told::of(&design)?.tells(self.table.width());
         let left = self.left(product)?;
         if !is_told || (left < REPEATED_BUILDS_MIN && self.typical.is_none()) {
@@ -1003,7 +1023,7 @@ impl<'a> Found<'a> {
                 rows: Vec::new(),
             });
         }
-        let told = Told::of(&table.design(&mountings, None, Drift::Slopes));
+        let told = Told::of(&table.design_of_sessions(&mountings));
         told.is_some_and(|told| wanted.iter().all(|column| told.tells(*column)))
     }
 }
@@ -1102,7 +1122,7 @@ mod tests {
                 rows: vec![run],
             })
             .collect();
-        let design = table.design(&mountings, None, Drift::Slopes);
+        let design = table.design_of_sessions(&mountings);
         let told = Told::of(&design).unwrap();
         assert_eq!(runs.len() - told.rank, 3);
         let values = DMatrix::from_iterator(8, 1, runs.iter().map(|(_, y)| *y));
