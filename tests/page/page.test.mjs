@@ -677,19 +677,21 @@ test("the load is tuned: begun, watched, worked out with its margins, put in for
     await shoot("running");
     await page.getByRole("button", { name: "Work out pull" }).click({ timeout: 60000 });
     const found = page.locator("#load-tuning-found");
-    await found.filter({ hasText: "leaves a gain margin of" }).waitFor({ timeout: 120000 });
-    assert.match(await found.textContent(), /inertia [\d.]+ ± [\d.]+ kg·m².* phase margin of \d+ ± \d+ °/);
+    await found.filter({ hasText: /leaves a gain\s+margin of/ }).waitFor({ timeout: 120000 });
+    const words = (await found.textContent()).replaceAll(/\s+/g, " ");
+    assert.match(words, /inertia [\d.]+ ± [\d.]+ kg·m² .* gain margin of [\d.]+ ± [\d.]+ .* phase margin of [\d.]+ ± [\d.]+ °/);
     await shoot("found");
     await page.setViewportSize({ width: 390, height: 844 });
-    assert.ok(await page.evaluate(() => document.documentElement.scrollWidth <= innerWidth), "nothing is wider than the screen");
     await shoot("narrow");
+    const wide = () => [...document.querySelectorAll("body *")].filter((it) => it.getBoundingClientRect().right > innerWidth + 1 && !it.closest(".scroll, .views"));
+    assert.deepEqual(await page.evaluate(`(${wide})().map((it) => it.outerHTML.slice(0, 80))`), []);
     await page.setViewportSize({ width: 1366, height: 768 });
     // Nothing is in force before somebody says so.
     assert.match(await page.locator("#load-tuned").textContent(), /^not tuned/);
     await found.getByRole("button", { name: "Put it in force" }).click();
-    await page.locator("#load-tuned", { hasText: /^tuned, made .* from pull 1, at 4000 rpm/ }).waitFor();
-    const { pulls: [pull] } = await daemon.get("/api/pulls");
-    assert.equal(pull.state, "tuning");
+    await page.locator("#load-tuned", { hasText: /^tuned, made .* from pull \d+, at [34]\d{3} rpm/ }).waitFor();
+    const { pulls } = await daemon.get("/api/pulls");
+    const pull = pulls.find(({ state }) => state === "tuning");
     assert.match(pull.reasons[0], /^run for tuning the load: the output was switched \d+ times$/);
     await page.evaluate(AXE);
     const { violations } = await page.evaluate(() => axe.run("#load"));

@@ -1,5 +1,6 @@
 //! The load's loop tuned on drawn brakes in virtual time, beside what is true of them.
 
+use std::cell::RefCell;
 use std::fmt::Write as _;
 
 use leverarm::rehearsal::{DEMO_BRAKE, PART};
@@ -13,6 +14,10 @@ use leverarm_vocabulary::load::{LoadOrder, LoadWord};
 
 use crate::step_test::{BrakeBench, drawn};
 use crate::virtual_bench::BenchError;
+
+/// A demand whose standard deviation is more than this share of its mean swings: a sine from nothing to twice the mean is 0.71, the
+/// cycles of an engine make some 0.05 to 0.1.
+const SWINGS: f64 = 0.35;
 
 /// A drawn brake, and a stand file that is wrong about it by what a first guess is.
 ///
@@ -242,8 +247,9 @@ pub fn tuning(kind: Kind, cylinders: u8, seed: u64) -> Result<Tuned, BenchError>
     })))
 }
 
-/// Whether the load of a stand that is tuned so swings when the absorber is so many times as strong as at its tuning: the
-/// loop's gain is raised by that. Held at part throttle, and moved a little.
+/// How the load of a stand that is tuned so swings when the absorber is so many times as strong as at its tuning: the
+/// loop's gain is raised by that: it swings, or is ended for a reason of the board's; none: it holds. Held at part throttle, and
+/// moved a little.
 ///
 /// # Errors
 /// When the bench does not get through.
@@ -254,7 +260,7 @@ pub fn swings(
     (stand, mut model): (&str, StandModel),
     tuning: &LoadTuning,
     factor: f64,
-) -> Result<bool, BenchError> {
+) -> Result<Option<String>, BenchError> {
     #[expect(clippy::unwrap_used, reason = "a test's folder")]
     let folder = tempfile::tempdir().unwrap();
     #[expect(clippy::unwrap_used, reason = "a brake has one")]
@@ -262,9 +268,15 @@ pub fn swings(
     for point in &mut absorber.absorber.full_torque {
         point.1 *= factor;
     }
-    // Against such a map it would count as a loss.
+    // An absorber that strong counts as lost, by what it measures and by what the engine would have to give: neither is looked at.
     absorber.torque_sensor_s = f64::INFINITY;
-    let mut it = BrakeBench::on(folder.path(), stand, model, 7)?;
+    absorber.has_output_sensor = false;
+    let engine = stand.lines().find(|it| it.starts_with("engine_torque"));
+    let stand = stand.replace(
+        engine.unwrap_or_default(),
+        "engine_torque = [[\"2500 rpm\", \"900 N*m\"], [\"8500 rpm\", \"900 N*m\"]]",
+    );
+    let mut it = BrakeBench::on(folder.path(), &stand, model, 7)?;
     it.bench.calibrate(&Calibration {
         load_tuning: Some(tuning.clone()),
         ..Calibration::default()
@@ -284,8 +296,24 @@ pub fn swings(
                 .is_some_and(|load| load.backed_off > 0 || !load.armed)
         })?;
         if has_swung {
-            return Ok(true);
+            let load = it.bench.live().load.unwrap_or_default();
+            let why = load.why.filter(|_| load.backed_off == 0);
+            return Ok(Some(why.unwrap_or_else(|| "it swings".to_owned())));
+        }
+        // The torque is limited, so that the speed may swing by less than a board finds: the demand tells.
+        let demands = RefCell::new(Vec::new());
+        it.until(3.0, |live| {
+            let demand = live.load.as_ref().and_then(|load| load.demand_nm);
+            demands.borrow_mut().extend(demand);
+            false
+        })?;
+        let demands = demands.into_inner();
+        let mean = demands.iter().sum::<f64>() / demands.len() as f64;
+        let squares: f64 = demands.iter().map(|it| (it - mean).powi(2)).sum();
+        let deviation = (squares / demands.len() as f64).sqrt();
+        if deviation > SWINGS * mean {
+            return Ok(Some("its demand swings".to_owned()));
         }
     }
-    Ok(false)
+    Ok(None)
 }

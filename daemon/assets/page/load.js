@@ -95,7 +95,7 @@ export class Load {
     const rpm = (value) => (value === null ? "–" : `${numberText(value, 0)} rpm`);
     setText(byId("load-armed"), load.armed ? "armed" : "not armed");
     setData(byId("load-armed"), "on", load.armed);
-    setText(byId("load-mode"), MODES[load.mode]);
+    setText(byId("load-mode"), load.tuning ? "is being tuned" : MODES[load.mode]);
     setText(byId("load-demand"), torque(load.demand_nm));
     setText(byId("load-output"), load.output === null ? "–" : `${numberText(100 * load.output, 1)} %`);
     setText(byId("load-reference"), load.mode === "speed" ? rpm(load.reference_rpm) : "–");

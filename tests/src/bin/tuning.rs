@@ -28,17 +28,19 @@ struct Arguments {
 }
 
 /// Where between 1 and 8 times its gain a stand begins to swing.
-fn swings_at(kind: Kind, cylinders: u8, seed: u64, it: &Tuning) -> f64 {
+fn swings_at(kind: Kind, cylinders: u8, seed: u64, it: &Tuning) -> (f64, String) {
     let (stand, model) = drawn_stand(kind, cylinders, seed);
     let (mut low, mut high) = (1.0_f64, 8.0_f64);
+    let mut how = "it holds".to_owned();
     for _ in 0..6 {
         let middle = (low * high).sqrt();
         match swings((&stand, model.clone()), &it.found, middle) {
-            Ok(false) => low = middle,
-            Ok(true) | Err(_) => high = middle,
+            Ok(None) => low = middle,
+            Ok(Some(why)) => (high, how) = (middle, why),
+            Err(error) => (high, how) = (middle, format!("{error:?}")),
         }
     }
-    (low * high).sqrt()
+    ((low * high).sqrt(), how)
 }
 
 fn main() {
@@ -68,10 +70,8 @@ fn main() {
                         );
                     }
                     if asked.margins {
-                        println!(
-                            "  swings at {:.2} times",
-                            swings_at(kind, asked.cylinders, seed, &it)
-                        );
+                        let (gain, how) = swings_at(kind, asked.cylinders, seed, &it);
+                        println!("  at {gain:.2} times: {how}");
                     }
                     found.push(*it);
                 }

@@ -31,6 +31,9 @@ use crate::replay::kept_hello;
 const MARGINS_MIN: (f64, f64) = (2.2, 0.61);
 /// By how much it is made softer at a time, and how soft it may get.
 const SOFTER: (f64, f64) = (0.9, 0.25);
+/// Gains that are tried for the margin, each so many times the one before.
+const GAINS: i32 = 250;
+const GAIN_STEP: f64 = 1.01;
 /// Outputs that differ by less are one, as a share.
 const SAME_OUTPUT: f64 = 0.005;
 
@@ -195,9 +198,33 @@ fn milli(seconds: &Measured) -> Measured {
     Measured::new(1e3 * seconds.value, 1e3 * seconds.standard_uncertainty)
 }
 
-/// The output about which a run was switched.
-fn output_of(absorber: &Absorber, found: &Identified) -> f64 {
-    absorber.output_for(found.torque_nm / absorber.full_torque_nm(found.rad_per_s))
+/// Margins at the torque and speed of a run, with the inertia and lag that are real. The gain's is how many times as strong an
+/// absorber may be: a stronger one gives the same torque at less output, where the board's map has another slope.
+fn margins_of(
+    set: &Settings,
+    absorber: &Absorber,
+    found: &Identified,
+    (inertia_kg_m2, lag_s): (f64, f64),
+) -> Option<Margins> {
+    let share = found.torque_nm / absorber.full_torque_nm(found.rad_per_s);
+    let slope =
+        |gain: f64| set.map_ratio(absorber, found.rad_per_s, absorber.output_for(share / gain));
+    let margins = BoardLoop {
+        set,
+        inertia_kg_m2,
+        lag_s,
+        map_ratio: slope(1.0),
+        rad_per_s: found.rad_per_s,
+    }
+    .margins()?;
+    let most = margins.gain * slope(1.0);
+    let gain = (0..GAINS)
+        .map(|step| GAIN_STEP.powi(step))
+        .find(|gain| gain * slope(*gain) >= most);
+    Some(Margins {
+        gain: gain.filter(|_| margins.gain > 1.0).unwrap_or(margins.gain),
+        ..margins
+    })
 }
 
 /// Speeds, orders and outputs of a run; none where the output was never ordered.
@@ -294,17 +321,8 @@ impl Tuned {
         task.firmness = 1.0;
         loop {
             let set = settings(&absorber, &task);
-            let output = output_of(&absorber, found);
-            let map_ratio = set.map_ratio(&absorber, found.rad_per_s, output);
             let left = |inertia_kg_m2: f64, lag_s: f64| {
-                BoardLoop {
-                    set: &set,
-                    inertia_kg_m2,
-                    lag_s,
-                    map_ratio,
-                    rad_per_s: found.rad_per_s,
-                }
-                .margins()
+                margins_of(&set, &absorber, found, (inertia_kg_m2, lag_s))
             };
             let (inertia, lag) = (found.inertia_kg_m2, found.lag_s);
             let at = left(inertia.value, lag.value);
@@ -373,18 +391,8 @@ impl Tuned {
     fn verdict(&self, then: &LoadSettings, found: &Identified) -> String {
         let inertia = found.inertia_kg_m2.value / then.task.inertia_kg_m2 - 1.0;
         let stated_s = then.absorber.follows.time_constant_s();
-        let before = BoardLoop {
-            set: &then.made,
-            inertia_kg_m2: found.inertia_kg_m2.value,
-            lag_s: found.lag_s.value,
-            map_ratio: then.made.map_ratio(
-                &then.absorber,
-                found.rad_per_s,
-                output_of(&then.absorber, found),
-            ),
-            rad_per_s: found.rad_per_s,
-        }
-        .margins();
+        let real = (found.inertia_kg_m2.value, found.lag_s.value);
+        let before = margins_of(&then.made, &then.absorber, found, real);
         let before = before.map_or_else(
             || "the settings until now leave no margin: they swing".to_owned(),
             |it| {
