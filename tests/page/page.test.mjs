@@ -672,7 +672,8 @@ test("the load is tuned: begun, watched, worked out with its margins, put in for
     await page.getByLabel("Tune at a speed of the engine").fill("4000");
     await page.getByRole("button", { name: "Tune it" }).click();
     await page.locator("#load-tuning-waits", { hasText: "At 4000 rpm: waits for the speed's answers" }).waitFor({ timeout: 60000 });
-    assert.match(await page.locator("#state-text").textContent(), /^Tuning the load: leave the throttle where it is$/);
+    // A busy machine's page says now and then that it has no new values.
+    await page.locator("#state-text", { hasText: /^Tuning the load: leave the throttle where it is$/ }).waitFor();
     assert.equal(await page.locator("#load-tune").isVisible(), false);
     await shoot("running");
     await page.getByRole("button", { name: "Work out pull" }).click({ timeout: 60000 });
@@ -694,8 +695,8 @@ test("the load is tuned: begun, watched, worked out with its margins, put in for
     const pull = pulls.find(({ state }) => state === "tuning");
     assert.match(pull.reasons[0], /^run for tuning the load: the output was switched \d+ times$/);
     await page.evaluate(AXE);
-    const { violations } = await page.evaluate(() => axe.run("#load"));
-    assert.deepEqual(violations.map(({ id }) => id), []);
+    const { violations } = await page.evaluate(() => axe.run("#load-tuning"));
+    assert.deepEqual(violations.map(({ id, nodes }) => [id, ...nodes.map(({ html }) => html)]), []);
   });
 });
 
