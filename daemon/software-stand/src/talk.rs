@@ -10,21 +10,21 @@ const TEETH_PER_LINE_MAX: usize = 34;
 
 #[derive(Clone, Debug)]
 pub(super) enum Talk {
-    Frames(FrameWriter, Box<Decoder>),
+    Frames(Box<(FrameWriter, Decoder)>),
     Lines(Box<(LineWriter, LineDecoder)>),
 }
 
 impl Talk {
     pub(super) fn new(form: Form) -> Self {
         match form {
-            Form::Frames => Self::Frames(FrameWriter::new(), Box::default()),
+            Form::Frames => Self::Frames(Box::new((FrameWriter::new(), Decoder::new()))),
             Form::Lines => Self::Lines(Box::new((LineWriter::new(), LineDecoder::from_host()))),
         }
     }
 
     pub(super) fn next_seq(&self) -> u16 {
         match self {
-            Self::Frames(writer, _) => writer.next_seq(),
+            Self::Frames(it) => it.0.next_seq(),
             Self::Lines(it) => it.0.next_seq(),
         }
     }
@@ -32,14 +32,14 @@ impl Talk {
     /// What ends any noise that came before.
     pub(super) fn end(&self) -> &'static [u8] {
         match self {
-            Self::Frames(..) => &[0],
+            Self::Frames(_) => &[0],
             Self::Lines(_) => b"\n",
         }
     }
 
     pub(super) fn teeth_max(&self) -> usize {
         match self {
-            Self::Frames(..) => TEETH_PER_FRAME_MAX,
+            Self::Frames(_) => TEETH_PER_FRAME_MAX,
             Self::Lines(_) => TEETH_PER_LINE_MAX,
         }
     }
@@ -50,7 +50,7 @@ impl Talk {
         message: &BoardMessage<'_>,
     ) -> Result<&[u8], EncodeError> {
         match self {
-            Self::Frames(writer, _) => writer.write(tick, message),
+            Self::Frames(it) => it.0.write(tick, message),
             Self::Lines(it) => it.0.write(tick, message),
         }
     }
@@ -61,7 +61,7 @@ impl Talk {
         sink: &mut impl FnMut(Result<Frame<'_>, LinkFault>),
     ) {
         match self {
-            Self::Frames(_, decoder) => decoder.feed(bytes, sink),
+            Self::Frames(it) => it.1.feed(bytes, sink),
             Self::Lines(it) => it.1.feed(bytes, sink),
         }
     }
