@@ -264,7 +264,7 @@ const CYCLES_A_SEGMENT: [f64; 2] = [2.0, 1.0];
 const ALIKE_MAX: f64 = 0.9;
 const SEEN_WITHIN_CYCLE_MAX: f64 = 1.0;
 /// The middle of the engine's swing against the drum moves by such a share of it (found in simulation).
-const PARTING_SHARE: f64 = 0.3;
+const PARTING_SHARE: f64 = 0.4;
 /// Cycles of an engine that turns anything vary by less (near misfire by 10 %): what varies more is no
 /// cycles' work.
 const COV_MAX: f64 = 0.25;

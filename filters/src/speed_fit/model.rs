@@ -825,15 +825,17 @@ impl<'a> Problem<'a> {
     /// Whether a swing of so many Hz, and up to so much of the acceleration, is the working cycle or its
     /// second harmonic, which have that frequency somewhere in the stretch, rather than a shuffle.
     pub(super) fn cycles_have(&self, hz: f64, swing_rad_per_s2: f64) -> bool {
+        self.cycles_hz().contains(&hz)
+            && (self.on_engine() || swing_rad_per_s2 > SHUFFLE_MAX * self.mean_alpha())
+    }
+
+    /// Frequencies that the working cycle and its second harmonic have in the stretch, Hz.
+    fn cycles_hz(&self) -> Range<f64> {
         let turns_per_s = |omega: f64| {
             omega * self.options.cycles_per_turn.unwrap_or(0.0) / std::f64::consts::TAU
         };
-        let (low, high) = (
-            turns_per_s(self.scale.middle - self.scale.half_width),
-            turns_per_s(self.scale.middle + self.scale.half_width),
-        );
-        (0.95 * low..2.1 * high).contains(&hz)
-            && (self.on_engine() || swing_rad_per_s2 > SHUFFLE_MAX * self.mean_alpha())
+        0.95 * turns_per_s(self.scale.middle - self.scale.half_width)
+            ..2.1 * turns_per_s(self.scale.middle + self.scale.half_width)
     }
 
     /// Spans in which what is left of the teeth's times is far more than in the calm of the same pull,
@@ -914,7 +916,10 @@ impl<'a> Problem<'a> {
         let angles: Vec<f64> = kept()
             .map(|k| residuals[k] * self.tooth_omega(k, current))
             .collect();
-        super::shuffle::find(&times, &angles, self.mean_alpha())
+        // A frequency just below theirs is met as the pull begins.
+        let cycles = self.cycles_hz();
+        let met = 0.8 * cycles.start..cycles.end;
+        super::shuffle::find(&times, &angles, self.mean_alpha(), &met)
     }
 
     /// Changes of the acceleration at a speed, by first coefficient, at points that lie evenly in time.

@@ -2,6 +2,7 @@
 //! does not follow the speed. It shows as a narrow line in what the smooth motion leaves.
 
 use std::f64::consts::TAU;
+use std::ops::Range;
 
 use super::Shuffle;
 use crate::convert::floor_to_usize;
@@ -15,6 +16,8 @@ const BINS_A_SWING: f64 = 3.0;
 /// A line stands out from the level beside it by so much in power: the greatest of some hundred of
 /// pure noise reaches 10.
 const LINE_OVER_LEVEL: f64 = 15.0;
+/// … and by so much where the working cycles may be the reason.
+const LINE_AMONG_CYCLES: f64 = 30.0;
 /// Swing of the acceleration over its mean below which nobody needs to know.
 const SWING_MIN: f64 = 0.02;
 /// The swing's size may change over so many of its periods.
@@ -23,8 +26,14 @@ const NODE_S_MIN: f64 = 0.12;
 /// Nodes of a swing that comes and goes, at most: its cost grows with their square.
 const NODES_WITHIN_MAX: f64 = 24.0;
 
-/// The frequency of a narrow line in the angle that is left of each tooth, Hz.
-pub(super) fn find(times_s: &[f64], angles_rad: &[f64], alpha_mean: f64) -> Option<f64> {
+/// The frequency of a narrow line in the angle that is left of each tooth, Hz; `cycles_hz` are those that
+/// the working cycles pass.
+pub(super) fn find(
+    times_s: &[f64],
+    angles_rad: &[f64],
+    alpha_mean: f64,
+    cycles_hz: &Range<f64>,
+) -> Option<f64> {
     let (first, last) = (times_s.first()?, times_s.last()?);
     let duration = last - first;
     // Below half the rate of the slowest teeth, a missed one here and there apart.
@@ -85,6 +94,11 @@ pub(super) fn find(times_s: &[f64], angles_rad: &[f64], alpha_mean: f64) -> Opti
         .map(|i| (i, over_level(i)))
         .max_by(|a, b| a.1.total_cmp(&b.1))?;
     let (hz, power) = lines[best];
+    let stands_out = if cycles_hz.contains(&hz) {
+        LINE_AMONG_CYCLES
+    } else {
+        LINE_OVER_LEVEL
+    };
     let (left, right) = (lines[best - 1].1, lines[best + 1].1);
     let bend = left + right - 2.0 * power;
     let shift = if bend < 0.0 {
@@ -92,7 +106,7 @@ pub(super) fn find(times_s: &[f64], angles_rad: &[f64], alpha_mean: f64) -> Opti
     } else {
         0.0
     };
-    (over > LINE_OVER_LEVEL).then_some(hz + shift.clamp(-1.0, 1.0) * step_hz)
+    (over > stands_out).then_some(hz + shift.clamp(-1.0, 1.0) * step_hz)
 }
 
 /// Instants that lie evenly over the pull, between which a swing's size and phase change linearly.
