@@ -29,6 +29,12 @@ static int64_t greatest(int64_t one, int64_t other)
     return one > other ? one : other;
 }
 
+/* A chip that divides 64 bits by a loop does what fits into 32 some times faster. */
+static int64_t divided(int64_t of, int64_t by)
+{
+    return of == (int32_t)of && by == (int32_t)by ? (int32_t)of / (int32_t)by : of / by;
+}
+
 static int64_t magnitude(int64_t value)
 {
     return value < 0 ? -value : value;
@@ -75,7 +81,7 @@ static int64_t output_for(const struct load_settings *set, int64_t share)
         piece++;
     int64_t left = set->output_for[piece], right = set->output_for[piece + 1];
     int64_t from = square_of(piece), to = square_of(piece + 1);
-    return left + (right - left) * (share - from) / (to - from);
+    return left + divided((right - left) * (share - from), to - from);
 }
 
 static int64_t share_of(const struct load_settings *set, int64_t output)
@@ -86,13 +92,13 @@ static int64_t share_of(const struct load_settings *set, int64_t output)
         piece++;
     int64_t left = set->output_for[piece], right = set->output_for[piece + 1];
     int64_t from = square_of(piece), to = square_of(piece + 1);
-    return from + clamp((to - from) * (output - left) / greatest(right - left, 1), 0, to - from);
+    return from + clamp(divided((to - from) * (output - left), greatest(right - left, 1)), 0, to - from);
 }
 
 /* The absorber's torque as the model has it. */
 static int64_t held_torque(const struct load *load)
 {
-    return full_torque(&load->set, load->speed) * share_of(&load->set, load->place) >> 16;
+    return load->full * share_of(&load->set, load->place) >> 16;
 }
 
 /* A gain, halved for each time that it swung. */
@@ -106,6 +112,7 @@ static int64_t gain(const struct load *load, int64_t of)
 static void begin_model(struct load *load, int64_t speed)
 {
     load->speed = speed;
+    load->full = full_torque(&load->set, speed);
     load->engine = speed == 0 ? 0 : held_torque(load);
     load->reference = speed;
     uint32_t most = load->at < MASK ? load->at : MASK;
@@ -141,15 +148,15 @@ static int64_t observe(struct load *load, const struct load_inputs *inputs)
     int64_t measured = 0;
     if (turned > 0 && ticks > 0)
         measured = least(411775 * turned * set->tick_hz / set->teeth / ticks, SPEED_MAX);
-    int64_t period = turned > 0 ? ticks / turned : 0;
+    int64_t period = turned > 0 ? divided(ticks, turned) : 0;
     /* A tooth may come after the step's time was read. */
     int64_t silent = greatest((int32_t)(inputs->tick - inputs->tooth_tick), 0);
-    int64_t step_ticks = set->tick_hz / set->rate_hz;
+    int64_t step_ticks = divided(set->tick_hz, set->rate_hz);
     load->gap = period > 0 ? silent - 4 * period - 2 * step_ticks : 0;
     load->is_turning = measured > 0 && load->gap <= 0;
 
     int64_t steps = load->at - load->tail;
-    int64_t mean = steps > 0 ? (load->sum - first.sum) / steps : load->speed;
+    int64_t mean = steps > 0 ? divided(load->sum - first.sum, steps) : load->speed;
     int64_t deviation = load->is_turning ? measured - mean : 0;
     if (load->is_turning && magnitude(deviation) > (measured >> 2) + Q16) {
         begin_model(load, measured);
@@ -157,15 +164,16 @@ static int64_t observe(struct load *load, const struct load_inputs *inputs)
         int64_t accelerating = load->engine - held_torque(load);
         /* Twice the dead time in steps. SIMC for an integrator: 1 / 2 theta, and the integral's time 4 times 2 theta. */
         int64_t late = steps + 4;
-        int64_t part = (deviation * gain(load, set->firmness) >> 8) / late;
-        int64_t torque = (part * gain(load, set->firmness) >> 8) * set->rate_hz / (4 * late);
-        load->speed += accelerating * ONE_20 / set->inertia / set->rate_hz + part;
+        int64_t part = divided(deviation * gain(load, set->firmness) >> 8, late);
+        int64_t torque = divided((part * gain(load, set->firmness) >> 8) * set->rate_hz, 4 * late);
+        load->speed += divided(accelerating * ONE_20 / set->inertia, set->rate_hz) + part;
         load->engine += torque * set->inertia >> 20;
         load->engine = clamp(load->engine, -2 * set->engine_max, 2 * set->engine_max);
         load->speed = clamp(load->speed, 0, SPEED_MAX);
     }
     if (turned == 0 && load->why != LOAD_SENSOR_LOST)
         begin_model(load, 0);
+    load->full = full_torque(set, load->speed);
     load->sum += load->speed;
     load->at++;
     return measured;
@@ -173,9 +181,9 @@ static int64_t observe(struct load *load, const struct load_inputs *inputs)
 
 /* ---- What is wrong ----------------------------------------------------------------------- */
 
-static int64_t torque_at(const struct load *load, int64_t full, int64_t level)
+static int64_t torque_at(const struct load *load, int64_t level)
 {
-    return full * share_of(&load->set, level) >> 16;
+    return load->full * share_of(&load->set, level) >> 16;
 }
 
 /* Strength of the absorber that a torque tells beside one by its map. */
@@ -186,14 +194,13 @@ static int64_t strength_by(int64_t torque, int64_t by_map)
 
 static int64_t leak(const struct load *load, int64_t of)
 {
-    return of - of * 4 / load->set.rate_hz;
+    return of - divided(of * 4, load->set.rate_hz);
 }
 
 /* Holds what is measured against what a sound absorber can be doing. Whether the load is lost. The peer says how. */
 static bool compare(struct load *load, const struct load_inputs *inputs, int64_t measured)
 {
     const struct load_settings *set = &load->set;
-    int64_t full = full_torque(set, load->speed);
     int64_t low = load->low.level, high = load->high.level, follow = set->follow;
 
     /* Less than it must be, or more than it can be. */
@@ -206,14 +213,15 @@ static bool compare(struct load *load, const struct load_inputs *inputs, int64_t
     int64_t known = least(greatest(level, low), high);
     int64_t sure = set->slew > 0 || inputs->has_torque ? 6 : 5;
     int64_t weak = least(load->strength, Q16);
-    int64_t surely = (torque_at(load, full, known - Q16 / 32) * weak >> 16) * sure / 8;
+    int64_t surely = (torque_at(load, known - Q16 / 32) * weak >> 16) * sure / 8;
     /* A map may be far too weak, as long as no torque has shown for a second that it is not. */
     int64_t times = inputs->has_torque && load->loaded >= set->rate_hz ? 5 : 12;
-    int64_t most = (torque_at(load, full, high + Q16 / 32) * greatest(load->strength, Q16) >> 16) * times / 4;
+    int64_t most = (torque_at(load, high + Q16 / 32) * greatest(load->strength, Q16) >> 16) * times / 4;
     int64_t wide = set->engine_max / 8;
     /* A sensor of torque may be late. */
-    int64_t shown = (torque_at(load, full, low - Q16 / 32) * weak >> 16) * sure / 8;
-    bool differs = inputs->has_torque && (inputs->torque < shown - wide || inputs->torque > most + wide);
+    bool differs = inputs->has_torque &&
+                   (inputs->torque < (torque_at(load, low - Q16 / 32) * weak >> 16) * sure / 8 - wide ||
+                    inputs->torque > most + wide);
     load->torque_apart = differs ? load->torque_apart + 1 : 0;
 
     /* How strong it is beside its map. */
@@ -222,22 +230,22 @@ static bool compare(struct load *load, const struct load_inputs *inputs, int64_t
         load->loaded = least(load->loaded + 1, set->rate_hz);
         int64_t below = Q16 / 8, above;
         if (inputs->has_torque) {
-            below = strength_by(inputs->torque, torque_at(load, full, high));
-            above = strength_by(inputs->torque, torque_at(load, full, low));
+            below = strength_by(inputs->torque, torque_at(load, high));
+            above = strength_by(inputs->torque, torque_at(load, low));
         } else {
             above = strength_by(set->engine_max, load->engine);
         }
         int64_t up = greatest(below - load->strength, 0) * 4;
         int64_t down = least(above - load->strength, 0);
-        load->strength += (up + down) / set->rate_hz;
+        load->strength += divided(up + down, set->rate_hz);
     }
 
     int64_t planned = load->demand.mode == LOAD_SPEED ? greatest(load->acceleration, 0) : 0;
     int64_t rise = greatest((set->engine_max * 9 / 8 - surely) * ONE_20 / set->inertia, planned * 5 / 4);
     /* The throttle closed. */
     int64_t fall = -((set->engine_max / 2 + most) * ONE_20 / set->inertia) * 5 / 4;
-    load->changes[0] += rise / set->rate_hz;
-    load->changes[1] += fall / set->rate_hz;
+    load->changes[0] += divided(rise, set->rate_hz);
+    load->changes[1] += divided(fall, set->rate_hz);
     /* A speed over a window is that of its middle. */
     uint32_t last = load->at - 1;
     const int64_t *allowed = load->samples[(last - (last - load->tail) / 2) & MASK].changes;
@@ -263,9 +271,9 @@ static void watch(struct load *load, const struct load_inputs *inputs, int64_t m
     load->without = is_loaded && inputs->no_supply ? load->without + 1 : 0;
     int64_t top = load->demand.mode == LOAD_SPEED ? load->top : set->speed_max;
     bool runs = load->output >= set->output_for[LOAD_SHARES] - Q16 / 64 && load->place >= Q16 - Q16 / 32 &&
-                measured > top + top / 32 && load->engine > full_torque(set, load->speed);
+                measured > top + top / 32 && load->engine > load->full;
     load->running_off = runs ? load->running_off + 1 : 0;
-    bool is_past = is_loaded && measured > top + top / 12;
+    bool is_past = is_loaded && measured > top + divided(top, 12);
 
     /* What is too hot cuts on some boards by itself. */
     if (inputs->too_hot)
@@ -289,7 +297,12 @@ static void watch(struct load *load, const struct load_inputs *inputs, int64_t m
 static void watch_swings(struct load *load, int64_t given)
 {
     struct load_swing *it = &load->swing;
-    int64_t wide = greatest(load->engine / 3, load->set.engine_max / 16);
+    if (load->demand.mode == LOAD_OUTPUT) {
+        /* Whoever orders outputs may switch them to and fro: for tuning. */
+        memset(it, 0, sizeof *it);
+        return;
+    }
+    int64_t wide = greatest(divided(load->engine, 3), load->set.engine_max / 16);
     int64_t beyond = it->is_rising ? given - it->extreme : it->extreme - given;
     it->since++;
     it->halves[0]++;
@@ -330,7 +343,7 @@ static int64_t speed_torque(struct load *load)
 {
     const struct load_settings *set = &load->set;
     int64_t up = acceleration_of(load, load->engine);
-    int64_t down = acceleration_of(load, full_torque(set, load->speed) - load->engine);
+    int64_t down = acceleration_of(load, load->full - load->engine);
     if (load->demand.rate > 0) {
         up = least(up, load->demand.rate);
         down = least(down, load->demand.rate);
@@ -339,14 +352,14 @@ static int64_t speed_torque(struct load *load)
     int64_t acceleration = clamp(away * set->approach >> 8, -down, up);
     if (set->slew > 0) {
         /* A valve changes it no faster; a part of that is left for corrections. Ending evenly, it takes the root of this. */
-        int64_t jerk = least((set->slew * greatest(full_torque(set, load->speed), 0) >> 8) * ONE_20 / set->inertia, JERK_MAX);
+        int64_t jerk = least((set->slew * greatest(load->full, 0) >> 8) * ONE_20 / set->inertia, JERK_MAX);
         int64_t most = root(magnitude(away) * (jerk / 2)) * 11 / 10;
-        int64_t change = jerk / set->rate_hz;
+        int64_t change = divided(jerk, set->rate_hz);
         acceleration = clamp(clamp(acceleration, -most, most), load->acceleration - change, load->acceleration + change);
     }
     load->acceleration = acceleration;
     int64_t before = load->reference;
-    load->reference += acceleration / set->rate_hz;
+    load->reference += divided(acceleration, set->rate_hz);
     if (load->reference == before)
         load->reference = load->demand.target;
     load->top = greatest(least(load->top, load->reference), load->demand.target);
@@ -384,7 +397,7 @@ static int64_t torque_torque(struct load *load, const struct load_inputs *inputs
 {
     ramp(load, load->demand.target);
     if (inputs->has_torque) {
-        int64_t most = full_torque(&load->set, load->speed) >> 2;
+        int64_t most = load->full >> 2;
         load->trim += (load->wanted - inputs->torque) * 2 / load->set.rate_hz;
         load->trim = clamp(load->trim, -most, most);
     }
@@ -411,7 +424,7 @@ static int64_t torque_now(struct load *load, const struct load_inputs *inputs)
         case LOAD_TORQUE: torque = torque_torque(load, inputs); break;
         case LOAD_ROAD: torque = road_torque(load); break;
         case LOAD_OUTPUT:
-            torque = full_torque(&load->set, load->speed) * share_of(&load->set, load->demand.target) >> 16;
+            torque = load->full * share_of(&load->set, load->demand.target) >> 16;
             break;
         }
     }
@@ -428,7 +441,7 @@ static int64_t torque_now(struct load *load, const struct load_inputs *inputs)
         return 0;
     }
     if (above < wide)
-        return least(torque, full_torque(&load->set, load->speed)) * above / wide;
+        return least(torque, load->full) * above / wide;
     return torque;
 }
 
@@ -447,21 +460,21 @@ static void move_edge(const struct load *load, struct load_edge *it, bool is_hig
     int64_t output = load->output;
     if (set->slew > 0) {
         int64_t away = clamp(output, 0, Q16) - it->valve;
-        int64_t most = set->slew * 256 / set->rate_hz * quarters(away, is_high, 6) / 4;
+        int64_t most = divided(set->slew * 256, set->rate_hz) * quarters(away, is_high, 6) / 4;
         it->valve += clamp(away, -most, most);
     } else {
-        it->valve = is_high ? output : least(output, output * 5 / 7);
+        it->valve = is_high ? output : least(output, divided(output * 5, 7));
     }
     int64_t away = it->valve - it->level;
-    int64_t moved = (away * set->lag >> 8) * quarters(away, is_high, 8) / 4 / set->rate_hz;
+    int64_t moved = divided((away * set->lag >> 8) * quarters(away, is_high, 8) / 4, set->rate_hz);
     it->level = clamp(it->level + clamp(moved, -magnitude(away), magnitude(away)), 0, Q16);
 }
 
 /* Output for a torque, and the absorber's model moved on by it. */
-static void put_out(struct load *load, int64_t torque, int64_t full, const struct load_inputs *inputs)
+static void put_out(struct load *load, int64_t torque, const struct load_inputs *inputs)
 {
     const struct load_settings *set = &load->set;
-    int64_t wanted = output_for(set, full > 0 ? torque * Q16 / full : 0);
+    int64_t wanted = output_for(set, load->full > 0 ? torque * Q16 / load->full : 0);
     int64_t lead = (wanted - load->place) * set->lead >> 8;
     int64_t output = clamp(load->place + lead, set->output_min, set->output_max);
     /* The last thousandth is not driven out. */
@@ -470,17 +483,17 @@ static void put_out(struct load *load, int64_t torque, int64_t full, const struc
     output = torque == 0 && load->place == 0 ? 0 : output + load->boost;
     output = clamp(output, set->output_min, set->output_max);
     if (set->slew > 0) {
-        int64_t most = set->slew * 256 / set->rate_hz;
+        int64_t most = divided(set->slew * 256, set->rate_hz);
         output = clamp(output, load->output - most, load->output + most);
     }
     load->output = output;
-    load->place += ((output - load->boost - load->place) * set->lag >> 8) / set->rate_hz;
+    load->place += divided((output - load->boost - load->place) * set->lag >> 8, set->rate_hz);
     load->place = clamp(load->place, 0, Q16);
     move_edge(load, &load->low, false);
     move_edge(load, &load->high, true);
     /* A coil gets warm, and its current less: the output makes up for it slowly. */
     if (inputs->has_measured) {
-        load->boost += ((load->place - inputs->measured) * set->lag >> 10) / set->rate_hz;
+        load->boost += divided((load->place - inputs->measured) * set->lag >> 10, set->rate_hz);
         load->boost = clamp(load->boost, -Q16 / 2, Q16 / 2);
     }
     if (torque == 0)
@@ -558,10 +571,9 @@ void load_step(struct load *load, const struct load_inputs *inputs, struct load_
     watch(load, inputs, measured, is_lost);
     bool wants_cut = load->is_armed && load->why > LOAD_CUT;
     int64_t torque = torque_now(load, inputs);
-    int64_t full = full_torque(&load->set, load->speed);
-    int64_t given = clamp(torque, 0, greatest(full, 0));
+    int64_t given = clamp(torque, 0, greatest(load->full, 0));
     watch_swings(load, given);
-    put_out(load, given, full, inputs);
+    put_out(load, given, inputs);
     *outputs = (struct load_outputs){
         .output = load->output,
         .wants_cut = wants_cut,
@@ -569,7 +581,7 @@ void load_step(struct load *load, const struct load_inputs *inputs, struct load_
         .speed = load->speed,
         .reference = load->reference,
         .engine = load->engine,
-        .saturated = (torque > full || torque < 0) && load->is_armed,
+        .saturated = (torque > load->full || torque < 0) && load->is_armed,
         .holds = load->output > 0,
         .why = load->why,
         .backed_off = load->backed_off,

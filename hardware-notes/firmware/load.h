@@ -125,6 +125,7 @@ struct load {
     bool has_begun;
 
     int64_t speed, engine, gap;
+    int64_t full; /* torque with full output at this speed */
     bool is_turning;
 
     int64_t place, output, boost;

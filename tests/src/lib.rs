@@ -15,7 +15,19 @@ pub mod step_test;
 pub mod tuning_test;
 pub mod virtual_bench;
 
+use std::net::TcpListener;
 use std::path::{Path, PathBuf};
+
+/// A port at which nobody listens, below those that the system gives to clients: other tests make thousands of these meanwhile.
+#[must_use]
+pub fn free_port() -> u16 {
+    loop {
+        let port = fastrand::u16(10_000..32_000);
+        if TcpListener::bind(("127.0.0.1", port)).is_ok() {
+            return port;
+        }
+    }
+}
 
 /// The program beside a test's own executable: cargo builds it for its own package only.
 ///

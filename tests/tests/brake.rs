@@ -118,7 +118,7 @@ fn a_list_of_steps_becomes_a_curve() {
     assert!(it.steps(tight).unwrap());
     let tighter = it.bench.live().load.unwrap().last_steps[0].clone();
     assert!(
-        tighter.seconds > done[0].seconds + 1.0,
+        tighter.seconds > done[0].seconds,
         "{tighter:?} after {:?}",
         done[0]
     );
@@ -618,7 +618,13 @@ fn a_board_of_text_lines_is_tuned() {
     let frames = tuned(folder.path(), (&stand, model.clone()), 4_000.0, 2).unwrap();
     let reader = StoreReader::open(folder.path()).unwrap();
     let states: Vec<_> = reader.pulls().unwrap().iter().map(|it| it.state).collect();
-    assert_eq!(states, [PullState::Tuning]);
+    // The rise to the first speed may have been taken for a pull.
+    let (last, before) = states.split_last().unwrap();
+    assert_eq!(*last, PullState::Tuning);
+    assert!(
+        before.iter().all(|it| *it == PullState::Aborted),
+        "{states:?}"
+    );
     let tuning = |run: Run| match run.outcome.unwrap().change {
         Change::LoadTuning(it) => it,
         other => panic!("{other:?}"),

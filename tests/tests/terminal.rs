@@ -11,8 +11,8 @@ use std::sync::OnceLock;
 
 use leverarm::rehearsal::{DEMO_STAND, engine_of, model_of, script_of};
 use leverarm_software_stand::{CycleVariation, Engine, RiderScript, Setup};
-use leverarm_tests::leverarm;
 use leverarm_tests::virtual_bench::VirtualBench;
+use leverarm_tests::{free_port, leverarm};
 use nix::pty::{OpenptyResult, Winsize, openpty};
 use serde_json::json;
 use tempfile::TempDir;
@@ -59,11 +59,6 @@ fn bench() -> &'static Path {
         folder
     });
     made.path()
-}
-
-fn free_port() -> u16 {
-    let listener = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
-    listener.local_addr().unwrap().port()
 }
 
 struct Ran {

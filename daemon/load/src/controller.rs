@@ -700,6 +700,11 @@ impl Controller {
     /// Makes the loop softer when its demand swings evenly, by more than a third of the torque that it holds: an engine that fires
     /// unevenly makes it do so now and then, but at no even pace, and what rings fades.
     fn watch_swings(&mut self, given: i64) {
+        if self.demand.mode == Mode::Output {
+            // Whoever orders outputs may switch them to and fro: for tuning.
+            self.swing = Swing::default();
+            return;
+        }
         let steps = i64::from(self.at - self.tail);
         let wide = (self.engine / 3).max(self.set.engine_max / 16);
         let it = &mut self.swing;

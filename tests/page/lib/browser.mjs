@@ -1,9 +1,12 @@
 // Chromium, and a page in it that takes note of everything that goes wrong.
 
-import { existsSync } from "node:fs";
+import assert from "node:assert/strict";
+import { existsSync, readFileSync } from "node:fs";
+import { createRequire } from "node:module";
 import { chromium } from "playwright-core";
 import { until } from "./daemon.mjs";
 
+const AXE = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
 const PLACES = [process.env.CHROMIUM, "/usr/bin/chromium", "/usr/bin/chromium-browser", "/usr/bin/google-chrome"];
 
 export function launch() {
@@ -40,6 +43,30 @@ export async function running(daemon) {
     if (cut.latch === "confirmed") await daemon.post("/api/release", { cut_id: cut.cut_id });
     return connected && cut.latch === "running";
   });
+}
+
+/** Waits for what a stand that runs brings, whatever a busy machine cuts meanwhile. */
+export const untilRuns = (daemon, what, look, limitMs = 90000) => until(what, async () => {
+  await running(daemon);
+  return look();
+}, limitMs);
+
+/** Nobody is kept from reading or working a part of the page. */
+export async function audit(page, what, part) {
+  await page.evaluate(AXE);
+  // The audit holds the page's script up, and then values fade, as they should. That is not to be
+  // judged here.
+  await page.evaluate(() => {
+    const still = new CSSStyleSheet();
+    still.replaceSync("[data-fresh], .rows .old dd { opacity: 1 !important; }");
+    document.adoptedStyleSheets = [still];
+  });
+  const { violations, passes } = await page.evaluate((part) => axe.run(part ?? document, {
+    runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
+  }), part);
+  const told = violations.map(({ id, nodes }) => `${id}: ${nodes.map((node) => `${node.target} ${node.any.map((each) => each.message).join(" ")}`).join(" | ")}`);
+  assert.deepEqual(told, [], what);
+  assert.ok(passes.some(({ id }) => id === "color-contrast"), "contrast was looked at");
 }
 
 /** Presses the button for the cut, and gives the cut's number. */

@@ -29,14 +29,13 @@ export async function until(what, look, limitMs = 30000) {
   throw new Error(`waited ${limitMs} ms in vain for ${what}; last: ${last}`);
 }
 
+/** Below the ports that the system gives to clients: other tests make thousands of these meanwhile. */
 export function freePort() {
-  return new Promise((resolve, reject) => {
+  return new Promise((resolve) => {
     const server = createServer();
-    server.once("error", reject);
-    server.listen(0, "127.0.0.1", () => {
-      const { port } = server.address();
-      server.close(() => resolve(port));
-    });
+    const port = 10_000 + Math.floor(22_000 * Math.random());
+    server.once("error", () => resolve(freePort()));
+    server.listen(port, "127.0.0.1", () => server.close(() => resolve(port)));
   });
 }
 

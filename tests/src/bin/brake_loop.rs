@@ -546,7 +546,7 @@ fn a_stepper_without_supply_stays_and_cuts(arguments: &[String; 2]) -> String {
     it.go(0.2);
     assert_eq!(it.stepper.expect("a stepper").place, before);
     it.has_supply = true;
-    // It shuts, counts anew, holds on, and lets go at last.
+    // It shuts, counts again, holds on, and lets go at last.
     let mut least = before;
     for _ in 0..800 {
         it.go(0.005);

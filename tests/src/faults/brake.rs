@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 
 use leverarm::rehearsal::DEMO_BRAKE;
 use leverarm_live::{Command, Core, Now, Output};
-use leverarm_load::absorber::Kind;
+use leverarm_load::absorber::{Follows, Kind};
 use leverarm_load::controller::Why;
 use leverarm_software_stand::{
     AbsorberFault, PickupFault, Restart, SoftwareStand, StandModel, TemperatureSource, rad_per_s,
@@ -24,6 +24,8 @@ use super::chance::{Chance, Stream};
 /// One of so many seeds is of a brake.
 const EVERY: u64 = 10;
 const STEP_US: u64 = 1_000;
+/// From this stroke on a valve may be too slow for a sound engine's throttle, s.
+const SLOW_VALVE_S: f64 = 0.4;
 const WALL_US: i64 = 1_790_000_000_000_000;
 
 /// Whether a seed is of a brake.
@@ -110,6 +112,14 @@ impl Plan {
     fn has_sensor(&self) -> bool {
         let brake = self.model.absorber.as_ref();
         brake.is_some_and(|it| it.has_output_sensor || it.torque_sensor_s.is_finite())
+    }
+
+    /// A valve's stroke, s.
+    fn valve_s(&self) -> f64 {
+        match self.model.absorber.as_ref().map(|it| it.absorber.follows) {
+            Some(Follows::Valve { stroke_s, .. }) => stroke_s,
+            _ => 0.0,
+        }
     }
 
     /// The engine may turn so much faster than it was held, at most. A valve that sticks as the throttle opens, and a brake
@@ -235,6 +245,18 @@ impl World {
         }
     }
 
+    /// The throttle, by a person who knows that a valve has its time: an engine that is quicker runs up, and is cut for it.
+    fn open(&mut self, opening: f64) {
+        let valve_s = self.plan.valve_s();
+        let from = self.stand.truth().throttle;
+        let steps = whole_steps(2.0 * valve_s).max(1);
+        for step in 1..=steps {
+            let share = step as f64 / steps as f64;
+            self.stand.throttle(from + share * (opening - from));
+            self.step();
+        }
+    }
+
     fn until(&mut self, for_s: f64, is_so: impl Fn(&Self) -> bool) -> bool {
         for _ in 0..whole_steps(for_s) {
             self.step();
@@ -281,7 +303,7 @@ impl World {
             rad_per_s2: None,
         }));
         self.go(0.5);
-        self.stand.throttle(self.plan.throttle.0);
+        self.open(self.plan.throttle.0);
         let held_rpm = self.plan.held_rpm;
         let is_near = move |it: &Self| (it.engine_rpm() / held_rpm - 1.0).abs() < 0.02;
         if !self.until(25.0, is_near) {
@@ -324,11 +346,15 @@ impl World {
         self.stand.throttle(self.plan.throttle.1);
     }
 
-    /// Nothing is wrong: the throttle moves, and the speed is held.
+    /// Nothing is wrong: the throttle moves, and the speed is held, but where a slow valve can't and the cut says just that.
     fn nothing_happens(&mut self) {
         for opening in [0.3, 1.0, 0.0, 1.0] {
-            self.stand.throttle(opening);
+            self.open(opening);
             self.go(0.6);
+        }
+        let why = self.stand.load().unwrap_or_default().why;
+        if why == Why::Saturated && self.plan.valve_s() > SLOW_VALVE_S {
+            return;
         }
         self.go(1.5);
         let from = self.stand.truth();
@@ -342,7 +368,6 @@ impl World {
             ));
         }
         if to.cut {
-            let why = self.stand.load().unwrap_or_default().why;
             self.say(format!("cut though nothing is wrong: {why:?}"));
         }
     }

@@ -1,7 +1,6 @@
 //! A folder with a stand file, the board emulator, the real daemon process, and the command line.
 
 use std::io::{BufRead, BufReader, Read, Write};
-use std::net::TcpListener;
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdin, Command, ExitStatus, Stdio};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, sync_channel};
@@ -9,7 +8,7 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use leverarm::clock::Clock;
-pub(crate) use leverarm_tests::leverarm;
+pub(crate) use leverarm_tests::{free_port, leverarm};
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
 use serde_json::Value;
@@ -28,12 +27,6 @@ fn tests_folder() -> &'static Path {
 
 pub(crate) fn stand_template() -> String {
     std::fs::read_to_string(tests_folder().join("stand.toml")).unwrap()
-}
-
-/// An address that nobody listened on a moment ago.
-fn free_port() -> u16 {
-    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
-    listener.local_addr().unwrap().port()
 }
 
 /// What a command said, and how it ended.

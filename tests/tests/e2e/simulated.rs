@@ -105,7 +105,8 @@ fn a_board_of_text_lines_holds_a_load() {
     // The demo's own figure, at the absorber: what the stand file says is true of it.
     let truth = 0.1 + 0.006 * 2.5 * 2.5;
     assert_within("inertia", inertia["value"].as_f64().unwrap(), truth, 0.15);
-    bench.run(&["load", "steps", "4000 rpm", "5000 rpm"]).ok();
+    let ran = bench.run(&["load", "steps", "4000 rpm", "5000 rpm"]);
+    assert_eq!(ran.code, Some(0), "{}: {:?}", ran.err, bench.journal());
     // The board takes other settings when nothing is armed.
     bench.run(&["load", "release"]).ok();
     eventually("an armed load with the tuning in force", || {
