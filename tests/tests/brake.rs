@@ -613,7 +613,7 @@ fn a_tuning_holds_what_is_true() {
 /// with them, and is there again after it started again. The run is kept as what it is, and ends a pull that was under way.
 #[test]
 fn a_board_of_text_lines_is_tuned() {
-    let (stand, mut model) = drawn_stand(Kind::EddyCurrent, 1, 2);
+    let (stand, mut model) = drawn_stand(Kind::EddyCurrent, 1, 3);
     let folder = tempfile::tempdir().unwrap();
     let frames = tuned(folder.path(), (&stand, model.clone()), 4_000.0, 2).unwrap();
     let reader = StoreReader::open(folder.path()).unwrap();
