@@ -49,6 +49,8 @@ struct Stand {
     has_pickup: bool,
     has_heartbeat: bool,
     has_supply: bool,
+    /// The frame that a reset broke off is still to be heard.
+    is_broken_off: bool,
     loads: Vec<(u64, LoadStatus)>,
     cause: Option<CutCause>,
     is_cut: bool,
@@ -116,6 +118,7 @@ impl Stand {
             has_pickup: true,
             has_heartbeat: true,
             has_supply: true,
+            is_broken_off: false,
             loads: Vec::new(),
             cause: None,
             is_cut: true,
@@ -242,10 +245,18 @@ impl Stand {
         self.hear();
     }
 
+    fn reset(&mut self) {
+        self.chip.command("reset 8");
+        self.is_broken_off = true;
+    }
+
     fn hear(&mut self) {
         for (_, bytes) in std::mem::take(&mut self.chip.sent) {
             let now_us = self.now_us;
             self.decoder.feed(&bytes, &mut |frame| {
+                if frame.is_err() && std::mem::take(&mut self.is_broken_off) {
+                    return;
+                }
                 let frame = frame.expect("no frame is damaged");
                 match BoardMessage::parse(&frame).expect("a sound frame") {
                     BoardMessage::Load(status) => self.loads.push((now_us, status)),
@@ -467,7 +478,7 @@ fn no_load_unarmed_or_at_rest(arguments: &[String; 2]) -> String {
 /// A board that starts again has let go, and holds nothing until it has settings and a person's word again.
 fn a_restart_lets_go(arguments: &[String; 2]) -> String {
     let mut it = Stand::held(arguments, Kind::EddyCurrent);
-    it.chip.command("reset 8");
+    it.reset();
     it.go(0.1);
     assert!(!it.chip.lets_run());
     assert_eq!(it.load().why, LoadWhy::NotSet);
@@ -562,7 +573,7 @@ fn a_steppers_restart_shuts_the_valve(arguments: &[String; 2]) -> String {
     let mut it = Stand::held(arguments, Kind::Hydraulic);
     it.go(0.5);
     assert!(it.stepper.expect("a stepper").place > 40);
-    it.chip.command("reset 8");
+    it.reset();
     let mut shut_s = 0.0;
     while it.stepper.expect("a stepper").place > 0 && shut_s < 1.0 {
         it.step();
