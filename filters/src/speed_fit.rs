@@ -233,9 +233,9 @@ pub struct SpeedFit {
     /// Spans in which the wheel swings as no part of the model does, in s on the train's time base:
     /// mostly a drive with play. What the engine gave can't be told there.
     pub restless_s: Vec<(f64, f64)>,
-    /// Times, s on the train's time base, and by how much the wheel swings around them beyond what a rigid
+    /// Times, s on the train's time base, and by how much the wheel swings around each beyond what a rigid
     /// drive lets it, rad rms; empty where it is the drum's, or the drive rigid.
-    parting: Vec<(f64, f64)>,
+    parting: (Vec<f64>, Vec<f64>),
 }
 
 const TEETH_MIN: usize = 16;
@@ -886,7 +886,7 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         shuffle: layout
             .swing
             .map(|swing| swing.measured(&mean[layout.swing_at()])),
-        cycle_variation: (!found.work.is_empty() && parting.is_empty()).then(|| CycleVariation {
+        cycle_variation: (!found.work.is_empty() && parting.0.is_empty()).then(|| CycleVariation {
             cov,
             uncertainty: cov
                 * model
@@ -1026,11 +1026,10 @@ impl SpeedFit {
     /// two part: the middle of a swing moves by a share of the swing itself (play, or a drive that
     /// winds up), within the time that the curve can follow.
     fn parting_rad_per_s2(&self, time_s: f64, omega: f64, alpha: f64) -> f64 {
-        if self.parting.is_empty() {
+        if !self.parts_from_drum() {
             return 0.0;
         }
-        let (times, swings): (Vec<f64>, Vec<f64>) = self.parting.iter().copied().unzip();
-        let swing_rad = interpolate(&times, &swings, time_s);
+        let swing_rad = interpolate(&self.parting.0, &self.parting.1, time_s);
         let turned = std::f64::consts::TAU * self.shown_hz(omega, alpha);
         PARTING_SHARE * swing_rad * turned * turned
     }
@@ -1039,7 +1038,7 @@ impl SpeedFit {
     /// cycles' work can't be told: it moves the light crank alone, by as much more as the drum is heavier.
     #[must_use]
     pub fn parts_from_drum(&self) -> bool {
-        !self.parting.is_empty()
+        !self.parting.0.is_empty()
     }
 
     /// Width of the smallest feature that the curve shows around a motion, as a difference of the

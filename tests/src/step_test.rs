@@ -10,7 +10,7 @@ use leverarm_analysis::map::{Shown, map_of_setup};
 use leverarm_analysis::reduction::{CurveChoice, ReducedPull, reduce_pull};
 use leverarm_live::{Command, Live};
 use leverarm_load::absorber::Kind;
-use leverarm_software_stand::{Restart, SoftwareStand, StandModel};
+use leverarm_software_stand::{Engine, Restart, SoftwareStand, StandModel};
 use leverarm_store::{PullId, StoreReader};
 use leverarm_torque::air::{Air, Correction};
 use leverarm_torque::curve::{How, RAD_PER_S_PER_RPM};
@@ -291,6 +291,29 @@ pub struct MapFound {
     pub half: f64,
 }
 
+/// What a map is to show at a speed, rev/min, and a throttle position, SI: torque, lambda, or fuel, in air by which torques are
+/// divided by so much.
+#[must_use]
+pub fn map_truth(
+    engine: &Engine,
+    torque_divisor: f64,
+    shown: Shown,
+    (rpm, opening): (f64, f64),
+) -> f64 {
+    let omega = rpm * RAD_PER_S_PER_RPM;
+    let drag = engine.drag.torque_nm(omega);
+    let share = engine.breathing.work_share(opening, omega);
+    let full = engine.full_throttle.torque_nm(omega) / torque_divisor;
+    let nm = share * (full + drag) - drag;
+    let lambda = engine.breathing.lambda(opening, omega);
+    let air = engine.breathing.air_kg_per_s(nm + drag, opening, omega);
+    match shown {
+        Shown::Torque => nm,
+        Shown::Lambda => lambda,
+        _ => air / lambda / engine.breathing.stoichiometric_ratio,
+    }
+}
+
 /// A map of a drawn stand, held at three throttle positions and four speeds that are drawn too, with an engine whose curve is
 /// another each time: torque, lambda and fuel at the holds and between them.
 ///
@@ -341,20 +364,6 @@ pub fn map_test(seed: u64) -> Result<Vec<MapFound>, BenchError> {
         |_, _| {},
     )
     .unwrap();
-    let truth = |shown: Shown, (rpm, opening): (f64, f64)| {
-        let omega = rpm * RAD_PER_S_PER_RPM;
-        let drag = engine.drag.torque_nm(omega);
-        let share = engine.breathing.work_share(opening, omega);
-        let full = engine.full_throttle.torque_nm(omega) / divisor;
-        let nm = share * (full + drag) - drag;
-        let lambda = engine.breathing.lambda(opening, omega);
-        let air = engine.breathing.air_kg_per_s(nm + drag, opening, omega);
-        match shown {
-            Shown::Torque => nm,
-            Shown::Lambda => lambda,
-            _ => air / lambda / engine.breathing.stoichiometric_ratio,
-        }
-    };
     let mut found = Vec::new();
     let middle = |pair: &[f64]| (0.5 * (pair[0] + pair[1]), false);
     let with_middles = |all: &[f64]| -> Vec<(f64, bool)> {
@@ -371,7 +380,7 @@ pub fn map_test(seed: u64) -> Result<Vec<MapFound>, BenchError> {
                 found.push(MapFound {
                     shown,
                     is_held: at_speed && at_opening,
-                    off: read.value - truth(shown, place),
+                    off: read.value - map_truth(&engine, divisor, shown, place),
                     half: map.half_width(&read),
                 });
             }

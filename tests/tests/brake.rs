@@ -19,7 +19,7 @@ use leverarm_tests::leverarm;
 use leverarm_tests::loss_test::{
     Loss, Sound, asked_for_all, drawn_brake, loses, stands, too_strong,
 };
-use leverarm_tests::step_test::{BrakeBench, drawn, reduced, speeds, step_test};
+use leverarm_tests::step_test::{BrakeBench, drawn, map_truth, reduced, speeds, step_test};
 use leverarm_tests::tuning_test::{Run, Tuned, drawn_stand, swings, tuned, tuning};
 use leverarm_torque::curve::{How, RAD_PER_S_PER_RPM};
 use leverarm_values::calibration::{Calibration, Change};
@@ -112,13 +112,13 @@ fn a_list_of_steps_becomes_a_curve() {
     // A tighter wish takes longer.
     it.held(4_000.0).unwrap();
     let tight = StepList {
-        torque_share: 0.001,
+        torque_share: 0.000_5,
         ..speeds(&[4_000.0])
     };
     assert!(it.steps(tight).unwrap());
     let tighter = it.bench.live().load.unwrap().last_steps[0].clone();
     assert!(
-        tighter.seconds > done[0].seconds,
+        tighter.seconds > done[0].seconds + 1.0,
         "{tighter:?} after {:?}",
         done[0]
     );
@@ -376,19 +376,8 @@ fn holds_at_part_throttle_make_a_map() {
     assert_eq!(map.load, Load::Throttle);
     assert_eq!(map.holds.len(), 12, "{:?}", map.left_out);
     let model = drawn(0);
-    let truth = |engine: &Engine, shown: Shown, (rpm, opening): (f64, f64)| {
-        let omega = rpm * RAD_PER_S_PER_RPM;
-        let drag = engine.drag.torque_nm(omega);
-        let share = engine.breathing.work_share(opening, omega);
-        let full = engine.full_throttle.torque_nm(omega) / model.air.torque_divisor;
-        let nm = share * (full + drag) - drag;
-        let lambda = engine.breathing.lambda(opening, omega);
-        let air = engine.breathing.air_kg_per_s(nm + drag, opening, omega);
-        match shown {
-            Shown::Torque => nm,
-            Shown::Lambda => lambda,
-            _ => air / lambda / engine.breathing.stoichiometric_ratio,
-        }
+    let truth = |engine: &Engine, shown: Shown, place: (f64, f64)| {
+        map_truth(engine, model.air.torque_divisor, shown, place)
     };
     let (mut inside, mut count) = (0, 0);
     for shown in [Shown::Torque, Shown::Lambda, Shown::Fuel] {
@@ -618,13 +607,7 @@ fn a_board_of_text_lines_is_tuned() {
     let frames = tuned(folder.path(), (&stand, model.clone()), 4_000.0, 2).unwrap();
     let reader = StoreReader::open(folder.path()).unwrap();
     let states: Vec<_> = reader.pulls().unwrap().iter().map(|it| it.state).collect();
-    // The rise to the first speed may have been taken for a pull.
-    let (last, before) = states.split_last().unwrap();
-    assert_eq!(*last, PullState::Tuning);
-    assert!(
-        before.iter().all(|it| *it == PullState::Aborted),
-        "{states:?}"
-    );
+    assert_eq!(states, [PullState::Tuning]);
     let tuning = |run: Run| match run.outcome.unwrap().change {
         Change::LoadTuning(it) => it,
         other => panic!("{other:?}"),

@@ -269,6 +269,12 @@ impl ShelfPart {
         self.rating.map_or_else(String::new, words)
     }
 
+    /// Pulls of all its tests.
+    #[must_use]
+    pub fn pulls(&self) -> usize {
+        self.tests.iter().map(|test| test.pulls.len()).sum()
+    }
+
     /// Whether any setup has it.
     #[must_use]
     pub fn is_on_a_setup(&self) -> bool {

@@ -76,7 +76,7 @@ export class Chart {
 
   /** The pulls that there are, newest first; their curves are fetched one after the other. */
   async pulls(pulls, curveOf) {
-    const wanted = pulls.filter(({ state }) => !["running", "tuning"].includes(state)).slice(0, SHOWN);
+    const wanted = pulls.filter(hasCurve).slice(0, SHOWN);
     const found = [];
     for (const pull of wanted) {
       const curve = await curveOf(pull);
@@ -269,6 +269,12 @@ export function swatch({ stroke, dash, width }) {
   svg.append(line);
   return svg;
 }
+
+/** Whether it is a pull of the engine that is over. */
+export const hasCurve = ({ state }) => !["running", "tuning"].includes(state);
+
+/** How it ended, where that is to be said: what a run for tuning is, its reason says. */
+export const endingOf = ({ state }) => (["stored", "tuning"].includes(state) ? "" : state);
 
 /** Curves by pull, fetched once; an answer that there is none is kept too. */
 export class Curves {

@@ -2,7 +2,7 @@
 
 import { byId, kept, make, setData, setText } from "./dom.js";
 import { request } from "./api.js";
-import { Curves, swatch } from "./chart.js";
+import { Curves, endingOf, hasCurve, swatch } from "./chart.js";
 import { download } from "./download.js";
 import { noteForm, onSubmit } from "./forms.js";
 import { CURVES_MAX, SpeedPlot, lookOf } from "./speedplot.js";
@@ -168,7 +168,7 @@ export class Pulls {
 
   #row(pull) {
     const ticked = this.#ticked.get(pull.id);
-    const box = make("input", { type: "checkbox", id: `tick-${pull.id}`, checked: Boolean(ticked), disabled: ["running", "tuning"].includes(pull.state), "aria-label": `Show pull ${pull.id} in the graph` });
+    const box = make("input", { type: "checkbox", id: `tick-${pull.id}`, checked: Boolean(ticked), disabled: !hasCurve(pull), "aria-label": `Show pull ${pull.id} in the graph` });
     box.addEventListener("change", () => {
       this.#touched = true;
       if (!box.checked) this.#ticked.delete(pull.id);
@@ -186,8 +186,7 @@ export class Pulls {
       byId("pull-detail").focus();
       byId("pull-detail").scrollIntoView({ block: "nearest" });
     });
-    // What a run for tuning is, its reason says.
-    const words = [["stored", "tuning"].includes(pull.state) ? "" : pull.state, pull.excluded ? `left out: ${pull.excluded.reason}` : "",
+    const words = [endingOf(pull), pull.excluded ? `left out: ${pull.excluded.reason}` : "",
       pull.setup_corrected ? `setup put right, was ${pull.setup_corrected.recorded ?? "none"}` : "", ...pull.reasons, pull.note];
     const row = make("tr", {},
       make("td", { className: "tick" }, make("label", {}, box, ticked ? swatch(lookOf(ticked.place)) : "")),
@@ -227,7 +226,7 @@ export class Pulls {
   }
 
   async #curve(pull) {
-    const curve = ["running", "tuning"].includes(pull.state) ? null : await this.#curves.of(pull);
+    const curve = hasCurve(pull) ? await this.#curves.of(pull) : null;
     this.#known.set(pull.id, curve);
     return curve;
   }

@@ -2,7 +2,7 @@
 
 import { byId, make, setText } from "./dom.js";
 import { request } from "./api.js";
-import { Curves } from "./chart.js";
+import { Curves, endingOf, hasCurve } from "./chart.js";
 import { noteForm } from "./forms.js";
 import { numberText } from "./units.js";
 
@@ -73,7 +73,7 @@ export class Records {
 
   async #rows() {
     const rows = [];
-    for (const pull of this.#pulls) rows.push(this.#row(pull, ["running", "tuning"].includes(pull.state) ? null : await this.#curves.of(pull)));
+    for (const pull of this.#pulls) rows.push(this.#row(pull, hasCurve(pull) ? await this.#curves.of(pull) : null));
     // A note that is being written is not taken away.
     if (!byId("pulls").querySelector("form")) byId("pulls").replaceChildren(...rows);
   }
@@ -82,7 +82,7 @@ export class Records {
     const units = this.#units;
     const peak = (quantity, value, rpm) => (value === null || value === undefined ? "\u2013" : `${units.text(quantity, value)} at ${numberText(rpm, 0)} rpm`);
     const excluded = pull.excluded ? `excluded: ${pull.excluded.reason}` : "";
-    const remarks = [["stored", "tuning"].includes(pull.state) ? "" : pull.state, excluded, ...pull.reasons, ...(curve?.remarks ?? [])];
+    const remarks = [endingOf(pull), excluded, ...pull.reasons, ...(curve?.remarks ?? [])];
     const note = make("td", {});
     noteForm(note, pull);
     return make("tr", {},

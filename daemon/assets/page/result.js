@@ -2,6 +2,7 @@
 // same setup, or why not.
 
 import { request } from "./api.js";
+import { hasCurve } from "./chart.js";
 import { numberText } from "./units.js";
 
 const PULLS = 12;
@@ -59,7 +60,7 @@ export class Results {
 
   async #look() {
     const { pulls } = await request(`/api/pulls?limit=${PULLS}`);
-    const over = pulls.filter(({ state }) => !["running", "tuning"].includes(state));
+    const over = pulls.filter(hasCurve);
     const [pull] = over;
     const isFirstLook = this.#newest === null;
     if (!pull || pull.id === this.#newest) {

@@ -228,6 +228,8 @@ pub struct Controller {
     has_begun: bool,
 
     speed: i64,
+    /// Torque with full output at this speed, Q16.
+    full: i64,
     engine: i64,
     gap: i64,
     is_turning: bool,
@@ -373,6 +375,7 @@ impl Controller {
             sum: 0,
             has_begun: false,
             speed: 0,
+            full: 0,
             engine: 0,
             gap: 0,
             is_turning: false,
@@ -441,7 +444,7 @@ impl Controller {
 
     /// The absorber's torque as the model has it, Q16.
     fn held_torque(&self) -> i64 {
-        (self.set.full_torque(self.speed) * self.set.share_of(self.place)) >> 16
+        (self.full * self.set.share_of(self.place)) >> 16
     }
 
     /// Steps one on.
@@ -451,11 +454,10 @@ impl Controller {
         self.watch(inputs, measured, lost);
         let wants_cut = self.is_armed && self.why > Why::Cut;
         let torque = self.torque(inputs);
-        let full = self.set.full_torque(self.speed);
-        let is_saturated = torque > full || torque < 0;
-        let given = torque.clamp(0, full.max(0));
+        let is_saturated = torque > self.full || torque < 0;
+        let given = torque.clamp(0, self.full.max(0));
         self.watch_swings(given);
-        self.put_out(given, full, inputs.measured);
+        self.put_out(given, inputs.measured);
         Outputs {
             output: self.output,
             wants_cut,
@@ -540,6 +542,7 @@ impl Controller {
         if turned == 0 && self.why != Why::SensorLost {
             self.begin_model(0);
         }
+        self.full = self.set.full_torque(self.speed);
         self.sum += self.speed;
         self.at += 1;
         measured
@@ -552,6 +555,7 @@ impl Controller {
 
     fn begin_model(&mut self, speed: i64) {
         self.speed = speed;
+        self.full = self.set.full_torque(speed);
         self.engine = if speed == 0 { 0 } else { self.held_torque() };
         self.reference = speed;
         for back in 0..=HISTORY_MASK.min(self.at) {
@@ -566,8 +570,7 @@ impl Controller {
     /// explains what the engine's greatest torque makes of it, a slow valve what comes of it when it lags. Whatever there is
     /// beyond is added up, and forgotten within some tenths of a second. A speed that stays is never a loss.
     fn compare(&mut self, inputs: &Inputs, measured: i64) -> bool {
-        let full = self.set.full_torque(self.speed);
-        let at = |level: i64| (full * self.set.share_of(level)) >> 16;
+        let at = |level: i64| (self.full * self.set.share_of(level)) >> 16;
         let (low, high) = (self.low.level, self.high.level);
         let follow = self.set.follow;
 
@@ -663,7 +666,6 @@ impl Controller {
         } else {
             0
         };
-        let full = self.set.full_torque(self.speed);
         let top = match self.demand.mode {
             Mode::Speed => self.top,
             _ => self.set.speed_max,
@@ -671,7 +673,7 @@ impl Controller {
         let runs = self.output >= self.set.output_for[SHARES] - Q16 / 64
             && self.place >= Q16 - Q16 / 32
             && measured > top + top / 32
-            && self.engine > full;
+            && self.engine > self.full;
         self.running_off = if runs { self.running_off + 1 } else { 0 };
         let is_past = self.place > Q16 / 16 && measured > top + top / 12;
 
@@ -749,9 +751,7 @@ impl Controller {
                 Mode::Speed => self.speed_torque(),
                 Mode::Torque => self.torque_torque(inputs),
                 Mode::Road => self.road_torque(),
-                Mode::Output => {
-                    (self.set.full_torque(self.speed) * self.set.share_of(self.demand.target)) >> 16
-                }
+                Mode::Output => (self.full * self.set.share_of(self.demand.target)) >> 16,
             }
         } else {
             self.kept
@@ -770,17 +770,19 @@ impl Controller {
             }
             0
         } else if above < wide {
-            torque.min(self.set.full_torque(self.speed)) * above / wide
+            torque.min(self.full) * above / wide
         } else {
             torque
         }
     }
 
     fn speed_torque(&mut self) -> i64 {
-        let full = self.set.full_torque(self.speed);
         // Seven eighths of what there is.
         let per_inertia = |torque: i64| (torque.max(Q16 / 16) << 20) / self.set.inertia * 7 / 8;
-        let (mut up, mut down) = (per_inertia(self.engine), per_inertia(full - self.engine));
+        let (mut up, mut down) = (
+            per_inertia(self.engine),
+            per_inertia(self.full - self.engine),
+        );
         if self.demand.rate > 0 {
             up = up.min(self.demand.rate);
             down = down.min(self.demand.rate);
@@ -789,7 +791,7 @@ impl Controller {
         let mut acceleration = ((away * self.set.approach) >> 8).clamp(-down, up);
         if self.set.slew > 0 {
             // A valve changes it no faster; a part of that is left for corrections. Ending evenly, it takes the root of this.
-            let slew = (self.set.slew * full.max(0)) >> 8;
+            let slew = (self.set.slew * self.full.max(0)) >> 8;
             let jerk = ((slew << 20) / self.set.inertia).min(JERK_MAX);
             let most = (away.abs() * (jerk / 2)).isqrt() * 11 / 10;
             let change = jerk / self.set.rate_hz;
@@ -829,7 +831,7 @@ impl Controller {
     fn torque_torque(&mut self, inputs: &Inputs) -> i64 {
         self.ramp(self.demand.target);
         if let Some(torque) = inputs.torque {
-            let most = self.set.full_torque(self.speed) >> 2;
+            let most = self.full >> 2;
             self.trim += (self.wanted - i64::from(torque)) * 2 / self.set.rate_hz;
             self.trim = self.trim.clamp(-most, most);
         }
@@ -850,8 +852,12 @@ impl Controller {
     }
 
     /// Output for a torque, and the absorber's model moved on by it.
-    fn put_out(&mut self, torque: i64, full: i64, measured: Option<i32>) {
-        let share = if full > 0 { (torque << 16) / full } else { 0 };
+    fn put_out(&mut self, torque: i64, measured: Option<i32>) {
+        let share = if self.full > 0 {
+            (torque << 16) / self.full
+        } else {
+            0
+        };
         let wanted = self.set.output_for(share);
         let lead = ((wanted - self.place) * self.set.lead) >> 8;
         let output = (self.place + lead).clamp(self.set.output_min, self.set.output_max);

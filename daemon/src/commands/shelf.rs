@@ -125,7 +125,6 @@ fn name_of(part: &ShelfPart) -> String {
 
 fn table(parts: &[ShelfPart]) -> Rows {
     let row = |part: &ShelfPart| {
-        let pulls: usize = part.tests.iter().map(|test| test.pulls.len()).sum();
         vec![
             part.part.clone(),
             part.value.clone(),
@@ -134,7 +133,7 @@ fn table(parts: &[ShelfPart]) -> Rows {
             part.notes.clone(),
             part.picture.as_ref().map_or("", |_| "yes").to_owned(),
             part.tests.len().to_string(),
-            pulls.to_string(),
+            part.pulls().to_string(),
             part.tests
                 .last()
                 .map_or_else(String::new, |test| day_of(test.wall_us)),

@@ -333,10 +333,9 @@ fn described(report: &Report<'_>, shelf: &[ShelfPart]) -> Option<Block> {
         .iter()
         .filter(|part| is_own(part) && is_told(part))
         .map(|part| {
-            let pulls: usize = part.tests.iter().map(|test| test.pulls.len()).sum();
             let part_words = [&part.part, &part.value].map(Clone::clone);
             let said = [part.rating_words(), part.notes.clone()];
-            let counts = [part.tests.len(), pulls].map(|count| count.to_string());
+            let counts = [part.tests.len(), part.pulls()].map(|count| count.to_string());
             [part_words, said, counts].concat()
         })
         .collect();

@@ -448,14 +448,16 @@ pub fn pull_points(
         board: board.as_deref(),
         pull,
     };
-    let reduced = match reduce_recorded(reader, pull.id, CurveChoice::default()) {
-        Ok(_) if !pull.state.has_curve() => None,
-        Ok((reduced, recording)) => {
+    let has_curve = pull.state.has_curve();
+    let reduced = match has_curve.then(|| reduce_recorded(reader, pull.id, CurveChoice::default()))
+    {
+        None => None,
+        Some(Ok((reduced, recording))) => {
             let engine = engine_pull(&reduced, &recording);
             Some((reduced, engine, recording))
         }
-        Err(ReductionError::Store(error)) => return Err(error),
-        Err(error) => {
+        Some(Err(ReductionError::Store(error))) => return Err(error),
+        Some(Err(error)) => {
             tracing::info!(pull = %pull.id, %error, "a pull without a curve");
             None
         }

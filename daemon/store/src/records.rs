@@ -155,7 +155,7 @@ words! {
 }
 
 impl PullState {
-    /// Whether a curve is to be made of it.
+    /// Whether it is a pull of the engine that is over, whole or not: a curve may be made of it.
     #[must_use]
     pub const fn has_curve(self) -> bool {
         !matches!(self, Self::Running | Self::Tuning)

@@ -779,7 +779,7 @@ impl<'a> Problem<'a> {
         cycles_per_turn.is_some_and(|cycles| cycles <= ENGINE_CYCLES)
     }
 
-    /// Times and by how much the engine's own wheel swings around them beyond what a rigid drive lets it,
+    /// Times, s, and by how much the engine's own wheel swings around each beyond what a rigid drive lets it,
     /// rad rms; nothing where the drive is rigid, and for a drum's.
     pub(super) fn parting(
         &self,
@@ -787,16 +787,16 @@ impl<'a> Problem<'a> {
         solution: &[f64],
         weights: &[bool],
         noise_s: f64,
-    ) -> Vec<(f64, f64)> {
+    ) -> (Vec<f64>, Vec<f64>) {
         let Some(per_turn) = self.options.cycles_per_turn.filter(|_| self.on_engine()) else {
-            return Vec::new();
+            return Default::default();
         };
         let mut without_swing = solution.to_vec();
         without_swing[self.layout.ripple_at()].fill(0.0);
         let left = self.residuals(current, &without_swing);
         let kept: Vec<usize> = (0..left.len()).filter(|k| weights[*k]).collect();
         let rigid_rad_per_s2 = RIGID_SWING * self.mean_alpha();
-        let (mut found, mut from) = (Vec::new(), 0);
+        let (mut times_s, mut swings_rad, mut from) = (Vec::new(), Vec::new(), 0);
         let (mut all, mut of_rigid) = (0.0, 0.0);
         while from < kept.len() {
             let start_s = self.train.time_s[kept[from]];
@@ -811,15 +811,16 @@ impl<'a> Problem<'a> {
             let jitter_rad = omega * noise_s.min(JITTER_MAX_S);
             let square = squares.sum::<f64>() / window.len() as f64 - jitter_rad * jitter_rad;
             let rigid = 0.5 * (rigid_rad_per_s2 / (per_turn * omega).powi(2)).powi(2);
-            found.push((self.train.time_s[middle], (square - rigid).max(0.0).sqrt()));
+            times_s.push(self.train.time_s[middle]);
+            swings_rad.push((square - rigid).max(0.0).sqrt());
             all += square;
             of_rigid += rigid;
             from = to;
         }
         if all < PARTS * of_rigid {
-            found.clear();
+            return Default::default();
         }
-        found
+        (times_s, swings_rad)
     }
 
     /// Whether a swing of so many Hz, and up to so much of the acceleration, is the working cycle or its

@@ -286,6 +286,12 @@ impl Stand {
         rpm((to.crank_rad - from.crank_rad) / (to.time_s - from.time_s))
     }
 
+    /// How far the mean of a working cycle is off at most, percent, in so many cycles.
+    fn off_percent(&mut self, cycles: u32) -> f64 {
+        let off = |rpm: f64| (rpm / HELD_RPM - 1.0).abs() * 100.0;
+        (0..cycles).fold(0.0, |most: f64, _| most.max(off(self.mean_rpm(0.024))))
+    }
+
     /// Goes on for some time; the engine has to be cut meanwhile. Gives when, s, and by how much it gained, in percent.
     fn until_cut(&mut self, for_s: f64) -> (f64, f64) {
         let begin_us = self.now_us;
@@ -355,10 +361,7 @@ fn holds_steps_and_takes_a_snap(arguments: &[String; 2]) -> String {
     let held = it.mean_rpm(0.5);
     assert!((held / HELD_RPM - 1.0).abs() < 0.003, "{held}");
     it.stand.throttle(0.25);
-    let mut off = 0.0_f64;
-    for _ in 0..8 {
-        off = off.max((it.mean_rpm(0.024) / HELD_RPM - 1.0).abs() * 100.0);
-    }
+    let off = it.off_percent(8);
     assert!(off < 4.0, "{off}");
     it.stand.throttle(1.0);
     it.go(0.2);
@@ -497,10 +500,7 @@ fn a_stepper_holds(arguments: &[String; 2]) -> String {
     let held = it.mean_rpm(1.0);
     assert!((held / HELD_RPM - 1.0).abs() < 0.003, "{held}");
     it.stand.throttle(0.5);
-    let mut off = 0.0_f64;
-    for _ in 0..20 {
-        off = off.max((it.mean_rpm(0.024) / HELD_RPM - 1.0).abs() * 100.0);
-    }
+    let off = it.off_percent(20);
     assert!(
         off < 6.0 && it.load().why == LoadWhy::None,
         "{off} {:?}",

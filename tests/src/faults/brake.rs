@@ -171,6 +171,8 @@ struct World {
     stand: SoftwareStand,
     core: Core,
     now_us: u64,
+    /// The engine so far.
+    fastest_rpm: f64,
     host_lives: bool,
     has_port: bool,
     trace: Sha256,
@@ -214,6 +216,7 @@ impl World {
         let mut bytes = Vec::new();
         self.stand.advance(self.now_us, &mut bytes);
         self.trace.update(&bytes);
+        self.fastest_rpm = self.fastest_rpm.max(self.engine_rpm());
         if self.host_lives {
             if self.has_port && !bytes.is_empty() {
                 self.call(|core, now, out| core.feed(now, &bytes, out));
@@ -353,7 +356,8 @@ impl World {
             self.go(0.6);
         }
         let why = self.stand.load().unwrap_or_default().why;
-        if why == Why::Saturated && self.plan.valve_s() > SLOW_VALVE_S {
+        let ran_up = self.fastest_rpm * 12.0 > self.plan.held_rpm * 13.0;
+        if why == Why::Saturated && ran_up && self.plan.valve_s() > SLOW_VALVE_S {
             return;
         }
         self.go(1.5);
@@ -462,6 +466,7 @@ pub(super) fn run(seed: u64) -> Result<Outcome, Box<dyn std::error::Error>> {
         core: Core::new(stand_file),
         plan,
         now_us: 0,
+        fastest_rpm: 0.0,
         host_lives: true,
         has_port: true,
         trace: Sha256::new(),

@@ -44,8 +44,7 @@ fn begins_a_cut(kind: &str) -> bool {
 #[must_use]
 pub fn days(entries: &[Entry], pulls: &[PullRecord], zone: &TimeZone) -> BTreeMap<Date, Day> {
     let mut days: BTreeMap<Date, Day> = BTreeMap::new();
-    let is_pull = |it: &&PullRecord| !matches!(it.state, PullState::Running | PullState::Tuning);
-    for pull in pulls.iter().filter(is_pull) {
+    for pull in pulls.iter().filter(|pull| pull.state.has_curve()) {
         let Some(date) = date(pull.started_wall_us, zone) else {
             continue;
         };

@@ -194,7 +194,7 @@ pub fn made_since(reader: &StoreReader, plan: &CurrentPlan) -> Result<Vec<Made>,
     let mut lists = lists_read(reader)?;
     let made = pulls(reader)?.into_iter().filter(|pull| {
         pull.started_wall_us >= plan.begun_wall_us
-            && !matches!(pull.state, PullState::Running | PullState::Tuning)
+            && pull.state.has_curve()
             && !plan.is_away(pull.started_wall_us)
     });
     Ok(made
