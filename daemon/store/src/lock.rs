@@ -15,7 +15,7 @@ pub(super) const LOCK_FILE: &str = "writer.lock";
 /// Held as long as it lives.
 #[derive(Debug)]
 pub(super) struct WriterLock {
-    _file: File,
+    file: File,
 }
 
 impl WriterLock {
@@ -40,7 +40,16 @@ impl WriterLock {
         }
         // The number only helps the message of a second daemon, so it may fail to be written.
         drop(write_holder(&mut file));
-        Ok(Self { _file: file })
+        Ok(Self { file })
+    }
+}
+
+impl Drop for WriterLock {
+    /// A process that is just being started has a copy of the open file until its program runs, and would keep the lock
+    /// that long.
+    fn drop(&mut self) {
+        // One that can't be let go ends with the file.
+        drop(self.file.unlock());
     }
 }
 
@@ -54,4 +63,20 @@ fn holder(file: &mut File) -> Option<u32> {
     let mut text = String::new();
     file.take(16).read_to_string(&mut text).ok()?;
     text.trim().parse().ok()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_copy_of_the_open_file_does_not_keep_the_lock() {
+        let folder = tempfile::tempdir().unwrap();
+        let lock = WriterLock::take(folder.path()).unwrap();
+        let _copy = lock.file.try_clone().unwrap();
+        let taken = WriterLock::take(folder.path()).unwrap_err();
+        assert!(matches!(taken, StoreError::Locked { .. }), "{taken}");
+        drop(lock);
+        WriterLock::take(folder.path()).unwrap();
+    }
 }
