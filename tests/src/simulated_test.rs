@@ -747,3 +747,26 @@ pub(crate) fn in_parallel<T: Send>(
         })
     })
 }
+
+#[cfg(test)]
+mod tests {
+    #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
+    use super::*;
+
+    /// Whatever of it neighbours in time share.
+    #[test]
+    fn a_pulls_scatter_is_told_also_where_neighbours_are_alike() {
+        let world = World {
+            correlation: 0.6,
+            refit: 1.0,
+            ..World::CALM
+        };
+        let found = (0..20).map(|seed| world.compare(None, seed).unwrap().memory.pull_sd.unwrap());
+        let found: Vec<f64> = found.collect();
+        let mean_square = found.iter().map(|sd| sd * sd).sum::<f64>() / found.len() as f64;
+        let off = mean_square.sqrt() / world.pull;
+        assert!((0.75..1.25).contains(&off), "{off}: {found:?}");
+        assert!(found.iter().all(|sd| *sd > 0.4 * world.pull), "{found:?}");
+    }
+}

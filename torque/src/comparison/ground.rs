@@ -345,18 +345,21 @@ impl Grounds {
     /// What is known, for all pairs.
     pub(super) fn memory(&self, judge: &Judge) -> Memory {
         let sessions = self.mountings.iter().map(|m| m.session + 1).max();
-        let sd = |effect: Effect| {
+        let variance = |effect: Effect| {
             let at = judge.structure.effects.iter().position(|e| *e == effect)?;
             let variance = judge.low[0].variances.get(at)?.max(0.0);
-            Some((variance / judge.points() as f64).sqrt())
+            Some(variance / judge.points() as f64)
         };
+        let sd = |effect: Effect| variance(effect).map(f64::sqrt);
+        // What neighbours in time share is a part of how each scatters.
+        let of_pull = |own: f64| (own + variance(Effect::Near).unwrap_or(0.0)).sqrt();
         Memory {
             builds: self.mountings.len(),
             pulls: self.layout.rows.iter().map(Vec::len).sum(),
             repeated: self.repeated,
             sessions: sessions.unwrap_or(0),
             build_sd: sd(Effect::Build).filter(|_| self.known),
-            pull_sd: sd(Effect::Pull),
+            pull_sd: variance(Effect::Pull).map(of_pull),
             day_sd: sd(Effect::Day).filter(|sd| *sd > 0.0),
             is_typical: self.is_typical,
             apart: self.apart.clone(),
