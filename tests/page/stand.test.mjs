@@ -286,6 +286,13 @@ test("a fault that lasts, one that is over, and one behind twenty harmless event
   });
 });
 
+test("a curve that a busy daemon does not answer is asked for again", async () => {
+  await madeUp((fake) => Object.assign(fake, { pulls: 1, refusals: 2 }), async (page, fake) => {
+    await page.locator("#pulls tr", { hasText: /\d N·m at \d/ }).waitFor({ state: "attached" });
+    assert.equal(fake.refusals, 0);
+  });
+});
+
 test("a page that may only look has nothing to press and no heading without its words", async () => {
   await madeUp((fake) => {
     fake.stand.access = "read";

@@ -14,7 +14,7 @@ use leverarm_config::display::DisplayUnits;
 use leverarm_store::{PullState, StoreReader};
 use leverarm_tests::simulated_store::{fill, series};
 use leverarm_torque::comparison::factors::{
-    Confounded, EffectDoubt, Effects, Interaction, PartEffect, PartingTest,
+    Confounded, EffectDoubt, Effects, Interaction, PartEffect, SeparatingTest,
 };
 use leverarm_torque::comparison::orders::{Cost, Question, judged, shows, soonest};
 use leverarm_torque::comparison::words::{self, Statement, TorqueUnit};
@@ -166,7 +166,7 @@ fn random_effects(seed: u64) -> Effects {
     let mixed: Vec<Vec<String>> = mixed.collect();
     let confounded = mixed.into_iter().map(|parts| Confounded {
         together_nm: (chance.below(2) == 0).then(|| chance.estimate()),
-        test: (chance.below(3) > 0).then(|| PartingTest {
+        test: (chance.below(3) > 0).then(|| SeparatingTest {
             setup: chance.below(5),
             part: parts[0].clone(),
             from: "a".to_owned(),

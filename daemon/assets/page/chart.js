@@ -276,6 +276,9 @@ export const hasCurve = ({ state }) => !["running", "tuning"].includes(state);
 /** How it ended, where that is to be said: what a run for tuning is, its reason says. */
 export const endingOf = ({ state }) => (["stored", "tuning"].includes(state) ? "" : state);
 
+// Pauses before a curve is asked for again.
+const RETRY_MS = [300, 1000, 3000];
+
 /** Curves by pull, fetched once; an answer that there is none is kept too. */
 export class Curves {
   #kept = new Map();
@@ -286,16 +289,24 @@ export class Curves {
   async of(pull) {
     const key = `${pull.id} ${pull.state} ${JSON.stringify(pull.air)}`;
     if (this.#kept.has(key)) return this.#kept.get(key);
-    let curve = null;
-    try {
-      curve = await request(`/api/pulls/${pull.id}/curve`);
-    } catch (error) {
-      // No answer may be answered yet; a pull without a curve stays without.
-      if (error.status !== 409 && error.status !== 404) return null;
-    }
+    const curve = await this.#asked(pull.id);
+    if (curve === undefined) return null;
     this.#kept.set(key, curve);
     if (this.#kept.size > this.#most) this.#kept.delete(this.#kept.keys().next().value);
     return curve;
+  }
+
+  /** Null when there is none, undefined when the daemon does not answer: busy, or a curve that takes it long. */
+  async #asked(id) {
+    for (const pause of [...RETRY_MS, null]) {
+      try {
+        return await request(`/api/pulls/${id}/curve`);
+      } catch (error) {
+        if (error.status === 409 || error.status === 404) return null;
+      }
+      if (pause) await new Promise((resolve) => setTimeout(resolve, pause));
+    }
+    return undefined;
   }
 
   clear() { this.#kept.clear(); }

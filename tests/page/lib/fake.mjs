@@ -16,6 +16,8 @@ export class Fake {
   sent = 0;
   pulls = 0;
   events = 0;
+  /** So many times it is too busy for a curve. */
+  refusals = 0;
   /** Its clock is the machine's, so that what a busy machine sends late is not old. */
   inRealTime = false;
 
@@ -52,6 +54,11 @@ export class Fake {
         response.setHeader("Content-Type", "text/event-stream");
         this.stream = response;
         return response.write(this.#stored());
+    }
+    if (pathname.endsWith("/curve") && this.refusals > 0) {
+      this.refusals--;
+      response.statusCode = 503;
+      return this.#json(response, { error: "busy" });
     }
     if (pathname.endsWith("/curve")) return this.#json(response, { ...this.curve, id: Number(pathname.split("/")[3]) });
     const name = normalize(pathname === "/" ? "index.html" : pathname.replace("/assets/", ""));

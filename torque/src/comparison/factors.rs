@@ -159,12 +159,12 @@ pub struct Confounded {
     /// What all of them did together, average over the range, N·m, where that is told.
     pub together_nm: Option<Estimate>,
     /// The cheapest test after which they can be told; none when one is not enough.
-    pub test: Option<PartingTest>,
+    pub test: Option<SeparatingTest>,
 }
 
 /// A setup that was tested, the same with one part changed, and the first once more, in one session.
 #[derive(Debug, Clone, PartialEq)]
-pub struct PartingTest {
+pub struct SeparatingTest {
     /// Index of the setup.
     pub setup: usize,
     /// The part to change.
@@ -936,7 +936,7 @@ impl<'a> Found<'a> {
         let groups = groups.into_iter().filter(|group| group.len() > 1);
         groups
             .map(|group| Confounded {
-                test: self.parting_test(&group, minutes),
+                test: self.separating_test(&group, minutes),
                 together_nm: together
                     .as_ref()
                     .and_then(|all| all.estimate(&self.columns_of(&group)?)),
@@ -954,17 +954,17 @@ impl<'a> Found<'a> {
     }
 
     /// The cheapest test that tells every part of a group.
-    fn parting_test(
+    fn separating_test(
         &self,
         group: &BTreeSet<String>,
         minutes: &dyn Fn(&str) -> f64,
-    ) -> Option<PartingTest> {
+    ) -> Option<SeparatingTest> {
         let on = self.mountings.last()?.setup;
         let wanted: Vec<usize> = (0..self.table.columns.len())
             .filter(|column| group.contains(&self.table.parts[self.table.columns[*column].0]))
             .collect();
         let tested: BTreeSet<usize> = self.mountings.iter().map(|m| m.setup).collect();
-        let mut best: Option<PartingTest> = None;
+        let mut best: Option<SeparatingTest> = None;
         for setup in tested {
             let Some(places) = &self.table.of_setup[setup] else {
                 continue;
@@ -979,13 +979,13 @@ impl<'a> Found<'a> {
                 let name = &self.table.parts[part];
                 let swap_min = self.table.swap_min(on, setup, minutes) + 2.0 * minutes(name);
                 let is_cheaper = best.as_ref().is_none_or(|best| swap_min < best.swap_min);
-                if !is_cheaper || !self.parts_them(setup, part, to, &wanted) {
+                if !is_cheaper || !self.separates_them(setup, part, to, &wanted) {
                     continue;
                 }
                 let mut between = places.clone();
                 between[part] = to;
                 let known = self.table.of_setup.iter();
-                best = Some(PartingTest {
+                best = Some(SeparatingTest {
                     setup,
                     part: name.clone(),
                     from: self.table.values[part][places[part]].clone(),
@@ -999,7 +999,7 @@ impl<'a> Found<'a> {
     }
 
     /// Whether these columns are told once a setup was tested with a part changed in between.
-    fn parts_them(&self, setup: usize, part: usize, to: usize, wanted: &[usize]) -> bool {
+    fn separates_them(&self, setup: usize, part: usize, to: usize, wanted: &[usize]) -> bool {
         let mut table = self.table.clone();
         let Some(mut places) = table.of_setup[setup].clone() else {
             return false;

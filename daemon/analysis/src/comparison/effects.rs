@@ -264,7 +264,7 @@ impl EffectsReport<'_> {
                 pairs(found.interactions_untold)
             ));
         }
-        lines.extend(self.confounded().map(|group| self.parting_words(group)));
+        lines.extend(self.confounded().map(|group| self.separating_words(group)));
         lines
     }
 
@@ -328,7 +328,7 @@ impl EffectsReport<'_> {
         )
     }
 
-    fn parting_words(&self, group: &Confounded) -> String {
+    fn separating_words(&self, group: &Confounded) -> String {
         let parts = and(&group.parts);
         let together = group.together_nm.map_or_else(String::new, |nm| {
             format!("; together they did {}", self.torque(nm))
@@ -551,7 +551,7 @@ impl EffectsReport<'_> {
                     "between": test.between.map(|setup| self.name(setup)),
                     "swap_min": test.swap_min,
                 })),
-                "words": self.parting_words(group),
+                "words": self.separating_words(group),
             })).collect::<Vec<_>>(),
         })
     }
