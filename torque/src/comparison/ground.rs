@@ -5,6 +5,7 @@ use std::collections::VecDeque;
 
 use nalgebra::{DMatrix, DVector};
 use statrs::distribution::{ContinuousCDF, FisherSnedecor};
+use statrs::statistics::{Data, Median};
 
 use super::checks::{Likeness, likeness};
 use super::figure::Estimate;
@@ -39,8 +40,10 @@ const SHAPES_PRIOR: f64 = 4.0;
 pub(super) const FACTOR_PRIOR: f64 = 4.0;
 /// Relative variance told apart from none.
 const VARIANCE_FLOOR: f64 = 1e-24;
-/// Such pulls at most, as a share.
-const APART_SHARE_MAX: f64 = 0.15;
+/// Times the median distance from the middles of builds, beyond which a pull may be none of its build's.
+const SUSPECT: f64 = 4.0;
+/// Such pulls at most, in a hundred.
+const APART_PERCENT_MAX: usize = 15;
 
 /// What keeps an answer back.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -236,7 +239,9 @@ impl Grounds {
         self.known
     }
 
-    /// The judge of all rows but those that stand apart from all others.
+    /// The judge of all rows but those that stand apart from all others: the worst are taken out one by one, and all
+    /// up to the last that is out of bounds stay out (B. Rosner, *Technometrics* 25 (1983) 165), for several hide
+    /// each other while they are in.
     fn judged(
         &mut self,
         basis: &Basis,
@@ -245,40 +250,62 @@ impl Grounds {
         build: Option<Prior>,
         pulls: &[&Pull],
     ) -> Option<Judge> {
-        let rows = layout.rows.len();
-        loop {
-            layout.pull_variance = pull_variances(&layout, basis, &self.curves, compared);
-            let of = |layout: &Layout| {
-                let structure = structure(layout, build);
-                Judge::new(basis, &self.curves, layout.clone(), structure)
+        let judge_of = |layout: &Layout, curves: &DMatrix<f64>| {
+            let of = |layout: Layout| {
+                let structure = structure(&layout, build);
+                Judge::new(basis, curves, layout, structure)
             };
             // Pulls that can't tell warming up from setups.
-            let judge = of(&layout).or_else(|| of(&layout.clone().kept_warm()))?;
+            of(layout.clone()).or_else(|| of(layout.clone().kept_warm()))
+        };
+        let rows = layout.rows.len();
+        let most = rows * APART_PERCENT_MAX / 100;
+        let suspects = suspects(&layout, &self.curves).min(most);
+        let mut curves = self.curves.clone();
+        let (mut apart, mut found) = (Vec::new(), None);
+        loop {
+            // A pull that went wrong does not make its setup one that scatters more.
+            layout.pull_variance =
+                pull_variances(&layout, basis, &curves, compared, Told::ByShapes);
+            let Some(judge) = judge_of(&layout, &curves) else {
+                break;
+            };
             // A pull is told by its overall factor; blocks hold the rows in another order.
             let order: Vec<usize> = judge.rows_of_blocks();
-            let limit = two_sided_factor(APART_ALARM / rows as f64, (judge.left.max(2) - 1) as f64);
             let worst = order
                 .iter()
                 .zip(&judge.low[0].deletion)
                 .filter(|(row, _)| layout.can_spare(**row))
-                .max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
-            let Some((row, apart)) = worst else {
-                return Some(judge);
-            };
-            let full = (self.apart.len() + 1) as f64 > APART_SHARE_MAX * rows as f64;
+                .max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))
+                .map(|(row, by)| (*row, *by));
+            let limit = two_sided_factor(APART_ALARM / rows as f64, (judge.left.max(2) - 1) as f64);
             // Studentised within: others' scatter without it.
             let left = judge.left as f64;
-            let own = apart * apart;
-            let outside = own * (left - 1.0) / (left - own).max(1e-9);
-            if full || outside.sqrt() < limit {
-                return Some(judge);
+            let is_out = worst.is_some_and(|(_, by)| {
+                let own = by * by;
+                (own * (left - 1.0) / (left - own).max(1e-9)).sqrt() >= limit
+            });
+            if !is_out || apart.len() >= most {
+                found.get_or_insert_with(|| (judge, curves.clone(), apart.clone()));
+            } else {
+                found = None;
             }
-            let label = layout.rows[*row].first().and_then(|i| pulls.get(*i));
-            self.apart.extend(label.map(|pull| pull.label.clone()));
-            let gone = [*row];
-            self.curves = self.curves.clone().remove_row(*row);
-            layout = layout.without(&gone);
+            let Some((row, _)) = worst.filter(|_| apart.len() < suspects || found.is_none()) else {
+                break;
+            };
+            let label = layout.rows[row].first().and_then(|i| pulls.get(*i));
+            apart.extend(label.map(|pull| pull.label.clone()));
+            curves = curves.remove_row(row);
+            layout = layout.without(&[row]);
         }
+        let (judge, curves, apart) = found?;
+        (self.curves, self.apart) = (curves, apart);
+        let mut layout = judge.layout.clone();
+        layout.pull_variance = pull_variances(&layout, basis, &self.curves, compared, Told::ByAll);
+        if layout.pull_variance == judge.layout.pull_variance {
+            return Some(judge);
+        }
+        judge_of(&layout, &self.curves)
     }
 
     /// How alike neighbouring pulls of a mounting are.
@@ -516,6 +543,28 @@ impl Grounds {
     }
 }
 
+/// How many rows may stand apart from their builds, by a scale that they don't widen: rather too many than too few.
+fn suspects(layout: &Layout, curves: &DMatrix<f64>) -> usize {
+    let mut off = Vec::new();
+    for mounting in layout.mountings() {
+        let own: Vec<f64> = mounting
+            .rows
+            .iter()
+            .map(|row| curves.row(*row).mean())
+            .collect();
+        let middle = median(&own);
+        off.extend(own.iter().map(|level| (level - middle).abs()));
+    }
+    // Of those in the middle of their builds nothing is told.
+    let told: Vec<f64> = off.iter().copied().filter(|off| *off > 0.0).collect();
+    let scale = median(&told);
+    off.iter().filter(|off| **off > SUSPECT * scale).count()
+}
+
+fn median(values: &[f64]) -> f64 {
+    Data::new(values.to_vec()).median()
+}
+
 /// What a gap between returns is expected to be.
 struct ExpectedGap {
     /// What warming up does each time, relative, at each speed.
@@ -545,6 +594,15 @@ pub(super) fn structure(layout: &Layout, build: Option<Prior>) -> Structure {
     }
 }
 
+/// By what a setup's pulls are said to scatter more than others'.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Told {
+    /// By the shapes of their curves alone.
+    ByShapes,
+    /// By these and their overall factors.
+    ByAll,
+}
+
 /// How many times the variance of the others' pulls those with each setup have, where they scatter more.
 ///
 /// Only those compared are asked: of the others it is known that they tell how all scatter. Whether they do is
@@ -558,6 +616,7 @@ pub(super) fn pull_variances(
     basis: &Basis,
     curves: &DMatrix<f64>,
     compared: usize,
+    told: Told,
 ) -> Vec<f64> {
     const ROUNDS: usize = 4;
     let scores = curves * basis.first_cosines();
@@ -596,11 +655,16 @@ pub(super) fn pull_variances(
             let shape = shapes.iter().sum::<f64>() / columns.max(1.0);
             let factor = ratio(0).unwrap_or(1.0);
             // Neighbouring cosines are no independent witnesses.
-            let is_uneven = is_large(factor, 1.0, UNEVEN_ALARM)
+            let by_all = told == Told::ByAll;
+            let is_uneven = by_all && is_large(factor, 1.0, UNEVEN_ALARM)
                 || columns > 0.0 && is_large(shape, 0.5 * columns, UNEVEN_SHAPES_ALARM);
             let shape =
                 (SHAPES_PRIOR + own_dof * columns * shape) / (SHAPES_PRIOR + own_dof * columns);
-            let moderated = (FACTOR_PRIOR * shape + own_dof * factor) / (FACTOR_PRIOR + own_dof);
+            let moderated = if by_all {
+                (FACTOR_PRIOR * shape + own_dof * factor) / (FACTOR_PRIOR + own_dof)
+            } else {
+                shape
+            };
             found[setup] = if is_uneven { moderated.max(1.0) } else { 1.0 };
         }
     }
