@@ -750,6 +750,8 @@ pub(crate) fn in_parallel<T: Send>(
 
 #[cfg(test)]
 mod tests {
+    use leverarm_torque::comparison::TypicalBuild;
+
     use super::*;
 
     /// Whatever of it neighbours in time share.
@@ -766,6 +768,29 @@ mod tests {
         let off = mean_square.sqrt() / world.pull;
         assert!((0.75..1.25).contains(&off), "{off}: {found:?}");
         assert!(found.iter().all(|sd| *sd > 0.4 * world.pull), "{found:?}");
+    }
+
+    /// With two setups alone neither says how much pulls scatter, and one's shapes may scatter more, the other's factors.
+    #[test]
+    fn a_pulls_scatter_is_told_also_by_two_setups_alone() {
+        let world = World {
+            memory: (0, 0),
+            ..World::CALM
+        };
+        let names = ["A", "B"].map(str::to_owned);
+        let typical = TypicalBuild {
+            relative_sd: world.pull,
+            degrees_of_freedom: 5.0,
+        };
+        let options = Options {
+            typical_build: Some(typical),
+            ..Options::default()
+        };
+        for seed in 0..40 {
+            let compared = compare(&names, &world.store(None, seed), &options).unwrap();
+            let off = compared.memory.pull_sd.unwrap() / world.pull;
+            assert!((0.2..3.0).contains(&off), "{seed}: {off}");
+        }
     }
 
     /// Several in one store hide each other from a test that takes the worst alone (B. Rosner, *Technometrics* 25 (1983) 165).

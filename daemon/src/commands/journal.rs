@@ -11,7 +11,8 @@ use serde_json::json;
 use super::control::Line;
 use super::terminal::Table;
 use super::{
-    DaemonArgument, Failure, SeverityChoice, StoreArgument, json_line, read_stand, say, times,
+    DaemonArgument, Failure, SeverityChoice, StoreArgument, json_line, parse_stand, read_stand,
+    say, times,
 };
 use crate::clock::Clock;
 use leverarm_analysis::journal::{
@@ -271,7 +272,7 @@ fn table(entries: &[Entry]) -> String {
 fn show(asked: &ShowArguments) -> Result<(), Failure> {
     let reader = asked.store.open()?;
     let event = reader.event(EventId::new(asked.event))?;
-    let stand = read_stand(&asked.store.stand.file).ok();
+    let stand = parse_stand(&asked.store.stand.file).ok();
     let found = evidence(&reader, &event, stand.as_ref().map(|read| &read.stand))?;
     if let Some(file) = &asked.bytes {
         let raw = journal::raw_bytes(&reader, &event)?;
@@ -449,7 +450,7 @@ fn show_health(asked: &HealthArguments) -> Result<(), Failure> {
         connections.retain(|connection| connection.opened_wall_us >= since_us);
     }
     let entries = faults(&reader, time(since)?)?;
-    let names = read_stand(&of.store.stand.file)
+    let names = parse_stand(&of.store.stand.file)
         .map_or_else(|_| Vec::new(), |read| channel_names(&read.stand));
     let now_wall_us = Clock::start().now().wall_us;
     let mut found = health(

@@ -9,7 +9,7 @@ use leverarm_config::units;
 use super::curve_output::{self, terminal_table};
 use super::pulls::write_plot;
 use super::terminal::bar_of_pulls;
-use super::{CurvesArguments, Failure, json_line, read_stand, say};
+use super::{CurvesArguments, Failure, json_line, parse_stand, say};
 use leverarm_analysis::map::{Apart, Less, Load, MapView, Shown, StoredMap, map_of_setup};
 use leverarm_plot::Theme;
 
@@ -111,7 +111,7 @@ pub(super) fn run(asked: &Arguments) -> Result<(), Failure> {
         refit: refit.unwrap_or(0.0),
     };
     let shown = shown(asked, &view)?;
-    let of_stand = read_stand(&asked.curves.store.stand.file).map(|read| read.stand);
+    let of_stand = parse_stand(&asked.curves.store.stand.file).map(|read| read.stand);
     let name = of_stand.as_ref().map_or("", |stand| stand.name.as_str());
     let units = of_stand.as_ref().map_or(DisplayUnits::SI, |it| it.units);
     let units = curve_output::units(units, asked.curves.choice.units);

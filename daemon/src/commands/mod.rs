@@ -429,6 +429,7 @@ fn read_stand(file: &Path) -> Result<StandFile, Failure> {
     Ok(read)
 }
 
+/// The same, where what is said of the store is said by who opens it.
 fn parse_stand(file: &Path) -> Result<StandFile, Failure> {
     let text = std::fs::read_to_string(file).with_context(|| {
         format!(

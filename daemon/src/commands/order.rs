@@ -10,7 +10,7 @@ use leverarm_torque::comparison::Options;
 
 use super::curve_output::{self, terminal_table};
 use super::parts::EffectQuestion;
-use super::{Failure, json_line, read_stand, say};
+use super::{Failure, json_line, parse_stand, say};
 
 /// What to find out, and what it costs.
 #[derive(Debug, Clone, clap::Args)]
@@ -73,7 +73,7 @@ pub(super) fn run(arguments: &OrderArguments) -> Result<(), Failure> {
         return Ok(());
     }
     // Without a stand file beside the store the units are SI.
-    let of_stand = read_stand(&question.curves.store.stand.file).map(|read| read.stand.units);
+    let of_stand = parse_stand(&question.curves.store.stand.file).map(|read| read.stand.units);
     let units = curve_output::units(
         of_stand.unwrap_or(DisplayUnits::SI),
         question.curves.choice.units,

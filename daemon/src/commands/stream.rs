@@ -9,7 +9,7 @@ use jiff::tz::TimeZone;
 use leverarm_config::{Stand, StreamDestination};
 
 use super::terminal::Table;
-use super::{Failure, StandFile, StoreArgument, complain, read_stand, say, times};
+use super::{Failure, StandFile, StoreArgument, complain, parse_stand, say, times};
 use crate::clock::Clock;
 use crate::stream::{Feed, Progress, Range, Sender, Sent, pull_points, send_all};
 use leverarm_analysis::local_time::local_text;
@@ -48,7 +48,7 @@ pub(super) fn mark_rehearsal(stand: &mut Stand) {
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<(), Failure> {
-    let mut read = read_stand(&arguments.store.stand.file)?;
+    let mut read = parse_stand(&arguments.store.stand.file)?;
     let reader = arguments.store.open()?;
     let name = reader.folder().file_name().unwrap_or_default();
     if name.to_string_lossy().ends_with("-rehearsal") {

@@ -379,7 +379,8 @@ impl Grounds {
         };
         let sd = |effect: Effect| variance(effect).map(f64::sqrt);
         // What neighbours in time share is a part of how each scatters.
-        let of_pull = |own: f64| (own + variance(Effect::Near).unwrap_or(0.0)).sqrt();
+        let near = variance(Effect::Near).unwrap_or(0.0);
+        let of_pull = |own: f64| (own * judge.layout.mean_pull_variance() + near).sqrt();
         Memory {
             builds: self.mountings.len(),
             pulls: self.layout.rows.iter().map(Vec::len).sum(),
@@ -666,6 +667,11 @@ pub(super) fn pull_variances(
                 shape
             };
             found[setup] = if is_uneven { moderated.max(1.0) } else { 1.0 };
+        }
+        // Where all setups are compared, none else says how large one is.
+        let least = found.iter().copied().fold(f64::INFINITY, f64::min);
+        for found in &mut found {
+            *found /= least;
         }
     }
     found

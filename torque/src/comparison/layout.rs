@@ -503,6 +503,12 @@ impl Layout {
         rows.iter().map(|i| one(*i)).sum()
     }
 
+    /// How many times the variance of a pull all pulls have on average.
+    pub(super) fn mean_pull_variance(&self) -> f64 {
+        let each = self.setups.iter().map(|setup| self.pull_variance[*setup]);
+        each.sum::<f64>() / self.setups.len().max(1) as f64
+    }
+
     fn likeness(&self, effect: Effect, i: usize, j: usize) -> f64 {
         let same = |values: &[usize]| values[i] == values[j];
         let session = same(&self.sessions);
