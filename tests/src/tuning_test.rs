@@ -33,6 +33,7 @@ pub fn drawn_stand(kind: Kind, cylinders: u8, seed: u64) -> (String, StandModel)
     model.engine.ripple = brake.engine.ripple;
     model.engine.cycles = brake.engine.cycles;
     model.engine.inertia_kg_m2 = brake.engine.inertia_kg_m2;
+    model.engine.drag = brake.engine.drag;
     model.drum.inertia_kg_m2 = brake.drum.inertia_kg_m2;
     model.pickups[0] = brake.pickups[0];
     let ratio = model.ratio;
@@ -60,7 +61,9 @@ pub fn drawn_stand(kind: Kind, cylinders: u8, seed: u64) -> (String, StandModel)
         .replace(
             "strokes = \"four\"",
             &format!("strokes = \"four\"\ncylinders = {cylinders}"),
-        );
+        )
+        // Bore and stroke make it.
+        .replace("displacement = \"140 cc\"\n", "");
     model.absorber = Some(absorber);
     (stand, model)
 }
@@ -110,7 +113,7 @@ fn absorber_text(it: &Absorber, engine_nm: f64) -> String {
 pub struct Tuning {
     /// What came out.
     pub found: LoadTuning,
-    /// Torque by the believed map over the acceleration that it makes, kg·m².
+    /// A change of torque by the believed map over the acceleration that it makes, as warm as the absorber is, kg·m².
     pub true_inertia_kg_m2: f64,
     /// What the stand file makes of it.
     pub stated_inertia_kg_m2: f64,
@@ -154,6 +157,8 @@ pub struct Run {
     pub outcome: Result<Outcome, CalibrationError>,
     /// Why the load gave it up, if it did.
     pub given_up: Option<String>,
+    /// How much warmer than the air the absorber is then, K.
+    pub warmer_k: f64,
 }
 
 /// Warm, armed, and tuned at a speed.
@@ -182,6 +187,8 @@ pub fn tuned(
     // What was read is stored.
     it.until(1.5, |_| false)?;
     let given_up = it.bench.live().load.and_then(|load| load.tuning_given_up);
+    let air_k = it.bench.stand().model().air.temperature_k;
+    let warmer_k = it.bench.stand().absorber_k() - air_k;
     #[expect(clippy::unwrap_used, reason = "tests stop at what can't be")]
     let reader = StoreReader::open(folder).unwrap();
     #[expect(clippy::unwrap_used, reason = "as above")]
@@ -196,7 +203,11 @@ pub fn tuned(
         Some(pull) => load::tune(known, &reader, pull),
         None => Err(CalibrationError::NoRun),
     };
-    Ok(Run { outcome, given_up })
+    Ok(Run {
+        outcome,
+        given_up,
+        warmer_k,
+    })
 }
 
 /// A drawn stand tuned at 4000 rpm.
@@ -210,7 +221,11 @@ pub fn tuning(kind: Kind, cylinders: u8, seed: u64) -> Result<Tuned, BenchError>
     #[expect(clippy::unwrap_used, reason = "a test's folder")]
     let folder = tempfile::tempdir().unwrap();
     let (stand, model) = drawn_stand(kind, cylinders, seed);
-    let Run { outcome, given_up } = tuned(folder.path(), (&stand, model.clone()), 4_000.0, seed)?;
+    let Run {
+        outcome,
+        given_up,
+        warmer_k,
+    } = tuned(folder.path(), (&stand, model.clone()), 4_000.0, seed)?;
     if let Some(why) = given_up {
         return Ok(Tuned::GivenUp(why));
     }
@@ -223,23 +238,22 @@ pub fn tuning(kind: Kind, cylinders: u8, seed: u64) -> Result<Tuned, BenchError>
     };
     #[expect(clippy::unwrap_used, reason = "a brake has one")]
     let absorber = model.absorber.as_ref().unwrap();
-    let speed = found.absorber_rad_per_s;
-    let level = absorber
-        .absorber
-        .output_for(found.absorber_nm / absorber.absorber.full_torque_nm(speed));
+    let (believed, speed) = (&absorber.believed, found.absorber_rad_per_s);
+    let level = believed.output_for(found.absorber_nm / believed.full_torque_nm(speed));
     // Steps of the size that the run has, up and down; what a valve takes for them is no lag.
     let size = 0.35 * level;
-    let way_s = match absorber.believed.follows {
+    let way_s = match believed.follows {
         Follows::Valve { stroke_s, .. } => size * stroke_s,
         _ => 0.0,
     };
     let (low, high) = (level - size, level + size);
-    let lags = [(low, high), (high, low)].map(|(from, to)| absorber.answer(speed, from, to).1);
-    let lag_s = 0.5 * (lags[0] + lags[1]) - way_s;
-    let per_torque =
-        absorber.believed.full_torque_nm(speed) / absorber.absorber.full_torque_nm(speed);
+    let up = absorber.answer(speed, warmer_k, low, high);
+    let down = absorber.answer(speed, warmer_k, high, low);
+    let lag_s = 0.5 * (up.1 + down.1) - way_s;
+    let change_nm = 0.5 * (up.0 - down.0);
+    let believed_nm = believed.torque_nm(speed, high, 1.0) - believed.torque_nm(speed, low, 1.0);
     Ok(Tuned::Found(Box::new(Tuning {
-        true_inertia_kg_m2: model.locked_inertia_kg_m2() * per_torque,
+        true_inertia_kg_m2: model.locked_inertia_kg_m2() * believed_nm / change_nm,
         stated_inertia_kg_m2: absorber.task.inertia_kg_m2,
         true_lag_s: lag_s,
         stated_lag_s: absorber.believed.follows.time_constant_s(),

@@ -1,12 +1,15 @@
-//! What engine and absorber are to the loop, from a run in which the output was switched as the speed passed a set point.
+//! What engine and absorber are to the loop, from a run in which the output was switched to and fro.
 //!
-//! The relay is Åström's and Hägglund's (see [`super::tuning::ultimate_gain`]); what is read from it is not its period, which
-//! holds the host's own delay too, but the speed's answer to each switch. The absorber's lag is tried, and for each lag
-//! the changes of mean speed, window to window, are fitted by least squares with the change that the absorber's torque makes,
-//! a constant, a slope over time (a throttle that is moved) and one over speed (what engine and losses do by themselves):
-//! the lag with the least squares is taken (separable least squares: G. Golub, V. Pereyra, SIAM Journal on Numerical Analysis
-//! 10 (1973), 413-432). Windows that follow each other share errors, of cycles and of teeth, so that the uncertainty is that of
-//! W. Newey, K. West, Econometrica 55 (1987), 703-708.
+//! What is read is the speed's answer to each switch. The absorber's lag is tried, and for each lag the changes of mean speed,
+//! window to window, are fitted by least squares with the change that the absorber's torque makes, a constant, a slope over time
+//! (a throttle that is moved) and one over speed (what engine and losses do by themselves): the lag with the least squares is
+//! taken (separable least squares: G. Golub, V. Pereyra, SIAM Journal on Numerical Analysis 10 (1973), 413-432). Windows that
+//! follow each other share errors, of cycles and of teeth, so that the uncertainty is that of W. Newey, K. West, Econometrica 55
+//! (1987), 703-708.
+//!
+//! The run is switched by a plan. When the speed itself switches it, what the engine's cycles did to the speed decides when
+//! torque comes, and least squares take the one for the other (the bias of identification in closed loop: L. Ljung, "System
+//! Identification", 2nd ed., ch. 13, from memory).
 
 use nalgebra::{DMatrix, DVector};
 
@@ -75,6 +78,8 @@ pub struct Identified {
     pub torque_nm: f64,
     /// How often the output was switched.
     pub switches: usize,
+    /// Changes of speed that were left out, of misfires and of teeth out of place.
+    pub left_out: usize,
     /// Scatter of a window's change of speed about the fit, rad/s.
     pub scatter_rad_per_s: f64,
 }
@@ -107,7 +112,7 @@ pub enum NotIdentified {
     },
     /// The board drives something else.
     #[error(
-        "the board's output is not what its settings make: {told_percent:.1} % of full output off, switched by {swing_percent:.1} %. A driver that limits, or firmware other than the reference's"
+        "the board's output is not what its settings make: it tells {told_percent:.1} % of full output off, switched by {swing_percent:.1} %. Its firmware drives otherwise than the reference's, or limits what it puts out: that can't be tuned so"
     )]
     OtherOutput {
         /// Standard deviation from it, %.
@@ -122,7 +127,7 @@ pub enum NotIdentified {
     Knocks,
     /// Too uncertain.
     #[error(
-        "too noisy to tell: the inertia is known to {inertia_percent:.0} % and the delay to {delay_percent:.0} % (k = 2), expected {INERTIA_PERCENT_MAX:.0} % and {DELAY_PERCENT_MAX:.0} %. An engine that runs evenly, a fixed throttle and a longer run help"
+        "too noisy to tell: the inertia is known to {inertia_percent:.0} % and the delay to {delay_percent:.0} % (k = 2), expected {INERTIA_PERCENT_MAX:.0} % and {DELAY_PERCENT_MAX:.0} %. Tune again with the engine warm, and its throttle a little further open and fixed"
     )]
     TooNoisy {
         /// Expanded uncertainty of the inertia, %.
@@ -154,31 +159,50 @@ const LAG_MAX: (f64, f64) = (4.0, 0.1);
 const STICKS: [f64; 9] = [0.0, 0.003, 0.006, 0.009, 0.012, 0.016, 0.02, 0.03, 0.04];
 /// Half the width over which maps are compared.
 const MAP_STEP: f64 = 0.03;
-/// A told output is compared from so long after a switch on, s,
-const TOLD_AFTER_S: f64 = 0.03;
-/// and until so long before the next, s.
-const TOLD_BEFORE_S: f64 = 0.005;
+/// When the board obeyed and when it told is known to so many steps.
+const STEPS_OFF: usize = 3;
+/// An output that changes by less within those rests.
+const AT_REST: f64 = 0.003;
+/// Told outputs that are as near to those reckoned, all in all, to so much say nothing.
+const TOLD_SAME: f64 = 1e-4;
 /// Terms of the motion in the fit: torque, constant, time, speed. After them come the errors of the teeth that windows begin with.
 const TERMS: usize = 4;
 /// Most of those: with more of them each is seen too seldom.
 const ERRORS_MAX: usize = 16;
 /// Windows over which errors are shared.
 const SHARED: usize = 8;
-/// Residuals beyond so many robust standard deviations are teeth out of place.
+/// Residuals beyond so many robust standard deviations are misfires, or teeth out of place: an engine's cycles vary by some per
+/// cent, and one that does not burn lacks all of its work.
 const OUTLIER: f64 = 6.0;
+/// How often what is left out is chosen anew, at most, with a lag and with the next.
+const ROUNDS: usize = 8;
+const SEARCHES: usize = 3;
+/// The term of the speed, and what is likely of it, times mean torque over mean speed: a throttle that lets no more air through gives
+/// −1 and its friction, a wide open one none; a map's slope is out by some tenths (our judgement).
+const SPEED: usize = 3;
+const OVER_SPEED: (f64, f64) = (-0.75, 1.0);
 
 type Row = [f64; TERMS];
 
 struct Trial {
-    /// A change of speed a row, a term a column.
+    /// A change of speed a row, a term a column; nothing in those left out.
     rows: DMatrix<f64>,
     coefficients: DVector<f64>,
-    /// Distance of the board's output as told from the one reckoned, squared and summed.
-    told_squares: f64,
-    told: usize,
+    /// What is not left out, and that of all.
     residuals: DVector<f64>,
+    of_all: DVector<f64>,
+    /// How many are not left out.
+    count: f64,
     squares: f64,
+    /// What is known of the speed's term beforehand, in changes of speed.
+    weight: f64,
     torque_nm: f64,
+}
+
+impl Trial {
+    fn scatter(&self) -> f64 {
+        (self.residuals.norm_squared() / self.count.max(1.0)).sqrt()
+    }
 }
 
 impl RelayRun {
@@ -193,46 +217,32 @@ impl RelayRun {
         set: &Settings,
         delay_s: f64,
     ) -> Result<Identified, NotIdentified> {
+        let (model_inertia, model_lag) = model_u(absorber.kind)?;
         let switches = self.orders.len().saturating_sub(1);
         // Obeyed at the step after what was told.
         for order in &mut self.orders {
             order.at_s += 0.5 / set.rate_hz as f64;
         }
-        let (begin_s, end_s) = match (self.orders.first(), self.speeds.last()) {
-            (Some(first), Some(last)) => (first.at_s, last.to_s),
-            _ => (0.0, 0.0),
-        };
         let stated_s = Q8 as f64 / set.lag as f64;
         // What was before the first order is not known.
-        let known_s = begin_s + (5.0 * stated_s).max(0.3);
-        let mut speeds: Vec<MeanSpeed> = self
-            .speeds
-            .iter()
-            .copied()
-            .filter(|it| it.from_s >= known_s)
-            .collect();
-        if switches < SWITCHES_MIN || speeds.len() < MEANS_MIN {
+        let known_s = self.orders.first().map_or(0.0, |it| it.at_s) + (3.0 * stated_s).max(0.3);
+        self.speeds.retain(|it| it.from_s >= known_s);
+        if switches < SWITCHES_MIN || self.speeds.len() < MEANS_MIN {
             return Err(NotIdentified::TooShort {
                 switches,
-                means: speeds.len(),
+                means: self.speeds.len(),
             });
         }
-        let mut known = Known {
-            run: &mut self,
-            absorber,
-            set,
-            begin_s,
-            end_s,
-            step_s: 1.0 / set.rate_hz as f64,
-            measures: false,
-        };
-        let told = [false, true].map(|measures| {
-            known.measures = measures;
-            known.fit(&speeds, stated_s, 0.0).told_squares
-        });
-        known.measures = told[1] < told[0];
-        known.choose_times(&speeds, stated_s);
-        let known = known;
+        let swing = self.swing();
+        let mut known = Known::of(self, absorber, set);
+        known.choose_times(stated_s);
+        let told = known.told_apart;
+        if told > TOLD_MAX * swing {
+            return Err(NotIdentified::OtherOutput {
+                told_percent: 100.0 * told,
+                swing_percent: 100.0 * swing,
+            });
+        }
         let longest_s = LAG_MAX.0 * stated_s + LAG_MAX.1;
         // Every stiction with its best lag.
         let is_valve = matches!(absorber.follows, Follows::Valve { .. });
@@ -241,11 +251,11 @@ impl RelayRun {
         } else {
             &STICKS[..1]
         };
-        let search = |speeds: &[MeanSpeed]| -> Vec<(Trial, f64)> {
+        let search = |known: &Known<'_>| -> Vec<(Trial, f64)> {
             let at = |sticks: f64| {
-                let squares = |lag_s: f64| known.fit(speeds, lag_s, sticks).squares;
+                let squares = |lag_s: f64| known.fit(lag_s, sticks).squares;
                 let lag_s = least(squares, LAG_MIN_S, longest_s);
-                (known.fit(speeds, lag_s, sticks), lag_s)
+                (known.fit(lag_s, sticks), lag_s)
             };
             tried.iter().map(|sticks| at(*sticks)).collect()
         };
@@ -255,39 +265,31 @@ impl RelayRun {
                 .min_by(|left, right| squares(left).total_cmp(&squares(right)))
                 .unwrap_or(0)
         };
-        let each = search(&speeds);
-        let bad = outliers(each[best_of(&each)].0.residuals.as_slice());
-        let mut at = 0;
-        // A change is of the mean speed at its place and the next.
-        speeds.retain(|_| {
-            at += 1;
-            !bad.contains(&(at - 1))
-        });
-        let each = search(&speeds);
+        let mut each = search(&known);
+        for _ in 0..SEARCHES {
+            let best = best_of(&each);
+            let was_known = known.noise > 0.0;
+            if !known.leave_out(each[best].1, tried[best]) && was_known {
+                break;
+            }
+            each = search(&known);
+        }
         let best = best_of(&each);
         let (found, lag_s) = (&each[best].0, each[best].1);
         if lag_s > 0.98 * longest_s {
             return Err(NotIdentified::NoLag { lag_s });
-        }
-        let swing = known.run.swing();
-        let told = (found.told_squares / found.told.max(1) as f64).sqrt();
-        if told > TOLD_MAX * swing {
-            return Err(NotIdentified::OtherOutput {
-                told_percent: 100.0 * told,
-                swing_percent: 100.0 * swing,
-            });
         }
         let per_inertia = found.coefficients[0];
         if per_inertia.is_nan() || per_inertia <= 0.0 {
             return Err(NotIdentified::DoesNotFollow);
         }
         let apart_s = (0.05 * lag_s).max(1e-4);
-        let later = known.fit(&speeds, lag_s + apart_s, tried[best]);
+        let later = known.fit(lag_s + apart_s, tried[best]);
         let slope = (later.rows.column(0) - found.rows.column(0)) * (per_inertia / apart_s);
         let own = covariance(found, &slope).ok_or(NotIdentified::DoesNotFollow)?;
         // Stictions that fit as well leave inertia and lag open: each counts by its likelihood, of windows that are not all
         // independent.
-        let independent = found.residuals.len() as f64 / INDEPENDENT;
+        let independent = found.count / INDEPENDENT;
         let weights: Vec<f64> = each
             .iter()
             .map(|it| (it.0.squares / found.squares).powf(-independent / 2.0))
@@ -304,7 +306,6 @@ impl RelayRun {
             let middle = mean(of);
             (middle, mean(&|it| (of(it) - middle).powi(2)))
         };
-        let (model_inertia, model_lag) = model_u(absorber.kind)?;
         let (inertia_kg_m2, spread) = over(&|it| 1.0 / it.0.coefficients[0]);
         let own_kg_m2 = own.0.sqrt() / per_inertia.powi(2);
         let inertia = Estimate {
@@ -323,11 +324,12 @@ impl RelayRun {
                     .hypot(ORDER_U_S)
                     .hypot(model_lag * lag_s),
             },
-            rad_per_s: speeds.iter().map(|it| it.rad_per_s).sum::<f64>() / speeds.len() as f64,
+            rad_per_s: known.mean_rad_per_s,
             torque_nm: found.torque_nm,
             sticks: tried[best],
             switches,
-            scatter_rad_per_s: (found.squares / found.residuals.len() as f64).sqrt(),
+            left_out: known.left_out.iter().filter(|it| **it).count(),
+            scatter_rad_per_s: found.scatter(),
         };
         let inertia_percent = 200.0 * inertia.uncertainty / inertia.value;
         let delay_percent = 200.0 * identified.lag_s.uncertainty / (delay_s + lag_s);
@@ -399,147 +401,219 @@ fn least(of: impl Fn(f64) -> f64, low: f64, high: f64) -> f64 {
 
 /// What does not change from trial to trial.
 struct Known<'a> {
-    run: &'a mut RelayRun,
+    run: RelayRun,
     absorber: &'a Absorber,
     set: &'a Settings,
     begin_s: f64,
-    end_s: f64,
     step_s: f64,
-    /// The board measures current or place, and makes up for what is lacking.
-    measures: bool,
+    /// Middle of each window, s, and its speed.
+    middle: Vec<(f64, f64)>,
+    mean_s: f64,
+    mean_rad_per_s: f64,
+    errors: Vec<u16>,
+    /// The board's output at each step, and how far what it told was from it.
+    outputs: Vec<f64>,
+    told_apart: f64,
+    /// Changes of speed that a misfire or a tooth out of place made.
+    left_out: Vec<bool>,
+    /// Variance of the others, (rad/s)².
+    noise: f64,
 }
 
-/// The board's output and the absorber behind it, as in the loop's `put_out`.
-struct Drive {
-    place: f64,
-    output: f64,
-    boost: f64,
-    valve: f64,
-    valve_moves: bool,
-    level: f64,
-}
-
-impl Known<'_> {
-    /// Takes for each order whose time is open the one that fits better.
-    fn choose_times(&mut self, speeds: &[MeanSpeed], lag_s: f64) {
-        let mut best = self.fit(speeds, lag_s, 0.0).squares;
-        for at in 0..self.run.orders.len() {
-            let order = self.run.orders[at];
-            let Some(or_s) = order.or_s else { continue };
-            self.run.orders[at].at_s = or_s;
-            let squares = self.fit(speeds, lag_s, 0.0).squares;
-            if squares < best {
-                best = squares;
-            } else {
-                self.run.orders[at] = order;
-            }
-        }
-    }
-
-    /// The fit with one lag, and one stiction of a valve.
-    fn fit(&self, speeds: &[MeanSpeed], lag_s: f64, sticks: f64) -> Trial {
-        let Self {
-            ref run,
-            absorber,
-            set,
-            begin_s,
-            end_s,
-            step_s,
-            measures,
-        } = *self;
-        let q8 = |value: i64| value as f64 / Q8 as f64;
-        let q16 = |value: i64| value as f64 / Q16 as f64;
-        let (lead, lag) = (q8(set.lead), q8(set.lag));
-        let change = if set.slew > 0 {
-            q8(set.slew) * step_s
-        } else {
-            f64::INFINITY
-        };
-        let range = (q16(set.output_min), q16(set.output_max));
-        let moves = match absorber.follows {
-            Follows::Valve { stroke_s, .. } => step_s / stroke_s,
-            Follows::Coil { .. } | Follows::Electronics { .. } => f64::INFINITY,
-        };
-        let toward = 1.0 - (-step_s / lag_s).exp();
-        let middle: Vec<(f64, f64)> = speeds
+impl<'a> Known<'a> {
+    fn of(run: RelayRun, absorber: &'a Absorber, set: &'a Settings) -> Self {
+        let middle: Vec<(f64, f64)> = run
+            .speeds
             .iter()
             .map(|it| (0.5 * (it.from_s + it.to_s), it.rad_per_s))
             .collect();
         let mean =
             |of: fn(&(f64, f64)) -> f64| middle.iter().map(of).sum::<f64>() / middle.len() as f64;
-        let (mean_s, mean_speed) = (mean(|it| it.0), mean(|it| it.1));
-
-        let begin = between(&run.told, begin_s).clamp(0.0, 1.0);
-        let mut it = Drive {
-            place: begin,
-            output: begin,
-            boost: 0.0,
-            valve: begin,
-            valve_moves: false,
-            level: begin,
+        let (mean_s, mean_rad_per_s) = (mean(|it| it.0), mean(|it| it.1));
+        let mut known = Self {
+            absorber,
+            set,
+            begin_s: run.orders.first().map_or(0.0, |it| it.at_s),
+            step_s: 1.0 / set.rate_hz as f64,
+            mean_s,
+            mean_rad_per_s,
+            errors: error_teeth(&run.speeds),
+            outputs: Vec::new(),
+            told_apart: 0.0,
+            left_out: vec![false; run.speeds.len() - 1],
+            noise: 0.0,
+            middle,
+            run,
         };
+        known.drive();
+        known
+    }
+
+    /// Takes for each order whose time is open the one that fits better: what the board told of its output, and where that
+    /// leaves it open, the speed.
+    fn choose_times(&mut self, lag_s: f64) {
+        let of = |known: &Self| (known.told_apart, known.fit(lag_s, 0.0).squares);
+        let mut best = of(self);
+        for at in 0..self.run.orders.len() {
+            let order = self.run.orders[at];
+            let Some(or_s) = order.or_s else { continue };
+            self.run.orders[at].at_s = or_s;
+            self.drive();
+            let now = of(self);
+            let nearer = best.0 - now.0;
+            if nearer > TOLD_SAME || (nearer > -TOLD_SAME && now.1 < best.1) {
+                best = now;
+            } else {
+                self.run.orders[at] = order;
+            }
+        }
+        self.drive();
+    }
+
+    /// What the board puts out, as in the loop's `put_out`, in its whole numbers; and what it adds for a current that is lacking,
+    /// from what it told.
+    fn drive(&mut self) {
+        let Self {
+            ref run,
+            set,
+            begin_s,
+            step_s,
+            ..
+        } = *self;
+        let end_s = run.speeds.last().map_or(begin_s, |it| it.to_s);
+        let whole = |order: &OutputOrder| whole(order.output);
+        // The speed was held before: halfway between the first two.
+        let first = run.orders.first().map_or(0, whole);
+        let begin = (first + run.orders.get(1).map_or(first, whole)) / 2;
+        let (mut place, mut output) = (begin, begin);
+        let change = (set.slew << 8) / set.rate_hz;
+        let mut order = 0;
+        let mut outputs: Vec<f64> = Vec::new();
+        let time_s = |step: usize| begin_s + step as f64 * step_s;
+        while time_s(outputs.len()) < end_s + step_s {
+            let now_s = time_s(outputs.len());
+            while run.orders.get(order + 1).is_some_and(|it| it.at_s <= now_s) {
+                order += 1;
+            }
+            let wanted = run.orders.get(order).map_or(0, whole);
+            let led = (place + (((wanted - place) * set.lead) >> 8))
+                .clamp(set.output_min, set.output_max);
+            output = if set.slew > 0 {
+                led.clamp(output - change, output + change)
+            } else {
+                led
+            };
+            place += (((output - place) * set.lag) >> 8) / set.rate_hz;
+            place = place.clamp(0, Q16);
+            outputs.push(output as f64 / Q16 as f64);
+        }
+        // Where the output moves, a step more or less is much.
+        let about = |at_s: f64| {
+            let at = steps(at_s - begin_s, step_s)?;
+            let each =
+                outputs.get(at.saturating_sub(STEPS_OFF)..(at + STEPS_OFF).min(outputs.len()))?;
+            let low = each.iter().copied().fold(f64::INFINITY, f64::min);
+            let high = each.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+            (low <= high).then_some((low, high))
+        };
+        let told = || {
+            let each = run.told.iter();
+            each.filter_map(|it| Some((it.0, it.1, about(it.0)?)))
+        };
+        let added: Vec<(f64, f64)> = told()
+            .filter(|(_, _, (low, high))| high - low < AT_REST)
+            .map(|(at_s, told, (low, high))| (at_s, told - 0.5 * (low + high)))
+            .collect();
+        let apart = told().map(|(at_s, told, (low, high))| {
+            let told = told - between(&added, at_s);
+            told - told.clamp(low, high)
+        });
+        let apart: Vec<f64> = apart.collect();
+        self.told_apart =
+            (apart.iter().map(|it| it * it).sum::<f64>() / apart.len().max(1) as f64).sqrt();
+        for (step, output) in outputs.iter_mut().enumerate() {
+            *output += between(&added, time_s(step));
+        }
+        self.outputs = outputs;
+    }
+
+    /// Leaves out what a misfire changed, and what a tooth out of place did; whether that is another choice. The pulse of a cycle
+    /// shows in the windows beside its own too.
+    fn leave_out(&mut self, lag_s: f64, sticks: f64) -> bool {
+        let before = self.left_out.clone();
+        let mut far = vec![false; before.len()];
+        for _ in 0..ROUNDS {
+            let residuals = self.fit(lag_s, sticks).of_all;
+            let kept = residuals
+                .iter()
+                .zip(&self.left_out)
+                .filter(|it| !it.1)
+                .map(|it| it.0.abs());
+            let limit = OUTLIER * deviation(kept);
+            let now: Vec<bool> = residuals.iter().map(|it| it.abs() > limit).collect();
+            if now == far {
+                break;
+            }
+            far = now;
+            self.left_out = (0..far.len())
+                .map(|at| far[at.saturating_sub(1)..(at + 2).min(far.len())].contains(&true))
+                .collect();
+        }
+        let trial = self.fit(lag_s, sticks);
+        self.noise = trial.scatter().powi(2);
+        self.left_out != before
+    }
+
+    /// The fit with one lag, and one stiction of a valve.
+    fn fit(&self, lag_s: f64, sticks: f64) -> Trial {
+        let Self {
+            absorber,
+            begin_s,
+            step_s,
+            mean_s,
+            mean_rad_per_s,
+            ..
+        } = *self;
+        let speeds = &self.run.speeds;
+        let moves = match absorber.follows {
+            Follows::Valve { stroke_s, .. } => step_s / stroke_s,
+            Follows::Coil { .. } | Follows::Electronics { .. } => f64::INFINITY,
+        };
+        let toward = 1.0 - (-step_s / lag_s).exp();
+        let begin = self.outputs.first().copied().unwrap_or(0.0);
+        let (mut valve, mut valve_moves, mut level) = (begin, false, begin);
         // What each term has added to the speed until a step, and the sum of that: means over windows are differences of it.
         let (mut added, mut sum) = ([0.0; TERMS], [0.0; TERMS]);
         let (mut sums, mut torques): (Vec<Row>, f64) = (Vec::new(), 0.0);
-        let (mut place, mut order, mut told_at) = (0, 0, 0);
-        let (mut told_squares, mut told) = (0.0, 0);
-        let is_settled = |order: usize, time_s: f64| {
-            let next_s = run
-                .orders
-                .get(order + 1)
-                .map_or(f64::INFINITY, |it| it.at_s);
-            time_s - run.orders[order].at_s > TOLD_AFTER_S && next_s - time_s > TOLD_BEFORE_S
-        };
-        let mut time_s = begin_s;
-        while time_s < end_s {
+        let mut place = 0;
+        for (step, output) in self.outputs.iter().enumerate() {
+            let time_s = begin_s + step as f64 * step_s;
             sums.push(sum);
-            while run
-                .orders
-                .get(order + 1)
-                .is_some_and(|next| next.at_s <= time_s)
+            while self
+                .middle
+                .get(place + 1)
+                .is_some_and(|next| next.0 <= time_s)
             {
-                order += 1;
-            }
-            let wanted = run.orders[order].output;
-            let led = (it.place + lead * (wanted - it.place)).clamp(range.0, range.1);
-            let output = (led + it.boost).clamp(range.0, range.1);
-            it.output = output.clamp(it.output - change, it.output + change);
-            it.place =
-                (it.place + (it.output - it.boost - it.place) * lag * step_s).clamp(0.0, 1.0);
-            if measures {
-                it.boost = (it.boost + (it.place - it.level) * lag / 4.0 * step_s).clamp(-0.5, 0.5);
-            }
-            // Right after a switch a step more or less is much.
-            while let Some(&(_, output)) = run.told.get(told_at).filter(|told| told.0 <= time_s) {
-                told_at += 1;
-                if is_settled(order, time_s) {
-                    told_squares += (output - it.output).powi(2);
-                    told += 1;
-                }
-            }
-
-            while middle.get(place + 1).is_some_and(|next| next.0 <= time_s) {
                 place += 1;
             }
-            let speed = between(&middle[place..(place + 2).min(middle.len())], time_s);
-            let torque_nm = absorber.torque_nm(speed, it.level, 1.0);
+            let near = &self.middle[place..(place + 2).min(self.middle.len())];
+            let speed = between(near, time_s);
+            let torque_nm = absorber.torque_nm(speed, level, 1.0);
             torques += torque_nm;
-            let rates = [-torque_nm, 1.0, time_s - mean_s, speed - mean_speed];
+            let rates = [-torque_nm, 1.0, time_s - mean_s, speed - mean_rad_per_s];
             for ((sum, added), rate) in sum.iter_mut().zip(&mut added).zip(rates) {
                 *sum += *added * step_s;
                 *added += rate * step_s;
             }
-            let away = it.output - it.valve;
-            it.valve_moves |= away.abs() > sticks;
-            if it.valve_moves {
-                it.valve += away.clamp(-moves, moves);
-                it.valve_moves = away.abs() > moves;
+            let away = output - valve;
+            valve_moves |= away.abs() > sticks;
+            if valve_moves {
+                valve += away.clamp(-moves, moves);
+                valve_moves = away.abs() > moves;
             }
-            it.level = (it.level + (it.valve - it.level) * toward).clamp(0.0, 1.0);
-            time_s += step_s;
+            level = (level + (valve - level) * toward).clamp(0.0, 1.0);
         }
-        let steps_done = sums.len().max(1);
-        sums.push(sum);
+        let torque_nm = torques / self.outputs.len().max(1) as f64;
         let at = |time_s: f64| -> Row {
             let place = ((time_s - begin_s) / step_s).max(0.0);
             let whole = steps(place, 1.0).unwrap_or(0).min(sums.len() - 2);
@@ -548,7 +622,6 @@ impl Known<'_> {
                 sums[whole][term] + share * (sums[whole + 1][term] - sums[whole][term])
             })
         };
-        let errors = error_teeth(speeds);
         let means: Vec<Vec<f64>> = speeds
             .iter()
             .map(|it| {
@@ -557,36 +630,55 @@ impl Known<'_> {
                 // A tooth that is late by an angle makes what it ends slower, and what it begins faster.
                 let per_rad = it.rad_per_s / it.turned_rad;
                 let is = |tooth: u16, of: u16| if tooth == of { per_rad } else { 0.0 };
-                let late = errors
+                let late = self
+                    .errors
                     .iter()
                     .map(|&tooth| is(it.teeth.0, tooth) - is(it.teeth.1, tooth));
                 motion.chain(late).collect()
             })
             .collect();
-        let rows = DMatrix::from_fn(means.len() - 1, TERMS + errors.len(), |row, term| {
+        let terms = TERMS + self.errors.len();
+        let all = DMatrix::from_fn(means.len() - 1, terms, |row, term| {
             means[row + 1][term] - means[row][term]
         });
         let changes = DVector::from_fn(speeds.len() - 1, |at, _| {
             speeds[at + 1].rad_per_s - speeds[at].rad_per_s
         });
-        let coefficients = (rows.transpose() * &rows).try_inverse().map_or_else(
-            || DVector::from_element(rows.ncols(), f64::NAN),
-            |inverse| inverse * (rows.transpose() * &changes),
-        );
-        let residuals = changes - &rows * &coefficients;
-        let squares = residuals.norm_squared();
+        let mut rows = all.clone();
+        for (at, _) in self.left_out.iter().enumerate().filter(|it| *it.1) {
+            rows.row_mut(at).fill(0.0);
+        }
+        // What engine and losses do over speed, taken from what is likely: the switching follows the speed, so that the fit
+        // by itself takes for it what is the absorber's lag.
+        let per_speed = torque_nm / mean_rad_per_s / self.set.inertia as f64 * f64::from(1 << 20);
+        let weight = self.noise / (OVER_SPEED.1 * per_speed).powi(2);
+        let mut normal = rows.transpose() * &rows;
+        normal[(SPEED, SPEED)] += weight;
+        let mut right = rows.transpose() * &changes;
+        right[SPEED] += weight * OVER_SPEED.0 * per_speed;
+        let inverse = normal.try_inverse();
+        let inverse = inverse.unwrap_or_else(|| DMatrix::from_element(terms, terms, f64::NAN));
+        let coefficients = &inverse * right;
+        let of_all = changes - all * &coefficients;
+        let mut residuals = of_all.clone();
+        for (at, _) in self.left_out.iter().enumerate().filter(|it| *it.1) {
+            residuals[at] = 0.0;
+        }
+        let off = coefficients[SPEED] - OVER_SPEED.0 * per_speed;
+        let squares = residuals.norm_squared() + weight * off * off;
         Trial {
             rows,
             coefficients,
-            told_squares,
-            told,
             squares: if squares.is_finite() {
                 squares
             } else {
                 f64::INFINITY
             },
+            count: self.left_out.iter().filter(|it| !**it).count() as f64,
+            weight,
             residuals,
-            torque_nm: torques / steps_done as f64,
+            of_all,
+            torque_nm,
         }
     }
 }
@@ -614,26 +706,18 @@ fn error_teeth(speeds: &[MeanSpeed]) -> Vec<u16> {
 /// [`NotIdentified::Knocks`] for those.
 pub const fn model_u(kind: Kind) -> Result<(f64, f64), NotIdentified> {
     match kind {
-        Kind::EddyCurrent => Ok((0.055, 0.065)),
+        Kind::EddyCurrent => Ok((0.03, 0.04)),
         Kind::Water => Err(NotIdentified::Knocks),
-        Kind::Hydraulic => Ok((0.06, 0.08)),
+        Kind::Hydraulic => Ok((0.045, 0.04)),
         Kind::Generator => Ok((0.015, 0.04)),
     }
 }
 
-/// Places of residuals far off.
-fn outliers(residuals: &[f64]) -> Vec<usize> {
-    let mut sizes: Vec<f64> = residuals.iter().map(|it| it.abs()).collect();
+/// Standard deviation by the median: that of a normal's sizes is 0.6745 of it.
+fn deviation(sizes: impl Iterator<Item = f64>) -> f64 {
+    let mut sizes: Vec<f64> = sizes.collect();
     sizes.sort_by(f64::total_cmp);
-    // The median of |x| is 0.6745 of a normal's standard deviation.
-    let deviation = sizes.get(sizes.len() / 2).copied().unwrap_or(0.0) / 0.6745;
-    let is_far = |it: &(usize, &f64)| it.1.abs() > OUTLIER * deviation;
-    residuals
-        .iter()
-        .enumerate()
-        .filter(is_far)
-        .map(|it| it.0)
-        .collect()
+    sizes.get(sizes.len() / 2).copied().unwrap_or(0.0) / 0.6745
 }
 
 /// Variances of the torque's coefficient and of the lag, `slope` being what the lag does to each change.
@@ -641,9 +725,10 @@ fn covariance(found: &Trial, slope: &DVector<f64>) -> Option<(f64, f64)> {
     let last = found.rows.ncols();
     let mut rows = found.rows.clone().insert_column(last, 0.0);
     rows.set_column(last, slope);
-    let inverse = (rows.transpose() * &rows).try_inverse()?;
-    let count = found.residuals.len() as f64;
-    let small = count / (count - rows.ncols() as f64).max(1.0);
+    let mut normal = rows.transpose() * &rows;
+    normal[(SPEED, SPEED)] += found.weight;
+    let inverse = normal.try_inverse()?;
+    let small = found.count / (found.count - rows.ncols() as f64).max(1.0);
     let variance = |at: usize| {
         // What each score adds to the coefficient.
         let parts = (&rows * inverse.column(at)).component_mul(&found.residuals);
@@ -655,7 +740,9 @@ fn covariance(found: &Trial, slope: &DVector<f64>) -> Option<(f64, f64)> {
                 times * weight * parts.rows(0, pairs).dot(&parts.rows(lag, pairs))
             })
             .sum();
-        small * sum
+        // What is known beforehand is out by what it says.
+        let before = inverse[(at, SPEED)].powi(2) * found.weight * found.scatter().powi(2);
+        small * sum + before
     };
     let (first, second) = (variance(0), variance(last));
     (first >= 0.0 && second >= 0.0).then_some((first, second))

@@ -198,10 +198,10 @@ impl AbsorberModel {
         }
     }
 
-    /// How its torque answers an output that jumps from one value to another, cold and at a steady speed: the change of torque,
-    /// N·m, and its mean delay, s: the area between the answer and its end, over the end.
+    /// How its torque answers an output that jumps from one value to another, at a steady speed and so much warmer than the air, K:
+    /// the change of torque, N·m, and its mean delay, s: the area between the answer and its end, over the end.
     #[must_use]
-    pub fn answer(&self, rad_per_s: f64, from: f64, to: f64) -> (f64, f64) {
+    pub fn answer(&self, rad_per_s: f64, warmer_k: f64, from: f64, to: f64) -> (f64, f64) {
         const SETTLED: u32 = 60_000;
         let model = Self {
             fault: AbsorberFault::None,
@@ -212,7 +212,7 @@ impl AbsorberModel {
         let mut torques = |output: f64| {
             state.output = output;
             let each = (0..SETTLED).map(|_| {
-                state.temperature_k = air_k;
+                state.temperature_k = air_k + warmer_k;
                 state.step(&model, rad_per_s, air_k);
                 state.torque_nm
             });

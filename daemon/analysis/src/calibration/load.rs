@@ -1,4 +1,4 @@
-//! The load's loop, from a kept run in which the host switched the output as the speed passed a set point.
+//! The load's loop, from a kept run in which the host switched the output to and fro.
 
 use std::sync::Arc;
 
@@ -131,7 +131,7 @@ pub fn tune(
     );
     Ok(Outcome {
         verdict: Some(tuned.verdict(&set, &found)),
-        json: json!({ "record": record, "loop_delay_s": delay_s, "scatter_rad_per_s": found.scatter_rad_per_s }),
+        json: json!({ "record": record, "loop_delay_s": delay_s, "scatter_rad_per_s": found.scatter_rad_per_s, "left_out": found.left_out }),
         plot: Some(plotted(known, &switched, ratio)),
         change: Change::LoadTuning(record),
         summary,
@@ -249,13 +249,12 @@ fn relay_run(run: &Run, pickup: &Pickup, set: &Settings) -> Option<RelayRun> {
         if orders.last().is_some_and(same) {
             continue;
         }
-        // The board tells of its load at once when it is told something: then it obeys from that step on, though what it tells
-        // may be of the step before.
+        // The board tells of its load at once when it is told something, and obeys from that step on, though what it tells
+        // may be of the step before; and it tells of it now and then by itself.
+        let last_s = last.map(|it| it.0);
         let (at_s, or_s) = match last {
-            _ if was_asked => (at_s, None),
-            Some((last_s, true)) => (last_s, None),
-            Some((last_s, false)) => (at_s, Some(last_s)),
-            None => (at_s, None),
+            Some((last_s, true)) if !was_asked => (last_s, Some(at_s)),
+            _ => (at_s, last_s),
         };
         orders.push(OutputOrder { at_s, or_s, output });
     }
@@ -411,8 +410,14 @@ impl Tuned {
         } else {
             String::new()
         };
+        let left_out = match found.left_out {
+            0 => String::new(),
+            count => {
+                format!("; misfires or teeth out of place in {count} changes of speed, left out")
+            }
+        };
         format!(
-            "inertia {:+.1} % and lag {:+.1} ms from what the board was set for; {before}{softer}",
+            "inertia {:+.1} % and lag {:+.1} ms from what the board was set for; {before}{softer}{left_out}",
             100.0 * inertia,
             1e3 * (found.lag_s.value - stated_s)
         )

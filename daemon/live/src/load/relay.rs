@@ -1,6 +1,10 @@
-//! The load's output switched as the speed passes a set point, so that engine and absorber can be told from what the speed
-//! does: first the speed is held and the torque read, then the output goes to and fro about it. It ends by itself, and the speed
-//! is held again. The board needs nothing for it but its modes; its guards and the host's stay as they are.
+//! The load's output switched to and fro about what holds a speed, so that engine and absorber can be told from what the speed
+//! does: first the speed is held and the torque read, then the output goes by a plan. It ends by itself, and the speed is held
+//! again. The board needs nothing for it but its modes; its guards and the host's stay as they are.
+//!
+//! The plan does not look at the speed: a switch that an engine's uneven cycles bring about comes with what they did to the speed,
+//! and inertia and lag read from it are out by up to a half. Only the mean follows the speed, slowly and a half late. Long halves
+//! tell the inertia, short ones the lag.
 
 use leverarm_load::absorber::{Absorber, Follows};
 use leverarm_protocol::LoadStatus;
@@ -21,24 +25,26 @@ const SWITCHING_S: f64 = 10.0;
 const SWITCHING_S_MAX: f64 = 25.0;
 /// and until it was switched so often.
 pub(super) const SWITCHES: u32 = 16;
-/// The swing of the speed that is aimed at, a share of it each way.
-const SWING: f64 = 0.01;
-/// Delay of what the host sees and says, s, for the swing that is to be expected.
-const HOST_S: f64 = 0.1;
+/// Longest half over the absorber's lag, so that its torque gets where its output sends it, and at least, s.
+const LONG: (f64, f64) = (2.0, 0.3);
+/// Shortest half over the longest, and at least, s.
+const SHORT: (f64, f64) = (1.0 / 3.0, 0.1);
+/// What the speed changes by in the longest half, a share of it.
+const SWING: f64 = 0.04;
 /// Switched torque over the mean, at least and at most.
 const SWITCHED: (f64, f64) = (0.15, 0.7);
 /// A valve is switched by so much of its way at least, so that what it sticks by is little of it.
 const WAY_MIN: f64 = 0.06;
-/// Dead band of the speed.
-const DEAD_BAND: f64 = 0.002;
+/// A speed so far from its target turns it round before its time.
+const FAR: f64 = 0.045;
 /// A speed this far from its target ends it.
 const BAND: f64 = 0.08;
 /// Mean torque over the absorber's at full output there, at least and at most: low load.
 const LOW: (f64, f64) = (0.02, 0.5);
-/// When the speed has not come back after so long the mean follows, s,
-const SLOW_S: f64 = 0.6;
-/// and it is given up, s.
-const LOST_S: f64 = 3.0;
+/// The mean brings the speed back within so long, s,
+const BACK_S: f64 = 1.5;
+/// and learns of what is lacking within so long, s.
+const LEARNS_S: f64 = 4.0;
 
 /// What is to be done.
 #[derive(Debug, PartialEq)]
@@ -64,13 +70,18 @@ enum Phase {
     Switching {
         since: u64,
         switched: u64,
-        /// When the output was set last.
-        moved: u64,
+        /// Torque about which it goes now, and that of the next half.
         middle_nm: f64,
+        next_nm: f64,
+        /// What the mean has learnt.
+        held_nm: f64,
         swing_nm: f64,
         brakes: bool,
-        /// How long the last half was in which it did not.
-        let_go_s: f64,
+        /// Longest and shortest half, s.
+        halves_s: (f64, f64),
+        /// Mean speed of the half before, and the sum and count of those in this one.
+        before_rad_per_s: f64,
+        speeds: (f64, f64),
     },
 }
 
@@ -108,6 +119,10 @@ impl Relay {
     /// Speed of the absorber.
     pub(super) fn speed(&mut self, rad_per_s: f64) {
         self.speed_rad_per_s = Some(rad_per_s);
+        if let Phase::Switching { speeds, .. } = &mut self.phase {
+            speeds.0 += rad_per_s;
+            speeds.1 += 1.0;
+        }
     }
 
     /// Whether it is kept.
@@ -190,22 +205,27 @@ impl Relay {
             ));
         }
         let follows = &self.absorber.follows;
-        let wanted_nm =
-            SWING * self.target_rad_per_s * self.inertia_kg_m2 / (HOST_S + follows.lag_s());
+        let long_s = (LONG.0 * follows.time_constant_s()).max(LONG.1);
+        let change_nm_s = SWING * self.target_rad_per_s * self.inertia_kg_m2;
         let least_nm = match follows {
             Follows::Valve { .. } => WAY_MIN * full_nm,
             Follows::Coil { .. } | Follows::Electronics { .. } => 0.0,
         };
+        let swing_nm = (change_nm_s / long_s)
+            .max(least_nm)
+            .clamp(SWITCHED.0 * mean_nm, SWITCHED.1 * mean_nm);
+        let long_s = long_s.min(change_nm_s / swing_nm);
         self.phase = Phase::Switching {
             since: tick,
             switched: tick,
-            moved: tick,
             middle_nm: mean_nm,
-            swing_nm: wanted_nm
-                .max(least_nm)
-                .clamp(SWITCHED.0 * mean_nm, SWITCHED.1 * mean_nm),
+            next_nm: mean_nm,
+            held_nm: mean_nm,
+            swing_nm,
             brakes: true,
-            let_go_s: 0.0,
+            halves_s: (long_s, (SHORT.0 * long_s).max(SHORT.1).min(long_s)),
+            before_rad_per_s: self.target_rad_per_s,
+            speeds: (0.0, 0.0),
         };
         Next::Begin(self.order())
     }
@@ -221,14 +241,18 @@ impl Relay {
         }
         let tick_hz = self.tick_hz;
         let full_nm = self.absorber.full_torque_nm(self.target_rad_per_s);
+        let (inertia_kg_m2, target) = (self.inertia_kg_m2, self.target_rad_per_s);
         let Phase::Switching {
             since,
             switched,
-            moved,
             middle_nm,
-            swing_nm,
+            next_nm,
+            held_nm,
+            swing_nm: _,
             brakes,
-            let_go_s,
+            halves_s,
+            before_rad_per_s,
+            speeds,
         } = &mut self.phase
         else {
             return Next::Wait;
@@ -238,32 +262,41 @@ impl Relay {
         if all_s > SWITCHING_S && self.switches >= SWITCHES {
             return Next::Done;
         }
-        if all_s > SWITCHING_S_MAX || half_s > LOST_S {
+        if all_s > SWITCHING_S_MAX {
             return Next::GiveUp(format!(
-                "the speed did not come back often enough: the output was switched {} times in {all_s:.0} s, expected {SWITCHES}; the throttle has to stay where it is",
+                "the output was switched {} times in {all_s:.0} s, expected {SWITCHES}: the stand is too slow",
                 self.switches
             ));
         }
-        let sign = if *brakes { 1.0 } else { -1.0 };
-        if sign * off < -DEAD_BAND {
-            if *brakes && *let_go_s > 0.0 {
-                // As long in one half as in the other.
-                let share = half_s / (half_s + *let_go_s);
-                *middle_nm += *swing_nm * (2.0 * share - 1.0);
-            } else if !*brakes {
-                *let_go_s = half_s;
-            }
-            *brakes = !*brakes;
-            *switched = tick;
-            self.switches += 1;
-        } else if half_s > SLOW_S && seconds(*moved) > SLOW_S {
-            // It does not come back by itself: the throttle moved.
-            *middle_nm += sign * *swing_nm / 2.0;
+        // Two long turns, two short ones: the speed goes to and fro about its target.
+        let turn_s = |turn: u32| match turn % 4 {
+            0 | 1 => halves_s.0,
+            _ => halves_s.1,
+        };
+        let planned_s = if self.switches == 0 {
+            turn_s(0) / 2.0
         } else {
+            (turn_s(self.switches - 1) + turn_s(self.switches)) / 2.0
+        };
+        let sign = if *brakes { 1.0 } else { -1.0 };
+        if half_s < planned_s && sign * off > -FAR {
             return Next::Wait;
         }
-        *moved = tick;
-        *middle_nm = middle_nm.clamp(LOW.0 * full_nm, LOW.1 * full_nm);
+        let mean = if speeds.1 > 0.0 {
+            speeds.0 / speeds.1
+        } else {
+            target
+        };
+        let away = (*before_rad_per_s + mean) / 2.0 - target;
+        *held_nm += inertia_kg_m2 * away / BACK_S * half_s / LEARNS_S;
+        *middle_nm = *next_nm;
+        *next_nm =
+            (*held_nm + inertia_kg_m2 * away / BACK_S).clamp(LOW.0 * full_nm, LOW.1 * full_nm);
+        *before_rad_per_s = mean;
+        *speeds = (0.0, 0.0);
+        *brakes = !*brakes;
+        *switched = tick;
+        self.switches += 1;
         Next::Order(self.order())
     }
 
