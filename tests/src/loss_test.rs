@@ -2,10 +2,13 @@
 //! alone, without a host.
 
 use std::collections::VecDeque;
+use std::f64::consts::TAU;
 
 use leverarm_load::absorber::Kind;
 use leverarm_load::controller::{Demand, Mode, Q16, Why};
-use leverarm_software_stand::{AbsorberFault, SoftwareStand, StandModel, rad_per_s, rpm};
+use leverarm_software_stand::{
+    AbsorberFault, SoftwareStand, SoundAbsorber, StandModel, rad_per_s, rpm,
+};
 
 /// Speed of the crank that is held, rev/min.
 pub const HELD_RPM: f64 = 5_000.0;
@@ -15,8 +18,6 @@ const STEP_S: f64 = 1e-6 * STEP_US as f64;
 const SEEN_OUTPUT: f64 = 0.15;
 /// The same of a measured torque, over what it would be.
 const SEEN_TORQUE: f64 = 0.25;
-/// The same of the speed.
-const SEEN_SPEED: f64 = 0.01;
 
 /// A stand under way.
 #[derive(Clone, Debug)]
@@ -157,7 +158,7 @@ impl Braked {
         self.stand.load().unwrap_or_default().backed_off
     }
 
-    /// Whether what the board measures tells this stand from one on which nothing has failed.
+    /// Whether current, torque or supply as measured tell this stand from one on which nothing has failed.
     fn is_seen_beside(&self, sound: &Self, lost_for_s: f64) -> bool {
         let Some(brake) = &self.stand.model().absorber else {
             return false;
@@ -170,7 +171,104 @@ impl Braked {
             || (brake.has_output_sensor && level > SEEN_OUTPUT)
             || (brake.torque_sensor_s.is_finite()
                 && torque_nm > SEEN_TORQUE * sound.sensed_nm + SEEN_OUTPUT * full_nm)
-            || (self.speed_rpm / sound.speed_rpm - 1.0).abs() > SEEN_SPEED
+    }
+}
+
+/// The best that can tell a lost load from the speed alone: a sequential test that knows engine and absorber exactly, how the engine's
+/// cycles scatter and how the teeth are off. What it does not know is the throttle, which somebody may open or shut at any time; so
+/// a speed that rises more than at full throttle with what a sound absorber makes of the board's output is a loss, and one that falls more
+/// than with the throttle shut. Of all times since which that may be so the likeliest is taken (generalised likelihood ratio,
+/// G. Lorden, Annals of Mathematical Statistics 42 (1971), 1897-1908): by his bound one false alarm comes in so many cycles as its
+/// threshold's exponential.
+struct Oracle {
+    /// As weak and as strong as it may be.
+    absorbers: [SoundAbsorber; 2],
+    /// Time, the greatest and the least change of the drum's speed until then, and the speed's own over a working cycle with those
+    /// two's means, rad/s; over the last half second.
+    looks: VecDeque<[f64; 4]>,
+    bounds: VecDeque<(f64, f64, [f64; 2])>,
+    sums: [f64; 2],
+    last_s: f64,
+}
+
+/// A false alarm of the oracle in so many hours.
+const FALSE_H: f64 = 50.0;
+/// It looks back so far, s.
+const LOOKS_BACK_S: f64 = 0.5;
+
+impl Oracle {
+    /// `knows_heat`: whether it knows how hot the absorber is; else it may be as hot as allowed, as far as nothing tells its torque or
+    /// its current: so much does a board know at best.
+    fn new(it: &Braked, knows_heat: bool) -> Option<Self> {
+        let strong = it.stand.sound_absorber()?;
+        let brake = it.stand.model().absorber.as_ref()?;
+        let weak = if knows_heat || brake.torque_sensor_s.is_finite() {
+            strong.clone()
+        } else {
+            let hottest_k = brake.absorber.heat.temperature_max_k;
+            strong.clone().heated(hottest_k, !brake.has_output_sensor)
+        };
+        Some(Self {
+            absorbers: [weak, strong],
+            looks: VecDeque::new(),
+            bounds: VecDeque::new(),
+            sums: [0.0; 2],
+            last_s: it.stand.truth().time_s,
+        })
+    }
+
+    /// Half a millisecond later; whether it sees something.
+    fn sees(&mut self, it: &Braked) -> bool {
+        let (truth, model) = (it.stand.truth(), it.stand.model());
+        let (time_s, drum) = (truth.time_s, truth.omega_drum_rad_per_s);
+        let for_s = time_s - self.last_s;
+        self.last_s = time_s;
+        let output = it.stand.load().unwrap_or_default().output as f64 / Q16 as f64;
+        let brakes_nm = self
+            .absorbers
+            .each_mut()
+            .map(|it| it.torque_nm(output, drum, for_s));
+        let engine = &model.engine;
+        let full_nm = truth.standard_torque_nm * truth.torque_factor;
+        let shut_nm = -engine.drag.torque_nm(truth.omega_engine_rad_per_s);
+        let losses_nm = model.drum.losses.torque_nm(drum);
+        let inertia_kg_m2 = model.locked_inertia_kg_m2();
+        let engines_nm = [full_nm, shut_nm];
+        for ((sum, engine_nm), brake_nm) in self.sums.iter_mut().zip(engines_nm).zip(brakes_nm) {
+            *sum += (model.ratio * engine_nm - losses_nm - brake_nm) / inertia_kg_m2 * for_s;
+        }
+        self.bounds.push_back((time_s, truth.crank_rad, self.sums));
+        // Over the same cycle as the speed.
+        let cycle = truth.crank_rad - TAU * engine.breathing.turns_per_cycle;
+        while self.bounds.len() > 2 && self.bounds[1].1 < cycle {
+            self.bounds.pop_front();
+        }
+        if self.bounds[0].1 > cycle {
+            return false;
+        }
+        let count = self.bounds.len() as f64;
+        let mean = |place: usize| self.bounds.iter().map(|it| it.2[place]).sum::<f64>() / count;
+        let speed = rad_per_s(it.speed_rpm) / model.ratio;
+        let now = [time_s, speed, mean(0), mean(1)];
+        let cycle_s = TAU * engine.breathing.turns_per_cycle / truth.omega_engine_rad_per_s;
+        // A cycle's work is that much more or less; a tooth is out of its place at either end of a cycle.
+        let per_cycle = engine.cycles.cov * model.ratio * full_nm / inertia_kg_m2 * cycle_s;
+        let pickup = &model.pickups[0];
+        let tooth =
+            TAU / f64::from(pickup.teeth) * pickup.position_error_rms / (drum * cycle_s) * drum;
+        let least = 2.0 * (FALSE_H * 3_600.0 / cycle_s).ln();
+        let is_beyond = self.looks.iter().any(|then| {
+            let variance =
+                per_cycle.powi(2) * ((now[0] - then[0]) / cycle_s + 1.0) + 4.0 * tooth.powi(2);
+            let beyond = |place: usize| (now[1] - then[1]) - (now[place] - then[place]);
+            let (above, below) = (beyond(2).max(0.0), beyond(3).min(0.0));
+            above.powi(2) > least * variance || below.powi(2) > least * variance
+        });
+        self.looks.push_back(now);
+        while self.looks[0][0] < time_s - LOOKS_BACK_S {
+            self.looks.pop_front();
+        }
+        is_beyond
     }
 }
 
@@ -221,6 +319,8 @@ pub struct Told {
     pub cut_s: f64,
     /// After which time what the board measures showed something, s; infinite: never.
     pub seen_s: f64,
+    /// The same for who does not know how hot the absorber is.
+    pub seen_hot_s: f64,
     /// The highest that the speed went above the highest ordered, a share of it.
     pub gain: f64,
     /// The same had the engine been cut 10 ms after something showed.
@@ -234,6 +334,12 @@ impl Told {
     #[must_use]
     pub fn late_s(&self) -> f64 {
         (self.cut_s - self.seen_s).max(0.0)
+    }
+
+    /// The same from when it showed to who does not know how hot the absorber is.
+    #[must_use]
+    pub fn late_hot_s(&self) -> f64 {
+        (self.cut_s - self.seen_hot_s).max(0.0)
     }
 }
 
@@ -262,6 +368,13 @@ pub fn loses(model: &StandModel, seed: u64, loss: Loss) -> Told {
         sound.hold(top_rpm);
         sound.go(0.1, |_| {});
     }
+    // Cycles to compare with.
+    let mut oracles = [true, false].map(|knows_heat| Oracle::new(&sound, knows_heat));
+    sound.go(0.08, |it| {
+        for oracle in oracles.iter_mut().flatten() {
+            oracle.sees(it);
+        }
+    });
     let mut it = sound.clone();
     let fault = match loss {
         Loss::Lost | Loss::LostAtPart | Loss::LostInStep => AbsorberFault::Lost,
@@ -278,6 +391,7 @@ pub fn loses(model: &StandModel, seed: u64, loss: Loss) -> Told {
     let mut told = Told {
         cut_s: f64::INFINITY,
         seen_s: f64::INFINITY,
+        seen_hot_s: f64::INFINITY,
         lowest: 1.0,
         ..Told::default()
     };
@@ -290,10 +404,17 @@ pub fn loses(model: &StandModel, seed: u64, loss: Loss) -> Told {
         }
         throttle(&mut it, since, from, to);
         it.go(STEP_S, |_| {});
-        if told.seen_s.is_infinite() {
+        if told.seen_hot_s.is_infinite() {
             throttle(&mut sound, since, from, to);
             sound.go(STEP_S, |_| {});
-            if it.is_seen_beside(&sound, since) {
+            let by_sensor = it.is_seen_beside(&sound, since);
+            let by_speed = oracles
+                .each_mut()
+                .map(|oracle| oracle.as_mut().is_some_and(|oracle| oracle.sees(&it)));
+            if by_sensor || by_speed[1] {
+                told.seen_hot_s = since;
+            }
+            if told.seen_s.is_infinite() && (by_sensor || by_speed[0]) {
                 told.seen_s = since;
                 let mut cut = it.clone();
                 cut.go(0.01, |it| {
@@ -332,11 +453,19 @@ pub enum Sound {
     Snaps,
     /// Swept up and down at 600 and 1500 rev/min a second.
     Sweeps,
+    /// Snaps with an absorber as hot as is allowed, but for a tenth.
+    Hot,
 }
 
 impl Sound {
     /// All of them.
-    pub const ALL: [Self; 4] = [Self::Hold, Self::Steps, Self::Snaps, Self::Sweeps];
+    pub const ALL: [Self; 5] = [
+        Self::Hold,
+        Self::Steps,
+        Self::Snaps,
+        Self::Sweeps,
+        Self::Hot,
+    ];
 }
 
 /// What came of it.
@@ -350,6 +479,8 @@ pub struct Stood {
     pub above: f64,
     /// How often the loop was made softer.
     pub backed_off: u8,
+    /// Whether the best test of the speed saw a loss.
+    pub is_seen: bool,
 }
 
 /// Puts a sound brake through something.
@@ -357,7 +488,21 @@ pub struct Stood {
 pub fn stands(model: &StandModel, seed: u64, sound: Sound) -> Stood {
     let mut it = Braked::held(model.clone(), seed, HELD_RPM);
     it.open(1.0);
+    if sound == Sound::Hot {
+        // By and by, as it gets so.
+        let air_k = model.air.temperature_k;
+        let hottest_k = model
+            .absorber
+            .as_ref()
+            .map_or(air_k, |it| it.absorber.heat.temperature_max_k);
+        for tenth in 1..=9 {
+            it.stand
+                .heat_absorber(air_k + (hottest_k - air_k) * f64::from(tenth) / 10.0);
+            it.go(1.0, |_| {});
+        }
+    }
     let mut stood = Stood::default();
+    let mut oracle = Oracle::new(&it, true);
     // Throttle before and after, speed, rev/min, its rate, and for how long, s.
     let acts: &[(f64, f64, f64, f64, f64)] = match sound {
         Sound::Hold => &[(1.0, 1.0, 5_000.0, 0.0, 20.0)],
@@ -369,7 +514,7 @@ pub fn stands(model: &StandModel, seed: u64, sound: Sound) -> Stood {
             (1.0, 1.0, 6_000.0, 0.0, 0.2),
             (1.0, 1.0, 5_000.0, 0.0, 2.0),
         ],
-        Sound::Snaps => &[
+        Sound::Snaps | Sound::Hot => &[
             (1.0, 0.25, 5_000.0, 0.0, 1.0),
             (0.25, 1.0, 5_000.0, 0.0, 1.0),
             (1.0, 0.0, 5_000.0, 0.0, 0.3),
@@ -393,6 +538,8 @@ pub fn stands(model: &StandModel, seed: u64, sound: Sound) -> Stood {
             since += STEP_S;
             throttle(&mut it, since, from, to);
             it.go(STEP_S, |_| {});
+            let saw = oracle.as_mut().is_some_and(|oracle| oracle.sees(&it));
+            stood.is_seen |= saw;
             // Downwards it may be where it came from.
             if speed_rpm >= top_rpm || since > 1.0 {
                 stood.above = stood.above.max(it.speed_rpm / top_rpm - 1.0);

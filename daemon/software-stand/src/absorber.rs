@@ -188,6 +188,53 @@ impl AbsorberState {
     }
 }
 
+/// An absorber on its own, driven like another: what one on which nothing has failed would be doing.
+#[derive(Clone, Debug)]
+pub struct SoundAbsorber {
+    model: AbsorberModel,
+    state: AbsorberState,
+    air_k: f64,
+}
+
+impl SoundAbsorber {
+    pub(super) fn new(model: &AbsorberModel, state: &AbsorberState, air_k: f64) -> Self {
+        Self {
+            model: AbsorberModel {
+                fault: AbsorberFault::None,
+                ..model.clone()
+            },
+            state: state.clone(),
+            air_k,
+        }
+    }
+
+    /// As hot as that, K, and its current as much less if that follows from the output; else it stays what it is.
+    #[must_use]
+    pub fn heated(mut self, to_k: f64, current_follows: bool) -> Self {
+        let left = self.model.absorber.heat.left(to_k, self.air_k);
+        if current_follows {
+            self.state.temperature_k = to_k;
+            self.state.level /= self.model.resistance_over_cold(to_k, self.air_k);
+        } else {
+            for point in &mut self.model.absorber.full_torque {
+                point.1 *= left;
+            }
+        }
+        self
+    }
+
+    /// Its torque, N·m, after so long with an output at a speed of its shaft.
+    pub fn torque_nm(&mut self, output: f64, rad_per_s: f64, for_s: f64) -> f64 {
+        self.state.output = output;
+        let mut left_s = for_s;
+        while left_s > 0.5 * STEP_S {
+            self.state.step(&self.model, rad_per_s, self.air_k);
+            left_s -= STEP_S;
+        }
+        self.state.torque_nm
+    }
+}
+
 impl AbsorberModel {
     /// Resistance of its coil at a temperature of its discs, K, over that at the air's; 1 for what has none.
     #[must_use]

@@ -26,7 +26,7 @@ mod talk;
 mod thermocouple;
 mod torque_curve;
 
-pub use absorber::{AbsorberFault, AbsorberModel};
+pub use absorber::{AbsorberFault, AbsorberModel, SoundAbsorber};
 pub use board::Restart;
 pub use cycles::CycleVariation;
 pub use error::ModelError;
@@ -431,6 +431,14 @@ impl SoftwareStand {
     /// Makes it as hot as that, K.
     pub fn heat_absorber(&mut self, to_k: f64) {
         self.absorber.temperature_k = to_k;
+    }
+
+    /// The absorber as it is now, to be driven on its own; none where there is none.
+    #[must_use]
+    pub fn sound_absorber(&self) -> Option<SoundAbsorber> {
+        let model = self.model.absorber.as_ref()?;
+        let air_k = self.model.air.temperature_k;
+        Some(SoundAbsorber::new(model, &self.absorber, air_k))
     }
 
     /// Breaks the absorber, or mends it.

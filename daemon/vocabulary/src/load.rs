@@ -357,7 +357,7 @@ pub enum LoadWord {
     Order(LoadOrder),
     /// Run a list of steps, kept as a pull.
     Steps(StepList),
-    /// Hold a speed at low load, and switch the output as the speed passes it, so that the loop can be tuned; kept as a pull.
+    /// Hold a speed at low load, and switch the output to and fro, so that the loop can be tuned; kept as a pull.
     Tune {
         /// Of the engine, rad/s.
         rad_per_s: f64,

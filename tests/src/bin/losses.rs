@@ -49,13 +49,14 @@ fn main() {
         let seeds = || asked.seed..asked.seed + asked.stands;
         for sound in Sound::ALL {
             let mut whys: BTreeMap<Why, u32> = BTreeMap::new();
-            let (mut above, mut softer) = (Vec::new(), 0);
+            let (mut above, mut softer, mut seen) = (Vec::new(), 0, 0);
             for seed in seeds() {
                 let model = drawn_brake(kind, seed);
                 let it = stands(&model, seed, sound);
                 *whys.entry(it.why).or_default() += 1;
                 above.push(100.0 * it.above);
                 softer += u32::from(it.backed_off > 0);
+                seen += u32::from(it.is_seen);
                 if asked.each && (it.why != Why::None || it.backed_off > 0) {
                     println!(
                         "  seed {seed} {sound:?}: {:?} after {:.3} s, {:.1} % above, softer {}; {:?}",
@@ -68,7 +69,7 @@ fn main() {
                 }
             }
             println!(
-                "{} {sound:?}: {whys:?}, made softer {softer}, above {} %",
+                "{} {sound:?}: {whys:?}, made softer {softer}, seen by the oracle {seen}, above {} %",
                 kind.name(),
                 quantiles(above)
             );
@@ -76,7 +77,8 @@ fn main() {
         for loss in Loss::ALL {
             let mut whys: BTreeMap<Why, u32> = BTreeMap::new();
             let (mut gain, mut late, mut lowest) = (Vec::new(), Vec::new(), Vec::new());
-            let (mut unseen, mut too_late, mut too_far) = (0, 0, 0);
+            let mut late_hot = Vec::new();
+            let (mut unseen, mut too_late, mut too_far, mut too_late_hot) = (0, 0, 0, 0);
             for seed in seeds() {
                 let model = drawn_brake(kind, seed);
                 let it = loses(&model, seed, loss);
@@ -88,15 +90,21 @@ fn main() {
                 if it.cut_s.is_finite() && it.seen_s.is_finite() {
                     late.push(1e3 * it.late_s());
                 }
-                let is_late = it.late_s() > 0.05 && it.cut_s.is_finite();
+                if it.cut_s.is_finite() && it.seen_hot_s.is_finite() {
+                    late_hot.push(1e3 * it.late_hot_s());
+                }
+                let is_cut = it.cut_s.is_finite();
+                too_late_hot += u32::from(it.late_hot_s() > 0.05 && is_cut);
+                let is_late = it.late_s() > 0.05 && is_cut;
                 too_late += u32::from(is_late);
                 let is_far = it.gain > it.least_gain.max(0.1);
                 too_far += u32::from(is_far);
                 if asked.each && (is_unseen || is_late || is_far) {
                     println!(
-                        "  seed {seed} {loss:?}: {:?} seen {:.3} s, cut {:.3} s, gain {:.1} %, least {:.1} %, lowest {:.2}; sensor {:?}",
+                        "  seed {seed} {loss:?}: {:?} seen {:.3} s ({:.3} s by who does not know the heat), cut {:.3} s, gain {:.1} %, least {:.1} %, lowest {:.2}; sensor {:?}",
                         it.why,
                         it.seen_s,
+                        it.seen_hot_s,
                         it.cut_s,
                         100.0 * it.gain,
                         100.0 * it.least_gain,
@@ -110,10 +118,11 @@ fn main() {
                 }
             }
             println!(
-                "{} {loss:?}: {whys:?}, not cut though seen {unseen}, later than 50 ms {too_late}, beyond 10 % and the least {too_far}; gain {} %, seen to cut {} ms, lowest {} %",
+                "{} {loss:?}: {whys:?}, not cut though seen {unseen}, later than 50 ms {too_late}, or {too_late_hot} where the heat is not known; beyond 10 % and the least {too_far}; gain {} %, seen to cut {} ms, or {} ms, lowest {} %",
                 kind.name(),
                 quantiles(gain),
                 quantiles(late),
+                quantiles(late_hot),
                 quantiles(lowest)
             );
         }
