@@ -111,6 +111,20 @@ pub enum FitError {
         /// Time of the one before.
         previous_s: f64,
     },
+    /// A motion that teeth can't have.
+    #[error(
+        "at {at_s:.2} s the motion that is fitted to the teeth has {found_rad_per_s:.0} rad/s, expected {low_rad_per_s:.0} to {high_rad_per_s:.0} rad/s as between the teeth; were they counted wrongly, or does the wheel swing to and fro?"
+    )]
+    UnlikeTeeth {
+        /// When, in s on the train's time base.
+        at_s: f64,
+        /// Speed of the motion in rad/s.
+        found_rad_per_s: f64,
+        /// Least speed that is believed.
+        low_rad_per_s: f64,
+        /// Greatest speed that is believed.
+        high_rad_per_s: f64,
+    },
     /// The normal equations could not be solved.
     #[error("the teeth do not determine a smooth motion (singular normal equations)")]
     Singular,
@@ -308,7 +322,10 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
             shuffle_hz: start.shuffle_hz,
         };
         match fitted(train, options, &start, columns, cycles_a_segment <= fewest)? {
-            Fitted::Done(fit) => return Ok(*fit),
+            Fitted::Done(fit) => {
+                turns_as_teeth_do(&fit, train, pitch)?;
+                return Ok(*fit);
+            }
             Fitted::Alike => cycles_a_segment = fewest,
             Fitted::Rippling(found) => {
                 meetings = found;
@@ -316,6 +333,41 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
             }
         }
     }
+}
+
+/// Teeth over which their own speed is taken, and by how many times a smooth motion may pass by the least
+/// and the greatest of those: it ends within such a run, and misfires bend it.
+const TEETH_OF_SPEED: usize = 8;
+const BEYOND_TEETH: f64 = 2.0;
+
+/// Whether the motion goes forward, and nowhere at a speed that the teeth beside it can't have had.
+fn turns_as_teeth_do(fit: &SpeedFit, train: &ToothTrain, pitch: f64) -> Result<(), FitError> {
+    let runs = TEETH_OF_SPEED..train.time_s.len();
+    let (least, most) = runs.fold((f64::INFINITY, 0.0_f64), |(least, most), to| {
+        let from = to - TEETH_OF_SPEED;
+        let turned = pitch * (train.index[to] - train.index[from]) as f64;
+        let omega = turned / (train.time_s[to] - train.time_s[from]);
+        (least.min(omega), most.max(omega))
+    });
+    let believed = least / BEYOND_TEETH..=most * BEYOND_TEETH;
+    let before = |theta: f64| {
+        train
+            .index
+            .partition_point(|index| pitch * (*index as f64) < theta)
+    };
+    let (from, to) = fit.theta_range;
+    for theta in even(from, to, 8 * fit.basis.len()) {
+        let (omega, _) = motion(&fit.basis, theta, &fit.coefficients);
+        if !believed.contains(&omega) {
+            return Err(FitError::UnlikeTeeth {
+                at_s: train.time_s[before(theta).min(train.time_s.len() - 1)],
+                found_rad_per_s: omega,
+                low_rad_per_s: *believed.start(),
+                high_rad_per_s: *believed.end(),
+            });
+        }
+    }
+    Ok(())
 }
 
 /// How a fit ended.
@@ -372,14 +424,14 @@ fn fitted(
             problem.normal(&current, &weights)
         };
         let mut normal = normal.weighed(tooth_weight);
-        let swing_at = problem.layout.swing_at();
+        let swing_at = &problem.layout.swing_at;
         if let Some(oscillator) = oscillator {
-            oscillator.add(&mut normal.a, swing_at.start, noise_s);
+            oscillator.add(&mut normal.a, swing_at, noise_s);
         }
         let ridges = ridge(&problem.layout, options, noise_s, pattern_sd);
         let kinds = [Smoothness::CurvatureChange, Smoothness::Curvature]
             .map(|smoothness| roughness(&problem, &current, smoothness));
-        let held = normal.without_border(&border.values, border.told);
+        let held = normal.holding(swing_at, &border.swing, &border.values, border.told);
         let mut systems: Vec<(System<'_>, Best)> = Vec::with_capacity(2);
         let (mut least, mut correlated) = (f64::INFINITY, correlation);
         for (roughness, best) in kinds.iter().zip(&mut best) {
@@ -450,8 +502,8 @@ fn fitted(
         }
         oscillator = oscillator.map(|before| {
             let variance = solved.noise_s.powi(2);
-            let swing = &solved.solution[swing_at.clone()];
-            before.after(swing, swing_at.start, variance, &inverse)
+            let swing = problem.layout.swing_of(&solved.solution);
+            before.after(&swing, swing_at, variance, &inverse)
         });
         let residuals = problem.residuals(&current, &solved.solution);
         if round == 1 && columns.meetings == Meetings::default() {
@@ -499,11 +551,12 @@ fn fitted(
     Err(FitError::Singular)
 }
 
-/// Tooth errors and ripple as found last. They hardly change with the weights, and searching for
+/// Tooth errors, ripple and shuffle as found last. They hardly change with the weights, and searching for
 /// those with them held saves most of the time.
 #[derive(Debug, Clone, Default)]
 struct Border {
     values: Vec<f64>,
+    swing: Vec<f64>,
     /// How many of them the teeth have told, the rest being left to what was known before.
     told: f64,
 }
@@ -514,9 +567,11 @@ impl Border {
         Self {
             told: range
                 .clone()
+                .chain(layout.swing_at.iter().copied())
                 .map(|i| 1.0 - ridge[i] * inverse.at(i, i))
                 .sum(),
             values: solution[range].to_vec(),
+            swing: layout.swing_of(solution),
         }
     }
 }
@@ -576,7 +631,7 @@ fn coarse(
             residuals = few.residuals(&current, &solution);
             weights = set_aside(&residuals);
             if let Some(swing) = few.layout.swing {
-                let measured = swing.measured(&solution[few.layout.swing_at()]);
+                let measured = swing.measured(&few.layout.swing_of(&solution));
                 swing_rad_per_s2 = measured.swing_rad_per_s2;
             }
         }
@@ -727,7 +782,9 @@ fn ridge(
         }
     }
     ridge[layout.ripple_at()].fill((noise_s / RIPPLE_PRIOR_S).powi(2));
-    ridge[layout.swing_at()].fill((noise_s / SWING_PRIOR_RAD).powi(2));
+    for at in &layout.swing_at {
+        ridge[*at] = (noise_s / SWING_PRIOR_RAD).powi(2);
+    }
     (ridge, target)
 }
 
@@ -885,7 +942,7 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         teeth_set_aside: n - used,
         shuffle: layout
             .swing
-            .map(|swing| swing.measured(&mean[layout.swing_at()])),
+            .map(|swing| swing.measured(&layout.swing_of(&mean))),
         cycle_variation: (!found.work.is_empty() && parting.0.is_empty()).then(|| CycleVariation {
             cov,
             uncertainty: cov

@@ -98,8 +98,8 @@ impl Harmonic {
     }
 }
 
-/// Which unknowns there are and where they stand in the equations. Spline and wander are interleaved
-/// along the pull, so that they make a band; tooth errors and ripple are its border.
+/// Which unknowns there are and where they stand in the equations. Spline, wander and shuffle are
+/// interleaved along the pull, so that they make a band; tooth errors and ripple are its border.
 #[derive(Debug, Clone)]
 pub(super) struct Layout {
     /// Position of each coefficient of the smooth part.
@@ -110,9 +110,11 @@ pub(super) struct Layout {
     pub(super) band: usize,
     pub(super) pattern: usize,
     harmonics: Vec<Harmonic>,
-    /// Columns of the working cycle's harmonics, and of the shuffle after them.
+    /// Columns of the working cycle's harmonics.
     pub(super) ripple: usize,
     pub(super) swing: Option<Swing>,
+    /// Positions of the shuffle's unknowns, cosine and sine by node.
+    pub(super) swing_at: Vec<usize>,
     /// Where each row of the band starts.
     first: Vec<usize>,
 }
@@ -137,10 +139,9 @@ impl Layout {
         is_spline
     }
 
-    /// Where the shuffle's unknowns are among the others.
-    pub(super) fn swing_at(&self) -> Range<usize> {
-        let columns = self.swing.map_or(0, |swing| 2 * swing.nodes.count);
-        self.len() - columns..self.len()
+    /// What a solution says of the shuffle, cosine and sine by node.
+    pub(super) fn swing_of(&self, solution: &[f64]) -> Vec<f64> {
+        self.swing_at.iter().map(|at| solution[*at]).collect()
     }
 
     pub(super) fn matrix(&self) -> Envelope {
@@ -165,13 +166,15 @@ impl Layout {
     }
 }
 
-/// Positions of the unknowns of the band, and where its rows start. `intervals` of the spline hold
-/// `per_interval` segments of the wander each; 0 for no wander.
+/// Positions of the unknowns of the band, of spline, wander and shuffle one after the other, and where its
+/// rows start. Intervals of the spline hold `per_interval` segments of the wander each; 0 for no wander.
+/// `swings` are the intervals that each node of the shuffle reaches over.
 fn interleave(
     spline: usize,
     wander: usize,
     per_interval: usize,
-) -> (Vec<usize>, Vec<usize>, Vec<usize>) {
+    swings: &[Range<usize>],
+) -> (Vec<usize>, Vec<usize>) {
     let m = per_interval.max(1);
     // Centre and support of each unknown in segments, the spline's with an interval to spare on each
     // side: its roughness reaches across a knot.
@@ -185,8 +188,15 @@ fn interleave(
         // What one segment's work tells of the next ties the unknowns of both.
         unknowns.push((j as f64 - 0.5, spline + j, j.saturating_sub(3)..j + 1));
     }
+    for (node, over) in swings.iter().enumerate() {
+        let centre = 0.5 * (m * (over.start + over.end)) as f64;
+        for unknown in [2 * node, 2 * node + 1] {
+            let reach = m * over.start..m * over.end;
+            unknowns.push((centre, spline + wander + unknown, reach));
+        }
+    }
     unknowns.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let mut at = vec![0; spline + wander];
+    let mut at = vec![0; spline + wander + 2 * swings.len()];
     for (position, (_, unknown, _)) in unknowns.iter().enumerate() {
         at[*unknown] = position;
     }
@@ -198,8 +208,7 @@ fn interleave(
             (0..p).find(|q| shares(&unknowns[*q].2)).unwrap_or(p)
         })
         .collect();
-    let wander_at = at.split_off(spline);
-    (at, wander_at, first)
+    (at, first)
 }
 
 /// The harmonics that can be told from the smooth part and from each other at `N` samples a turn.
@@ -449,18 +458,33 @@ impl Normal {
         self
     }
 
-    /// The same with the border's unknowns, and how many of them the teeth have told, known.
-    pub(super) fn without_border(&self, border: &[f64], known: f64) -> Self {
-        let a = self.a.without_border();
+    /// The same with these unknowns of the shuffle and the border known, the teeth having told so many.
+    pub(super) fn holding(
+        &self,
+        swing_at: &[usize],
+        swing: &[f64],
+        border: &[f64],
+        told: f64,
+    ) -> Self {
+        let mut a = self.a.without_border();
         let band = a.len();
         let mut x = vec![0.0; band];
+        for (at, value) in swing_at.iter().zip(swing) {
+            x[*at] = *value;
+        }
         x.extend(border);
         let product = self.a.times(&x);
         let squares = x.iter().zip(product.iter().zip(&self.b));
+        let rr = self.rr + squares.map(|(x, (ax, b))| x * (ax - 2.0 * b)).sum::<f64>();
+        let mut b: Vec<f64> = (0..band).map(|i| self.b[i] - product[i]).collect();
+        for at in swing_at {
+            a.isolate(*at);
+            b[*at] = 0.0;
+        }
         Self {
-            rr: self.rr + squares.map(|(x, (ax, b))| x * (ax - 2.0 * b)).sum::<f64>(),
-            b: (0..band).map(|i| self.b[i] - product[i]).collect(),
-            rows: self.rows - known,
+            rr,
+            b,
+            rows: self.rows - told,
             a,
         }
     }
@@ -505,7 +529,19 @@ impl<'a> Problem<'a> {
             .shuffle_hz
             .map(|hz| Swing::new(hz, train.time_s[0], train.time_s[n - 1]));
         let wander = wander_basis.as_ref().map_or(0, Basis::len);
-        let (spline_at, wander_at, first) = interleave(basis.len(), wander, per_interval);
+        let interval_at = |time_s: f64| {
+            let theta = interpolate(&train.time_s, &thetas, time_s);
+            let inner = &points[1..points.len() - 1];
+            inner.partition_point(|point| *point <= theta)
+        };
+        let swings: Vec<Range<usize>> = swing
+            .iter()
+            .flat_map(|swing| (0..swing.nodes.count).map(|node| swing.nodes.reach_s(node)))
+            .map(|(from_s, to_s)| interval_at(from_s)..interval_at(to_s) + 1)
+            .collect();
+        let (mut spline_at, first) = interleave(basis.len(), wander, per_interval, &swings);
+        let mut wander_at = spline_at.split_off(basis.len());
+        let swing_at = wander_at.split_off(wander);
         let layout = Layout {
             band: first.len(),
             wander_at: (0..wander)
@@ -517,9 +553,9 @@ impl<'a> Problem<'a> {
             } else {
                 0
             },
-            ripple: harmonics.iter().map(Harmonic::columns).sum::<usize>()
-                + swing.map_or(0, |swing| 2 * swing.nodes.count),
+            ripple: harmonics.iter().map(Harmonic::columns).sum(),
             swing,
+            swing_at,
             harmonics,
             first,
         };
@@ -609,19 +645,27 @@ impl<'a> Problem<'a> {
                     Amplitude::Free(nodes) => {
                         let scale = self.scale.middle / omega;
                         let turned = (scale * at.0, scale * at.1);
-                        nodes.columns(self.train.time_s[k], turned, columns);
+                        columns.fill(0.0);
+                        for (column, value) in nodes.columns(self.train.time_s[k], turned) {
+                            columns[column] = value;
+                        }
                     }
                 }
             }
-        }
-        if let Some(swing) = &self.layout.swing {
-            let from = ripple.len() - 2 * swing.nodes.count;
-            swing.columns(self.train.time_s[k], 1.0 / omega, &mut ripple[from..]);
         }
         (self.layout.pattern > 0).then(|| {
             let tooth = self.train.index[k].rem_euclid(i64::from(self.options.teeth_per_turn));
             (usize::try_from(tooth).unwrap_or(0), 1.0 / omega)
         })
+    }
+
+    /// Positions and values of the shuffle's columns for tooth `k` at speed `omega`.
+    fn swing_columns(&self, k: usize, omega: f64) -> impl Iterator<Item = (usize, f64)> {
+        let time_s = self.train.time_s[k];
+        let swing = self.layout.swing.iter();
+        swing
+            .flat_map(move |swing| swing.columns(time_s, 1.0 / omega))
+            .map(|(column, value)| (self.layout.swing_at[column], value))
     }
 
     /// Speed at tooth `k`.
@@ -655,7 +699,8 @@ impl<'a> Problem<'a> {
                 continue;
             }
             let residual = self.train.time_s[k] - local.dot(0, &current.coefficients);
-            let tooth = self.extra_columns(k, self.tooth_omega(k, current), &mut ripple);
+            let omega = self.tooth_omega(k, current);
+            let tooth = self.extra_columns(k, omega, &mut ripple);
             entries.clear();
             for (i, v) in local.derivative[0].iter().enumerate() {
                 entries.push((layout.spline_at[local.first + i], *v));
@@ -663,6 +708,7 @@ impl<'a> Problem<'a> {
             if let Some(local) = self.wander_locals.get(k) {
                 entries.extend(layout.wander_row(local, &local.derivative[0]));
             }
+            entries.extend(self.swing_columns(k, omega));
             if let Some((tooth, value)) = tooth {
                 entries.push((layout.band + tooth, value));
             }
@@ -698,12 +744,14 @@ impl<'a> Problem<'a> {
         let first = self.layout.ripple_at().start;
         (0..self.locals.len())
             .map(|k| {
-                let tooth = self.extra_columns(k, self.tooth_omega(k, current), &mut ripple);
-                let swing: f64 = ripple
-                    .iter()
-                    .zip(&solution[first..])
-                    .map(|(v, x)| v * x)
-                    .sum();
+                let omega = self.tooth_omega(k, current);
+                let tooth = self.extra_columns(k, omega, &mut ripple);
+                let of_cycles = ripple.iter().zip(&solution[first..]);
+                let swing: f64 = of_cycles.map(|(v, x)| v * x).sum::<f64>()
+                    + self
+                        .swing_columns(k, omega)
+                        .map(|(at, v)| v * solution[at])
+                        .sum::<f64>();
                 let wander = self
                     .wander_locals
                     .get(k)
@@ -793,6 +841,9 @@ impl<'a> Problem<'a> {
         };
         let mut without_swing = solution.to_vec();
         without_swing[self.layout.ripple_at()].fill(0.0);
+        for at in &self.layout.swing_at {
+            without_swing[*at] = 0.0;
+        }
         let left = self.residuals(current, &without_swing);
         let kept: Vec<usize> = (0..left.len()).filter(|k| weights[*k]).collect();
         let rigid_rad_per_s2 = RIGID_SWING * self.mean_alpha();

@@ -140,16 +140,24 @@ impl Nodes {
         }
     }
 
-    /// Fills the columns, cosine and sine by node, at an instant.
-    pub(super) fn columns(&self, time_s: f64, (cos, sin): (f64, f64), columns: &mut [f64]) {
-        columns.fill(0.0);
+    /// The columns that are not zero at an instant, cosine and sine by node.
+    pub(super) fn columns(
+        &self,
+        time_s: f64,
+        (cos, sin): (f64, f64),
+    ) -> impl Iterator<Item = (usize, f64)> + use<> {
         let along = (time_s - self.from_s) / self.node_s;
         let first = floor_to_usize(along.max(0.0));
-        for node in first..(first + 2).min(self.count) {
+        (first..(first + 2).min(self.count)).flat_map(move |node| {
             let weight = (1.0 - (along - node as f64).abs()).max(0.0);
-            columns[2 * node] = weight * cos;
-            columns[2 * node + 1] = weight * sin;
-        }
+            [(2 * node, weight * cos), (2 * node + 1, weight * sin)]
+        })
+    }
+
+    /// From when to when a node counts.
+    pub(super) fn reach_s(&self, node: usize) -> (f64, f64) {
+        let at_s = self.from_s + self.node_s * node as f64;
+        (at_s - self.node_s, at_s + self.node_s)
     }
 }
 
@@ -168,11 +176,14 @@ impl Swing {
         }
     }
 
-    /// Fills the columns of the angle at an instant, times `scale`.
-    pub(super) fn columns(&self, time_s: f64, scale: f64, columns: &mut [f64]) {
+    /// Columns of the angle at an instant, times `scale`.
+    pub(super) fn columns(
+        &self,
+        time_s: f64,
+        scale: f64,
+    ) -> impl Iterator<Item = (usize, f64)> + use<> {
         let (sin, cos) = (TAU * self.hz * (time_s - self.nodes.from_s)).sin_cos();
-        self.nodes
-            .columns(time_s, (scale * cos, scale * sin), columns);
+        self.nodes.columns(time_s, (scale * cos, scale * sin))
     }
 
     /// How far size and phase go on from node to node: with the turn of the phase, and what is kept.
@@ -232,11 +243,11 @@ const KEPT_MIN: f64 = 0.3;
 const EXPECTED_PUSHES: f64 = 4.0;
 
 impl Oscillator {
-    /// Adds what it says of the unknowns from `first` on, for a noise of the teeth's times in s.
-    pub(super) fn add(&self, matrix: &mut Envelope, first: usize, noise_s: f64) {
+    /// Adds what it says of the unknowns at these positions, for a noise of the teeth's times in s.
+    pub(super) fn add(&self, matrix: &mut Envelope, at: &[usize], noise_s: f64) {
         let weight = noise_s * noise_s / self.pushed;
-        for at in first + 2..matrix.len() {
-            matrix.add_square(&[(at - 2, -self.kept), (at, 1.0)], weight);
+        for (before, after) in at.iter().zip(at.iter().skip(2)) {
+            matrix.add_square(&[(*before, -self.kept), (*after, 1.0)], weight);
         }
     }
 
@@ -244,7 +255,7 @@ impl Oscillator {
     pub(super) fn after(
         &self,
         swing: &[f64],
-        first: usize,
+        at: &[usize],
         variance: f64,
         inverse: &Envelope,
     ) -> Self {
@@ -252,7 +263,7 @@ impl Oscillator {
         let kept = (along / power.max(f64::MIN_POSITIVE)).clamp(KEPT_MIN, 1.0);
         let mut sum = EXPECTED_PUSHES * self.pushed;
         for i in 2..swing.len() {
-            let change = [(first + i - 2, -kept), (first + i, 1.0)];
+            let change = [(at[i - 2], -kept), (at[i], 1.0)];
             let left = variance * inverse.quadratic(&change);
             sum += (swing[i] - kept * swing[i - 2]).powi(2) + left;
         }

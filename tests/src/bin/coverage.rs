@@ -19,7 +19,8 @@
 //! of the cycles' work reads too high, in per cent of it, `cycle_cov_covered_pct` how often its 95 %
 //! interval holds the true one. `live_coverage_pct` is how often the live band, made as the wheel turns from
 //! what is past alone, holds the acceleration that the mean torque gives, `live_expanded_pct` the middle of its half-width
-//! over the pulls. `hidden` pulls show no point. `--timing-alone` adds stands with engines
+//! over the pulls. `hidden` pulls show no point. `memory_mb` is the most memory that reducing one of the
+//! pulls held at once. `--timing-alone` adds stands with engines
 //! whose cycles are all alike.
 
 use std::io::{IsTerminal, Write};
@@ -452,6 +453,8 @@ struct Tally {
     refused: u64,
     /// Pulls of which no point is shown.
     hidden: u64,
+    /// Most memory that reducing a pull held at once.
+    memory_bytes: u64,
     expanded: f64,
     timing: f64,
     /// Error over standard uncertainty, squared.
@@ -652,7 +655,10 @@ impl Stated {
             second_edges: &[],
             force: &seen.force,
         };
-        let curve = match reduce(&raw, &model, &options) {
+        let mut reduced = None;
+        let held = allocation_counter::measure(|| reduced = Some(reduce(&raw, &model, &options)));
+        tally.memory_bytes = tally.memory_bytes.max(held.bytes_max);
+        let curve = match reduced? {
             Ok(curve) => curve,
             // Said so in words: the rise was broken off for too long.
             Err(ReduceError::ShortRise { .. }) => {
@@ -706,7 +712,8 @@ impl Stated {
             if each {
                 drop(writeln!(
                     std::io::stderr(),
-                    "seed={seed} hidden {:?} {:?}",
+                    "seed={seed} memory_mb={:.1} hidden {:?} {:?}",
+                    held.bytes_max as f64 / 1e6,
                     truth.drive,
                     curve.remarks
                 ));
@@ -743,7 +750,8 @@ impl Stated {
             let band = points.iter().map(|p| (p.2 / p.3).powi(2)).sum::<f64>() / n;
             drop(writeln!(
                 std::io::stderr(),
-                "seed={seed} covered_pct={:.0} shown={} of {} rms_pct={:.2} expanded_pct={:.2} teeth={}{} seconds={:.1} ratio={:.1} from_rpm={:.0} to_rpm={:.0} cov={:.4} of {:.4} {:?} shuffle={} noise_us={:.1} ends={:.0} outside:{}",
+                "seed={seed} memory_mb={:.1} covered_pct={:.0} shown={} of {} rms_pct={:.2} expanded_pct={:.2} teeth={}{} seconds={:.1} ratio={:.1} from_rpm={:.0} to_rpm={:.0} cov={:.4} of {:.4} {:?} shuffle={} noise_us={:.1} ends={:.0} outside:{}",
+                held.bytes_max as f64 / 1e6,
                 100.0 * covered as f64 / n,
                 points.len(),
                 curve.points.len(),
@@ -891,6 +899,7 @@ impl Tally {
         self.failed += other.failed;
         self.refused += other.refused;
         self.hidden += other.hidden;
+        self.memory_bytes = self.memory_bytes.max(other.memory_bytes);
         self.expanded += other.expanded;
         self.timing += other.timing;
         self.pull_ratio += other.pull_ratio;
@@ -975,7 +984,7 @@ fn main() -> ExitCode {
             tally.mean
         };
         let line = format!(
-            "stand={} coverage_pct={coverage:.2} bias_pct={:+.3} coverage_u_pct={:.2} bias_u_pct={:.3} peak_bias_pct={:+.3} mean_bias_pct={:+.3} averaged_coverage_pct={:.1} averaged_peak_bias_pct={:+.3} cycle_cov_off_pct={:+.1} cycle_cov_covered_pct={:.1} live_coverage_pct={:.1} live_expanded_pct={:.2} pulls={} points={} failed={} refused={} hidden={} expanded_pct={:.3} timing_share_pct={:.1} error_over_u={:.3}",
+            "stand={} coverage_pct={coverage:.2} bias_pct={:+.3} coverage_u_pct={:.2} bias_u_pct={:.3} peak_bias_pct={:+.3} mean_bias_pct={:+.3} averaged_coverage_pct={:.1} averaged_peak_bias_pct={:+.3} cycle_cov_off_pct={:+.1} cycle_cov_covered_pct={:.1} live_coverage_pct={:.1} live_expanded_pct={:.2} pulls={} points={} failed={} refused={} hidden={} expanded_pct={:.3} timing_share_pct={:.1} error_over_u={:.3} memory_mb={:.1}",
             stated.name,
             bias.mean(),
             tally.coverage.uncertainty(),
@@ -996,6 +1005,7 @@ fn main() -> ExitCode {
             100.0 * tally.expanded / points,
             100.0 * tally.timing / points,
             (tally.pull_ratio / points).sqrt(),
+            tally.memory_bytes as f64 / 1e6,
         );
         good &= writeln!(std::io::stdout(), "{line}").is_ok()
             && tally.failed == 0

@@ -9,6 +9,7 @@ mod budget;
 mod inertia;
 mod load_cell;
 mod losses;
+mod memory;
 #[path = "../../../torque/tests/published/norris.rs"]
 mod norris;
 mod pulls;
