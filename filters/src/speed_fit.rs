@@ -234,6 +234,9 @@ pub struct SpeedFit {
     pub teeth_used: usize,
     /// Teeth set aside because their time is far off the model (noise edges taken for teeth).
     pub teeth_set_aside: usize,
+    /// Correlation of what is left of a tooth's time with what is left of the next's, where it is more than
+    /// chance makes: the model does not follow the wheel.
+    pub residual_correlation: Option<f64>,
     /// How unlike the engine's working cycles are; `None` where no engine drives the wheel, the
     /// stretch has too few cycles or the wheel [parts from the drum](Self::parts_from_drum).
     pub cycle_variation: Option<CycleVariation>,
@@ -804,6 +807,18 @@ fn pattern_scale(layout: &Layout, solved: &Solved, inverse: &Envelope, pitch: f6
 /// of `n (1 - r) / (1 + r)` independent ones (G. Box, G. Jenkins, "Time Series Analysis", 1976, from
 /// memory).
 fn weight_of_alike(residuals: &[f64], weights: &[bool], index: &[i64]) -> f64 {
+    match alike(residuals, weights, index) {
+        Some(correlation) => ((1.0 - correlation) / (1.0 + correlation)).max(ALIKE_WEIGHT_MIN),
+        None => 1.0,
+    }
+}
+
+/// Chance correlates so much, and so many standard deviations of independent ones more.
+const ALIKE_BY_CHANCE: f64 = 0.05;
+const ALIKE_SIGMA: f64 = 3.0;
+
+/// Correlation of what is left of a tooth with what is left of the next, where it is beyond chance.
+fn alike(residuals: &[f64], weights: &[bool], index: &[i64]) -> Option<f64> {
     let (mut with_next, mut square, mut pairs) = (0.0, 0.0, 0.0);
     for k in 1..residuals.len() {
         if weights[k] && weights[k - 1] && index[k] == index[k - 1] + 1 {
@@ -813,12 +828,7 @@ fn weight_of_alike(residuals: &[f64], weights: &[bool], index: &[i64]) -> f64 {
         }
     }
     let correlation = with_next / square;
-    // Chance makes up to so much.
-    if correlation > 0.05 + 3.0 / f64::sqrt(pairs) {
-        ((1.0 - correlation) / (1.0 + correlation)).max(ALIKE_WEIGHT_MIN)
-    } else {
-        1.0
-    }
+    (correlation > ALIKE_BY_CHANCE + ALIKE_SIGMA / f64::sqrt(pairs)).then_some(correlation)
 }
 
 /// Which teeth take part: those that stand out from the teeth beside them do not. Compared with its
@@ -940,6 +950,11 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         effective_parameters,
         teeth_used: used,
         teeth_set_aside: n - used,
+        residual_correlation: alike(
+            &problem.residuals(&current, &mean),
+            found.weights,
+            &problem.train.index,
+        ),
         shuffle: layout
             .swing
             .map(|swing| swing.measured(&layout.swing_of(&mean))),

@@ -207,6 +207,8 @@ const FULL_THROTTLE_SHARE: f64 = 0.5;
 
 /// A sweep over less than this share of the rise says too little of the engine.
 const RISE_SHARE_MIN: f64 = 0.4;
+/// Correlation of neighbouring teeth's residuals that is told: each tooth counts for half then.
+const ALIKE: f64 = 0.3;
 /// A curve that ends below this share of the greatest speed is told to.
 const END_SHARE_MIN: f64 = 0.96;
 /// Work of a cycle that does not burn, over that of one that does: minus the friction (common
@@ -839,6 +841,13 @@ impl Reduction<'_> {
                 remarks.push(format!(
                     "{} teeth set aside as noise",
                     sweep.fit.teeth_set_aside
+                ));
+            }
+            if let Some(correlation) = sweep.fit.residual_correlation.filter(|it| *it > ALIKE) {
+                remarks.push(format!(
+                    "what the curve's model leaves of the teeth's times is alike from tooth to tooth \
+                     (correlation {correlation:.2}): something swings, slips or has play that it does not \
+                     follow"
                 ));
             }
             self.remark_cycles(sweep, remarks);
