@@ -227,6 +227,11 @@ fn misfires_are_no_play() {
 /// A pickup whose bracket rings at 70 Hz sees every tooth early or late like the one before, which no part
 /// of the model follows. On sound stands what is left is not alike, also where cycles vary and misfire.
 #[test]
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "a positive time of seconds"
+)]
 fn what_the_model_does_not_follow_is_told() {
     for case in pull_model::table() {
         if [
