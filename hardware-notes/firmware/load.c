@@ -9,7 +9,7 @@
 #define JERK_MAX ((int64_t)1 << 33)
 #define MASK (LOAD_HISTORY - 1)
 /* A gain of one part in so many that nothing explains is a loss; the same of a speed that falls. */
-#define GAINED 100
+#define GAINED 144
 #define SUNK 48
 /* Turning points at an even pace after which it swings. */
 #define EVEN 5
@@ -217,8 +217,8 @@ static bool compare(struct load *load, const struct load_inputs *inputs, int64_t
     /* A map may be far too weak, as long as no torque has shown for a second that it is not. */
     int64_t times = inputs->has_torque && load->loaded >= set->rate_hz ? 5 : 12;
     int64_t most = (torque_at(load, high + Q16 / 32) * greatest(load->strength, Q16) >> 16) * times / 4;
-    int64_t wide = set->engine_max / 8;
-    /* A sensor of torque may be late. */
+    /* A sensor of torque may be late, and water knocks as its valve moves. */
+    int64_t wide = set->engine_max / (set->slew > 0 ? 4 : 8);
     bool differs = inputs->has_torque &&
                    (inputs->torque < (torque_at(load, low - Q16 / 32) * weak >> 16) * sure / 8 - wide ||
                     inputs->torque > most + wide);
@@ -241,7 +241,7 @@ static bool compare(struct load *load, const struct load_inputs *inputs, int64_t
     }
 
     int64_t planned = load->demand.mode == LOAD_SPEED ? greatest(load->acceleration, 0) : 0;
-    int64_t rise = greatest((set->engine_max * 9 / 8 - surely) * ONE_20 / set->inertia, planned * 5 / 4);
+    int64_t rise = greatest((set->engine_max - surely) * ONE_20 / set->inertia, planned * 5 / 4);
     /* The throttle closed. */
     int64_t fall = -((set->engine_max / 2 + most) * ONE_20 / set->inertia) * 5 / 4;
     load->changes[0] += divided(rise, set->rate_hz);
@@ -360,7 +360,8 @@ static int64_t speed_torque(struct load *load)
     load->acceleration = acceleration;
     int64_t before = load->reference;
     load->reference += divided(acceleration, set->rate_hz);
-    if (load->reference == before)
+    /* The last step is too short to count; where a valve turns round it stands for a moment, and goes on. */
+    if (load->reference == before && magnitude(away) < Q16 / 16)
         load->reference = load->demand.target;
     load->top = greatest(least(load->top, load->reference), load->demand.target);
     /* A reference that the stand can't follow waits for it. */

@@ -600,8 +600,8 @@ impl Controller {
             12
         };
         let most = ((at(high + Q16 / 32) * self.strength.max(Q16)) >> 16) * quarters / 4;
-        // A sensor of torque may be late.
-        let wide = self.set.engine_max / 8;
+        // A sensor of torque may be late, and water knocks as its valve moves.
+        let wide = self.set.engine_max / if self.set.slew > 0 { 4 } else { 8 };
         let differs = inputs.torque.is_some_and(|it| {
             let it = i64::from(it);
             it < surely(low) - wide || it > most + wide
@@ -630,7 +630,7 @@ impl Controller {
         } else {
             0
         };
-        let rise = to_acceleration(self.set.engine_max * 9 / 8 - least).max(planned * 5 / 4);
+        let rise = to_acceleration(self.set.engine_max - least).max(planned * 5 / 4);
         // The throttle closed.
         let fall = -to_acceleration(self.set.engine_max / 2 + most) * 5 / 4;
         self.changes[0] += rise / self.set.rate_hz;
@@ -802,7 +802,8 @@ impl Controller {
         self.acceleration = acceleration;
         let before = self.reference;
         self.reference += acceleration / self.set.rate_hz;
-        if self.reference == before {
+        // The last step is too short to count; where a valve turns round it stands for a moment, and goes on.
+        if self.reference == before && away.abs() < Q16 / 16 {
             self.reference = self.demand.target;
         }
         self.top = self.top.min(self.reference).max(self.demand.target);
@@ -920,7 +921,7 @@ impl Controller {
 }
 
 /// A gain of one part in so many that nothing explains is a loss.
-const GAINED: i64 = 100;
+const GAINED: i64 = 144;
 /// The same of a speed that falls.
 const SUNK: i64 = 48;
 /// Turning points at an even pace after which it swings.

@@ -22,6 +22,9 @@ struct Arguments {
     /// Only this kind of absorber
     #[arg(long)]
     only: Option<String>,
+    /// Only sound ones
+    #[arg(long)]
+    sound: bool,
     /// Tell of each that went otherwise than it should
     #[arg(long)]
     each: bool,
@@ -74,7 +77,7 @@ fn main() {
                 quantiles(above)
             );
         }
-        for loss in Loss::ALL {
+        for loss in Loss::ALL.into_iter().filter(|_| !asked.sound) {
             let mut whys: BTreeMap<Why, u32> = BTreeMap::new();
             let (mut gain, mut late, mut lowest) = (Vec::new(), Vec::new(), Vec::new());
             let mut late_hot = Vec::new();
