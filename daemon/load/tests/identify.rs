@@ -1,6 +1,13 @@
 //! Inertia and lag read from a run of the loop itself on an engine that is Newton's law: the board's own steps drive a coil of one
 //! lag on a shaft of one inertia, whose cycles differ and now and then do not burn.
 
+#![expect(
+    clippy::unwrap_used,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "a test that cannot go on fails; some seconds of steps, teeth and ticks"
+)]
+
 use std::f64::consts::TAU;
 
 use leverarm_load::absorber::{Absorber, Follows, Heat, Kind, Output, WithoutPower};
