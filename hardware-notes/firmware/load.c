@@ -353,7 +353,7 @@ static int64_t speed_torque(struct load *load)
     if (set->slew > 0) {
         /* A valve changes it no faster; a part of that is left for corrections. Ending evenly, it takes the root of this. */
         int64_t jerk = least((set->slew * greatest(load->full, 0) >> 8) * ONE_20 / set->inertia, JERK_MAX);
-        int64_t most = root(magnitude(away) * (jerk / 2)) * 11 / 10;
+        int64_t most = root(magnitude(away) * (jerk / 2));
         int64_t change = divided(jerk, set->rate_hz);
         acceleration = clamp(clamp(acceleration, -most, most), load->acceleration - change, load->acceleration + change);
     }

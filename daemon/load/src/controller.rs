@@ -793,7 +793,7 @@ impl Controller {
             // A valve changes it no faster; a part of that is left for corrections. Ending evenly, it takes the root of this.
             let slew = (self.set.slew * self.full.max(0)) >> 8;
             let jerk = ((slew << 20) / self.set.inertia).min(JERK_MAX);
-            let most = (away.abs() * (jerk / 2)).isqrt() * 11 / 10;
+            let most = (away.abs() * (jerk / 2)).isqrt();
             let change = jerk / self.set.rate_hz;
             acceleration = acceleration
                 .clamp(-most, most)
