@@ -207,6 +207,33 @@ struct State {
 }
 
 impl Pull {
+    /// A drum with a wheel of so many teeth, whose engine has cycles that vary and drives it rigidly.
+    #[must_use]
+    pub const fn of_drum(teeth: u32) -> Self {
+        Self {
+            drum_inertia_kg_m2: 3.2,
+            engine_inertia_kg_m2: 0.006,
+            engine_per_drum: 6.0,
+            losses: [0.8, 0.004, 2e-5],
+            teeth,
+            on_engine: false,
+            tooth_error_share: 0.01,
+            jitter_s: 3e-6,
+            tick_s: 0.5e-6,
+            cycles_per_engine_turn: 0.5,
+            ripple: [2.5, 0.0, 0.0],
+            shape: Shape::Hump,
+            torque_nm: 1.0,
+            from_rpm: 2800.0,
+            to_rpm: 8200.0,
+            brake: None,
+            cycles: Cycles::varying(0.015),
+            drive: None,
+            sparks: Sparks::NONE,
+            missed_probability: 0.0,
+        }
+    }
+
     /// Mean torque at the crank at an engine speed, N·m.
     #[must_use]
     pub fn mean_torque_nm(&self, rpm: f64) -> f64 {

@@ -9,7 +9,7 @@ use leverarm_store::{
 };
 use serde_json::{Value, json};
 
-use crate::simulated_pull::{Cycles, Pull, Shape, Sparks, normal};
+use crate::simulated_pull::{Pull, Shape, normal};
 
 /// The stand file of all these pulls; what it states is exactly what is simulated.
 pub const STAND: &str = include_str!("simulated_store/stand.toml");
@@ -93,22 +93,13 @@ pub fn pull_of(setup: &SimulatedSetup) -> Pull {
         engine_inertia_kg_m2: 0.004,
         engine_per_drum: 5.0,
         losses: [2.0, 0.0, 0.0],
-        teeth: 8,
-        on_engine: false,
         tooth_error_share: 0.0,
         jitter_s: 2e-6,
         tick_s: 1.0 / f64::from(TICK_HZ),
-        cycles_per_engine_turn: 0.5,
         ripple: [2.0, 0.0, 0.0],
         shape: setup.shape,
         torque_nm: 11.0 * setup.share,
-        from_rpm: 2800.0,
-        to_rpm: 8200.0,
-        brake: None,
-        cycles: Cycles::varying(0.015),
-        drive: None,
-        sparks: Sparks::NONE,
-        missed_probability: 0.0,
+        ..Pull::of_drum(8)
     }
 }
 

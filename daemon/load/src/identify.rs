@@ -648,8 +648,8 @@ impl<'a> Known<'a> {
         for (at, _) in self.left_out.iter().enumerate().filter(|it| *it.1) {
             rows.row_mut(at).fill(0.0);
         }
-        // What engine and losses do over speed, taken from what is likely: the switching follows the speed, so that the fit
-        // by itself takes for it what is the absorber's lag.
+        // What engine and losses do over speed, taken from what is likely: the mean of the switching follows the speed, and
+        // the fit by itself takes for it what is the absorber's lag.
         let per_speed = torque_nm / mean_rad_per_s / self.set.inertia as f64 * f64::from(1 << 20);
         let weight = self.noise / (OVER_SPEED.1 * per_speed).powi(2);
         let mut normal = rows.transpose() * &rows;

@@ -95,28 +95,7 @@ struct Stated {
 const AIR: [f64; 3] = [98_600.0, 297.0, 0.55];
 
 fn pull() -> Pull {
-    Pull {
-        drum_inertia_kg_m2: 3.2,
-        engine_inertia_kg_m2: 0.006,
-        engine_per_drum: 6.0,
-        losses: [0.8, 0.004, 2e-5],
-        teeth: 8,
-        on_engine: false,
-        tooth_error_share: 0.01,
-        jitter_s: 3e-6,
-        tick_s: 0.5e-6,
-        cycles_per_engine_turn: 0.5,
-        ripple: [2.5, 0.0, 0.0],
-        shape: Shape::Hump,
-        torque_nm: 1.0,
-        from_rpm: 2800.0,
-        to_rpm: 8200.0,
-        brake: None,
-        cycles: Cycles::varying(0.015),
-        drive: None,
-        sparks: Sparks::NONE,
-        missed_probability: 0.0,
-    }
+    Pull::of_drum(8)
 }
 
 fn stands() -> Vec<Stated> {

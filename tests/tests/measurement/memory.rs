@@ -1,7 +1,7 @@
 //! A small board reduces a pull too: what that holds at once is bounded, also where the teeth make no sense.
 
 use leverarm_filters::speed_fit::FitError;
-use leverarm_tests::simulated_pull::{Cycles, Drive, Pull, Shape, Sparks};
+use leverarm_tests::simulated_pull::{Cycles, Drive, Pull, Shape};
 use leverarm_torque::air::Correction;
 use leverarm_torque::curve::{Curve, RAD_PER_S_PER_RPM};
 use leverarm_torque::reduce::{
@@ -13,28 +13,7 @@ use leverarm_torque::uncertainty::Measured;
 const MOST: u64 = 50_000_000;
 
 fn pull() -> Pull {
-    Pull {
-        drum_inertia_kg_m2: 3.2,
-        engine_inertia_kg_m2: 0.006,
-        engine_per_drum: 6.0,
-        losses: [0.8, 0.004, 2e-5],
-        teeth: 60,
-        on_engine: false,
-        tooth_error_share: 0.01,
-        jitter_s: 3e-6,
-        tick_s: 0.5e-6,
-        cycles_per_engine_turn: 0.5,
-        ripple: [2.5, 0.0, 0.0],
-        shape: Shape::Hump,
-        torque_nm: 1.0,
-        from_rpm: 2800.0,
-        to_rpm: 8200.0,
-        brake: None,
-        cycles: Cycles::varying(0.015),
-        drive: None,
-        sparks: Sparks::NONE,
-        missed_probability: 0.0,
-    }
+    Pull::of_drum(60)
 }
 
 fn swinging(frequency_hz: f64, damping_ratio: f64) -> Option<Drive> {

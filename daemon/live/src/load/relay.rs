@@ -248,11 +248,11 @@ impl Relay {
             middle_nm,
             next_nm,
             held_nm,
-            swing_nm: _,
             brakes,
             halves_s,
             before_rad_per_s,
             speeds,
+            ..
         } = &mut self.phase
         else {
             return Next::Wait;
