@@ -2,7 +2,7 @@
 
 import assert from "node:assert/strict";
 import { after, before, test } from "node:test";
-import { audit, launch, link, open, pressCut, running, state, untilRuns } from "./lib/browser.mjs";
+import { SIZES, audit, launch, link, open, pressCut, running, shoot, state, together, untilRuns } from "./lib/browser.mjs";
 import { Daemon, until } from "./lib/daemon.mjs";
 
 // NIST SP 811, appendix B.8: foot pound-force to newton metre.
@@ -11,34 +11,16 @@ const NM_PER_LBF_FT = 1.355818;
 let browser;
 /** A rehearsal of two pulls, for tests that leave it as it was. The first of them makes its pulls. */
 let shared;
-/** One that is stopped and killed. */
-let fragile;
 /** One that asks for tokens. */
 let locked;
 before(async () => {
   browser = await launch();
-  [shared, fragile, locked] = await Promise.all([Daemon.start({ pulls: 2 }), Daemon.start(), Daemon.start({ arguments: ["--require-token"] })]);
+  [shared, locked] = await Promise.all([Daemon.start({ pulls: 2 }), Daemon.start({ arguments: ["--require-token"] })]);
 });
 after(async () => {
   await browser.close();
-  for (const daemon of [shared, fragile, locked]) await daemon.end();
+  for (const daemon of [shared, locked]) await daemon.end();
 });
-
-/** A page on a daemon, its own where none is named; what is a test's own is ended whatever happens. */
-async function together(options, use) {
-  const daemon = options.on ?? await Daemon.start(options);
-  const context = await browser.newContext({ viewport: { width: 1366, height: 768 }, ...options.context });
-  try {
-    // What a test leaves cut is the next one's to release.
-    if (options.on) await running(daemon);
-    const page = await open(context, daemon.url, options);
-    await use({ daemon, page, context });
-    assert.deepEqual(page.wrong, []);
-  } finally {
-    await context.close();
-    if (!options.on) await daemon.end();
-  }
-}
 
 async function writeSetup(page, name, parts = "") {
   await page.getByLabel("New setup").fill(name);
@@ -47,7 +29,7 @@ async function writeSetup(page, name, parts = "") {
 }
 
 test("from a setup over pulls to their curves and a note", async () => {
-  await together({ on: shared }, async ({ daemon, page }) => {
+  await together(browser, { on: shared }, async ({ daemon, page }) => {
     await link(page, "live");
     assert.equal(await page.locator("#engine-shown").isVisible(), false, "no pull, no figures");
     await writeSetup(page, "main jet 105", "main jet = 105\nair screw = 1.5 turns");
@@ -94,7 +76,7 @@ test("from a setup over pulls to their curves and a note", async () => {
 });
 
 test("the test plan says what is next and why it isn't ready, and an excluded pull is named", async () => {
-  await together({ pulls: 1 }, async ({ daemon, page }) => {
+  await together(browser, { pulls: 1 }, async ({ daemon, page }) => {
     await link(page, "live");
     const next = page.locator("#plan-blocks [aria-current]");
     await page.getByText("No plan yet").waitFor();
@@ -121,7 +103,7 @@ test("the test plan says what is next and why it isn't ready, and an excluded pu
 });
 
 test("air of the day is entered, shown and forgotten; what a channel measures is not asked for", async () => {
-  await together({ on: shared }, async ({ daemon, page }) => {
+  await together(browser, { on: shared }, async ({ daemon, page }) => {
     await link(page, "live");
     await page.locator("#air-now", { hasText: 'Pressure measured by "barometer"' }).waitFor();
     assert.equal(await page.locator("#air-form").isVisible(), false);
@@ -131,7 +113,7 @@ test("air of the day is entered, shown and forgotten; what a channel measures is
     assert.match((await refused.json()).error, /nothing entered would be used, .*pressure by "barometer", temperature by "intake air", humidity by "humidity"/);
   });
   const change = (text) => text.replace('pressure_channel = "barometer"', 'pressure = "986 hPa"').replace('humidity_channel = "humidity"', 'humidity = "55 %"');
-  await together({ change }, async ({ daemon, page }) => {
+  await together(browser, { change }, async ({ daemon, page }) => {
     await link(page, "live");
     assert.equal(await page.getByLabel("Intake air,").isVisible(), false);
     await page.getByLabel("Pressure at the stand").fill("20");
@@ -150,7 +132,7 @@ test("air of the day is entered, shown and forgotten; what a channel measures is
 });
 
 test("a cut by one press, and its release in two that name it", async () => {
-  await together({ on: shared }, async ({ daemon, page }) => {
+  await together(browser, { on: shared }, async ({ daemon, page }) => {
     await link(page, "live");
     assert.match(await page.locator("#cut-words").textContent(), /Not the emergency stop/);
     const id = await pressCut(daemon, page);
@@ -188,267 +170,8 @@ test("a cut by one press, and its release in two that name it", async () => {
   });
 });
 
-test("a lost connection says so, comes back by itself, and shows the gap", async () => {
-  await together({ on: fragile }, async ({ daemon, page }) => {
-    await link(page, "live");
-    await page.waitForTimeout(1500);
-    await daemon.kill();
-    await page.locator("#state-text", { hasText: "Connection lost" }).waitFor();
-    assert.match(await page.locator("#state-detail").textContent(), /No word from the daemon for \d+\.\d s/);
-    // Without a daemon a cut can't work, and the page must say what does.
-    await page.keyboard.press("Escape");
-    await page.locator("#alarm", { hasText: "Use the emergency stop" }).waitFor();
-    await daemon.run();
-    await link(page, "live");
-    await page.waitForFunction(() => /no data for [1-9]\d* s/.test(document.getElementById("strip").ariaLabel ?? document.getElementById("strip").getAttribute("aria-label")));
-    // The cut that was asked for in vain reaches the new daemon, and the alarm ends with it.
-    await state(page, "cut");
-    await page.waitForFunction(() => document.getElementById("alarm").textContent === "");
-  });
-});
-
-test("values of a daemon that hangs look old within half a second", async () => {
-  await together({ on: fragile }, async ({ daemon, page }) => {
-    await link(page, "live");
-    const ages = [];
-    for (let round = 0; round < 3; round++) {
-      await page.waitForTimeout(700);
-      await page.evaluate(() => {
-        window.turned = null;
-        new MutationObserver((_, observer) => {
-          if (document.body.dataset.link === "live") return;
-          observer.disconnect();
-          requestAnimationFrame(() => { window.turned = Date.now(); });
-        }).observe(document.body, { attributes: true, attributeFilter: ["data-link"] });
-      });
-      const stopped = Date.now();
-      daemon.signal("SIGSTOP");
-      await page.waitForFunction(() => window.turned !== null);
-      ages.push((await page.evaluate(() => window.turned)) - stopped);
-      assert.match(await page.locator("#freshness").textContent(), /^(stale|lost) \d/);
-      await page.waitForFunction(() => Number(getComputedStyle(document.querySelector(".figures")).opacity) < 0.5);
-      assert.match(await page.evaluate(() => getComputedStyle(document.getElementById("engine-speed")).textDecorationLine), /line-through/);
-      daemon.signal("SIGCONT");
-      await link(page, "live");
-    }
-    assert.ok(Math.min(...ages) <= 500, `looked old after ${ages} ms`);
-  });
-});
-
-/** What a person three metres away reads, from memory: signs are read at a distance of some 200 times
- *  their height, and this one is for people who are looking elsewhere. A 14-inch screen of 1366 pixels is
- *  310 mm wide, and capitals are 0.72 of the font's size. */
-const LOUD_MM = 25;
-
-/** The words are in sight, large, of strong contrast, and over everything but the cut. */
-async function assertLoud(page, id) {
-  const found = await page.evaluate((id) => {
-    const node = document.getElementById(id);
-    const { fontSize, color, visibility } = getComputedStyle(node);
-    const light = (text) => {
-      const [r, g, b] = text.match(/[\d.]+/g).map((each) => each / 255).map((c) => (c <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4));
-      return 0.2126 * r + 0.7152 * g + 0.0722 * b;
-    };
-    const pair = [light(color), light(getComputedStyle(node.closest(".loud")).backgroundColor)];
-    const words = document.createRange();
-    words.selectNodeContents(node);
-    const inside = [...words.getClientRects()].every((box) => box.left >= 0 && box.right <= innerWidth && box.top >= 0 &&
-      box.bottom <= document.querySelector(".cutbar").getBoundingClientRect().top);
-    const { left, top, width, height } = node.getBoundingClientRect();
-    const above = document.elementFromPoint(left + width / 2, top + height / 2);
-    const onTop = above === node || `under ${above?.outerHTML.slice(0, 100)}`;
-    return { text: node.innerText, mm: parseFloat(fontSize) * 0.72 * (310 / 1366), contrast: (Math.max(...pair) + 0.05) / (Math.min(...pair) + 0.05), visibility, inside, onTop, wide: innerWidth };
-  }, id);
-  assert.match(found.text, /Use the emergency stop/);
-  assert.ok(found.visibility === "visible" && found.inside && found.onTop === true, JSON.stringify(found));
-  // A phone is in the hand: there the words are as large as they fit.
-  if (found.wide >= 1366) assert.ok(found.mm >= LOUD_MM, JSON.stringify(found));
-  // WCAG 2.2, 1.4.3: 3 for large text.
-  assert.ok(found.contrast >= 4.5, JSON.stringify(found));
-}
-
-const SIZES = [["laptop", { width: 1366, height: 768 }], ["phone", { width: 390, height: 844 }]];
-
-async function shoot(page, name) {
-  if (process.env.SHOTS) await page.screenshot({ path: `${process.env.SHOTS}/${name}.png` });
-}
-
-/** Light and dark, on a laptop and a phone. */
-async function everywhere(page, look) {
-  for (const [kind, viewport] of SIZES) {
-    await page.setViewportSize(viewport);
-    for (const colorScheme of ["light", "dark"]) {
-      await page.emulateMedia({ colorScheme });
-      await look(`${kind}-${colorScheme}`);
-    }
-  }
-}
-
-test("a daemon that hangs or is gone is loud, and says what to do", async () => {
-  await together({ on: fragile }, async ({ daemon, page }) => {
-    await link(page, "live");
-    await everywhere(page, (where) => shoot(page, `live-${where}`));
-    assert.equal(await page.locator("#lost").isVisible(), false);
-    assert.equal(await page.locator("#not-started").isVisible(), false);
-    daemon.signal("SIGSTOP");
-    await link(page, "lost");
-    await everywhere(page, async (where) => {
-      await assertLoud(page, "lost-do");
-      await audit(page, `lost, ${where}`);
-      assert.match(await page.locator("#lost").innerText(), /No word from the daemon.*The last values are \d+\.\d s old/s);
-      await shoot(page, `lost-${where}`);
-    });
-    assert.equal(await page.locator("#cut-label").textContent(), "Try to cut");
-    daemon.signal("SIGCONT");
-    await link(page, "live");
-    assert.equal(await page.locator("#lost").isVisible(), false);
-    await page.locator("#cut-label", { hasText: /^Cut / }).waitFor();
-    await daemon.kill();
-    await link(page, "lost");
-    await assertLoud(page, "lost-do");
-  });
-});
-
-test("without JavaScript the page says so, and its button cuts", async () => {
-  const daemon = shared;
-  const context = await browser.newContext({ javaScriptEnabled: false, viewport: { width: 1366, height: 768 } });
-  try {
-    await running(daemon);
-    const page = await context.newPage();
-    await page.goto(daemon.url);
-    assert.match(await page.locator("#not-started").innerText(), /The page did not start:\s+Use the emergency stop/);
-    assert.equal(await page.getByText("Connecting to the daemon").count(), 0);
-    await everywhere(page, (where) => shoot(page, `no-script-${where}`));
-    await page.getByRole("button", { name: "Cut the engine" }).click();
-    await page.getByText(/The board confirms cut \d+/).waitFor();
-    assert.equal((await daemon.get("/api/live")).cut.latch, "confirmed");
-    await until("the cut in the journal", async () => (await daemon.get("/api/events?limit=20")).events
-      .some(({ kind, message }) => kind === "cut" && /button on the page, without its script/.test(message)));
-    await everywhere(page, (where) => shoot(page, `no-script-cut-${where}`));
-    // A daemon that is frozen: the words were there before.
-    await page.getByRole("link", { name: "Back to the page" }).click();
-    assert.ok(await page.locator("#not-started").isVisible());
-  } finally {
-    await context.close();
-  }
-});
-
-for (const file of ["app.js", "dom.js", "strip.js", "worker.js", "vendor/uplot/uPlot.iife.min.js"]) {
-  test(`a page of which ${file} does not load has no dead button`, async () => {
-    const daemon = shared;
-    const context = await browser.newContext({ viewport: { width: 1366, height: 768 } });
-    try {
-      await running(daemon);
-      await context.route(`**/assets/${file}`, (route) => route.abort());
-      const page = await context.newPage();
-      await page.goto(daemon.url);
-      if (file === "worker.js") {
-        // The page does without.
-        await link(page, "live");
-      } else {
-        await page.waitForFunction(() => getComputedStyle(document.getElementById("not-started")).visibility === "visible");
-        await assertLoud(page, "not-started-do");
-        await audit(page, `without ${file}`);
-        await shoot(page, `without-${file.replaceAll("/", "-")}`);
-      }
-      await page.getByRole("button", { name: "Cut the engine" }).click();
-      await until("the cut", async () => (await daemon.get("/api/live")).cut.latch === "confirmed");
-    } finally {
-      await context.close();
-    }
-  });
-}
-
-test("a page that did not start takes a token by hand", async () => {
-  const daemon = locked;
-  const context = await browser.newContext();
-  try {
-    await context.route("**/assets/safety.js", (route) => route.abort());
-    const page = await context.newPage();
-    await page.goto(daemon.url);
-    await page.getByLabel("Token, where").waitFor();
-    await page.getByRole("button", { name: "Cut the engine" }).click();
-    await page.getByText(/Not cut: a token is needed/).waitFor();
-    await page.getByRole("heading", { name: "Use the emergency stop" }).waitFor();
-    await page.getByLabel("Token, where").fill(daemon.token("read"));
-    await page.getByRole("button", { name: "Cut the engine" }).click();
-    await page.getByText(/The board confirms cut \d+/).waitFor();
-    const bearer = { Authorization: `Bearer ${daemon.token("control")}` };
-    const { cut } = await daemon.get("/api/live", daemon.token("read"));
-    assert.equal((await daemon.post("/api/release", { cut_id: cut.cut_id }, bearer)).status, 200);
-  } finally {
-    await context.close();
-  }
-});
-
-test("a script that fails later takes the page's word away", async () => {
-  await together({ on: shared }, async ({ page }) => {
-    await link(page, "live");
-    await page.evaluate(() => {
-      // What draws fails from now on, and would leave old figures on a page that says "live".
-      Object.defineProperty(document.getElementById("engine-speed"), "shown", { get() { throw new Error("a test"); } });
-    });
-    await page.waitForFunction(() => getComputedStyle(document.getElementById("not-started")).visibility === "visible" && !document.getElementById("not-started").hidden);
-    await assertLoud(page, "not-started-do");
-    page.wrong.length = 0;
-  });
-});
-
-test("old values fade even when the page's own script hangs", async () => {
-  await together({ on: shared }, async ({ page }) => {
-    await link(page, "live");
-    // The fade is the compositor's: it runs on while the script does nothing for a second.
-    const opacity = await page.evaluate(() => {
-      const end = performance.now() + 1000;
-      while (performance.now() < end);
-      return Number(getComputedStyle(document.querySelector(".figures")).opacity);
-    });
-    assert.ok(opacity < 1, `opacity ${opacity}`);
-    await link(page, "live");
-  });
-});
-
-test("ten tabs live at the same time, and the tenth can cut", async () => {
-  await together({ on: shared }, async ({ daemon, page, context }) => {
-    const pages = [page];
-    for (let tab = 1; tab < 10; tab++) pages.push(await open(context, daemon.url));
-    await Promise.all(pages.map((each) => link(each, "live", 40000)));
-    const figures = () => Promise.all(pages.map((each) => each.locator("#freshness").textContent()));
-    await until("all tabs live at once", async () => (await figures()).every((text) => text === "live"));
-    await pressCut(daemon, pages[9]);
-    await Promise.all(pages.map((each) => state(each, "cut")));
-    for (const each of pages) assert.deepEqual(each.wrong, []);
-    // One browser takes one stream, however many tabs.
-    const streams = async () => /^leverarm_http_streams (\d+)$/m.exec(await (await fetch(`${daemon.url}/metrics`)).text())[1];
-    await until("one stream, those of tests before gone", async () => (await streams()) === "1");
-  });
-});
-
-test("without a shared worker a tab that nobody sees lets go of its stream", async () => {
-  const daemon = shared;
-  const context = await browser.newContext();
-  try {
-    await context.addInitScript(() => { delete globalThis.SharedWorker; });
-    const page = await open(context, daemon.url);
-    await link(page, "live");
-    const streams = async () => /^leverarm_http_streams (\d+)$/m.exec(await (await fetch(`${daemon.url}/metrics`)).text())[1];
-    await until("one stream, the others' gone", async () => (await streams()) === "1");
-    const hide = (hidden) => page.evaluate((hidden) => {
-      Object.defineProperty(document, "visibilityState", { configurable: true, get: () => (hidden ? "hidden" : "visible") });
-      document.dispatchEvent(new Event("visibilitychange"));
-    }, hidden);
-    await hide(true);
-    await until("the stream's end", async () => (await streams()) === "0");
-    await hide(false);
-    await link(page, "live");
-    assert.deepEqual(page.wrong, []);
-  } finally {
-    await context.close();
-  }
-});
-
 test("units change everywhere at once", async () => {
-  await together({ on: shared }, async ({ daemon, page }) => {
+  await together(browser, { on: shared }, async ({ daemon, page }) => {
     await link(page, "live");
     await until("a curve", async () => /N·m at/.test(await page.locator("#pulls tr").first().textContent()), 60000);
     await page.locator("#units label", { hasText: "US" }).click();
@@ -464,7 +187,7 @@ test("units change everywhere at once", async () => {
 });
 
 test("everything is done by keyboard alone", async () => {
-  await together({ on: shared }, async ({ daemon, page }) => {
+  await together(browser, { on: shared }, async ({ daemon, page }) => {
     await link(page, "live");
     const to = async (id, limit = 80) => {
       for (let step = 0; step < limit; step++) {
@@ -512,7 +235,7 @@ async function auditBoth(page, what) {
 
 for (const [kind, viewport] of SIZES) {
   test(`names and contrast: ${kind}`, async () => {
-    await together({ on: shared, context: { viewport } }, async ({ daemon, page }) => {
+    await together(browser, { on: shared, context: { viewport } }, async ({ daemon, page }) => {
       await link(page, "live");
       await until("a pull", async () => (await page.locator("#pulls tr").count()) > 0, 60000);
       await auditBoth(page, "live");
@@ -538,7 +261,7 @@ const painted = (page, name) => page.evaluate((name) => {
 }, name);
 
 test("the engine's figures over its speed, pull beside pull", async () => {
-  await together({ on: shared, context: { colorScheme: "light", viewport: { width: 1366, height: 768 } } }, async ({ daemon, page }) => {
+  await together(browser, { on: shared, context: { colorScheme: "light", viewport: { width: 1366, height: 768 } } }, async ({ daemon, page }) => {
     await link(page, "live");
     const key = page.locator("#key li");
     await until("both curves", async () => (await key.count()) === 3, 90000);
@@ -565,7 +288,7 @@ test("the engine's figures over its speed, pull beside pull", async () => {
       const texts = await key.allTextContents();
       texts.forEach((text, i) => assert.ok(text.startsWith(`${2 - i}: ${curves[i].setup ?? "no setup"}, ${expected[i]}${unit} at peak power (`), `${text}; expected ${expected[i]}`));
       assert.ok((await page.locator("#curves").getAttribute("aria-label")).startsWith(`${option} over engine speed. Pull 2: `));
-      if (process.env.SHOTS) await page.screenshot({ path: `${process.env.SHOTS}/engine-${option.replaceAll(" ", "-")}.png`, fullPage: true });
+      await shoot(page, `engine-${option.replaceAll(" ", "-")}`);
       assert.ok((await painted(page, "--c0")) > 200, `${option}: no line`);
     };
     const percent = (value) => 100 * value;
@@ -587,7 +310,7 @@ test("the engine's figures over its speed, pull beside pull", async () => {
       await audit(page, `a figure of the engine, ${colorScheme}`);
       assert.ok(await page.evaluate(() => document.documentElement.scrollWidth <= innerWidth), "nothing sticks out to the side");
       assert.ok((await painted(page, "--c0")) > 200, `${colorScheme}: no line`);
-      if (process.env.SHOTS) await page.screenshot({ path: `${process.env.SHOTS}/engine-${colorScheme}.png`, fullPage: true });
+      await shoot(page, `engine-${colorScheme}`);
     }
     await page.locator("#shown label", { hasText: "Torque" }).click();
     assert.equal(await key.count(), 3);
@@ -596,7 +319,7 @@ test("the engine's figures over its speed, pull beside pull", async () => {
 });
 
 test("the journal: a fault, what to check first, its samples, and a person's word", async () => {
-  await together({ pulls: 1, context: { colorScheme: "dark", viewport: { width: 390, height: 844 } } }, async ({ daemon, page }) => {
+  await together(browser, { pulls: 1, context: { colorScheme: "dark", viewport: { width: 390, height: 844 } } }, async ({ daemon, page }) => {
     await link(page, "live");
     await until("a pull", async () => (await page.locator("#pulls tr").count()) > 0, 60000);
     await pressCut(daemon, page);
@@ -629,7 +352,7 @@ test("the journal: a fault, what to check first, its samples, and a person's wor
       await page.setViewportSize(viewport);
       await audit(page, `journal, ${colorScheme}`);
       assert.ok(await page.evaluate(() => document.documentElement.scrollWidth <= innerWidth), "nothing sticks out to the side");
-      if (process.env.SHOTS) await page.screenshot({ path: `${process.env.SHOTS}/journal-${colorScheme}.png`, fullPage: true });
+      await shoot(page, `journal-${colorScheme}`);
     }
     await page.locator('#journal-filter [name="channel"]').selectOption("barometer");
     await page.locator("#journal-none", { hasText: "Nothing of this kind" }).waitFor();
@@ -641,9 +364,8 @@ test("the journal: a fault, what to check first, its samples, and a person's wor
 });
 
 test("the load is tuned: begun, watched, worked out with its margins, put in force by a person's word", async () => {
-  await together({ stand: "demo_brake.toml", arguments: ["--load"], path: "/#load" }, async ({ daemon, page }) => {
+  await together(browser, { stand: "demo_brake.toml", arguments: ["--load"], path: "/#load" }, async ({ daemon, page }) => {
     await link(page, "live");
-    const shoot = async (name) => { if (process.env.SHOTS) await page.screenshot({ path: `${process.env.SHOTS}/tuning-${name}.png`, fullPage: true }); };
     await page.locator("#load-tuned", { hasText: "not tuned" }).waitFor();
     // A busy machine may cut, or break a run off for want of words of the board: then once more.
     const reason = async () => (await daemon.get("/api/pulls")).pulls.find(({ state }) => state === "tuning")?.reasons[0];
@@ -657,7 +379,7 @@ test("the load is tuned: begun, watched, worked out with its margins, put in for
       // A busy machine's page says now and then that it has no new values.
       await page.locator("#state-text", { hasText: /^Tuning the load: leave the throttle where it is$/ }).waitFor();
       assert.equal(await page.locator("#load-tune").isVisible(), false);
-      await shoot("running");
+      await shoot(page, "tuning-running");
       await page.locator("#load-tune").waitFor({ timeout: 60000 });
       assert.match(await until("the run in the store", reason), /^run for tuning the load: the output was switched \d+ times$/);
       return true;
@@ -667,9 +389,9 @@ test("the load is tuned: begun, watched, worked out with its margins, put in for
     await found.filter({ hasText: /leaves a gain\s+margin of/ }).waitFor({ timeout: 120000 });
     const words = (await found.textContent()).replaceAll(/\s+/g, " ");
     assert.match(words, /inertia [\d.]+ ± [\d.]+ kg·m² .* gain margin of [\d.]+ ± [\d.]+ .* phase margin of [\d.]+ ± [\d.]+ °/);
-    await shoot("found");
+    await shoot(page, "tuning-found");
     await page.setViewportSize({ width: 390, height: 844 });
-    await shoot("narrow");
+    await shoot(page, "tuning-narrow");
     const wide = () => [...document.querySelectorAll("body *")].filter((it) => it.getBoundingClientRect().right > innerWidth + 1 && !it.closest(".scroll, .views"));
     assert.deepEqual(await page.evaluate(`(${wide})().map((it) => it.outerHTML.slice(0, 80))`), []);
     await page.setViewportSize({ width: 1366, height: 768 });
@@ -684,7 +406,7 @@ test("the load is tuned: begun, watched, worked out with its margins, put in for
 test("the load cell is tared at rest, and not while something turns", async () => {
   const cell = '\n[load_cell]\nchannel = 0\non = "engine"\nper_count = "0.0005 N/count"\nzero_counts = 8000\narm = "250 mm"\nsign = "+"\n';
   const change = (text) => text.replace('kind = "inertia"', 'kind = "both"') + cell;
-  await together({ change }, async ({ daemon, page }) => {
+  await together(browser, { change }, async ({ daemon, page }) => {
     await link(page, "live");
     const said = page.locator("#tare + .said");
     const tare = page.getByRole("button", { name: "Tare", exact: true });
@@ -702,12 +424,12 @@ test("the load cell is tared at rest, and not while something turns", async () =
     }, 60000);
     // What it shows live follows at once.
     await until("no force", async () => Math.abs((await daemon.get("/api/live")).force_n) < 0.05);
-    if (process.env.SHOTS) await page.screenshot({ path: `${process.env.SHOTS}/tare.png`, fullPage: true });
+    await shoot(page, "tare");
   });
 });
 
 test("what a person reads from three metres is large enough", async () => {
-  await together({ on: shared }, async ({ page }) => {
+  await together(browser, { on: shared }, async ({ page }) => {
     await link(page, "live");
     // From memory: signs are read at a distance of some 200 times their height. Three metres: 15 mm.
     // A 14-inch screen of 1366 pixels is 310 mm wide, and capitals are 0.72 of the font's size.

@@ -4,7 +4,7 @@ import assert from "node:assert/strict";
 import { existsSync, readFileSync } from "node:fs";
 import { createRequire } from "node:module";
 import { chromium } from "playwright-core";
-import { until } from "./daemon.mjs";
+import { Daemon, until } from "./daemon.mjs";
 
 const AXE = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
 const PLACES = [process.env.CHROMIUM, "/usr/bin/chromium", "/usr/bin/chromium-browser", "/usr/bin/google-chrome"];
@@ -78,3 +78,26 @@ export async function pressCut(daemon, page) {
 
 export const state = (page, wanted, timeout = 20000) =>
   page.waitForFunction((state) => document.body.dataset.state === state, wanted, { timeout });
+
+/** A page on a daemon, its own where none is named; what is a test's own is ended whatever happens. */
+export async function together(browser, options, use) {
+  const daemon = options.on ?? await Daemon.start(options);
+  const context = await browser.newContext({ viewport: { width: 1366, height: 768 }, ...options.context });
+  try {
+    // What a test leaves cut is the next one's to release.
+    if (options.on) await running(daemon);
+    const page = await open(context, daemon.url, options);
+    await use({ daemon, page, context });
+    assert.deepEqual(page.wrong, []);
+  } finally {
+    await context.close();
+    if (!options.on) await daemon.end();
+  }
+}
+
+export const SIZES = [["laptop", { width: 1366, height: 768 }], ["phone", { width: 390, height: 844 }]];
+
+/** A picture to look at, of the whole page, where a folder is named for them. */
+export async function shoot(page, name) {
+  if (process.env.SHOTS) await page.screenshot({ path: `${process.env.SHOTS}/${name}.png`, fullPage: true });
+}

@@ -4,6 +4,7 @@ use std::fs;
 use std::os::unix::fs::{MetadataExt, symlink};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
+use std::thread;
 
 use leverarm::export::{Column, Table, Values, csv};
 use leverarm_analysis::csv_text::{text_cell, text_of_cell};
@@ -61,7 +62,7 @@ fn after_a_pull(bench: &Bench) -> (Daemon, Emulator, usize) {
     board.wait_for("pull_ends");
     bench.wait_for_pulls(1);
     let sent = board.bytes_sent();
-    std::thread::sleep(std::time::Duration::from_millis(1200));
+    thread::sleep(std::time::Duration::from_millis(1200));
     (daemon, board, sent)
 }
 
@@ -89,7 +90,7 @@ fn a_database_that_is_moved_in_a_pull_is_noticed_and_all_goes_into_a_new_store()
     is_noticed(&daemon, &mut board, "leverarm.sqlite was moved or deleted");
     daemon.wait_for("takes all records from now on");
     let sent = board.bytes_sent();
-    std::thread::sleep(std::time::Duration::from_millis(1500));
+    thread::sleep(std::time::Duration::from_millis(1500));
     daemon.stop(Signal::SIGTERM);
 
     let rescued = bench.path("pulls.rescued");
@@ -120,24 +121,31 @@ fn a_deleted_log_or_database_and_then_a_kill_lose_nothing() {
         &[DATABASE],
         &[DATABASE, LOG, SHARED, "writer.lock"],
     ];
-    for gone in files {
-        let bench = Bench::new();
-        let (daemon, mut board, sent) = after_a_pull(&bench);
-        for file in gone {
-            fs::remove_file(bench.store().join(file)).unwrap();
+    // Each waits for its pull.
+    thread::scope(|scope| {
+        for gone in files {
+            scope.spawn(move || what_is_deleted_loses_nothing(gone));
         }
-        is_noticed(&daemon, &mut board, "was moved or deleted");
-        daemon.wait_for("all that was stored is in a new store");
-        daemon.signal(Signal::SIGKILL);
-        daemon.end();
-        let rescued = bench.path("pulls.rescued");
-        assert_holds(&rescued, &bench, sent);
-        let pulls = pulls_in(&rescued, &bench);
-        assert_eq!(pulls[0]["state"], "stored", "{gone:?}: {pulls:?}");
-        if !gone.contains(&DATABASE) {
-            // The old one got all of its log before that was lost.
-            assert_eq!(pulls_in(&bench.store(), &bench), pulls, "{gone:?}");
-        }
+    });
+}
+
+fn what_is_deleted_loses_nothing(gone: &[&str]) {
+    let bench = Bench::new();
+    let (daemon, mut board, sent) = after_a_pull(&bench);
+    for file in gone {
+        fs::remove_file(bench.store().join(file)).unwrap();
+    }
+    is_noticed(&daemon, &mut board, "was moved or deleted");
+    daemon.wait_for("all that was stored is in a new store");
+    daemon.signal(Signal::SIGKILL);
+    daemon.end();
+    let rescued = bench.path("pulls.rescued");
+    assert_holds(&rescued, &bench, sent);
+    let pulls = pulls_in(&rescued, &bench);
+    assert_eq!(pulls[0]["state"], "stored", "{gone:?}: {pulls:?}");
+    if !gone.contains(&DATABASE) {
+        // The old one got all of its log before that was lost.
+        assert_eq!(pulls_in(&bench.store(), &bench), pulls, "{gone:?}");
     }
 }
 
@@ -179,7 +187,7 @@ fn a_database_that_comes_back_is_gone_on_with() {
     bench.wait_for_event("store vanished", "are back");
     assert!(!bench.path("pulls.rescued").exists());
     let sent = board.bytes_sent();
-    std::thread::sleep(std::time::Duration::from_millis(1500));
+    thread::sleep(std::time::Duration::from_millis(1500));
     daemon.stop(Signal::SIGTERM);
     assert_holds(&bench.store(), &bench, sent);
 }
@@ -198,7 +206,7 @@ fn a_database_that_is_cut_short_is_made_good_from_its_log() {
     daemon.wait_for("leverarm.sqlite was cut short");
     daemon.wait_for("are back: nothing is lost");
     let sent = board.bytes_sent();
-    std::thread::sleep(std::time::Duration::from_millis(1500));
+    thread::sleep(std::time::Duration::from_millis(1500));
     daemon.stop(Signal::SIGTERM);
     assert_holds(&bench.store(), &bench, sent);
     assert_eq!(bench.pulls()[0]["state"], "stored");
@@ -218,9 +226,9 @@ fn a_database_that_is_cut_short_is_noticed_and_records_go_on() {
     cut_short(&bench);
     is_noticed(&daemon, &mut board, "leverarm.sqlite was cut short");
     daemon.wait_for("takes all records from now on");
-    std::thread::sleep(std::time::Duration::from_millis(1500));
+    thread::sleep(std::time::Duration::from_millis(1500));
     let sent = board.bytes_sent();
-    std::thread::sleep(std::time::Duration::from_millis(1500));
+    thread::sleep(std::time::Duration::from_millis(1500));
     daemon.stop(Signal::SIGTERM);
     let newest = ["pulls.rescued-2", "pulls.rescued"]
         .map(|name| bench.path(name))
@@ -403,9 +411,9 @@ fn a_flapping_boards_cuts_are_counted_and_a_persons_stand_alone() {
     let daemon = bench.serve();
     board.wait_for("limits");
     board.order("flap 3");
-    std::thread::sleep(std::time::Duration::from_secs(1));
+    thread::sleep(std::time::Duration::from_secs(1));
     bench.run(&["cut", "smoke"]);
-    std::thread::sleep(std::time::Duration::from_secs(4));
+    thread::sleep(std::time::Duration::from_secs(4));
     let flapped = board
         .seen()
         .iter()
