@@ -11,7 +11,7 @@
 use std::sync::atomic::{AtomicU32, Ordering};
 
 use leverarm_torque::comparison::{
-    Comparison, ComparisonError, Options, Pull, Sampled, Verdict, compare,
+    Comparison, ComparisonError, Options, Pull, Sampled, Verdict, compare, words,
 };
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
@@ -493,8 +493,10 @@ impl World {
     /// When the pulls make none.
     pub fn compare(&self, gain: Option<Gain>, seed: u64) -> Result<Comparison, ComparisonError> {
         let names = ["A", "B", "C", "D", "reference"].map(str::to_owned);
+        let asked = self.gain();
         let options = Options {
             compared: Some(2),
+            range_rpm: Some((asked.from_rpm, asked.to_rpm)),
             ..Options::default()
         };
         compare(&names, &self.store(gain, seed), &options)
@@ -521,6 +523,7 @@ impl World {
             covered: [true, true],
             errors: Vec::new(),
             difference: Vec::new(),
+            answers: Vec::new(),
         };
         for (comparison, gain, covered) in [(&without, None, 0), (&with, Some(self.gain()), 1)] {
             let Some(pair) = comparison.pairs.first() else {
@@ -538,6 +541,19 @@ impl World {
                 .zip(&pair.band_nm)
                 .all(|(error, band)| error.abs() <= *band);
             outcome.errors.push(errors);
+            let (low, high) = comparison.range_rpm;
+            let asked = comparison
+                .rpm
+                .iter()
+                .filter(|rpm| (low..=high).contains(*rpm));
+            let gains = asked.map(|rpm| truth(1, gain, *rpm) - truth(0, gain, *rpm));
+            let (said, verdict) = words::average(pair);
+            outcome.answers.push(Answer {
+                difference_nm: said.value,
+                half_width_nm: said.half_width,
+                truth_nm: gains.clone().sum::<f64>() / gains.count().max(1) as f64,
+                is_sure: verdict.is_sure(),
+            });
             if let Some(gain) = gain {
                 outcome.found = pair.regions.iter().any(|region| {
                     region.verdict == Verdict::Higher
@@ -583,6 +599,21 @@ pub struct Outcome {
     pub errors: Vec<Vec<f64>>,
     /// Estimated difference where there is, N·m.
     pub difference: Vec<f64>,
+    /// Of each of the two.
+    pub answers: Vec<Answer>,
+}
+
+/// The average over the range of the gain, which `compare` says first.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Answer {
+    /// B less A.
+    pub difference_nm: f64,
+    /// Of its 95 % interval.
+    pub half_width_nm: f64,
+    /// What it ought to be.
+    pub truth_nm: f64,
+    /// Called a difference.
+    pub is_sure: bool,
 }
 
 /// How often, in per cent.
@@ -602,6 +633,16 @@ pub struct Tally {
     pub oracle_found_pct: f64,
     /// By someone who knows the shape of that scatter and has to learn its size from the builds.
     pub attainable_pct: f64,
+    /// The average over the range of the gain, which is said first, was called a difference where there is none.
+    pub answer_false_pct: f64,
+    /// Its interval held the truth.
+    pub answer_holds_pct: f64,
+    /// It was called a difference where there is one.
+    pub answer_found_pct: f64,
+    /// Someone who knows how it scatters would have called it.
+    pub answer_oracle_pct: f64,
+    /// A difference was called where there is none, first or of any range.
+    pub any_false_pct: f64,
 }
 
 impl Tally {
@@ -615,7 +656,25 @@ impl Tally {
             .filter(|covered| *covered)
             .count();
         let withheld: u32 = outcomes.iter().map(|o| o.withheld).sum();
+        let answers: Vec<&Answer> = outcomes.iter().flat_map(|o| &o.answers).collect();
+        let off = |answer: &Answer| (answer.difference_nm - answer.truth_nm).abs();
+        let mut errors: Vec<f64> = answers.iter().map(|answer| off(answer)).collect();
+        errors.sort_by(f64::total_cmp);
+        let critical = errors.iter().rev().nth(errors.len() / 20);
+        let critical = critical.copied().unwrap_or(f64::INFINITY);
+        let is_sure = |o: &Outcome, which: usize| o.answers.get(which).is_some_and(|a| a.is_sure);
         Self {
+            answer_false_pct: share(count(&|o| is_sure(o, 0)), tests),
+            answer_holds_pct: share(
+                answers.iter().filter(|a| off(a) <= a.half_width_nm).count(),
+                answers.len(),
+            ),
+            answer_found_pct: share(count(&|o| is_sure(o, 1)), tests),
+            answer_oracle_pct: share(
+                count(&|o| o.answers.get(1).is_some_and(|a| a.difference_nm > critical)),
+                tests,
+            ),
+            any_false_pct: share(count(&|o| o.called || is_sure(o, 0)), tests),
             tests: u32::try_from(tests).unwrap_or(u32::MAX),
             false_difference_pct: share(count(&|o| o.called), tests),
             familywise_pct: share(covered, 2 * tests),

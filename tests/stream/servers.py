@@ -43,9 +43,10 @@ class Server:
         self.process = None
 
     def start(self):
+        command = self.arguments()  # once: a server reads the file that this writes
         with open(self.folder / "log", "a") as log:
-            self.process = subprocess.Popen(self.arguments(), stdout=log, stderr=log)
-        until(120, f"{self.arguments()[0]} answers", self.answers)
+            self.process = subprocess.Popen(command, stdout=log, stderr=log)
+        until(120, f"{command[0]} answers", self.answers)
         return self
 
     def answers(self):

@@ -83,7 +83,8 @@ fn run(arguments: &Arguments) -> Result<bool, ComparisonError> {
         bar.suspend(|| {
             drop(writeln!(
                 std::io::stdout(),
-                "world={} false_difference_pct={:.1} familywise_pct={:.1} found_pct={:.1} withheld_pct={:.1} oracle_found_pct={:.1} attainable_pct={:.1}",
+                "world={} false_difference_pct={:.1} familywise_pct={:.1} found_pct={:.1} withheld_pct={:.1} oracle_found_pct={:.1} attainable_pct={:.1} \
+                 answer_false_pct={:.1} answer_holds_pct={:.1} answer_found_pct={:.1} answer_oracle_pct={:.1} any_false_pct={:.1}",
                 world.name,
                 tally.false_difference_pct,
                 tally.familywise_pct,
@@ -91,6 +92,11 @@ fn run(arguments: &Arguments) -> Result<bool, ComparisonError> {
                 tally.withheld_pct,
                 tally.oracle_found_pct,
                 tally.attainable_pct,
+                tally.answer_false_pct,
+                tally.answer_holds_pct,
+                tally.answer_found_pct,
+                tally.answer_oracle_pct,
+                tally.any_false_pct,
             ));
         });
         all_right &= holds(&tally);
