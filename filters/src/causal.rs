@@ -70,6 +70,8 @@ struct Filter {
     state: [f64; STATES],
     covariance: Matrix,
     log_likelihood: f64,
+    /// How much it counts among all, by its likelihood.
+    share: f64,
 }
 
 /// The bank. Constant memory and time a mark.
@@ -98,6 +100,7 @@ impl CausalSpeed {
                     state: [0.0; STATES],
                     covariance: [[0.0; STATES]; STATES],
                     log_likelihood: 0.0,
+                    share: 1.0 / FILTERS as f64,
                 }));
             }
         }
@@ -141,13 +144,10 @@ impl CausalSpeed {
             .iter()
             .map(|filter| filter.predicted(&step, alpha, self.cycle_rad))
             .collect();
-        let best = best_of(&predicted);
-        let weight = |filters: &mut dyn Iterator<Item = &Filter>| {
-            filters.map(|filter| filter.weight(best)).sum::<f64>()
-        };
-        let is_off = |filter: &&Filter| filter.surprise(step_rad) > SURPRISE;
-        let off = weight(&mut predicted.iter().filter(is_off));
-        if off > 0.5 * weight(&mut predicted.iter()) {
+        let off = predicted
+            .iter()
+            .filter(|filter| filter.surprise(step_rad) > SURPRISE);
+        if off.map(|filter| filter.share).sum::<f64>() > 0.5 {
             // One false mark is stepped over; after two the motion is another one. That says little of
             // the noise, but where it goes on, what was thought of the noise is wrong.
             if self.surprised {
@@ -155,6 +155,7 @@ impl CausalSpeed {
                 for filter in &mut self.filters {
                     filter.log_likelihood *= DOUBTED;
                 }
+                self.share_out(0.0);
                 self.last = Some((time_s, theta_rad));
                 (self.marks, self.surprised) = (1, false);
             } else {
@@ -164,18 +165,10 @@ impl CausalSpeed {
         }
         self.surprised = false;
         self.filters = predicted;
-        for alike in self.filters.chunks_mut(WANDERS.len()) {
-            for filter in alike.iter_mut() {
-                filter.update(step_rad);
-            }
-            // A jump between models (Blom & Bar-Shalom 1988, from memory): none is ever ruled out.
-            let best = best_of(alike);
-            let sum: f64 = alike.iter().map(|filter| filter.weight(best)).sum();
-            let least = best + (ANOTHER_WANDER * sum / WANDERS.len() as f64).ln();
-            for filter in alike {
-                filter.log_likelihood = filter.log_likelihood.max(least);
-            }
+        for filter in &mut self.filters {
+            filter.update(step_rad);
         }
+        self.share_out(ANOTHER_WANDER);
         self.last = Some((time_s, theta_rad));
         self.marks = self.marks.saturating_add(1);
     }
@@ -204,13 +197,37 @@ impl CausalSpeed {
         }
     }
 
-    fn mean(&self, of: impl Fn(&Filter) -> f64) -> f64 {
+    /// What each counts, after its likelihood has changed. Of filters that differ in the wander alone none is
+    /// ever ruled out: each is as likely as `another` of all, shared out (a jump between models; Blom &
+    /// Bar-Shalom 1988, from memory).
+    fn share_out(&mut self, another: f64) {
         let best = best_of(&self.filters);
-        let weights = self.filters.iter().map(|filter| filter.weight(best));
-        let (sum, weighted) = weights
-            .zip(&self.filters)
-            .fold((0.0, 0.0), |sum, (w, f)| (sum.0 + w, sum.1 + w * of(f)));
-        weighted / sum
+        let mut sum = 0.0;
+        for alike in self.filters.chunks_mut(WANDERS.len()) {
+            let own = best_of(alike);
+            for filter in alike.iter_mut() {
+                filter.share = (filter.log_likelihood - own).exp();
+            }
+            let among = alike.iter().map(|filter| filter.share).sum::<f64>();
+            let least = another * among / WANDERS.len() as f64;
+            let counts = (own - best).exp();
+            for filter in alike {
+                if filter.share < least {
+                    filter.share = least;
+                    filter.log_likelihood = own + least.ln();
+                }
+                filter.share *= counts;
+                sum += filter.share;
+            }
+        }
+        for filter in &mut self.filters {
+            filter.share /= sum;
+        }
+    }
+
+    fn mean(&self, of: impl Fn(&Filter) -> f64) -> f64 {
+        let each = self.filters.iter().map(|filter| filter.share * of(filter));
+        each.sum()
     }
 
     fn motion_of_all(&self) -> CausalMotion {
@@ -225,15 +242,13 @@ impl CausalSpeed {
     /// Half the width around a value that holds the acceleration with 95 %. Not from the variance: filters
     /// that hardly count but are very wide make most of that.
     fn half_width(&self, alpha: f64) -> f64 {
-        let best = best_of(&self.filters);
-        let sum: f64 = self.filters.iter().map(|filter| filter.weight(best)).sum();
         // Share, distance and spread of those that count.
         let counting: Vec<(f64, f64, f64)> = self
             .filters
             .iter()
             .map(|filter| {
                 let spread = filter.covariance[2][2].max(f64::MIN_POSITIVE).sqrt();
-                (filter.weight(best) / sum, filter.state[2] - alpha, spread)
+                (filter.share, filter.state[2] - alpha, spread)
             })
             .filter(|(share, ..)| *share > SHARE_MIN)
             .collect();
@@ -278,11 +293,6 @@ fn best_of(filters: &[Filter]) -> f64 {
 }
 
 impl Filter {
-    /// How much it counts, beside one of the greatest log likelihood.
-    fn weight(&self, best: f64) -> f64 {
-        (self.log_likelihood - best).exp()
-    }
-
     /// A step later, with the angle counted from the mark before.
     fn predicted(&self, step: &Step, alpha: f64, cycle_rad: Option<f64>) -> Self {
         let speed = self.state[1].abs().max(1e-3);
@@ -291,18 +301,22 @@ impl Filter {
         // acceleration by its wandering.
         let cycles = cycle_rad.map_or(0.0, |rad| (self.cov * size).powi(2) * rad / speed);
         let wander = (self.wander * size).powi(2) * (size / speed).powi(3);
-        let Step {
-            advance,
-            by_cycles,
-            by_wander,
-        } = step;
-        let moved = product(&product(advance, &self.covariance), &transposed(advance));
-        let each = [0, 1, 2, 3];
+        // A P Aᵀ = A (A P)ᵀ, for P is symmetric.
+        let mut covariance = step.advanced(&transposed(&step.advanced(&self.covariance)));
+        for (row, (by_cycles, by_wander)) in covariance
+            .iter_mut()
+            .zip(step.by_cycles.iter().zip(&step.by_wander))
+        {
+            for (value, (by_cycles, by_wander)) in
+                row.iter_mut().zip(by_cycles.iter().zip(by_wander))
+            {
+                *value += cycles * by_cycles + wander * by_wander;
+            }
+        }
+        let state = step.advanced(&self.state.map(|part| [part]));
         Self {
-            state: each.map(|i| advance[i].iter().zip(self.state).map(|(f, x)| f * x).sum()),
-            covariance: each.map(|i| {
-                each.map(|j| moved[i][j] + cycles * by_cycles[i][j] + wander * by_wander[i][j])
-            }),
+            state: state.map(|[part]| part),
+            covariance,
             ..*self
         }
     }
@@ -337,7 +351,8 @@ impl Filter {
 
 /// What a step does, the same for all filters.
 struct Step {
-    advance: Matrix,
+    /// The powers t^k / k!.
+    powers: [f64; STATES],
     /// Covariances added by a random walk of unit variance a second: of the speed, and of the change of
     /// the acceleration.
     by_cycles: Matrix,
@@ -347,18 +362,28 @@ struct Step {
 impl Step {
     fn new(step_s: f64) -> Self {
         Self {
-            advance: advance(step_s),
+            powers: [1.0, step_s, step_s.powi(2) / 2.0, step_s.powi(3) / 6.0],
             by_cycles: random_walk(1, step_s),
             by_wander: random_walk(3, step_s),
         }
     }
-}
 
-/// A step of a state of which each part is the derivative of the one before.
-fn advance(step_s: f64) -> Matrix {
-    let powers = [1.0, step_s, step_s.powi(2) / 2.0, step_s.powi(3) / 6.0];
-    let row = |i: usize| [0, 1, 2, 3].map(|j: usize| j.checked_sub(i).map_or(0.0, |k| powers[k]));
-    [0, 1, 2, 3].map(row)
+    /// A step later, each part being the derivative of the one before.
+    #[expect(
+        clippy::needless_range_loop,
+        reason = "between constants they are unrolled: a third of the bank's time"
+    )]
+    fn advanced<const N: usize>(&self, parts: &[[f64; N]; STATES]) -> [[f64; N]; STATES] {
+        let mut later = *parts;
+        for i in 0..STATES {
+            for k in i + 1..STATES {
+                for (value, part) in later[i].iter_mut().zip(&parts[k]) {
+                    *value += self.powers[k - i] * part;
+                }
+            }
+        }
+        later
+    }
 }
 
 /// Covariance that a random walk of one part of the state, of unit variance a second, adds to all in a
@@ -374,10 +399,6 @@ fn random_walk(of: usize, step_s: f64) -> Matrix {
         step_s.powf(power) / (FACTORIAL[a] * FACTORIAL[b] * power)
     };
     [0, 1, 2, 3].map(|i| [0, 1, 2, 3].map(|j| by(i, j)))
-}
-
-fn product(a: &Matrix, b: &Matrix) -> Matrix {
-    a.map(|row| [0, 1, 2, 3].map(|j| row.iter().zip(b).map(|(x, other)| x * other[j]).sum()))
 }
 
 fn transposed(a: &Matrix) -> Matrix {
