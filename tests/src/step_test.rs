@@ -3,6 +3,7 @@
 //!
 //! The stand is not quite what its file says: scale, arm, losses, inertia and air are off by what their uncertainties allow.
 
+use std::f64::consts::TAU;
 use std::path::Path;
 
 use leverarm::rehearsal::{DEMO_BRAKE, Throttle, model_of, ready, script_of};
@@ -10,10 +11,14 @@ use leverarm_analysis::map::{Shown, map_of_setup};
 use leverarm_analysis::reduction::{CurveChoice, ReducedPull, reduce_pull};
 use leverarm_live::{Command, Live};
 use leverarm_load::absorber::Kind;
-use leverarm_software_stand::{Engine, Restart, SoftwareStand, StandModel};
+use leverarm_software_stand::{
+    AnalogSource, Engine, Mixture, Restart, SoftwareStand, StandAir, StandModel, ThrottleBody,
+    rad_per_s,
+};
 use leverarm_store::{PullId, StoreReader};
 use leverarm_torque::air::{Air, Correction};
 use leverarm_torque::curve::{How, RAD_PER_S_PER_RPM};
+use leverarm_torque::engine::Role;
 use leverarm_vocabulary::load::{LoadOrder, LoadWord, Step, StepList};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
@@ -75,8 +80,25 @@ pub fn drawn(seed: u64) -> StandModel {
     if let Ok(air) = air {
         model.air.torque_divisor = Correction::Iso1585SparkIgnition.factor(&air).factor;
     }
+    // So are those of mixture and fuel; the fuel meter by its scale, as much as is allowed at a middling flow.
+    let uncertainty = |role| {
+        let mut channels = stand.channels.iter();
+        channels
+            .find(|it| it.role == Some(role))
+            .map_or(0.0, |it| it.uncertainty_si)
+    };
+    let lambda_off = uncertainty(Role::Lambda) * (off(1.0) - 1.0);
+    for analog in &mut model.analogs {
+        if analog.source == AnalogSource::Engine(Role::Lambda) {
+            analog.at_zero += lambda_off;
+        }
+    }
+    model.fuel_kg_per_turn *= off(uncertainty(Role::FuelFlow) / MIDDLING_FUEL_KG_PER_S);
     model
 }
+
+/// What the demo's engine burns at half of its greatest torque and 5500 rev/min.
+const MIDDLING_FUEL_KG_PER_S: f64 = 3.5e-4;
 
 impl BrakeBench {
     /// A stand on the demo's brake file, from a folder for its store.
@@ -291,31 +313,68 @@ pub struct MapFound {
     pub half: f64,
 }
 
-/// What a map is to show at a speed, rev/min, and a throttle position, SI: torque, lambda, or fuel, in air by which torques are
-/// divided by so much.
+/// Gas constant of dry air.
+const DRY_AIR_J_PER_KG_K: f64 = 287.05;
+
+/// What a map is to show at a speed, rev/min, and a throttle position, SI: torque, lambda, or fuel, in the stand's air.
+///
+/// # Panics
+/// When there is no such air.
 #[must_use]
-pub fn map_truth(
-    engine: &Engine,
-    torque_divisor: f64,
-    shown: Shown,
-    (rpm, opening): (f64, f64),
-) -> f64 {
+pub fn map_truth(engine: &Engine, air: &StandAir, shown: Shown, (rpm, opening): (f64, f64)) -> f64 {
+    #[expect(clippy::unwrap_used, reason = "a simulated stand's air is one")]
+    let moist = Air::new(air.pressure_pa, air.temperature_k, air.relative_humidity).unwrap();
     let omega = rpm * RAD_PER_S_PER_RPM;
     let drag = engine.drag.torque_nm(omega);
     let share = engine.breathing.work_share(opening, omega);
-    let full = engine.full_throttle.torque_nm(omega) / torque_divisor;
+    let full = engine.full_throttle.torque_nm(omega) / air.torque_divisor;
     let nm = share * (full + drag) - drag;
     let lambda = engine.breathing.lambda(opening, omega);
-    let air = engine.breathing.air_kg_per_s(nm + drag, opening, omega);
+    // Vapour burns nothing.
+    let dry_kg_per_m3 = moist.dry_pressure_pa() / (DRY_AIR_J_PER_KG_K * air.temperature_k);
+    let dry_kg_per_s = engine.breathing.air_kg_per_s(nm + drag, opening, omega)
+        * (dry_kg_per_m3 / moist.density_kg_per_m3());
     match shown {
         Shown::Torque => nm,
         Shown::Lambda => lambda,
-        _ => air / lambda / engine.breathing.stoichiometric_ratio,
+        _ => dry_kg_per_s / lambda / engine.breathing.stoichiometric_ratio,
     }
 }
 
-/// A map of a drawn stand, held at three throttle positions and four speeds that are drawn too, with an engine whose curve is
-/// another each time: torque, lambda and fuel at the holds and between them.
+/// An engine with another curve, throttle and mixture each time, no stronger than the stand file says. Ranges are plausible
+/// ones of ours: intake and exhaust tune a single's curve by some per cent, to and fro within a few thousand rev/min.
+fn map_engine(base: &Engine, seed: u64, between: &mut impl FnMut(f64, f64) -> f64) -> Engine {
+    let mut engine = base.clone();
+    let most_nm = 1.1 * base.full_throttle.peak().torque_nm;
+    let engines =
+        (0..).map(|n| StandModel::drawn_brake(Kind::EddyCurrent, 1, 1_000 * seed + n).engine);
+    let mut curves = engines.map(|it| it.full_throttle);
+    #[expect(clippy::unwrap_used, reason = "every second is weaker")]
+    let curve = curves.find(|it| it.peak().torque_nm < most_nm).unwrap();
+    let (tuned, wide_rpm, at) = (
+        between(0.0, 0.04),
+        between(2_500.0, 6_000.0),
+        between(0.0, TAU),
+    );
+    engine.full_throttle = curve.scaled(|rpm| 1.0 + tuned * (TAU * rpm / wide_rpm + at).sin());
+    let breathing = &mut engine.breathing;
+    breathing.throttle = ThrottleBody {
+        choking_rad_per_s: rad_per_s(between(7_000.0, 12_000.0)),
+        part_lambda: between(0.92, 1.08),
+    };
+    let first_rpm = between(4_000.0, 5_500.0);
+    breathing.mixture = Mixture {
+        low: between(0.84, 0.92),
+        middle: between(0.88, 1.0),
+        high: between(0.86, 0.96),
+        first_rpm: (first_rpm, first_rpm + between(1_000.0, 2_500.0)),
+        ..breathing.mixture
+    };
+    engine
+}
+
+/// A map of a drawn stand, held at throttle positions and speeds that are drawn too, with an engine that is another each time:
+/// torque, lambda and fuel at the holds and between them.
 ///
 /// # Errors
 /// When the bench does not get through.
@@ -331,23 +390,29 @@ pub fn map_test(seed: u64) -> Result<Vec<MapFound>, BenchError> {
         low + (high - low) * share
     };
     let mut model = drawn(seed);
-    // An engine that is no stronger than the stand file says.
-    let most_nm = 1.1 * model.engine.full_throttle.peak().torque_nm;
-    let engines =
-        (0..).map(|n| StandModel::drawn_brake(Kind::EddyCurrent, 1, 1_000 * seed + n).engine);
-    let mut curves = engines.map(|it| it.full_throttle);
-    #[expect(clippy::unwrap_used, reason = "every second is weaker")]
-    let curve = curves.find(|it| it.peak().torque_nm < most_nm).unwrap();
-    model.engine.full_throttle = curve;
-    let rpms = [3_500.0, 5_000.0, 6_500.0, 8_000.0].map(|rpm| rpm + between(-150.0, 150.0));
-    let openings = [between(0.33, 0.42), between(0.55, 0.7), 1.0];
-    let engine = model.engine.clone();
-    let divisor = model.air.torque_divisor;
+    model.engine = map_engine(&model.engine, seed, &mut between);
+    let (engine, air) = (model.engine.clone(), model.air);
+    // Four to six speeds, three or four positions, nobody's grid quite even.
+    let mut grid = |count: f64, low: f64, high: f64| -> Vec<f64> {
+        let step = (high - low) / (count - 1.0);
+        let mut at = low;
+        let mut all = Vec::new();
+        while at < high + 0.5 * step {
+            all.push(at + step * between(-0.15, 0.15));
+            at += step;
+        }
+        all
+    };
+    let rpms = grid(4.0 + (seed % 3) as f64, 3_500.0, 8_000.0);
+    let mut openings = grid(3.0 + (seed % 2) as f64, 0.36, 1.0);
+    if let Some(last) = openings.last_mut() {
+        *last = 1.0;
+    }
     let mut it = BrakeBench::new(folder.path(), model, seed)?;
     it.bench.fit("main jet 105", Value::Null, engine.clone())?;
-    for opening in openings {
+    for opening in &openings {
         let list = StepList {
-            throttle: (opening < 1.0).then_some(opening),
+            throttle: (*opening < 1.0).then_some(*opening),
             torque_share: 0.01,
             ..speeds(&rpms)
         };
@@ -380,8 +445,8 @@ pub fn map_test(seed: u64) -> Result<Vec<MapFound>, BenchError> {
                 found.push(MapFound {
                     shown,
                     is_held: at_speed && at_opening,
-                    off: read.value - map_truth(&engine, divisor, shown, place),
-                    half: map.half_width(&read),
+                    off: read.value - map_truth(&engine, &air, shown, place),
+                    half: read.expanded(),
                 });
             }
         }

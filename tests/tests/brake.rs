@@ -377,7 +377,7 @@ fn holds_at_part_throttle_make_a_map() {
     assert_eq!(map.holds.len(), 12, "{:?}", map.left_out);
     let model = drawn(0);
     let truth = |engine: &Engine, shown: Shown, place: (f64, f64)| {
-        map_truth(engine, model.air.torque_divisor, shown, place)
+        map_truth(engine, &model.air, shown, place)
     };
     let (mut inside, mut count) = (0, 0);
     for shown in [Shown::Torque, Shown::Lambda, Shown::Fuel] {
@@ -387,7 +387,7 @@ fn holds_at_part_throttle_make_a_map() {
                     .at(shown, (rpm, opening))
                     .unwrap_or_else(|| panic!("{shown:?} at {rpm} {opening}: {:?}", map.holds));
                 let off = found.value - truth(&engine, shown, (rpm, opening));
-                let half = map.half_width(&found);
+                let half = found.expanded();
                 inside += usize::from(off.abs() <= half);
                 count += 1;
             }

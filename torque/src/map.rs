@@ -1,17 +1,18 @@
 //! A quantity over speed and load, from points that were held: a surface with its uncertainty.
 //!
 //! Universal kriging, that is a Gaussian process with a linear trend: each hold is the surface plus its own error, the
-//! surface is `β₀ + β₁ x + β₂ y` plus a random field of Matérn's kind (ν = 5/2), and what is between holds is the best
-//! linear unbiased prediction. So the band grows away from holds, by what the holds themselves say of how fast the
-//! surface bends. Rasmussen and Williams, "Gaussian Processes for Machine Learning", 2006: prediction with a trend, (2.41)
-//! and (2.42); the covariance, (4.17); scale, lengths and the scatter between holds by greatest restricted likelihood,
-//! (2.45) (Patterson and Thompson 1971).
+//! surface is `β₀ + β₁ x + β₂ y` plus a random field of Matérn's kind, and what is between holds is the best linear unbiased
+//! prediction. So the band grows away from holds, by what the holds themselves say of how fast the surface bends; how
+//! smoothly it does so no few holds can tell, that is asked of the caller ([`Bends`]). Nor do they tell scale, lengths and the
+//! scatter between holds well: the prediction is the mean over many of them, each weighted by its restricted likelihood
+//! (Patterson and Thompson 1971), and the band has in it that they differ. Rasmussen and Williams, "Gaussian Processes for Machine
+//! Learning", 2006: prediction with a trend, (2.41) and (2.42); its likelihood, (2.45); the covariance, (4.16); weighting, (5.3) to (5.5).
 //!
 //! Nothing is said outside the convex hull of the holds (Andrew's monotone chain, 1979).
 //!
 //! ```
 //! use leverarm_torque::engine::Reading;
-//! use leverarm_torque::map::Surface;
+//! use leverarm_torque::map::{Bends, Surface};
 //!
 //! let mut holds = Vec::new();
 //! for speed in 0..5_u32 {
@@ -20,7 +21,7 @@
 //!         holds.push(((x, y), Reading::new(12.0 * y - x / 4000.0, 0.02, 0.05)));
 //!     }
 //! }
-//! let surface = Surface::through(&holds)?;
+//! let surface = Surface::through(&holds, Bends::Smoothly)?;
 //! let between = surface.at((5500.0, 0.6)).expect("inside the hull");
 //! assert!((between.value - 5.825).abs() < 0.05 && between.common < 0.051);
 //! assert!(surface.at((5500.0, 0.2)).is_none());
@@ -40,20 +41,36 @@ pub const HOLDS_MAX: usize = 400;
 const AREA_SHARE_MIN: f64 = 0.02;
 /// Trend: constant, along speed, along load.
 const TREND: usize = 3;
-/// Lengths over which the surface bends, as shares of the range of the holds. No longer than it: a few holds can't tell a
-/// longer one, and the band would count on it.
-const LENGTH: (f64, f64) = (0.15, 1.0);
-/// The field's scale, and the scatter between holds, over the standard deviation of the values about the trend.
+/// Lengths over which it bends that are tried on each axis, from this share of the range of the holds.
+const LENGTHS: u32 = 4;
+const LENGTH_MIN: f64 = 0.15;
+/// Scales of the field that are tried, over the standard deviation of the values about the trend.
+const SCALES: u32 = 7;
 const SCALE: (f64, f64) = (0.1, 10.0);
-const SCATTER: (f64, f64) = (1e-3, 1.0);
-/// Each length, scale and scatter is looked for in so many steps, so many times.
-const STARTS: [[f64; 4]; 3] = [
-    [0.6, 0.6, 1.0, 0.003],
-    [0.3, 0.3, 1.0, 0.003],
-    [0.9, 0.9, 1.0, 0.2],
-];
-const SEARCH_STEPS: u32 = 9;
-const SEARCH_ROUNDS: usize = 4;
+/// Scatter between holds that is tried, likewise, and how much it is believed beforehand: a reading's own uncertainty is meant to
+/// be all of it (judgement, no source).
+const SCATTERS: [(f64, f64); 4] = [(0.0, 0.7), (0.03, 0.1), (0.1, 0.1), (0.3, 0.1)];
+/// What has less weight than all these together is left out, and more than so many are not kept.
+const WEIGHT_KEPT: f64 = 0.95;
+const KEPT_MAX: usize = 32;
+
+/// How a surface bends, which its holds are too few to tell (judgement, no source).
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Bends {
+    /// As torque and fuel do: ν = 7/2, over lengths up to twice the range of the holds.
+    Smoothly,
+    /// As a mixture does where one jet takes over from another: ν = 3/2, over lengths up to that range.
+    WithKinks,
+}
+
+impl Bends {
+    const fn length_max(self) -> f64 {
+        match self {
+            Self::Smoothly => 2.0,
+            Self::WithKinks => 1.0,
+        }
+    }
+}
 
 /// A point of a map: speed and load, in whatever units.
 pub type Place = (f64, f64);
@@ -82,10 +99,7 @@ pub struct Surface {
     places: Vec<Place>,
     values: DVector<f64>,
     common: DVector<f64>,
-    field: Field,
-    solved: Solved,
-    /// Scatter between holds beyond their own uncertainty, standard deviation.
-    pub scatter: f64,
+    models: Vec<Model>,
 }
 
 /// Brings places to 0 to 1 on both axes.
@@ -107,28 +121,49 @@ impl Scaling {
 /// The random field: its variance, and the lengths over which it bends.
 #[derive(Debug, Clone, Copy)]
 struct Field {
+    bends: Bends,
     variance: f64,
     length: Place,
 }
 
 impl Field {
-    /// Matérn, ν = 5/2.
+    /// Matérn.
     fn covariance(&self, a: Place, b: Place) -> f64 {
         let far = ((a.0 - b.0) / self.length.0).hypot((a.1 - b.1) / self.length.1);
-        let r = 5.0_f64.sqrt() * far;
-        self.variance * (1.0 + r + r * r / 3.0) * (-r).exp()
+        let (r, polynomial) = match self.bends {
+            Bends::Smoothly => {
+                let r = 7.0_f64.sqrt() * far;
+                (r, 1.0 + r + 0.4 * r * r + r.powi(3) / 15.0)
+            }
+            Bends::WithKinks => {
+                let r = 3.0_f64.sqrt() * far;
+                (r, 1.0 + r)
+            }
+        };
+        self.variance * polynomial * (-r).exp()
     }
 }
 
-/// What prediction needs of all holds.
+/// A field and a scatter, with what prediction needs of all holds.
 #[derive(Debug, Clone)]
-struct Solved {
+struct Model {
+    /// Share in the mean of all.
+    weight: f64,
+    field: Field,
     /// Inverse of the holds' covariance.
     inverse: DMatrix<f64>,
     /// The same times the trend at the holds.
     inverse_trend: DMatrix<f64>,
     /// Inverse of the trend's information.
     trend_inverse: DMatrix<f64>,
+}
+
+/// What may be so: the field, the scatter between holds, standard deviation, and how much it is believed beforehand.
+#[derive(Debug, Clone, Copy)]
+struct Guess {
+    field: Field,
+    scatter: f64,
+    belief: f64,
 }
 
 fn trend((x, y): Place) -> DVector<f64> {
@@ -142,16 +177,17 @@ fn trend_rows(places: &[Place]) -> DMatrix<f64> {
     })
 }
 
-/// The holds, scaled, as the search for field and scatter sees them.
-struct Search<'a> {
+/// The holds, scaled.
+struct Holds<'a> {
     places: &'a [Place],
     values: &'a DVector<f64>,
     own: &'a [f64],
     rows: DMatrix<f64>,
 }
 
-impl Search<'_> {
-    fn covariance(&self, field: &Field, scatter: f64) -> DMatrix<f64> {
+impl Holds<'_> {
+    fn covariance(&self, guess: &Guess) -> DMatrix<f64> {
+        let Guess { field, scatter, .. } = guess;
         let count = self.places.len();
         let mut covariance = DMatrix::zeros(count, count);
         for (i, (one, own)) in self.places.iter().zip(self.own).enumerate() {
@@ -165,68 +201,99 @@ impl Search<'_> {
         covariance
     }
 
-    /// Minus the logarithm of the restricted likelihood; infinite where there is none.
-    fn badness(&self, field: &Field, scatter: f64) -> f64 {
-        self.minus_log_likelihood(field, scatter)
-            .unwrap_or(f64::INFINITY)
-    }
-
-    fn minus_log_likelihood(&self, field: &Field, scatter: f64) -> Option<f64> {
-        let factor = self.covariance(field, scatter).cholesky()?;
+    /// Logarithm of the restricted likelihood, but for what is the same for all.
+    fn log_likelihood(&self, guess: &Guess) -> Option<f64> {
+        let factor = self.covariance(guess).cholesky()?;
         let weighted = factor.solve(self.values);
         let rows = factor.solve(&self.rows);
         let trend = (self.rows.transpose() * &rows).cholesky()?;
         let along = self.rows.transpose() * &weighted;
         let quadratic = self.values.dot(&weighted) - along.dot(&trend.solve(&along));
-        Some(0.5 * quadratic + log_diagonal(&factor)? + log_diagonal(&trend)?)
+        let found = -0.5 * quadratic - log_diagonal(&factor)? - log_diagonal(&trend)?;
+        found.is_finite().then_some(found)
     }
 
-    /// Field and scatter. The same holds may be a rough surface or a smooth one with scatter, so the search begins at
-    /// both.
-    fn best(&self, spread: f64) -> (Field, f64) {
-        let found = STARTS.map(|start| self.from(start, spread));
-        let best = found.iter().min_by(|a, b| a.0.total_cmp(&b.0));
-        best.map_or_else(|| found[0].1, |it| it.1)
-    }
-
-    /// One after the other along a grid, finer in each round; with how bad it is at last.
-    fn from(&self, start: [f64; 4], spread: f64) -> (f64, (Field, f64)) {
-        let ranges = [LENGTH, LENGTH, SCALE, SCATTER];
-        // As logarithms: lengths, scale, scatter.
-        let mut at = start.map(f64::ln);
-        let model = |at: &[f64; 4]| {
-            let [x, y, scale, scatter] = at.map(f64::exp);
-            let field = Field {
-                variance: (scale * spread).powi(2),
-                length: (x, y),
-            };
-            (field, scatter * spread)
-        };
-        let badness = |at: &[f64; 4]| {
-            let (field, scatter) = model(at);
-            self.badness(&field, scatter)
-        };
-        let mut least = badness(&at);
-        let mut width = 1.0;
-        for _ in 0..SEARCH_ROUNDS {
-            for (axis, (low, high)) in ranges.iter().enumerate() {
-                let (low, high) = (low.ln(), high.ln());
-                let reach = width * (high - low);
-                let centre = at[axis];
-                for step in 0..SEARCH_STEPS {
-                    let share = f64::from(step) / f64::from(SEARCH_STEPS - 1) - 0.5;
-                    let mut tried = at;
-                    tried[axis] = (centre + share * reach).clamp(low, high);
-                    let found = badness(&tried);
-                    if found < least {
-                        (least, at) = (found, tried);
-                    }
-                }
-            }
-            width *= 0.5;
+    /// The most believable guesses now that the holds are known.
+    fn weighed(&self, guesses: Vec<Guess>) -> Vec<Guess> {
+        let likely = guesses.into_iter().filter_map(|guess| {
+            let log_belief = self.log_likelihood(&guess)? + guess.belief.ln();
+            Some((log_belief, guess))
+        });
+        let mut likely: Vec<(f64, Guess)> = likely.collect();
+        likely.sort_by(|a, b| b.0.total_cmp(&a.0));
+        let most = likely.first().map_or(0.0, |it| it.0);
+        for (log_belief, guess) in &mut likely {
+            guess.belief = (*log_belief - most).exp();
         }
-        (least, model(&at))
+        let all: f64 = likely.iter().map(|it| it.1.belief).sum();
+        let mut kept = Vec::new();
+        let mut sum = 0.0;
+        for (_, guess) in likely.into_iter().take(KEPT_MAX) {
+            if sum >= WEIGHT_KEPT * all {
+                break;
+            }
+            sum += guess.belief;
+            kept.push(guess);
+        }
+        for guess in &mut kept {
+            guess.belief /= sum;
+        }
+        kept
     }
+
+    fn model(&self, guess: &Guess) -> Option<Model> {
+        let factor = self.covariance(guess).cholesky()?;
+        let inverse_trend = factor.solve(&self.rows);
+        let information = self.rows.transpose() * &inverse_trend;
+        Some(Model {
+            weight: guess.belief,
+            field: guess.field,
+            inverse: factor.inverse(),
+            inverse_trend,
+            trend_inverse: information.try_inverse()?,
+        })
+    }
+}
+
+impl Model {
+    /// How much of each hold is in the prediction at a place, and its variance.
+    fn at(&self, places: &[Place], at: Place) -> (DVector<f64>, f64) {
+        let near = places.iter().map(|it| self.field.covariance(at, *it));
+        let near = DVector::from_iterator(places.len(), near);
+        let direct = &self.inverse * &near;
+        let lacking = trend(at) - self.inverse_trend.transpose() * &near;
+        let by_trend = &self.trend_inverse * &lacking;
+        let variance = self.field.variance - near.dot(&direct) + lacking.dot(&by_trend);
+        let shares = direct + &self.inverse_trend * by_trend;
+        (shares, variance.max(0.0))
+    }
+}
+
+/// All that is tried, for values that are so far from a plane.
+fn guesses(bends: Bends, spread: f64) -> Vec<Guess> {
+    let evenly = |(low, high): (f64, f64), count: u32| {
+        let step = (high / low).ln() / f64::from(count - 1);
+        (0..count).map(move |n| low * (step * f64::from(n)).exp())
+    };
+    let lengths = || evenly((LENGTH_MIN, bends.length_max()), LENGTHS);
+    let mut all = Vec::new();
+    for length in lengths().flat_map(|x| lengths().map(move |y| (x, y))) {
+        for scale in evenly(SCALE, SCALES) {
+            for (scatter, belief) in SCATTERS {
+                let field = Field {
+                    bends,
+                    variance: (scale * spread).powi(2),
+                    length,
+                };
+                all.push(Guess {
+                    field,
+                    scatter: scatter * spread,
+                    belief,
+                });
+            }
+        }
+    }
+    all
 }
 
 impl Surface {
@@ -234,15 +301,13 @@ impl Surface {
     ///
     /// # Errors
     /// See [`MapError`].
-    pub fn through(holds: &[(Place, Reading)]) -> Result<Self, MapError> {
-        Self::with(holds, |search| {
-            search.best(about_trend(&search.rows, search.values))
-        })
+    pub fn through(holds: &[(Place, Reading)], bends: Bends) -> Result<Self, MapError> {
+        Self::with(holds, |spread| guesses(bends, spread))
     }
 
     fn with(
         holds: &[(Place, Reading)],
-        found: impl Fn(&Search<'_>) -> (Field, f64),
+        guesses: impl Fn(f64) -> Vec<Guess>,
     ) -> Result<Self, MapError> {
         if !(HOLDS_MIN..=HOLDS_MAX).contains(&holds.len()) {
             return Err(MapError::Holds(holds.len()));
@@ -275,29 +340,26 @@ impl Surface {
         let values = DVector::from_iterator(holds.len(), holds.iter().map(|hold| hold.1.value));
         let own: Vec<f64> = holds.iter().map(|hold| hold.1.random).collect();
         let rows = trend_rows(&places);
-        let search = Search {
+        let spread = about_trend(&rows, &values);
+        let scaled = Holds {
             places: &places,
             values: &values,
             own: &own,
             rows,
         };
-        let (field, scatter) = found(&search);
-        let factor = search.covariance(&field, scatter).cholesky();
-        let factor = factor.ok_or(MapError::OnALine)?;
-        let inverse_trend = factor.solve(&search.rows);
-        let information = search.rows.transpose() * &inverse_trend;
-        let trend_inverse = information.try_inverse().ok_or(MapError::OnALine)?;
+        let likely = scaled.weighed(guesses(spread));
+        let models: Vec<Model> = likely
+            .iter()
+            .filter_map(|guess| scaled.model(guess))
+            .collect();
+        if models.is_empty() {
+            return Err(MapError::OnALine);
+        }
         Ok(Self {
             scaling,
             hull,
             common: DVector::from_iterator(holds.len(), holds.iter().map(|hold| hold.1.common)),
-            field,
-            solved: Solved {
-                inverse: factor.inverse(),
-                inverse_trend,
-                trend_inverse,
-            },
-            scatter,
+            models,
             places,
             values,
         })
@@ -311,19 +373,20 @@ impl Surface {
             return None;
         }
         let at = self.scaling.of(place);
-        let near = self.places.iter().map(|it| self.field.covariance(at, *it));
-        let near = DVector::from_iterator(self.places.len(), near);
-        let solved = &self.solved;
-        let direct = &solved.inverse * &near;
-        let lacking = trend(at) - solved.inverse_trend.transpose() * &near;
-        let by_trend = &solved.trend_inverse * &lacking;
-        let weights = &direct + &solved.inverse_trend * &by_trend;
-        let variance = self.field.variance - near.dot(&direct) + lacking.dot(&by_trend);
-        Some(Reading::new(
-            weights.dot(&self.values),
-            variance.max(0.0).sqrt(),
-            weights.dot(&self.common).abs(),
-        ))
+        let each: Vec<_> = self
+            .models
+            .iter()
+            .map(|model| {
+                let (shares, variance) = model.at(&self.places, at);
+                let common = shares.dot(&self.common);
+                (model.weight, shares.dot(&self.values), variance, common)
+            })
+            .collect();
+        let value: f64 = each.iter().map(|it| it.0 * it.1).sum();
+        let common: f64 = each.iter().map(|it| it.0 * it.3).sum();
+        let variance = |it: &(f64, f64, f64, f64)| it.0 * (it.2 + (it.1 - value).powi(2));
+        let random = each.iter().map(variance).sum::<f64>().sqrt();
+        Some(Reading::new(value, random, common.abs()))
     }
 
     /// Whether a place is inside the hull of the holds, its edge included.
@@ -347,12 +410,6 @@ impl Surface {
     #[must_use]
     pub fn count(&self) -> usize {
         self.places.len()
-    }
-
-    /// Degrees of freedom that its scatter is known with, about: holds less the trend.
-    #[must_use]
-    pub fn degrees_of_freedom(&self) -> f64 {
-        (self.places.len() - TREND) as f64
     }
 }
 
@@ -413,7 +470,7 @@ mod tests {
             Reading::new(x + y, 0.01, 0.0)
         });
         holds.retain(|(place, _)| *place != (3.0, 0.2));
-        let surface = Surface::through(&holds).unwrap();
+        let surface = Surface::through(&holds, Bends::Smoothly).unwrap();
         assert_eq!(surface.hull().len(), 5, "{:?}", surface.hull());
         for (place, is_inside) in [
             ((2.0, 0.2), true),
@@ -432,44 +489,76 @@ mod tests {
     fn what_makes_no_map_says_why() {
         let one = |place| (place, Reading::new(1.0, 0.1, 0.0));
         assert_eq!(
-            Surface::through(&[one((1.0, 1.0))]).unwrap_err(),
+            Surface::through(&[one((1.0, 1.0))], Bends::Smoothly).unwrap_err(),
             MapError::Holds(1)
         );
         let line: Vec<_> = (0..8)
             .map(|i| one((f64::from(i), 2.0 * f64::from(i))))
             .collect();
-        assert_eq!(Surface::through(&line).unwrap_err(), MapError::OnALine);
+        assert_eq!(
+            Surface::through(&line, Bends::Smoothly).unwrap_err(),
+            MapError::OnALine
+        );
         let level: Vec<_> = (0..8).map(|i| one((f64::from(i), 1.0))).collect();
-        assert_eq!(Surface::through(&level).unwrap_err(), MapError::OnALine);
+        assert_eq!(
+            Surface::through(&level, Bends::Smoothly).unwrap_err(),
+            MapError::OnALine
+        );
         let mut bad = grid(&[1.0, 2.0, 3.0], &[1.0, 2.0], |_| Reading::exact(1.0));
         bad[2].1.value = f64::NAN;
-        assert_eq!(Surface::through(&bad).unwrap_err(), MapError::NotFinite);
+        assert_eq!(
+            Surface::through(&bad, Bends::Smoothly).unwrap_err(),
+            MapError::NotFinite
+        );
     }
 
-    /// Against scikit-learn 1.9.1: `GaussianProcessRegressor` with `1.5² · Matern([0.4, 0.7], nu=2.5)` and, for a trend of
-    /// which nothing is known beforehand, `1e7 + 1e7 · DotProduct(0)`; `alpha = 0.05² + 0.1²`.
+    /// Against scikit-learn 1.9.1: `GaussianProcessRegressor` with `1.5² · Matern([0.4, 0.7], nu)` and, for a trend of which
+    /// nothing is known beforehand, `1e7 + 1e7 · DotProduct(0)`; `alpha = 0.05² + 0.1²`.
     #[test]
     fn prediction_is_that_of_a_reference_library() {
         let holds = grid(&[0.0, 0.25, 0.5, 0.75, 1.0], &[0.0, 0.4, 1.0], |(x, y)| {
             Reading::new(10.0 * y + 2.0 * (3.0 * x).sin() - x * y, 0.05, 0.0)
         });
-        let field = Field {
-            variance: 1.5 * 1.5,
-            length: (0.4, 0.7),
-        };
-        let surface = Surface::with(&holds, |_| (field, 0.1)).unwrap();
-        for (place, mean, deviation) in [
-            ((0.1, 0.2), 2.48089, 0.27078),
-            ((0.6, 0.7), 8.56119, 0.36746),
-            ((0.5, 0.4), 5.7999, 0.10861),
-            ((0.95, 0.9), 8.62775, 0.25232),
+        let places = [(0.1, 0.2), (0.6, 0.7), (0.5, 0.4), (0.95, 0.9)];
+        for (bends, expected) in [
+            (
+                Bends::WithKinks,
+                [
+                    (2.45866, 0.41234),
+                    (8.55114, 0.52897),
+                    (5.79695, 0.11015),
+                    (8.61142, 0.35776),
+                ],
+            ),
+            (
+                Bends::Smoothly,
+                [
+                    (2.49672, 0.21007),
+                    (8.55917, 0.29271),
+                    (5.80191, 0.10669),
+                    (8.64253, 0.20827),
+                ],
+            ),
         ] {
-            let found = surface.at(place).unwrap();
-            assert!((found.value - mean).abs() < 2e-5, "{place:?}: {found:?}");
-            assert!(
-                (found.random - deviation).abs() < 2e-5,
-                "{place:?}: {found:?}"
-            );
+            let field = Field {
+                bends,
+                variance: 1.5 * 1.5,
+                length: (0.4, 0.7),
+            };
+            let guess = Guess {
+                field,
+                scatter: 0.1,
+                belief: 1.0,
+            };
+            let surface = Surface::with(&holds, |_| vec![guess]).unwrap();
+            for (place, (mean, deviation)) in places.into_iter().zip(expected) {
+                let found = surface.at(place).unwrap();
+                assert!((found.value - mean).abs() < 2e-5, "{place:?}: {found:?}");
+                assert!(
+                    (found.random - deviation).abs() < 2e-5,
+                    "{place:?}: {found:?}"
+                );
+            }
         }
     }
 
@@ -478,13 +567,12 @@ mod tests {
     fn the_band_grows_away_from_holds() {
         let wave = |(x, y): Place| Reading::new((1.5 * x).sin() + (1.5 * y).cos(), 0.005, 0.2);
         let mut holds = grid(&[0.0, 0.5, 1.0, 1.5, 2.0], &[0.0, 0.5, 1.0, 1.5], wave);
-        let whole = Surface::through(&holds).unwrap();
+        let whole = Surface::through(&holds, Bends::Smoothly).unwrap();
         let at_hold = whole.at((1.0, 0.5)).unwrap();
         assert!(
             (at_hold.value - wave((1.0, 0.5)).value).abs() < 0.03,
-            "{at_hold:?} {} {:?}",
-            whole.scatter,
-            whole.field
+            "{at_hold:?} {:?}",
+            whole.models
         );
         assert!((at_hold.common - 0.2).abs() < 0.01, "{at_hold:?}");
         let between = whole.at((1.25, 0.75)).unwrap();
@@ -493,8 +581,8 @@ mod tests {
             "{between:?} {at_hold:?}"
         );
         holds.retain(|(place, _)| *place != (1.0, 0.5));
-        let holed = Surface::through(&holds).unwrap();
-        assert!(holed.at((1.0, 0.5)).unwrap().random > 3.0 * at_hold.random);
+        let holed = Surface::through(&holds, Bends::Smoothly).unwrap();
+        assert!(holed.at((1.0, 0.5)).unwrap().random > 1.5 * at_hold.random);
     }
 
     /// Drawn holds on surfaces that are no Gaussian process: the 95 % band holds the truth 93 to 97 % of the time, about.
@@ -513,7 +601,7 @@ mod tests {
             let holds: Vec<_> = grid(&xs, &[0.3, 0.5, 0.7, 1.0], |place| {
                 Reading::new(truth(place) + 0.04 * gauss(), 0.03, 0.0)
             });
-            let surface = Surface::through(&holds).unwrap();
+            let surface = Surface::through(&holds, Bends::Smoothly).unwrap();
             for x in [0.3, 0.5, 0.65, 0.93] {
                 for y in [0.35, 0.5, 0.6, 0.85, 0.95] {
                     let found = surface.at((x, y)).unwrap();
