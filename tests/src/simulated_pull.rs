@@ -124,59 +124,59 @@ pub struct Seen {
     pub lost_in_drive: DriveLoss,
 }
 
-/// Work that a drive took from the engine and that it gave, J, over even parts of the pull's speeds: most is
-/// lost where the engine's cycles meet the drive's own frequency.
+/// Work that a drive took from the engine and that it gave, J, in each working cycle: most is lost where the
+/// engine's cycles meet the drive's own frequency.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct DriveLoss {
-    from_rpm: f64,
-    step_rpm: f64,
-    work_j: Vec<(f64, f64)>,
+    cycles: Vec<CycleLoss>,
 }
 
-/// Parts of the speeds that a drive's losses are kept for.
-const LOSS_PARTS: usize = 30;
+/// One working cycle: when it ended, the drum's speed over it as the engine's, and its work.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+struct CycleLoss {
+    number: f64,
+    time_s: f64,
+    rpm_s: f64,
+    seconds: f64,
+    lost_j: f64,
+    given_j: f64,
+}
+
+/// A drive's loss is looked at over so long on each side of an instant: it beats with the cycles.
+const LOSS_S: f64 = 0.1;
 
 impl DriveLoss {
-    fn new(pull: &Pull) -> Self {
-        Self {
-            from_rpm: pull.from_rpm,
-            step_rpm: (pull.to_rpm - pull.from_rpm) / LOSS_PARTS as f64,
-            work_j: vec![(0.0, 0.0); LOSS_PARTS],
+    fn take(&mut self, cycle: f64, at: (f64, f64), dt_s: f64, (lost_j, given_j): (f64, f64)) {
+        let number = cycle.floor();
+        if self.cycles.last().is_none_or(|last| last.number != number) {
+            self.cycles.push(CycleLoss {
+                number,
+                ..CycleLoss::default()
+            });
+        }
+        if let Some(last) = self.cycles.last_mut() {
+            last.time_s = at.0;
+            last.rpm_s += at.1 * dt_s;
+            last.seconds += dt_s;
+            last.lost_j += lost_j;
+            last.given_j += given_j;
         }
     }
 
-    fn part(&self, rpm: f64) -> f64 {
-        ((rpm - self.from_rpm) / self.step_rpm - 0.5).clamp(0.0, LOSS_PARTS as f64 - 1.001)
-    }
-
-    #[expect(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "small positive"
-    )]
-    fn take(&mut self, rpm: f64, (lost_j, given_j): (f64, f64)) {
-        if given_j > 0.0 {
-            let part = self.part(rpm).round() as usize;
-            let at = &mut self.work_j[part];
-            *at = (at.0 + lost_j, at.1 + given_j);
-        }
-    }
-
-    /// Share of the engine's work that was lost around a speed.
+    /// Share of the engine's work that was lost around a speed when the drum passed it for good.
     #[must_use]
-    #[expect(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "small positive"
-    )]
     pub fn share(&self, rpm: f64) -> f64 {
-        if self.work_j.is_empty() {
+        let below = |cycle: &&CycleLoss| cycle.rpm_s < rpm * cycle.seconds;
+        let Some(at) = self.cycles.iter().rev().find(below).or(self.cycles.first()) else {
             return 0.0;
+        };
+        let (mut lost_j, mut given_j) = (0.0, f64::MIN_POSITIVE);
+        for cycle in &self.cycles {
+            let weight = (1.0 - (cycle.time_s - at.time_s).abs() / LOSS_S).max(0.0);
+            lost_j += weight * cycle.lost_j;
+            given_j += weight * cycle.given_j;
         }
-        let part = self.part(rpm);
-        let lower = part.floor() as usize;
-        let share = |at: usize| self.work_j[at].0 / self.work_j[at].1.max(f64::MIN_POSITIVE);
-        share(lower) + (part - lower as f64) * (share(lower + 1) - share(lower))
+        lost_j / given_j
     }
 }
 
@@ -372,10 +372,7 @@ impl Pull {
         let firings = self.cycles_per_engine_turn * f64::from(self.cycles.cylinders) * ratio / TAU;
         let mut edges_s = Vec::new();
         let end_omega = self.to_rpm * RPM / ratio;
-        let mut seen = Seen {
-            lost_in_drive: DriveLoss::new(self),
-            ..Seen::default()
-        };
+        let mut seen = Seen::default();
         let mut sampler = Sampler::new(self, rng.fork());
         let origin_s = 1.0 + rng.f64();
         let mut tooth_number = 0_u64;
@@ -403,8 +400,9 @@ impl Pull {
                     };
                     let dt_s = at.time_s - before.time_s;
                     let work_j = self.drive_work_j(&at, dt_s, work, phase);
+                    let rpm = drum_rad_per_s * ratio / RPM;
                     seen.lost_in_drive
-                        .take(drum_rad_per_s * ratio / RPM, work_j);
+                        .take(firing, (at.time_s, rpm), dt_s, work_j);
                 }
                 self.spark(&before, &at, firings, &mut rng, &mut edges_s);
                 sampler.sample(self, &before, &at, closed_s, origin_s, &mut seen.force);
