@@ -55,6 +55,9 @@ const MOMENT_S: f64 = 0.25;
 const RISEN: f64 = 0.01;
 /// Left out beyond half an averaging length at each end where the throttle moved.
 const SETTLE_S: f64 = 0.03;
+/// What held the rise back, a throttle that opens slowly or a drive that swings with the engine, lets go over this
+/// share of the time that it did.
+const SETTLE_SHARE: f64 = 0.2;
 
 /// A throttle that is let go part of the way, or a limiter that cuts part of the firings, takes at
 /// least this share of the acceleration at once.
@@ -266,7 +269,11 @@ pub fn full_throttle(
         (train.time_s[at] - train.time_s[other]).abs()
     };
     let from = match opened {
-        Some(k) => position(averages[k].time_s + 0.7 * span(k, 1) + SETTLE_S),
+        Some(k) => {
+            let held_s = averages[k].time_s - averages[start].time_s;
+            let settle_s = (SETTLE_SHARE * held_s).clamp(SETTLE_S, MOMENT_S);
+            position(averages[k].time_s + 0.7 * span(k, 1) + settle_s)
+        }
         None => position(averages[start].time_s),
     };
     let to = match closed {

@@ -180,13 +180,22 @@ pub struct WorkJump {
     pub cycles: f64,
 }
 
+impl WorkJump {
+    /// Whether cycles that did not burn explain it, all cylinders or one.
+    #[must_use]
+    pub fn is_misfire(&self) -> bool {
+        self.cycles < -MISFIRE_CYCLES_MIN
+    }
+}
+
 /// The engine's inertia and the drum's swinging against each other on the drive between them, at a
 /// frequency that does not follow the speed.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Shuffle {
     /// Frequency in Hz.
     pub frequency_hz: f64,
-    /// Damping ratio; `None` where the swing does not die away from where it is greatest.
+    /// Damping ratio; `None` where the swing does not die away from where it is greatest, or working cycles that
+    /// have its frequency keep it going.
     pub damping_ratio: Option<f64>,
     /// Greatest amplitude of the wheel's acceleration in rad/s².
     pub swing_rad_per_s2: f64,
@@ -434,7 +443,7 @@ fn fitted(
         let ridges = ridge(&problem.layout, options, noise_s, pattern_sd);
         let kinds = [Smoothness::CurvatureChange, Smoothness::Curvature]
             .map(|smoothness| roughness(&problem, &current, smoothness));
-        let held = normal.holding(swing_at, &border.swing, &border.values, border.told);
+        let held = normal.holding(&border.values, border.told);
         let mut systems: Vec<(System<'_>, Best)> = Vec::with_capacity(2);
         let (mut least, mut correlated) = (f64::INFINITY, correlation);
         for (roughness, best) in kinds.iter().zip(&mut best) {
@@ -449,7 +458,12 @@ fn fitted(
                 };
                 System::new(&problem.layout, normal, roughness, cycles, ridges)
             };
-            let search = system(&held, (&[], &[]));
+            // What follows the cycles freely takes some of their scatter, as a shuffle does.
+            let search = if columns.meetings == Meetings::default() {
+                system(&held, (&[], &[]))
+            } else {
+                system(&normal, (&ridges.0, &ridges.1))
+            };
             let chosen = match before {
                 Tried::Not => {
                     let known = systems.first().map(|(_, best)| best.at[1]);
@@ -554,12 +568,11 @@ fn fitted(
     Err(FitError::Singular)
 }
 
-/// Tooth errors, ripple and shuffle as found last. They hardly change with the weights, and searching for
-/// those with them held saves most of the time.
+/// Tooth errors and ripple as found last. They hardly change with the weights, and searching for those with
+/// them held saves most of the time. Not so the shuffle: it would take for its own what the cycles' scatter does.
 #[derive(Debug, Clone, Default)]
 struct Border {
     values: Vec<f64>,
-    swing: Vec<f64>,
     /// How many of them the teeth have told, the rest being left to what was known before.
     told: f64,
 }
@@ -570,11 +583,9 @@ impl Border {
         Self {
             told: range
                 .clone()
-                .chain(layout.swing_at.iter().copied())
                 .map(|i| 1.0 - ridge[i] * inverse.at(i, i))
                 .sum(),
             values: solution[range].to_vec(),
-            swing: layout.swing_of(solution),
         }
     }
 }
@@ -682,6 +693,8 @@ const JUMP_CYCLES_MIN: f64 = 0.15;
 
 /// Lacking more than this, in works of a mean cycle, is a misfire: all cylinders but one may have burnt.
 const MISFIRE_CYCLES_MIN: f64 = 0.2;
+/// What a drive does when it jolts goes on for so long before and after.
+const JOLT_S: f64 = 0.15;
 
 /// Which segments' work is to be left free, since it can't be scatter: by how far the estimate of
 /// each stands from zero over how far it could (auxiliary residuals: A. Harvey, S. Koopman, 1992,
@@ -914,12 +927,13 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
     }
     let cycles: f64 = found.work.iter().map(|row| row.cycles).sum();
     let cov = noise_s * (-0.5 * found.best.at[1]).exp();
-    let resonances: Vec<Resonance> = problem
+    let mut resonances: Vec<Resonance> = problem
         .meetings
         .iter()
         .flatten()
         .filter_map(|meeting| meeting.resonance)
         .collect();
+    resonances.extend(problem.driven_shuffle(&mean));
     let rigid = layout.swing.is_none() && resonances.is_empty() && found.restless.is_empty();
     take(&mut current, layout, &mean);
     let parting = problem.parting(&current, &mean, found.weights, noise_s);
@@ -955,9 +969,7 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
             found.weights,
             &problem.train.index,
         ),
-        shuffle: layout
-            .swing
-            .map(|swing| swing.measured(&layout.swing_of(&mean))),
+        shuffle: problem.shuffle(&mean),
         cycle_variation: (!found.work.is_empty() && parting.0.is_empty()).then(|| CycleVariation {
             cov,
             uncertainty: cov
@@ -1230,7 +1242,7 @@ impl SpeedFit {
     }
 
     /// Whether the curve may be shown at this instant: not inside a gap in the teeth, not while the drive
-    /// swings with the engine's cycles, and not where the timing leaves the acceleration uncertain by more than `share_max` of `alpha_scale`.
+    /// swings with the engine's cycles or jolts, and not where the timing leaves the acceleration uncertain by more than `share_max` of `alpha_scale`.
     #[must_use]
     pub fn trustworthy(&self, at: &Motion, alpha_scale: f64, share_max: f64) -> bool {
         let outside_gaps = self
@@ -1238,8 +1250,10 @@ impl SpeedFit {
             .iter()
             .all(|(from, to)| at.time_s < *from || at.time_s > *to);
         let swings = self.resonances.iter().map(|r| (r.from_s, r.to_s));
+        let jolts = self.work_jumps.iter().filter(|jump| !jump.is_misfire());
         let calm = swings
             .chain(self.restless_s.iter().copied())
+            .chain(jolts.map(|jump| (jump.time_s - JOLT_S, jump.time_s + JOLT_S)))
             .all(|(from, to)| at.time_s < from || at.time_s > to);
         outside_gaps && calm && at.alpha_uncertainty_rad_per_s2 <= share_max * alpha_scale.abs()
     }

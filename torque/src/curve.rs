@@ -330,7 +330,7 @@ impl Shuffle {
     #[must_use]
     pub fn words(&self) -> String {
         let damping = self.damping_ratio.map_or_else(
-            || "does not die away".to_owned(),
+            || "damping not told".to_owned(),
             |ratio| format!("damping ratio {ratio:.2}"),
         );
         format!(

@@ -977,7 +977,7 @@ impl Reduction<'_> {
         if !cycles.jolts.is_empty() {
             remarks.push(format!(
                 "jolts: {} sudden changes of the work that are no misfires (the drive slips or has \
-                 play, the throttle moved, or teeth were counted wrongly), {}: left out of the curve",
+                 play, the throttle moved, or teeth were counted wrongly), {}: left out of the curve, and points beside them are not trustworthy",
                 cycles.jolts.len(),
                 places(cycles.jolts.iter().map(|j| j.rpm).collect())
             ));

@@ -5,8 +5,8 @@ use std::ops::Range;
 
 use nalgebra::DMatrix;
 
-use super::shuffle::{Nodes, Swing};
-use super::{FitOptions, Resonance};
+use super::shuffle::{HIGHEST_HZ, Nodes, Swing};
+use super::{FitOptions, Resonance, Shuffle};
 use crate::bspline::{Basis, Local, ORDER, even, interpolate};
 use crate::envelope::Envelope;
 use crate::teeth::ToothTrain;
@@ -45,12 +45,18 @@ const JITTER_MAX_S: f64 = 20e-6;
 /// Swing of the acceleration over its mean, below which the drive takes next to nothing.
 const RESONANCE_OVER_MEAN: f64 = 1.5;
 const RESONANCE_ENDS_SHARE: f64 = 0.35;
+/// The drive's own frequency is within this factor of the one that it is met at.
+const OWN_HZ_WITHIN: f64 = 1.3;
+/// Damping ratio that a drive is given until it is known: within it the swing is free.
+const DAMPING: f64 = 0.1;
 /// Swing of the acceleration where it is met, over its median: on a rigid drive it is the engine's torque's,
 /// and the part of it that is taken for tooth errors, or the other way round, goes with the speed's square.
 const RESONANCE_OVER_RIGID: f64 = 4.0;
 /// More than a shuffle swings the drum's acceleration over its mean: an opening throttle makes it less
 /// than once, play in the drive twice (common practice, no source).
 const SHUFFLE_MAX: f64 = 3.0;
+/// Swing of the drum's speed over itself that an opening throttle does not reach (common practice, no source).
+const DRIVEN_SHARE: f64 = 0.02;
 /// Scatter of the teeth over that of the calmest quarter of the pull.
 const RESTLESS: f64 = 3.5;
 /// A misfire reaches so far into the teeth beside it.
@@ -88,6 +94,15 @@ pub(super) struct Meeting {
 
 /// Those of the first harmonics: the others are small.
 pub(super) type Meetings = [Option<Meeting>; 2];
+
+/// The frequency at which cycles and drive meet, Hz.
+fn met_hz(meetings: &Meetings) -> Option<f64> {
+    let resonances = meetings.iter().flatten();
+    resonances
+        .filter_map(|meeting| meeting.resonance)
+        .map(|resonance| resonance.frequency_hz)
+        .find(|hz| *hz < HIGHEST_HZ)
+}
 
 impl Harmonic {
     fn columns(&self) -> usize {
@@ -425,6 +440,8 @@ pub(super) struct Problem<'a> {
     pub(super) thetas: Vec<f64>,
     pub(super) scale: SpeedScale,
     pub(super) meetings: Meetings,
+    /// The drive's own frequency, where it shows.
+    own_hz: Option<f64>,
 }
 
 /// Which unknowns there are besides the smooth part and tooth errors.
@@ -458,32 +475,18 @@ impl Normal {
         self
     }
 
-    /// The same with these unknowns of the shuffle and the border known, the teeth having told so many.
-    pub(super) fn holding(
-        &self,
-        swing_at: &[usize],
-        swing: &[f64],
-        border: &[f64],
-        told: f64,
-    ) -> Self {
-        let mut a = self.a.without_border();
+    /// The same with the border known, the teeth having told so many of its unknowns.
+    pub(super) fn holding(&self, border: &[f64], told: f64) -> Self {
+        let a = self.a.without_border();
         let band = a.len();
         let mut x = vec![0.0; band];
-        for (at, value) in swing_at.iter().zip(swing) {
-            x[*at] = *value;
-        }
         x.extend(border);
         let product = self.a.times(&x);
         let squares = x.iter().zip(product.iter().zip(&self.b));
         let rr = self.rr + squares.map(|(x, (ax, b))| x * (ax - 2.0 * b)).sum::<f64>();
-        let mut b: Vec<f64> = (0..band).map(|i| self.b[i] - product[i]).collect();
-        for at in swing_at {
-            a.isolate(*at);
-            b[*at] = 0.0;
-        }
         Self {
             rr,
-            b,
+            b: (0..band).map(|i| self.b[i] - product[i]).collect(),
             rows: self.rows - told,
             a,
         }
@@ -572,6 +575,7 @@ impl<'a> Problem<'a> {
             wander_basis,
             segments,
             scale: speed_scale(train, pitch),
+            own_hz: columns.shuffle_hz.or(met_hz(&columns.meetings)),
             meetings: columns.meetings,
             thetas,
         }
@@ -636,7 +640,7 @@ impl<'a> Problem<'a> {
                 column += harmonic.columns();
                 match &harmonic.amplitude {
                     Amplitude::Powers(_) => {
-                        let mut shape = amplitude;
+                        let mut shape = amplitude * self.passed_on(harmonic.multiple, omega);
                         for pair in columns.chunks_exact_mut(2) {
                             (pair[0], pair[1]) = (shape * at.0, shape * at.1);
                             shape *= x;
@@ -657,6 +661,19 @@ impl<'a> Problem<'a> {
             let tooth = self.train.index[k].rem_euclid(i64::from(self.options.teeth_per_turn));
             (usize::try_from(tooth).unwrap_or(0), 1.0 / omega)
         })
+    }
+
+    /// What a drive that gives makes of a multiple of the working cycle, over what a rigid one does: more
+    /// below its own frequency and the other way round above.
+    fn passed_on(&self, multiple: usize, omega: f64) -> f64 {
+        let cycles_per_turn = self.options.cycles_per_turn.filter(|_| !self.on_engine());
+        let (Some(own_hz), Some(per_turn)) = (self.own_hz, cycles_per_turn) else {
+            return 1.0;
+        };
+        let hz = multiple as f64 * per_turn * omega / std::f64::consts::TAU;
+        let over = (hz / own_hz).powi(2);
+        let behind = 1.0 - over;
+        behind / (behind * behind + 4.0 * DAMPING * DAMPING * over)
     }
 
     /// Positions and values of the shuffle's columns for tooth `k` at speed `omega`.
@@ -813,7 +830,8 @@ impl<'a> Problem<'a> {
                 let sum = columns.chunks_exact(2).rev().fold((0.0, 0.0), |sum, pair| {
                     (sum.0 * x + pair[0], sum.1 * x + pair[1])
                 });
-                let scale = omega * (self.scale.middle / omega).powi(3);
+                let scale =
+                    omega * (self.scale.middle / omega).powi(3) * self.passed_on(multiple, omega);
                 return (scale * sum.0, scale * sum.1);
             }
         }
@@ -877,17 +895,62 @@ impl<'a> Problem<'a> {
     /// Whether a swing of so many Hz, and up to so much of the acceleration, is the working cycle or its
     /// second harmonic, which have that frequency somewhere in the stretch, rather than a shuffle.
     pub(super) fn cycles_have(&self, hz: f64, swing_rad_per_s2: f64) -> bool {
-        self.cycles_hz().contains(&hz)
+        self.cycles_pass(hz, 0.95)
             && (self.on_engine() || swing_rad_per_s2 > SHUFFLE_MAX * self.mean_alpha())
     }
 
-    /// Frequencies that the working cycle and its second harmonic have in the stretch, Hz.
-    fn cycles_hz(&self) -> Range<f64> {
-        let turns_per_s = |omega: f64| {
-            omega * self.options.cycles_per_turn.unwrap_or(0.0) / std::f64::consts::TAU
+    /// Whether working cycles or their second harmonic have this frequency in the stretch, which begins at such a
+    /// share of its least speed; also as few teeth a turn make it look.
+    fn cycles_pass(&self, hz: f64, from_share: f64) -> bool {
+        let order = self.options.cycles_per_turn.unwrap_or(0.0);
+        let teeth = f64::from(self.options.teeth_per_turn);
+        let folded = |order: f64| (order - teeth * (order / teeth).round()).abs();
+        let passed = |least: f64, most: f64| {
+            let turns_per_s = |omega: f64| omega / std::f64::consts::TAU;
+            let from_hz = least * turns_per_s(self.scale.middle - self.scale.half_width);
+            let to_hz = most * turns_per_s(self.scale.middle + self.scale.half_width);
+            (from_share * from_hz..1.05 * to_hz).contains(&hz)
         };
-        0.95 * turns_per_s(self.scale.middle - self.scale.half_width)
-            ..2.1 * turns_per_s(self.scale.middle + self.scale.half_width)
+        passed(order, 2.0 * order)
+            || [order, 2.0 * order]
+                .into_iter()
+                .map(folded)
+                .any(|folded| passed(folded, folded))
+    }
+
+    /// What a solution says of the shuffle.
+    pub(super) fn shuffle(&self, solution: &[f64]) -> Option<Shuffle> {
+        let swing = self.layout.swing?;
+        let found = swing.measured(&self.layout.swing_of(solution));
+        let dies_away = !self.cycles_pass(found.frequency_hz, 0.95);
+        Some(Shuffle {
+            damping_ratio: found.damping_ratio.filter(|_| dies_away),
+            ..found
+        })
+    }
+
+    /// When the drum's speed swings so much at the drive's own frequency that the engine's swings by a good part
+    /// of itself: the engine's cycles, or every second of them, keep it going, and that takes torque.
+    pub(super) fn driven_shuffle(&self, solution: &[f64]) -> Vec<Resonance> {
+        let Some(swing) = self.layout.swing.filter(|_| !self.on_engine()) else {
+            return Vec::new();
+        };
+        let most = |time_s: f64| {
+            let times = &self.train.time_s;
+            let n = times.len();
+            let at = times.partition_point(|time| *time < time_s).clamp(4, n - 4);
+            let (from, to) = (at - 4, at + 3);
+            DRIVEN_SHARE * (self.thetas[to] - self.thetas[from]) / (times[to] - times[from])
+        };
+        let spans = swing.beyond(&self.layout.swing_of(solution), most);
+        spans
+            .into_iter()
+            .map(|(from_s, to_s)| Resonance {
+                from_s,
+                to_s,
+                frequency_hz: swing.hz,
+            })
+            .collect()
     }
 
     /// Spans in which what is left of the teeth's times is far more than in the calm of the same pull,
@@ -969,9 +1032,15 @@ impl<'a> Problem<'a> {
             .map(|k| residuals[k] * self.tooth_omega(k, current))
             .collect();
         // A frequency just below theirs is met as the pull begins.
-        let cycles = self.cycles_hz();
-        let met = 0.8 * cycles.start..cycles.end;
-        super::shuffle::find(&times, &angles, self.mean_alpha(), &met)
+        let met = |hz: f64| self.cycles_pass(hz, 0.76);
+        let find = |among_hz: Range<f64>| {
+            super::shuffle::find(&times, &angles, self.mean_alpha(), &met, &among_hz)
+        };
+        // Where the cycles met it, it is about that.
+        match met_hz(&self.meetings) {
+            Some(hz) => find(hz / OWN_HZ_WITHIN..hz * OWN_HZ_WITHIN).or(Some(hz)),
+            None => find(0.0..f64::INFINITY),
+        }
     }
 
     /// Changes of the acceleration at a speed, by first coefficient, at points that lie evenly in time.

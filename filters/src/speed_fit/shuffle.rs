@@ -5,12 +5,13 @@ use std::f64::consts::TAU;
 use std::ops::Range;
 
 use super::Shuffle;
+use crate::bspline::even;
 use crate::convert::floor_to_usize;
 use crate::envelope::Envelope;
 
 /// Frequencies looked at, Hz. Below them a swing can't be told from the curve.
 const LOWEST_HZ: f64 = 4.0;
-const HIGHEST_HZ: f64 = 45.0;
+pub(super) const HIGHEST_HZ: f64 = 45.0;
 /// Width of the bins that teeth are gathered in, over the period of the highest frequency.
 const BINS_A_SWING: f64 = 3.0;
 /// A line stands out from the level beside it by so much in power: the greatest of some hundred of
@@ -26,48 +27,109 @@ const NODE_S_MIN: f64 = 0.12;
 /// Nodes of a swing that comes and goes, at most: its cost grows with their square.
 const NODES_WITHIN_MAX: f64 = 24.0;
 
-/// The frequency of a narrow line in the angle that is left of each tooth, Hz; `cycles_hz` are those that
-/// the working cycles pass.
+/// Teeth are looked at in pieces of this length at most: a swing that an opening throttle starts does not
+/// last longer, and the cost grows with a piece's square.
+const PIECE_S: f64 = 10.0;
+
+/// The frequency at which the angle that is left of each tooth swings, Hz: that of a narrow line, or else
+/// of a resonance that the scatter of the cycles' work keeps going. `of_cycles` are frequencies
+/// that the working cycles pass, `among_hz` those that it may have.
 pub(super) fn find(
     times_s: &[f64],
     angles_rad: &[f64],
     alpha_mean: f64,
-    cycles_hz: &Range<f64>,
+    of_cycles: &impl Fn(f64) -> bool,
+    among_hz: &Range<f64>,
 ) -> Option<f64> {
     let (first, last) = (times_s.first()?, times_s.last()?);
-    let duration = last - first;
     // Below half the rate of the slowest teeth, a missed one here and there apart.
     let mut intervals: Vec<f64> = times_s.windows(2).map(|w| w[1] - w[0]).collect();
     let most = intervals.len() * 98 / 100;
     let slowest = *intervals.select_nth_unstable_by(most, f64::total_cmp).1;
-    let highest = HIGHEST_HZ.min(0.45 / slowest.max(1e-9));
-    let step_hz = 0.5 / duration;
-    let count = floor_to_usize((highest - LOWEST_HZ) / step_hz);
-    if duration < 0.8 || count < 40 {
+    let pieces = ((last - first) / PIECE_S).ceil().max(1.0);
+    let piece = Piece {
+        duration_s: (last - first) / pieces,
+        highest_hz: HIGHEST_HZ.min(0.45 / slowest.max(1e-9)),
+    };
+    if piece.duration_s < 0.8 || piece.count() < 40 {
         return None;
     }
-    let bin_s = 1.0 / (BINS_A_SWING * highest);
-    let mut bins: Vec<(f64, f64)> = vec![(0.0, 0.0); floor_to_usize(duration / bin_s) + 1];
-    for (time, angle) in times_s.iter().zip(angles_rad) {
-        let bin = &mut bins[floor_to_usize((time - first) / bin_s)];
-        *bin = (bin.0 + angle, bin.1 + 1.0);
-    }
-    let values: Vec<f64> = bins.iter().map(|(sum, n)| sum / n.max(1.0)).collect();
-    let filled = bins.iter().filter(|(_, n)| *n > 0.0).count() as f64;
-    let lines: Vec<(f64, f64)> = (0..count)
-        .map(|i| {
-            let hz = LOWEST_HZ + step_hz * i as f64;
-            let (sin, cos) = (TAU * hz * bin_s).sin_cos();
-            let (mut at, mut sum) = ((1.0, 0.0), (0.0, 0.0));
-            for value in &values {
-                sum = (sum.0 + value * at.0, sum.1 + value * at.1);
-                at = (at.0 * cos - at.1 * sin, at.1 * cos + at.0 * sin);
-            }
-            // As a swing of the acceleration.
-            let swing = 2.0 * sum.0.hypot(sum.1) / filled * (TAU * hz).powi(2);
-            (hz, swing * swing)
-        })
+    let starts: Vec<f64> = (0..floor_to_usize(pieces))
+        .map(|i| first + piece.duration_s * i as f64)
         .collect();
+    let binned = starts
+        .iter()
+        .map(|from_s| piece.binned(*from_s, times_s, angles_rad));
+    let binned: Vec<Vec<f64>> = binned.collect();
+    let line = binned
+        .iter()
+        .filter_map(|values| line(&piece.swings(values), alpha_mean, of_cycles, among_hz))
+        .max_by(|a, b| a.1.total_cmp(&b.1));
+    line.map(|(hz, _)| hz)
+        .or_else(|| resonance(&piece, &binned, among_hz))
+}
+
+/// How a piece of the teeth is looked at.
+struct Piece {
+    duration_s: f64,
+    highest_hz: f64,
+}
+
+impl Piece {
+    fn step_hz(&self) -> f64 {
+        0.5 / self.duration_s
+    }
+
+    fn count(&self) -> usize {
+        floor_to_usize((self.highest_hz - LOWEST_HZ) / self.step_hz())
+    }
+
+    fn bin_s(&self) -> f64 {
+        1.0 / (BINS_A_SWING * self.highest_hz)
+    }
+
+    /// Mean angles over short times; 0 where no tooth is.
+    fn binned(&self, from_s: f64, times_s: &[f64], angles_rad: &[f64]) -> Vec<f64> {
+        let bin_s = self.bin_s();
+        let mut bins = vec![(0.0, 0.0); floor_to_usize(self.duration_s / bin_s) + 1];
+        let first = times_s.partition_point(|time| *time < from_s);
+        for (time, angle) in times_s.iter().zip(angles_rad).skip(first) {
+            let Some(bin) = bins.get_mut(floor_to_usize((time - from_s) / bin_s)) else {
+                break;
+            };
+            *bin = (bin.0 + angle, bin.1 + 1.0);
+        }
+        bins.iter()
+            .map(|(sum, n)| sum / f64::max(*n, 1.0))
+            .collect()
+    }
+
+    /// Frequency, and the swing of the acceleration at it, squared.
+    fn swings(&self, values: &[f64]) -> Vec<(f64, f64)> {
+        let filled = values.iter().filter(|value| **value != 0.0).count() as f64;
+        (0..self.count())
+            .map(|i| {
+                let hz = LOWEST_HZ + self.step_hz() * i as f64;
+                let (sin, cos) = (TAU * hz * self.bin_s()).sin_cos();
+                let (mut at, mut sum) = ((1.0, 0.0), (0.0, 0.0));
+                for value in values {
+                    sum = (sum.0 + value * at.0, sum.1 + value * at.1);
+                    at = (at.0 * cos - at.1 * sin, at.1 * cos + at.0 * sin);
+                }
+                let swing = 2.0 * sum.0.hypot(sum.1) / filled * (TAU * hz).powi(2);
+                (hz, swing * swing)
+            })
+            .collect()
+    }
+}
+
+/// Frequency of the line that stands out most, if it does, and by how much.
+fn line(
+    lines: &[(f64, f64)],
+    alpha_mean: f64,
+    of_cycles: &impl Fn(f64) -> bool,
+    among_hz: &Range<f64>,
+) -> Option<(f64, f64)> {
     // Over what is beside it, both as a swing of the acceleration and of the angle: timing noise rises
     // steeply in the one, the cycles' scatter falls in the other, and neither may pass for a line.
     let over_level = |i: usize| {
@@ -89,12 +151,13 @@ pub(super) fn find(
         power / level(0).max(level(4))
     };
     let weakest = (SWING_MIN * alpha_mean).powi(2);
-    let (best, over) = (1..count - 1)
+    let (best, over) = (1..lines.len() - 1)
+        .filter(|i| among_hz.contains(&lines[*i].0))
         .filter(|i| lines[*i].1 > weakest.max(lines[i - 1].1).max(lines[i + 1].1))
         .map(|i| (i, over_level(i)))
         .max_by(|a, b| a.1.total_cmp(&b.1))?;
     let (hz, power) = lines[best];
-    let stands_out = if cycles_hz.contains(&hz) {
+    let stands_out = if of_cycles(hz) {
         LINE_AMONG_CYCLES
     } else {
         LINE_OVER_LEVEL
@@ -106,7 +169,92 @@ pub(super) fn find(
     } else {
         0.0
     };
-    (over > stands_out).then_some(hz + shift.clamp(-1.0, 1.0) * step_hz)
+    let step_hz = lines[1].0 - lines[0].0;
+    (over > stands_out).then_some((hz + shift.clamp(-1.0, 1.0) * step_hz, over))
+}
+
+/// Frequencies and damping ratios of drives that are tried.
+const RESONANCES: usize = 36;
+const DAMPINGS: [f64; 4] = [0.02, 0.05, 0.1, 0.2];
+/// Frequency at which timing noise weighs as much as the cycles' scatter, from the lowest over the highest
+/// that is looked at.
+const NOISES: usize = 9;
+/// Lines beside each other that tell one thing, of a piece that fades in and out.
+const LINES_ALIKE: f64 = 3.0;
+
+/// The frequency of a drive through which the scatter of the cycles' work swings the wheel, Hz; `None` where a
+/// rigid one is as likely. White noise of the torque moves the wheel's acceleration as an oscillator
+/// passes it on; the timing's noise rises with the frequency's square. By their likelihood
+/// over frequencies (P. Whittle, 1953, from memory), with as much against each of the oscillator's
+/// two unknowns as G. Schwarz has it (1978, from memory).
+fn resonance(piece: &Piece, binned: &[Vec<f64>], among_hz: &Range<f64>) -> Option<f64> {
+    let mut powers = vec![0.0; piece.count()];
+    for values in binned {
+        // Fades in and out, or else what is slow and large leaks into all of it.
+        let n = values.len() as f64;
+        let faded: Vec<f64> = values
+            .iter()
+            .enumerate()
+            .map(|(i, value)| value * (1.0 - (TAU * (i as f64 + 0.5) / n).cos()))
+            .collect();
+        for (power, (_, more)) in powers.iter_mut().zip(piece.swings(&faded)) {
+            *power += more / binned.len() as f64;
+        }
+    }
+    let hz: Vec<f64> = (0..powers.len())
+        .map(|i| LOWEST_HZ + piece.step_hz() * i as f64)
+        .collect();
+    let told = binned.len() as f64 / LINES_ALIKE;
+    let noise_hz: Vec<f64> = even(
+        (0.5 * LOWEST_HZ).ln(),
+        (3.0 * piece.highest_hz).ln(),
+        NOISES,
+    )
+    .into_iter()
+    .map(f64::exp)
+    .collect();
+    // Minus twice the logarithm of the likelihood, the size of all of it being the likeliest.
+    let criterion = |passed: &[f64]| {
+        let of_noise = |noise_hz: &f64| {
+            let (mut sum, mut logs) = (0.0, 0.0);
+            for ((hz, power), passed) in hz.iter().zip(&powers).zip(passed) {
+                let expected = passed + (hz / noise_hz).powi(4);
+                sum += power / expected;
+                logs += expected.ln();
+            }
+            let n = powers.len() as f64;
+            2.0 * told * (n * (sum / n).ln() + logs)
+        };
+        noise_hz.iter().map(of_noise).fold(f64::INFINITY, f64::min)
+    };
+    let rigid = criterion(&vec![1.0; hz.len()]);
+    let mut best = (f64::INFINITY, 0.0);
+    for own_hz in even(
+        (1.1 * LOWEST_HZ).ln(),
+        (0.95 * piece.highest_hz).ln(),
+        RESONANCES,
+    ) {
+        let own_hz = own_hz.exp();
+        if !among_hz.contains(&own_hz) {
+            continue;
+        }
+        for damping in DAMPINGS {
+            let passed: Vec<f64> = hz
+                .iter()
+                .map(|hz| {
+                    let over = (hz / own_hz).powi(2);
+                    let damped = 4.0 * damping * damping * over;
+                    (1.0 + damped) / ((1.0 - over).powi(2) + damped)
+                })
+                .collect();
+            let found = criterion(&passed);
+            if found < best.0 {
+                best = (found, own_hz);
+            }
+        }
+    }
+    let against = 2.0 * (told * powers.len() as f64).ln();
+    (best.0 + against < rigid).then_some(best.1)
 }
 
 /// Instants that lie evenly over the pull, between which a swing's size and phase change linearly.
@@ -197,6 +345,27 @@ impl Swing {
             power += a * a + b * b;
         }
         (along, across, power)
+    }
+
+    /// From when to when the wheel's speed swings by more than is said for an instant, in rad/s, with a node more
+    /// on each side.
+    pub(super) fn beyond(
+        &self,
+        coefficients: &[f64],
+        most_rad_per_s: impl Fn(f64) -> f64,
+    ) -> Vec<(f64, f64)> {
+        let mut spans: Vec<(f64, f64)> = Vec::new();
+        for (node, swing) in coefficients.chunks(2).enumerate() {
+            let (from_s, to_s) = self.nodes.reach_s(node);
+            let swing_rad_per_s = TAU * self.hz * swing[0].hypot(swing[1]);
+            if swing_rad_per_s > most_rad_per_s(0.5 * (from_s + to_s)) {
+                match spans.last_mut().filter(|span| from_s <= span.1) {
+                    Some(span) => span.1 = to_s,
+                    None => spans.push((from_s, to_s)),
+                }
+            }
+        }
+        spans
     }
 
     /// What is known of the swing before the teeth speak: a damped oscillator that the scatter of the
