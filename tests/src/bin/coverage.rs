@@ -62,6 +62,10 @@ struct Arguments {
     /// Only drives that swing and have play, other ones for every three pulls
     #[arg(long)]
     drawn_drives: bool,
+    /// Only stands on which everything that real engines, drives and pickups do is drawn at once, other ones for
+    /// every three pulls
+    #[arg(long, conflicts_with = "drawn_drives")]
+    drawn: bool,
     /// A line for each pull, on the standard error
     #[arg(long)]
     each: bool,
@@ -390,6 +394,76 @@ fn drawn_drive(seed: u64, on_engine: bool) -> Stated {
         ..stands().remove(0)
     }
     .known_exactly()
+}
+
+/// Everything at once, at the magnitudes that are common (practice, no source): cycles that vary by 1 to 4 %
+/// and are correlated by up to 0.5, misfires of 0.1 to 3 %, singly or in bursts, a drive that swings or a rigid
+/// one, sparks in 1 of 1000 to 1 of 50 cycles, teeth that are missed or badly cut, a coarse timer, curves with
+/// steep places.
+fn drawn_stand(seed: u64, on_engine: bool) -> Stated {
+    let mut stated = drawn_drive(seed, on_engine);
+    let mut rng = fastrand::Rng::with_seed(seed.wrapping_mul(0x2545_f491_4f6c_dd1d));
+    let mut between = |a: f64, b: f64| a * (b / a).powf(rng.f64());
+    let mut cycles = Cycles {
+        cylinders: 1,
+        cov: between(0.01, 0.04),
+        correlation: between(0.5, 1.5) - 1.0,
+        misfire_probability: between(0.001, 0.03),
+        misfire_run: between(1.0, 2.5),
+    };
+    let sparks = Sparks {
+        probability: between(0.001, 0.02),
+        edges: 1,
+        spacing_s: between(20e-6, 200e-6),
+        at: between(0.05, 0.95),
+    };
+    let pull = &mut stated.pull;
+    pull.jitter_s = between(0.5e-6, 10e-6);
+    pull.tick_s = between(0.1e-6, 4e-6);
+    pull.tooth_error_share = between(0.002, 0.03);
+    pull.missed_probability = between(0.0002, 0.002);
+    let seldom = |rng: &mut fastrand::Rng| rng.u8(..3) == 0;
+    if !seldom(&mut rng) {
+        cycles.misfire_probability = 0.0;
+    }
+    if seldom(&mut rng) {
+        cycles.cylinders = 2 * rng.u32(1..=2);
+    }
+    if seldom(&mut rng) {
+        pull.sparks = Sparks {
+            edges: rng.u32(1..=3),
+            ..sparks
+        };
+    }
+    if !seldom(&mut rng) {
+        pull.missed_probability = 0.0;
+    }
+    if rng.bool() {
+        pull.drive = None;
+    }
+    let mut one_of = |choices: &[u32]| *rng.choice(choices).unwrap_or(&8);
+    pull.teeth = if on_engine {
+        one_of(&[1, 1, 2, 4, 12, 24, 36])
+    } else {
+        one_of(&[1, 2, 3, 4, 6, 8, 12, 16, 36, 60])
+    };
+    pull.cycles_per_engine_turn = 0.5 * f64::from(one_of(&[1, 1, 2]));
+    pull.shape = *rng
+        .choice(&[
+            Shape::Hump,
+            Shape::Dip,
+            Shape::Flat,
+            Shape::Pipe,
+            Shape::SteepEnd,
+        ])
+        .unwrap_or(&Shape::Hump);
+    pull.cycles = cycles;
+    stated.name = if on_engine {
+        "drawn_engine_pickup"
+    } else {
+        "drawn"
+    };
+    stated
 }
 
 /// The deviation from the stated value, and the spread that is stated for it.
@@ -921,8 +995,11 @@ fn measure(stated: &Stated, arguments: &Arguments) -> Tally {
                 .seed
                 .wrapping_mul(1_000_003)
                 .wrapping_add(u64::from(pull));
+            let on_engine = stated.pull.on_engine;
             if arguments.drawn_drives {
-                drawn_drive(seed, stated.pull.on_engine).run(seed, arguments.each, &mut tally);
+                drawn_drive(seed, on_engine).run(seed, arguments.each, &mut tally);
+            } else if arguments.drawn {
+                drawn_stand(seed, on_engine).run(seed, arguments.each, &mut tally);
             } else {
                 stated.run(seed, arguments.each, &mut tally);
             }
@@ -951,6 +1028,9 @@ fn main() -> ExitCode {
     }
     if arguments.drawn_drives {
         chosen = vec![drawn_drive(0, false), drawn_drive(0, true)];
+    }
+    if arguments.drawn {
+        chosen = vec![drawn_stand(0, false), drawn_stand(0, true)];
     }
     if let Some(name) = &arguments.stand {
         chosen.retain(|stated| stated.name == name);
