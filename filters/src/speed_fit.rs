@@ -59,7 +59,7 @@ use crate::bspline::{Basis, DEGREE, ORDER, even, interpolate};
 use crate::convert::floor_to_usize;
 use crate::envelope::Envelope;
 use crate::teeth::ToothTrain;
-use likelihood::{Best, Bias, Cycles, Likely, Solved, System, shares};
+use likelihood::{Best, Bias, Cycles, Likely, SCATTER_KNOWN, Solved, System, shares};
 use model::{
     Columns, Current, Layout, Meetings, Problem, Smoothness, WorkRow, alpha_row, gradient, motion,
     roughness,
@@ -239,6 +239,9 @@ pub struct SpeedFit {
     pub noise_s: f64,
     /// Effective number of parameters of the smooth part.
     pub effective_parameters: f64,
+    /// Degrees of freedom of the acceleration's uncertainty: most of it comes from the scatter of the cycles' work,
+    /// which is known as well as this (JCGM 100:2008, G.4.2); infinite where it is not told.
+    pub scatter_freedom: f64,
     /// Teeth that took part.
     pub teeth_used: usize,
     /// Teeth set aside because their time is far off the model (noise edges taken for teeth).
@@ -280,6 +283,8 @@ const COV_BY_CORRELATION: f64 = 0.15;
 /// Likewise where the drive swings: it passes the work on stronger below its own frequency and weaker above
 /// (found in simulation: from a half too low to twice).
 const COV_BY_DRIVE: f64 = 0.35;
+/// Correlation of neighbouring cycles is known to such a share of itself (found in simulation).
+const CORRELATION_KNOWN: f64 = 0.5;
 /// Rounds at most; it is done when one changes nothing of what takes part.
 const ROUNDS_MAX: usize = 6;
 /// Working cycles that a segment of the wander holds, the first that does. A cycle's work comes in a
@@ -962,6 +967,14 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         pattern_uncertainty_rad: centred_deviations(&covariance, layout.pattern_at()),
         noise_s,
         effective_parameters,
+        // A drive that swings makes the scatter read high rather than low.
+        scatter_freedom: if found.work.is_empty() || layout.swing.is_some() {
+            f64::INFINITY
+        } else {
+            let by_teeth = 0.5 * found.best.deviation[1].min(SCATTER_KNOWN);
+            let relative = by_teeth.hypot(CORRELATION_KNOWN * found.correlation);
+            0.5 / (relative * relative).max(f64::MIN_POSITIVE)
+        },
         teeth_used: used,
         teeth_set_aside: n - used,
         residual_correlation: alike(

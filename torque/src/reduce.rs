@@ -660,7 +660,9 @@ impl Reduction<'_> {
             .and_then(|second| OwnSpeeds::of_slip(&motions, second, self.stand));
         let unknowns = fit.effective_parameters + fit.pattern_rad.len() as f64;
         Ok(Sweep {
-            degrees_of_freedom: (fit.teeth_used as f64 - unknowns).max(1.0),
+            degrees_of_freedom: (fit.teeth_used as f64 - unknowns)
+                .min(fit.scatter_freedom)
+                .max(1.0),
             motions,
             second,
             own,

@@ -440,8 +440,9 @@ impl WorkRow {
 /// Distance of the points that the shape of the likelihood is taken from.
 const STEP: f64 = 0.7;
 const ROUNDS: usize = 8;
-/// The scatter of the cycles' work is known well enough where its weight's logarithm is to so much.
-const SCATTER_KNOWN: f64 = 0.6;
+/// The scatter of the cycles' work is known well enough where its weight's logarithm is to so much; else it is
+/// averaged over.
+pub(super) const SCATTER_KNOWN: f64 = 0.6;
 /// Widest standard deviation of a weight's logarithm that is believed.
 const DEVIATION_MAX: f64 = 3.0;
 
