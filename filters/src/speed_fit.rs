@@ -448,7 +448,7 @@ fn fitted(
         let ridges = ridge(&problem.layout, options, noise_s, pattern_sd);
         let kinds = [Smoothness::CurvatureChange, Smoothness::Curvature]
             .map(|smoothness| roughness(&problem, &current, smoothness));
-        let held = normal.holding(&border.values, border.told);
+        let held = normal.holding(&border.values, &border.swing, border.told);
         let mut systems: Vec<(System<'_>, Best)> = Vec::with_capacity(2);
         let (mut least, mut correlated) = (f64::INFINITY, correlation);
         for (roughness, best) in kinds.iter().zip(&mut best) {
@@ -464,7 +464,7 @@ fn fitted(
                 System::new(&problem.layout, normal, roughness, cycles, ridges)
             };
             // What follows the cycles freely takes some of their scatter, as a shuffle does.
-            let search = if columns.meetings == Meetings::default() {
+            let search = if problem.on_engine() || columns.meetings == Meetings::default() {
                 system(&held, (&[], &[]))
             } else {
                 system(&normal, (&ridges.0, &ridges.1))
@@ -517,7 +517,7 @@ fn fitted(
         }
         let inverse = solved.factor.inverse();
         let next = jumps(&work, &released, &solved, &inverse, chosen.at[1]);
-        border = Border::new(&problem.layout, &solved.solution, &inverse, &ridges.0);
+        border = Border::new(&problem, &solved.solution, &inverse, &ridges.0);
         take(&mut current, &problem.layout, &solved.solution);
         if problem.layout.pattern > 0 {
             pattern_sd = pattern_scale(&problem.layout, &solved, &inverse, pitch);
@@ -574,23 +574,31 @@ fn fitted(
 }
 
 /// Tooth errors and ripple as found last. They hardly change with the weights, and searching for those with
-/// them held saves most of the time. Not so the shuffle: it would take for its own what the cycles' scatter does.
+/// them held saves most of the time. Not so the shuffle of a drum: it would take for its own what the cycles'
+/// scatter does. The engine's own wheel it swings by as much more as the drum is heavier, and there all of it is.
 #[derive(Debug, Clone, Default)]
 struct Border {
     values: Vec<f64>,
+    /// Positions and values of the shuffle's unknowns that are held.
+    swing: Vec<(usize, f64)>,
     /// How many of them the teeth have told, the rest being left to what was known before.
     told: f64,
 }
 
 impl Border {
-    fn new(layout: &Layout, solution: &[f64], inverse: &Envelope, ridge: &[f64]) -> Self {
+    fn new(problem: &Problem<'_>, solution: &[f64], inverse: &Envelope, ridge: &[f64]) -> Self {
+        let layout = &problem.layout;
         let range = layout.band..layout.len();
+        let swing_at = layout.swing_at.iter().filter(|_| problem.on_engine());
+        let swing: Vec<(usize, f64)> = swing_at.map(|at| (*at, solution[*at])).collect();
         Self {
             told: range
                 .clone()
+                .chain(swing.iter().map(|(at, _)| *at))
                 .map(|i| 1.0 - ridge[i] * inverse.at(i, i))
                 .sum(),
             values: solution[range].to_vec(),
+            swing,
         }
     }
 }
@@ -645,7 +653,7 @@ fn coarse(
             }
             let factor = a.factor().ok_or(FitError::Singular)?;
             let solution = factor.solve(&b);
-            border = Border::new(&few.layout, &solution, &factor.inverse(), &ridge);
+            border = Border::new(&few, &solution, &factor.inverse(), &ridge);
             take(&mut current, &few.layout, &solution);
             residuals = few.residuals(&current, &solution);
             weights = set_aside(&residuals);

@@ -475,18 +475,26 @@ impl Normal {
         self
     }
 
-    /// The same with the border known, the teeth having told so many of its unknowns.
-    pub(super) fn holding(&self, border: &[f64], told: f64) -> Self {
-        let a = self.a.without_border();
+    /// The same with the border and these unknowns of the shuffle known, the teeth having told so many.
+    pub(super) fn holding(&self, border: &[f64], swing: &[(usize, f64)], told: f64) -> Self {
+        let mut a = self.a.without_border();
         let band = a.len();
         let mut x = vec![0.0; band];
+        for (at, value) in swing {
+            x[*at] = *value;
+        }
         x.extend(border);
         let product = self.a.times(&x);
         let squares = x.iter().zip(product.iter().zip(&self.b));
         let rr = self.rr + squares.map(|(x, (ax, b))| x * (ax - 2.0 * b)).sum::<f64>();
+        let mut b: Vec<f64> = (0..band).map(|i| self.b[i] - product[i]).collect();
+        for (at, _) in swing {
+            a.isolate(*at);
+            b[*at] = 0.0;
+        }
         Self {
             rr,
-            b: (0..band).map(|i| self.b[i] - product[i]).collect(),
+            b,
             rows: self.rows - told,
             a,
         }
@@ -840,7 +848,7 @@ impl<'a> Problem<'a> {
 
     /// Whether the wheel is the engine's own: there the working cycles swing it many times more than a
     /// drum's.
-    fn on_engine(&self) -> bool {
+    pub(super) fn on_engine(&self) -> bool {
         let cycles_per_turn = self.options.cycles_per_turn.filter(|c| *c > 0.0);
         cycles_per_turn.is_some_and(|cycles| cycles <= ENGINE_CYCLES)
     }
@@ -1033,11 +1041,13 @@ impl<'a> Problem<'a> {
             .collect();
         // A frequency just below theirs is met as the pull begins.
         let met = |hz: f64| self.cycles_pass(hz, 0.76);
+        let of_scatter = !self.on_engine();
         let find = |among_hz: Range<f64>| {
-            super::shuffle::find(&times, &angles, self.mean_alpha(), &met, &among_hz)
+            let alpha = self.mean_alpha();
+            super::shuffle::find(&times, &angles, alpha, &met, &among_hz, of_scatter)
         };
         // Where the cycles met it, it is about that.
-        match met_hz(&self.meetings) {
+        match met_hz(&self.meetings).filter(|_| of_scatter) {
             Some(hz) => find(hz / OWN_HZ_WITHIN..hz * OWN_HZ_WITHIN).or(Some(hz)),
             None => find(0.0..f64::INFINITY),
         }

@@ -32,7 +32,7 @@ const NODES_WITHIN_MAX: f64 = 24.0;
 const PIECE_S: f64 = 10.0;
 
 /// The frequency at which the angle that is left of each tooth swings, Hz: that of a narrow line, or else
-/// of a resonance that the scatter of the cycles' work keeps going. `of_cycles` are frequencies
+/// `of_scatter` of a resonance that the scatter of the cycles' work keeps going. `of_cycles` are frequencies
 /// that the working cycles pass, `among_hz` those that it may have.
 pub(super) fn find(
     times_s: &[f64],
@@ -40,6 +40,7 @@ pub(super) fn find(
     alpha_mean: f64,
     of_cycles: &impl Fn(f64) -> bool,
     among_hz: &Range<f64>,
+    of_scatter: bool,
 ) -> Option<f64> {
     let (first, last) = (times_s.first()?, times_s.last()?);
     // Below half the rate of the slowest teeth, a missed one here and there apart.
@@ -65,8 +66,12 @@ pub(super) fn find(
         .iter()
         .filter_map(|values| line(&piece.swings(values), alpha_mean, of_cycles, among_hz))
         .max_by(|a, b| a.1.total_cmp(&b.1));
-    line.map(|(hz, _)| hz)
-        .or_else(|| resonance(&piece, &binned, among_hz))
+    let line_hz = line.map(|(hz, _)| hz);
+    if of_scatter {
+        line_hz.or_else(|| resonance(&piece, &binned, among_hz))
+    } else {
+        line_hz
+    }
 }
 
 /// How a piece of the teeth is looked at.
