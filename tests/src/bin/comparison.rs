@@ -12,6 +12,9 @@
 //! 2.31 where the oracle's is 1.96. What is missing from `attainable_pct` to `found_pct` is what it costs to
 //! allow for something that moves between two returns unnoticed, as in weather_step.
 //!
+//! The same of the answer that is said first, the average over the range of the gain (`answer_…`), and how often
+//! that or any range is called a difference where there is none (`any_false_pct`).
+//!
 //! Then a line for what is said of parts (`parts=…`): how often an effect is called of a part that has none, how
 //! often all averages of the parts hold the truth at once, and all curves at all speeds, how often the effect of
 //! four pull scatters is found, and how often parts are said to act together that don't.
