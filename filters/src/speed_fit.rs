@@ -182,8 +182,7 @@ pub struct WorkJump {
 
 impl WorkJump {
     /// Whether cycles that did not burn explain it, all cylinders or one.
-    #[must_use]
-    pub fn is_misfire(&self) -> bool {
+    fn is_misfire(&self) -> bool {
         self.cycles < -MISFIRE_CYCLES_MIN
     }
 }

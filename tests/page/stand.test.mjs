@@ -6,7 +6,7 @@ import { execFile } from "node:child_process";
 import { readFileSync } from "node:fs";
 import { after, before, test } from "node:test";
 import { promisify } from "node:util";
-import { launch, link, open, running, untilRuns } from "./lib/browser.mjs";
+import { launch, link, open, running, shoot, untilRuns } from "./lib/browser.mjs";
 import { Daemon, PROGRAM, until } from "./lib/daemon.mjs";
 import { Fake } from "./lib/fake.mjs";
 
@@ -20,10 +20,6 @@ after(async () => { await browser.close(); });
 const capitalsMm = (page, id) => page.evaluate((id) => parseFloat(getComputedStyle(document.getElementById(id)).fontSize) * 0.72 * (310 / 1366), id);
 const text = (page, id) => page.locator(`#${id}`).textContent();
 const band = (page, pattern, timeout = 60000) => page.locator("#state-text").filter({ hasText: pattern }).waitFor({ timeout });
-
-async function shoot(page, name) {
-  if (process.env.SHOTS) await page.screenshot({ path: `${process.env.SHOTS}/stand-${name}.png` });
-}
 
 test("a rehearsal from the first setup to its sheet: band, plan, wrong setup, sounds, marks", async () => {
   // Pulls go on without a person's wait: on a busy machine several are over before each step here.
@@ -40,7 +36,7 @@ test("a rehearsal from the first setup to its sheet: band, plan, wrong setup, so
     await link(page, "live");
     await running(daemon);
     await band(page, /^Choose a setup first$/);
-    await shoot(page, "choose");
+    await shoot(page, "stand-choose");
     // From memory: signs are read at a distance of some 200 times their height. Three metres: 15 mm.
     assert.ok((await capitalsMm(page, "state-text")) >= 15);
     for (const mark of await page.locator("[data-rehearsal]").all()) assert.ok(await mark.isVisible(), "it is a rehearsal");
@@ -78,7 +74,7 @@ test("a rehearsal from the first setup to its sheet: band, plan, wrong setup, so
     // that one is told of.
     const isTold = () => page.evaluate(() => window.spoken.find((told) => /^Pull \d+ stored/.test(told)));
     const spoken = await untilRuns(daemon, "the result of a pull", isTold);
-    await shoot(page, "result");
+    await shoot(page, "stand-result");
     const [, newest] = /^Pull (\d+)/.exec(spoken);
     const curve = await daemon.get(`/api/pulls/${newest}/curve`);
     answers = { stand: await daemon.get("/api/stand"), live: await daemon.get("/api/live"), curve };
@@ -97,7 +93,7 @@ test("a rehearsal from the first setup to its sheet: band, plan, wrong setup, so
 
     // The next step; the same setup again is wrong, and told from the first moment.
     await band(page, /^Wrong setup: the plan wants main jet 110$/);
-    await shoot(page, "wrong");
+    await shoot(page, "stand-wrong");
     await until("the word of it", () => page.evaluate(() => window.spoken.some((told) => told.startsWith("Wrong setup"))));
     await until("the pull", async () => (await daemon.get("/api/live")).phase === "pulling");
     await daemon.post("/api/setup", { name: "main jet 110" });
@@ -148,7 +144,7 @@ test("a rehearsal from the first setup to its sheet: band, plan, wrong setup, so
     assert.match(await ratio.locator("pre").textContent(), /pull 1: 5\.\d+ ± .*agrees with the stand file/s);
     await ratio.getByRole("button", { name: "Put it in force" }).click();
     await page.locator("#calibrations tr", { hasText: /^ratio5\.\d+ ± .* from pull 1, pull 2/ }).waitFor();
-    await shoot(page, "commission");
+    await shoot(page, "stand-commission");
 
     // What is made of it says that it was a rehearsal.
     const leverarm = (...list) => run(PROGRAM, [...list, "-c", daemon.stand, "--store", daemon.store], { cwd: daemon.folder });
@@ -229,7 +225,7 @@ test("the band says what an armed load does, and never to open a throttle that i
       fake.live.load = { ...load, ...change };
       await band(page, pattern);
       assert.match(await page.locator("#state-detail").textContent(), detail);
-      await shoot(page, `load-${String(pattern).replace(/\W+/g, "-")}`);
+      await shoot(page, `stand-load-${String(pattern).replace(/\W+/g, "-")}`);
     }
   });
 });
@@ -239,12 +235,12 @@ test("everything live is in sight at 1280 by 720, and no figure leaves its place
     Object.assign(fake.live, { power_w: -99900 });
     fake.torque_nm = -99.9;
   }, async (page) => {
-    await shoot(page, "sight");
+    await shoot(page, "stand-sight");
     for (const viewport of [{ width: 1280, height: 720 }, { width: 1366, height: 768 }, { width: 1920, height: 1080 }]) {
       await page.setViewportSize(viewport);
       for (const unit of ["SI", "US"]) {
         await page.locator("#units label", { hasText: unit }).click();
-        await shoot(page, `sight-${viewport.width}-${unit}`);
+        await shoot(page, `stand-sight-${viewport.width}-${unit}`);
         const found = await page.evaluate(() => {
           const box = (node) => node.getBoundingClientRect();
           const bar = box(document.querySelector(".cutbar")).top;
@@ -343,19 +339,19 @@ test("the big screen, a phone on its side, 200 % and chosen colours keep the cut
       const hidden = await page.evaluate(() => ["state-text", "engine-speed", "torque", "power"].filter((id) =>
         document.getElementById(id).getBoundingClientRect().bottom > document.querySelector(".cutbar").getBoundingClientRect().top));
       assert.deepEqual(hidden, [], `under the bar at ${width} by ${height}`);
-      await shoot(page, `${width}`);
+      await shoot(page, `stand-${width}`);
     }
     await page.setViewportSize({ width: 1920, height: 1080 });
     await page.locator(".settings summary").click();
     await page.getByLabel("Big").check();
     await page.locator(".settings summary").click();
     for (const selector of ["#state-text", "#engine-speed", "#torque", "#power", "#cut"]) assert.ok(await inSight(selector), selector);
-    await shoot(page, "big");
+    await shoot(page, "stand-big");
     await page.reload();
     await link(page, "live");
     assert.ok(await page.evaluate(() => "big" in document.body.dataset), "remembered");
     await page.emulateMedia({ forcedColors: "active" });
-    await shoot(page, "forced");
+    await shoot(page, "stand-forced");
     assert.ok(await inSight("#cut"));
   });
 });

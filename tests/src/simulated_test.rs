@@ -658,10 +658,7 @@ impl Tally {
         let withheld: u32 = outcomes.iter().map(|o| o.withheld).sum();
         let answers: Vec<&Answer> = outcomes.iter().flat_map(|o| &o.answers).collect();
         let off = |answer: &Answer| (answer.difference_nm - answer.truth_nm).abs();
-        let mut errors: Vec<f64> = answers.iter().map(|answer| off(answer)).collect();
-        errors.sort_by(f64::total_cmp);
-        let critical = errors.iter().rev().nth(errors.len() / 20);
-        let critical = critical.copied().unwrap_or(f64::INFINITY);
+        let critical = one_in_twenty_above(answers.iter().map(|answer| off(answer)).collect());
         let is_sure = |o: &Outcome, which: usize| o.answers.get(which).is_some_and(|a| a.is_sure);
         Self {
             answer_false_pct: share(count(&|o| is_sure(o, 0)), tests),
@@ -746,14 +743,18 @@ impl Bound {
             let sized = values.iter().flat_map(|value| [*value; Self::SIZES]);
             sized.map(|value| value / size()).collect()
         };
-        let mut largest = judged(&self.largest);
-        largest.sort_by(f64::total_cmp);
-        let critical = largest.iter().rev().nth(largest.len() / 20);
-        let critical = critical.copied().unwrap_or(f64::INFINITY);
+        let critical = one_in_twenty_above(judged(&self.largest));
         let gains = judged(&self.gains);
         let found = gains.iter().filter(|gain| **gain > critical);
         100.0 * found.count() as f64 / gains.len().max(1) as f64
     }
+}
+
+/// What one in twenty of the values is above.
+fn one_in_twenty_above(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    let critical = values.iter().rev().nth(values.len() / 20);
+    critical.copied().unwrap_or(f64::INFINITY)
 }
 
 /// Makes the tests of a world on so many cores; `done` is called after each. The same seed gives the

@@ -313,27 +313,16 @@ pub struct MapFound {
     pub half: f64,
 }
 
-/// Gas constant of dry air.
-const DRY_AIR_J_PER_KG_K: f64 = 287.05;
-
 /// What a map is to show at a speed, rev/min, and a throttle position, SI: torque, lambda, or fuel, in the stand's air.
-///
-/// # Panics
-/// When there is no such air.
 #[must_use]
 pub fn map_truth(engine: &Engine, air: &StandAir, shown: Shown, (rpm, opening): (f64, f64)) -> f64 {
-    #[expect(clippy::unwrap_used, reason = "a simulated stand's air is one")]
-    let moist = Air::new(air.pressure_pa, air.temperature_k, air.relative_humidity).unwrap();
     let omega = rpm * RAD_PER_S_PER_RPM;
     let drag = engine.drag.torque_nm(omega);
     let share = engine.breathing.work_share(opening, omega);
     let full = engine.full_throttle.torque_nm(omega) / air.torque_divisor;
     let nm = share * (full + drag) - drag;
     let lambda = engine.breathing.lambda(opening, omega);
-    // Vapour burns nothing.
-    let dry_kg_per_m3 = moist.dry_pressure_pa() / (DRY_AIR_J_PER_KG_K * air.temperature_k);
-    let dry_kg_per_s = engine.breathing.air_kg_per_s(nm + drag, opening, omega)
-        * (dry_kg_per_m3 / moist.density_kg_per_m3());
+    let dry_kg_per_s = engine.breathing.air_kg_per_s(nm + drag, opening, omega) * air.dry_share();
     match shown {
         Shown::Torque => nm,
         Shown::Lambda => lambda,

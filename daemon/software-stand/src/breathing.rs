@@ -10,7 +10,7 @@ use leverarm_torque::air::Air;
 use leverarm_torque::engine::Role;
 
 use super::gas_path::{BENCH_KG_PER_M3, Intake, work_of_mixture};
-use super::model::{Engine, StandModel};
+use super::model::{Engine, StandAir, StandModel};
 use super::step::{Controls, EngineTorque, STEP_S};
 use super::torque_curve::rpm;
 
@@ -129,15 +129,9 @@ const TANK_KG: f64 = 3.0;
 
 impl Gases {
     pub(super) fn new(model: &StandModel) -> Self {
-        let air = &model.air;
-        let density = density_kg_per_m3(model);
-        let dry = Air::new(air.pressure_pa, air.temperature_k, air.relative_humidity)
-            .map_or(density, |air| {
-                air.dry_pressure_pa() / (DRY_AIR_J_PER_KG_K * air.temperature_k())
-            });
         Self {
-            density,
-            dry_share: dry / density,
+            density: density_kg_per_m3(model),
+            dry_share: model.air.dry_share(),
             air_kg_per_s: 0.0,
             metered_kg_per_s: 0.0,
             fuel_kg_per_s: 0.0,
@@ -274,6 +268,17 @@ impl Gases {
 }
 
 /// Density of the air in the shed, kg/m³.
+impl StandAir {
+    /// What of the air's mass is dry: vapour burns nothing.
+    #[must_use]
+    pub fn dry_share(&self) -> f64 {
+        Air::new(self.pressure_pa, self.temperature_k, self.relative_humidity).map_or(1.0, |air| {
+            let dry_kg_per_m3 = air.dry_pressure_pa() / (DRY_AIR_J_PER_KG_K * air.temperature_k());
+            dry_kg_per_m3 / air.density_kg_per_m3()
+        })
+    }
+}
+
 pub(super) fn density_kg_per_m3(model: &StandModel) -> f64 {
     let air = &model.air;
     Air::new(air.pressure_pa, air.temperature_k, air.relative_humidity)
