@@ -457,6 +457,9 @@ impl Daemon {
 
 impl Drop for Daemon {
     fn drop(&mut self) {
+        if std::thread::panicking() {
+            eprintln!("the daemon's log:\n{}", self.log());
+        }
         if self.is_running() {
             // A stopped process can't be ended in any other way.
             drop(self.child.kill());
