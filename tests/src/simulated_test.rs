@@ -11,7 +11,7 @@
 use std::sync::atomic::{AtomicU32, Ordering};
 
 use leverarm_torque::comparison::{
-    Comparison, ComparisonError, Options, Pull, Sampled, Verdict, compare, words,
+    Comparison, ComparisonError, Options, Pair, Pull, Sampled, Verdict, compare, words,
 };
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
@@ -233,6 +233,9 @@ pub struct World {
     pub plan: &'static [&'static [usize]],
 }
 
+/// What a stand remembers that has been in use for a while: days, and mountings on each.
+pub const SEASON: (usize, usize) = (6, 5);
+
 /// The setup of the sessions before.
 const REFERENCE: usize = 4;
 
@@ -253,7 +256,7 @@ impl World {
         step_at: 3.0,
         outliers: 0.0,
         outlier_depth: 0.03,
-        memory: (2, 5),
+        memory: SEASON,
         pulls: 3,
         plan: &[&[0, 1, 0]],
     };
@@ -340,6 +343,22 @@ impl World {
                 ..near("memory_of_six_days", "refit_1")
             },
             Self {
+                memory: (2, 5),
+                ..near("memory_of_ten", "refit_1")
+            },
+            Self {
+                memory: (2, 5),
+                ..near("warm_up_memory_of_ten", "warm_up")
+            },
+            Self {
+                memory: (2, 5),
+                ..near("unequal_memory_of_ten", "unequal")
+            },
+            Self {
+                memory: (2, 5),
+                ..near("weather_step_memory_of_ten", "weather_step")
+            },
+            Self {
                 memory: (0, 0),
                 ..near("no_memory", "refit_1")
             },
@@ -404,10 +423,6 @@ impl World {
             Self {
                 plan: &[&[0, 2, 3, 1, 0]],
                 ..near("four_setups_in_a_day", "refit_1")
-            },
-            Self {
-                memory: (4, 5),
-                ..near("memory_of_four_days", "refit_1")
             },
         ]
     }
@@ -492,6 +507,10 @@ impl World {
     /// # Errors
     /// When the pulls make none.
     pub fn compare(&self, gain: Option<Gain>, seed: u64) -> Result<Comparison, ComparisonError> {
+        self.compare_pulls(&self.store(gain, seed))
+    }
+
+    fn compare_pulls(&self, pulls: &[Pull]) -> Result<Comparison, ComparisonError> {
         let names = ["A", "B", "C", "D", "reference"].map(str::to_owned);
         let asked = self.gain();
         let options = Options {
@@ -499,7 +518,7 @@ impl World {
             range_rpm: Some((asked.from_rpm, asked.to_rpm)),
             ..Options::default()
         };
-        compare(&names, &self.store(gain, seed), &options)
+        compare(&names, pulls, &options)
     }
 
     /// The gain that is to be found: four times the scatter of a pull.
@@ -517,12 +536,11 @@ impl World {
         let with = self.compare(Some(self.gain()), seed.wrapping_add(1 << 40))?;
         let mut outcome = Outcome {
             withheld: 0,
-            repeated: without.memory.repeated.max(with.memory.repeated),
             called: false,
             found: false,
             covered: [true, true],
             errors: Vec::new(),
-            difference: Vec::new(),
+            gain: None,
             answers: Vec::new(),
         };
         for (comparison, gain, covered) in [(&without, None, 0), (&with, Some(self.gain()), 1)] {
@@ -560,7 +578,7 @@ impl World {
                         && region.from_rpm < gain.to_rpm
                         && region.to_rpm > gain.from_rpm
                 });
-                outcome.difference.clone_from(&pair.difference_nm);
+                outcome.gain = Some(Estimated::of(pair));
             } else {
                 outcome.called = pair.regions.iter().any(|region| region.verdict.is_sure());
             }
@@ -587,8 +605,6 @@ fn uniform(chance: &mut ChaCha8Rng) -> f64 {
 pub struct Outcome {
     /// How many of the two were withheld.
     pub withheld: u32,
-    /// Builds left over to tell their scatter: those of the two that had more.
-    pub repeated: usize,
     /// A difference was called where there is none.
     pub called: bool,
     /// The gain was found where it is.
@@ -597,10 +613,56 @@ pub struct Outcome {
     pub covered: [bool; 2],
     /// Estimated less true difference, of each of the two, N·m.
     pub errors: Vec<Vec<f64>>,
-    /// Estimated difference where there is, N·m.
-    pub difference: Vec<f64>,
+    /// What is estimated where there is a difference.
+    pub gain: Option<Estimated>,
     /// Of each of the two.
     pub answers: Vec<Answer>,
+}
+
+/// A difference along the speeds, with what keeps it from being called one.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Estimated {
+    /// Estimated difference, N·m.
+    pub difference_nm: Vec<f64>,
+    /// Half the gap of the returns, N·m; nothing where there is none.
+    pub gap_nm: Vec<f64>,
+    /// The gap is so large that the band is wider by it.
+    pub gap_is_doubtful: bool,
+    /// The answer is kept back.
+    pub is_withheld: bool,
+}
+
+impl Estimated {
+    fn of(pair: &Pair) -> Self {
+        let speeds = speeds();
+        let gap = pair
+            .ground
+            .gap
+            .iter()
+            .copied()
+            .chain(std::iter::repeat(0.0));
+        Self {
+            gap_nm: speeds
+                .iter()
+                .zip(gap)
+                .map(|(rpm, gap)| gap * torque_nm(*rpm))
+                .collect(),
+            difference_nm: pair.difference_nm.clone(),
+            gap_is_doubtful: pair.ground.gap_is_doubtful,
+            is_withheld: !pair.ground.doubts.is_empty(),
+        }
+    }
+
+    /// Whether it is called a gain at a speed, with a band of this half width before the gap is allowed for.
+    fn is_gain(&self, speed: usize, half_width_nm: f64) -> bool {
+        let gap_nm = self.gap_nm[speed];
+        let least_nm = if self.gap_is_doubtful {
+            half_width_nm + gap_nm
+        } else {
+            half_width_nm.max(gap_nm)
+        };
+        !self.is_withheld && self.difference_nm[speed] > least_nm
+    }
 }
 
 /// The average over the range of the gain, which `compare` says first.
@@ -629,10 +691,10 @@ pub struct Tally {
     pub found_pct: f64,
     /// The answer was kept back.
     pub withheld_pct: f64,
-    /// The gain was found by someone who makes the same estimate and knows how it scatters.
+    /// The gain was found by someone who makes the same estimate by the same rules and knows how it scatters.
     pub oracle_found_pct: f64,
-    /// By someone who knows the shape of that scatter and has to learn its size from the builds.
-    pub attainable_pct: f64,
+    /// By someone who knows also that nothing moved in between, so that the returns need not agree.
+    pub without_rules_pct: f64,
     /// The average over the range of the gain, which is said first, was called a difference where there is none.
     pub answer_false_pct: f64,
     /// Its interval held the truth.
@@ -659,6 +721,12 @@ impl Tally {
         let answers: Vec<&Answer> = outcomes.iter().flat_map(|o| &o.answers).collect();
         let off = |answer: &Answer| (answer.difference_nm - answer.truth_nm).abs();
         let critical = one_in_twenty_above(answers.iter().map(|answer| off(answer)).collect());
+        let oracle = Oracle::of(outcomes);
+        let finds = |o: &Outcome, by_rules: bool| {
+            o.gain
+                .as_ref()
+                .is_some_and(|seen| oracle.finds(world.gain(), seen, by_rules))
+        };
         let is_sure = |o: &Outcome, which: usize| o.answers.get(which).is_some_and(|a| a.is_sure);
         Self {
             answer_false_pct: share(count(&|o| is_sure(o, 0)), tests),
@@ -677,9 +745,8 @@ impl Tally {
             familywise_pct: share(covered, 2 * tests),
             found_pct: share(count(&|o| o.found), tests),
             withheld_pct: share(withheld as usize, 2 * tests),
-            oracle_found_pct: Bound::of(world, outcomes).found_pct(None),
-            attainable_pct: Bound::of(world, outcomes)
-                .found_pct(outcomes.iter().map(|o| o.repeated).max()),
+            oracle_found_pct: share(count(&|o| finds(o, true)), tests),
+            without_rules_pct: share(count(&|o| finds(o, false)), tests),
         }
     }
 }
@@ -687,66 +754,45 @@ impl Tally {
 /// What someone finds who makes the same estimates and knows, from the errors of all tests, how they scatter
 /// along the speeds. The band is as wide as it has to be to hold the truth at all of them in 95 % of the tests.
 ///
-/// The oracle knows the size of that scatter too, which a real stand has to learn from its builds. With as many
-/// pulls to each build a contrast of builds, the mean square of what is left of them and that of the pulls
-/// within them are sufficient and complete, and the mean square of pulls says nothing of builds but how little
-/// they scatter at least. So of all unbiased tests at whatever ratio of builds' to pulls' scatter, none finds
-/// more than Student's t with the builds' degrees of freedom does (uniformly most powerful unbiased tests in
-/// exponential families: E. L. Lehmann, J. P. Romano, *Testing Statistical Hypotheses*, 2005, sections 4.4 and
-/// 5.2; from memory): that is what can be attained. Curves have their allowance for having looked at all speeds
-/// beside it.
-struct Bound {
-    /// Largest |error| over its standard deviation, of each test of both kinds.
-    largest: Vec<f64>,
-    /// Largest difference where the gain is, likewise, of those that have it.
-    gains: Vec<f64>,
+/// By the same rules: what is kept back is not found, and the gap of the returns is allowed for. No test does
+/// without that allowance and is right where something moved unnoticed: of all tests that go by the difference,
+/// the gap of the returns and a scatter known beforehand, and call a difference in at most 5.5 of 100 whatever
+/// moved, the best finds 72 of 100 gains of four pull scatters where mountings scatter as much as pulls, and 67 when
+/// the scatter is learnt from ten mountings (the average over a range; the bound of a linear program over all such
+/// tests, of ours); who knows that nothing moved finds 81.
+struct Oracle {
+    /// Half width of the band at each speed, N·m.
+    half_width_nm: Vec<f64>,
 }
 
-impl Bound {
-    /// Sizes of the scatter that each test is judged by.
-    const SIZES: usize = 20;
-
-    fn of(world: &World, outcomes: &[Outcome]) -> Self {
-        let rpm = speeds();
+impl Oracle {
+    fn of(outcomes: &[Outcome]) -> Self {
         let errors: Vec<&Vec<f64>> = outcomes.iter().flat_map(|o| &o.errors).collect();
         let count = errors.len().max(1) as f64;
-        let sd: Vec<f64> = (0..rpm.len())
+        let sd: Vec<f64> = (0..speeds().len())
             .map(|j| (errors.iter().map(|e| e[j] * e[j]).sum::<f64>() / count).sqrt())
             .collect();
-        let largest = |values: &mut dyn Iterator<Item = f64>| values.fold(0.0, f64::max);
-        let gain = world.gain();
-        let at_gain = |o: &Outcome| {
-            let each = rpm.iter().zip(o.difference.iter().zip(&sd));
-            let inside = each.filter(|(rpm, _)| gain.at(**rpm) > 0.0);
-            largest(&mut inside.map(|(_, (d, sd))| d / sd))
+        let largest = |errors: &&Vec<f64>| {
+            let each = errors.iter().zip(&sd).map(|(e, sd)| e.abs() / sd);
+            each.fold(0.0, f64::max)
         };
+        let critical = one_in_twenty_above(errors.iter().map(largest).collect());
         Self {
-            gains: outcomes.iter().map(at_gain).collect(),
-            largest: errors
-                .iter()
-                .map(|errors| largest(&mut errors.iter().zip(&sd).map(|(e, sd)| e.abs() / sd)))
-                .collect(),
+            half_width_nm: sd.iter().map(|sd| critical * sd).collect(),
         }
     }
 
-    /// With the size of the scatter known, or learnt with so many degrees of freedom.
-    fn found_pct(&self, degrees_of_freedom: Option<usize>) -> f64 {
-        let mut chance = ChaCha8Rng::seed_from_u64(1);
-        let mut size = || match degrees_of_freedom {
-            None => 1.0,
-            Some(dof) => {
-                let squares = (0..dof).map(|_| normal(&mut chance).powi(2));
-                (squares.sum::<f64>() / dof as f64).sqrt()
+    /// Whether it is called at a speed where the gain is.
+    fn finds(&self, gain: Gain, seen: &Estimated, by_rules: bool) -> bool {
+        let each = speeds().into_iter().zip(&self.half_width_nm).enumerate();
+        let mut inside = each.filter(|(_, (rpm, _))| gain.at(*rpm) > 0.0);
+        inside.any(|(i, (_, half))| {
+            if by_rules {
+                seen.is_gain(i, *half)
+            } else {
+                seen.difference_nm[i] > *half
             }
-        };
-        let mut judged = |values: &[f64]| -> Vec<f64> {
-            let sized = values.iter().flat_map(|value| [*value; Self::SIZES]);
-            sized.map(|value| value / size()).collect()
-        };
-        let critical = one_in_twenty_above(judged(&self.largest));
-        let gains = judged(&self.gains);
-        let found = gains.iter().filter(|gain| **gain > critical);
-        100.0 * found.count() as f64 / gains.len().max(1) as f64
+        })
     }
 }
 
@@ -875,8 +921,28 @@ mod tests {
                 in_vain += u32::from(!is_wrong && is_found);
             }
         }
-        // Where two of a mounting's three went wrong alike, the third stands apart.
         assert!(wrong > 50 && 100 * found > 85 * wrong, "{found} of {wrong}");
         assert!(in_vain <= 4, "{in_vain} in vain");
+    }
+
+    /// Two of a mounting's three: it is not the third that went wrong.
+    #[test]
+    fn most_of_a_mountings_pulls_may_have_gone_wrong() {
+        let world = World {
+            refit: 0.5,
+            drift: 0.0,
+            ..World::CALM
+        };
+        for seed in 0..8 {
+            let mut pulls = world.store(None, seed);
+            for wrong in [12, 14] {
+                for at in &mut pulls[wrong].curve {
+                    at.torque_nm *= 1.0 - world.outlier_depth;
+                }
+            }
+            let mut apart = world.compare_pulls(&pulls).unwrap().memory.apart;
+            apart.sort();
+            assert_eq!(apart, ["13", "15"], "{seed}");
+        }
     }
 }

@@ -456,6 +456,7 @@ impl Daemon {
 }
 
 impl Drop for Daemon {
+    #[expect(clippy::print_stderr, reason = "shown when the test fails")]
     fn drop(&mut self) {
         if std::thread::panicking() {
             eprintln!("the daemon's log:\n{}", self.log());

@@ -9,8 +9,8 @@ use statrs::statistics::{Data, Median};
 
 use super::checks::{Likeness, likeness};
 use super::figure::Estimate;
-use super::judge::Judge;
-use super::layout::{Effect, Layout, Mounting, Structure};
+use super::judge::{BuildFit, Judge};
+use super::layout::{Effect, Layout, Mounting, Structure, means};
 use super::scatter::Basis;
 use super::two_sample::two_sided_factor;
 use super::{Options, Pull};
@@ -21,9 +21,9 @@ pub const REPEATED_BUILDS_MIN: usize = 3;
 /// Probability of a gap between returns so large, below which it is more than the stand is known to do. One
 /// test in fifty is then kept back in vain; up to [`GAP_DOUBT`] the wider band is enough.
 const GAP_ALARM: f64 = 0.02;
-/// Likewise, below which the band allows for something that moved in between: rather too often than too
-/// seldom.
-const GAP_DOUBT: f64 = 0.2;
+/// Likewise, below which the band allows for something that moved in between: the least that keeps false claims to
+/// one in twenty whatever moved by however much, also where the builds' scatter is known well.
+const GAP_DOUBT: f64 = 0.3;
 /// Probability of a false alarm below which a pull is taken to be none of its build's.
 const APART_ALARM: f64 = 0.01;
 /// Probability of so large a scatter of their factors by chance below which a setup's pulls have one of
@@ -83,7 +83,7 @@ pub struct Ground {
     /// Half the difference of the returns at each speed, relative, without what warming up does each
     /// time; empty without returns.
     pub gap: Vec<f64>,
-    /// It is so large that what other sessions let expect gives it less than one time in five: something
+    /// It is so large that what other sessions let expect gives it less than three times in ten: something
     /// may have moved in between, so the band is wider by all of it.
     pub gap_is_doubtful: bool,
 }
@@ -241,15 +241,18 @@ impl Grounds {
 
     /// The judge of all rows but those that stand apart from all others: the worst are taken out one by one, and all
     /// up to the last that is out of bounds stay out (B. Rosner, *Technometrics* 25 (1983) 165), for several hide
-    /// each other while they are in.
+    /// each other while they are in. Where most pulls of a mounting went wrong it is the others that stand apart; then
+    /// the mounting does, and it is taken the other way round.
     fn judged(
         &mut self,
         basis: &Basis,
-        mut layout: Layout,
+        layout: Layout,
         compared: usize,
         build: Option<Prior>,
         pulls: &[&Pull],
     ) -> Option<Judge> {
+        let rows = layout.rows.len();
+        let curves = self.curves.clone();
         let judge_of = |layout: &Layout, curves: &DMatrix<f64>| {
             let of = |layout: Layout| {
                 let structure = structure(&layout, build);
@@ -258,24 +261,24 @@ impl Grounds {
             // Pulls that can't tell warming up from setups.
             of(layout.clone()).or_else(|| of(layout.clone().kept_warm()))
         };
-        let rows = layout.rows.len();
-        let most = rows * APART_PERCENT_MAX / 100;
-        let suspects = suspects(&layout, &self.curves).min(most);
-        let mut curves = self.curves.clone();
-        let (mut apart, mut found) = (Vec::new(), None);
-        loop {
-            // A pull that went wrong does not make its setup one that scatters more.
+        // Without the rows in `out`. A pull that went wrong does not make its setup one that scatters more.
+        let without = |out: &[usize]| {
+            let kept: Vec<usize> = (0..rows).filter(|row| !out.contains(row)).collect();
+            let (mut layout, curves) = (layout.without(out), curves.select_rows(&kept));
             layout.pull_variance =
                 pull_variances(&layout, basis, &curves, compared, Told::ByShapes);
-            let Some(judge) = judge_of(&layout, &curves) else {
-                break;
-            };
+            Some((judge_of(&layout, &curves)?, curves))
+        };
+        let most = rows * APART_PERCENT_MAX / 100;
+        let suspects = suspects(&layout, &curves).min(most);
+        let (mut out, mut found) = (Vec::new(), None);
+        while let Some((judge, left_over)) = without(&out) {
             // A pull is told by its overall factor; blocks hold the rows in another order.
             let order: Vec<usize> = judge.rows_of_blocks();
             let worst = order
                 .iter()
                 .zip(&judge.low[0].deletion)
-                .filter(|(row, _)| layout.can_spare(**row))
+                .filter(|(row, _)| judge.layout.can_spare(**row))
                 .max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))
                 .map(|(row, by)| (*row, *by));
             let limit = two_sided_factor(APART_ALARM / rows as f64, (judge.left.max(2) - 1) as f64);
@@ -285,27 +288,45 @@ impl Grounds {
                 let own = by * by;
                 (own * (left - 1.0) / (left - own).max(1e-9)).sqrt() >= limit
             });
-            if !is_out || apart.len() >= most {
-                found.get_or_insert_with(|| (judge, curves.clone(), apart.clone()));
+            if !is_out || out.len() >= most {
+                found.get_or_insert_with(|| (judge, left_over, out.clone()));
             } else {
                 found = None;
             }
-            let Some((row, _)) = worst.filter(|_| apart.len() < suspects || found.is_none()) else {
+            let Some((row, _)) = worst.filter(|_| out.len() < suspects || found.is_none()) else {
                 break;
             };
-            let label = layout.rows[row].first().and_then(|i| pulls.get(*i));
-            apart.extend(label.map(|pull| pull.label.clone()));
-            curves = curves.remove_row(row);
-            layout = layout.without(&[row]);
+            out.extend((0..rows).filter(|row| !out.contains(row)).nth(row));
         }
-        let (judge, curves, apart) = found?;
-        (self.curves, self.apart) = (curves, apart);
-        let mut layout = judge.layout.clone();
-        layout.pull_variance = pull_variances(&layout, basis, &self.curves, compared, Told::ByAll);
-        if layout.pull_variance == judge.layout.pull_variance {
+        let (mut judge, mut left_over, mut out) = found?;
+        for mounting in &self.mountings {
+            let (own, stay): (Vec<usize>, Vec<usize>) =
+                mounting.rows.iter().partition(|row| out.contains(row));
+            let others = out.iter().copied().filter(|row| !own.contains(row));
+            let turned: Vec<usize> = others.chain(stay.iter().copied()).collect();
+            if own.is_empty() || stay.is_empty() || turned.len() > most {
+                continue;
+            }
+            let Some((other, curves)) = without(&turned) else {
+                continue;
+            };
+            let ratio = scatter_of_mountings(&judge.layout, &left_over)
+                .zip(scatter_of_mountings(&other.layout, &curves))
+                .map(|(this_way, turned)| this_way / turned);
+            if ratio.is_some_and(|ratio| is_apart(ratio, self.repeated, self.mountings.len())) {
+                (judge, left_over, out) = (other, curves, turned);
+            }
+        }
+        let label = |row: &usize| Some(pulls.get(*layout.rows[*row].first()?)?.label.clone());
+        self.apart = out.iter().filter_map(label).collect();
+        let mut all_told = judge.layout.clone();
+        all_told.pull_variance =
+            pull_variances(&all_told, basis, &left_over, compared, Told::ByAll);
+        self.curves = left_over;
+        if all_told.pull_variance == judge.layout.pull_variance {
             return Some(judge);
         }
-        judge_of(&layout, &self.curves)
+        judge_of(&all_told, &self.curves)
     }
 
     /// How alike neighbouring pulls of a mounting are.
@@ -542,6 +563,23 @@ impl Grounds {
             degrees_of_freedom: repeated as f64,
         })
     }
+}
+
+/// Sum of the squares by which the means of mountings are off what setups and sessions tell, whatever the cause.
+fn scatter_of_mountings(layout: &Layout, curves: &DMatrix<f64>) -> Option<f64> {
+    let mountings = layout.mountings();
+    let own = means(&mountings, &DMatrix::from_columns(&[curves.column_mean()]));
+    let alike = DMatrix::identity(mountings.len(), mountings.len());
+    let fit = BuildFit::new(&layout.design_of(&mountings, true), alike, &own, 1.0)?;
+    Some(fit.scaled[(0, 0)])
+}
+
+/// Whether one of so many mountings stands apart from the others, from how many times the squares of all are those of the
+/// others: as the square of the studentised residual, with the builds' degrees of freedom.
+fn is_apart(ratio: f64, degrees_of_freedom: usize, mountings: usize) -> bool {
+    let dof = degrees_of_freedom as f64;
+    let limit = two_sided_factor(APART_ALARM / mountings as f64, (dof - 1.0).max(1.0));
+    ratio * dof - (dof - 1.0) >= limit * limit
 }
 
 /// How many rows may stand apart from their builds, by a scale that they don't widen: rather too many than too few.
