@@ -233,9 +233,6 @@ pub struct World {
     pub plan: &'static [&'static [usize]],
 }
 
-/// What a stand remembers that has been in use for a while: days, and mountings on each.
-pub const SEASON: (usize, usize) = (6, 5);
-
 /// The setup of the sessions before.
 const REFERENCE: usize = 4;
 
@@ -256,7 +253,7 @@ impl World {
         step_at: 3.0,
         outliers: 0.0,
         outlier_depth: 0.03,
-        memory: SEASON,
+        memory: (2, 5),
         pulls: 3,
         plan: &[&[0, 1, 0]],
     };
@@ -341,22 +338,6 @@ impl World {
             Self {
                 memory: (6, 4),
                 ..near("memory_of_six_days", "refit_1")
-            },
-            Self {
-                memory: (2, 5),
-                ..near("memory_of_ten", "refit_1")
-            },
-            Self {
-                memory: (2, 5),
-                ..near("warm_up_memory_of_ten", "warm_up")
-            },
-            Self {
-                memory: (2, 5),
-                ..near("unequal_memory_of_ten", "unequal")
-            },
-            Self {
-                memory: (2, 5),
-                ..near("weather_step_memory_of_ten", "weather_step")
             },
             Self {
                 memory: (0, 0),
@@ -931,6 +912,7 @@ mod tests {
         let world = World {
             refit: 0.5,
             drift: 0.0,
+            memory: (6, 5),
             ..World::CALM
         };
         for seed in 0..8 {

@@ -5,7 +5,7 @@
 //! simultaneous band holds the true difference at every speed, how many find a true gain of four times
 //! the scatter of a pull over 1,500 rpm, how many answers were kept back, and how many an oracle finds
 //! that makes the same estimates by the same rules and knows how they scatter; then how many it would find if it
-//! knew besides that nothing moved between the returns. The stand remembers thirty builds of six earlier days, but
+//! knew besides that nothing moved between the returns. The stand remembers fifty builds of ten earlier days, but
 //! where a world's name says otherwise, or `--remembered` does.
 //!
 //! The same of the answer that is said first, the average over the range of the gain (`answer_…`), and how often
@@ -21,7 +21,7 @@ use std::process::ExitCode;
 use clap::Parser;
 use indicatif::{ProgressBar, ProgressStyle};
 use leverarm_tests::simulated_parts;
-use leverarm_tests::simulated_test::{SEASON, Tally, World, repeat};
+use leverarm_tests::simulated_test::{Tally, World, repeat};
 use leverarm_torque::comparison::ComparisonError;
 
 /// Simulates stands with what they did before, and counts how often their comparisons are right.
@@ -38,7 +38,7 @@ struct Arguments {
     neighbours: bool,
     /// Earlier days that the stand remembers, with five mountings each, where a world's name says nothing else: ten
     /// mountings are enough for an answer, more find more
-    #[arg(long, default_value_t = SEASON.0)]
+    #[arg(long, default_value_t = 10)]
     remembered: usize,
     /// Seed of the simulation
     #[arg(long, default_value_t = 1)]
@@ -68,7 +68,10 @@ fn run(arguments: &Arguments) -> Result<bool, ComparisonError> {
         arguments.world.is_empty() || asked.any(|asked| name.contains(asked.as_str()))
     };
     worlds.retain(|world| is_asked(world.name));
-    for world in worlds.iter_mut().filter(|world| world.memory == SEASON) {
+    for world in worlds
+        .iter_mut()
+        .filter(|world| world.memory == World::CALM.memory)
+    {
         world.memory.0 = arguments.remembered;
     }
     let mut of_parts = simulated_parts::worlds();
