@@ -20,7 +20,7 @@
 //! nothing is claimed ([`Doubt`]); the numbers are then those of independent pulls around a straight
 //! drift, by least squares. A typical scatter of builds may stand in. No claim is made while the
 //! difference lies inside half the gap of the returns. Where other sessions let expect so large a gap less
-//! than one time in five, something may have moved in between: half the gap then widens the band, which is to
+//! than three times in ten, something may have moved in between: half the gap then widens the band, which is to
 //! hold the setup between against the nearer return. Below 2 % nothing is claimed: something moved, and nobody
 //! knows when.
 //!
