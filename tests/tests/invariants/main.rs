@@ -116,6 +116,7 @@ fn run(program: &str, arguments: &[&str]) -> Result<String, String> {
 struct Metadata {
     members: BTreeMap<String, Value>,
     names: BTreeMap<String, String>,
+    licences: BTreeMap<String, String>,
     uses: BTreeMap<String, Vec<String>>,
 }
 
@@ -143,8 +144,11 @@ impl Metadata {
         let ids: BTreeSet<String> = list(&all["workspace_members"]).iter().map(text).collect();
         let mut members = BTreeMap::new();
         let mut names = BTreeMap::new();
+        let mut licences = BTreeMap::new();
         for package in list(&all["packages"]) {
             let (id, name) = (text(&package["id"]), text(&package["name"]));
+            let licence = package["license"].as_str().unwrap_or_default();
+            licences.insert(name.clone(), licence.to_owned());
             if ids.contains(&id) {
                 members.insert(name.clone(), package);
             }
@@ -163,6 +167,7 @@ impl Metadata {
         Self {
             members,
             names,
+            licences,
             uses,
         }
     }
@@ -315,6 +320,73 @@ fn every_crate_has_the_licence_and_the_lints() {
     }
     for file in ["LICENSE-MIT", "LICENSE-APACHE", "Cargo.lock"] {
         assert!(root().join(file).is_file(), "{file}");
+    }
+}
+
+/// Licences under which a library may be in a program that is given away under ours.
+const LICENCES: [&str; 10] = [
+    "MIT",
+    "Apache-2.0",
+    "BSD-2-Clause",
+    "BSD-3-Clause",
+    "ISC",
+    "Zlib",
+    "Unicode-3.0",
+    "CC0-1.0",
+    "Unlicense",
+    // Its own files stay under it; ours need not be.
+    "MPL-2.0",
+];
+
+/// Whether a licence expression (SPDX) can be met with these.
+fn is_free(expression: &str) -> bool {
+    let split = |word: &str| -> Vec<String> {
+        let mut parts = vec![String::new()];
+        let mut depth = 0;
+        for part in expression.split_inclusive([' ', '(', ')']) {
+            depth += part.matches('(').count();
+            depth -= part.matches(')').count();
+            if depth == 0 && part.trim() == word {
+                parts.push(String::new());
+            } else {
+                parts.last_mut().unwrap().push_str(part);
+            }
+        }
+        parts
+    };
+    let either = split("OR");
+    if either.len() > 1 {
+        return either.iter().any(|part| is_free(part));
+    }
+    let each = split("AND");
+    if each.len() > 1 {
+        return each.iter().all(|part| is_free(part));
+    }
+    let plain = expression.trim();
+    let inner = plain.strip_prefix('(').and_then(|it| it.strip_suffix(')'));
+    match inner {
+        Some(inner) => is_free(inner),
+        None => LICENCES.contains(&plain.trim_end_matches(" WITH LLVM-exception")),
+    }
+}
+
+/// Whatever the workspace is built from and tested with.
+#[test]
+fn every_library_has_a_licence_that_goes_with_ours() {
+    let refused: Vec<(String, String)> = Metadata::read()
+        .licences
+        .into_iter()
+        .filter(|(_, licence)| !is_free(&licence.replace('/', " OR ")))
+        .collect();
+    assert_eq!(refused, []);
+    for (expression, expected) in [
+        ("MIT OR GPL-3.0-only", true),
+        ("MIT AND GPL-3.0-only", false),
+        ("(MIT OR GPL-3.0-only) AND Zlib", true),
+        ("MIT OR Zlib AND GPL-3.0-only", true),
+        ("", false),
+    ] {
+        assert_eq!(is_free(expression), expected, "{expression}");
     }
 }
 
