@@ -47,10 +47,15 @@ test("sheet and series are read on a phone: nothing goes from side to side but t
       // A letter a line: a cell of words that is narrower than its longest word needs.
       narrow: [...document.querySelectorAll("td:not(.number)")]
         .filter((cell) => cell.textContent.trim().length > 12 && cell.clientWidth < 70).length,
+      // The ends of the curves, where their names are, are out of sight.
+      names: [...document.querySelectorAll("figure .legend")].map((legend) =>
+        [...legend.children].filter((name) => name.getBoundingClientRect().right <= 390 && name.offsetHeight > 0)
+          .map((name) => name.textContent)),
     }));
     assert.ok(found.wide <= 390, `${sheet}: ${found.wide} px wide`);
     assert.ok(found.high < 12_000, `${sheet}: ${found.high} px long`);
     assert.equal(found.narrow, 0, sheet);
+    assert.ok(found.names[0].some((name) => name.includes("main jet 110")), `${sheet}: ${found.names}`);
     await context.close();
   }
 });

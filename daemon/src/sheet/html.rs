@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 use super::{Block, Figure, Readout, Sheet};
 use leverarm_analysis::comparison::Rows;
 use leverarm_plot::{
-    self as plot, FONT_BOLD, FONT_FAMILY, FONT_REGULAR, PlotError, Size, Theme, escape,
+    self as plot, FONT_BOLD, FONT_FAMILY, FONT_REGULAR, PlotError, Size, Style, Theme, escape,
 };
 
 /// Of a figure, user units: the text in it then reads like that around it.
@@ -112,11 +112,33 @@ fn drawn(figure: &Figure) -> Result<String, PlotError> {
         svg.replacen("<svg ", &format!("<svg class=\"{class}\" "), 1)
     };
     Ok(format!(
-        "<figure tabindex=\"0\" aria-label=\"{caption} Arrow keys move the readout.\">\n{}{}<figcaption>{caption}</figcaption></figure>",
+        "<figure tabindex=\"0\" aria-label=\"{caption} Arrow keys move the readout.\">\n{}{}<figcaption>{legend}{caption}</figcaption></figure>",
         svg(Theme::Light, "light"),
         svg(Theme::Dark, "dark"),
+        legend = legend(&figure.plot),
         caption = escape(&figure.caption)
     ))
+}
+
+/// The names of the curves, for where their ends are out of sight.
+fn legend(plot: &plot::Plot) -> String {
+    let mut seen = Vec::new();
+    for series in plot.panels.iter().flat_map(|panel| &panel.series) {
+        let named = (series.style, series.label.as_str());
+        if !named.1.is_empty() && !seen.contains(&named) {
+            seen.push(named);
+        }
+    }
+    let entry = |(style, label): &(usize, &str)| {
+        let [light, dark] =
+            [Theme::Light, Theme::Dark].map(|theme| Style::of(*style, theme).colour);
+        format!(
+            "<span><b style=\"color:light-dark({light},{dark})\">■</b> {}</span>",
+            escape(label)
+        )
+    };
+    let entries: String = seen.iter().map(entry).collect();
+    format!("<span class=\"legend\" aria-hidden=\"true\">{entries}</span>")
 }
 
 fn numbers(readout: &Readout) -> Value {
