@@ -4,6 +4,7 @@ use anyhow::Context;
 use std::path::PathBuf;
 
 use leverarm_config::units;
+use leverarm_torque::comparison::words::counted;
 use leverarm_torque::comparison::{Doubt, DriftAxis, Options, Pair, TypicalBuild};
 
 use super::curve_output::{self, terminal_table};
@@ -67,7 +68,8 @@ pub(super) struct ComparisonArguments {
     /// A difference to resolve, such as "0.1 N*m": how many more mountings does it take?
     #[arg(long, value_name = "TORQUE")]
     resolve: Option<String>,
-    /// Drift over the test: along the order of the pulls, along time, or left in
+    /// Drift over the test in the plain numbers: along the order of the pulls, along time, or left in;
+    /// an answer that knows how mountings scatter takes each session's own out instead
     #[arg(long, value_enum, default_value_t = DriftChoice::Order)]
     drift: DriftChoice,
     /// A curve from elsewhere to show beside: CSV with columns rpm and torque or power
@@ -244,9 +246,9 @@ fn print(report: &Report<'_>) {
     say("");
     for setup in &comparison.setups {
         say(&format!(
-            "{}: {} pulls ({})",
+            "{}: {} ({})",
             setup.name,
-            setup.pulls.len(),
+            counted(setup.pulls.len(), "pull", "pulls"),
             setup.pulls.join(", ")
         ));
     }

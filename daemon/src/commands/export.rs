@@ -14,6 +14,7 @@ use leverarm_analysis::reduction::{CurveChoice, record_pull, reduce_recorded};
 use leverarm_analysis::replay::{byte_log, is_simulated};
 use leverarm_analysis::setup_correction;
 use leverarm_store::{PullId, PullRecord, PullState, StoreReader};
+use leverarm_torque::comparison::words::counted;
 
 /// What to export, and where to.
 #[derive(Debug, Clone, clap::Args)]
@@ -125,10 +126,10 @@ pub(super) fn run(arguments: &ExportArguments) -> Result<(), Failure> {
         Kind::Mdf4 | Kind::Bytes => mdf4(&tables, &facts, out),
     }
     .with_context(shown)?;
-    let pulls = wanted.len();
     say(&format!(
-        "written: {} ({pulls} pulls)",
-        arguments.out.display()
+        "written: {} ({})",
+        arguments.out.display(),
+        counted(wanted.len(), "pull", "pulls")
     ));
     Ok(())
 }

@@ -1,12 +1,15 @@
 //! What to know before trusting a comparison: pulls that stand apart, first pulls after a change,
 //! setups that scatter differently. Nothing here leaves a pull out.
 
+use std::collections::BTreeSet;
+
 use nalgebra::{DMatrix, DVector};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use rand_distr::{Distribution, StandardNormal};
 use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 
+use super::Mounted;
 use super::figure::Estimate;
 use super::scatter::LinearFit;
 use super::two_sample::{two_sided_factor, upper_tail};
@@ -156,16 +159,16 @@ pub(super) fn last_coefficient(
     })
 }
 
-/// The first pulls after a change against the rest. `setups` is in the order of the pulls.
+/// The first pulls with each mounting against the rest. `mountings` is in the order of the pulls.
 pub(super) fn first_pulls(
     design: &DMatrix<f64>,
     means: &DMatrix<f64>,
-    setups: &[usize],
+    mountings: &[Mounted],
     confidence: f64,
 ) -> Option<FirstPulls> {
-    let is_first: Vec<f64> = (0..setups.len())
+    let is_first: Vec<f64> = (0..mountings.len())
         .map(|i| match i.checked_sub(1) {
-            Some(before) if setups[before] == setups[i] => 0.0,
+            Some(before) if mountings[before] == mountings[i] => 0.0,
             _ => 1.0,
         })
         .collect();
@@ -185,7 +188,7 @@ pub(super) fn first_pulls(
     })
 }
 
-/// Pulls whose mean stands apart from the others with the same setup, with by how much (as a share):
+/// Pulls whose mean stands apart from the others of the same mounting, with by how much (as a share):
 /// externally studentised residuals, with Bonferroni's allowance for having looked at all of them.
 pub(super) fn outliers(design: &DMatrix<f64>, means: &DMatrix<f64>) -> Vec<(usize, f64)> {
     let Some(fit) = LinearFit::new(design, means) else {
@@ -214,37 +217,62 @@ pub(super) fn outliers(design: &DMatrix<f64>, means: &DMatrix<f64>) -> Vec<(usiz
         .collect()
 }
 
+/// Squares of residuals about mountings, and how many are free.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Scatter {
+    pub(super) squares: f64,
+    pub(super) degrees_of_freedom: f64,
+}
+
+impl Scatter {
+    pub(super) fn variance(self) -> f64 {
+        self.squares / self.degrees_of_freedom
+    }
+}
+
+/// Of one setup's pulls; residuals, setups and mountings in the order of the pulls.
+pub(super) fn own_scatter(
+    residual_means: &[f64],
+    setups: &[usize],
+    mountings: &[Mounted],
+    setup: usize,
+) -> Scatter {
+    let own = (0..setups.len()).filter(|i| setups[*i] == setup);
+    let mounted: BTreeSet<Mounted> = own.clone().map(|i| mountings[i]).collect();
+    Scatter {
+        squares: own.clone().map(|i| residual_means[i].powi(2)).sum(),
+        degrees_of_freedom: (own.count() - mounted.len()) as f64,
+    }
+}
+
 /// Setups whose pulls scatter more than all others' together: setup and ratio of standard deviations.
-/// An F test on the pulls' means, with Bonferroni's allowance.
-pub(super) fn uneven_scatter(residual_means: &[f64], setups: &[usize]) -> Vec<(usize, f64)> {
+/// An F test on the pulls' means about their mountings, with Bonferroni's allowance.
+pub(super) fn uneven_scatter(
+    residual_means: &[f64],
+    setups: &[usize],
+    mountings: &[Mounted],
+) -> Vec<(usize, f64)> {
     let count = setups.iter().max().map_or(0, |most| most + 1);
-    let of = |setup: usize| {
-        let own = setups
-            .iter()
-            .zip(residual_means)
-            .filter(|(s, _)| **s == setup);
-        let squares: Vec<f64> = own.map(|(_, r)| r * r).collect();
-        (
-            squares.len().saturating_sub(1) as f64,
-            squares.iter().sum::<f64>(),
-        )
-    };
-    let all: Vec<(f64, f64)> = (0..count).map(of).collect();
-    let total = all
-        .iter()
-        .fold((0.0, 0.0), |sum, x| (sum.0 + x.0, sum.1 + x.1));
-    (0..count)
-        .filter_map(|setup| {
-            let (dof, squares) = *all.get(setup)?;
-            let (other_dof, other_squares) = (total.0 - dof, total.1 - squares);
-            if dof < 1.0 || other_dof < 1.0 || other_squares <= 0.0 {
-                return None;
-            }
-            let ratio = squares / dof / (other_squares / other_dof);
-            let f = FisherSnedecor::new(dof, other_dof).ok()?;
-            (f.sf(ratio) < ALARM / count as f64).then(|| (setup, ratio.sqrt()))
-        })
-        .collect()
+    let all: Vec<Scatter> = (0..count)
+        .map(|setup| own_scatter(residual_means, setups, mountings, setup))
+        .collect();
+    let sum = |of: &dyn Fn(&Scatter) -> f64| all.iter().map(of).sum::<f64>();
+    let squares = sum(&|own| own.squares);
+    let degrees_of_freedom = sum(&|own| own.degrees_of_freedom);
+    let uneven = all.iter().enumerate().filter_map(|(setup, own)| {
+        let others = Scatter {
+            squares: squares - own.squares,
+            degrees_of_freedom: degrees_of_freedom - own.degrees_of_freedom,
+        };
+        let free = own.degrees_of_freedom.min(others.degrees_of_freedom);
+        if free < 1.0 || others.squares <= 0.0 {
+            return None;
+        }
+        let ratio = own.variance() / others.variance();
+        let f = FisherSnedecor::new(own.degrees_of_freedom, others.degrees_of_freedom).ok()?;
+        (f.sf(ratio) < ALARM / count as f64).then(|| (setup, ratio.sqrt()))
+    });
+    uneven.collect()
 }
 
 #[cfg(test)]

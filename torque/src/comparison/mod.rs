@@ -24,8 +24,8 @@
 //! hold the setup between against the nearer return. Below 2 % nothing is claimed: something moved, and nobody
 //! knows when.
 //!
-//! Repeatability is pooled over the setups as in ISO 5725-2. Its limit is r = 2.8 s_r (ISO 5725-6): two
-//! single pulls differ by less, 19 times out of 20.
+//! Repeatability is pooled over the mountings as in ISO 5725-2: nothing was changed between pulls with one.
+//! Its limit is r = 2.8 s_r (ISO 5725-6): two single pulls differ by less, 19 times out of 20.
 //!
 //! # Simultaneous band
 //! The band of a difference holds the true difference at *all* speeds at once with the confidence
@@ -57,7 +57,7 @@ pub mod two_sample;
 pub mod words;
 
 use std::cell::RefCell;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::rc::Rc;
 
 use nalgebra::{DMatrix, DVector};
@@ -322,8 +322,8 @@ pub struct Setup {
     pub band_nm: Vec<f64>,
     /// Standard uncertainty from what is the same in every pull, N·m.
     pub systematic_nm: Vec<f64>,
-    /// Standard deviation of a single pull's mean over all speeds, this setup alone, as a share; with
-    /// at least two pulls.
+    /// Standard deviation of a single pull's mean over all speeds about its mounting's, this setup alone, as
+    /// a share; with at least two pulls with one mounting.
     pub relative_sd: Option<f64>,
     /// Single figures.
     pub figures: Figures,
@@ -334,7 +334,7 @@ pub struct Setup {
     pub limits: Limits,
 }
 
-/// Repeatability, pooled over the setups.
+/// Repeatability, pooled over the mountings.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Repeatability {
     /// Standard deviation s_r of a single pull at each speed, N·m.
@@ -356,10 +356,13 @@ pub struct Drift {
     pub relative_in_all: f64,
     /// Probability of such a drift by chance.
     pub p_value: f64,
-    /// Whether some setup was tested again after another one, so that drift and change are told apart.
+    /// Whether some setup was tested again after another one, or each two through others that were, so that
+    /// drift and change are told apart.
     pub returned: bool,
-    /// Whether it was taken out.
+    /// Whether it was taken out of the numbers that come from these pulls alone.
     pub removed: bool,
+    /// Whether the answer rests on builds, and so takes each session's own out instead.
+    pub by_session: bool,
     /// How far from straight it is, where the pulls can tell.
     pub bend: Option<Bend>,
 }
@@ -462,8 +465,8 @@ pub struct Comparison {
     pub memory: Memory,
     /// The setups, in the order given.
     pub setups: Vec<Setup>,
-    /// Scatter.
-    pub repeatability: Repeatability,
+    /// Scatter of pulls between which nothing was changed, when there are any.
+    pub repeatability: Option<Repeatability>,
     /// Drift, when the pulls can tell of any.
     pub drift: Option<Drift>,
     /// How alike neighbours are among all pulls known, where mountings with three pulls tell.
@@ -713,6 +716,8 @@ struct Plan {
     plain: DMatrix<f64>,
     /// The same and the axis of the drift.
     drifting: DMatrix<f64>,
+    /// Session and mounting of each pull.
+    mountings: Vec<Mounted>,
 }
 
 impl Plan {
@@ -746,7 +751,22 @@ impl Plan {
             returned,
             plain,
             drifting,
+            mountings: mountings(pulls),
         }
+    }
+
+    /// One column a mounting, and the axis of a drift that is taken out.
+    fn by_mounting(&self) -> DMatrix<f64> {
+        let all: BTreeSet<Mounted> = self.mountings.iter().copied().collect();
+        let columns = all.iter().map(|mounted| {
+            let own = self.mountings.iter();
+            let is_own = own.map(|own| f64::from(u8::from(own == mounted)));
+            DVector::from_iterator(self.mountings.len(), is_own)
+        });
+        let drift = self
+            .remove_drift
+            .then(|| DVector::from_column_slice(&self.axis));
+        DMatrix::from_columns(&columns.chain(drift).collect::<Vec<_>>())
     }
 
     fn design(&self) -> &DMatrix<f64> {
@@ -758,6 +778,19 @@ impl Plan {
     }
 }
 
+/// Session and number of a mounting: what stays on overnight meets another day.
+type Mounted = [usize; 2];
+
+fn mountings(pulls: &[&Pull]) -> Vec<Mounted> {
+    let mut session = 0;
+    let before = std::iter::once(None).chain(pulls.iter().map(|pull| Some(pull.time_s)));
+    let each = pulls.iter().zip(before).map(|(pull, before)| {
+        session += usize::from(before.is_some_and(|s| pull.time_s - s > SESSION_PAUSE_S));
+        [session, pull.build]
+    });
+    each.collect()
+}
+
 /// The fits and what judges them.
 struct Study<'a> {
     grid: &'a Grid,
@@ -767,6 +800,8 @@ struct Study<'a> {
     relative: DMatrix<f64>,
     /// Least squares of these pulls alone, as if they scattered independently.
     fit: LinearFit,
+    /// The same about their mountings, where one has two pulls or more.
+    within: Option<LinearFit>,
     basis: Basis,
     judge: Judge,
     grounds: Grounds,
@@ -812,6 +847,7 @@ impl<'a> Study<'a> {
             found: 0,
         };
         let fit = LinearFit::new(plan.design(), &relative).ok_or_else(too_few)?;
+        let within = LinearFit::new(&plan.by_mounting(), &relative).filter(|fit| fit.dof > 0);
         let basis = Basis::new(points);
         let remembered = Remembered::new(all, &grid.rpm, &scale);
         let compared = plan.plain.ncols();
@@ -844,6 +880,7 @@ impl<'a> Study<'a> {
             scale,
             relative,
             fit,
+            within,
             basis,
             judge,
             grounds,
@@ -909,10 +946,6 @@ impl<'a> Study<'a> {
         })
     }
 
-    fn dof(&self) -> f64 {
-        self.fit.dof as f64
-    }
-
     fn compare(
         &self,
         names: &[String],
@@ -963,11 +996,11 @@ impl<'a> Study<'a> {
             .flat_map(|first| (first + 1..compared).map(move |second| (first, second)))
             .map(|(first, second)| self.pair(first, second, &asked))
             .collect();
-        let drift = self.drift();
+        let drift = self.drift(&pairs);
         let first_pulls = checks::first_pulls(
-            self.plan.design(),
+            &self.plan.by_mounting(),
             &checks::pull_means(&self.relative),
-            &self.plan.setups,
+            &self.plan.mountings,
             self.confidence,
         );
         let mut remarks = self.remarks(&setups, pulls, drift, first_pulls);
@@ -1049,35 +1082,37 @@ impl<'a> Study<'a> {
         ]
     }
 
+    /// About the means of its mountings.
     fn own_sd(&self, setup: usize) -> Option<f64> {
-        let means = checks::pull_means(&self.fit.residuals);
-        let own: Vec<f64> = (0..self.plan.setups.len())
-            .filter(|i| self.plan.setups[*i] == setup)
-            .map(|i| means[(i, 0)])
-            .collect();
-        Readings::of(&own).map(|readings| readings.sd)
+        let means = checks::pull_means(&self.within.as_ref()?.residuals);
+        let own = checks::own_scatter(
+            means.as_slice(),
+            &self.plan.setups,
+            &self.plan.mountings,
+            setup,
+        );
+        (own.degrees_of_freedom > 0.0).then(|| own.variance().sqrt())
     }
 
-    fn repeatability(&self) -> Repeatability {
-        let relative: Vec<f64> = self
-            .fit
-            .residuals
-            .column_iter()
-            .map(|column| (column.norm_squared() / self.dof()).sqrt())
+    fn repeatability(&self) -> Option<Repeatability> {
+        let fit = self.within.as_ref()?;
+        let columns = fit.residuals.column_iter();
+        let relative: Vec<f64> = columns
+            .map(|column| (column.norm_squared() / fit.dof as f64).sqrt())
             .collect();
         let squares: f64 = relative.iter().map(|r| r * r).sum();
-        Repeatability {
-            sd_nm: relative
-                .iter()
-                .zip(&self.scale)
-                .map(|(r, s)| r * s)
-                .collect(),
+        Some(Repeatability {
+            sd_nm: self.in_nm(&relative),
             relative_sd: (squares / relative.len().max(1) as f64).sqrt(),
-            degrees_of_freedom: self.fit.dof,
-        }
+            degrees_of_freedom: fit.dof,
+        })
     }
 
-    fn drift(&self) -> Option<Drift> {
+    fn drift(&self, pairs: &[Pair]) -> Option<Drift> {
+        let is_told = |pair: &Pair| {
+            let mut doubts = pair.ground.doubts.iter();
+            !doubts.any(|doubt| matches!(doubt, Doubt::NoReturn | Doubt::NotLinked))
+        };
         let means = checks::pull_means(&self.relative);
         let found = checks::last_coefficient(&self.plan.drifting, &means, self.confidence)?;
         let ends = self.plan.axis.first().zip(self.plan.axis.last());
@@ -1086,8 +1121,9 @@ impl<'a> Study<'a> {
             relative_per_unit: found.estimate,
             relative_in_all: found.estimate.value * ends.map_or(0.0, |(first, last)| last - first),
             p_value: found.p_value,
-            returned: self.plan.returned,
+            returned: self.plan.returned || pairs.iter().all(is_told),
             removed: self.plan.remove_drift,
+            by_session: self.grounds.builds_known(),
             bend: checks::bend(
                 &self.plan.drifting,
                 &self.plan.axis,
@@ -1281,7 +1317,7 @@ impl<'a> Study<'a> {
     ) -> Vec<String> {
         let mut remarks = Vec::new();
         let percent = |share: f64| format!("{:+.2} %", 100.0 * share);
-        if let Some(drift) = drift.filter(|drift| !drift.removed) {
+        if let Some(drift) = drift.filter(|drift| !drift.removed && !drift.by_session) {
             if drift.returned {
                 if drift.p_value < 0.05 {
                     remarks.push(format!(
@@ -1306,16 +1342,19 @@ impl<'a> Study<'a> {
             ));
         }
         let means = checks::pull_means(&self.relative);
-        for (pull, apart) in checks::outliers(self.plan.design(), &means) {
+        for (pull, apart) in checks::outliers(&self.plan.by_mounting(), &means) {
             remarks.push(format!(
-                "pull {} ({}) stands {} apart from the others with its setup; it was kept",
+                "pull {} ({}) stands {} apart from the others of its mounting; it was kept",
                 pulls[pull].label,
                 setups[pulls[pull].setup].name,
                 percent(apart)
             ));
         }
-        let residual_means = checks::pull_means(&self.fit.residuals);
-        for (setup, ratio) in checks::uneven_scatter(residual_means.as_slice(), &self.plan.setups) {
+        let uneven = self.within.as_ref().map(|fit| {
+            let means = checks::pull_means(&fit.residuals);
+            checks::uneven_scatter(means.as_slice(), &self.plan.setups, &self.plan.mountings)
+        });
+        for (setup, ratio) in uneven.into_iter().flatten() {
             remarks.push(format!(
                 "pulls with {} scatter {ratio:.1} times as much as the others; {}",
                 setups[setup].name,

@@ -42,8 +42,8 @@ impl TorqueUnit<'_> {
     pub fn estimate(&self, difference: Estimate) -> String {
         let decimals = decimals_for(difference.half_width / self.nm).max(1);
         format!(
-            "{:+.decimals$} ± {}",
-            difference.value / self.nm,
+            "{} ± {}",
+            signed(difference.value / self.nm, decimals),
             self.text(difference.half_width, decimals)
         )
     }
@@ -58,6 +58,23 @@ pub fn decimals_for(size: f64) -> usize {
         decimals += 1;
     }
     usize::try_from(decimals).unwrap_or(0)
+}
+
+/// With its sign, but for what is nothing as shown.
+#[must_use]
+pub fn signed(value: f64, decimals: usize) -> String {
+    let text = format!("{value:+.decimals$}");
+    if text.contains(|c: char| ('1'..='9').contains(&c)) || !value.is_finite() {
+        text
+    } else {
+        format!("{:.decimals$}", 0.0)
+    }
+}
+
+/// "1 pull", "2 pulls".
+#[must_use]
+pub fn counted(count: usize, one: &str, many: &str) -> String {
+    format!("{count} {}", if count == 1 { one } else { many })
 }
 
 /// Ranges without a sure difference that are narrower than this between two alike are said in passing,
@@ -360,7 +377,9 @@ fn place(comparison: &Comparison, region: &Region) -> String {
     }
 }
 
-fn tens(rpm: f64) -> String {
+/// A speed in rpm, to tens.
+#[must_use]
+pub fn tens(rpm: f64) -> String {
     format!("{:.0}", 10.0 * (rpm / 10.0).round())
 }
 
@@ -377,8 +396,8 @@ fn crossing(crossover: &Crossover) -> String {
 pub fn extreme(word: &str, extreme: &Extreme, unit: TorqueUnit<'_>) -> String {
     let decimals = decimals_for(extreme.difference.half_width / unit.nm);
     format!(
-        "{word} {:+.decimals$} {} ± {} at {} rpm",
-        extreme.difference.value / unit.nm,
+        "{word} {} {} ± {} at {} rpm",
+        signed(extreme.difference.value / unit.nm, decimals),
         unit.symbol,
         unit.number(extreme.difference.half_width, decimals),
         tens(extreme.rpm)
@@ -418,13 +437,13 @@ pub fn further_builds(pair: &Pair, unit: TorqueUnit<'_>) -> Option<String> {
     Some(match asked.each {
         Some(0) => format!("a difference of {difference} would show already (9 times out of 10)"),
         Some(each) => format!(
-            "for a difference of {difference} to show (9 times out of 10), mount each {} more, by turns, with {:.0} pulls each time ({ground})",
+            "for a difference of {difference} to show (9 times out of 10), mount each {} more, by turns, with {} each time ({ground})",
             if each == 1 {
                 "once".to_owned()
             } else {
                 format!("{each} times")
             },
-            asked.pulls.max(1.0)
+            counted(super::whole(asked.pulls), "pull", "pulls")
         ),
         None => format!(
             "a difference of {difference} is out of reach of any sensible number of tests ({ground})"
@@ -435,7 +454,11 @@ pub fn further_builds(pair: &Pair, unit: TorqueUnit<'_>) -> Option<String> {
 /// What is known of builds and days.
 fn memory(comparison: &Comparison) -> String {
     let memory = &comparison.memory;
-    let counts = format!("{} builds in {} sessions", memory.builds, memory.sessions);
+    let counts = format!(
+        "{} in {}",
+        counted(memory.builds, "build", "builds"),
+        counted(memory.sessions, "session", "sessions")
+    );
     let percent = |sd: f64| format!("{:.2} %", 100.0 * sd);
     match memory.build_sd {
         None => format!(
@@ -463,29 +486,37 @@ fn memory(comparison: &Comparison) -> String {
 /// Repeatability and drift.
 #[must_use]
 pub fn scatter(comparison: &Comparison) -> Vec<String> {
-    let repeatability = &comparison.repeatability;
-    let s = 100.0 * repeatability.relative_sd;
-    let mut lines = vec![format!(
-        "repeatability: standard deviation {s:.2} % of torque ({} degrees of freedom); two single pulls differ by less than {:.2} %, 19 times out of 20",
-        repeatability.degrees_of_freedom,
-        super::REPEATABILITY_FACTOR * s
-    )];
-    lines.push(memory(comparison));
+    let repeatability = comparison.repeatability.as_ref().map_or_else(
+        || "repeatability: not known, too few pulls with nothing changed between them".to_owned(),
+        |found| {
+            let s = 100.0 * found.relative_sd;
+            format!(
+                "repeatability: standard deviation {s:.2} % of torque ({}); two single pulls with nothing changed between them differ by less than {:.2} %, 19 times out of 20",
+                counted(found.degrees_of_freedom, "degree of freedom", "degrees of freedom"),
+                super::REPEATABILITY_FACTOR * s
+            )
+        },
+    );
+    let mut lines = vec![repeatability, memory(comparison)];
     if let Some(drift) = &comparison.drift {
         let unit = match drift.axis {
             DriftAxis::Order => "pull",
             DriftAxis::Time => "hour",
         };
-        let fate = match (drift.removed, drift.returned) {
-            (true, _) => "taken out",
-            (false, true) => "left in",
-            (false, false) => "left in: nothing was tested again to tell it from the change",
+        let fate = if drift.by_session {
+            "what each session has of it, along its pulls, is taken out"
+        } else if drift.removed {
+            "taken out"
+        } else if drift.returned {
+            "left in"
+        } else {
+            "left in: nothing was tested again to tell it from the change"
         };
         lines.push(format!(
-            "drift: {:+.3} ± {:.3} % a {unit}, {:+.2} % in all; {fate}",
-            100.0 * drift.relative_per_unit.value,
+            "drift: {} ± {:.3} % a {unit}, {} % in all; {fate}",
+            signed(100.0 * drift.relative_per_unit.value, 3),
             100.0 * drift.relative_per_unit.half_width,
-            100.0 * drift.relative_in_all,
+            signed(100.0 * drift.relative_in_all, 2),
         ));
         lines.extend(drift.bend.map(|bend| bend_words(comparison, bend)));
     }
@@ -517,8 +548,8 @@ fn bend_words(comparison: &Comparison, bend: Bend) -> String {
         );
     }
     format!(
-        "the drift bends: the middle of the test reads {:+.2} ± {:.2} % against a straight line between its ends (p = {p:.3}); {}",
-        100.0 * bend.relative.value,
+        "the drift bends: the middle of the test reads {} ± {:.2} % against a straight line between its ends (p = {p:.3}); {}",
+        signed(100.0 * bend.relative.value, 2),
         100.0 * bend.relative.half_width,
         allowance(comparison)
     )
@@ -552,6 +583,19 @@ mod tests {
         ] {
             assert_eq!(decimals_for(size), decimals, "{size}");
         }
+    }
+
+    #[test]
+    fn nothing_has_no_sign() {
+        let unit = TorqueUnit::NEWTON_METRE;
+        let said = |value| {
+            unit.estimate(Estimate {
+                value,
+                half_width: 0.4,
+            })
+        };
+        assert_eq!(said(-0.04), "0.0 ± 0.4 N·m");
+        assert_eq!(said(-0.05001), "-0.1 ± 0.4 N·m");
     }
 
     #[test]

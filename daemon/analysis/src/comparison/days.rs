@@ -5,12 +5,12 @@ use std::sync::LazyLock;
 use leverarm_config::Stand;
 use leverarm_config::display::DisplayUnits;
 use leverarm_store::{ContentHash, SetupRecord, StoreReader};
-use leverarm_torque::comparison::words::decimals_for;
+use leverarm_torque::comparison::words::{counted, decimals_for, signed};
 use leverarm_torque::comparison::{Estimate, SESSION_PAUSE_S};
 use leverarm_torque::control_chart::{Alarm, Chart, CheckPull, DAYS_BEFORE_MIN, Judged, SCHEME};
 use serde_json::{Value, json};
 
-use super::report::{Rows, signed};
+use super::report::Rows;
 use super::{
     Aside, CompareError, CurveFiles, named_setups, pulls_as_made, reduce_all, same_for_all, seconds,
 };
@@ -267,15 +267,12 @@ impl DaysReport<'_> {
     #[must_use]
     pub fn title(&self) -> String {
         format!(
-            "{}: average torque from {:.0} to {:.0} rpm, {} pulls on {}",
+            "{}: average torque from {:.0} to {:.0} rpm, {} on {}",
             self.found.setup.name,
             self.found.range_rpm.0,
             self.found.range_rpm.1,
-            self.found.pulls,
-            match self.found.chart.days.len() {
-                1 => "1 day".to_owned(),
-                days => format!("{days} days"),
-            }
+            counted(self.found.pulls, "pull", "pulls"),
+            counted(self.found.chart.days.len(), "day", "days")
         )
     }
 

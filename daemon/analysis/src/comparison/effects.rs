@@ -10,11 +10,11 @@ use leverarm_torque::air::Correction;
 use leverarm_torque::comparison::factors::{
     Confounded, EffectDoubt, Effects, Interaction, PartEffect, Parts, effects,
 };
-use leverarm_torque::comparison::words::decimals_for;
+use leverarm_torque::comparison::words::{counted, decimals_for, signed};
 use leverarm_torque::comparison::{Estimate, Options, Pull, REPEATED_BUILDS_MIN};
 use serde_json::{Value, json};
 
-use super::report::{Rows, signed};
+use super::report::Rows;
 use super::{
     Aside, CompareError, CurveFiles, REMEMBERED_MAX, in_words, reduce_all, same_for_all, seconds,
 };
@@ -251,7 +251,7 @@ impl EffectsReport<'_> {
         if found.interactions.is_empty() && found.interactions_tried > 0 {
             lines.push(format!(
                 "no two parts are seen to act together: {} tried{}",
-                pairs(found.interactions_tried),
+                counted(found.interactions_tried, "pair", "pairs"),
                 if found.interactions_untold > 0 {
                     format!(", {} can't be told", found.interactions_untold)
                 } else {
@@ -261,7 +261,7 @@ impl EffectsReport<'_> {
         } else if found.interactions_untold > 0 {
             lines.push(format!(
                 "whether parts act together can't be told for {}: it takes tests with both, with each alone and with neither",
-                pairs(found.interactions_untold)
+                counted(found.interactions_untold, "pair", "pairs")
             ));
         }
         lines.extend(self.confounded().map(|group| self.separating_words(group)));
@@ -438,10 +438,10 @@ impl EffectsReport<'_> {
             )
         };
         format!(
-            "{} pulls in {} with {} setups, degrees of freedom {:.0}{sd}. ±: {:.0} % confidence for all parts at once, each figure by itself, curves at all speeds at once; ? is not known, * is more than scatter{left_out}",
-            self.found.pulls,
+            "{} in {} with {}, degrees of freedom {:.0}{sd}. ±: {:.0} % confidence for all parts at once, each figure by itself, curves at all speeds at once; ? is not known, * is more than scatter{left_out}",
+            counted(self.found.pulls, "pull", "pulls"),
             builds(found.builds),
-            self.found.setups.len(),
+            counted(self.found.setups.len(), "setup", "setups"),
             found.degrees_of_freedom,
             100.0 * found.confidence
         )
@@ -567,17 +567,7 @@ fn doubt_json(doubt: &EffectDoubt) -> Value {
 }
 
 fn builds(count: usize) -> String {
-    match count {
-        1 => "1 build".to_owned(),
-        count => format!("{count} builds"),
-    }
-}
-
-fn pairs(count: usize) -> String {
-    match count {
-        1 => "1 pair".to_owned(),
-        count => format!("{count} pairs"),
-    }
+    counted(count, "build", "builds")
 }
 
 /// "a, b and c".

@@ -30,7 +30,6 @@ impl Report<'_> {
                 object
             })
             .collect();
-        let relative_sd = comparison.repeatability.relative_sd;
         // The first pair's fields are at the top too: most tests have one pair.
         let mut object = pairs.first().cloned().unwrap_or_else(|| json!({}));
         let whole = json!({
@@ -49,12 +48,12 @@ impl Report<'_> {
                 "is_typical": comparison.memory.is_typical,
                 "apart": comparison.memory.apart,
             },
-            "repeatability": {
-                "sd_nm": comparison.repeatability.sd_nm,
-                "relative_sd": relative_sd,
-                "relative_limit": REPEATABILITY_FACTOR * relative_sd,
-                "degrees_of_freedom": comparison.repeatability.degrees_of_freedom,
-            },
+            "repeatability": comparison.repeatability.as_ref().map(|found| json!({
+                "sd_nm": found.sd_nm,
+                "relative_sd": found.relative_sd,
+                "relative_limit": REPEATABILITY_FACTOR * found.relative_sd,
+                "degrees_of_freedom": found.degrees_of_freedom,
+            })),
             "drift": comparison.drift.map(|drift| json!({
                 "along": match drift.axis {
                     DriftAxis::Order => "pulls",
@@ -65,6 +64,7 @@ impl Report<'_> {
                 "p_value": drift.p_value,
                 "returned": drift.returned,
                 "removed": drift.removed,
+                "by_session": drift.by_session,
                 "bend": drift.bend.map(|bend| json!({
                     "relative": estimate_json(bend.relative),
                     "p_value": bend.p_value,

@@ -309,11 +309,31 @@ fn in_words(left_out: &[LeftOut]) -> String {
     if left_out.is_empty() {
         return String::new();
     }
-    let each: Vec<String> = left_out
+    let each = left_out.iter().map(|left| (left.pull.id, &*left.reason));
+    let each: Vec<String> = said_of_pulls(each)
         .iter()
-        .map(|left| format!("pull {} ({})", left.pull.id, left.reason))
+        .map(|(reason, pulls)| format!("{} ({reason})", pulls_in_words(pulls)))
         .collect();
     format!("; left out: {}", each.join(", "))
+}
+
+/// What is said of pulls, each text once with all that it is said of.
+fn said_of_pulls<'a>(all: impl Iterator<Item = (PullId, &'a str)>) -> Vec<(&'a str, Vec<PullId>)> {
+    let mut said: Vec<(&str, Vec<PullId>)> = Vec::new();
+    for (pull, text) in all {
+        match said.iter_mut().find(|(known, _)| *known == text) {
+            Some((_, pulls)) => pulls.push(pull),
+            None => said.push((text, vec![pull])),
+        }
+    }
+    said
+}
+
+/// "pull 4", "pulls 4, 5".
+fn pulls_in_words(pulls: &[PullId]) -> String {
+    let numbers: Vec<String> = pulls.iter().map(ToString::to_string).collect();
+    let s = if pulls.len() == 1 { "" } else { "s" };
+    format!("pull{s} {}", numbers.join(", "))
 }
 
 fn named_setups(reader: &StoreReader, names: &[String]) -> Result<Vec<SetupRecord>, CompareError> {
@@ -436,20 +456,17 @@ fn remarks(pulls: &[ComparedPull]) -> Vec<String> {
     };
     differs("another stand file", &|a, b| a.pull.stand == b.pull.stand);
     differs("other calibrations", &|a, b| a.calibration == b.calibration);
-    let mut said: Vec<(&str, Vec<String>)> = Vec::new();
-    for reduced in pulls {
-        for remark in &reduced.curve.remarks {
-            let number = reduced.pull.id.to_string();
-            match said.iter_mut().find(|(text, _)| text == remark) {
-                Some((_, numbers)) => numbers.push(number),
-                None => said.push((remark, vec![number])),
-            }
-        }
+    let said = pulls.iter().flat_map(|reduced| {
+        let texts = reduced.curve.remarks.iter();
+        texts.map(|text| (reduced.pull.id, text.as_str()))
+    });
+    for (text, of) in said_of_pulls(said) {
+        let whose = if of.len() == pulls.len() {
+            "all pulls".to_owned()
+        } else {
+            pulls_in_words(&of)
+        };
+        remarks.push(format!("{whose}: {text}"));
     }
-    remarks.extend(said.iter().map(|(text, numbers)| match numbers.as_slice() {
-        all if all.len() == pulls.len() => format!("all pulls: {text}"),
-        [one] => format!("pull {one}: {text}"),
-        several => format!("pulls {}: {text}", several.join(", ")),
-    }));
     remarks
 }

@@ -7,7 +7,7 @@ use leverarm_torque::comparison::orders::{
     BUILDS_MAX, Cost, Judged, Order, Question, planned_build_sd, shows, soonest,
 };
 use leverarm_torque::comparison::two_sample::two_sided_factor;
-use leverarm_torque::comparison::words::decimals_for;
+use leverarm_torque::comparison::words::{counted, decimals_for};
 use leverarm_torque::comparison::{Comparison, Memory, Options};
 use serde_json::{Value, json};
 
@@ -332,7 +332,7 @@ impl Advice {
     pub fn ground_words(&self) -> Vec<String> {
         let known = &self.question;
         let mut lines = vec![format!(
-            "reckoned with {:.2} % scatter of a pull and {:.2} % of a mounting, {:.0} degrees of freedom known; a straight drift leaves nothing, bend left is what a drift that sets in slowly leaves of itself",
+            "reckoned with {:.2} % scatter of a pull and {:.2} % of a mounting (degrees of freedom: {:.0}); a straight drift leaves nothing, bend left is what a drift that sets in slowly leaves of itself",
             100.0 * known.pull_sd,
             100.0 * known.build_sd,
             known.known_left
@@ -374,8 +374,5 @@ impl Advice {
 }
 
 fn pulls(count: u32) -> String {
-    match count {
-        1 => "1 pull".to_owned(),
-        count => format!("{count} pulls"),
-    }
+    counted(count as usize, "pull", "pulls")
 }

@@ -3,11 +3,11 @@
 
 use leverarm_config::display::{DisplayUnit, DisplayUnits};
 use leverarm_torque::air::Correction;
-use leverarm_torque::comparison::words::{self, TorqueUnit};
+use leverarm_torque::comparison::words::{self, TorqueUnit, signed};
 use leverarm_torque::comparison::{Comparison, Estimate, Extreme, Figures, Pair, Setup, Step};
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 
-use super::{ComparedPull, StoredComparison};
+use super::{ComparedPull, StoredComparison, pulls_in_words, said_of_pulls};
 use crate::local_time::local_text;
 use crate::overlay::Overlay;
 use crate::parts::{Part, PartDifference, confounded_by, parts_of};
@@ -263,10 +263,12 @@ impl Report<'_> {
     /// What to know beside the answer: conditions, scatter, what bands mean, doubts and remarks.
     #[must_use]
     pub fn notes(&self) -> Vec<String> {
-        let doubts = self.found.pulls.iter().flat_map(|compared| {
+        let said = self.found.pulls.iter().flat_map(|compared| {
             let reasons = compared.reasons.iter();
-            reasons.map(|reason| format!("doubtful: pull {}: {reason}", compared.pull.id))
+            reasons.map(|reason| (compared.pull.id, reason.as_str()))
         });
+        let doubts = said_of_pulls(said).into_iter();
+        let doubts = doubts.map(|(said, of)| format!("doubtful: {}: {said}", pulls_in_words(&of)));
         let mut notes: Vec<String> = doubts.collect();
         notes.extend(self.conditions());
         notes.extend(words::scatter(self.comparison()));
@@ -540,16 +542,6 @@ fn micros(seconds: f64) -> i64 {
     format!("{whole:.0}")
         .parse::<i64>()
         .map_or(0, |s| s.saturating_mul(1_000_000))
-}
-
-/// With its sign, but for what rounds to zero.
-pub(super) fn signed(value: f64, decimals: usize) -> String {
-    let text = format!("{value:+.decimals$}");
-    if text.contains(|c: char| ('1'..='9').contains(&c)) || !value.is_finite() {
-        text
-    } else {
-        format!("{:.decimals$}", 0.0)
-    }
 }
 
 /// What two setups differ in, a line each.

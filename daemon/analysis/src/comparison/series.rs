@@ -3,12 +3,12 @@
 
 use leverarm_config::display::DisplayUnit;
 use leverarm_plot::{Axis, Panel, Plot, Series};
-use leverarm_torque::comparison::words::{self, decimals_for};
+use leverarm_torque::comparison::words::{self, decimals_for, signed};
 use leverarm_torque::comparison::{Estimate, Figures, Pair};
 use serde_json::{Value, json};
 
 use super::Report;
-use super::report::{Rows, part_words, signed};
+use super::report::{Rows, part_words};
 
 /// A series on its way out: a comparison of which the first setup is the reference and the others stand
 /// in the order they were first tested in.
