@@ -87,6 +87,8 @@ pub enum Range {
     Auto,
     /// From the data, with zero inside.
     IncludeZero,
+    /// From the data, which are numbers of things: no ticks between them.
+    Whole,
     /// Exactly this, data outside is cut off. Treated as [`Range::Auto`] unless `low < high`, both
     /// are finite and they differ by more than a billionth.
     Fixed {

@@ -83,7 +83,7 @@ pub(super) fn x_span(plot: &Plot) -> Option<Span> {
     });
     let data = Span::around(points).map(|span| match plot.x.range {
         Range::IncludeZero => span.with_zero(),
-        Range::Auto | Range::Fixed { .. } => span,
+        Range::Auto | Range::Whole | Range::Fixed { .. } => span,
     });
     Span::fixed(plot.x.range).or(data)
 }
@@ -148,7 +148,17 @@ pub(super) struct Tick {
 
 /// Ticks at multiples of 1, 2 or 5 times a power of ten inside `span`, at most `count_max + 1`.
 pub(super) fn ticks(span: Span, count_max: u32) -> Vec<Tick> {
-    let step = round_step(span.length(), f64::from(count_max.max(1)));
+    ticks_at(span, count_max, 0.0)
+}
+
+/// Ticks of the common x axis.
+pub(super) fn x_ticks(plot: &Plot, span: Span, count_max: u32) -> Vec<Tick> {
+    let is_whole = plot.x.range == Range::Whole;
+    ticks_at(span, count_max, if is_whole { 1.0 } else { 0.0 })
+}
+
+fn ticks_at(span: Span, count_max: u32, least: f64) -> Vec<Tick> {
+    let step = round_step(span.length(), f64::from(count_max.max(1))).max(least);
     let first = (span.low / step - 1e-6).ceil();
     (0..=count_max)
         .map(|index| (first + f64::from(index)) * step)
@@ -214,11 +224,34 @@ impl Map {
 
 #[cfg(test)]
 mod tests {
+    use super::super::Axis;
     use super::*;
 
     fn labels(low: f64, high: f64, count_max: u32) -> Vec<String> {
         let ticks = ticks(Span { low, high }, count_max);
         ticks.into_iter().map(|tick| tick.label).collect()
+    }
+
+    #[test]
+    fn nothing_is_between_whole_numbers() {
+        let whole = Axis {
+            range: Range::Whole,
+            ..Axis::new("Step", "")
+        };
+        let plot = Plot {
+            x: whole,
+            ..Plot::default()
+        };
+        let ticks = x_ticks(
+            &plot,
+            Span {
+                low: 0.0,
+                high: 2.5,
+            },
+            12,
+        );
+        let labels: Vec<String> = ticks.into_iter().map(|tick| tick.label).collect();
+        assert_eq!(labels, ["0", "1", "2"]);
     }
 
     #[test]

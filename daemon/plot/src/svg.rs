@@ -158,7 +158,7 @@ fn panels(pen: &mut Pen, plot: &Plot, width: f64, top: f64, bottom: f64) {
     let right = (width - margin - gutter(pen, plot, width)).max(left + 16.0);
     let x_map = x_span.map(|span| Map::new(span, left, right));
     let x_ticks = x_span
-        .map(|span| scale::ticks(span, intervals((right - left) / pen.units(120.0), 12)))
+        .map(|span| scale::x_ticks(plot, span, intervals((right - left) / pen.units(120.0), 12)))
         .unwrap_or_default();
 
     let mut y = top;

@@ -145,7 +145,7 @@ impl Page<'_> {
         let gutter = ticks.map(|tick| tick.label.width()).max().unwrap_or(0);
         let width = columns.saturating_sub(gutter + 2).max(8);
         let x_ticks = x_span
-            .map(|span| scale::ticks(span, intervals(width / 10, 12)))
+            .map(|span| scale::x_ticks(plot, span, intervals(width / 10, 12)))
             .unwrap_or_default();
 
         let mut lines = self.head.clone();

@@ -24,6 +24,7 @@ fn range() -> impl Strategy<Value = Range> {
     prop_oneof![
         Just(Range::Auto),
         Just(Range::IncludeZero),
+        Just(Range::Whole),
         (value(), value()).prop_map(|(low, high)| Range::Fixed { low, high }),
     ]
 }

@@ -479,7 +479,7 @@ impl EffectsReport<'_> {
             ),
             x: Axis::new("Engine speed", "rpm"),
             panels: vec![Panel {
-                y: Axis::new("Torque more", unit.symbol).with_zero(),
+                y: Axis::new("Torque gained", unit.symbol).with_zero(),
                 series: series.collect(),
                 ..Panel::default()
             }],

@@ -2,7 +2,7 @@
 //! step, adding up.
 
 use leverarm_config::display::DisplayUnit;
-use leverarm_plot::{Axis, Panel, Plot, Series};
+use leverarm_plot::{Axis, Panel, Plot, Range, Series};
 use leverarm_torque::comparison::words::{self, decimals_for, signed};
 use leverarm_torque::comparison::{Estimate, Figures, Pair};
 use serde_json::{Value, json};
@@ -187,9 +187,12 @@ impl SeriesReport<'_> {
         Plot {
             title: "The way the engine took".to_owned(),
             subtitle: format!("average torque against {}", self.report.name(0)),
-            x: Axis::new("Step", ""),
+            x: Axis {
+                range: Range::Whole,
+                ..Axis::new("Step", "")
+            },
             panels: vec![Panel {
-                y: Axis::new("Torque more", unit.symbol).with_zero(),
+                y: Axis::new("Torque gained", unit.symbol).with_zero(),
                 series: vec![Series {
                     label: "in all".to_owned(),
                     points,
