@@ -16,7 +16,7 @@ use leverarm_config::display::DisplayUnits;
 use leverarm_live::Now;
 use leverarm_store::{PullId, PullState, Store, StoreReader};
 use leverarm_tests::leverarm;
-use leverarm_tests::simulated_store::{SimulatedSetup, fill, pull_of, two_jets};
+use leverarm_tests::simulated_store::{STAND, SimulatedSetup, fill, pull_of, two_jets};
 use leverarm_torque::comparison::{Options, TypicalBuild, Verdict};
 use serde_json::{Value, json};
 use tempfile::TempDir;
@@ -215,13 +215,14 @@ fn what_cannot_be_compared_says_why() {
     );
     assert!(error(&["main jet 105", "main jet 105"]).contains("named twice"));
     let few = tempfile::tempdir().unwrap();
-    let order = [(0, STORED), (1, STORED), (1, PullState::Aborted)];
+    let aborted = (1, PullState::Aborted);
+    let order = [(0, STORED), (1, STORED), aborted, aborted];
     fill(few.path(), &two_jets(), &order, 1).unwrap();
     let error = compared(few.path(), &["main jet 105", "main jet 110"])
         .unwrap_err()
         .to_string();
     assert!(
-        error.contains("2 pulls with 2 setups") && error.contains("left out: pull 3 (aborted"),
+        error.contains("2 pulls with 2 setups") && error.contains("left out: pulls 3, 4 (aborted"),
         "{error}"
     );
 }
@@ -317,7 +318,7 @@ fn text_says_it_in_words_and_the_plot_is_written() {
         "left out: pull 5, main jet 110: aborted: the throttle was let go early",
         "part: main jet, 110 against 105",
         "repeatability: standard deviation ",
-        "taken out",
+        "what each session has of it, along its pulls, is taken out",
         "peak torque",
         "Torque difference",
     ] {
@@ -380,9 +381,8 @@ fn days_later(folder: &Path, from: i64, days: i64) {
         .unwrap();
 }
 
-/// Two setups that were never tested on one day, linked through a third.
-#[test]
-fn setups_are_linked_through_others() {
+/// Pulls with two setups, the second from number `from` on a day later, that only a third links.
+fn linked(order: &[usize], from: i64) -> TempDir {
     let [a, b] = two_jets();
     let renamed = |of: &SimulatedSetup, name: &str| SimulatedSetup {
         name: name.to_owned(),
@@ -394,9 +394,32 @@ fn setups_are_linked_through_others() {
         renamed(&b, "main jet 110"),
     ];
     let folder = tempfile::tempdir().unwrap();
-    let order = [0, 1, 0, 1, 0, 1, 1, 2, 1, 2, 1].map(|setup| (setup, STORED));
+    let order: Vec<_> = order.iter().map(|setup| (*setup, STORED)).collect();
     fill(folder.path(), &setups, &order, 5).unwrap();
-    days_later(folder.path(), 7, 1);
+    days_later(folder.path(), from, 1);
+    folder
+}
+
+/// Each was tested again after the third, or the third after it: drift can be told from the change, though
+/// none of the two came back after the other.
+#[test]
+fn a_link_with_returns_is_no_want_of_a_return() {
+    let remark = "no setup was tested again";
+    let told = linked(&[0, 0, 1, 1, 0, 0, 1, 1, 2, 2, 1, 1], 7);
+    let text = run(told.path(), &[]).unwrap();
+    assert!(text.contains("can't tell main jet 110"), "{text}");
+    assert!(
+        !text.contains(remark) && !text.contains("nothing was tested again"),
+        "{text}"
+    );
+    let one_way = linked(&[0, 0, 1, 1, 1, 1, 2, 2], 5);
+    assert!(run(one_way.path(), &[]).unwrap().contains(remark));
+}
+
+/// Two setups that were never tested on one day, linked through a third.
+#[test]
+fn setups_are_linked_through_others() {
+    let folder = linked(&[0, 1, 0, 1, 0, 1, 1, 2, 1, 2, 1], 7);
     let text = run(folder.path(), &["--json"]).unwrap();
     let object: Value = serde_json::from_str(&text).unwrap();
     let links = object["links"].as_array().unwrap();
@@ -442,6 +465,67 @@ fn a_setup_put_back_is_another_build() {
         .unwrap();
     drop(store);
     assert_eq!(builds(), 4);
+}
+
+/// Byte logs of old tests join with the parts that were on, and with mountings of their own.
+#[test]
+fn old_tests_come_with_their_parts_and_mountings() {
+    let folder = a_b_a(&two_jets());
+    let file = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
+    let stand = file("stand.toml");
+    std::fs::write(&stand, STAND).unwrap();
+    let leverarm = |arguments: &[&str]| {
+        let stand = ["--config", &stand];
+        Command::new(leverarm())
+            .args(arguments)
+            .args(stand)
+            .output()
+            .unwrap()
+    };
+    let (log, old) = (file("1.bin"), file("old"));
+    let kept = folder.path().to_str().unwrap();
+    assert!(
+        leverarm(&["export", "1", "--out", &log, "--store", kept])
+            .status
+            .success()
+    );
+    let import = |began: &str, more: &[&str]| {
+        let all = [&["import", &log, "--store", &old, "--began", began], more].concat();
+        let said = leverarm(&all);
+        let error = String::from_utf8(said.stderr).unwrap();
+        if said.status.success() {
+            Ok(())
+        } else {
+            Err(error)
+        }
+    };
+    let parts = ["--part", "main jet=105", "--part", "sleeve=3 mm; home-made"];
+    let error = import("2026-05-03 14:20", &parts).unwrap_err();
+    assert!(error.contains("name it"), "{error}");
+    let named = [&["--setup", "old sleeve"], &parts[..]].concat();
+    import("2026-05-03 14:20", &named).unwrap();
+    import("2026-05-03 14:30", &["--setup", "old sleeve"]).unwrap();
+    import("2026-05-03 14:40", &["--setup", "old sleeve", "--again"]).unwrap();
+    let error = import(
+        "2026-05-03 14:50",
+        &["--setup", "old sleeve", "--part", "sleeve=5 mm"],
+    );
+    assert!(error.unwrap_err().contains("other parts"));
+    let error = import("2026-05-03 14:50", &["--setup", "Old Sleeve"]).unwrap_err();
+    assert!(error.contains("only in capital letters"), "{error}");
+
+    let reader = StoreReader::open(Path::new(&old)).unwrap();
+    let setups = reader.setups().unwrap();
+    let [setup] = setups.as_slice() else {
+        panic!("{setups:?}");
+    };
+    assert_eq!(
+        setup.parts,
+        json!({ "main jet": "105", "sleeve": { "value": "3", "unit": "mm", "note": "home-made" } })
+    );
+    let pulls = reader.pulls().unwrap();
+    let builds = leverarm_analysis::mounting::builds(&reader, &pulls).unwrap();
+    assert_eq!(builds.into_values().collect::<Vec<_>>(), [0, 0, 1]);
 }
 
 /// Each part with what was said of it and every test it was in; its picture goes with a copy of the store.

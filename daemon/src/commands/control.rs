@@ -2,6 +2,7 @@
 
 use anyhow::{Context, anyhow, bail};
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
+use std::path::Path;
 use std::time::Duration;
 
 use leverarm_config::{AirInput, Stand, units};
@@ -467,7 +468,16 @@ pub(super) fn keep_word(
 pub(super) struct SetupArguments {
     /// Its name, such as "main jet 105"; without one, list the setups
     name: Option<String>,
-    /// Notes
+    #[command(flatten)]
+    bolted_on: BoltedOn,
+    #[command(flatten)]
+    daemon: DaemonArgument,
+}
+
+/// What a person says of a setup.
+#[derive(Debug, clap::Args)]
+pub(super) struct BoltedOn {
+    /// Notes on the setup
     #[arg(long, default_value = "")]
     notes: String,
     /// A part as KEY=VALUE, such as "main jet=105" or "sleeve=3 mm; home-made" with unit and
@@ -480,8 +490,37 @@ pub(super) struct SetupArguments {
     /// Make a new one, though only capital letters or spaces tell its name from another's
     #[arg(long)]
     new: bool,
-    #[command(flatten)]
-    daemon: DaemonArgument,
+}
+
+impl BoltedOn {
+    /// The setup of that name in the store in this folder; without a name nothing may be said of it.
+    pub(super) fn request(
+        &self,
+        name: Option<String>,
+        folder: &Path,
+    ) -> Result<Option<NewSetupRequest>, Failure> {
+        let Some(name) = name else {
+            if self.again || !self.notes.is_empty() || !self.parts.is_empty() {
+                bail!("--part, --notes and --again are said of a setup: name it");
+            }
+            return Ok(None);
+        };
+        if !self.new {
+            is_meant(&name, folder)?;
+        }
+        let parts = self.parts.iter().map(|part| {
+            let (key, value) = part.split_once('=').ok_or_else(|| {
+                anyhow!("--part {part:?}: expected KEY=VALUE, such as \"main jet=105\"")
+            })?;
+            Ok((key.trim().to_owned(), Part::of_text(value).json()))
+        });
+        Ok(Some(NewSetupRequest {
+            name,
+            notes: self.notes.clone(),
+            parts: parts.collect::<Result<_, Failure>>()?,
+            again: self.again,
+        }))
+    }
 }
 
 /// The name of a setup as a person gave it.
@@ -495,13 +534,13 @@ pub(super) fn setup_name(text: &str) -> Result<String, Failure> {
 }
 
 /// Asks about a name that only capital letters or spaces tell from that of another setup.
-fn is_meant(name: &str, read: &StandFile) -> Result<(), Failure> {
+fn is_meant(name: &str, folder: &Path) -> Result<(), Failure> {
     let plain = |name: &str| -> String {
         let kept = name.chars().filter(|c| !c.is_whitespace());
         kept.flat_map(char::to_lowercase).collect()
     };
     // Before there is a store there is no other setup.
-    let Ok(reader) = StoreReader::open(&read.store_folder) else {
+    let Ok(reader) = StoreReader::open(folder) else {
         return Ok(());
     };
     let setups = reader.setups()?;
@@ -531,17 +570,11 @@ fn is_meant(name: &str, read: &StandFile) -> Result<(), Failure> {
 
 pub(super) fn setup(asked: &SetupArguments) -> Result<(), Failure> {
     let SetupArguments {
-        parts,
-        again,
-        daemon,
-        ..
+        daemon, bolted_on, ..
     } = asked;
-    let (again, notes) = (*again, asked.notes.clone());
+    let again = bolted_on.again;
     let read = read_stand(&daemon.stand.file)?;
     let name = asked.name.as_deref().map(setup_name).transpose()?;
-    if let Some(name) = name.as_ref().filter(|_| !asked.new) {
-        is_meant(name, &read)?;
-    }
     let name = match name {
         None if again => {
             let reader = StoreReader::open(&read.store_folder)?;
@@ -551,22 +584,9 @@ pub(super) fn setup(asked: &SetupArguments) -> Result<(), Failure> {
         }
         name => name,
     };
-    let Some(name) = name else {
+    let Some(request) = bolted_on.request(name, &read.store_folder)? else {
         return list_setups(&read);
     };
-    let mut request = NewSetupRequest {
-        name,
-        notes,
-        parts: serde_json::Map::new(),
-        again,
-    };
-    for part in parts {
-        let Some((key, value)) = part.split_once('=') else {
-            bail!("--part {part:?}: expected KEY=VALUE, such as \"main jet=105\"");
-        };
-        let part = Part::of_text(value).json();
-        request.parts.insert(key.trim().to_owned(), part);
-    }
     let body = serde_json::to_value(&request)?;
     let name = match Line::to(&read.stand, daemon)?.post("/api/setup", &body)? {
         Some(value) => message(&value).to_owned(),

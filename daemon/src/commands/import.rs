@@ -7,19 +7,20 @@ use std::sync::Arc;
 
 use indicatif::ProgressIterator;
 use jiff::tz::TimeZone;
+use leverarm_analysis::mounting;
 use leverarm_analysis::reduction::EnteredAir;
 use leverarm_live::{Record, records_of_log};
 use leverarm_store::{PullState, Store, StoreError};
+use leverarm_torque::comparison::words::counted;
 use leverarm_values::CalibratedStand;
 use leverarm_values::calibration::Calibration;
 use leverarm_vocabulary::{Event, EventKind, Now};
 
-use super::control::setup_name;
-use super::control::{AirValues, entered_air};
+use super::control::{AirValues, BoltedOn, entered_air, setup_name};
 use super::pulls::read_calibration;
 use super::{Failure, StoreArgument, read_own_stand, say, times};
 use crate::clock::Clock;
-use crate::service::{Belongs, Kept, NewSetupRequest, RecordKeeper, setup_of};
+use crate::service::{Belongs, Kept, RecordKeeper, setup_of};
 
 #[derive(Debug, clap::Args)]
 pub(super) struct ImportArguments {
@@ -32,6 +33,8 @@ pub(super) struct ImportArguments {
     /// What was bolted on; a name that the store does not know yet makes a new setup
     #[arg(long, value_name = "NAME")]
     setup: Option<String>,
+    #[command(flatten)]
+    bolted_on: BoltedOn,
     #[command(flatten)]
     air: AirValues,
     /// Calibrations of that stand, as `leverarm calibrations --json` prints them; none when left out
@@ -57,20 +60,20 @@ pub(super) fn run(arguments: &ImportArguments) -> Result<(), Failure> {
         Some(file) => read_calibration(file)?,
         None => Calibration::default(),
     };
+    let folder = arguments.store.store.as_ref();
+    let folder = folder.unwrap_or(&read.store_folder);
+    let name = arguments.setup.as_deref().map(setup_name).transpose()?;
+    let setup = arguments.bolted_on.request(name, folder)?;
     // A name that is wrong leaves no empty store behind.
     for log in &arguments.logs {
         std::fs::File::open(log).with_context(|| log.display().to_string())?;
     }
-    let folder = arguments.store.store.as_ref();
-    let mut store = Store::open(folder.unwrap_or(&read.store_folder))?;
+    let mut store = Store::open(folder)?;
     let of = Arc::new(CalibratedStand::new(read.stand.clone(), &calibration));
     let calibration = serde_json::to_string(&calibration)?;
     let belongs = Belongs {
-        setup: match &arguments.setup {
-            Some(name) => {
-                let request = NewSetupRequest::named(&setup_name(name)?);
-                Some(setup_of(&mut store, &request, began_wall_us)?)
-            }
+        setup: match &setup {
+            Some(request) => Some(setup_of(&mut store, request, began_wall_us)?),
             None => None,
         },
         air: EnteredAir::stored(air)?,
@@ -79,6 +82,10 @@ pub(super) fn run(arguments: &ImportArguments) -> Result<(), Failure> {
             store.put_calibration(&calibration)?,
         )
     };
+    if let Some(request) = setup.filter(|request| request.again) {
+        // Before a pull that begins with the log.
+        store.add_event(&mounting::event(&request.name, at(began_wall_us - 1)))?;
+    }
     for log in arguments.logs.iter().progress() {
         let name = log.display().to_string();
         let bytes = std::fs::read(log).with_context(|| name.clone())?;
@@ -108,7 +115,7 @@ pub(super) fn run(arguments: &ImportArguments) -> Result<(), Failure> {
             [] => format!("{name}: no pull in it; its bytes are kept"),
             [(first, _), ..] => format!(
                 "{name}: {} from number {first} on, {} of them whole",
-                counted(pulls.len()),
+                counted(pulls.len(), "pull", "pulls"),
                 whole.count()
             ),
         };
@@ -118,16 +125,14 @@ pub(super) fn run(arguments: &ImportArguments) -> Result<(), Failure> {
     Ok(())
 }
 
-fn counted(pulls: usize) -> String {
-    let s = if pulls == 1 { "" } else { "s" };
-    format!("{pulls} pull{s}")
+fn tell(store: &mut Store, message: &str, wall_us: i64) -> Result<(), StoreError> {
+    store.add_event(&Event::new(at(wall_us), None, EventKind::Imported, message).into())?;
+    Ok(())
 }
 
-fn tell(store: &mut Store, message: &str, wall_us: i64) -> Result<(), StoreError> {
-    let now = Now {
+fn at(wall_us: i64) -> Now {
+    Now {
         mono_us: 0,
         wall_us,
-    };
-    store.add_event(&Event::new(now, None, EventKind::Imported, message).into())?;
-    Ok(())
+    }
 }

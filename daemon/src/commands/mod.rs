@@ -554,3 +554,27 @@ fn complain(text: &str) {
 fn json_line(value: &serde_json::Value) {
     drop(writeln!(std::io::stdout(), "{value}"));
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use anyhow::Context;
+
+    /// Down to the first, each text once.
+    #[test]
+    fn every_cause_is_said() {
+        let full = || Err::<(), _>(std::io::Error::other("no room is left"));
+        let failure = full().context("writing it").context("the sheet");
+        assert_eq!(
+            in_words(&failure.unwrap_err()),
+            "the sheet: writing it: no room is left"
+        );
+        let told = full()
+            .context("a.html: no room is left")
+            .context("the sheet");
+        assert_eq!(
+            in_words(&told.unwrap_err()),
+            "the sheet: a.html: no room is left"
+        );
+    }
+}

@@ -140,7 +140,7 @@ fn table(parts: &[ShelfPart]) -> Rows {
         ]
     };
     let headings = [
-        "part", "which", "rating", "lies", "notes", "picture", "tests", "pulls", "last",
+        "part", "\nwhich", "rating", "lies", "notes", "picture", "tests", "pulls", "last",
     ];
     Rows {
         headings: headings.map(str::to_owned).to_vec(),

@@ -57,19 +57,6 @@ pub struct NewSetupRequest {
     pub again: bool,
 }
 
-impl NewSetupRequest {
-    /// A name, with nothing said of parts.
-    #[must_use]
-    pub fn named(name: &str) -> Self {
-        Self {
-            name: name.to_owned(),
-            notes: String::new(),
-            parts: serde_json::Map::new(),
-            again: false,
-        }
-    }
-}
-
 /// Something that others want of the one writer.
 #[derive(Debug)]
 pub enum StoreRequest {
