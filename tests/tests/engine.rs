@@ -295,8 +295,14 @@ fn words_table_and_plot() {
         "--plot",
         plot,
     ]);
+    // Without a word on what putting parts back moves the answer is kept back, and said once.
+    assert_eq!(text.matches("N·m: the mixture makes").count(), 1, "{text}");
+    let ranges = text.lines().filter(|line| line.starts_with("3300-"));
+    let rows = ranges.count();
+    assert_eq!(rows, 1, "{text}");
     for part in [
         "why: main jet 110 against main jet 105",
+        "the answer is kept back: this is of the plain numbers",
         "the mixture makes",
         "lambda there: ",
         "friction is estimated",

@@ -3,7 +3,7 @@
 use leverarm_config::display::{DisplayUnit, DisplayUnits};
 use leverarm_config::units;
 use leverarm_torque::comparison::Estimate;
-use leverarm_torque::comparison::words::decimals_for;
+use leverarm_torque::comparison::words::{decimals_for, tens};
 use leverarm_torque::engine::{
     Cause, EnginePoint, LimitReport, MixtureCurve, Origin, Reading, RegionShares, Role,
     STANDARD_DRY_PA, STANDARD_K, Shares, TEST_DEPRESSIONS_PA,
@@ -413,7 +413,7 @@ impl<'a> WhyReport<'a> {
         let row = |region: &RegionShares| {
             let parts = &region.parts;
             vec![
-                format!("{:.0}-{:.0}", region.from_rpm, region.to_rpm),
+                format!("{}-{}", tens(region.from_rpm), tens(region.to_rpm)),
                 cause_word(parts.cause()).to_owned(),
                 text(Some(parts.total)),
                 text(parts.air),
@@ -471,6 +471,9 @@ impl<'a> WhyReport<'a> {
         match &why.attribution {
             Err(error) => lines.push(format!("no attribution: {error}")),
             Ok(found) => {
+                if why.withheld {
+                    lines.push("the answer is kept back: this is of the plain numbers".to_owned());
+                }
                 let place = why.main_range();
                 if let Some(region) = place.and_then(|place| found.regions.get(place)) {
                     lines.push(self.sentence(region));
@@ -480,7 +483,7 @@ impl<'a> WhyReport<'a> {
                 lines.push(format!(
                     "air: what a change of volumetric efficiency does; mixture: what a change of \
                      lambda does to the work of a mass of air, known for lambda {rich} to {lean}; \
-                     rest: neither. ± 95 %"
+                     rest: neither, with what putting parts back moves. ± 95 %, as pulls scatter alone"
                 ));
             }
         }
@@ -507,7 +510,11 @@ impl<'a> WhyReport<'a> {
 
     fn sentence(&self, region: &RegionShares) -> String {
         let parts = &region.parts;
-        let place = format!("from {:.0} to {:.0} rpm", region.from_rpm, region.to_rpm);
+        let place = format!(
+            "from {} to {} rpm",
+            tens(region.from_rpm),
+            tens(region.to_rpm)
+        );
         let total = format!(
             "{} {}",
             self.torque_text(parts.total),

@@ -1,6 +1,6 @@
 //! Why setups differ: what the engines of the compared pulls tell.
 
-use leverarm_torque::comparison::Verdict;
+use leverarm_torque::comparison::{Pair, Verdict};
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 use leverarm_torque::engine::{
     Attribution, AttributionError, EnginePoint, Friction, LimitReport, Missing, MixtureCurve,
@@ -17,6 +17,8 @@ pub struct Why {
     pub first: usize,
     /// Index of the second.
     pub second: usize,
+    /// Whether the answer is kept back, so that this is of the plain numbers.
+    pub withheld: bool,
     /// The parts; the first range is all speeds, the others are those that differ.
     pub attribution: Result<Attribution, AttributionError>,
     /// Mean points of the two.
@@ -56,21 +58,23 @@ pub fn why(found: &StoredComparison) -> Vec<Why> {
             let differing = pair
                 .regions
                 .iter()
-                .filter(|region| region.verdict != Verdict::NoMeasurableDifference)
+                .filter(|region| matches!(region.verdict, Verdict::Higher | Verdict::Lower))
                 .map(|region| (region.from_rpm, region.to_rpm));
             let whole = whole.map(|(from, to)| (*from, *to));
-            let ranges: Vec<(f64, f64)> = whole.into_iter().chain(differing).collect();
-            why_of_pair(found, (pair.first, pair.second), &ranges, with_drift)
+            let parts = differing.filter(|range| Some(*range) != whole);
+            let ranges: Vec<(f64, f64)> = whole.into_iter().chain(parts).collect();
+            why_of_pair(found, pair, &ranges, with_drift)
         })
         .collect()
 }
 
 fn why_of_pair(
     found: &StoredComparison,
-    (first, second): (usize, usize),
+    pair: &Pair,
     ranges: &[(f64, f64)],
     with_drift: bool,
 ) -> Why {
+    let (first, second) = (pair.first, pair.second);
     let is_of = |pull: &ComparedPull, setup: usize| {
         let setup = found.setups.get(setup);
         setup.is_some_and(|setup| Some(setup.id) == pull.pull.setup)
@@ -144,6 +148,7 @@ fn why_of_pair(
     Why {
         first,
         second,
+        withheld: !pair.ground.doubts.is_empty(),
         attribution: attribute(
             &traces,
             friction_nm,
