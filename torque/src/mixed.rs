@@ -173,13 +173,6 @@ impl Fit {
         }
     }
 
-    /// Standard error of a variance; zero where it is at its bound.
-    #[must_use]
-    pub fn variance_standard_error(&self, component: usize) -> f64 {
-        let entry = self.variance_covariance.get((component, component));
-        entry.map_or(0.0, |v| v.max(0.0).sqrt())
-    }
-
     /// The fit with variances `factor` times and coefficients `size` times as large.
     #[must_use]
     pub fn scaled_by(mut self, factor: f64, size: f64) -> Self {

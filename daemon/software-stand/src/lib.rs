@@ -391,13 +391,6 @@ impl SoftwareStand {
         }
     }
 
-    /// Takes the load off.
-    pub fn disarm_load(&mut self) {
-        if let Some(load) = self.board.load_mut() {
-            load.controller.disarm();
-        }
-    }
-
     /// What the load is to do.
     pub fn demand_load(&mut self, demand: Demand) {
         if let Some(load) = self.board.load_mut() {
