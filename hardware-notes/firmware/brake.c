@@ -172,11 +172,11 @@ bool brake_received(uint8_t kind, const uint8_t *payload, uint8_t length)
 
 /* ---- The loop ---------------------------------------------------------------------------- */
 
-#if BRAKE_SENSE_CHANNEL >= 0
-static int32_t measured(void)
+#if BRAKE_SENSE_CHANNEL >= 0 || BRAKE_THROTTLE_CHANNEL >= 0
+/* A share of the way from one number of counts to another. */
+static int32_t share_of_way(int32_t counts, int32_t from, int32_t to)
 {
-    int32_t counts = sensors_analog(BRAKE_SENSE_CHANNEL);
-    return (counts - BRAKE_SENSE_ZERO) * Q16 / (BRAKE_SENSE_FULL - BRAKE_SENSE_ZERO);
+    return (counts - from) * Q16 / (to - from);
 }
 #endif
 
@@ -212,7 +212,11 @@ void control_step(const struct control_inputs *inputs)
     };
 #if BRAKE_SENSE_CHANNEL >= 0
     now.has_measured = true;
-    now.measured = measured();
+    now.measured = share_of_way(sensors_analog(BRAKE_SENSE_CHANNEL), BRAKE_SENSE_ZERO, BRAKE_SENSE_FULL);
+#endif
+#if BRAKE_THROTTLE_CHANNEL >= 0
+    now.has_throttle = true;
+    now.throttle = share_of_way(sensors_analog(BRAKE_THROTTLE_CHANNEL), BRAKE_THROTTLE_SHUT, BRAKE_THROTTLE_OPEN);
 #endif
     enum load_why why = load.why;
     load_step(&load, &now, &latest);

@@ -95,6 +95,17 @@
 #define BRAKE_SENSE_FULL 3000
 #endif
 
+/* Analog input that has the throttle's place, from a potentiometer on its shaft; -1: none. Its counts shut and fully open. */
+#ifndef BRAKE_THROTTLE_CHANNEL
+#define BRAKE_THROTTLE_CHANNEL -1
+#endif
+#ifndef BRAKE_THROTTLE_SHUT
+#define BRAKE_THROTTLE_SHUT 400
+#endif
+#ifndef BRAKE_THROTTLE_OPEN
+#define BRAKE_THROTTLE_OPEN 3600
+#endif
+
 /* Analog input that has a thermistor on the brake, from the pin to ground; -1: none. Fewer counts are too hot, more an open
  * wire. The load also ends when a thermocouple is above its limit. */
 #ifndef BRAKE_HOT_CHANNEL
@@ -112,8 +123,9 @@
 #define BRAKE_SUPPLY_SWITCH 1
 #endif
 
-#if defined BRAKE && (BRAKE_SENSE_CHANNEL >= ANALOG_CHANNELS || BRAKE_HOT_CHANNEL >= ANALOG_CHANNELS)
-#error "BRAKE_SENSE_CHANNEL, BRAKE_HOT_CHANNEL: not among ANALOG_CHANNELS"
+#if defined BRAKE && (BRAKE_SENSE_CHANNEL >= ANALOG_CHANNELS || BRAKE_HOT_CHANNEL >= ANALOG_CHANNELS || \
+                      BRAKE_THROTTLE_CHANNEL >= ANALOG_CHANNELS)
+#error "BRAKE_SENSE_CHANNEL, BRAKE_HOT_CHANNEL, BRAKE_THROTTLE_CHANNEL: not among ANALOG_CHANNELS"
 #endif
 
 /* ---- Start ------------------------------------------------------------------------------- */

@@ -107,6 +107,12 @@ static int64_t gain(const struct load *load, int64_t of)
     return of >> load->backed_off;
 }
 
+/* What a torque makes of the speed in a second: by one over the inertia, to fifteen bits at least. */
+static int64_t acceleration_by(const struct load *load, int64_t torque)
+{
+    return torque * load->per_inertia >> load->per_inertia_shift;
+}
+
 /* ---- Model ------------------------------------------------------------------------------- */
 
 static void begin_model(struct load *load, int64_t speed)
@@ -147,7 +153,7 @@ static int64_t observe(struct load *load, const struct load_inputs *inputs)
     /* 2 pi * 65,536 = 411,775. */
     int64_t measured = 0;
     if (turned > 0 && ticks > 0)
-        measured = least(411775 * turned * set->tick_hz / set->teeth / ticks, SPEED_MAX);
+        measured = least(411775 * turned * set->tick_hz / (set->teeth * ticks), SPEED_MAX);
     int64_t period = turned > 0 ? divided(ticks, turned) : 0;
     /* A tooth may come after the step's time was read. */
     int64_t silent = greatest((int32_t)(inputs->tick - inputs->tooth_tick), 0);
@@ -166,7 +172,7 @@ static int64_t observe(struct load *load, const struct load_inputs *inputs)
         int64_t late = steps + 4;
         int64_t part = divided(deviation * gain(load, set->firmness) >> 8, late);
         int64_t torque = divided((part * gain(load, set->firmness) >> 8) * set->rate_hz, 4 * late);
-        load->speed += divided(accelerating * ONE_20 / set->inertia, set->rate_hz) + part;
+        load->speed += divided(acceleration_by(load, accelerating), set->rate_hz) + part;
         load->engine += torque * set->inertia >> 20;
         load->engine = clamp(load->engine, -2 * set->engine_max, 2 * set->engine_max);
         load->speed = clamp(load->speed, 0, SPEED_MAX);
@@ -186,10 +192,10 @@ static int64_t torque_at(const struct load *load, int64_t level)
     return load->full * share_of(&load->set, level) >> 16;
 }
 
-/* Strength of the absorber that a torque tells beside one by its map. */
+/* Strength of the absorber that a torque tells beside one by its map, to 1/256. */
 static int64_t strength_by(int64_t torque, int64_t by_map)
 {
-    return clamp(torque * Q16 / greatest(by_map, 1), Q16 / 8, 8 * Q16);
+    return clamp(divided(torque, greatest(by_map >> 8, 1)) * 256, Q16 / 8, 8 * Q16);
 }
 
 static int64_t leak(const struct load *load, int64_t of)
@@ -202,15 +208,17 @@ static bool compare(struct load *load, const struct load_inputs *inputs, int64_t
 {
     const struct load_settings *set = &load->set;
     int64_t low = load->low.level, high = load->high.level, follow = set->follow;
+    /* A coil's resistance grows by four tenths when it is hot. */
+    int64_t hot = set->slew > 0 ? low : divided(low * 5, 7);
 
     /* Less than it must be, or more than it can be. */
-    int64_t level = inputs->has_measured ? inputs->measured : low;
+    int64_t level = inputs->has_measured ? inputs->measured : hot;
     bool is_apart = inputs->has_measured &&
-                    ((low > Q16 / 16 && level < low - least(follow, low / 2)) || level > high + follow);
+                    ((hot > Q16 / 16 && level < hot - least(follow, hot / 2)) || level > high + follow);
     load->apart = is_apart ? load->apart + 1 : 0;
 
     /* What is not known of a valve's place or of a current. Hot, a coil has a third less torque than a map has cold. */
-    int64_t known = least(greatest(level, low), high);
+    int64_t known = least(greatest(level, hot), high);
     int64_t sure = set->slew > 0 || inputs->has_torque ? 6 : 5;
     int64_t weak = least(load->strength, Q16);
     int64_t surely = (torque_at(load, known - Q16 / 32) * weak >> 16) * sure / 8;
@@ -220,7 +228,7 @@ static bool compare(struct load *load, const struct load_inputs *inputs, int64_t
     /* A sensor of torque may be late, and water knocks as its valve moves. */
     int64_t wide = set->engine_max / (set->slew > 0 ? 4 : 8);
     bool differs = inputs->has_torque &&
-                   (inputs->torque < (torque_at(load, low - Q16 / 32) * weak >> 16) * sure / 8 - wide ||
+                   (inputs->torque < (torque_at(load, hot - Q16 / 32) * weak >> 16) * sure / 8 - wide ||
                     inputs->torque > most + wide);
     load->torque_apart = differs ? load->torque_apart + 1 : 0;
 
@@ -231,7 +239,7 @@ static bool compare(struct load *load, const struct load_inputs *inputs, int64_t
         int64_t below = Q16 / 8, above;
         if (inputs->has_torque) {
             below = strength_by(inputs->torque, torque_at(load, high));
-            above = strength_by(inputs->torque, torque_at(load, low));
+            above = strength_by(inputs->torque, torque_at(load, hot));
         } else {
             above = strength_by(set->engine_max, load->engine);
         }
@@ -240,10 +248,27 @@ static bool compare(struct load *load, const struct load_inputs *inputs, int64_t
         load->strength += divided(up + down, set->rate_hz);
     }
 
+    /* Where the throttle is read and was not opened, the engine makes what it has made. */
+    bool is_opened = inputs->throttle > load->opening + Q16 / 32;
+    if (is_opened || inputs->throttle < load->opening)
+        load->opening = inputs->throttle;
+    load->unchanged = !inputs->has_throttle || is_opened || !is_loaded ? 0 : least(load->unchanged + 1, set->rate_hz);
+    bool is_known = load->unchanged == set->rate_hz;
+    int64_t more = load->engine - load->made;
+    if (is_known)
+        load->made += divided(more, set->rate_hz * (more > 0 ? 2 : 8));
+    else
+        load->made += more > 0 ? more : divided(more * 2, set->rate_hz);
+    int64_t free = set->engine_max - surely;
+    if (is_known) {
+        int64_t there = torque_at(load, (inputs->has_measured ? known : low) - Q16 / 32);
+        free = least(free, (load->made - there) * 11 / 8 + set->engine_max / 16);
+    }
+
     int64_t planned = load->demand.mode == LOAD_SPEED ? greatest(load->acceleration, 0) : 0;
-    int64_t rise = greatest((set->engine_max - surely) * ONE_20 / set->inertia, planned * 5 / 4);
+    int64_t rise = greatest(acceleration_by(load, free), planned * 5 / 4);
     /* The throttle closed. */
-    int64_t fall = -((set->engine_max / 2 + most) * ONE_20 / set->inertia) * 5 / 4;
+    int64_t fall = -acceleration_by(load, set->engine_max / 2 + most) * 5 / 4;
     load->changes[0] += divided(rise, set->rate_hz);
     load->changes[1] += divided(fall, set->rate_hz);
     /* A speed over a window is that of its middle. */
@@ -336,7 +361,7 @@ static void watch_swings(struct load *load, int64_t given)
 /* Seven eighths of what there is. */
 static int64_t acceleration_of(const struct load *load, int64_t torque)
 {
-    return greatest(torque, Q16 / 16) * ONE_20 / load->set.inertia * 7 / 8;
+    return acceleration_by(load, greatest(torque, Q16 / 16)) * 7 / 8;
 }
 
 static int64_t speed_torque(struct load *load)
@@ -352,7 +377,7 @@ static int64_t speed_torque(struct load *load)
     int64_t acceleration = clamp(away * set->approach >> 8, -down, up);
     if (set->slew > 0) {
         /* A valve changes it no faster; a part of that is left for corrections. Ending evenly, it takes the root of this. */
-        int64_t jerk = least((set->slew * greatest(load->full, 0) >> 8) * ONE_20 / set->inertia, JERK_MAX);
+        int64_t jerk = least(acceleration_by(load, set->slew * greatest(load->full, 0) >> 8), JERK_MAX);
         int64_t most = root(magnitude(away) * (jerk / 2));
         int64_t change = divided(jerk, set->rate_hz);
         acceleration = clamp(clamp(acceleration, -most, most), load->acceleration - change, load->acceleration + change);
@@ -464,7 +489,7 @@ static void move_edge(const struct load *load, struct load_edge *it, bool is_hig
         int64_t most = divided(set->slew * 256, set->rate_hz) * quarters(away, is_high, 6) / 4;
         it->valve += clamp(away, -most, most);
     } else {
-        it->valve = is_high ? output : least(output, divided(output * 5, 7));
+        it->valve = output;
     }
     int64_t away = it->valve - it->level;
     int64_t moved = divided((away * set->lag >> 8) * quarters(away, is_high, 8) / 4, set->rate_hz);
@@ -512,7 +537,7 @@ bool load_settings_fit(const struct load_settings *set)
 {
     bool fit = within(set->rate_hz, 100, 4000) && within(set->tick_hz, 100000, 50000000) &&
                within(set->teeth, 1, 1000) && within(set->window_teeth, 1, 1000) &&
-               within(set->inertia, 1, INT32_MAX) && within(set->firmness, 1, 1024) &&
+               within(set->inertia, 16, INT32_MAX) && within(set->firmness, 1, 1024) &&
                within(set->hold, 1, INT32_MAX) && within(set->approach, 1, ONE_20) &&
                within(set->lead, 256, 1 << 14) && within(set->lag, 1, ONE_20) && within(set->slew, 0, ONE_20) &&
                within(set->output_min, -16 * Q16, 0) && within(set->output_max, Q16, 16 * Q16) &&
@@ -531,6 +556,8 @@ void load_start(struct load *load, const struct load_settings *settings)
 {
     memset(load, 0, sizeof *load);
     load->set = *settings;
+    while ((load->per_inertia = (ONE_20 << load->per_inertia_shift) / settings->inertia) < 1 << 15)
+        load->per_inertia_shift++;
     load->strength = Q16;
     load->why = LOAD_NOT_ARMED;
 }
@@ -556,6 +583,8 @@ void load_set(struct load *load, const struct load_demand *demand)
         load->trim = 0;
     }
     load->top = SPEED_MAX;
+    /* At another speed the engine makes another torque. */
+    load->unchanged = 0;
     load->demand = *demand;
 }
 

@@ -71,6 +71,8 @@ struct load_inputs {
     int32_t measured;    /* current or place of the valve, Q16 */
     bool has_torque;
     int32_t torque;      /* Q16 */
+    bool has_throttle;
+    int32_t throttle;    /* how far it is open, Q16 */
     bool cut;            /* the board has cut the engine */
     bool too_hot;
     bool no_supply;      /* of water, oil or power, as a switch shows it */
@@ -113,6 +115,8 @@ struct load_swing {
 
 struct load {
     struct load_settings set;
+    int64_t per_inertia; /* one over it */
+    uint8_t per_inertia_shift;
     struct load_demand demand;
     bool is_armed, is_leaving;
     enum load_why why;
@@ -135,6 +139,8 @@ struct load {
 
     int64_t apart, torque_apart, without, running_off;
     int64_t strength, loaded; /* torque beside that of the map, Q16; steps it has had to learn that by */
+    int64_t opening;          /* the least opening of the throttle since it was last opened, Q16 */
+    int64_t unchanged, made;  /* steps since that or an order changed anything; what the engine has made since */
     int64_t changes[2];       /* sums of the greatest and the least change of speed */
     int64_t seen, allowed[2]; /* the speed last measured, and those sums in the middle of its window */
     int64_t gained, sunk;     /* speed beyond the greatest and the least */

@@ -18,6 +18,8 @@ const STEP_S: f64 = 1e-6 * STEP_US as f64;
 const SEEN_OUTPUT: f64 = 0.15;
 /// The same of a measured torque, over what it would be.
 const SEEN_TORQUE: f64 = 0.25;
+/// The same of the cycle's speed, of that held, for who knows what a sound stand would do at the same throttle.
+const SEEN_SPEED: f64 = 0.01;
 
 /// A stand under way.
 #[derive(Clone, Debug)]
@@ -321,6 +323,9 @@ pub struct Told {
     pub seen_s: f64,
     /// The same for who does not know how hot the absorber is.
     pub seen_hot_s: f64,
+    /// After which time what the board measures, or the cycle's speed, was away from the same stand with nothing broken: the bench's
+    /// yardstick, for who knows the throttle too, s; infinite: never.
+    pub visible_s: f64,
     /// The highest that the speed went above the highest ordered, a share of it.
     pub gain: f64,
     /// The same had the engine been cut 10 ms after something showed.
@@ -334,12 +339,6 @@ impl Told {
     #[must_use]
     pub fn late_s(&self) -> f64 {
         (self.cut_s - self.seen_s).max(0.0)
-    }
-
-    /// The same from when it showed to who does not know how hot the absorber is.
-    #[must_use]
-    pub fn late_hot_s(&self) -> f64 {
-        (self.cut_s - self.seen_hot_s).max(0.0)
     }
 }
 
@@ -392,6 +391,7 @@ pub fn loses(model: &StandModel, seed: u64, loss: Loss) -> Told {
         cut_s: f64::INFINITY,
         seen_s: f64::INFINITY,
         seen_hot_s: f64::INFINITY,
+        visible_s: f64::INFINITY,
         lowest: 1.0,
         ..Told::default()
     };
@@ -404,7 +404,7 @@ pub fn loses(model: &StandModel, seed: u64, loss: Loss) -> Told {
         }
         throttle(&mut it, since, from, to);
         it.go(STEP_S, |_| {});
-        if told.seen_hot_s.is_infinite() {
+        if told.seen_hot_s.max(told.visible_s).is_infinite() {
             throttle(&mut sound, since, from, to);
             sound.go(STEP_S, |_| {});
             let by_sensor = it.is_seen_beside(&sound, since);
@@ -412,7 +412,11 @@ pub fn loses(model: &StandModel, seed: u64, loss: Loss) -> Told {
                 .each_mut()
                 .map(|oracle| oracle.as_mut().is_some_and(|oracle| oracle.sees(&it)));
             if by_sensor || by_speed[1] {
-                told.seen_hot_s = since;
+                told.seen_hot_s = told.seen_hot_s.min(since);
+            }
+            let away = (it.speed_rpm - sound.speed_rpm).abs() / HELD_RPM;
+            if by_sensor || away > SEEN_SPEED {
+                told.visible_s = told.visible_s.min(since);
             }
             if told.seen_s.is_infinite() && (by_sensor || by_speed[0]) {
                 told.seen_s = since;
@@ -455,16 +459,22 @@ pub enum Sound {
     Sweeps,
     /// Snaps with an absorber as hot as is allowed, but for a tenth.
     Hot,
+    /// At 40 % throttle: held, steps, sweeps, the throttle crept open, snapped from there, and shut.
+    Part,
+    /// At 40 % throttle with an engine that misses eight cycles now and then.
+    Coughs,
 }
 
 impl Sound {
     /// All of them.
-    pub const ALL: [Self; 5] = [
+    pub const ALL: [Self; 7] = [
         Self::Hold,
         Self::Steps,
         Self::Snaps,
         Self::Sweeps,
         Self::Hot,
+        Self::Part,
+        Self::Coughs,
     ];
 }
 
@@ -486,8 +496,15 @@ pub struct Stood {
 /// Puts a sound brake through something.
 #[must_use]
 pub fn stands(model: &StandModel, seed: u64, sound: Sound) -> Stood {
+    let mut model = model.clone();
+    if sound == Sound::Coughs {
+        model.engine.cycles.misfire_probability = 0.005;
+        model.engine.cycles.misfire_run = 8.0;
+    }
     let mut it = Braked::held(model.clone(), seed, HELD_RPM);
-    it.open(1.0);
+    if !matches!(sound, Sound::Part | Sound::Coughs) {
+        it.open(1.0);
+    }
     if sound == Sound::Hot {
         // By and by, as it gets so.
         let air_k = model.air.temperature_k;
@@ -504,8 +521,35 @@ pub fn stands(model: &StandModel, seed: u64, sound: Sound) -> Stood {
     let mut stood = Stood::default();
     let mut oracle = Oracle::new(&it, true);
     // Throttle before and after, speed, rev/min, its rate, and for how long, s.
+    let steady = (0.4, 0.4, 5_000.0, 0.0, 3.0);
+    let creeps = (0..60).map(|n| {
+        (
+            0.4 + 0.005 * f64::from(n),
+            0.4 + 0.005 * f64::from(n + 1),
+            5_000.0,
+            0.0,
+            0.1,
+        )
+    });
+    let at_part = [
+        steady,
+        (0.4, 0.4, 6_000.0, 0.0, 2.5),
+        (0.4, 0.4, 4_000.0, 0.0, 3.0),
+        (0.4, 0.4, 6_000.0, 600.0, 5.0),
+        (0.4, 0.4, 4_500.0, 1_500.0, 2.5),
+        (0.4, 0.4, 5_000.0, 0.0, 2.0),
+    ];
+    let after = [
+        (0.7, 1.0, 5_000.0, 0.0, 1.0),
+        (1.0, 0.4, 5_000.0, 0.0, 3.0),
+        (0.4, 0.0, 5_000.0, 0.0, 0.3),
+        (0.0, 0.4, 5_000.0, 0.0, 3.0),
+    ];
+    let at_part: Vec<_> = at_part.into_iter().chain(creeps).chain(after).collect();
     let acts: &[(f64, f64, f64, f64, f64)] = match sound {
         Sound::Hold => &[(1.0, 1.0, 5_000.0, 0.0, 20.0)],
+        Sound::Part => &at_part,
+        Sound::Coughs => &[(0.4, 0.4, 5_000.0, 0.0, 30.0)],
         Sound::Steps => &[
             (1.0, 1.0, 6_000.0, 0.0, 2.0),
             (1.0, 1.0, 5_000.0, 0.0, 2.0),
@@ -530,8 +574,12 @@ pub fn stands(model: &StandModel, seed: u64, sound: Sound) -> Stood {
         ],
     };
     let (mut top_rpm, mut whole_s) = (HELD_RPM, 0.0);
+    let mut ordered = (HELD_RPM, 0.0);
     for &(from, to, speed_rpm, rpm_per_s, for_s) in acts {
-        it.sweep(speed_rpm, rpm_per_s);
+        if (speed_rpm, rpm_per_s) != ordered {
+            ordered = (speed_rpm, rpm_per_s);
+            it.sweep(speed_rpm, rpm_per_s);
+        }
         top_rpm = speed_rpm.max(it.speed_rpm.min(top_rpm));
         let mut since = 0.0;
         while since < for_s {

@@ -122,6 +122,8 @@ pub struct Inputs {
     pub measured: Option<i32>,
     /// Measured torque, Q16.
     pub torque: Option<i32>,
+    /// How far the throttle is open, Q16.
+    pub throttle: Option<i32>,
     /// The board has cut the engine.
     pub cut: bool,
     /// A limit of temperature is passed.
@@ -185,6 +187,32 @@ struct Sample {
     changes: [i64; 2],
 }
 
+/// One over an inertia, to fifteen bits at least: a chip that divides 64 bits by a loop multiplies some ten times faster.
+#[derive(Clone, Copy, Debug)]
+struct PerInertia {
+    factor: i64,
+    shift: u32,
+}
+
+impl PerInertia {
+    fn new(inertia: i64) -> Self {
+        let factor = |shift: u32| (1 << (20 + shift)) / inertia.max(1);
+        let mut shift = 0;
+        while factor(shift) < 1 << 15 && shift < 32 {
+            shift += 1;
+        }
+        Self {
+            factor: factor(shift),
+            shift,
+        }
+    }
+
+    /// What a torque makes of the speed in a second.
+    fn of(self, torque: i64) -> i64 {
+        (torque * self.factor) >> self.shift
+    }
+}
+
 /// One edge of what a sound absorber can be doing.
 #[derive(Clone, Copy, Debug, Default)]
 struct Edge {
@@ -214,6 +242,7 @@ struct Swing {
 #[derive(Clone, Debug)]
 pub struct Controller {
     set: Settings,
+    per_inertia: PerInertia,
     demand: Demand,
     is_armed: bool,
     is_leaving: bool,
@@ -255,6 +284,11 @@ pub struct Controller {
     /// Torque beside that of the map, Q16, and for how many steps it has had a load to learn that by.
     strength: i64,
     loaded: i64,
+    /// The least opening of the throttle since it was last opened, Q16; for how many steps neither that nor an order has changed
+    /// anything; and what the engine has made since, Q16.
+    opening: i64,
+    unchanged: i64,
+    made: i64,
     /// Sums of the greatest and the least change of speed; the speed last measured, and those sums in the middle of its window.
     changes: [i64; 2],
     seen: i64,
@@ -276,7 +310,7 @@ impl Settings {
             (self.tick_hz, 100_000, 50_000_000),
             (self.teeth, 1, 1_000),
             (self.window_teeth, 1, 1_000),
-            (self.inertia, 1, WORD),
+            (self.inertia, 16, WORD),
             (self.firmness, 1, 1_024),
             (self.hold, 1, WORD),
             (self.approach, 1, 1 << 20),
@@ -362,6 +396,7 @@ impl Controller {
     #[must_use]
     pub fn new(settings: Settings) -> Self {
         Self {
+            per_inertia: PerInertia::new(settings.inertia),
             set: settings,
             demand: Demand::default(),
             is_armed: false,
@@ -396,6 +431,9 @@ impl Controller {
             running_off: 0,
             strength: Q16,
             loaded: 0,
+            opening: 0,
+            unchanged: 0,
+            made: 0,
             changes: [0; 2],
             seen: 0,
             allowed: [0; 2],
@@ -439,6 +477,8 @@ impl Controller {
             self.trim = 0;
         }
         self.top = SPEED_MAX;
+        // At another speed the engine makes another torque.
+        self.unchanged = 0;
         self.demand = demand;
     }
 
@@ -502,7 +542,7 @@ impl Controller {
         let ticks = i64::from(inputs.tooth_tick.wrapping_sub(first.tick));
         // 2π · 65,536 = 411,775.
         let measured = if turned > 0 && ticks > 0 {
-            (411_775 * turned * self.set.tick_hz / self.set.teeth / ticks).min(SPEED_MAX)
+            (411_775 * turned * self.set.tick_hz / (self.set.teeth * ticks)).min(SPEED_MAX)
         } else {
             0
         };
@@ -533,7 +573,7 @@ impl Controller {
             let part = ((deviation * self.gain(self.set.firmness)) >> 8) / late;
             let torque =
                 ((part * self.gain(self.set.firmness)) >> 8) * self.set.rate_hz / (4 * late);
-            self.speed += (accelerating << 20) / self.set.inertia / self.set.rate_hz + part;
+            self.speed += self.per_inertia.of(accelerating) / self.set.rate_hz + part;
             self.engine += (torque * self.set.inertia) >> 20;
             let most = 2 * self.set.engine_max;
             self.engine = self.engine.clamp(-most, most);
@@ -573,11 +613,13 @@ impl Controller {
         let at = |level: i64| (self.full * self.set.share_of(level)) >> 16;
         let (low, high) = (self.low.level, self.high.level);
         let follow = self.set.follow;
+        // A coil's resistance grows by four tenths when it is hot.
+        let hot = if self.set.slew > 0 { low } else { low * 5 / 7 };
 
         // Less than it must be, or more than it can be.
         let is_apart = inputs.measured.is_some_and(|it| {
             let it = i64::from(it);
-            (low > Q16 / 16 && it < low - follow.min(low / 2)) || it > high + follow
+            (hot > Q16 / 16 && it < hot - follow.min(hot / 2)) || it > high + follow
         });
         self.apart = if is_apart { self.apart + 1 } else { 0 };
 
@@ -591,7 +633,7 @@ impl Controller {
             |level: i64| ((at(level - Q16 / 32) * self.strength.min(Q16)) >> 16) * sure / 8;
         let known = inputs
             .measured
-            .map_or(low, |it| i64::from(it).max(low).min(high));
+            .map_or(hot, |it| i64::from(it).max(hot).min(high));
         let least = surely(known);
         // A map may be far too weak, as long as no torque has shown for a second that it is not.
         let quarters = if inputs.torque.is_some() && self.loaded >= self.set.rate_hz {
@@ -604,7 +646,7 @@ impl Controller {
         let wide = self.set.engine_max / if self.set.slew > 0 { 4 } else { 8 };
         let differs = inputs.torque.is_some_and(|it| {
             let it = i64::from(it);
-            it < surely(low) - wide || it > most + wide
+            it < surely(hot) - wide || it > most + wide
         });
         self.torque_apart = if differs { self.torque_apart + 1 } else { 0 };
 
@@ -613,10 +655,12 @@ impl Controller {
         let is_loaded = self.place > Q16 / 16;
         if is_loaded {
             self.loaded = (self.loaded + 1).min(self.set.rate_hz);
-            let by =
-                |torque: i64, by_map: i64| ((torque << 16) / by_map.max(1)).clamp(Q16 / 8, 8 * Q16);
+            // To 1/256.
+            let by = |torque: i64, by_map: i64| {
+                ((torque / (by_map >> 8).max(1)) << 8).clamp(Q16 / 8, 8 * Q16)
+            };
             let (below, above) = match inputs.torque.map(i64::from) {
-                Some(torque) => (by(torque, at(high)), by(torque, at(low))),
+                Some(torque) => (by(torque, at(high)), by(torque, at(hot))),
                 None => (Q16 / 8, by(self.set.engine_max, self.engine)),
             };
             let up = (below - self.strength).max(0) * 4;
@@ -624,15 +668,47 @@ impl Controller {
             self.strength += (up + down) / self.set.rate_hz;
         }
 
-        let to_acceleration = |torque: i64| (torque << 20) / self.set.inertia;
+        // Where the throttle is read and was not opened, the engine makes what it has made: what is measured so holds whatever the
+        // map is wrong by, or heat has left of it. It comes back sooner than it fades: engines miss, and pull on.
+        let opening = i64::from(inputs.throttle.unwrap_or(0));
+        let is_opened = opening > self.opening + Q16 / 32;
+        if is_opened || opening < self.opening {
+            self.opening = opening;
+        }
+        self.unchanged = if inputs.throttle.is_none() || is_opened || !is_loaded {
+            0
+        } else {
+            (self.unchanged + 1).min(self.set.rate_hz)
+        };
+        let is_known = self.unchanged == self.set.rate_hz;
+        let more = self.engine - self.made;
+        self.made += match (is_known, more > 0) {
+            (true, true) => more / (self.set.rate_hz * 2),
+            (true, false) => more / (self.set.rate_hz * 8),
+            (false, true) => more,
+            (false, false) => more * 2 / self.set.rate_hz,
+        };
+        let engine_max = self.set.engine_max;
+        let by_map = engine_max - least;
+        let free = if is_known {
+            let level = if inputs.measured.is_some() {
+                known
+            } else {
+                low
+            };
+            by_map.min((self.made - at(level - Q16 / 32)) * 11 / 8 + engine_max / 16)
+        } else {
+            by_map
+        };
+
         let planned = if self.demand.mode == Mode::Speed {
             self.acceleration.max(0)
         } else {
             0
         };
-        let rise = to_acceleration(self.set.engine_max - least).max(planned * 5 / 4);
+        let rise = self.per_inertia.of(free).max(planned * 5 / 4);
         // The throttle closed.
-        let fall = -to_acceleration(self.set.engine_max / 2 + most) * 5 / 4;
+        let fall = -self.per_inertia.of(engine_max / 2 + most) * 5 / 4;
         self.changes[0] += rise / self.set.rate_hz;
         self.changes[1] += fall / self.set.rate_hz;
         // A speed over a window is that of its middle.
@@ -778,11 +854,8 @@ impl Controller {
 
     fn speed_torque(&mut self) -> i64 {
         // Seven eighths of what there is.
-        let per_inertia = |torque: i64| (torque.max(Q16 / 16) << 20) / self.set.inertia * 7 / 8;
-        let (mut up, mut down) = (
-            per_inertia(self.engine),
-            per_inertia(self.full - self.engine),
-        );
+        let most = |torque: i64| self.per_inertia.of(torque.max(Q16 / 16)) * 7 / 8;
+        let (mut up, mut down) = (most(self.engine), most(self.full - self.engine));
         if self.demand.rate > 0 {
             up = up.min(self.demand.rate);
             down = down.min(self.demand.rate);
@@ -792,7 +865,7 @@ impl Controller {
         if self.set.slew > 0 {
             // A valve changes it no faster; a part of that is left for corrections. Ending evenly, it takes the root of this.
             let slew = (self.set.slew * self.full.max(0)) >> 8;
-            let jerk = ((slew << 20) / self.set.inertia).min(JERK_MAX);
+            let jerk = self.per_inertia.of(slew).min(JERK_MAX);
             let most = (away.abs() * (jerk / 2)).isqrt();
             let change = jerk / self.set.rate_hz;
             acceleration = acceleration
@@ -895,9 +968,8 @@ impl Controller {
         }
     }
 
-    /// Moves the least or the most that a sound absorber can have let in: its valve and its lag are slower than stated by a
-    /// quarter, or faster by a half, a coil's lag where its iron is saturated by twice; and its resistance grows by four tenths when
-    /// it is hot.
+    /// Moves the least or the most that a sound absorber can have let in, cold: its valve and its lag are slower than stated by a
+    /// quarter, or faster by a half, a coil's lag where its iron is saturated by twice.
     fn edge(&self, from: Edge, is_high: bool) -> Edge {
         let Settings {
             lag, slew, rate_hz, ..
@@ -908,10 +980,8 @@ impl Controller {
             let away = self.output.clamp(0, Q16) - it.valve;
             let most = (slew << 8) / rate_hz * pace(away, 6) / 4;
             it.valve += away.clamp(-most, most);
-        } else if is_high {
-            it.valve = self.output;
         } else {
-            it.valve = self.output.min(self.output * 5 / 7);
+            it.valve = self.output;
         }
         let away = it.valve - it.level;
         let moved = ((away * lag) >> 8) * pace(away, 8) / 4 / rate_hz;

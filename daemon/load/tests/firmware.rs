@@ -179,6 +179,10 @@ fn life(seed: u64, input: &mut String, expected: &mut String) {
             let torque = i32::try_from(chance.below(400 * Q16) - 20 * Q16).unwrap();
             inputs.torque = chance.one_in(2).then_some(torque);
         }
+        if chance.one_in(1_000) {
+            let throttle = i32::try_from(chance.below(Q16)).unwrap();
+            inputs.throttle = (!chance.one_in(4)).then_some(throttle);
+        }
         inputs.cut = chance.one_in(900);
         inputs.too_hot = chance.one_in(900);
         if chance.one_in(100) {
@@ -218,7 +222,7 @@ fn life(seed: u64, input: &mut String, expected: &mut String) {
                 &[kind, demand.target, demand.rate, demand.square],
             );
         }
-        let (measured, torque) = (inputs.measured, inputs.torque);
+        let (measured, torque, throttle) = (inputs.measured, inputs.torque, inputs.throttle);
         line(
             input,
             's',
@@ -230,6 +234,8 @@ fn life(seed: u64, input: &mut String, expected: &mut String) {
                 i64::from(measured.unwrap_or(0)),
                 i64::from(torque.is_some()),
                 i64::from(torque.unwrap_or(0)),
+                i64::from(throttle.is_some()),
+                i64::from(throttle.unwrap_or(0)),
                 i64::from(inputs.cut),
                 i64::from(inputs.too_hot),
                 i64::from(inputs.no_supply),

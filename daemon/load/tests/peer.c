@@ -40,6 +40,8 @@ int main(void)
             inputs.measured = number();
             inputs.has_torque = number();
             inputs.torque = number();
+            inputs.has_throttle = number();
+            inputs.throttle = number();
             inputs.cut = number();
             inputs.too_hot = number();
             inputs.no_supply = number();

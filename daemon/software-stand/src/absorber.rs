@@ -24,6 +24,8 @@ pub struct AbsorberModel {
     pub has_output_sensor: bool,
     /// Time constant of the torque's sensor, s, > 0; infinite: there is none.
     pub torque_sensor_s: f64,
+    /// Whether the board's loop reads the throttle.
+    pub throttle_sensor: bool,
     /// How long after its supply is gone a switch shows that, s; infinite: there is none.
     pub supply_switch_s: f64,
     /// What is broken.
@@ -291,6 +293,7 @@ impl AbsorberModel {
             hammer_hz: 12.0,
             has_output_sensor: absorber.kind != Kind::Water,
             torque_sensor_s: 0.01,
+            throttle_sensor: false,
             // A pressure switch in the water's way.
             supply_switch_s: if absorber.kind == Kind::Water {
                 0.02

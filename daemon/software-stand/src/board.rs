@@ -45,8 +45,8 @@ pub(super) trait Inputs {
     fn force_counts(&mut self, channel: u8) -> i32;
     fn analog_counts(&mut self) -> Vec<[u8; 2]>;
     fn temperature_counts(&mut self, channel: u8) -> Option<i32>;
-    /// Current, pressure or place of the absorber, and its torque, as the loop wants them; and whether its supply is gone.
-    fn load(&self) -> (Option<i32>, Option<i32>, bool);
+    /// What the loop wants to know of the absorber and the engine.
+    fn load(&self) -> LoadInputs;
 }
 
 /// A board and its line.
@@ -356,16 +356,13 @@ impl Board {
             return;
         }
         let capture = run.captures.first();
-        let (measured, torque, no_supply) = inputs.load();
         load.latest = load.controller.step(&LoadInputs {
             tick: low_half(tick),
             tooth_tick: low_half(capture.and_then(|it| it.last_tick).unwrap_or(0)),
             teeth: capture.map_or(0, |it| it.next_number.to_le_bytes()[0]),
-            measured,
-            torque,
             cut: run.state == BoardState::Cut,
             too_hot: !run.too_hot.is_empty(),
-            no_supply,
+            ..inputs.load()
         });
         if load.latest.wants_cut {
             run.cut(tick, CutCause::Load);

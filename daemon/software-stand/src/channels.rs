@@ -36,6 +36,38 @@ pub(super) struct Exposure {
     pub(super) head_k: f64,
 }
 
+/// A potentiometer on the throttle's shaft that the board reads for its loop: scanned now and then, and noisy.
+#[derive(Clone, Debug)]
+pub(super) struct ThrottleSensor {
+    /// Opening as last scanned.
+    pub(super) shown: f64,
+    steps: u32,
+    noise: Noise,
+}
+
+/// Scans come so many steps apart: 100 a second.
+const THROTTLE_SCAN_STEPS: u32 = 200;
+/// Noise of its wiper and wires (common practice, no source).
+const THROTTLE_NOISE_RMS: f64 = 0.004;
+
+impl ThrottleSensor {
+    pub(super) fn new(seed: u64) -> Self {
+        Self {
+            shown: 0.0,
+            steps: 0,
+            noise: Noise::new(seed, Stream::Throttle),
+        }
+    }
+
+    /// Lets it be scanned when it is time.
+    pub(super) fn follow(&mut self, opening: f64) {
+        if self.steps.is_multiple_of(THROTTLE_SCAN_STEPS) {
+            self.shown = opening + self.noise.normal(THROTTLE_NOISE_RMS);
+        }
+        self.steps = self.steps.wrapping_add(1);
+    }
+}
+
 /// A load cell: first-order lag, then counts.
 #[derive(Clone, Debug)]
 pub(super) struct LoadCell {

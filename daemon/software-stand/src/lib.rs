@@ -42,8 +42,8 @@ pub use torque_curve::{Peak, TorqueCurve, rad_per_s, rpm};
 use absorber::AbsorberState;
 use board::{Board, Inputs};
 use breathing::Gases;
-use channels::{AnalogScan, Exposure, LoadCell, Thermometer};
-use leverarm_load::controller::{Demand, Outputs, Q16};
+use channels::{AnalogScan, Exposure, LoadCell, Thermometer, ThrottleSensor};
+use leverarm_load::controller::{Demand, Inputs as LoadInputs, Outputs, Q16};
 use mechanics::Mechanics;
 use noise::{Noise, Stream};
 use pickups::ToothWheel;
@@ -139,6 +139,7 @@ struct Sensors {
     cells: Vec<LoadCell>,
     analog: AnalogScan,
     thermometers: Vec<Thermometer>,
+    throttle: ThrottleSensor,
 }
 
 struct SensorInputs<'a> {
@@ -171,16 +172,19 @@ impl Inputs for SensorInputs<'_> {
         })
     }
 
-    fn load(&self) -> (Option<i32>, Option<i32>, bool) {
+    fn load(&self) -> LoadInputs {
         let Some(model) = &self.model.absorber else {
-            return (None, None, false);
+            return LoadInputs::default();
         };
-        let (level, sensed_nm) = (self.absorber.level(model), self.absorber.sensed_nm(model));
-        (
-            level.map(q16),
-            sensed_nm.map(q16),
-            self.absorber.has_no_supply(model),
-        )
+        LoadInputs {
+            measured: self.absorber.level(model).map(q16),
+            torque: self.absorber.sensed_nm(model).map(q16),
+            throttle: model
+                .throttle_sensor
+                .then(|| q16(self.sensors.throttle.shown)),
+            no_supply: self.absorber.has_no_supply(model),
+            ..LoadInputs::default()
+        }
     }
 }
 
@@ -216,6 +220,7 @@ impl SoftwareStand {
                     .zip(&model.temperatures)
                     .map(|(index, temperature)| Thermometer::new(*temperature, index, seed))
                     .collect(),
+                throttle: ThrottleSensor::new(seed),
             },
             board: Board::new(&model),
             absorber: AbsorberState::new(model.air.temperature_k),
@@ -567,6 +572,7 @@ impl SoftwareStand {
         for cell in &mut self.sensors.cells {
             cell.follow(&exposure);
         }
+        self.sensors.throttle.follow(controls.throttle);
         let mut inputs = SensorInputs {
             model: &self.model,
             gases: &self.mechanics.gases,

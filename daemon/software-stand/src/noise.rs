@@ -30,6 +30,8 @@ pub(super) enum Stream {
     Sparks(u8),
     /// A brake stand as a whole.
     Brakes,
+    /// Readings of the throttle for the load's loop.
+    Throttle,
 }
 
 impl Stream {
@@ -46,6 +48,7 @@ impl Stream {
             Self::Cycles => (9, 0),
             Self::Sparks(index) => (10, index),
             Self::Brakes => (11, 0),
+            Self::Throttle => (12, 0),
         };
         source << 8 | u64::from(index)
     }

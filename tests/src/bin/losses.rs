@@ -9,6 +9,7 @@ use std::collections::BTreeMap;
 use clap::Parser;
 use leverarm_load::absorber::Kind;
 use leverarm_load::controller::Why;
+use leverarm_software_stand::StandModel;
 use leverarm_tests::loss_test::{Loss, Sound, drawn_brake, loses, stands};
 
 #[derive(Parser)]
@@ -25,10 +26,22 @@ struct Arguments {
     /// Only sound ones
     #[arg(long)]
     sound: bool,
+    /// Only losses with this in their names
+    #[arg(long)]
+    loss: Option<String>,
+    /// Without sensors of torque: what the speed tells, and what the current does
+    #[arg(long)]
+    blind: bool,
     /// Tell of each that went otherwise than it should
     #[arg(long)]
     each: bool,
+    /// With a throttle that the board reads
+    #[arg(long)]
+    throttle: bool,
 }
+
+/// A cut comes late when it was told for so long, s.
+const LATE_S: f64 = 0.05;
 
 /// The middle one, nine of ten, and the worst.
 fn quantiles(mut values: Vec<f64>) -> String {
@@ -37,6 +50,17 @@ fn quantiles(mut values: Vec<f64>) -> String {
     [5, 9, 10]
         .map(|place| at(place).map_or("-".into(), |value| format!("{value:.1}")))
         .join("/")
+}
+
+fn model_of(asked: &Arguments, kind: Kind, seed: u64) -> StandModel {
+    let mut model = drawn_brake(kind, seed);
+    if let Some(brake) = model.absorber.as_mut().filter(|_| asked.blind) {
+        brake.torque_sensor_s = f64::INFINITY;
+    }
+    if let Some(brake) = &mut model.absorber {
+        brake.throttle_sensor = asked.throttle;
+    }
+    model
 }
 
 fn main() {
@@ -50,11 +74,15 @@ fn main() {
             continue;
         }
         let seeds = || asked.seed..asked.seed + asked.stands;
-        for sound in Sound::ALL {
+        let has_name = |loss: &Loss| {
+            let name = format!("{loss:?}");
+            asked.loss.as_ref().is_none_or(|part| name.contains(part))
+        };
+        for sound in Sound::ALL.into_iter().filter(|_| asked.loss.is_none()) {
             let mut whys: BTreeMap<Why, u32> = BTreeMap::new();
             let (mut above, mut softer, mut seen) = (Vec::new(), 0, 0);
             for seed in seeds() {
-                let model = drawn_brake(kind, seed);
+                let model = model_of(&asked, kind, seed);
                 let it = stands(&model, seed, sound);
                 *whys.entry(it.why).or_default() += 1;
                 above.push(100.0 * it.above);
@@ -77,37 +105,41 @@ fn main() {
                 quantiles(above)
             );
         }
-        for loss in Loss::ALL.into_iter().filter(|_| !asked.sound) {
+        let losses = Loss::ALL.into_iter().filter(|_| !asked.sound);
+        for loss in losses.filter(has_name) {
             let mut whys: BTreeMap<Why, u32> = BTreeMap::new();
-            let (mut gain, mut late, mut lowest) = (Vec::new(), Vec::new(), Vec::new());
-            let mut late_hot = Vec::new();
-            let (mut unseen, mut too_late, mut too_far, mut too_late_hot) = (0, 0, 0, 0);
+            let (mut gain, mut lowest, mut cut) = (Vec::new(), Vec::new(), Vec::new());
+            // By the best test of the speed, by the one that does not know the heat, and beside a sound stand.
+            let mut yardsticks = [(); 3].map(|()| (Vec::new(), Vec::new(), 0));
+            let (mut unseen, mut too_far) = (0, 0);
             for seed in seeds() {
-                let model = drawn_brake(kind, seed);
+                let model = model_of(&asked, kind, seed);
                 let it = loses(&model, seed, loss);
                 *whys.entry(it.why).or_default() += 1;
                 gain.push(100.0 * it.gain);
                 lowest.push(-100.0 * it.lowest);
+                cut.push(1e3 * it.cut_s);
                 let is_unseen = it.cut_s.is_infinite() && it.seen_s.is_finite();
                 unseen += u32::from(is_unseen);
-                if it.cut_s.is_finite() && it.seen_s.is_finite() {
-                    late.push(1e3 * it.late_s());
+                let shown = [it.seen_s, it.seen_hot_s, it.visible_s];
+                for ((seen, late, too_late), seen_s) in yardsticks.iter_mut().zip(shown) {
+                    seen.push(1e3 * seen_s);
+                    if it.cut_s.is_finite() && seen_s.is_finite() {
+                        let late_s = (it.cut_s - seen_s).max(0.0);
+                        late.push(1e3 * late_s);
+                        *too_late += u32::from(late_s > LATE_S);
+                    }
                 }
-                if it.cut_s.is_finite() && it.seen_hot_s.is_finite() {
-                    late_hot.push(1e3 * it.late_hot_s());
-                }
-                let is_cut = it.cut_s.is_finite();
-                too_late_hot += u32::from(it.late_hot_s() > 0.05 && is_cut);
-                let is_late = it.late_s() > 0.05 && is_cut;
-                too_late += u32::from(is_late);
+                let is_late = it.cut_s.is_finite() && it.late_s() > LATE_S;
                 let is_far = it.gain > it.least_gain.max(0.1);
                 too_far += u32::from(is_far);
                 if asked.each && (is_unseen || is_late || is_far) {
                     println!(
-                        "  seed {seed} {loss:?}: {:?} seen {:.3} s ({:.3} s by who does not know the heat), cut {:.3} s, gain {:.1} %, least {:.1} %, lowest {:.2}; sensor {:?}",
+                        "  seed {seed} {loss:?}: {:?} seen {:.3} s ({:.3} s by who does not know the heat), away {:.3} s, cut {:.3} s, gain {:.1} %, least {:.1} %, lowest {:.2}; sensor {:?}",
                         it.why,
                         it.seen_s,
                         it.seen_hot_s,
+                        it.visible_s,
                         it.cut_s,
                         100.0 * it.gain,
                         100.0 * it.least_gain,
@@ -121,13 +153,20 @@ fn main() {
                 }
             }
             println!(
-                "{} {loss:?}: {whys:?}, not cut though seen {unseen}, later than 50 ms {too_late}, or {too_late_hot} where the heat is not known; beyond 10 % and the least {too_far}; gain {} %, seen to cut {} ms, or {} ms, lowest {} %",
+                "{} {loss:?}: {whys:?}, not cut though seen {unseen}, beyond 10 % and the least {too_far}; gain {} %, lowest {} %, cut after {} ms",
                 kind.name(),
                 quantiles(gain),
-                quantiles(late),
-                quantiles(late_hot),
-                quantiles(lowest)
+                quantiles(lowest),
+                quantiles(cut)
             );
+            let names = ["seen", "the heat not known", "away from a sound one"];
+            for (name, (seen, late, too_late)) in names.into_iter().zip(yardsticks) {
+                println!(
+                    "    {name} after {} ms, to cut {} ms, later than 50 ms {too_late}",
+                    quantiles(seen),
+                    quantiles(late)
+                );
+            }
         }
     }
 }
