@@ -7,7 +7,7 @@ use std::f64::consts::TAU;
 use std::path::Path;
 
 use leverarm::rehearsal::{DEMO_BRAKE, Throttle, model_of, ready, script_of};
-use leverarm_analysis::map::{Shown, map_of_setup};
+use leverarm_analysis::map::{Hold, Shown, map_of_setup};
 use leverarm_analysis::reduction::{CurveChoice, ReducedPull, reduce_pull};
 use leverarm_live::{Command, Live};
 use leverarm_load::absorber::Kind;
@@ -300,13 +300,31 @@ pub fn step_test(seed: u64, list: &StepList) -> Result<Vec<StepFound>, BenchErro
         .collect())
 }
 
+/// Where a place of a map is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Where {
+    /// At a speed and a throttle position that were held.
+    Held,
+    /// Between.
+    Between,
+    /// At one among the others that was not held.
+    Missing,
+    /// At the edge that is left where a corner was not held.
+    BesideCorner,
+}
+
+impl Where {
+    /// All of them.
+    pub const ALL: [Self; 4] = [Self::Held, Self::Between, Self::Missing, Self::BesideCorner];
+}
+
 /// A place of a map beside the truth.
 #[derive(Debug, Clone, Copy)]
 pub struct MapFound {
     /// What.
     pub shown: Shown,
-    /// Whether it is at a speed and a throttle position that were held, or between.
-    pub is_held: bool,
+    /// Where.
+    pub at: Where,
     /// Value less the truth, SI.
     pub off: f64,
     /// Half width of the 95 % band, SI.
@@ -433,7 +451,34 @@ pub fn map_test(seed: u64) -> Result<Vec<MapFound>, BenchError> {
                 };
                 found.push(MapFound {
                     shown,
-                    is_held: at_speed && at_opening,
+                    at: if at_speed && at_opening {
+                        Where::Held
+                    } else {
+                        Where::Between
+                    },
+                    off: read.value - map_truth(&engine, &air, shown, place),
+                    half: read.expanded(),
+                });
+            }
+        }
+    }
+    for (x, rpm) in rpms.iter().enumerate() {
+        for (y, opening) in openings.iter().enumerate() {
+            let Some((at, place)) = left_by(&rpms, &openings, (x, y)) else {
+                continue;
+            };
+            let is_left_out = |hold: &Hold| {
+                (hold.rpm / rpm - 1.0).abs() < 0.02 && (hold.throttle - opening).abs() < 0.04
+            };
+            #[expect(clippy::unwrap_used, reason = "all but one are enough")]
+            let map = map.without(is_left_out).unwrap();
+            for shown in [Shown::Torque, Shown::Lambda, Shown::Fuel] {
+                let Some(read) = map.at(shown, place) else {
+                    continue;
+                };
+                found.push(MapFound {
+                    shown,
+                    at,
                     off: read.value - map_truth(&engine, &air, shown, place),
                     half: read.expanded(),
                 });
@@ -441,6 +486,24 @@ pub fn map_test(seed: u64) -> Result<Vec<MapFound>, BenchError> {
         }
     }
     Ok(found)
+}
+
+/// Where a map is looked at that lacks the hold at these speeds and openings: there, or at the middle of the edge that a corner
+/// leaves, a little inwards; nowhere at the rest of the edge, where a map is silent then.
+fn left_by(rpms: &[f64], openings: &[f64], (x, y): (usize, usize)) -> Option<(Where, (f64, f64))> {
+    let is_inside = |at: usize, all: &[f64]| at > 0 && at + 1 < all.len();
+    let towards = |at: usize, all: &[f64]| {
+        let neighbour = if at == 0 { 1 } else { at - 1 };
+        all[at] + 0.52 * (all[neighbour] - all[at])
+    };
+    match (is_inside(x, rpms), is_inside(y, openings)) {
+        (true, true) => Some((Where::Missing, (rpms[x], openings[y]))),
+        (false, false) => Some((
+            Where::BesideCorner,
+            (towards(x, rpms), towards(y, openings)),
+        )),
+        _ => None,
+    }
 }
 
 /// A stored pull as its curve.

@@ -386,6 +386,21 @@ impl StoredMap {
         })
     }
 
+    /// The map that is left without some of its holds.
+    ///
+    /// # Errors
+    /// When the rest makes none.
+    pub fn without(&self, is_left_out: impl Fn(&Hold) -> bool) -> Result<Self, MapFailure> {
+        let holds = self.holds.iter().filter(|hold| !is_left_out(hold));
+        Self::of(
+            &self.setup,
+            Some(self.load),
+            holds.copied().collect(),
+            self.left_out.clone(),
+            self.calibrations.clone(),
+        )
+    }
+
     /// What it can show: consumption only where fuel was measured.
     #[must_use]
     pub fn shows(&self, shown: Shown) -> bool {

@@ -6,7 +6,7 @@
 
 use clap::Parser;
 use leverarm_analysis::map::Shown;
-use leverarm_tests::step_test::{MapFound, StepFound, map_test, speeds, step_test};
+use leverarm_tests::step_test::{MapFound, StepFound, Where, map_test, speeds, step_test};
 
 #[derive(Parser)]
 struct Arguments {
@@ -21,7 +21,7 @@ struct Arguments {
     maps: bool,
 }
 
-/// Coverage of maps: where they were held, and between.
+/// Coverage of maps: where they were held, between, and where a hold is missing.
 fn maps(asked: &Arguments) {
     let (mut found, mut failed): (Vec<MapFound>, u32) = (Vec::new(), 0);
     for seed in asked.seed..asked.seed + asked.stands {
@@ -35,17 +35,17 @@ fn maps(asked: &Arguments) {
     }
     println!("stands={} failed={failed}", asked.stands);
     for shown in [Shown::Torque, Shown::Lambda, Shown::Fuel] {
-        for is_held in [true, false] {
+        for at in Where::ALL {
             let these: Vec<&MapFound> = found
                 .iter()
-                .filter(|it| it.shown == shown && it.is_held == is_held)
+                .filter(|it| it.shown == shown && it.at == at)
                 .collect();
             let count = these.len() as f64;
             let held = these.iter().filter(|it| it.off.abs() <= it.half).count() as f64;
             let mean =
                 |of: fn(&MapFound) -> f64| these.iter().map(|it| of(it)).sum::<f64>() / count;
             println!(
-                "shown={shown:?} held={is_held} places={count} covered_pct={:.1} bias={:+.3e} rms={:.3e} band={:.3e}",
+                "shown={shown:?} at={at:?} places={count} covered_pct={:.1} bias={:+.3e} rms={:.3e} band={:.3e}",
                 100.0 * held / count,
                 mean(|it| it.off),
                 mean(|it| it.off * it.off).sqrt(),
