@@ -84,8 +84,8 @@ fn mistakes_are_told_at_their_place() {
     }
 }
 
-/// The inertia at the absorber is 0.042 kg·m² (the engine's is not given), the drive 2.25: by hand the engine's 11 N·m are
-/// 24.75 there, and 24.75 / 0.042 · 2.25 = 1326 rad/s² or 12,660 rpm/s without load.
+/// The inertia at the absorber is 0.042 kg·m² and the engine's 0.006 · 2.25² = 0.0304, the drive 2.25: by hand the engine's 11 N·m are
+/// 24.75 there, and 24.75 / 0.0724 · 2.25 = 769 rad/s² or 7,350 rpm/s without load.
 #[test]
 fn check_says_what_it_holds_and_what_is_missing() {
     let found = stand(BRAKE);
@@ -98,7 +98,7 @@ fn check_says_what_it_holds_and_what_is_missing() {
     let torque_nm = 11.0
         - 1.5 * ((at.engine_rad_per_s * 30.0 / std::f64::consts::PI - 6_000.0) / 2_500.0).max(0.0);
     assert!(
-        (gained / (torque_nm * 2.25 / 0.042 * 2.25) - 1.0).abs() < 0.01,
+        (gained / (torque_nm * 2.25 / 0.072_375 * 2.25) - 1.0).abs() < 0.01,
         "{gained} {at:?}"
     );
     let margins = at.margins.unwrap();
@@ -125,6 +125,11 @@ fn check_says_what_it_holds_and_what_is_missing() {
     };
     assert!(told(&weak, "absorber.full_torque"));
     assert!(!told(BRAKE, "absorber.full_torque"));
+    let stated = BRAKE
+        .lines()
+        .find(|line| line.starts_with("inertia = \"0.0060"));
+    let unstated = BRAKE.replace(stated.unwrap(), "");
+    assert!(told(&unstated, "engine.inertia") && !told(BRAKE, "engine.inertia"));
     let lines: Vec<&str> = BRAKE
         .lines()
         .filter(|line| !line.starts_with("engine_torque"))

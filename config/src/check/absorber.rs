@@ -155,6 +155,14 @@ impl super::Summary<'_> {
                 "without the absorber's own inertia no gains follow for its loop".to_owned(),
             ),
             Some(at) => {
+                if self.stand.engine.inertia_kg_m2.value == 0.0 {
+                    add(
+                        "engine.inertia",
+                        "the loop counts without it: turned up by the drive it is often as much as a brake's own, and a loop that \
+                         takes the stand for lighter is too soft, and late to find a lost load"
+                            .to_owned(),
+                    );
+                }
                 if let Some(snap) = at.snap().filter(|snap| *snap > SNAP_MAX) {
                     add(
                         "absorber.time_constant",

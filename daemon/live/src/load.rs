@@ -95,6 +95,9 @@ pub struct TuningLive {
     pub switches_needed: u32,
 }
 
+/// Highest speed that may be ordered, over that at which a guard cuts: a step goes up to 2 % of itself beyond its end.
+const BELOW_GUARD: f64 = 0.98;
+
 /// The load as it is now. Speeds and torques are the engine's, at the crank.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct LoadLive {
@@ -609,13 +612,13 @@ impl LoadDesk {
                 let lowest = 1.5 * stall * self.ratio();
                 let highest = stand
                     .overspeed_cut_rad_per_s(leverarm_config::Shaft::Engine)
-                    .unwrap_or(f64::INFINITY);
+                    .map_or(f64::INFINITY, |cut| BELOW_GUARD * cut);
                 if (lowest..highest).contains(&rad_per_s) {
                     return Ok(());
                 }
                 let rpm = |it: f64| it / RAD_PER_S_PER_RPM;
                 Err(format!(
-                    "speed: expected {:.0} rpm, above which all of the load is there, to {:.0} rpm, where a guard cuts; \
+                    "speed: expected {:.0} rpm, above which all of the load is there, to {:.0} rpm, a little below where a guard cuts; \
                      found {:.0} rpm",
                     rpm(lowest),
                     rpm(highest),

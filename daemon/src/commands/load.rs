@@ -528,6 +528,17 @@ fn step_words(place: usize, step: &Value, unit: DisplayUnit) -> String {
     format!("step {place}: {rpm:.0} rpm{torque}, {seconds:.1} s{lacks}")
 }
 
+/// Whether a torque that was ordered would let the engine run past the highest speed of a pull: the board asks for more then.
+fn is_at_its_limit(load: &Value) -> bool {
+    const ABOVE: f64 = 1.03;
+    let ordered = load.pointer("/order/torque/nm").and_then(Value::as_f64);
+    let is_torque = load.get("mode").and_then(Value::as_str) == Some("torque");
+    match (ordered, number(load, "demand_nm")) {
+        (Some(ordered), Some(demand)) => is_torque && demand > ABOVE * ordered,
+        _ => false,
+    }
+}
+
 fn show(load: &Value, unit: DisplayUnit) {
     let text = |key: &str| load.get(key).and_then(Value::as_str).map(ToOwned::to_owned);
     let torque = |key: &str| number(load, key).map(|nm| unit.text(nm, 2));
@@ -546,7 +557,13 @@ fn show(load: &Value, unit: DisplayUnit) {
         ),
         (
             "led along",
-            number(load, "reference_rpm").map(|it| format!("{it:.0} rpm")),
+            number(load, "reference_rpm")
+                .filter(|_| text("mode").as_deref() == Some("speed"))
+                .map(|it| format!("{it:.0} rpm")),
+        ),
+        (
+            "more than ordered",
+            is_at_its_limit(load).then(|| "the speed is at its limit".to_owned()),
         ),
         ("engine as it sees it", torque("engine_nm")),
         ("saturated", is("saturated").then(|| "yes".to_owned())),
