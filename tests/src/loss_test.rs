@@ -606,6 +606,35 @@ pub fn stands(model: &StandModel, seed: u64, sound: Sound) -> Stood {
     stood
 }
 
+/// How much warmer than the air an absorber is that is tuned hot, K.
+const TUNED_K: f64 = 200.0;
+
+/// The same, its loop tuned while the absorber was hot.
+#[must_use]
+pub fn tuned_hot(model: &StandModel) -> StandModel {
+    let mut model = model.clone();
+    let (inertia_kg_m2, drum) = (
+        model.locked_inertia_kg_m2(),
+        rad_per_s(HELD_RPM) / model.ratio,
+    );
+    let air_k = model.air.temperature_k;
+    if let Some(brake) = &mut model.absorber {
+        let (low, high) = (0.3, 0.6);
+        let by_map = |output: f64| brake.believed.torque_nm(drum, output, 1.0);
+        // A board that measures the current makes up for a hot coil's resistance.
+        let change_nm = if brake.has_output_sensor {
+            let left = brake.absorber.heat.left(air_k + TUNED_K, air_k);
+            let torque_nm = |output: f64| brake.absorber.torque_nm(drum, output, left);
+            torque_nm(high) - torque_nm(low)
+        } else {
+            brake.answer(drum, TUNED_K, low, high).0
+        };
+        let found_kg_m2 = inertia_kg_m2 * (by_map(high) - by_map(low)) / change_nm;
+        brake.task = brake.task.tuned(found_kg_m2, brake.task.firmness);
+    }
+    model
+}
+
 /// A drawn brake: singles and twins in turn.
 #[must_use]
 pub fn drawn_brake(kind: Kind, seed: u64) -> StandModel {

@@ -17,7 +17,7 @@ use leverarm_software_stand::{AbsorberFault, Engine};
 use leverarm_store::{PullState, StoreReader};
 use leverarm_tests::leverarm;
 use leverarm_tests::loss_test::{
-    Loss, Sound, asked_for_all, drawn_brake, loses, stands, too_strong,
+    Loss, Sound, asked_for_all, drawn_brake, loses, stands, too_strong, tuned_hot,
 };
 use leverarm_tests::step_test::{BrakeBench, drawn, map_truth, reduced, speeds, step_test};
 use leverarm_tests::tuning_test::{Run, Tuned, drawn_stand, swings, tuned, tuning};
@@ -64,7 +64,7 @@ fn load_takes_a_persons_word() {
             LoadWord::Order(speed(1_000.0)),
             "above which all of the load is there",
         ),
-        (LoadWord::Order(speed(12_000.0)), "where a guard cuts"),
+        (LoadWord::Order(speed(12_000.0)), "below where a guard cuts"),
         (LoadWord::Order(LoadOrder::Off), "close the throttle first"),
         (
             LoadWord::Release {
@@ -716,6 +716,24 @@ fn a_throttle_left_alone_explains_no_loss() {
                     "{kind:?} {seed} {sound:?}: {it:?}"
                 );
             }
+        }
+    }
+}
+
+/// A loop that was tuned while its coil was hot takes the cold stand for heavier than it is, by up to twice: it may be made softer, but a
+/// step or a snapped throttle is no lost load (11 and 9 of 15 were, when the engine was still taken for what the stand file says).
+#[test]
+fn a_loop_that_was_tuned_hot_loses_nothing() {
+    for seed in [44_000, 44_002] {
+        let mut model = drawn_brake(Kind::EddyCurrent, seed);
+        if let Some(brake) = &mut model.absorber {
+            brake.torque_sensor_s = f64::INFINITY;
+            brake.has_output_sensor = false;
+        }
+        let model = tuned_hot(&model);
+        for sound in [Sound::Steps, Sound::Snaps] {
+            let it = stands(&model, seed, sound);
+            assert_eq!(it.why, Why::None, "{seed} {sound:?}: {it:?}");
         }
     }
 }

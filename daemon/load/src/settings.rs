@@ -27,6 +27,20 @@ pub struct Task {
 }
 
 impl Task {
+    /// The same with the inertia that a tuning found: an acceleration over a change of torque by the map, so an absorber weaker than
+    /// its map, as a hot one, passes for more inertia. The engine is no weaker for that: it still makes what it made of
+    /// the inertia that was stated, if that is more.
+    #[must_use]
+    pub fn tuned(self, inertia_kg_m2: f64, firmness: f64) -> Self {
+        let heavier = (inertia_kg_m2 / self.inertia_kg_m2).max(1.0);
+        Self {
+            inertia_kg_m2,
+            engine_torque_nm: self.engine_torque_nm * heavier,
+            firmness,
+            ..self
+        }
+    }
+
     /// Teeth over which speed is measured: from firing to firing, so that pulses don't show, and at least half a turn, so that
     /// teeth out of place hardly do.
     #[must_use]

@@ -76,16 +76,21 @@ impl CalibratedStand {
     pub fn load_settings(&self, rate_hz: u16, tick_hz: u32) -> Result<LoadSettings, NoLoad> {
         let stated = self.stand.absorber.as_ref().ok_or(NoLoad::NoAbsorber)?;
         let mut absorber = stated.absorber.clone();
-        let (inertia_kg_m2, firmness) = match &self.load_tuning {
+        let stated_kg_m2 = self.inertia_kg_m2();
+        let task = |inertia_kg_m2| self.stand.load_task(rate_hz, tick_hz, inertia_kg_m2, 1.0);
+        let task = match &self.load_tuning {
             Some(tuned) => {
                 absorber.follows = absorber.follows.with_lag(tuned.lag_s.value());
-                (tuned.inertia_kg_m2.value(), tuned.firmness)
+                let found_kg_m2 = tuned.inertia_kg_m2.value();
+                let before = if stated_kg_m2 > 0.0 {
+                    stated_kg_m2
+                } else {
+                    found_kg_m2
+                };
+                task(before)?.tuned(found_kg_m2, tuned.firmness)
             }
-            None => (self.inertia_kg_m2(), 1.0),
+            None => task(stated_kg_m2)?,
         };
-        let task = self
-            .stand
-            .load_task(rate_hz, tick_hz, inertia_kg_m2, firmness)?;
         let made = settings(&absorber, &task);
         Ok(LoadSettings {
             absorber,

@@ -10,7 +10,7 @@ use clap::Parser;
 use leverarm_load::absorber::Kind;
 use leverarm_load::controller::Why;
 use leverarm_software_stand::StandModel;
-use leverarm_tests::loss_test::{Loss, Sound, drawn_brake, loses, stands};
+use leverarm_tests::loss_test::{Loss, Sound, drawn_brake, loses, stands, tuned_hot};
 
 #[derive(Parser)]
 struct Arguments {
@@ -38,6 +38,9 @@ struct Arguments {
     /// With a throttle that the board reads
     #[arg(long)]
     throttle: bool,
+    /// With a loop that was tuned while the absorber was hot
+    #[arg(long)]
+    tuned: bool,
 }
 
 /// A cut comes late when it was told for so long, s.
@@ -60,7 +63,11 @@ fn model_of(asked: &Arguments, kind: Kind, seed: u64) -> StandModel {
     if let Some(brake) = &mut model.absorber {
         brake.throttle_sensor = asked.throttle;
     }
-    model
+    if asked.tuned {
+        tuned_hot(&model)
+    } else {
+        model
+    }
 }
 
 fn main() {
