@@ -457,6 +457,12 @@ pub(super) fn run(seed: u64) -> Result<Outcome, Box<dyn std::error::Error>> {
             *torque_nm = 1.05 * plan.model.engine.full_throttle.torque_nm(*speed);
         }
         absorber.stall_rad_per_s = Some(brake.task.stall_rad_per_s * plan.model.ratio);
+        // As wrong as it is drawn, and no more.
+        let ratio = stand_file.drive.engine_per_drum.value;
+        let engine_kg_m2 = stand_file.engine.inertia_kg_m2.value;
+        if let Some(drum) = &mut stand_file.drum {
+            drum.inertia_kg_m2.value = brake.task.inertia_kg_m2 - ratio * ratio * engine_kg_m2;
+        }
     }
     for (stated, real) in stand_file.pickups.iter_mut().zip(&plan.model.pickups) {
         stated.teeth = real.teeth;
