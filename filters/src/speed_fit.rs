@@ -64,6 +64,7 @@ use model::{
     Columns, Current, Layout, Meetings, Problem, Smoothness, WorkRow, alpha_row, gradient, motion,
     roughness,
 };
+use shuffle::Swinging;
 
 /// What the fit must know about the wheel.
 #[derive(Debug, Clone, PartialEq)]
@@ -176,15 +177,9 @@ struct Smoothing {
 pub struct WorkJump {
     /// When, in s on the train's time base.
     pub time_s: f64,
-    /// Work gained, over the mean work of a cycle: about -1.15 for one cycle that did not burn.
+    /// Work gained, over the mean work of a cycle that turns the wheel faster: about -1.15 for one cycle that
+    /// did not burn where all of the engine's work does that.
     pub cycles: f64,
-}
-
-impl WorkJump {
-    /// Whether cycles that did not burn explain it, all cylinders or one.
-    fn is_misfire(&self) -> bool {
-        self.cycles < -MISFIRE_CYCLES_MIN
-    }
 }
 
 /// The engine's inertia and the drum's swinging against each other on the drive between them, at a
@@ -335,7 +330,7 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
             ripple_from: Some(0.6 * intervals(train) as f64),
             cycles_a_segment: Some(cycles_a_segment),
             meetings,
-            shuffle_hz: start.shuffle_hz,
+            shuffle: start.shuffle,
         };
         match fitted(train, options, &start, columns, cycles_a_segment <= fewest)? {
             Fitted::Done(fit) => {
@@ -533,12 +528,12 @@ fn fitted(
                 return Ok(Fitted::Rippling(found));
             }
         }
-        let misfires: Vec<f64> = work_jumps(&work, &next, &solved.solution)
+        let lacks: Vec<f64> = work_jumps(&work, &next, &solved.solution)
             .into_iter()
-            .filter(|(_, cycles)| *cycles < -MISFIRE_CYCLES_MIN)
+            .filter(|(_, cycles)| *cycles < 0.0)
             .map(|(theta, _)| theta)
             .collect();
-        restless = problem.restless(&current, &residuals, &weights, &misfires);
+        restless = problem.restless(&current, &residuals, &weights, &lacks);
         if round == 1 {
             // Once, and of a fit in which all count in full: what smooths more leaves more alike.
             tooth_weight = weight_of_alike(&residuals, &weights, &train.index);
@@ -615,7 +610,7 @@ struct Start {
     coefficients: Vec<f64>,
     weights: Vec<bool>,
     border: Border,
-    shuffle_hz: Option<f64>,
+    shuffle: Option<Swinging>,
 }
 
 /// A motion to start from: the best of a few intervals, with the teeth that take part in it; once
@@ -631,7 +626,7 @@ fn coarse(
         ripple_from: Some(0.6 * intervals(train) as f64),
         cycles_a_segment: None,
         meetings,
-        shuffle_hz: None,
+        shuffle: None,
     };
     let mut without_shuffle = None;
     loop {
@@ -664,25 +659,27 @@ fn coarse(
         // A line that the working cycles cross may be their own, until those are followed there.
         let of_cycles =
             |hz: f64| meetings == Meetings::default() && few.cycles_have(hz, swing_rad_per_s2);
-        if columns.shuffle_hz.is_some_and(of_cycles)
+        if columns.shuffle.is_some_and(|found| of_cycles(found.hz))
             && let Some(start) = without_shuffle
         {
             return Ok(start);
         }
-        let shuffle_hz = few
-            .left_swinging(&current, &residuals, &weights)
-            .filter(|hz| !of_cycles(*hz));
+        let found = match columns.shuffle {
+            Some(_) => None,
+            None => few.left_swinging(&current, &residuals, &weights),
+        };
+        let found = found.filter(|found| !of_cycles(found.hz));
         let start = Start {
             basis: few.basis,
             coefficients: current.coefficients,
             weights,
             border,
-            shuffle_hz: columns.shuffle_hz,
+            shuffle: columns.shuffle,
         };
-        if columns.shuffle_hz.is_some() || shuffle_hz.is_none() {
+        if found.is_none() {
             return Ok(start);
         }
-        columns.shuffle_hz = shuffle_hz;
+        columns.shuffle = found;
         without_shuffle = Some(start);
     }
 }
@@ -702,11 +699,6 @@ const JUMP_SIGMA: f64 = 5.0;
 /// Less work than this, in works of a mean cycle, is no jump however alike the others are: one
 /// cylinder of four that does not burn lacks 0.3, and a kink of the torque curve some per cent.
 const JUMP_CYCLES_MIN: f64 = 0.15;
-
-/// Lacking more than this, in works of a mean cycle, is a misfire: all cylinders but one may have burnt.
-const MISFIRE_CYCLES_MIN: f64 = 0.2;
-/// What a drive does when it jolts goes on for so long before and after.
-const JOLT_S: f64 = 0.15;
 
 /// Which segments' work is to be left free, since it can't be scatter: by how far the estimate of
 /// each stands from zero over how far it could (auxiliary residuals: A. Harvey, S. Koopman, 1992,
@@ -1262,7 +1254,8 @@ impl SpeedFit {
     }
 
     /// Whether the curve may be shown at this instant: not inside a gap in the teeth, not while the drive
-    /// swings with the engine's cycles or jolts, and not where the timing leaves the acceleration uncertain by more than `share_max` of `alpha_scale`.
+    /// swings with the engine's cycles, and not where the timing leaves the acceleration uncertain by more than
+    /// `share_max` of `alpha_scale`.
     #[must_use]
     pub fn trustworthy(&self, at: &Motion, alpha_scale: f64, share_max: f64) -> bool {
         let outside_gaps = self
@@ -1270,10 +1263,8 @@ impl SpeedFit {
             .iter()
             .all(|(from, to)| at.time_s < *from || at.time_s > *to);
         let swings = self.resonances.iter().map(|r| (r.from_s, r.to_s));
-        let jolts = self.work_jumps.iter().filter(|jump| !jump.is_misfire());
         let calm = swings
             .chain(self.restless_s.iter().copied())
-            .chain(jolts.map(|jump| (jump.time_s - JOLT_S, jump.time_s + JOLT_S)))
             .all(|(from, to)| at.time_s < from || at.time_s > to);
         outside_gaps && calm && at.alpha_uncertainty_rad_per_s2 <= share_max * alpha_scale.abs()
     }
@@ -1304,7 +1295,7 @@ pub fn information_bound(
         ripple_from: None,
         cycles_a_segment: Some(1.0),
         meetings: Meetings::default(),
-        shuffle_hz: None,
+        shuffle: None,
     };
     let problem = Problem::new(train, options, inner_knots + 1, columns);
     let current = problem

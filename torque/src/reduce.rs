@@ -214,8 +214,11 @@ const END_SHARE_MIN: f64 = 0.96;
 /// Work of a cycle that does not burn, over that of one that does: minus the friction (common
 /// practice: 10 to 25 %, no source).
 const MISFIRE_CYCLES: f64 = -1.15;
-/// Lacking more work than this over the mean of a cycle counts as a misfire.
-const MISFIRE_CYCLES_MAX: f64 = -0.5;
+/// Lacking more work than this over the mean of a cycle counts as a misfire: all cylinders of four but one may
+/// have burnt.
+const MISFIRE_CYCLES_MAX: f64 = -0.2;
+/// What a drive does when it jolts goes on for so long before and after.
+const JOLT_S: f64 = 0.15;
 
 /// Reduces a pull.
 ///
@@ -286,6 +289,8 @@ struct Sweep {
     second: Option<SecondWheel>,
     /// The engine's own speed, where the drive slips.
     own: Option<OwnSpeeds>,
+    misfires: Vec<Misfire>,
+    jolts: Vec<Jolt>,
     /// Degrees of freedom that the timing noise was found with.
     degrees_of_freedom: f64,
     /// Whether the wheel's known tooth errors were found again in the teeth; `None` without any.
@@ -450,10 +455,9 @@ impl Reduction<'_> {
         }
     }
 
-    /// What the fit found of the engine's working cycles, as shares of the engine's work rather than
-    /// of what is left to turn the wheel faster.
-    fn cycles(&self, sweep: &Sweep) -> Option<Cycles> {
-        let found = sweep.fit.cycle_variation?;
+    /// What turns the wheel faster of the engine's work: what the fit finds of its working cycles is over that.
+    /// Negative where the speed is led down, `None` where no inertia counts.
+    fn inertial_share(&self, sweep: &Sweep) -> Option<f64> {
         let inertial: f64 = sweep.motions.iter().map(|m| m.alpha_rad_per_s2).sum();
         let all: f64 = sweep
             .motions
@@ -461,37 +465,48 @@ impl Reduction<'_> {
             .map(|m| self.swept(sweep, *m).drum_nm())
             .sum();
         let share = inertial * self.inertia_per_wheel()? / all;
-        if !(share > 0.0 && share.is_finite()) {
-            return None;
-        }
-        let (mut misfires, mut jolts) = (Vec::new(), Vec::new());
+        share.is_finite().then_some(share)
+    }
+
+    /// What the fit found of the engine's working cycles, as shares of the engine's work.
+    fn cycles(&self, sweep: &Sweep) -> Option<Cycles> {
+        let found = sweep.fit.cycle_variation?;
+        let share = self.inertial_share(sweep).filter(|share| *share > 0.0)?;
+        Some(Cycles {
+            cov: share * found.cov,
+            uncertainty: share * found.uncertainty,
+            count: found.cycles,
+            misfires: sweep.misfires.clone(),
+            jolts: sweep.jolts.clone(),
+        })
+    }
+
+    /// Tells jumps of the engine's work that cycles explain which did not burn from all others.
+    fn tell_jumps(&self, sweep: &mut Sweep) {
+        let Some(share) = self.inertial_share(sweep) else {
+            return;
+        };
         for jump in &sweep.fit.work_jumps {
             let time_s = jump.time_s;
             let after = sweep.motions.partition_point(|m| m.time_s < time_s);
-            let motion = sweep.motions.get(after).or(sweep.motions.last())?;
-            let rpm = motion.omega_rad_per_s * self.engine_per_wheel() / RAD_PER_S_PER_RPM;
-            let cycles = share * jump.cycles;
+            let motion = sweep.motions.get(after).or(sweep.motions.last());
+            let rpm = motion.map_or(0.0, |m| m.omega_rad_per_s) * self.engine_per_wheel()
+                / RAD_PER_S_PER_RPM;
+            let cycles = share.abs() * jump.cycles;
             if cycles < MISFIRE_CYCLES_MAX {
-                misfires.push(Misfire {
+                sweep.misfires.push(Misfire {
                     time_s,
                     rpm,
                     cycles: (cycles / MISFIRE_CYCLES).round().max(1.0),
                 });
             } else {
-                jolts.push(Jolt {
+                sweep.jolts.push(Jolt {
                     time_s,
                     rpm,
                     cycles,
                 });
             }
         }
-        Some(Cycles {
-            cov: share * found.cov,
-            uncertainty: share * found.uncertainty,
-            count: found.cycles,
-            misfires,
-            jolts,
-        })
     }
 
     fn rate_rpm_per_s(&self, sweep: &Sweep) -> f64 {
@@ -659,7 +674,7 @@ impl Reduction<'_> {
             .as_ref()
             .and_then(|second| OwnSpeeds::of_slip(&motions, second, self.stand));
         let unknowns = fit.effective_parameters + fit.pattern_rad.len() as f64;
-        Ok(Sweep {
+        let mut sweep = Sweep {
             degrees_of_freedom: (fit.teeth_used as f64 - unknowns)
                 .min(fit.scatter_freedom)
                 .max(1.0),
@@ -667,8 +682,12 @@ impl Reduction<'_> {
             second,
             own,
             fit,
+            misfires: Vec::new(),
+            jolts: Vec::new(),
             pattern_found,
-        })
+        };
+        self.tell_jumps(&mut sweep);
+        Ok(sweep)
     }
 
     /// Fits the teeth; where the wheel's errors are known, once more with them, turned to where they
@@ -707,7 +726,9 @@ impl Reduction<'_> {
         let high = rpms.fold(0.0, f64::max);
         let alpha_scale = self.alpha_scale(sweep);
         let trusted = |motion: &Motion, model: &PointModel<'_>| {
+            let jolted = |jolt: &Jolt| (jolt.time_s - motion.time_s).abs() <= JOLT_S;
             sweep.fit.trustworthy(motion, alpha_scale, TIMING_SHARE_MAX)
+                && !sweep.jolts.iter().any(jolted)
                 && (self.stand.load_cell.is_none() || model.force.is_some_and(|f| f.believable))
         };
         let step = options.step_rpm;
@@ -960,28 +981,25 @@ impl Reduction<'_> {
                     .to_owned(),
             );
         }
-        let Some(cycles) = self.cycles(sweep) else {
-            return;
-        };
         let places = |rpms: Vec<f64>| {
             let (few, more) = rpms.split_at(rpms.len().min(5));
             let speeds: Vec<String> = few.iter().map(|rpm| format!("{rpm:.0}")).collect();
             let more = if more.is_empty() { "" } else { " and more" };
             format!("at {} rpm{more}", speeds.join(", "))
         };
-        if !cycles.misfires.is_empty() {
+        if let Some(cycles) = self.cycles(sweep).filter(|it| !it.misfires.is_empty()) {
             remarks.push(format!(
                 "misfires: {} working cycles did not burn, {}: left out of the curve",
                 cycles.misfire_words(),
                 places(cycles.misfires.iter().map(|m| m.rpm).collect())
             ));
         }
-        if !cycles.jolts.is_empty() {
+        if !sweep.jolts.is_empty() {
             remarks.push(format!(
                 "jolts: {} sudden changes of the work that are no misfires (the drive slips or has \
                  play, the throttle moved, or teeth were counted wrongly), {}: left out of the curve, and points beside them are not trustworthy",
-                cycles.jolts.len(),
-                places(cycles.jolts.iter().map(|j| j.rpm).collect())
+                sweep.jolts.len(),
+                places(sweep.jolts.iter().map(|j| j.rpm).collect())
             ));
         }
     }

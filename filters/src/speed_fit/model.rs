@@ -5,7 +5,7 @@ use std::ops::Range;
 
 use nalgebra::DMatrix;
 
-use super::shuffle::{HIGHEST_HZ, Nodes, Swing};
+use super::shuffle::{HIGHEST_HZ, Nodes, Swing, Swinging};
 use super::{FitOptions, Resonance, Shuffle};
 use crate::bspline::{Basis, Local, ORDER, even, interpolate};
 use crate::envelope::Envelope;
@@ -426,6 +426,18 @@ fn around(windows: &[Window], at: usize, goes_on: impl Fn(&Window) -> bool) -> (
     (windows[first].from_s, windows[last].to_s)
 }
 
+/// Spans in order, those that are no farther apart than this made one.
+pub(super) fn joined(spans: impl Iterator<Item = (f64, f64)>, apart_s: f64) -> Vec<(f64, f64)> {
+    let mut all: Vec<(f64, f64)> = Vec::new();
+    for (from_s, to_s) in spans {
+        match all.last_mut().filter(|last| from_s - last.1 <= apart_s) {
+            Some(last) => last.1 = to_s,
+            None => all.push((from_s, to_s)),
+        }
+    }
+    all
+}
+
 /// Everything that stays the same over the iterations.
 pub(super) struct Problem<'a> {
     pub(super) train: &'a ToothTrain,
@@ -442,6 +454,8 @@ pub(super) struct Problem<'a> {
     pub(super) meetings: Meetings,
     /// The drive's own frequency, where it shows.
     own_hz: Option<f64>,
+    /// Whether the shuffle is sure enough to be told.
+    shuffle_told: bool,
 }
 
 /// Which unknowns there are besides the smooth part and tooth errors.
@@ -453,8 +467,8 @@ pub(super) struct Columns {
     /// Working cycles in a segment of the wander; `None` for no wander.
     pub(super) cycles_a_segment: Option<f64>,
     pub(super) meetings: Meetings,
-    /// Frequency of the drive's shuffle, Hz.
-    pub(super) shuffle_hz: Option<f64>,
+    /// The drive's shuffle.
+    pub(super) shuffle: Option<Swinging>,
 }
 
 /// Normal equations of the residuals against the smooth part in hand.
@@ -537,8 +551,8 @@ impl<'a> Problem<'a> {
             usable_harmonics(options, turns, from, columns.meetings)
         });
         let swing = columns
-            .shuffle_hz
-            .map(|hz| Swing::new(hz, train.time_s[0], train.time_s[n - 1]));
+            .shuffle
+            .map(|found| Swing::new(found.hz, train.time_s[0], train.time_s[n - 1]));
         let wander = wander_basis.as_ref().map_or(0, Basis::len);
         let interval_at = |time_s: f64| {
             let theta = interpolate(&train.time_s, &thetas, time_s);
@@ -583,7 +597,8 @@ impl<'a> Problem<'a> {
             wander_basis,
             segments,
             scale: speed_scale(train, pitch),
-            own_hz: columns.shuffle_hz.or(met_hz(&columns.meetings)),
+            own_hz: swing.map(|s| s.hz).or(met_hz(&columns.meetings)),
+            shuffle_told: columns.shuffle.is_some_and(|found| found.told),
             meetings: columns.meetings,
             thetas,
         }
@@ -926,9 +941,9 @@ impl<'a> Problem<'a> {
                 .any(|folded| passed(folded, folded))
     }
 
-    /// What a solution says of the shuffle.
+    /// What a solution says of the shuffle, where it is sure enough to be told.
     pub(super) fn shuffle(&self, solution: &[f64]) -> Option<Shuffle> {
-        let swing = self.layout.swing?;
+        let swing = self.layout.swing.filter(|_| self.shuffle_told)?;
         let found = swing.measured(&self.layout.swing_of(solution));
         let dies_away = !self.cycles_pass(found.frequency_hz, 0.95);
         Some(Shuffle {
@@ -963,15 +978,15 @@ impl<'a> Problem<'a> {
 
     /// Spans in which what is left of the teeth's times is far more than in the calm of the same pull,
     /// both as time and as angle, s: there the wheel swings in a way that no part of the model follows.
-    /// Beside misfires, which are at these angles, that is no wonder.
+    /// Beside cycles that lack work, as misfires do, which are at these angles, that is no wonder.
     pub(super) fn restless(
         &self,
         current: &Current,
         residuals: &[f64],
         weights: &[bool],
-        misfires_rad: &[f64],
+        lacks_rad: &[f64],
     ) -> Vec<(f64, f64)> {
-        let misfires_s: Vec<f64> = misfires_rad
+        let lacks_s: Vec<f64> = lacks_rad
             .iter()
             .map(|theta| interpolate(&self.thetas, &self.train.time_s, *theta))
             .collect();
@@ -1008,32 +1023,24 @@ impl<'a> Problem<'a> {
             let quarter = squares.len() / 4;
             *squares.select_nth_unstable_by(quarter, f64::total_cmp).1
         });
-        let mut spans: Vec<(f64, f64)> = Vec::new();
-        for (from_s, to_s, squares) in windows {
+        let restless = windows.into_iter().filter(|(from_s, to_s, squares)| {
             // A cycle that does not burn takes its swing with it.
-            let misfires = |at_s: &f64| (from_s - MISFIRE_S..to_s + MISFIRE_S).contains(at_s);
-            if (0..2).all(|i| squares[i] > RESTLESS * RESTLESS * calm[i])
-                && !misfires_s.iter().any(misfires)
-            {
-                match spans
-                    .last_mut()
-                    .filter(|span| from_s - span.1 < RIPPLE_WINDOW_S)
-                {
-                    Some(span) => span.1 = to_s,
-                    None => spans.push((from_s, to_s)),
-                }
-            }
-        }
-        spans
+            let lacks = |at_s: &f64| (from_s - MISFIRE_S..to_s + MISFIRE_S).contains(at_s);
+            (0..2).all(|i| squares[i] > RESTLESS * RESTLESS * calm[i]) && !lacks_s.iter().any(lacks)
+        });
+        joined(
+            restless.map(|(from_s, to_s, _)| (from_s, to_s)),
+            RIPPLE_WINDOW_S,
+        )
     }
 
-    /// Frequency of a shuffle in what is left of the teeth's times, Hz.
+    /// A shuffle in what is left of the teeth's times.
     pub(super) fn left_swinging(
         &self,
         current: &Current,
         residuals: &[f64],
         weights: &[bool],
-    ) -> Option<f64> {
+    ) -> Option<Swinging> {
         let kept = || (0..residuals.len()).filter(|k| weights[*k]);
         let times: Vec<f64> = kept().map(|k| self.train.time_s[k]).collect();
         let angles: Vec<f64> = kept()
@@ -1048,7 +1055,10 @@ impl<'a> Problem<'a> {
         };
         // Where the cycles met it, it is about that.
         match met_hz(&self.meetings).filter(|_| of_scatter) {
-            Some(hz) => find(hz / OWN_HZ_WITHIN..hz * OWN_HZ_WITHIN).or(Some(hz)),
+            Some(hz) => {
+                let found = find(hz / OWN_HZ_WITHIN..hz * OWN_HZ_WITHIN);
+                found.or(Some(Swinging { hz, told: false }))
+            }
             None => find(0.0..f64::INFINITY),
         }
     }

@@ -5,6 +5,7 @@ use std::f64::consts::TAU;
 use std::ops::Range;
 
 use super::Shuffle;
+use super::model::joined;
 use crate::bspline::even;
 use crate::convert::floor_to_usize;
 use crate::envelope::Envelope;
@@ -31,7 +32,15 @@ const NODES_WITHIN_MAX: f64 = 24.0;
 /// last longer, and the cost grows with a piece's square.
 const PIECE_S: f64 = 10.0;
 
-/// The frequency at which the angle that is left of each tooth swings, Hz: that of a narrow line, or else
+/// A frequency at which the wheel swings.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Swinging {
+    pub(super) hz: f64,
+    /// Whether it is sure enough to be told: to be counted with, less will do.
+    pub(super) told: bool,
+}
+
+/// The frequency at which the angle that is left of each tooth swings: that of a narrow line, or else
 /// `of_scatter` of a resonance that the scatter of the cycles' work keeps going. `of_cycles` are frequencies
 /// that the working cycles pass, `among_hz` those that it may have.
 pub(super) fn find(
@@ -41,7 +50,7 @@ pub(super) fn find(
     of_cycles: &impl Fn(f64) -> bool,
     among_hz: &Range<f64>,
     of_scatter: bool,
-) -> Option<f64> {
+) -> Option<Swinging> {
     let (first, last) = (times_s.first()?, times_s.last()?);
     // Below half the rate of the slowest teeth, a missed one here and there apart.
     let mut intervals: Vec<f64> = times_s.windows(2).map(|w| w[1] - w[0]).collect();
@@ -66,11 +75,10 @@ pub(super) fn find(
         .iter()
         .filter_map(|values| line(&piece.swings(values), alpha_mean, of_cycles, among_hz))
         .max_by(|a, b| a.1.total_cmp(&b.1));
-    let line_hz = line.map(|(hz, _)| hz);
-    if of_scatter {
-        line_hz.or_else(|| resonance(&piece, &binned, among_hz))
-    } else {
-        line_hz
+    match line {
+        Some((hz, _)) => Some(Swinging { hz, told: true }),
+        None if of_scatter => resonance(&piece, &binned, among_hz),
+        None => None,
     }
 }
 
@@ -191,8 +199,9 @@ const LINES_ALIKE: f64 = 3.0;
 /// rigid one is as likely. White noise of the torque moves the wheel's acceleration as an oscillator
 /// passes it on; the timing's noise rises with the frequency's square. By their likelihood
 /// over frequencies (P. Whittle, 1953, from memory), with as much against each of the oscillator's
-/// two unknowns as G. Schwarz has it (1978, from memory).
-fn resonance(piece: &Piece, binned: &[Vec<f64>], among_hz: &Range<f64>) -> Option<f64> {
+/// two unknowns as G. Schwarz has it (1978, from memory). It is told where it is likelier by as many times
+/// more as frequencies were tried: chance had that many times to make one of them look likely.
+fn resonance(piece: &Piece, binned: &[Vec<f64>], among_hz: &Range<f64>) -> Option<Swinging> {
     let mut powers = vec![0.0; piece.count()];
     for values in binned {
         // Fades in and out, or else what is slow and large leaks into all of it.
@@ -259,7 +268,11 @@ fn resonance(piece: &Piece, binned: &[Vec<f64>], among_hz: &Range<f64>) -> Optio
         }
     }
     let against = 2.0 * (told * powers.len() as f64).ln();
-    (best.0 + against < rigid).then_some(best.1)
+    let over = rigid - best.0 - against;
+    (over > 0.0).then_some(Swinging {
+        hz: best.1,
+        told: over > 2.0 * (RESONANCES as f64).ln(),
+    })
 }
 
 /// Instants that lie evenly over the pull, between which a swing's size and phase change linearly.
@@ -359,18 +372,14 @@ impl Swing {
         coefficients: &[f64],
         most_rad_per_s: impl Fn(f64) -> f64,
     ) -> Vec<(f64, f64)> {
-        let mut spans: Vec<(f64, f64)> = Vec::new();
-        for (node, swing) in coefficients.chunks(2).enumerate() {
-            let (from_s, to_s) = self.nodes.reach_s(node);
+        let spans = coefficients.chunks(2).enumerate().map(|(node, swing)| {
             let swing_rad_per_s = TAU * self.hz * swing[0].hypot(swing[1]);
-            if swing_rad_per_s > most_rad_per_s(0.5 * (from_s + to_s)) {
-                match spans.last_mut().filter(|span| from_s <= span.1) {
-                    Some(span) => span.1 = to_s,
-                    None => spans.push((from_s, to_s)),
-                }
-            }
-        }
-        spans
+            (self.nodes.reach_s(node), swing_rad_per_s)
+        });
+        let beyond = spans.filter(|((from_s, to_s), swing_rad_per_s)| {
+            *swing_rad_per_s > most_rad_per_s(0.5 * (from_s + to_s))
+        });
+        joined(beyond.map(|(span, _)| span), 0.0)
     }
 
     /// What is known of the swing before the teeth speak: a damped oscillator that the scatter of the
