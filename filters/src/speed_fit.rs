@@ -436,8 +436,9 @@ fn fitted(
         };
         let mut normal = normal.weighed(tooth_weight);
         let swing_at = &problem.layout.swing_at;
+        let kicks = problem.kicks(&work);
         if let Some(oscillator) = oscillator {
-            oscillator.add(&mut normal.a, swing_at, noise_s);
+            oscillator.add(&mut normal.a, swing_at, &kicks, noise_s);
         }
         let ridges = ridge(&problem.layout, options, noise_s, pattern_sd);
         let kinds = [Smoothness::CurvatureChange, Smoothness::Curvature]
@@ -518,8 +519,7 @@ fn fitted(
         }
         oscillator = oscillator.map(|before| {
             let variance = solved.noise_s.powi(2);
-            let swing = problem.layout.swing_of(&solved.solution);
-            before.after(&swing, swing_at, variance, &inverse)
+            before.after(&solved.solution, swing_at, &kicks, variance, &inverse)
         });
         let residuals = problem.residuals(&current, &solved.solution);
         if round == 1 && columns.meetings == Meetings::default() {
