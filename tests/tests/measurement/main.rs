@@ -10,6 +10,7 @@ mod inertia;
 mod load_cell;
 mod losses;
 mod memory;
+mod misfires;
 #[path = "../../../torque/tests/published/norris.rs"]
 mod norris;
 mod pulls;

@@ -25,7 +25,7 @@ fn swinging(frequency_hz: f64, damping_ratio: f64) -> Option<Drive> {
 }
 
 /// The curve, and the most bytes that were held at once.
-fn reduced(pull: &Pull, seed: u64) -> (Result<Curve, ReduceError>, u64) {
+pub(crate) fn reduced(pull: &Pull, seed: u64) -> (Result<Curve, ReduceError>, u64) {
     let exact = Measured::exact;
     let stand = ReductionModel {
         drum_inertia_kg_m2: Some(exact(pull.drum_inertia_kg_m2).into()),
