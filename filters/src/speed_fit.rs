@@ -436,13 +436,7 @@ fn fitted(
         };
         let mut normal = normal.weighed(tooth_weight);
         let swing_at = &problem.layout.swing_at;
-        // A burst of misfires looks like a slow swing, and would drive it.
-        let scatter = if released.contains(&true) {
-            &[]
-        } else {
-            &work[..]
-        };
-        let kicks = problem.kicks(scatter);
+        let kicks = problem.kicks(&work);
         if let Some(oscillator) = oscillator {
             oscillator.add(&mut normal.a, swing_at, &kicks, noise_s);
         }
