@@ -436,9 +436,8 @@ fn fitted(
         };
         let mut normal = normal.weighed(tooth_weight);
         let swing_at = &problem.layout.swing_at;
-        let kicks = problem.kicks(&work);
         if let Some(oscillator) = oscillator {
-            oscillator.add(&mut normal.a, swing_at, &kicks, noise_s);
+            oscillator.add(&mut normal.a, swing_at, noise_s);
         }
         let ridges = ridge(&problem.layout, options, noise_s, pattern_sd);
         let kinds = [Smoothness::CurvatureChange, Smoothness::Curvature]
@@ -519,7 +518,8 @@ fn fitted(
         }
         oscillator = oscillator.map(|before| {
             let variance = solved.noise_s.powi(2);
-            before.after(&solved.solution, swing_at, &kicks, variance, &inverse)
+            let swing = problem.layout.swing_of(&solved.solution);
+            before.after(&swing, swing_at, variance, &inverse)
         });
         let residuals = problem.residuals(&current, &solved.solution);
         if round == 1 && columns.meetings == Meetings::default() {

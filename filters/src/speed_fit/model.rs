@@ -5,7 +5,7 @@ use std::ops::Range;
 
 use nalgebra::DMatrix;
 
-use super::shuffle::{HIGHEST_HZ, Kicks, Nodes, Swing, Swinging};
+use super::shuffle::{HIGHEST_HZ, Nodes, Swing, Swinging};
 use super::{FitOptions, Resonance, Shuffle};
 use crate::bspline::{Basis, Local, ORDER, even, interpolate};
 use crate::envelope::Envelope;
@@ -204,8 +204,7 @@ fn interleave(
         unknowns.push((j as f64 - 0.5, spline + j, j.saturating_sub(3)..j + 1));
     }
     for (node, over) in swings.iter().enumerate() {
-        // After all that its change from the node before is tied to: the wander's last lie beyond the end.
-        let centre = (m * over.end + 2) as f64;
+        let centre = 0.5 * (m * (over.start + over.end)) as f64;
         for unknown in [2 * node, 2 * node + 1] {
             let reach = m * over.start..m * over.end;
             unknowns.push((centre, spline + wander + unknown, reach));
@@ -523,10 +522,6 @@ pub(super) struct WorkRow {
     /// Working cycles in the segment.
     pub(super) cycles: f64,
     pub(super) theta: f64,
-    /// When it is, how long it lasts, s, and by how much its unit changes the wheel's speed on a rigid drive, rad/s.
-    time_s: f64,
-    seconds: f64,
-    slows_rad_per_s: f64,
 }
 
 impl<'a> Problem<'a> {
@@ -1128,8 +1123,8 @@ impl<'a> Problem<'a> {
                 let steepest = SLOPE_MAX * mean / self.scale.half_width;
                 let slope =
                     slope(&self.basis, theta, &current.coefficients).clamp(-steepest, steepest);
-                let alpha_scale = alpha.abs().clamp(0.3 * mean, 3.0 * mean);
-                let scale = omega.powi(3) * cycles.sqrt() / alpha_scale;
+                let scale =
+                    omega.powi(3) * cycles.sqrt() / alpha.abs().clamp(0.3 * mean, 3.0 * mean);
                 let wander = basis.at(theta);
                 let fading = 3.0 * alpha / (omega * omega) - slope / omega;
                 let mut values = wander.derivative[2];
@@ -1137,41 +1132,9 @@ impl<'a> Problem<'a> {
                     *value = scale * (*value + fading * first);
                 }
                 let row = self.layout.wander_row(&wander, &values).collect();
-                let seconds = (bounds[1] - bounds[0]) / omega;
-                WorkRow {
-                    row,
-                    cycles,
-                    theta,
-                    time_s: interpolate(&self.thetas, &self.train.time_s, theta),
-                    seconds,
-                    slows_rad_per_s: alpha_scale * seconds / cycles.sqrt(),
-                }
+                WorkRow { row, cycles, theta }
             })
             .collect()
-    }
-
-    /// What the cycles' work adds to the shuffle's unknowns, on the drum's wheel: torque goes through the drive to
-    /// it, so that what swings it is the same scatter that it passes on. The engine's wheel swings by how much
-    /// heavier the drum is, which is not known.
-    pub(super) fn kicks(&self, work: &[WorkRow]) -> Kicks {
-        let mut kicks = vec![Vec::new(); self.layout.swing_at.len()];
-        let sure = self.shuffle_told && !self.on_engine();
-        let Some(swing) = self.layout.swing.filter(|_| sure) else {
-            return kicks;
-        };
-        for segment in work {
-            let (node, changes) = swing.kicked(segment.time_s, segment.seconds);
-            for (kick, change) in kicks[2 * node..].iter_mut().zip(changes) {
-                for (at, v) in &segment.row {
-                    let more = -change * segment.slows_rad_per_s * v;
-                    match kick.iter_mut().find(|(other, _)| other == at) {
-                        Some((_, sum)) => *sum += more,
-                        None => kick.push((*at, more)),
-                    }
-                }
-            }
-        }
-        kicks
     }
 }
 

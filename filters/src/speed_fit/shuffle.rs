@@ -382,20 +382,6 @@ impl Swing {
         joined(beyond.map(|(span, _)| span), 0.0)
     }
 
-    /// The node that torque at an instant, lasting so long, is first seen at, and the change of its two unknowns by
-    /// a change of the rigid drive's speed: what gives lags behind as `sin` from then on.
-    pub(super) fn kicked(&self, time_s: f64, lasting_s: f64) -> (usize, [f64; 2]) {
-        let since_s = time_s - self.nodes.from_s;
-        let before = floor_to_usize((since_s / self.nodes.node_s).max(0.0));
-        let (sin, cos) = (TAU * self.hz * since_s).sin_cos();
-        let half = (0.5 * TAU * self.hz * lasting_s).max(1e-9);
-        let size = half.sin() / half / (TAU * self.hz);
-        (
-            (before + 1).min(self.nodes.count - 1),
-            [-size * sin, size * cos],
-        )
-    }
-
     /// What is known of the swing before the teeth speak: a damped oscillator that the scatter of the
     /// cycles' work, of this spectral density of the acceleration in rad²/s³, pushes on. Its angle
     /// changes by so much in variance between nodes, beyond what damping takes.
@@ -439,54 +425,34 @@ const KEPT_MIN: f64 = 0.3;
 /// The push that is expected counts for so many nodes.
 const EXPECTED_PUSHES: f64 = 4.0;
 
-/// What the scatter of the cycles' work adds to each unknown of a swing since the node before, by positions of the
-/// solution.
-pub(super) type Kicks = Vec<Vec<(usize, f64)>>;
-
 impl Oscillator {
-    /// By how much an unknown changes from node to node beyond what is kept and what the cycles' work gives.
-    fn change(&self, i: usize, at: &[usize], kicks: &Kicks) -> Vec<(usize, f64)> {
-        let mut row = vec![(at[i - 2], -self.kept), (at[i], 1.0)];
-        row.extend(kicks[i].iter().map(|(at, kick)| (*at, -kick)));
-        row
-    }
-
     /// Adds what it says of the unknowns at these positions, for a noise of the teeth's times in s.
-    pub(super) fn add(&self, matrix: &mut Envelope, at: &[usize], kicks: &Kicks, noise_s: f64) {
+    pub(super) fn add(&self, matrix: &mut Envelope, at: &[usize], noise_s: f64) {
         let weight = noise_s * noise_s / self.pushed;
-        for i in 2..at.len() {
-            matrix.add_square(&self.change(i, at, kicks), weight);
+        for (before, after) in at.iter().zip(at.iter().skip(2)) {
+            matrix.add_square(&[(*before, -self.kept), (*after, 1.0)], weight);
         }
     }
 
     /// The likelier one for a solution: a step of expectation and maximisation.
     pub(super) fn after(
         &self,
-        solution: &[f64],
+        swing: &[f64],
         at: &[usize],
-        kicks: &Kicks,
         variance: f64,
         inverse: &Envelope,
     ) -> Self {
-        let of = |row: &[(usize, f64)]| row.iter().map(|(at, v)| v * solution[*at]).sum::<f64>();
-        let (mut along, mut power) = (0.0, f64::MIN_POSITIVE);
-        for i in 2..at.len() {
-            let before = solution[at[i - 2]];
-            along += before * (solution[at[i]] - of(&kicks[i]));
-            power += before * before;
-        }
-        let next = Self {
-            kept: (along / power).clamp(KEPT_MIN, 1.0),
-            ..*self
-        };
+        let (along, _, power) = Swing::goes_on(swing);
+        let kept = (along / power.max(f64::MIN_POSITIVE)).clamp(KEPT_MIN, 1.0);
         let mut sum = EXPECTED_PUSHES * self.pushed;
-        for i in 2..at.len() {
-            let change = next.change(i, at, kicks);
-            sum += of(&change).powi(2) + variance * inverse.quadratic(&change);
+        for i in 2..swing.len() {
+            let change = [(at[i - 2], -kept), (at[i], 1.0)];
+            let left = variance * inverse.quadratic(&change);
+            sum += (swing[i] - kept * swing[i - 2]).powi(2) + left;
         }
         Self {
-            pushed: sum / (EXPECTED_PUSHES + (at.len() - 2) as f64),
-            ..next
+            kept,
+            pushed: sum / (EXPECTED_PUSHES + (swing.len() - 2) as f64),
         }
     }
 }
