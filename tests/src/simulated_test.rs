@@ -11,7 +11,7 @@
 use std::sync::atomic::{AtomicU32, Ordering};
 
 use leverarm_torque::comparison::{
-    Comparison, ComparisonError, Options, Pair, Pull, Sampled, Verdict, compare, words,
+    Comparison, ComparisonError, Ground, Options, Pull, Sampled, Verdict, compare, words,
 };
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
@@ -559,7 +559,10 @@ impl World {
                         && region.from_rpm < gain.to_rpm
                         && region.to_rpm > gain.from_rpm
                 });
-                outcome.gain = Some(Estimated::of(pair));
+                outcome.gain = Some(Estimated {
+                    difference_nm: pair.difference_nm.clone(),
+                    ground: pair.ground.clone(),
+                });
             } else {
                 outcome.called = pair.regions.iter().any(|region| region.verdict.is_sure());
             }
@@ -605,44 +608,16 @@ pub struct Outcome {
 pub struct Estimated {
     /// Estimated difference, N·m.
     pub difference_nm: Vec<f64>,
-    /// Half the gap of the returns, N·m; nothing where there is none.
-    pub gap_nm: Vec<f64>,
-    /// The gap is so large that the band is wider by it.
-    pub gap_is_doubtful: bool,
-    /// The answer is kept back.
-    pub is_withheld: bool,
+    /// What it rests on.
+    pub ground: Ground,
 }
 
 impl Estimated {
-    fn of(pair: &Pair) -> Self {
-        let speeds = speeds();
-        let gap = pair
-            .ground
-            .gap
-            .iter()
-            .copied()
-            .chain(std::iter::repeat(0.0));
-        Self {
-            gap_nm: speeds
-                .iter()
-                .zip(gap)
-                .map(|(rpm, gap)| gap * torque_nm(*rpm))
-                .collect(),
-            difference_nm: pair.difference_nm.clone(),
-            gap_is_doubtful: pair.ground.gap_is_doubtful,
-            is_withheld: !pair.ground.doubts.is_empty(),
-        }
-    }
-
     /// Whether it is called a gain at a speed, with a band of this half width before the gap is allowed for.
-    fn is_gain(&self, speed: usize, half_width_nm: f64) -> bool {
-        let gap_nm = self.gap_nm[speed];
-        let least_nm = if self.gap_is_doubtful {
-            half_width_nm + gap_nm
-        } else {
-            half_width_nm.max(gap_nm)
-        };
-        !self.is_withheld && self.difference_nm[speed] > least_nm
+    fn is_gain(&self, speed: usize, rpm: f64, half_width_nm: f64) -> bool {
+        let gap = self.ground.gap.get(speed).copied().unwrap_or(0.0);
+        let least_nm = self.ground.widened(half_width_nm, gap * torque_nm(rpm));
+        self.ground.doubts.is_empty() && self.difference_nm[speed] > least_nm
     }
 }
 
@@ -767,11 +742,11 @@ impl Oracle {
     fn finds(&self, gain: Gain, seen: &Estimated, by_rules: bool) -> bool {
         let each = speeds().into_iter().zip(&self.half_width_nm).enumerate();
         let mut inside = each.filter(|(_, (rpm, _))| gain.at(*rpm) > 0.0);
-        inside.any(|(i, (_, half))| {
+        inside.any(|(i, (rpm, half_width_nm))| {
             if by_rules {
-                seen.is_gain(i, *half)
+                seen.is_gain(i, rpm, *half_width_nm)
             } else {
-                seen.difference_nm[i] > *half
+                seen.difference_nm[i] > *half_width_nm
             }
         })
     }

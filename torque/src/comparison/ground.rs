@@ -91,7 +91,8 @@ pub struct Ground {
 impl Ground {
     /// A half width, with the gap of the returns: the difference has to lie outside it. Where something may
     /// have moved in between nobody knows when, so the setup between is held against the nearer return.
-    pub(super) fn widened(&self, half_width: f64, gap: f64) -> f64 {
+    #[must_use]
+    pub fn widened(&self, half_width: f64, gap: f64) -> f64 {
         if self.gap_is_doubtful {
             half_width + gap
         } else {

@@ -100,24 +100,32 @@ pub(super) struct Layout {
     drifts: bool,
 }
 
+/// The number of the session of each of some pulls sorted by time.
+pub(super) fn sessions(pulls: &[&Pull]) -> Vec<usize> {
+    let mut session = 0;
+    let before = std::iter::once(None).chain(pulls.iter().map(Some));
+    let each = pulls.iter().zip(before).map(|(pull, before)| {
+        session += usize::from(before.is_some_and(|it| pull.time_s - it.time_s > SESSION_PAUSE_S));
+        session
+    });
+    each.collect()
+}
+
 impl Layout {
     /// Of pulls sorted by time; `axis` is theirs.
     pub(super) fn new(pulls: &[&Pull], compared: usize, axis: &[f64]) -> Self {
         let mut known: BTreeMap<usize, usize> = (0..compared).map(|s| (s, s)).collect();
-        let mut session = 0;
         let mut order = 0.0;
-        let mut last: Option<&Pull> = None;
+        let mut last = 0;
         let mut place = Vec::with_capacity(pulls.len());
-        for pull in pulls {
-            if last.is_some_and(|last| pull.time_s - last.time_s > SESSION_PAUSE_S) {
-                session += 1;
-                order = 0.0;
+        for (pull, session) in pulls.iter().zip(sessions(pulls)) {
+            if session != last {
+                (last, order) = (session, 0.0);
             }
             let next = known.len();
             let setup = *known.entry(pull.setup).or_insert(next);
             place.push((setup, pull.build, session, order));
             order += 1.0;
-            last = Some(pull);
         }
         let mut rows: Vec<Vec<usize>> = (0..pulls.len()).map(|i| vec![i]).collect();
         if pulls.len() > ROWS_MAX {

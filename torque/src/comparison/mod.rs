@@ -782,13 +782,9 @@ impl Plan {
 type Mounted = [usize; 2];
 
 fn mountings(pulls: &[&Pull]) -> Vec<Mounted> {
-    let mut session = 0;
-    let before = std::iter::once(None).chain(pulls.iter().map(|pull| Some(pull.time_s)));
-    let each = pulls.iter().zip(before).map(|(pull, before)| {
-        session += usize::from(before.is_some_and(|s| pull.time_s - s > SESSION_PAUSE_S));
-        [session, pull.build]
-    });
-    each.collect()
+    let sessions = layout::sessions(pulls);
+    let each = sessions.into_iter().zip(pulls);
+    each.map(|(session, pull)| [session, pull.build]).collect()
 }
 
 /// The fits and what judges them.
