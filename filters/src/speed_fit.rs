@@ -51,6 +51,7 @@
 
 mod likelihood;
 mod model;
+mod peak;
 mod shuffle;
 
 use nalgebra::{DMatrix, DVector};
@@ -1171,47 +1172,6 @@ impl SpeedFit {
             }
         }
         high
-    }
-
-    /// By how much the acceleration reads too high where the curve is greatest, in rad/s²: smoothing
-    /// flattens a peak, and of a curve with some error left the greatest value is above the true one
-    /// (by the variance of its slope over twice its bend). Both to first order.
-    ///
-    /// The curve that is greatest `at` this motion is the acceleration times the speed to `power`: 0
-    /// for torque, 1 for power.
-    #[must_use]
-    pub fn peak_excess_rad_per_s2(&self, at: &Motion, power: i32) -> f64 {
-        let theta = at.theta_rad;
-        let local = self.basis.at(theta);
-        let dot = |row: &[f64]| -> f64 {
-            let moved = &self.flattened[local.first..];
-            row.iter().zip(moved).map(|(r, m)| r * m).sum()
-        };
-        let flattened = dot(&self.gradient(theta));
-        let step = 0.5 * self.basis.interval_at(theta);
-        let (from, to) = self.theta_range;
-        if theta - step < from || theta + step > to {
-            return flattened; // the greatest value lies at an end: nothing to choose from
-        }
-        let mut slope_row: Vec<(usize, f64)> = Vec::new();
-        for (side, weight) in [(1.0, 0.5 / step), (-1.0, -0.5 / step)] {
-            let theta = theta + side * step;
-            let local = self.basis.at(theta);
-            let row = self.layout.spline_row(&local, &self.gradient(theta));
-            slope_row.extend(row.into_iter().map(|(at, v)| (at, weight * v)));
-        }
-        // The slope's variance has the same share of what smoothing hides as the value's.
-        let row = self.layout.spline_row(&local, &self.gradient(theta));
-        let all = self.covariance.quadratic(&row).max(f64::MIN_POSITIVE);
-        let share = at.alpha_uncertainty_rad_per_s2.powi(2) / all;
-        let variance = share * self.covariance.quadratic(&slope_row).max(0.0);
-        let beside = |theta: f64| {
-            let (omega, alpha) = motion(&self.basis, theta, &self.coefficients);
-            alpha * (omega / at.omega_rad_per_s).powi(power) - at.alpha_rad_per_s2
-        };
-        let bend = (beside(theta - step) + beside(theta + step)) / (step * step);
-        let risen = 0.5 * variance / (-bend).max(f64::MIN_POSITIVE);
-        flattened + risen.min(0.5 * at.alpha_uncertainty_rad_per_s2)
     }
 
     /// Motion at evenly spaced angles over the whole stretch.

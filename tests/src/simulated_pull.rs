@@ -26,6 +26,8 @@ pub enum Shape {
     Dip,
     /// Nearly flat.
     Flat,
+    /// The same torque at all speeds: any of them may look the greatest.
+    Level,
     /// An expansion pipe's: little below its speeds, a steep rise, a steep fall.
     Pipe,
     /// A hump that ends steeply, as where valves begin to float.
@@ -40,6 +42,7 @@ impl Shape {
             Self::Hump => hump,
             Self::Dip => hump * (1.0 - 0.06 * (-((x - 0.41) / 0.06).powi(2)).exp()),
             Self::Flat => 0.95 + 0.05 * x,
+            Self::Level => 1.0,
             Self::Pipe => {
                 0.55 + 0.22 * (1.0 + ((x - 0.5) / 0.06).tanh()) - 0.5 * (x - 0.75).max(0.0)
             }

@@ -382,8 +382,9 @@ impl Reduction<'_> {
             });
         }
         let mut fine = Vec::new();
+        let mut shown = Vec::new();
         let mut points = match &sweep {
-            Some(sweep) => self.swept_points(sweep, &mut fine),
+            Some(sweep) => self.swept_points(sweep, &mut fine, &mut shown),
             None => Vec::new(),
         };
         let greatest = fine
@@ -418,7 +419,7 @@ impl Reduction<'_> {
         let peak_of = |samples: &[(f64, f64)], power| {
             let found = peak(samples)?;
             Some(match &sweep {
-                Some(sweep) => self.unbiased(found, sweep, power),
+                Some(sweep) => self.unbiased(found, sweep, &shown, power),
                 None => found,
             })
         };
@@ -440,11 +441,11 @@ impl Reduction<'_> {
 
     /// A peak of torque (`power` 0) or power (1) without what smoothing took from it and what chance
     /// added to it.
-    fn unbiased(&self, found: Peak, sweep: &Sweep, power: i32) -> Peak {
+    fn unbiased(&self, found: Peak, sweep: &Sweep, shown: &[Motion], power: i32) -> Peak {
         let Some(motion) = self.motion_at(sweep, found.rpm) else {
             return found;
         };
-        let excess = sweep.fit.peak_excess_rad_per_s2(&motion, power);
+        let excess = sweep.fit.peak_excess_rad_per_s2(shown, &motion, power);
         let mut model = self.swept(sweep, motion);
         let read_nm = model.torque_nm();
         model.alpha.measured.value -= excess;
@@ -716,7 +717,12 @@ impl Reduction<'_> {
     }
 
     /// Points of the sweep on the grid, and its torque finely over engine speed.
-    fn swept_points(&self, sweep: &Sweep, fine: &mut Vec<(f64, f64)>) -> Vec<CurvePoint> {
+    fn swept_points(
+        &self,
+        sweep: &Sweep,
+        fine: &mut Vec<(f64, f64)>,
+        shown: &mut Vec<Motion>,
+    ) -> Vec<CurvePoint> {
         let options = self.options;
         let rpms = sweep.motions.iter().map(|m| self.swept(sweep, *m).rpm());
         let low = rpms
@@ -756,6 +762,7 @@ impl Reduction<'_> {
             let rpm = model.rpm();
             if rpm >= low && trusted(motion, &model) {
                 fine.push((rpm, model.torque_nm()));
+                shown.push(*motion);
             }
         }
         points

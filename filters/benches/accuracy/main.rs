@@ -44,23 +44,25 @@ fn measure(case: &Case, seed: u64) -> Result<Line, String> {
     let fit = speed_fit::fit_speed(&train, &pull.options()).map_err(|e| e.to_string())?;
     let reduce_ms = start.elapsed().as_secs_f64() * 1e3;
     let mut alpha = Vec::new();
-    let (mut se, mut shown, mut covered) = (0.0, 0, 0);
-    let (mut peak, mut peak_raw) = (0.0_f64, 0.0_f64);
+    let (mut se, mut covered) = (0.0, 0);
+    let mut motions = Vec::new();
     for rpm in pull.grid_rpm() {
         let motion = fit.at_omega(pull.wheel_omega(rpm));
         se += motion.map_or(0.0, |m| m.alpha_uncertainty_rad_per_s2.powi(2));
         let motion = motion.filter(|m| fit.trustworthy(m, pull.alpha_peak(), 0.02));
         if let Some(m) = motion {
             let off = (m.alpha_rad_per_s2 - pull.alpha(rpm)).abs();
-            shown += 1;
             covered += i32::from(off <= 1.96 * m.alpha_uncertainty_rad_per_s2);
-            if m.alpha_rad_per_s2 > peak_raw {
-                peak_raw = m.alpha_rad_per_s2;
-                peak = peak_raw - fit.peak_excess_rad_per_s2(&m, 0);
-            }
+            motions.push(m);
         }
         alpha.push(motion.map(|m| m.alpha_rad_per_s2));
     }
+    let greatest = motions
+        .iter()
+        .max_by(|a, b| a.alpha_rad_per_s2.total_cmp(&b.alpha_rad_per_s2))
+        .ok_or("no point can be trusted")?;
+    let peak_raw = greatest.alpha_rad_per_s2;
+    let peak = peak_raw - fit.peak_excess_rad_per_s2(&motions, greatest, 0);
     let simple =
         |samples: Vec<(f64, f64)>| pull.error_pct(&simple_methods::on_grid(&samples, &pull));
     let whole_turns = simple_methods::WholeTurns::new(
@@ -94,9 +96,9 @@ fn measure(case: &Case, seed: u64) -> Result<Line, String> {
             .flatten()
             .map(|(_, samples)| simple(samples))
             .collect(),
-        coverage: 100.0 * f64::from(covered) / f64::from(shown.max(1)),
+        coverage: 100.0 * f64::from(covered) / motions.len() as f64,
         shuffle: fit.shuffle.map(|s| s.frequency_hz),
-        shown: 100.0 * f64::from(shown) / alpha.len() as f64,
+        shown: 100.0 * motions.len() as f64 / alpha.len() as f64,
         peak_bias: 100.0 * (peak / pull.alpha_peak() - 1.0),
         peak_raw: 100.0 * (peak_raw / pull.alpha_peak() - 1.0),
         cov: 100.0 * fit.cycle_variation.map_or(0.0, |v| v.cov),

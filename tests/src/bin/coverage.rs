@@ -283,6 +283,14 @@ fn real_engines() -> Vec<Stated> {
         known("cycles_1pct", 6.5, varying(0.01)),
         known("cycles_2pct_short", 2.5, varying(0.02)),
         known("cycles_4pct", 6.5, varying(0.04)),
+        known(
+            "level_2pct",
+            5.0,
+            Pull {
+                shape: Shape::Level,
+                ..varying(0.02)
+            },
+        ),
         known("cycles_correlated", 5.0, correlated(0.4)),
         known("cycles_anticorrelated", 5.0, correlated(-0.3)),
         known(
