@@ -168,6 +168,20 @@ impl Envelope {
         2.0 * all - diagonal.sum::<f64>()
     }
 
+    /// As [`factor`](Self::factor) of a matrix some of whose pivots may drown in rounding: with the least share of the
+    /// diagonal more that lifts them out of it.
+    pub(crate) fn factor_steadied(self) -> Option<Factor> {
+        [0.0, 1e-15, 1e-14, 1e-13, 1e-12]
+            .into_iter()
+            .find_map(|share| {
+                let mut steadied = self.clone();
+                for i in 0..steadied.len() {
+                    *steadied.at_mut(i, i) *= 1.0 + share;
+                }
+                steadied.factor()
+            })
+    }
+
     /// Cholesky factor; `None` when the matrix is not positive definite.
     pub(crate) fn factor(mut self) -> Option<Factor> {
         for i in 0..self.len() {

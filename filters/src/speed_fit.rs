@@ -272,9 +272,9 @@ const SWING_PRIOR_RAD: f64 = 0.1;
 /// Scatter of the cycles' work that pushes on a swinging drive, before the teeth speak.
 const PUSHING_COV: f64 = 0.03;
 /// Relative standard uncertainty that the variation of the cycles' work has from what the model assumes.
-/// It is told by the sum over several cycles; neighbours that are correlated by 0.15, which one pull does
-/// not show, make it read that much too high. What it does show counts on top.
-const COV_BY_CORRELATION: f64 = 0.15;
+/// It is told by the sum over several cycles; neighbours that are correlated by 0.2 (common practice, no source),
+/// which one pull hardly shows, make it read that much too high or low. What it does show counts on top.
+const COV_BY_CORRELATION: f64 = 0.2;
 /// Likewise where the drive swings: it passes the work on stronger below its own frequency and weaker above
 /// (found in simulation: from a half too low to twice).
 const COV_BY_DRIVE: f64 = 0.35;
@@ -391,11 +391,12 @@ enum Fitted {
     Rippling(Meetings),
 }
 
-/// Intervals of the smooth part.
+/// Intervals of the smooth part. Of more, the roughness of the slowest waves would drown in rounding: beside the
+/// quickest it falls with the tenth power of their number.
 fn intervals(train: &ToothTrain) -> usize {
     let n = train.time_s.len();
     let duration_s = train.time_s[n - 1] - train.time_s[0];
-    floor_to_usize(16.0 * duration_s).clamp(40, 96).min(n / 2)
+    floor_to_usize(16.0 * duration_s).clamp(40, 64).min(n / 2)
 }
 
 /// Fits with these unknowns; `last` where no shorter segments of the wander are left to try.
@@ -501,6 +502,7 @@ fn fitted(
                 work: &work,
                 released: &released,
                 best: *chosen,
+                cov_deviation: system.cov_deviation(chosen),
                 smoothness: system.smoothness(),
                 weights: &weights,
                 correlation,
@@ -889,6 +891,8 @@ struct Found<'a> {
     work: &'a [WorkRow],
     released: &'a [bool],
     best: Best,
+    /// Relative standard deviation of the scatter of the cycles' work, as far as the teeth tell it.
+    cov_deviation: f64,
     smoothness: Smoothness,
     weights: &'a [bool],
     /// Of the work of neighbouring segments of the wander.
@@ -971,7 +975,9 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         scatter_freedom: if found.work.is_empty() || layout.swing.is_some() {
             f64::INFINITY
         } else {
-            let by_teeth = 0.5 * found.best.deviation[1].min(SCATTER_KNOWN);
+            // What is averaged over is in the covariance.
+            let averaged = found.best.deviation[1] >= SCATTER_KNOWN;
+            let by_teeth = if averaged { 0.0 } else { found.cov_deviation };
             let relative = by_teeth.hypot(CORRELATION_KNOWN * found.correlation);
             0.5 / (relative * relative).max(f64::MIN_POSITIVE)
         },
@@ -985,10 +991,7 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         shuffle: problem.shuffle(&mean),
         cycle_variation: (!found.work.is_empty() && parting.0.is_empty()).then(|| CycleVariation {
             cov,
-            uncertainty: cov
-                * model
-                    .hypot(found.correlation)
-                    .hypot(0.5 * found.best.deviation[1]),
+            uncertainty: cov * model.hypot(found.correlation).hypot(found.cov_deviation),
             cycles,
         }),
         work_jumps: Vec::new(),

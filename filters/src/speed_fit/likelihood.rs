@@ -162,7 +162,7 @@ impl<'a> System<'a> {
             *matrix.at_mut(i, i) += ridge;
             right[i] += ridge * self.target[i];
         }
-        let factor = matrix.factor()?;
+        let factor = matrix.factor_steadied()?;
         let solution = factor.solve(&right);
         let product = self.normal.a.times(&solution);
         let fit: f64 = self.normal.rr
@@ -287,6 +287,23 @@ impl<'a> System<'a> {
             }
         }
         best.1
+    }
+
+    /// Scatter of the cycles' work, over its mean.
+    fn cov(&self, weights: Weights) -> Option<f64> {
+        Some(self.solve(weights)?.noise_s * (-0.5 * weights[1]).exp())
+    }
+
+    /// Relative standard deviation of the scatter of the cycles' work: its weight is over the timing noise, which
+    /// may be known less well.
+    pub(super) fn cov_deviation(&self, best: &Best) -> f64 {
+        let [rough, scatter] = best.at;
+        let far = best.deviation[1];
+        let [less, more] = [far, -far].map(|far| self.cov([rough, scatter + far]));
+        match less.zip(more) {
+            Some((less, more)) => 0.5 * (more / less).ln().abs(),
+            None => 0.5 * far,
+        }
     }
 
     /// Solutions at weights around the best.
@@ -481,6 +498,12 @@ fn descend(start: Weights, both: bool, mut f: impl FnMut(Weights) -> f64) -> Bes
             cross = (corner - value - straight) / (side[0] * side[1]);
         }
         let determinant = bend[0] * bend[1] - cross * cross;
+        // By itself at first, in case that the two together are no bowl.
+        for (deviation, bend) in deviation.iter_mut().zip(bend) {
+            *deviation = (2.0 / bend.max(f64::MIN_POSITIVE))
+                .sqrt()
+                .min(DEVIATION_MAX);
+        }
         let convex = bend[0] > 1e-3 && bend[1] > 1e-3 && determinant > 0.0;
         let wanted = if convex {
             deviation = [bend[1], bend[0]]

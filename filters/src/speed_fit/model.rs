@@ -543,7 +543,7 @@ impl<'a> Problem<'a> {
             .filter(|_| cycles >= 8.0)
             .map_or(0, |each| {
                 let wanted = (cycles / each).min(SEGMENTS_MAX) / (points.len() - 1) as f64;
-                crate::convert::floor_to_usize(wanted.round()).max(1)
+                crate::convert::floor_to_usize(wanted.ceil()).max(1)
             });
         let segments = subdivided(&points, per_interval);
         let wander_basis = (per_interval > 0).then(|| Basis::of_degree(2, &segments));
@@ -1337,15 +1337,7 @@ pub(super) fn roughness(
         }
     }
     // Five derivatives deep the smallest pivots drown in rounding now and then.
-    let factored = [0.0, 1e-15, 1e-14, 1e-13, 1e-12]
-        .into_iter()
-        .find_map(|share| {
-            let mut steadied = minor.clone();
-            for i in 0..steadied.len() {
-                *steadied.at_mut(i, i) *= 1.0 + share;
-            }
-            steadied.factor()
-        })?;
+    let factored = minor.factor_steadied()?;
     found.log_det = factored.log_det();
     Some(found)
 }
