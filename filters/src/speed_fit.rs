@@ -54,6 +54,8 @@ mod model;
 mod peak;
 mod shuffle;
 
+use std::ops::Range;
+
 use nalgebra::{DMatrix, DVector};
 
 use crate::bspline::{Basis, DEGREE, ORDER, even, interpolate};
@@ -322,7 +324,7 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
     let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
     let noise_floor = options.tick_s / 12.0_f64.sqrt();
     let noise_s = (10.0 * noise_floor).max(1e-6);
-    let prior = (noise_s, PATTERN_PRIOR_SHARE * pitch);
+    let prior = (noise_s, [PATTERN_PRIOR_SHARE * pitch; 2]);
     let mut meetings = Meetings::default();
     let mut start = coarse(train, options, prior, meetings)?;
     let [mut cycles_a_segment, fewest] = CYCLES_A_SEGMENT;
@@ -332,6 +334,7 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
             cycles_a_segment: Some(cycles_a_segment),
             meetings,
             shuffle: start.shuffle,
+            drift: start.drift,
         };
         match fitted(train, options, &start, columns, cycles_a_segment <= fewest)? {
             Fitted::Done(fit) => {
@@ -411,7 +414,7 @@ fn fitted(
     let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
     let noise_floor = options.tick_s / 12.0_f64.sqrt();
     let mut noise_s = (10.0 * noise_floor).max(1e-6);
-    let mut pattern_sd = PATTERN_PRIOR_SHARE * pitch;
+    let mut error_sd = [PATTERN_PRIOR_SHARE * pitch; 2];
     let problem = Problem::new(train, options, inner, columns);
     let mut current = problem
         .refined(&start.basis, &start.coefficients)
@@ -441,7 +444,7 @@ fn fitted(
         if let Some(oscillator) = oscillator {
             oscillator.add(&mut normal.a, swing_at, noise_s);
         }
-        let ridges = ridge(&problem.layout, options, noise_s, pattern_sd);
+        let ridges = ridge(&problem.layout, options, noise_s, error_sd);
         let kinds = [Smoothness::CurvatureChange, Smoothness::Curvature]
             .map(|smoothness| roughness(&problem, &current, smoothness));
         let held = normal.holding(&border.values, &border.swing, border.told);
@@ -516,8 +519,11 @@ fn fitted(
         let next = jumps(&work, &released, &solved, &inverse, chosen.at[1]);
         border = Border::new(&problem, &solved.solution, &inverse, &ridges.0);
         take(&mut current, &problem.layout, &solved.solution);
-        if problem.layout.pattern > 0 {
-            pattern_sd = pattern_scale(&problem.layout, &solved, &inverse, pitch);
+        let errors = [problem.layout.pattern_at(), problem.layout.drift_at()];
+        for (sd, columns) in error_sd.iter_mut().zip(errors) {
+            if !columns.is_empty() {
+                *sd = error_scale(columns, &solved, &inverse, pitch);
+            }
         }
         oscillator = oscillator.map(|before| {
             let variance = solved.noise_s.powi(2);
@@ -614,6 +620,7 @@ struct Start {
     weights: Vec<bool>,
     border: Border,
     shuffle: Option<Swinging>,
+    drift: bool,
 }
 
 /// A motion to start from: the best of a few intervals, with the teeth that take part in it; once
@@ -621,7 +628,7 @@ struct Start {
 fn coarse(
     train: &ToothTrain,
     options: &FitOptions,
-    (noise_s, pattern_sd): (f64, f64),
+    (noise_s, error_sd): (f64, [f64; 2]),
     meetings: Meetings,
 ) -> Result<Start, FitError> {
     let n = train.time_s.len();
@@ -630,13 +637,14 @@ fn coarse(
         cycles_a_segment: None,
         meetings,
         shuffle: None,
+        drift: false,
     };
     let mut without_shuffle = None;
     loop {
         let few = Problem::new(train, options, COARSE_INTERVALS.min(n / 8), columns);
         let mut current = few.straight();
         let mut weights = vec![true; n];
-        let (ridge, target) = ridge(&few.layout, options, noise_s, pattern_sd);
+        let (ridge, target) = ridge(&few.layout, options, noise_s, error_sd);
         let mut border = Border::default();
         let mut residuals = Vec::new();
         let mut swing_rad_per_s2 = 0.0;
@@ -659,6 +667,10 @@ fn coarse(
                 swing_rad_per_s2 = measured.swing_rad_per_s2;
             }
         }
+        if !columns.drift && few.drifting(&current, &residuals, &weights) {
+            columns.drift = true;
+            continue;
+        }
         // A line that the working cycles cross may be their own, until those are followed there.
         let of_cycles =
             |hz: f64| meetings == Meetings::default() && few.cycles_have(hz, swing_rad_per_s2);
@@ -678,6 +690,7 @@ fn coarse(
             weights,
             border,
             shuffle: columns.shuffle,
+            drift: columns.drift,
         };
         if found.is_none() {
             return Ok(start);
@@ -787,7 +800,7 @@ fn ridge(
     layout: &Layout,
     options: &FitOptions,
     noise_s: f64,
-    pattern_sd: f64,
+    [pattern_sd, drift_sd]: [f64; 2],
 ) -> (Vec<f64>, Vec<f64>) {
     let mut ridge = vec![0.0; layout.len()];
     let mut target = vec![0.0; layout.len()];
@@ -804,6 +817,7 @@ fn ridge(
             None => ridge[column] = (noise_s / pattern_sd).powi(2),
         }
     }
+    ridge[layout.drift_at()].fill((noise_s / drift_sd).powi(2));
     ridge[layout.ripple_at()].fill((noise_s / RIPPLE_PRIOR_S).powi(2));
     for at in &layout.swing_at {
         ridge[*at] = (noise_s / SWING_PRIOR_RAD).powi(2);
@@ -812,14 +826,12 @@ fn ridge(
 }
 
 /// One step of expectation–maximisation for the size of the tooth errors.
-fn pattern_scale(layout: &Layout, solved: &Solved, inverse: &Envelope, pitch: f64) -> f64 {
-    let sum: f64 = layout
-        .pattern_at()
+fn error_scale(columns: Range<usize>, solved: &Solved, inverse: &Envelope, pitch: f64) -> f64 {
+    let count = columns.len() as f64;
+    let sum: f64 = columns
         .map(|i| solved.solution[i].powi(2) + solved.noise_s.powi(2) * inverse.at(i, i))
         .sum();
-    (sum / layout.pattern as f64)
-        .sqrt()
-        .clamp(1e-6 * pitch, 0.2 * pitch)
+    (sum / count).sqrt().clamp(1e-6 * pitch, 0.2 * pitch)
 }
 
 /// What a tooth counts for when what is left of it is like what is left of the next: of `n` values
@@ -1049,7 +1061,7 @@ fn work_jumps(work: &[WorkRow], released: &[bool], solution: &[f64]) -> Vec<(f64
 }
 
 /// Standard deviations of some unknowns less their mean.
-fn centred_deviations(covariance: &Envelope, range: std::ops::Range<usize>) -> Vec<f64> {
+fn centred_deviations(covariance: &Envelope, range: Range<usize>) -> Vec<f64> {
     let n = range.len().max(1) as f64;
     let mean_with = |i: usize| range.clone().map(|j| covariance.at(i, j)).sum::<f64>() / n;
     let shared: Vec<f64> = range.clone().map(mean_with).collect();
@@ -1259,6 +1271,7 @@ pub fn information_bound(
         cycles_a_segment: Some(1.0),
         meetings: Meetings::default(),
         shuffle: None,
+        drift: false,
     };
     let problem = Problem::new(train, options, inner_knots + 1, columns);
     let current = problem

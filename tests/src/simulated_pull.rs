@@ -9,7 +9,7 @@ mod uneven;
 
 use std::f64::consts::TAU;
 
-pub use uneven::{Cycles, Drive, Sparks};
+pub use uneven::{Coil, Cycles, Drive, Sparks};
 
 use leverarm_filters::teeth::Edge;
 use uneven::Drawn;
@@ -113,6 +113,8 @@ pub struct Pull {
     pub sparks: Sparks,
     /// Share of the teeth that give no edge.
     pub missed_probability: f64,
+    /// A coil in place of a sensor that switches at the same place at all speeds.
+    pub coil: Option<Coil>,
 }
 
 /// What the board saw.
@@ -234,6 +236,7 @@ impl Pull {
             drive: None,
             sparks: Sparks::NONE,
             missed_probability: 0.0,
+            coil: None,
         }
     }
 
@@ -418,8 +421,16 @@ impl Pull {
             if at.time_s > closed_s.map_or(LONGEST_S, |closed_s| closed_s + AFTER_S) {
                 break;
             }
-            if rng.f64() >= self.missed_probability {
-                edges_s.push(at.time_s + self.jitter_s * normal(&mut rng));
+            let omega = (2.0 * at.energy).sqrt();
+            let late_rad = self.coil.map_or(Some(0.0), |coil| {
+                coil.late_rad(
+                    pitch * tooth_number as f64,
+                    omega * ratio / (self.from_rpm * RPM),
+                )
+            });
+            if let Some(late_rad) = late_rad.filter(|_| rng.f64() >= self.missed_probability) {
+                let late_s = drum_per_wheel * late_rad / f64::from(self.teeth) / omega;
+                edges_s.push(at.time_s + late_s + self.jitter_s * normal(&mut rng));
             }
             tooth_number += 1;
         }

@@ -123,7 +123,10 @@ pub(super) struct Layout {
     /// start speed belong to the smooth part.
     pub(super) wander_at: Vec<Option<usize>>,
     pub(super) band: usize,
+    /// Columns of the tooth errors.
     pub(super) pattern: usize,
+    /// Columns of their change with speed.
+    pub(super) drift: usize,
     harmonics: Vec<Harmonic>,
     /// Columns of the working cycle's harmonics.
     pub(super) ripple: usize,
@@ -136,15 +139,19 @@ pub(super) struct Layout {
 
 impl Layout {
     pub(super) fn len(&self) -> usize {
-        self.band + self.pattern + self.ripple
+        self.band + self.pattern + self.drift + self.ripple
     }
 
     pub(super) fn pattern_at(&self) -> Range<usize> {
         self.band..self.band + self.pattern
     }
 
+    pub(super) fn drift_at(&self) -> Range<usize> {
+        self.pattern_at().end..self.ripple_at().start
+    }
+
     pub(super) fn ripple_at(&self) -> Range<usize> {
-        self.band + self.pattern..self.len()
+        self.len() - self.ripple..self.len()
     }
 
     /// Which positions belong to the smooth part.
@@ -160,7 +167,7 @@ impl Layout {
     }
 
     pub(super) fn matrix(&self) -> Envelope {
-        Envelope::new(self.first.clone(), self.pattern + self.ripple)
+        Envelope::new(self.first.clone(), self.len() - self.band)
     }
 
     /// Positions and values of a derivative of the smooth part.
@@ -458,6 +465,9 @@ pub(super) struct Problem<'a> {
     shuffle_told: bool,
 }
 
+/// Tooth errors change with speed where their slopes differ by so many standard deviations of what chance makes.
+const DRIFT_SIGMA: f64 = 6.0;
+
 /// Which unknowns there are besides the smooth part and tooth errors.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Columns {
@@ -469,6 +479,8 @@ pub(super) struct Columns {
     pub(super) meetings: Meetings,
     /// The drive's shuffle.
     pub(super) shuffle: Option<Swinging>,
+    /// Whether the tooth errors change with speed.
+    pub(super) drift: bool,
 }
 
 /// Normal equations of the residuals against the smooth part in hand.
@@ -567,17 +579,19 @@ impl<'a> Problem<'a> {
         let (mut spline_at, first) = interleave(basis.len(), wander, per_interval, &swings);
         let mut wander_at = spline_at.split_off(basis.len());
         let swing_at = wander_at.split_off(wander);
+        let pattern = if options.teeth_per_turn > 1 {
+            options.teeth_per_turn as usize
+        } else {
+            0
+        };
         let layout = Layout {
             band: first.len(),
             wander_at: (0..wander)
                 .map(|j| (j >= 2).then(|| wander_at[j]))
                 .collect(),
             spline_at,
-            pattern: if options.teeth_per_turn > 1 {
-                options.teeth_per_turn as usize
-            } else {
-                0
-            },
+            pattern,
+            drift: if columns.drift { pattern } else { 0 },
             ripple: harmonics.iter().map(Harmonic::columns).sum(),
             swing,
             swing_at,
@@ -644,9 +658,8 @@ impl<'a> Problem<'a> {
         Some(self.smooth(layout.spline_at.iter().map(|at| solution[*at]).collect()))
     }
 
-    /// The columns after the spline's for tooth `k` at speed `omega`: the tooth's pattern column with
-    /// its value, and the values of all ripple columns.
-    fn extra_columns(&self, k: usize, omega: f64, ripple: &mut [f64]) -> Option<(usize, f64)> {
+    /// Values of all ripple columns for tooth `k` at speed `omega`.
+    fn ripple_columns(&self, k: usize, omega: f64, ripple: &mut [f64]) {
         if let Some(cycles_per_turn) = self.options.cycles_per_turn.filter(|_| !ripple.is_empty()) {
             let amplitude = (self.scale.middle / omega).powi(3);
             let x = (omega - self.scale.middle) / self.scale.half_width;
@@ -680,10 +693,70 @@ impl<'a> Problem<'a> {
                 }
             }
         }
-        (self.layout.pattern > 0).then(|| {
-            let tooth = self.train.index[k].rem_euclid(i64::from(self.options.teeth_per_turn));
-            (usize::try_from(tooth).unwrap_or(0), 1.0 / omega)
-        })
+    }
+
+    /// Positions and values of the columns of a tooth's own error for tooth `k` at speed `omega`.
+    fn tooth_columns(&self, k: usize, omega: f64) -> impl Iterator<Item = (usize, f64)> {
+        let at = |columns: Range<usize>, value| {
+            (!columns.is_empty()).then(|| (columns.start + self.tooth(k), value))
+        };
+        let error = at(self.layout.pattern_at(), 1.0 / omega);
+        let drift = at(self.layout.drift_at(), self.slower(omega) / omega);
+        error.into_iter().chain(drift)
+    }
+
+    /// Which tooth of the wheel it is.
+    fn tooth(&self, k: usize) -> usize {
+        let tooth = self.train.index[k].rem_euclid(i64::from(self.options.teeth_per_turn));
+        usize::try_from(tooth).unwrap_or(0)
+    }
+
+    /// How a threshold's place on the rise of a pulse moves with speed: a coil's voltage grows with that, so the place
+    /// goes by one over it.
+    fn slower(&self, omega: f64) -> f64 {
+        self.scale.middle / omega - 1.0
+    }
+
+    /// Whether the tooth errors change with speed, each in its own way, beyond chance.
+    pub(super) fn drifting(&self, current: &Current, residuals: &[f64], weights: &[bool]) -> bool {
+        let mut sums = vec![[0.0; 4]; self.layout.pattern];
+        let (mut square, mut n) = (0.0, 0.0);
+        if sums.is_empty() {
+            return false;
+        }
+        let teeth = self.layout.pattern;
+        let turn = |k: usize| {
+            k.saturating_sub(teeth / 2)
+                .min(residuals.len().saturating_sub(teeth))
+        };
+        for k in (0..residuals.len()).filter(|k| weights[*k]) {
+            let omega = self.tooth_omega(k, current);
+            // Over what the turn around it has in common: that is motion.
+            let around: f64 = residuals.iter().skip(turn(k)).take(teeth).sum();
+            let residual = residuals[k] - around / teeth as f64;
+            let (error, drift) = (1.0 / omega, self.slower(omega) / omega);
+            let sum = &mut sums[self.tooth(k)];
+            let products = [
+                error * error,
+                error * drift,
+                drift * drift,
+                drift * residual,
+            ];
+            sum.iter_mut().zip(products).for_each(|(sum, v)| *sum += v);
+            (square, n) = (square + residual * residual, n + 1.0);
+        }
+        // What is left of a tooth has no part of its constant error: the pattern took it.
+        let slopes: Vec<(f64, f64)> = sums
+            .iter()
+            .map(|[ee, ed, dd, dr]| (dr, dd - ed * ed / ee))
+            .filter(|(_, weight)| *weight > 0.0)
+            .map(|(slope, weight)| (slope / weight, weight))
+            .collect();
+        let weight: f64 = slopes.iter().map(|(_, w)| w).sum();
+        let common = slopes.iter().map(|(b, w)| b * w).sum::<f64>() / weight;
+        let apart: f64 = slopes.iter().map(|(b, w)| w * (b - common).powi(2)).sum();
+        let freedom = slopes.len() as f64 - 1.0;
+        freedom > 0.0 && apart / (square / n) > freedom + DRIFT_SIGMA * (2.0 * freedom).sqrt()
     }
 
     /// What a drive that gives makes of a multiple of the working cycle, over what a rigid one does: more
@@ -721,7 +794,7 @@ impl<'a> Problem<'a> {
     /// apart so that the long inner loops run over contiguous memory.
     pub(super) fn normal(&self, current: &Current, weights: &[bool]) -> Normal {
         let layout = &self.layout;
-        let (r, first) = (layout.ripple, layout.band + layout.pattern);
+        let (r, first) = (layout.ripple, layout.ripple_at().start);
         let mut a = layout.matrix();
         let mut b = vec![0.0; layout.len()];
         let (mut rr, mut rows) = (0.0, 0.0);
@@ -740,7 +813,7 @@ impl<'a> Problem<'a> {
             }
             let residual = self.train.time_s[k] - local.dot(0, &current.coefficients);
             let omega = self.tooth_omega(k, current);
-            let tooth = self.extra_columns(k, omega, &mut ripple);
+            self.ripple_columns(k, omega, &mut ripple);
             entries.clear();
             for (i, v) in local.derivative[0].iter().enumerate() {
                 entries.push((layout.spline_at[local.first + i], *v));
@@ -749,9 +822,7 @@ impl<'a> Problem<'a> {
                 entries.extend(layout.wander_row(local, &local.derivative[0]));
             }
             entries.extend(self.swing_columns(k, omega));
-            if let Some((tooth, value)) = tooth {
-                entries.push((layout.band + tooth, value));
-            }
+            entries.extend(self.tooth_columns(k, omega));
             a.add_square(&entries, 1.0);
             for (at, v) in &entries {
                 b[*at] += v * residual;
@@ -785,22 +856,19 @@ impl<'a> Problem<'a> {
         (0..self.locals.len())
             .map(|k| {
                 let omega = self.tooth_omega(k, current);
-                let tooth = self.extra_columns(k, omega, &mut ripple);
+                self.ripple_columns(k, omega, &mut ripple);
                 let of_cycles = ripple.iter().zip(&solution[first..]);
                 let swing: f64 = of_cycles.map(|(v, x)| v * x).sum::<f64>()
                     + self
                         .swing_columns(k, omega)
+                        .chain(self.tooth_columns(k, omega))
                         .map(|(at, v)| v * solution[at])
                         .sum::<f64>();
                 let wander = self
                     .wander_locals
                     .get(k)
                     .map_or(0.0, |local| local.dot(0, &current.wander));
-                self.train.time_s[k]
-                    - self.locals[k].dot(0, &current.coefficients)
-                    - wander
-                    - tooth.map_or(0.0, |(j, v)| v * solution[self.layout.band + j])
-                    - swing
+                self.train.time_s[k] - self.locals[k].dot(0, &current.coefficients) - wander - swing
             })
             .collect()
     }

@@ -32,7 +32,9 @@ use clap::Parser;
 use indicatif::{ProgressBar, ProgressStyle};
 use leverarm_filters::causal::CausalSpeed;
 use leverarm_filters::teeth::{Tooth, ToothKind, ToothTracker};
-use leverarm_tests::simulated_pull::{Brake, Cycles, Drive, Pull, Seen, Shape, Sparks, normal};
+use leverarm_tests::simulated_pull::{
+    Brake, Coil, Cycles, Drive, Pull, Seen, Shape, Sparks, normal,
+};
 use leverarm_torque::air::{Air, Correction};
 use leverarm_torque::curve::{CurvePoint, RAD_PER_S_PER_RPM, Source};
 use leverarm_torque::reduce::{
@@ -325,6 +327,18 @@ fn real_engines() -> Vec<Stated> {
         known("misfires_in_bursts", 6.5, misfiring(0.004, 2.5)),
         known("shuffle_8hz", 6.5, driven(8.0, 0.03, 0.0)),
         known("shuffle_12hz_lash", 5.0, driven(12.0, 0.08, 0.02)),
+        known(
+            "coil_8_teeth",
+            5.0,
+            Pull {
+                engine_per_drum: 5.37, // the cycles' swing can't look like the teeth's
+                coil: Some(Coil {
+                    threshold: 0.3,
+                    runout: 0.25,
+                }),
+                ..pull()
+            },
+        ),
         known("sparks_8_teeth", 5.0, noisy(8, 0.02, 1)),
         known("sparks_60_teeth", 5.0, noisy(60, 0.1, 3)),
     ]

@@ -38,6 +38,24 @@ impl Cycles {
     }
 }
 
+/// A pickup coil whose voltage grows with speed, and a comparator with a fixed threshold behind it: an edge comes where the
+/// rise of a tooth's pulse, a sine, passes it, earlier the faster the wheel turns.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Coil {
+    /// Threshold over the mean tooth's greatest voltage at the speed where the throttle opens.
+    pub threshold: f64,
+    /// By how much a turn's weakest and strongest tooth are off the mean one: the wheel runs out.
+    pub runout: f64,
+}
+
+impl Coil {
+    /// By what angle of a tooth's pitch (2π) the edge comes late; `None` where the pulse stays below the threshold.
+    pub(super) fn late_rad(&self, turn_rad: f64, speed: f64) -> Option<f64> {
+        let voltage = speed * (1.0 + self.runout * turn_rad.cos());
+        (voltage > self.threshold).then(|| (self.threshold / voltage).asin())
+    }
+}
+
 /// A chain, belt or shaft between drum and engine that gives.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Drive {

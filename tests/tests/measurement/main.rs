@@ -6,6 +6,7 @@
 mod bench;
 mod board_log;
 mod budget;
+mod coil;
 mod inertia;
 mod load_cell;
 mod losses;
