@@ -1000,7 +1000,7 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
             found.weights,
             &problem.train.index,
         ),
-        shuffle: problem.shuffle(&mean),
+        shuffle: problem.shuffle(&mean, found.released.contains(&true)),
         cycle_variation: (!found.work.is_empty() && parting.0.is_empty()).then(|| CycleVariation {
             cov,
             uncertainty: cov * model.hypot(found.correlation).hypot(found.cov_deviation),

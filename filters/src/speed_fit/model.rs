@@ -5,7 +5,7 @@ use std::ops::Range;
 
 use nalgebra::DMatrix;
 
-use super::shuffle::{HIGHEST_HZ, Nodes, Swing, Swinging};
+use super::shuffle::{HIGHEST_HZ, Nodes, Sure, Swing, Swinging};
 use super::{FitOptions, Resonance, Shuffle};
 use crate::bspline::{Basis, Local, ORDER, even, interpolate};
 use crate::envelope::Envelope;
@@ -461,8 +461,8 @@ pub(super) struct Problem<'a> {
     pub(super) meetings: Meetings,
     /// The drive's own frequency, where it shows.
     own_hz: Option<f64>,
-    /// Whether the shuffle is sure enough to be told.
-    shuffle_told: bool,
+    /// How sure the shuffle is.
+    shuffle_sure: Option<Sure>,
 }
 
 /// Tooth errors change with speed where their slopes differ by so many standard deviations of what chance makes.
@@ -612,7 +612,7 @@ impl<'a> Problem<'a> {
             segments,
             scale: speed_scale(train, pitch),
             own_hz: swing.map(|s| s.hz).or(met_hz(&columns.meetings)),
-            shuffle_told: columns.shuffle.is_some_and(|found| found.told),
+            shuffle_sure: columns.shuffle.map(|found| found.sure),
             meetings: columns.meetings,
             thetas,
         }
@@ -1009,9 +1009,15 @@ impl<'a> Problem<'a> {
                 .any(|folded| passed(folded, folded))
     }
 
-    /// What a solution says of the shuffle, where it is sure enough to be told.
-    pub(super) fn shuffle(&self, solution: &[f64]) -> Option<Shuffle> {
-        let swing = self.layout.swing.filter(|_| self.shuffle_told)?;
+    /// What a solution says of the shuffle, where it is sure enough to be told: with jumps in the cycles' work, or
+    /// without.
+    pub(super) fn shuffle(&self, solution: &[f64], jumps: bool) -> Option<Shuffle> {
+        let told = match self.shuffle_sure {
+            Some(Sure::Line) => true,
+            Some(Sure::Shape) => !jumps,
+            Some(Sure::Counted) | None => false,
+        };
+        let swing = self.layout.swing.filter(|_| told)?;
         let found = swing.measured(&self.layout.swing_of(solution));
         let dies_away = !self.cycles_pass(found.frequency_hz, 0.95);
         Some(Shuffle {
@@ -1125,7 +1131,10 @@ impl<'a> Problem<'a> {
         match met_hz(&self.meetings).filter(|_| of_scatter) {
             Some(hz) => {
                 let found = find(hz / OWN_HZ_WITHIN..hz * OWN_HZ_WITHIN);
-                found.or(Some(Swinging { hz, told: false }))
+                found.or(Some(Swinging {
+                    hz,
+                    sure: Sure::Counted,
+                }))
             }
             None => find(0.0..f64::INFINITY),
         }

@@ -36,8 +36,17 @@ const PIECE_S: f64 = 10.0;
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Swinging {
     pub(super) hz: f64,
-    /// Whether it is sure enough to be told: to be counted with, less will do.
-    pub(super) told: bool,
+    pub(super) sure: Sure,
+}
+
+/// How sure it is that the drive swings: to be counted with, less will do than to be told.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Sure {
+    Counted,
+    /// By the shape of all that swings: a few misfires, of which each swings by as much as all else, may have it too.
+    Shape,
+    /// By a narrow line.
+    Line,
 }
 
 /// The frequency at which the angle that is left of each tooth swings: that of a narrow line, or else
@@ -76,7 +85,10 @@ pub(super) fn find(
         .filter_map(|values| line(&piece.swings(values), alpha_mean, of_cycles, among_hz))
         .max_by(|a, b| a.1.total_cmp(&b.1));
     match line {
-        Some((hz, _)) => Some(Swinging { hz, told: true }),
+        Some((hz, _)) => Some(Swinging {
+            hz,
+            sure: Sure::Line,
+        }),
         None if of_scatter => resonance(&piece, &binned, among_hz),
         None => None,
     }
@@ -192,6 +204,8 @@ const DAMPINGS: [f64; 4] = [0.02, 0.05, 0.1, 0.2];
 /// Frequency at which timing noise weighs as much as the cycles' scatter, from the lowest over the highest
 /// that is looked at.
 const NOISES: usize = 9;
+/// Frequencies at which what lasts for a while fades to half.
+const FADINGS: usize = 12;
 /// Lines beside each other that tell one thing, of a piece that fades in and out.
 const LINES_ALIKE: f64 = 3.0;
 
@@ -268,10 +282,30 @@ fn resonance(piece: &Piece, binned: &[Vec<f64>], among_hz: &Range<f64>) -> Optio
         }
     }
     let against = 2.0 * (told * powers.len() as f64).ln();
-    let over = rigid - best.0 - against;
-    (over > 0.0).then_some(Swinging {
+    // Work that goes on for a while, in cycles that are alike or bursts of misfires, fades without a drive, too.
+    let fading_hz = even(
+        (0.5 * LOWEST_HZ).ln(),
+        (2.0 * piece.highest_hz).ln(),
+        FADINGS,
+    );
+    let faded = fading_hz.into_iter().map(|own| {
+        let own = own.exp();
+        let passed: Vec<f64> = hz
+            .iter()
+            .map(|hz| 1.0 / (1.0 + (hz / own).powi(2)))
+            .collect();
+        criterion(&passed)
+    });
+    let most_to_tell = 2.0 * (RESONANCES as f64).ln();
+    let faded = faded.fold(f64::INFINITY, f64::min);
+    let over = |without: f64| without - best.0 - against;
+    (over(rigid) > 0.0).then_some(Swinging {
         hz: best.1,
-        told: over > 2.0 * (RESONANCES as f64).ln(),
+        sure: if over(rigid.min(faded)) > most_to_tell {
+            Sure::Shape
+        } else {
+            Sure::Counted
+        },
     })
 }
 
