@@ -25,7 +25,7 @@
 //! };
 //! let wheel = Wheel { teeth_per_turn: 20, cycles_per_turn: 0.5 };
 //! let open = full_throttle(&train, wheel, 50.0).expect("there is a rise");
-//! let end_s = train.time_s[open.end];
+//! let end_s = train.time_s[open.range.end];
 //! assert!((3.6..=4.0).contains(&end_s), "{end_s}");
 //! ```
 
@@ -55,6 +55,10 @@ const MOMENT_S: f64 = 0.25;
 const RISEN: f64 = 0.01;
 /// Left out beyond half an averaging length at each end where the throttle moved.
 const SETTLE_S: f64 = 0.03;
+/// An engine in another gear gains speed by this share faster or slower at least.
+const GEAR_SHARE: f64 = 0.08;
+/// A first part that gains less of the speed was no pull that another gear broke off.
+const FIRST_PART_SHARE: f64 = 0.2;
 /// What held the rise back, a throttle that opens slowly or a drive that swings with the engine, lets go over this
 /// share of the time that it did.
 const SETTLE_SHARE: f64 = 0.2;
@@ -66,6 +70,11 @@ const FALL_SHARE: f64 = 0.2;
 /// bends over more (common practice, no source).
 const FALL_S: f64 = 0.12;
 const FALL_SPEED_SHARE: f64 = 0.07;
+/// A throttle that is let go part of the way and opened again: so long at least and at most, found in such steps. An engine's own hole is wider,
+/// and its edges take more of the speeds (common practice, no source).
+const SAG_S: (f64, f64) = (0.3, 1.5);
+const SAG_STEP_S: f64 = 0.05;
+const SAG_SPEED_SHARE: f64 = 0.06;
 /// The acceleration before and after a fall is taken over so long, or so many averages that share no
 /// tooth.
 const BESIDE_FALL_S: f64 = 0.35;
@@ -185,6 +194,53 @@ fn fall(rise: &[Average], average_s: f64) -> Option<usize> {
     (median(&mut rest) < (1.0 - 0.5 * FALL_SHARE) * before).then_some(k)
 }
 
+/// Where the acceleration falls at once by a good part, and soon is back at once to what it was: from when to when, in s.
+fn sag(rise: &[Average], average_s: f64) -> Option<(f64, f64)> {
+    let beside_s = BESIDE_FALL_S.max(BESIDE_FALL_AVERAGES * average_s);
+    let (first, last) = (rise.first()?, rise.last()?);
+    let per_average = (rise.len() - 1) as f64 * average_s / (last.time_s - first.time_s);
+    let at = |time_s: f64| rise.partition_point(|a| a.time_s < time_s);
+    let edge_s = FALL_S + average_s;
+    let rise_omega = last.omega - first.omega;
+    // Line beside an edge, where the speed gains little over it.
+    let beside = |edge_at_s: f64, from_s: f64, to_s: f64| {
+        let (a, b) = (at(edge_at_s - 0.5 * edge_s), at(edge_at_s + 0.5 * edge_s));
+        let at_once = rise.get(b)?.omega - rise.get(a)?.omega < SAG_SPEED_SHARE * rise_omega;
+        let beside = rise.get(at(from_s)..at(to_s)).filter(|it| it.len() > 3)?;
+        Line::through(beside, edge_at_s, per_average).filter(|_| at_once)
+    };
+    let mut found: Option<(f64, (f64, f64))> = None;
+    let mut from_s = first.time_s + beside_s + 0.5 * edge_s;
+    while from_s < last.time_s - beside_s - 1.5 * edge_s {
+        let high = beside(
+            from_s,
+            from_s - 0.5 * edge_s - beside_s,
+            from_s - 0.5 * edge_s,
+        );
+        let mut to_s = from_s + SAG_S.0.max(edge_s + AVERAGE_S_MIN);
+        while to_s <= from_s + SAG_S.1 && to_s + 0.5 * edge_s + beside_s < last.time_s {
+            let Some(high) = &high else { break };
+            let inside = rise.get(at(from_s + 0.5 * edge_s)..at(to_s - 0.5 * edge_s));
+            let after = beside(to_s, to_s + 0.5 * edge_s, to_s + 0.5 * edge_s + beside_s);
+            if let Some((after, inside)) = after.zip(inside.filter(|it| it.len() > 3)) {
+                let low = inside.iter().map(|a| a.alpha).sum::<f64>() / inside.len() as f64;
+                let least = high.alpha.min(after.alpha);
+                let sigma = (2.0 * high.variance.max(after.variance)).sqrt();
+                let depth = least - low;
+                if depth > (FALL_SHARE * least).max(FALL_SIGMA * sigma)
+                    && (high.alpha - after.alpha).abs() < FALL_SHARE * least
+                    && found.is_none_or(|(most, _)| depth / sigma > most)
+                {
+                    found = Some((depth / sigma, (from_s, to_s)));
+                }
+            }
+            to_s += SAG_STEP_S;
+        }
+        from_s += SAG_STEP_S;
+    }
+    found.map(|(_, sag)| sag)
+}
+
 fn median(values: &mut [f64]) -> f64 {
     if values.is_empty() {
         return 0.0;
@@ -193,15 +249,220 @@ fn median(values: &mut [f64]) -> f64 {
     *values.select_nth_unstable_by(middle, f64::total_cmp).1
 }
 
-/// Positions in the train between which the throttle was fully open: from where the wheel passes
-/// `start_omega_rad_per_s` for the last time on the way to its greatest speed, to just before the
-/// throttle closed. `None` when there is no such rise.
+/// Where the throttle was fully open.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FullThrottle {
+    /// Positions in the train.
+    pub range: Range<usize>,
+    /// The break in the rise next to it, where there is one.
+    pub broken: Option<Break>,
+    /// From when to when, in s, the acceleration was less, from one moment to the next.
+    pub sag_s: Option<(f64, f64)>,
+}
+
+/// A moment in a rise without acceleration: throttle or clutch, ignition, or a change of gear.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Break {
+    /// Where it begins, in s on the train's base.
+    pub from_s: f64,
+    /// Where the speed rises again.
+    pub to_s: f64,
+    /// By how much the acceleration after it differs from that before, as a share, where it surely does: at one
+    /// speed an engine pulls alike, but not in two gears.
+    pub change: Option<f64>,
+}
+
+/// A stretch of averages, and the averages that look no further than `width` teeth to each side.
+struct Rise<'a> {
+    train: &'a ToothTrain,
+    averages: &'a [Average],
+    width: usize,
+}
+
+impl Rise<'_> {
+    fn at_time(&self, time_s: f64) -> usize {
+        self.averages.partition_point(|a| a.time_s < time_s)
+    }
+
+    /// The speed gains less than this acceleration would give it.
+    fn is_slow(&self, from: usize, to: usize, least: f64) -> bool {
+        let (a, b) = (
+            &self.averages[from],
+            &self.averages[to.min(self.averages.len() - 1)],
+        );
+        b.omega - a.omega < least * (b.time_s - a.time_s)
+    }
+
+    /// A misfire or the drive's shuffle stops the rise for a moment too; a moved throttle for longer.
+    fn stops_at(&self, k: usize, least: f64) -> bool {
+        let after = self.at_time(self.averages[k].time_s + MOMENT_S);
+        self.averages[k].alpha < least && (after == k || self.is_slow(k, after, least))
+    }
+
+    fn begins_after(&self, k: usize, least: f64) -> bool {
+        let before = self.at_time(self.averages[k].time_s - MOMENT_S);
+        self.averages[k].alpha < least && (before == k || self.is_slow(before, k, least))
+    }
+
+    /// The acceleration near the begin and near the end of a stretch.
+    fn levels(&self, from: usize, to: usize, early: (f64, f64), late: (f64, f64)) -> (f64, f64) {
+        let rise = &self.averages[from..=to];
+        let part = |(from, to): (f64, f64)| {
+            let at = |share: f64| floor_to_usize(share * rise.len() as f64).min(rise.len() - 1);
+            let mut alphas: Vec<f64> = rise[at(from)..=at(to)].iter().map(|a| a.alpha).collect();
+            median(&mut alphas)
+        };
+        (part(early), part(late))
+    }
+
+    /// The stretches in which the speed rises: without those where the acceleration is gone, although it was there
+    /// before and is there again afterwards.
+    fn parts(&self, start: usize, top: usize) -> Vec<(usize, usize)> {
+        let (early, late) = self.levels(start, top, (0.05, 0.45), (0.55, 0.95));
+        let weaker = if early.min(late) > 0.0 {
+            early.min(late)
+        } else {
+            early.max(late)
+        };
+        let least = OPEN_SHARE * weaker;
+        let mut found = Vec::new();
+        let mut from = start;
+        let opens = |k: &usize| self.averages[*k].alpha >= least && !self.stops_at(*k, least);
+        while let Some(open) = (from..top).find(opens) {
+            let end = (open..top)
+                .find(|k| self.stops_at(*k, least))
+                .unwrap_or(top);
+            found.push((open, end));
+            from = end.max(open + 1);
+        }
+        found
+    }
+
+    /// The break between two stretches.
+    fn between(&self, before: (usize, usize), after: (usize, usize)) -> Break {
+        let (from_s, to_s) = (
+            self.averages[before.1].time_s,
+            self.averages[after.0].time_s,
+        );
+        let middle_s = 0.5 * (from_s + to_s);
+        let average_s = self.span_s(before.1, before.1.saturating_sub(1).max(before.0));
+        let beside_s = BESIDE_FALL_S.max(BESIDE_FALL_AVERAGES * average_s);
+        let settled_s = to_s + average_s + SETTLE_S;
+        let (before_to, after_from) = (self.at_time(from_s - average_s), self.at_time(settled_s));
+        let stretch = |from: usize, to: usize| self.averages.get(from..to).unwrap_or(&[]);
+        let high = stretch(
+            self.at_time(from_s - average_s - beside_s).max(before.0),
+            before_to,
+        );
+        let low = stretch(after_from, self.at_time(settled_s + beside_s).min(after.1));
+        let shared = |of: &[Average]| match of {
+            [first, .., last] => (of.len() - 1) as f64 * average_s / (last.time_s - first.time_s),
+            _ => 1.0,
+        };
+        let change = (high.len() > 3 && low.len() > 3).then(|| {
+            let a = Line::through(high, middle_s, shared(high))?;
+            let b = Line::through(low, middle_s, shared(low))?;
+            let change = b.alpha / a.alpha - 1.0;
+            let sigma = (a.variance + b.variance).sqrt() / a.alpha;
+            (change.abs() > GEAR_SHARE.max(FALL_SIGMA * sigma)).then_some(change)
+        });
+        Break {
+            from_s,
+            to_s,
+            change: change.flatten(),
+        }
+    }
+
+    /// How long an average takes around one of these.
+    fn span_s(&self, k: usize, other: usize) -> f64 {
+        let at = self
+            .train
+            .time_s
+            .partition_point(|t| *t < self.averages[k.min(other)].time_s);
+        let from = at.saturating_sub(self.width);
+        let to = (at + self.width).min(self.train.time_s.len() - 1);
+        self.train.time_s[to] - self.train.time_s[from]
+    }
+
+    /// Positions in the train of what was at full throttle of a part of the rise, and where it was let go for a moment. `peak` may lie beyond its `top`, and
+    /// `cut` is whether the part begins and ends at a break.
+    fn open(
+        &self,
+        start: usize,
+        top: usize,
+        peak: usize,
+        cut: (bool, bool),
+    ) -> Option<(Range<usize>, Option<(f64, f64)>)> {
+        let (train, averages, width) = (self.train, self.averages, self.width);
+        let rise = &averages[start..=top];
+        // The acceleration well inside the pull, near each end of it.
+        let (early, late) = self.levels(start, top, (0.1, 0.35), (0.6, 0.85));
+        if early <= 0.0 || late <= 0.0 {
+            return None;
+        }
+        let middle = start + rise.len() / 2;
+        let opened = (start..middle)
+            .rev()
+            .find(|k| self.begins_after(*k, OPEN_SHARE * early));
+        let opened = opened.or(cut.0.then_some(start));
+        // An engine that gets strong late is not strong in the middle yet.
+        let strong = (middle..averages.len()).find(|k| averages[*k].alpha >= OPEN_SHARE * late)?;
+        let closed = (strong..averages.len()).find(|k| self.stops_at(*k, OPEN_SHARE * late));
+        let closed = if cut.1 {
+            Some(closed.map_or(peak, |closed| closed.min(peak)))
+        } else {
+            closed
+        };
+        let average_s = 2.0 * width as f64 * (rise[rise.len() - 1].time_s - rise[0].time_s)
+            / (rise.len() - 1) as f64;
+        let rise_end = closed.map_or(peak, |closed| closed.min(peak));
+        let rise_start = opened.map_or(start, |opened| opened + 1);
+        let opened_rise = averages.get(rise_start..=rise_end).unwrap_or(&[]);
+        let sag_s = sag(opened_rise, average_s);
+        // What gives way for a moment only ends nothing.
+        let fallen = fall(opened_rise, average_s).map(|k| rise_start + k);
+        let fallen = fallen.filter(|k| {
+            sag_s.is_none_or(|(from_s, to_s)| {
+                !(from_s - BESIDE_FALL_S..to_s).contains(&averages[*k].time_s)
+            })
+        });
+        let closed = fallen.or(closed);
+        let position = |time_s: f64| train.time_s.partition_point(|t| *t < time_s);
+        // An average looks one width to each side, so a change shows up to a width early.
+        let span = |k: usize, side: usize| {
+            let at = position(averages[k].time_s);
+            let other = if side == 0 {
+                at.saturating_sub(width)
+            } else {
+                (at + width).min(train.time_s.len() - 1)
+            };
+            (train.time_s[at] - train.time_s[other]).abs()
+        };
+        let from = match opened {
+            Some(k) => {
+                let held_s = averages[k].time_s - averages[start].time_s;
+                let settle_s = (SETTLE_SHARE * held_s).clamp(SETTLE_S, MOMENT_S);
+                position(averages[k].time_s + 0.7 * span(k, 1) + settle_s)
+            }
+            None => position(averages[start].time_s),
+        };
+        let to = match closed {
+            Some(k) => position(averages[k].time_s - 0.7 * span(k, 0) - SETTLE_S),
+            None => position(averages[peak].time_s),
+        };
+        (to > from + 8).then_some((from..to, sag_s))
+    }
+}
+
+/// The stretch in which the throttle was fully open: from where the wheel passes `start_omega_rad_per_s` for the last
+/// time on the way to its greatest speed, to just before the throttle closed. Of a rise that breaks off and goes on it
+/// is the greatest part; or the first, where the acceleration is another afterwards. `None` when there is no such rise.
 #[must_use]
 pub fn full_throttle(
     train: &ToothTrain,
     wheel: Wheel,
     start_omega_rad_per_s: f64,
-) -> Option<Range<usize>> {
+) -> Option<FullThrottle> {
     if train.time_s.len() < 8 {
         return None;
     }
@@ -220,67 +481,40 @@ pub fn full_throttle(
     if top < start + 8 {
         return None;
     }
-    let rise = &averages[start..=top];
-    // The acceleration well inside the pull, near each end of it.
-    let part = |from: f64, to: f64| {
-        let at = |share: f64| floor_to_usize(share * rise.len() as f64).min(rise.len() - 1);
-        let mut alphas: Vec<f64> = rise[at(from)..=at(to)].iter().map(|a| a.alpha).collect();
-        median(&mut alphas)
+    let rise = Rise {
+        train,
+        averages: &averages,
+        width,
     };
-    let (early, late) = (part(0.1, 0.35), part(0.6, 0.85));
-    if early <= 0.0 || late <= 0.0 {
-        return None;
-    }
-    let middle = start + rise.len() / 2;
-    // A misfire or the drive's shuffle stops the rise for a moment too; a moved throttle for longer.
-    let at_time = |time_s: f64| averages.partition_point(|a| a.time_s < time_s);
-    let slow = |from: usize, to: usize, least: f64| {
-        let (a, b) = (&averages[from], &averages[to.min(averages.len() - 1)]);
-        b.omega - a.omega < least * (b.time_s - a.time_s)
-    };
-    let opened = (start..middle).rev().find(|k| {
-        let least = OPEN_SHARE * early;
-        let before = at_time(averages[*k].time_s - MOMENT_S);
-        averages[*k].alpha < least && (before == *k || slow(before, *k, least))
-    });
-    let closed = (middle..averages.len()).find(|k| {
-        let least = OPEN_SHARE * late;
-        let after = at_time(averages[*k].time_s + MOMENT_S);
-        averages[*k].alpha < least && (after == *k || slow(*k, after, least))
-    });
-    let average_s = 2.0 * width as f64 * (rise[rise.len() - 1].time_s - rise[0].time_s)
-        / (rise.len() - 1) as f64;
-    let rise_end = closed.map_or(peak, |closed| closed.min(peak));
-    let rise_start = opened.map_or(start, |opened| opened + 1);
-    let fallen = fall(
-        averages.get(rise_start..=rise_end).unwrap_or(&[]),
-        average_s,
-    );
-    let closed = fallen.map(|k| rise_start + k).or(closed);
-    let position = |time_s: f64| train.time_s.partition_point(|t| *t < time_s);
-    // An average looks one width to each side, so a change shows up to a width early.
-    let span = |k: usize, side: usize| {
-        let at = position(averages[k].time_s);
-        let other = if side == 0 {
-            at.saturating_sub(width)
-        } else {
-            (at + width).min(train.time_s.len() - 1)
-        };
-        (train.time_s[at] - train.time_s[other]).abs()
-    };
-    let from = match opened {
-        Some(k) => {
-            let held_s = averages[k].time_s - averages[start].time_s;
-            let settle_s = (SETTLE_SHARE * held_s).clamp(SETTLE_S, MOMENT_S);
-            position(averages[k].time_s + 0.7 * span(k, 1) + settle_s)
+    let mut parts = rise.parts(start, top);
+    parts.retain(|(from, to)| *to > from + 8);
+    let gain = |part: &(usize, usize)| averages[part.1].omega - averages[part.0].omega;
+    let greatest = (0..parts.len()).max_by(|a, b| gain(&parts[*a]).total_cmp(&gain(&parts[*b])))?;
+    let broken = |k: usize| Some(rise.between(*parts.get(k)?, *parts.get(k + 1)?));
+    let before = greatest.checked_sub(1).and_then(broken);
+    let (part, broken) = match before {
+        // In another gear its speeds would be wrong, and a driver begins in the one that is meant.
+        Some(it)
+            if it.change.is_some()
+                && gain(&parts[greatest - 1]) > FIRST_PART_SHARE * gain(&(start, top)) =>
+        {
+            (greatest - 1, before)
         }
-        None => position(averages[start].time_s),
+        _ => (greatest, broken(greatest).or(before)),
     };
-    let to = match closed {
-        Some(k) => position(averages[k].time_s - 0.7 * span(k, 0) - SETTLE_S),
-        None => position(averages[peak].time_s),
-    };
-    (to > from + 8).then_some(from..to)
+    let (from, to) = parts[part];
+    let goes_on = part + 1 < parts.len();
+    let (range, sag_s) = rise.open(
+        from,
+        if goes_on { to } else { top },
+        if goes_on { to } else { peak },
+        (from > start, goes_on),
+    )?;
+    Some(FullThrottle {
+        range,
+        broken,
+        sag_s,
+    })
 }
 
 impl ToothTrain {
@@ -344,7 +578,7 @@ mod tests {
             teeth_per_turn: teeth,
             cycles_per_turn: 3.0,
         };
-        let range = full_throttle(train, wheel, start_rad_per_s).unwrap();
+        let range = full_throttle(train, wheel, start_rad_per_s).unwrap().range;
         (train.time_s[range.start], train.time_s[range.end - 1])
     }
 
@@ -419,6 +653,120 @@ mod tests {
             });
             let (_, to) = stretch(&train, teeth, 92.0);
             assert!((5.7..6.0).contains(&to), "{teeth}: to {to}");
+        }
+    }
+
+    /// The throttle closed for a moment in the middle of the rise: the greater part of it is left, whichever that is.
+    #[test]
+    fn a_throttle_let_go_in_the_middle_leaves_the_greater_part() {
+        for (teeth, let_go_s) in [(1, 2.0), (8, 2.0), (60, 2.0), (8, 3.6), (60, 3.6)] {
+            let train = accelerated(teeth, 60.0, |t| match t {
+                t if t < 1.0 => 0.5,
+                t if (let_go_s..let_go_s + 0.3).contains(&t) => -8.0,
+                t if t < 5.0 => 30.0,
+                _ => -10.0,
+            });
+            let wheel = Wheel {
+                teeth_per_turn: teeth,
+                cycles_per_turn: 3.0,
+            };
+            let open = full_throttle(&train, wheel, 62.0).unwrap();
+            let (from, to) = (
+                train.time_s[open.range.start],
+                train.time_s[open.range.end - 1],
+            );
+            let broken = open.broken.unwrap();
+            let case = format!("{teeth} teeth: {from} to {to}, {broken:?}");
+            assert!((broken.from_s - let_go_s).abs() < 0.12, "{case}");
+            assert!((broken.to_s - let_go_s - 0.3).abs() < 0.12, "{case}");
+            assert_eq!(broken.change, None, "{case}");
+            if let_go_s < 3.0 {
+                assert!(
+                    (2.3..2.75).contains(&from) && (4.8..5.0).contains(&to),
+                    "{case}"
+                );
+            } else {
+                assert!(
+                    (1.0..1.35).contains(&from) && (3.3..3.6).contains(&to),
+                    "{case}"
+                );
+            }
+        }
+    }
+
+    /// Half a throttle for a moment: both edges are at once, unlike those of a hole in the engine's own curve.
+    #[test]
+    fn a_throttle_let_go_part_of_the_way_is_told_from_a_hole_of_the_engine() {
+        for teeth in [4, 8, 60] {
+            let wheel = Wheel {
+                teeth_per_turn: teeth,
+                cycles_per_turn: 3.0,
+            };
+            let sag_s = |alpha: &dyn Fn(f64) -> f64| {
+                let train = accelerated(teeth, 90.0, |t| match t {
+                    t if t < 0.5 => 0.5,
+                    t if t < 6.5 => 25.0 * (1.0 - 0.04 * (t - 3.0).powi(2)) * alpha(t),
+                    _ => -10.0,
+                });
+                full_throttle(&train, wheel, 90.5).unwrap().sag_s
+            };
+            for (left, long_s) in [(0.6, 0.4), (0.75, 0.8), (0.65, 1.2)] {
+                let sagged = |t: f64| {
+                    if (3.0..3.0 + long_s).contains(&t) {
+                        left
+                    } else {
+                        1.0
+                    }
+                };
+                let (from, to) = sag_s(&sagged).unwrap_or_default();
+                let case = format!("{teeth} teeth, {long_s} s: {from} to {to}");
+                assert!(
+                    (from - 3.0).abs() < 0.15 && (to - 3.0 - long_s).abs() < 0.25,
+                    "{case}"
+                );
+            }
+            let hole = |t: f64| 1.0 - 0.25 * (-((t - 3.5) / 0.5_f64).powi(2)).exp();
+            assert_eq!(sag_s(&hole), None, "{teeth}");
+        }
+    }
+
+    /// Another gear comes in: what came before it was in the one that is meant, also where it is less.
+    #[test]
+    fn another_gear_ends_the_stretch() {
+        for (teeth, other) in [(1, 0.8), (8, 0.8), (60, 0.8), (8, 1.25)] {
+            let train = accelerated(teeth, 60.0, |t| match t {
+                t if t < 1.0 => 0.5,
+                t if t < 2.6 => 30.0,
+                t if t < 2.85 => -2.0,
+                t if t < 5.0 => 30.0 * other,
+                _ => -10.0,
+            });
+            let wheel = Wheel {
+                teeth_per_turn: teeth,
+                cycles_per_turn: 3.0,
+            };
+            let open = full_throttle(&train, wheel, 62.0).unwrap();
+            let to = train.time_s[open.range.end - 1];
+            assert!((2.3..2.6).contains(&to), "{teeth}: to {to}");
+            let change = open.broken.and_then(|it| it.change).unwrap();
+            assert!((change - (other - 1.0)).abs() < 0.05, "{teeth}: {change}");
+        }
+    }
+
+    /// A two-stroke comes onto its pipe: three times the torque within 800 rpm.
+    #[test]
+    fn an_engine_that_gets_strong_late_is_not_cut_short() {
+        for teeth in [1, 8, 60] {
+            for strong_s in [3.5, 4.2] {
+                let train = accelerated(teeth, 60.0, |t| match t {
+                    t if t < 1.0 => 0.3,
+                    t if t < 5.0 => 12.0 + 24.0 / (1.0 + (-(t - strong_s) / 0.12).exp()),
+                    _ => -10.0,
+                });
+                let (from, to) = stretch(&train, teeth, 62.0);
+                assert!((1.0..1.5).contains(&from), "{teeth}: from {from}");
+                assert!((4.75..5.0).contains(&to), "{teeth}, {strong_s}: to {to}");
+            }
         }
     }
 

@@ -139,6 +139,16 @@ impl RatioCheck {
     pub fn is_off(&self) -> bool {
         self.deviation.abs() > Self::TOLERATED.max(self.expanded_uncertainty)
     }
+
+    /// Nothing drives the drum faster than the engine does, but a tyre that grows with its speed, by some per cent (common
+    /// practice, no source): beyond that one of the pickups is wrong.
+    const TYRE_GROWTH_MAX: f64 = 0.03;
+
+    /// True when the drum turns faster than the engine can drive it.
+    #[must_use]
+    pub fn drum_runs_ahead(&self) -> bool {
+        self.deviation < -Self::TYRE_GROWTH_MAX - self.expanded_uncertainty
+    }
 }
 
 /// One point of a curve.

@@ -71,7 +71,7 @@ mod point;
 mod ratio;
 mod steady;
 
-use leverarm_filters::full_throttle::{Wheel, full_throttle};
+use leverarm_filters::full_throttle::{Break, Wheel, full_throttle};
 use leverarm_filters::speed_fit::{
     FitError, FitOptions, KnownPattern, Motion, SpeedFit, fit_speed,
 };
@@ -153,7 +153,7 @@ pub enum ReduceError {
     },
     /// The rise that could be used is too small a part of the whole.
     #[error(
-        "only {from_rpm:.0} to {to_rpm:.0} rpm of a rise to {top_rpm:.0} rpm are at full throttle without a break; did the throttle move, the engine cut out or the clutch slip?"
+        "only {from_rpm:.0} to {to_rpm:.0} rpm of a rise to {top_rpm:.0} rpm are at full throttle without a break; did the throttle move, the engine cut out, the clutch slip, or another gear come in?"
     )]
     ShortRise {
         /// Where the part begins.
@@ -291,6 +291,10 @@ struct Sweep {
     own: Option<OwnSpeeds>,
     misfires: Vec<Misfire>,
     jolts: Vec<Jolt>,
+    /// Where the rise broke off beside it.
+    broken: Option<Break>,
+    /// From when to when it was held back.
+    sag_s: Option<(f64, f64)>,
     /// Degrees of freedom that the timing noise was found with.
     degrees_of_freedom: f64,
     /// Whether the wheel's known tooth errors were found again in the teeth; `None` without any.
@@ -325,6 +329,29 @@ fn speed_range((from_s, to_s): (f64, f64), speeds: &[TurnSpeed]) -> (f64, f64) {
     within.fold((f64::INFINITY, 0.0_f64), |(low, high), it| {
         (low.min(it.omega_rad_per_s), high.max(it.omega_rad_per_s))
     })
+}
+
+/// A break in the rise in words, beside a curve between two engine speeds.
+fn words_of_break(broken: &Break, first: &Motion, from_rpm: f64, end_rpm: f64) -> String {
+    let side = if broken.to_s <= first.time_s {
+        format!("begins after it at {from_rpm:.0} rpm")
+    } else {
+        format!("ends before it at {end_rpm:.0} rpm")
+    };
+    let gear = broken.change.map_or_else(
+        || "if another gear was engaged there, one side of it has wrong speeds".to_owned(),
+        |change| {
+            format!(
+                "the engine pulls {:.0} % {} after it, as in another gear",
+                100.0 * change.abs(),
+                if change < 0.0 { "less" } else { "more" }
+            )
+        },
+    );
+    format!(
+        "the rise breaks off from {:.2} s to {:.2} s (throttle, ignition or clutch): the curve {side}; {gear}",
+        broken.from_s, broken.to_s
+    )
 }
 
 /// The same teeth with time running back.
@@ -610,9 +637,10 @@ impl Reduction<'_> {
         let led = self.within(from_s, to_s);
         let back = backwards(&led);
         let start = self.options.start_rad_per_s / self.engine_per_wheel();
-        let Some(range) = full_throttle(&back, self.wheel(), start) else {
+        let Some(open) = full_throttle(&back, self.wheel(), start) else {
             return Ok(None);
         };
+        let range = open.range;
         let count = led.time_s.len();
         let part = led.part(count - range.end..count - range.start);
         let sweep = self.fitted(&part)?;
@@ -642,10 +670,10 @@ impl Reduction<'_> {
     fn sweep(&self, holds: &[Hold], speeds: &[TurnSpeed]) -> Result<Option<Sweep>, ReduceError> {
         let start = self.options.start_rad_per_s / self.engine_per_wheel();
         let free = self.between(holds, speeds);
-        let Some(range) = full_throttle(&free, self.wheel(), start) else {
+        let Some(open) = full_throttle(&free, self.wheel(), start) else {
             return Ok(None);
         };
-        let part = free.part(range);
+        let part = free.part(open.range);
         let Some(to_s) = part.time_s.last() else {
             return Ok(None);
         };
@@ -653,7 +681,12 @@ impl Reduction<'_> {
         if holds.iter().any(ends_in_hold) {
             return Ok(None);
         }
-        self.fitted(&part).map(Some)
+        let sweep = Sweep {
+            broken: open.broken,
+            sag_s: open.sag_s,
+            ..self.fitted(&part)?
+        };
+        Ok((!sweep.falls()).then_some(sweep))
     }
 
     /// A stretch of the teeth with its fit and what a second pickup says of it.
@@ -685,6 +718,8 @@ impl Reduction<'_> {
             fit,
             misfires: Vec::new(),
             jolts: Vec::new(),
+            broken: None,
+            sag_s: None,
             pattern_found,
         };
         self.tell_jumps(&mut sweep);
@@ -731,10 +766,31 @@ impl Reduction<'_> {
             .max(options.start_rad_per_s / RAD_PER_S_PER_RPM);
         let high = rpms.fold(0.0, f64::max);
         let alpha_scale = self.alpha_scale(sweep);
+        let drive = &self.stand.engine_per_drum;
+        let checks = sweep
+            .motions
+            .iter()
+            .filter_map(|m| sweep.second.as_ref()?.check(m.time_s, drive));
+        let another_gear = spread(checks.map(|it| it.deviation)).is_some_and(is_another_ratio);
+        let runs_ahead = |motion: &Motion| {
+            let check = sweep
+                .second
+                .as_ref()
+                .and_then(|it| it.check(motion.time_s, drive));
+            !another_gear && check.is_some_and(|it| it.drum_runs_ahead())
+        };
+        let sags = |motion: &Motion| {
+            let within = |(from_s, to_s): (f64, f64)| {
+                (from_s - JOLT_S..=to_s + JOLT_S).contains(&motion.time_s)
+            };
+            sweep.sag_s.is_some_and(within)
+        };
         let trusted = |motion: &Motion, model: &PointModel<'_>| {
             let jolted = |jolt: &Jolt| (jolt.time_s - motion.time_s).abs() <= JOLT_S;
             sweep.fit.trustworthy(motion, alpha_scale, TIMING_SHARE_MAX)
                 && !sweep.jolts.iter().any(jolted)
+                && !runs_ahead(motion)
+                && !sags(motion)
                 && (self.stand.load_cell.is_none() || model.force.is_some_and(|f| f.believable))
         };
         let step = options.step_rpm;
@@ -892,6 +948,15 @@ impl Reduction<'_> {
                 let motion = sweep.motions.get(after).or(sweep.motions.last());
                 motion.map_or(0.0, |m| self.swept(sweep, *m).rpm())
             };
+            if let Some((from_s, to_s)) = sweep.sag_s {
+                remarks.push(format!(
+                    "from {:.0} to {:.0} rpm the acceleration is lower from one moment to the next: the throttle was let go \
+                     part of the way or the firing failed, unless other pulls have the same hole; points there are not \
+                     trustworthy",
+                    rpm(from_s),
+                    rpm(to_s)
+                ));
+            }
             for (from_s, to_s) in &sweep.fit.restless_s {
                 remarks.push(format!(
                     "from {:.0} to {:.0} rpm the wheel swings as no smooth drive does (play in chain or \
@@ -953,6 +1018,10 @@ impl Reduction<'_> {
                 to_rpm: end_rpm,
                 top_rpm,
             });
+        }
+        if let Some(broken) = sweep.broken {
+            remarks.push(words_of_break(&broken, first, from_rpm, end_rpm));
+            return Ok(());
         }
         if end_rpm < END_SHARE_MIN * top_rpm {
             remarks.push(format!(
@@ -1050,6 +1119,19 @@ impl Reduction<'_> {
                 "the pickups give {:.4} engine turns per drum turn, the stand says {drive:.4}: another \
                  gear, or wrong tooth counts",
                 overall.value
+            ));
+            return;
+        }
+        let ahead = || {
+            points
+                .iter()
+                .filter(|p| p.ratio_check.is_some_and(|it| it.drum_runs_ahead()))
+        };
+        if let (Some(first), Some(last)) = (ahead().next(), ahead().next_back()) {
+            remarks.push(format!(
+                "pickups: between {:.0} and {:.0} rpm the drum runs ahead of what the engine drives it with, which no \
+                 slip does: one of them misses teeth or counts false ones; points there are not trustworthy",
+                first.rpm, last.rpm
             ));
             return;
         }
@@ -1503,25 +1585,27 @@ mod tests {
             let turns = drum.windows(2).find(|pair| pair[1].tick >= tick);
             turns.is_some_and(|pair| (pair[1].tick - pair[0].tick) as f64 > 2e6 / 75.0 * 0.785)
         };
-        let (mut angle, mut edges, mut due) = (0.0, Vec::new(), 1.0);
-        for pair in crank.windows(2) {
-            let more = if slipping(pair[0].tick) { 1.1 } else { 1.0 };
-            while angle + more >= due {
-                let share = (due - angle) / more;
-                let ticks = (pair[1].tick - pair[0].tick) as f64 * share;
-                #[expect(
-                    clippy::cast_possible_truncation,
-                    clippy::cast_sign_loss,
-                    reason = "positive"
-                )]
-                let tick = pair[0].tick + ticks as u64;
-                let number = edges.len() as u64;
-                edges.push(Edge { tick, number });
-                due += 1.0;
+        let otherwise = |share: f64| {
+            let (mut angle, mut edges, mut due) = (0.0, Vec::new(), 1.0);
+            for pair in crank.windows(2) {
+                let more = if slipping(pair[0].tick) { share } else { 1.0 };
+                while angle + more >= due {
+                    let ticks = (pair[1].tick - pair[0].tick) as f64 * (due - angle) / more;
+                    #[expect(
+                        clippy::cast_possible_truncation,
+                        clippy::cast_sign_loss,
+                        reason = "positive"
+                    )]
+                    let tick = pair[0].tick + ticks as u64;
+                    let number = edges.len() as u64;
+                    edges.push(Edge { tick, number });
+                    due += 1.0;
+                }
+                angle += more;
             }
-            angle += more;
-        }
-        let curve = said(&edges, &drum);
+            edges
+        };
+        let curve = said(&otherwise(1.1), &drum);
         let remarks = curve.remarks.join("; ");
         assert!(
             remarks.contains("both pickups: between") && remarks.contains("own"),
@@ -1541,6 +1625,25 @@ mod tests {
                 "{point:?}"
             );
         }
+        // The other way round it is no slip, but a pickup that lies.
+        let curve = said(&otherwise(0.8), &drum);
+        let remarks = curve.remarks.join("; ");
+        assert!(
+            remarks.contains("which no slip does") && !remarks.contains("slip:"),
+            "{remarks}"
+        );
+        let early = curve.points.iter().filter(|p| p.rpm < 3300.0);
+        assert!(
+            early.clone().count() > 0 && early.clone().all(|p| !p.trustworthy),
+            "{curve:?}"
+        );
+        assert!(
+            curve
+                .points
+                .iter()
+                .filter(|p| p.rpm > 5000.0)
+                .all(|p| p.trustworthy)
+        );
         let (drum, crank) = both_edges(|_, _| 9.0, 6.6);
         let remarks = said(&crank, &drum).remarks.join("; ");
         assert!(remarks.contains("another gear"), "{remarks}");
@@ -1619,9 +1722,10 @@ mod tests {
         let curve = reduce(&pull(&edges, &[]), &model(), &options()).unwrap();
         let said = curve.remarks.join("; ");
         assert!(
-            said.contains("the curve ends at") && said.contains("although"),
+            said.contains("the rise breaks off from") && said.contains("the curve ends before it"),
             "{said}"
         );
+        assert!(said.contains("if another gear"), "{said}");
         let last = curve.points.last().unwrap().rpm;
         for point in curve.points.iter().filter(|p| p.rpm < last - 100.0) {
             assert!((point.torque_nm - 9.0).abs() < 0.1, "{point:?}");

@@ -157,7 +157,7 @@ fn patterns_of(known: Known<'_>, run: &Run, pickup: &Pickup) -> Vec<(&'static st
     };
     let start = known.stand.pull.start_rad_per_s / engine_per_wheel;
     let rise = full_throttle(&train, wheel, start)
-        .and_then(|range| fitted(&train.part(range), Some(cycles_per_turn)));
+        .and_then(|open| fitted(&train.part(open.range), Some(cycles_per_turn)));
     [("coast-down", coast), ("pull", rise)]
         .into_iter()
         .filter_map(|(what, pattern)| Some((what, pattern?)))
