@@ -70,6 +70,24 @@ fn another_gear_is_named() {
     );
 }
 
+/// One pickup can't show that its teeth are counted wrong by a whole factor, but what comes of it is nothing that the
+/// stand does.
+#[test]
+fn teeth_wrong_by_a_whole_factor_are_doubted() {
+    let engines = "[[pickup]]\nchannel = 1\non = \"engine\"\nteeth = 1\n";
+    let one_pickup = DRUM_STAND
+        .replace(engines, "")
+        .replace("teeth = 8", "teeth = TEETH");
+    for (teeth, doubted) in [("4", "guards cut at"), ("16", "far from the"), ("8", "")] {
+        let bench = Bench::new(&one_pickup.replace("TEETH", teeth));
+        let log = bench.log("pull.bin", &pull(&|_| 0.0));
+        let remarks = bench.json(&["reduce", "--board-log", &log, "--json"])["remarks"].to_string();
+        let says = remarks.contains("teeth, ratio or gear may be wrong");
+        assert_eq!(says, !doubted.is_empty(), "{teeth}: {remarks}");
+        assert!(remarks.contains(doubted), "{teeth}: {remarks}");
+    }
+}
+
 #[test]
 fn slip_is_flagged_where_it_is() {
     let bench = Bench::new(DRUM_STAND);
