@@ -125,7 +125,7 @@ fn real(name: &str) -> Case {
 fn covered_and_peak_off(pull: &Pull, fit: &SpeedFit) -> (f64, f64) {
     let grid = pull.grid_rpm();
     let mut covered = 0.0;
-    let mut shown: Vec<leverarm_filters::speed_fit::Motion> = Vec::new();
+    let mut shown = Vec::new();
     for rpm in &grid {
         let at = fit
             .at_omega(pull.wheel_omega(*rpm))
@@ -134,12 +134,12 @@ fn covered_and_peak_off(pull: &Pull, fit: &SpeedFit) -> (f64, f64) {
         if off <= 1.96 * at.alpha_uncertainty_rad_per_s2 {
             covered += 1.0;
         }
-        shown.push(at);
+        shown.push((at, 0.0));
     }
     let greatest = shown
         .iter()
-        .max_by(|a, b| a.alpha_rad_per_s2.total_cmp(&b.alpha_rad_per_s2));
-    let peak = greatest.map_or(f64::NAN, |at| {
+        .max_by(|a, b| a.0.alpha_rad_per_s2.total_cmp(&b.0.alpha_rad_per_s2));
+    let peak = greatest.map_or(f64::NAN, |(at, _)| {
         at.alpha_rad_per_s2 - fit.peak_excess_rad_per_s2(&shown, at, 0)
     });
     (

@@ -436,7 +436,9 @@ pub(crate) fn peak(samples: &[(f64, f64)]) -> Option<Peak> {
     let (left, right) = (before.1 - value, after.1 - value);
     let bend = left + right;
     let step = 0.5 * (after.0 - before.0);
-    if bend >= 0.0 || step <= 0.0 {
+    // Beside a stretch that is not shown the highest sample is an end.
+    let apart = f64::max(rpm - before.0, after.0 - rpm) > 1.5 * step;
+    if bend >= 0.0 || step <= 0.0 || apart {
         return Some(Peak { rpm, value });
     }
     let offset = 0.5 * (left - right) / bend;
@@ -460,6 +462,10 @@ mod tests {
         let found = peak(&samples).unwrap();
         assert!((found.rpm - 6037.0).abs() < 1e-6);
         assert!((found.value - 11.0).abs() < 1e-12);
+        let mut broken = samples[..15].to_vec();
+        broken.extend(&samples[45..]);
+        let (rpm, value) = samples[14];
+        assert_eq!(peak(&broken), Some(Peak { rpm, value }));
         assert_eq!(peak(&[]), None);
         assert_eq!(
             peak(&[(1.0, 2.0), (2.0, 3.0)]),

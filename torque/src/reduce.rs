@@ -468,15 +468,18 @@ impl Reduction<'_> {
 
     /// A peak of torque (`power` 0) or power (1) without what smoothing took from it and what chance
     /// added to it.
-    fn unbiased(&self, found: Peak, sweep: &Sweep, shown: &[Motion], power: i32) -> Peak {
+    fn unbiased(&self, found: Peak, sweep: &Sweep, shown: &[(Motion, f64)], power: i32) -> Peak {
         let Some(motion) = self.motion_at(sweep, found.rpm) else {
             return found;
         };
-        let excess = sweep.fit.peak_excess_rad_per_s2(shown, &motion, power);
         let mut model = self.swept(sweep, motion);
         let read_nm = model.torque_nm();
-        model.alpha.measured.value -= excess;
-        let excess_nm = read_nm - model.torque_nm();
+        model.alpha.measured.value += 1.0;
+        let nm_per_alpha = model.torque_nm() - read_nm;
+        let beside =
+            |(motion, nm): &(Motion, f64)| (*motion, nm / nm_per_alpha - motion.alpha_rad_per_s2);
+        let shown: Vec<(Motion, f64)> = shown.iter().map(beside).collect();
+        let excess_nm = nm_per_alpha * sweep.fit.peak_excess_rad_per_s2(&shown, &motion, power);
         Peak {
             value: found.value - excess_nm * (found.rpm * RAD_PER_S_PER_RPM).powi(power),
             ..found
@@ -756,7 +759,7 @@ impl Reduction<'_> {
         &self,
         sweep: &Sweep,
         fine: &mut Vec<(f64, f64)>,
-        shown: &mut Vec<Motion>,
+        shown: &mut Vec<(Motion, f64)>,
     ) -> Vec<CurvePoint> {
         let options = self.options;
         let rpms = sweep.motions.iter().map(|m| self.swept(sweep, *m).rpm());
@@ -813,12 +816,16 @@ impl Reduction<'_> {
             }
             rpm += step;
         }
+        // The greatest value is one of the curve that is shown.
+        let mut ends = points.iter().filter(|p| p.trustworthy).map(|p| p.rpm);
+        let first = ends.next().unwrap_or(f64::INFINITY);
+        let within = first..=ends.next_back().unwrap_or(first);
         for motion in &sweep.motions {
             let model = self.swept(sweep, *motion);
             let rpm = model.rpm();
-            if rpm >= low && trusted(motion, &model) {
+            if within.contains(&rpm) && trusted(motion, &model) {
                 fine.push((rpm, model.torque_nm()));
-                shown.push(*motion);
+                shown.push((*motion, model.torque_nm()));
             }
         }
         points

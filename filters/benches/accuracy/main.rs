@@ -53,13 +53,13 @@ fn measure(case: &Case, seed: u64) -> Result<Line, String> {
         if let Some(m) = motion {
             let off = (m.alpha_rad_per_s2 - pull.alpha(rpm)).abs();
             covered += i32::from(off <= 1.96 * m.alpha_uncertainty_rad_per_s2);
-            motions.push(m);
+            motions.push((m, 0.0));
         }
         alpha.push(motion.map(|m| m.alpha_rad_per_s2));
     }
-    let greatest = motions
+    let (greatest, _) = motions
         .iter()
-        .max_by(|a, b| a.alpha_rad_per_s2.total_cmp(&b.alpha_rad_per_s2))
+        .max_by(|a, b| a.0.alpha_rad_per_s2.total_cmp(&b.0.alpha_rad_per_s2))
         .ok_or("no point can be trusted")?;
     let peak_raw = greatest.alpha_rad_per_s2;
     let peak = peak_raw - fit.peak_excess_rad_per_s2(&motions, greatest, 0);

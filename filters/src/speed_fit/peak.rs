@@ -2,7 +2,7 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use super::{Motion, SpeedFit, motion};
+use super::{Motion, SpeedFit};
 
 /// Places among which the greatest value is looked for.
 const PLACES: usize = 60;
@@ -16,10 +16,11 @@ impl SpeedFit {
     /// flattens a peak, and of a curve with some error left the greatest value is above the true one, the more
     /// the more places there are that may be the greatest.
     ///
-    /// `shown` are motions along the part of the curve that the greatest value, `at`, was taken from. The curve is
-    /// the acceleration times the speed to `power`: 0 for torque, 1 for power.
+    /// `shown` are motions along the part of the curve that the greatest value, `at`, was taken from, each with what
+    /// the curve has beside the acceleration there, in rad/s²: losses, say. The curve is the sum of both times the speed
+    /// to `power`: 0 for torque, 1 for power.
     #[must_use]
-    pub fn peak_excess_rad_per_s2(&self, shown: &[Motion], at: &Motion, power: i32) -> f64 {
+    pub fn peak_excess_rad_per_s2(&self, shown: &[(Motion, f64)], at: &Motion, power: i32) -> f64 {
         let local = self.basis.at(at.theta_rad);
         let moved = self.flattened.iter().skip(local.first);
         let gradient = self.gradient(at.theta_rad);
@@ -28,12 +29,15 @@ impl SpeedFit {
         let places: Vec<Place> = shown
             .iter()
             .step_by(every)
-            .map(|m| self.place(m, (m.omega_rad_per_s / at.omega_rad_per_s).powi(power)))
+            .map(|(m, beside)| {
+                let factor = (m.omega_rad_per_s / at.omega_rad_per_s).powi(power);
+                self.place(m, *beside, factor)
+            })
             .collect();
         flattened + chance(&places)
     }
 
-    fn place(&self, at: &Motion, factor: f64) -> Place {
+    fn place(&self, at: &Motion, beside: f64, factor: f64) -> Place {
         let (from, to) = self.theta_range;
         let step = 0.5 * self.basis.interval_at(at.theta_rad);
         let mut slope_row: Vec<(usize, f64)> = Vec::new();
@@ -54,10 +58,9 @@ impl SpeedFit {
         let row = self.layout.spline_row(&local, &self.gradient(at.theta_rad));
         let value = self.covariance.quadratic(&row).max(f64::MIN_POSITIVE);
         let slope = self.covariance.quadratic(&slope_row).max(f64::MIN_POSITIVE);
-        let (_, alpha) = motion(&self.basis, at.theta_rad, &self.coefficients);
         Place {
             theta: at.theta_rad,
-            value: alpha * factor,
+            value: (at.alpha_rad_per_s2 + beside) * factor,
             uncertainty: at.alpha_uncertainty_rad_per_s2 * factor,
             reach: (value / slope).sqrt(),
         }
