@@ -5,7 +5,6 @@
 
 pub mod absorber;
 pub mod controller;
-pub mod eddy;
 pub mod identify;
 pub mod reach;
 pub mod settings;

@@ -49,13 +49,6 @@ impl Task {
         let teeth = (firings * self.turns_per_firing * f64::from(self.teeth)).round();
         u16::try_from(whole(teeth)).unwrap_or(u16::MAX).max(1)
     }
-
-    /// Dead time of the measured speed, s: half the window and two steps.
-    #[must_use]
-    pub fn delay_s(&self, speed_rad_per_s: f64) -> f64 {
-        let turns = f64::from(self.window_teeth()) / f64::from(self.teeth);
-        std::f64::consts::PI * turns / speed_rad_per_s + 2.0 / f64::from(self.rate_hz)
-    }
 }
 
 /// Time constant with which a reference comes near its target, over the absorber's.

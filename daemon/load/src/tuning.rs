@@ -1,4 +1,4 @@
-//! Identification of the load's dynamics, gains by a published rule, and the margins that they leave.
+//! Gains by a published rule, and the margins that they leave.
 //!
 //! To the loop, engine and absorber are an integrator with dead time: speed' = torque / inertia, late.
 
@@ -8,7 +8,7 @@ use nalgebra::Complex;
 
 use super::controller::{Q8, Q16, Settings};
 
-/// Speed over braking torque as g(s) = −k e^(−θs) / s: what a step or a relay shows of it.
+/// Speed over braking torque as g(s) = −k e^(−θs) / s.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Plant {
     /// k: 1 / inertia at the absorber, 1/(kg·m²).
@@ -49,26 +49,6 @@ pub fn simc_integrating(plant: &Plant, closed_s: f64) -> Gains {
         proportional: 1.0 / (plant.per_inertia * both_s),
         integral_s: 4.0 * both_s,
     }
-}
-
-/// The same rule for a first-order lag k e^(−θs) / (τs + 1): Kc = τ / (k (τc + θ)), τI = min(τ, 4 (τc + θ)). For an inner
-/// loop of current or torque.
-#[must_use]
-pub fn simc_first_order(gain: f64, lag_s: f64, delay_s: f64, closed_s: f64) -> Gains {
-    let both_s = closed_s + delay_s;
-    Gains {
-        proportional: lag_s / (gain * both_s),
-        integral_s: lag_s.min(4.0 * both_s),
-    }
-}
-
-/// The half rule of the same paper for lags, slowest first: half of the second goes to the first, half of it and all
-/// others to the dead time. Returns (lag, dead time), s.
-#[must_use]
-pub fn half_rule(lags_s: &[f64], delay_s: f64) -> (f64, f64) {
-    let at = |place| lags_s.get(place).copied().unwrap_or(0.0);
-    let rest: f64 = lags_s.iter().skip(2).sum();
-    (at(0) + at(1) / 2.0, delay_s + at(1) / 2.0 + rest)
 }
 
 /// Margins of a loop given by its gain and phase (rad, not wrapped) at a frequency in rad/s; its phase falls through −π
@@ -127,41 +107,6 @@ impl Plant {
             (size, -PI + integral.atan() - omega * self.delay_s)
         };
         margins(loop_at, 1e-4 / self.delay_s, FRAC_PI_2 * 2.0 / self.delay_s)
-    }
-
-    /// From a relay's limit cycle: torque switched by ±`relay_nm` as speed passes the set point swings it by
-    /// ±`amplitude`. An integrator with dead time makes triangles, period 4 θ and amplitude k d θ (exact); that is
-    /// better here than the describing function of [`ultimate_gain`].
-    #[must_use]
-    pub fn from_relay(relay_nm: f64, amplitude_rad_per_s: f64, period_s: f64) -> Option<Self> {
-        let delay_s = period_s / 4.0;
-        let per_inertia = amplitude_rad_per_s / (relay_nm * delay_s);
-        (per_inertia.is_finite() && per_inertia > 0.0 && delay_s > 0.0).then_some(Self {
-            per_inertia,
-            delay_s,
-        })
-    }
-
-    /// From a step of braking torque at time 0: speeds (s, rad/s) before and after it. The slopes' difference is
-    /// k times the step, and where the two lines meet is the dead time. Returns the plant and the standard uncertainty of
-    /// k, relative, from the scatter about the lines. `settled_s`: from when on the second line is fitted.
-    #[must_use]
-    pub fn from_step(step_nm: f64, speeds: &[(f64, f64)], settled_s: f64) -> Option<(Self, f64)> {
-        let before = Line::fit(speeds.iter().filter(|it| it.0 < 0.0))?;
-        let after = Line::fit(speeds.iter().filter(|it| it.0 >= settled_s))?;
-        let turn = before.slope - after.slope;
-        let delay_s = (after.at_zero - before.at_zero) / turn;
-        let per_inertia = turn / step_nm;
-        (per_inertia > 0.0 && delay_s > 0.0).then(|| {
-            let uncertainty = before.slope_u.hypot(after.slope_u) / turn;
-            (
-                Self {
-                    per_inertia,
-                    delay_s,
-                },
-                uncertainty,
-            )
-        })
     }
 }
 
@@ -241,46 +186,5 @@ impl BoardLoop<'_> {
         let phase =
             demand.arg() - closed.arg() + absorber.arg() - half - FRAC_PI_2 - omega * self.late_s();
         (size, phase)
-    }
-}
-
-/// Gain at which a loop swings by itself, from a relay of ±`relay` that makes it swing by ±`amplitude`: 4 d / (π a).
-/// K. Åström, T. Hägglund, "Automatic tuning of simple regulators with specifications on phase and amplitude margins",
-/// Automatica 20 (1984), 645-651.
-#[must_use]
-pub fn ultimate_gain(relay: f64, amplitude: f64) -> f64 {
-    4.0 * relay / (PI * amplitude)
-}
-
-/// Angular frequency of a period.
-#[must_use]
-pub fn angular(period_s: f64) -> f64 {
-    TAU / period_s
-}
-
-/// A straight line by least squares.
-struct Line {
-    at_zero: f64,
-    slope: f64,
-    slope_u: f64,
-}
-
-impl Line {
-    fn fit<'a>(points: impl Iterator<Item = &'a (f64, f64)> + Clone) -> Option<Self> {
-        let count = points.clone().map(|_| 1.0).sum::<f64>();
-        if count < 3.0 {
-            return None;
-        }
-        let mean = |of: &dyn Fn(&(f64, f64)) -> f64| points.clone().map(of).sum::<f64>() / count;
-        let (x, y) = (mean(&|it| it.0), mean(&|it| it.1));
-        let xx = mean(&|it| (it.0 - x).powi(2));
-        let slope = mean(&|it| (it.0 - x) * (it.1 - y)) / xx;
-        let at_zero = y - slope * x;
-        let scatter = mean(&|it| (it.1 - at_zero - slope * it.0).powi(2));
-        slope.is_finite().then(|| Self {
-            at_zero,
-            slope,
-            slope_u: (scatter / (count - 2.0) / xx).sqrt(),
-        })
     }
 }
