@@ -152,6 +152,16 @@ pub struct Channel {
 }
 
 impl Channel {
+    /// An input with its rate.
+    #[must_use]
+    pub const fn new(kind: ChannelKind, number: u8, rate_hz: u16) -> Self {
+        Self {
+            kind,
+            number,
+            rate_hz,
+        }
+    }
+
     /// As in [`Hello::channels`].
     #[must_use]
     pub const fn to_bytes(self) -> [u8; 4] {
@@ -332,6 +342,17 @@ pub struct TemperatureLimit {
     pub counts_max: i32,
 }
 
+impl TemperatureLimit {
+    /// The limit of a channel.
+    #[must_use]
+    pub const fn new(channel: u8, counts_max: i32) -> Self {
+        Self {
+            channel,
+            counts_max,
+        }
+    }
+}
+
 /// At most four temperature limits.
 pub type TemperatureLimits = heapless::Vec<TemperatureLimit, 4>;
 
@@ -358,10 +379,7 @@ impl Limits {
         };
         let n = fields.u8()?;
         for _ in 0..n {
-            let limit = TemperatureLimit {
-                channel: fields.u8()?,
-                counts_max: fields.i32()?,
-            };
+            let limit = TemperatureLimit::new(fields.u8()?, fields.i32()?);
             limits
                 .temperatures
                 .push(limit)
@@ -403,6 +421,21 @@ pub struct Status {
     pub receive_errors: u32,
     /// What the board guards by itself now.
     pub limits: Limits,
+}
+
+impl Status {
+    /// Of a board that runs, was never cut and lost nothing.
+    #[must_use]
+    pub const fn running(limits: Limits) -> Self {
+        Self {
+            state: BoardState::Running,
+            cut_id: 0,
+            cause: None,
+            captures_lost: 0,
+            receive_errors: 0,
+            limits,
+        }
+    }
 }
 
 /// What a board sends.

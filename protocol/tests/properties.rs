@@ -91,10 +91,8 @@ fn cause() -> impl Strategy<Value = CutCause> {
 }
 
 fn limits() -> impl Strategy<Value = Limits> {
-    let temperature = any::<(u8, i32)>().prop_map(|(channel, counts_max)| TemperatureLimit {
-        channel,
-        counts_max,
-    });
+    let temperature = any::<(u8, i32)>()
+        .prop_map(|(channel, counts_max)| TemperatureLimit::new(channel, counts_max));
     (any::<(u32, u8, u16)>(), vec(temperature, 0..=4)).prop_map(|((period, short, ms), list)| {
         Limits {
             tooth_period_ticks_min: period,

@@ -81,10 +81,8 @@ impl Block {
             ..Limits::default()
         };
         for [channel, counts_max] in self.tuples("temperatures") {
-            let limit = TemperatureLimit {
-                channel: channel.try_into().unwrap(),
-                counts_max: counts_max.try_into().unwrap(),
-            };
+            let limit =
+                TemperatureLimit::new(channel.try_into().unwrap(), counts_max.try_into().unwrap());
             limits.temperatures.push(limit).unwrap();
         }
         limits
@@ -259,12 +257,7 @@ fn channel([kind, number, rate_hz]: [i64; 3]) -> [u8; 4] {
         kind => panic!("channel kind {kind}"),
     };
     let (number, rate_hz) = (number.try_into().unwrap(), rate_hz.try_into().unwrap());
-    Channel {
-        kind,
-        number,
-        rate_hz,
-    }
-    .to_bytes()
+    Channel::new(kind, number, rate_hz).to_bytes()
 }
 
 /// Decodes bytes that are one frame or one fault.
