@@ -15,10 +15,12 @@ fn main() -> Result<(), ComparisonError> {
             build: number as usize / 2,
             time_s: 60.0 * f64::from(number),
             curve: (0..50)
-                .map(|step| Sampled {
-                    rpm: 4000.0 + 100.0 * f64::from(step),
-                    torque_nm: 11.0 - 0.0004 * f64::from(step * step) + more_nm,
-                    systematic_nm: 0.1,
+                .map(|step| {
+                    Sampled::new(
+                        4000.0 + 100.0 * f64::from(step),
+                        11.0 - 0.0004 * f64::from(step * step) + more_nm,
+                        0.1,
+                    )
                 })
                 .collect(),
         })

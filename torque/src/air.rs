@@ -107,12 +107,6 @@ impl Air {
         self.temperature_k
     }
 
-    /// Relative humidity, 0..=1, with respect to liquid water.
-    #[must_use]
-    pub const fn relative_humidity(&self) -> f64 {
-        self.relative_humidity
-    }
-
     /// Partial pressure of water vapour.
     ///
     /// Relative humidity counts against liquid water at all temperatures, also below

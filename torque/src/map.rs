@@ -405,12 +405,6 @@ impl Surface {
     pub fn hull(&self) -> &[Place] {
         &self.hull
     }
-
-    /// Holds that it rests on.
-    #[must_use]
-    pub fn count(&self) -> usize {
-        self.places.len()
-    }
 }
 
 /// Standard deviation of values about a plane; a billionth of them where they are on it.

@@ -255,15 +255,6 @@ impl Polynomial {
             .collect()
     }
 
-    /// Correlation of two coefficients; nothing when there are no such coefficients.
-    #[must_use]
-    pub fn correlation(&self, first: usize, second: usize) -> Option<f64> {
-        let covariance = self.covariance.get((first, second))?;
-        let variances =
-            self.covariance.get((first, first))? * self.covariance.get((second, second))?;
-        Some(covariance / variances.sqrt())
-    }
-
     /// Standard deviation of the residuals.
     #[must_use]
     pub fn residual_sd(&self) -> f64 {

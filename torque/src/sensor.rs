@@ -12,7 +12,7 @@ mod platinum;
 mod thermistor;
 mod thermocouple;
 
-pub use platinum::{platinum_resistance_ratio, platinum_temperature_k};
+pub use platinum::platinum_temperature_k;
 pub use thermistor::{Divider, NtcCurve, NtcSide, SteinhartHart};
 pub use thermocouple::{type_k_emf_v, type_k_temperature_k};
 
@@ -28,15 +28,6 @@ pub const PULSE_PERIOD_S_PER_COUNT: f64 = 1e-7;
 pub enum Law {
     /// `value = at_zero + per_count · counts`, in the SI unit of the quantity.
     Linear {
-        /// Value per count.
-        per_count: f64,
-        /// Value at zero counts.
-        at_zero: f64,
-    },
-    /// `value = at_zero + per_count · counts + per_count_squared · counts²`.
-    Quadratic {
-        /// Value per squared count.
-        per_count_squared: f64,
         /// Value per count.
         per_count: f64,
         /// Value at zero counts.
@@ -122,7 +113,6 @@ impl Law {
     pub const fn name(&self) -> &'static str {
         match self {
             Self::Linear { .. } => "linear",
-            Self::Quadratic { .. } => "quadratic",
             Self::ThermocoupleK { .. } => thermocouple::NAME,
             Self::Platinum { .. } => platinum::NAME,
             Self::Pulses { .. } => "pulses",
@@ -145,13 +135,6 @@ impl Law {
     pub fn si(&self, counts: f64, cold_junction_k: Option<f64>) -> Result<f64, LawError> {
         let value = match *self {
             Self::Linear { per_count, at_zero } => per_count.mul_add(counts, at_zero),
-            Self::Quadratic {
-                per_count_squared,
-                per_count,
-                at_zero,
-            } => per_count_squared
-                .mul_add(counts, per_count)
-                .mul_add(counts, at_zero),
             Self::ThermocoupleK {
                 volt_per_count,
                 volt_at_zero,

@@ -35,12 +35,6 @@ impl TurnSpeed {
     pub const fn middle_s(&self) -> f64 {
         0.5 * (self.from_s + self.to_s)
     }
-
-    /// Time averaged over, s.
-    #[must_use]
-    pub const fn duration_s(&self) -> f64 {
-        self.to_s - self.from_s
-    }
 }
 
 /// Speeds over successive stretches, each of so many whole turns that it lasts `shortest_s` and
@@ -130,7 +124,7 @@ mod tests {
         for speed in speeds {
             let exact = 50.0 + 10.0 * speed.middle_s();
             assert!((speed.omega_rad_per_s - exact).abs() < 1e-9);
-            assert!(speed.duration_s() >= 0.1);
+            assert!(speed.to_s - speed.from_s >= 0.1);
         }
     }
 
@@ -150,7 +144,7 @@ mod tests {
         let train = train(2, 300.0, 1.0, 400);
         let speeds = turn_speeds(&train, 2, 0.5, 0.0);
         let two_turns = 2.0 * std::f64::consts::TAU / 300.0;
-        assert!((speeds[0].duration_s() / two_turns - 1.0).abs() < 1e-3);
+        assert!(((speeds[0].to_s - speeds[0].from_s) / two_turns - 1.0).abs() < 1e-3);
     }
 
     #[test]

@@ -12,10 +12,10 @@
 //! let points: Vec<LoadPoint> = up
 //!     .into_iter()
 //!     .chain(down)
-//!     .map(|(load, direction)| LoadPoint { load, counts: 500.0 + 1000.0 * load, direction })
+//!     .map(|(load, direction)| LoadPoint::new(load, 500.0 + 1000.0 * load, direction))
 //!     .collect();
 //! let cell = LoadCell::calibrate(&points, Curve::Linear)?;
-//! assert!((cell.load(75_500.0).value - 75.0).abs() < 1e-6);
+//! assert!((cell.fit.at(75_500.0).value - 75.0).abs() < 1e-6);
 //! # Ok::<(), leverarm_torque::calibration::load_cell::LoadCellError>(())
 //! ```
 
@@ -23,7 +23,6 @@ use serde::{Deserialize, Serialize};
 
 use crate::{
     regression::{FitError, Polynomial},
-    sensor::Law,
     uncertainty::{CoverageError, Measured, coverage_factor},
 };
 
@@ -47,6 +46,18 @@ pub struct LoadPoint {
     pub counts: f64,
     /// How the load was reached.
     pub direction: Direction,
+}
+
+impl LoadPoint {
+    /// What was read under a load.
+    #[must_use]
+    pub const fn new(load: f64, counts: f64, direction: Direction) -> Self {
+        Self {
+            load,
+            counts,
+            direction,
+        }
+    }
 }
 
 /// Curve to fit.
@@ -204,33 +215,6 @@ impl LoadCell {
             zero_return,
             zero_counts,
         })
-    }
-
-    /// The law to convert counts with.
-    #[must_use]
-    pub fn law(&self) -> Law {
-        match *self.fit.coefficients() {
-            [at_zero, per_count, per_count_squared] => Law::Quadratic {
-                per_count_squared,
-                per_count,
-                at_zero,
-            },
-            [at_zero, per_count, ..] => Law::Linear { per_count, at_zero },
-            [at_zero] => Law::Linear {
-                per_count: 0.0,
-                at_zero,
-            },
-            [] => Law::Linear {
-                per_count: 0.0,
-                at_zero: 0.0,
-            },
-        }
-    }
-
-    /// Load at a reading, with the standard uncertainty of the calibration curve there.
-    #[must_use]
-    pub fn load(&self, counts: f64) -> Measured {
-        self.fit.at(counts)
     }
 
     /// Creep from readings under one constant load, in time order.

@@ -147,10 +147,7 @@ pub(super) fn last_coefficient(
     let variance = fit.residuals.norm_squared() / dof;
     let u = (variance * fit.variance_ratio(&weights)).sqrt();
     Some(Coefficient {
-        estimate: Estimate {
-            value,
-            half_width: u * two_sided_factor(1.0 - confidence, dof),
-        },
+        estimate: Estimate::new(value, u * two_sided_factor(1.0 - confidence, dof)),
         p_value: if u > 0.0 {
             2.0 * upper_tail((value / u).abs(), dof)
         } else {

@@ -531,12 +531,14 @@ impl Together<'_> {
         }
         let back = self.told.told.tr_mul(&weights);
         let fit = &self.fit.fit;
-        ((back - &weights).amax() < SOLVED).then(|| Estimate {
-            value: fit.coefficients.column(0).dot(&weights),
-            half_width: self.critical
-                * (weights.dot(&(&fit.phi * &weights)) * self.fit.scale[0])
-                    .max(0.0)
-                    .sqrt(),
+        ((back - &weights).amax() < SOLVED).then(|| {
+            Estimate::new(
+                fit.coefficients.column(0).dot(&weights),
+                self.critical
+                    * (weights.dot(&(&fit.phi * &weights)) * self.fit.scale[0])
+                        .max(0.0)
+                        .sqrt(),
+            )
         })
     }
 }
@@ -712,9 +714,11 @@ impl<'a> Found<'a> {
             let band = spread.critical(&basis, fit.dof, read.len(), options);
             (fit, spread, band)
         });
-        let estimate = |fit: &Fitted, column: usize| Estimate {
-            value: fit.value(column, 0),
-            half_width: critical * fit.standard_error(column, 0),
+        let estimate = |fit: &Fitted, column: usize| {
+            Estimate::new(
+                fit.value(column, 0),
+                critical * fit.standard_error(column, 0),
+            )
         };
         let half_width = |column: usize, shown: bool, is_band: bool| {
             let Some((fit, spread, band)) = along.as_ref().filter(|_| shown) else {
@@ -760,10 +764,10 @@ impl<'a> Found<'a> {
                     .map(|(rpm, torque_nm)| AtSpeed {
                         rpm,
                         torque_nm,
-                        power_w: Estimate {
-                            value: torque_nm.value * rpm * RAD_PER_S_PER_RPM,
-                            half_width: torque_nm.half_width * rpm * RAD_PER_S_PER_RPM,
-                        },
+                        power_w: Estimate::new(
+                            torque_nm.value * rpm * RAD_PER_S_PER_RPM,
+                            torque_nm.half_width * rpm * RAD_PER_S_PER_RPM,
+                        ),
                     })
                     .collect(),
                 curve_nm: along
@@ -890,10 +894,10 @@ impl<'a> Found<'a> {
             })
             .map(|(a, b, fit)| Interaction {
                 parts: [part(*a), part(*b)],
-                average_nm: Estimate {
-                    value: fit.value(at, 0),
-                    half_width: fit.standard_error(at, 0) * two_sided_factor(alpha, fit.dof),
-                },
+                average_nm: Estimate::new(
+                    fit.value(at, 0),
+                    fit.standard_error(at, 0) * two_sided_factor(alpha, fit.dof),
+                ),
             });
         (found.collect(), count, untold)
     }

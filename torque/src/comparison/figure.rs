@@ -15,6 +15,14 @@ pub struct Estimate {
     pub half_width: f64,
 }
 
+impl Estimate {
+    /// A figure with its half width.
+    #[must_use]
+    pub const fn new(value: f64, half_width: f64) -> Self {
+        Self { value, half_width }
+    }
+}
+
 /// Torque and power at a speed.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct AtSpeed {
@@ -191,16 +199,18 @@ impl<'a> FigureTable<'a> {
 
     /// `weights` of the setups: one for a setup's own figures, minus one and one for a difference.
     pub(super) fn figures(&self, weights: &DVector<f64>) -> Figures {
-        let estimate = |pooled: &Pooled| Estimate {
-            value: pooled
-                .values
-                .iter()
-                .zip(weights.iter())
-                .map(|(v, w)| v * w)
-                .sum(),
-            half_width: pooled.fit.as_ref().map_or(f64::NAN, |fit| {
-                self.judge.half_width(fit, weights, self.confidence)
-            }),
+        let estimate = |pooled: &Pooled| {
+            Estimate::new(
+                pooled
+                    .values
+                    .iter()
+                    .zip(weights.iter())
+                    .map(|(v, w)| v * w)
+                    .sum(),
+                pooled.fit.as_ref().map_or(f64::NAN, |fit| {
+                    self.judge.half_width(fit, weights, self.confidence)
+                }),
+            )
         };
         let at_speed = |(rpm, torque): &(f64, Pooled)| {
             let torque_nm = estimate(torque);
@@ -208,10 +218,7 @@ impl<'a> FigureTable<'a> {
             AtSpeed {
                 rpm: *rpm,
                 torque_nm,
-                power_w: Estimate {
-                    value: torque_nm.value * omega,
-                    half_width: torque_nm.half_width * omega,
-                },
+                power_w: Estimate::new(torque_nm.value * omega, torque_nm.half_width * omega),
             }
         };
         let average_torque_nm = estimate(&self.average_torque);
@@ -222,10 +229,10 @@ impl<'a> FigureTable<'a> {
             peak_power_rpm: estimate(&self.peak_power[1]),
             average_torque_nm,
             average_power_w: estimate(&self.average_power),
-            area_nm_rpm: Estimate {
-                value: average_torque_nm.value * self.range_rpm,
-                half_width: average_torque_nm.half_width * self.range_rpm,
-            },
+            area_nm_rpm: Estimate::new(
+                average_torque_nm.value * self.range_rpm,
+                average_torque_nm.half_width * self.range_rpm,
+            ),
             torque_width_rpm: estimate(&self.torque_width),
             power_width_rpm: estimate(&self.power_width),
             at_speeds: self.at_speeds.iter().map(at_speed).collect(),

@@ -368,7 +368,7 @@ impl Grounds {
             let half_width = factor * variance.sqrt();
             Loop {
                 setups: setups.map(|setup| self.given[setup]),
-                left: Estimate { value, half_width },
+                left: Estimate::new(value, half_width),
                 closes: value.abs() <= half_width,
             }
         });
@@ -746,10 +746,12 @@ mod tests {
                 for _ in 0..2 {
                     let more = if day == 4 && *setup == 2 { off } else { 0.0 };
                     let own = 1.0 + mounted + more + 0.001 * normal();
-                    let curve = (0..12_u32).map(|i| Sampled {
-                        rpm: 4000.0 + 250.0 * f64::from(i),
-                        torque_nm: 10.0 * (own + 0.0002 * normal()),
-                        systematic_nm: 0.0,
+                    let curve = (0..12_u32).map(|i| {
+                        Sampled::new(
+                            4000.0 + 250.0 * f64::from(i),
+                            10.0 * (own + 0.0002 * normal()),
+                            0.0,
+                        )
                     });
                     pulls.push(Pull {
                         label: (pulls.len() + 1).to_string(),

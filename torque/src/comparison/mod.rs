@@ -68,7 +68,6 @@ pub use ground::{Doubt, Ground, Loop, Memory, REPEATED_BUILDS_MIN, Step};
 pub use layout::SESSION_PAUSE_S;
 pub use region::{Crossover, Region, Verdict};
 
-use crate::curve::{Curve, Source};
 use band::MaxT;
 use figure::{Curves, FigureTable, power_w};
 use ground::Grounds;
@@ -108,6 +107,18 @@ pub struct Sampled {
     pub systematic_nm: f64,
 }
 
+impl Sampled {
+    /// The torque at a speed.
+    #[must_use]
+    pub const fn new(rpm: f64, torque_nm: f64, systematic_nm: f64) -> Self {
+        Self {
+            rpm,
+            torque_nm,
+            systematic_nm,
+        }
+    }
+}
+
 /// A pull to compare.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Pull {
@@ -124,29 +135,7 @@ pub struct Pull {
     pub curve: Vec<Sampled>,
 }
 
-impl Pull {
-    /// The trustworthy points of a reduced curve.
-    #[must_use]
-    pub fn of_curve(label: String, setup: usize, build: usize, time_s: f64, curve: &Curve) -> Self {
-        let sampled = |point: &crate::curve::CurvePoint| Sampled {
-            rpm: point.rpm,
-            torque_nm: point.torque_nm,
-            systematic_nm: point.standard_uncertainty_nm(Source::is_common),
-        };
-        Self {
-            label,
-            setup,
-            build,
-            time_s,
-            curve: curve
-                .points
-                .iter()
-                .filter(|p| p.trustworthy)
-                .map(sampled)
-                .collect(),
-        }
-    }
-}
+impl Pull {}
 
 /// Along what drift runs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -1175,10 +1164,7 @@ impl<'a> Study<'a> {
                 let at = figure::highest(&times(values, sign));
                 Extreme {
                     rpm: rpm[at],
-                    difference: Estimate {
-                        value: values[at],
-                        half_width: band[at],
-                    },
+                    difference: Estimate::new(values[at], band[at]),
                 }
             };
             [

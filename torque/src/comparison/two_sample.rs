@@ -1,4 +1,4 @@
-//! Two-sample tests on means: Student's, Welch's, two one-sided tests, and their power.
+//! Two-sample tests on means: Welch's, two one-sided tests, and their power.
 //!
 //! ```
 //! use leverarm_torque::comparison::two_sample::{Difference, Readings};
@@ -58,19 +58,6 @@ pub struct Difference {
 }
 
 impl Difference {
-    /// `b − a` with both scatters taken as one (Student's two-sample test).
-    #[must_use]
-    pub fn pooled(a: &Readings, b: &Readings) -> Self {
-        let dof = |s: &Readings| s.count as f64 - 1.0;
-        let degrees_of_freedom = dof(a) + dof(b);
-        let pooled = (dof(a) * a.sd * a.sd + dof(b) * b.sd * b.sd) / degrees_of_freedom;
-        Self {
-            value: b.mean - a.mean,
-            standard_error: (pooled * (1.0 / a.count as f64 + 1.0 / b.count as f64)).sqrt(),
-            degrees_of_freedom,
-        }
-    }
-
     /// `b − a` with each scatter its own, the degrees of freedom by Welch and Satterthwaite
     /// (NIST/SEMATECH e-Handbook 1.3.5.3).
     #[must_use]
@@ -84,16 +71,6 @@ impl Difference {
         }
     }
 
-    /// Mean of paired differences.
-    #[must_use]
-    pub fn paired(differences: &Readings) -> Self {
-        Self {
-            value: differences.mean,
-            standard_error: differences.variance_of_mean().sqrt(),
-            degrees_of_freedom: differences.count as f64 - 1.0,
-        }
-    }
-
     /// The difference over its standard error.
     #[must_use]
     pub fn t(&self) -> f64 {
@@ -104,12 +81,6 @@ impl Difference {
     #[must_use]
     pub fn p_value(&self) -> f64 {
         2.0 * upper_tail(self.t().abs(), self.degrees_of_freedom)
-    }
-
-    /// Half width of the two-sided confidence interval.
-    #[must_use]
-    pub fn half_width(&self, confidence: f64) -> f64 {
-        self.standard_error * two_sided_factor(1.0 - confidence, self.degrees_of_freedom)
     }
 
     /// p-value of two one-sided tests of equivalence: small when the difference surely lies between

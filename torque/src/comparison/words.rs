@@ -4,7 +4,7 @@
 //! use leverarm_torque::comparison::Estimate;
 //! use leverarm_torque::comparison::words::TorqueUnit;
 //!
-//! let difference = Estimate { value: 0.312, half_width: 0.081 };
+//! let difference = Estimate::new(0.312, 0.081);
 //! assert_eq!(TorqueUnit::NEWTON_METRE.estimate(difference), "+0.31 ± 0.08 N·m");
 //! ```
 
@@ -588,12 +588,7 @@ mod tests {
     #[test]
     fn nothing_has_no_sign() {
         let unit = TorqueUnit::NEWTON_METRE;
-        let said = |value| {
-            unit.estimate(Estimate {
-                value,
-                half_width: 0.4,
-            })
-        };
+        let said = |value| unit.estimate(Estimate::new(value, 0.4));
         assert_eq!(said(-0.04), "0.0 ± 0.4 N·m");
         assert_eq!(said(-0.05001), "-0.1 ± 0.4 N·m");
     }

@@ -116,7 +116,7 @@ impl Shares {
         let value = found.value / total.value;
         let half_width =
             (found.half_width / total.value).hypot(value * total.half_width / total.value);
-        Some(Estimate { value, half_width })
+        Some(Estimate::new(value, half_width))
     }
 
     /// What did it.
@@ -227,10 +227,7 @@ impl Contrast {
         let variance = residuals.norm_squared() / self.dof;
         let scatter = two_sided_factor(0.05, self.dof) * (variance * self.variance_ratio).sqrt();
         let common = 2.0 * common.iter().map(|c| c * c).sum::<f64>().sqrt();
-        Estimate {
-            value: self.value(values),
-            half_width: scatter.hypot(common),
-        }
+        Estimate::new(self.value(values), scatter.hypot(common))
     }
 }
 

@@ -58,30 +58,12 @@ impl FuelKind {
         }
     }
 
-    /// Where its values come from.
-    #[must_use]
-    pub const fn source(self) -> &'static str {
-        match self {
-            Self::Petrol => {
-                "density: middle of EN 228; stoichiometric ratio 14.7: common practice, Heywood 1988 \
-                 table D.4 has 14.6 (from memory); 43.0 MJ/kg: published test fuels have 42.1 and 42.8, \
-                 Heywood 44.0 (from memory), and the uncertainty covers them"
-            }
-            Self::E5 | Self::E10 | Self::E85 => {
-                "mixed by volume from petrol and ethanol without excess volume"
-            }
-            Self::Ethanol | Self::Methanol => {
-                "stoichiometric ratio from the formula and dry air with 20.95 % oxygen; heating value \
-                 from the enthalpies of formation (CODATA and NIST, from memory); density at 15 °C \
-                 (from memory)"
-            }
-            Self::Diesel => {
-                "density: middle of EN 590; 14.5 and 42.6 MJ/kg: Heywood 1988 table D.4 (from memory)"
-            }
-        }
-    }
-
-    /// Its values.
+    /// Its values. Petrol: density: middle of EN 228; stoichiometric ratio 14.7: common practice, Heywood 1988 table D.4 has
+    /// 14.6 (from memory); 43.0 MJ/kg: published test fuels have 42.1 and 42.8, Heywood 44.0 (from memory), and the
+    /// uncertainty covers them. Blends: by volume, without excess volume. Ethanol and methanol: stoichiometric ratio from the
+    /// formula and dry air with 20.95 % oxygen; heating value from the enthalpies of formation (CODATA and NIST, from memory);
+    /// density at 15 °C (from memory). Diesel: density: middle of EN 590; 14.5 and 42.6 MJ/kg: Heywood 1988 table D.4 (from
+    /// memory).
     #[must_use]
     pub fn fuel(self) -> Fuel {
         let petrol = || {

@@ -68,12 +68,6 @@ impl Trace {
         Self { samples, common }
     }
 
-    /// The samples.
-    #[must_use]
-    pub fn samples(&self) -> &[(f64, f64)] {
-        &self.samples
-    }
-
     /// The samples between two instants.
     #[must_use]
     pub fn between(&self, from_s: f64, to_s: f64) -> Self {

@@ -25,17 +25,6 @@ fn ratio(celsius: f64) -> f64 {
     }
 }
 
-/// Resistance relative to that at 0 °C.
-///
-/// # Errors
-/// A temperature outside −200 °C to 850 °C.
-pub fn platinum_resistance_ratio(temperature_k: f64) -> Result<f64, LawError> {
-    let (min, max) = CELSIUS;
-    let range_k = (min + ZERO_CELSIUS_K, max + ZERO_CELSIUS_K);
-    let kelvin = in_range(NAME, "temperature", "K", range_k, temperature_k)?;
-    Ok(ratio(kelvin - ZERO_CELSIUS_K))
-}
-
 /// Temperature from the resistance relative to that at 0 °C.
 ///
 /// # Errors

@@ -64,24 +64,6 @@ pub struct SteinhartHart {
     pub c: f64,
 }
 
-impl SteinhartHart {
-    /// The curve through three points of (resistance in Ω, temperature in K); nothing
-    /// when they do not determine one.
-    #[must_use]
-    pub fn through(points: [(f64, f64); 3]) -> Option<Self> {
-        let [(l1, y1), (l2, y2), (l3, y3)] = points.map(|(r, t)| (r.ln(), 1.0 / t));
-        let slope2 = (y2 - y1) / (l2 - l1);
-        let slope3 = (y3 - y1) / (l3 - l1);
-        let c = (slope3 - slope2) / ((l3 - l2) * (l1 + l2 + l3));
-        let b = slope2 - c * (l1 * l1 + l1 * l2 + l2 * l2);
-        let a = y1 - l1 * (b + l1 * l1 * c);
-        [a, b, c]
-            .iter()
-            .all(|x| x.is_finite())
-            .then_some(Self { a, b, c })
-    }
-}
-
 /// Resistance against temperature of a thermistor.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum NtcCurve {

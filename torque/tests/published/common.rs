@@ -16,6 +16,22 @@ pub(crate) fn close_rel(what: &str, found: f64, expected: f64, tolerance: f64) {
     close(what, found, expected, tolerance * expected.abs());
 }
 
+/// Fails unless `found` is `expected` but for rounding.
+#[track_caller]
+pub(crate) fn same(what: &str, found: f64, expected: f64) {
+    close_rel(what, found, expected, 1e-12);
+}
+
+/// The numbers of a table, line by line.
+pub(crate) fn rows<const N: usize>(table: &str) -> Vec<[f64; N]> {
+    let number = |cell: &str| cell.parse().expect("a number");
+    let lines = table.lines().filter(|line| !line.trim().is_empty());
+    lines
+        .map(|line| line.split_whitespace().map(number).collect::<Vec<f64>>())
+        .map(|cells| cells.try_into().expect("cells as named"))
+        .collect()
+}
+
 /// Seeded noise; a failing test prints its seed.
 pub(crate) struct Noise(fastrand::Rng);
 

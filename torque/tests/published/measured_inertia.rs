@@ -6,7 +6,7 @@ use leverarm_torque::calibration::inertia::{
 };
 use leverarm_torque::uncertainty::Measured;
 
-use crate::common::{Noise, close, close_rel};
+use crate::common::{Noise, close, close_rel, same};
 
 const G: Measured = Measured::exact(9.806_65);
 
@@ -115,7 +115,7 @@ fn known_torque_and_added_ring() {
     let coasting = exact(-loss / inertia);
     let driven = exact((20.0 - loss) / inertia);
     let found = known_torque(Measured::new(20.0, 0.1), driven, coasting).unwrap();
-    close_rel("known torque", found.value, inertia, 1e-12);
+    same("known torque", found.value, inertia);
     close_rel(
         "u, known torque",
         found.relative_standard_uncertainty(),
@@ -124,7 +124,7 @@ fn known_torque_and_added_ring() {
     );
     let with_ring = exact(-loss / (inertia + ring));
     let found = added_ring(Measured::new(ring, 0.005), coasting, with_ring).unwrap();
-    close_rel("added ring", found.value, inertia, 1e-12);
+    same("added ring", found.value, inertia);
     close_rel(
         "u, added ring",
         found.relative_standard_uncertainty(),
@@ -147,11 +147,10 @@ fn computed_against_measured() {
     let computed = Measured::new(2.35, 0.02);
     let near = compare(computed, Measured::new(2.38, 0.02));
     assert!(near.agrees(), "{near}");
-    close_rel(
+    same(
         "expanded",
         near.expanded_uncertainty_kg_m2,
         2.0 * 0.02 * 2.0_f64.sqrt(),
-        1e-12,
     );
     let far = compare(computed, Measured::new(2.45, 0.02));
     assert!(!far.agrees(), "{far}");

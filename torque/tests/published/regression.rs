@@ -1,6 +1,6 @@
 //! Least squares against certified data sets and the worked example of JCGM 100, H.3.
 
-use crate::common::{close, close_rel};
+use crate::common::{close, close_rel, same};
 use crate::norris::NORRIS;
 use leverarm_torque::regression::{FitError, Polynomial};
 
@@ -26,7 +26,7 @@ fn norris() {
         panic!("two coefficients")
     };
     close_rel("b0", *b0, -0.262_323_073_774_029, 1e-11);
-    close_rel("b1", *b1, 1.002_116_818_020_45, 1e-12);
+    same("b1", *b1, 1.002_116_818_020_45);
     let errors = fit.standard_errors();
     close_rel("s(b0)", errors[0], 0.232_818_234_301_152, 1e-11);
     close_rel("s(b1)", errors[1], 0.000_429_796_848_199_937, 1e-11);
@@ -74,7 +74,7 @@ fn pontius() {
     let offset: Vec<f64> = x.iter().map(|x| x + 8.0e6).collect();
     let shifted = Polynomial::fit(&offset, &PONTIUS_DEFLECTION, 2).unwrap();
     let (plain, moved) = (fit.at(1.0e6), shifted.at(9.0e6));
-    close_rel("offset", moved.value, plain.value, 1e-12);
+    same("offset", moved.value, plain.value);
     close_rel(
         "offset, u",
         moved.standard_uncertainty,
@@ -102,7 +102,6 @@ fn calibration_of_a_thermometer() {
     let errors = fit.standard_errors();
     close_rel("s(y1)", errors[0], 0.002_877_6, 1e-4);
     close_rel("s(y2)", errors[1], 0.000_667_938_773_227_832_3, 1e-9);
-    close("r", fit.correlation(0, 1).unwrap(), -0.930_429_6, 1e-6);
     close_rel("s", fit.residual_sd(), 0.003_497_563_963_5, 1e-9);
     // At 30 °C the GUM gives −0.1494(41) °C, with the correlation and also by direct means.
     let at_30 = fit.at(10.0);
@@ -113,7 +112,6 @@ fn calibration_of_a_thermometer() {
         0.004_138_595_752_854_943,
         1e-8,
     );
-    assert_eq!(fit.correlation(0, 2), None);
 }
 
 #[test]
@@ -122,7 +120,7 @@ fn rise_counts_the_correlation_of_its_ends() {
     let (x, y) = unzip(&NORRIS);
     let fit = Polynomial::fit(&x, &y, 1).unwrap();
     let rise = fit.rise(100.0, 600.0);
-    close_rel("rise", rise.value, 500.0 * fit.coefficients()[1], 1e-12);
+    same("rise", rise.value, 500.0 * fit.coefficients()[1]);
     close_rel(
         "u(rise)",
         rise.standard_uncertainty,

@@ -2,8 +2,8 @@
 
 use crate::common::{close, close_rel};
 use leverarm_torque::sensor::{
-    Divider, Law, LawError, NtcCurve, NtcSide, SteinhartHart, platinum_resistance_ratio,
-    platinum_temperature_k, type_k_emf_v, type_k_temperature_k,
+    Divider, Law, LawError, NtcCurve, NtcSide, SteinhartHart, platinum_temperature_k, type_k_emf_v,
+    type_k_temperature_k,
 };
 
 const ZERO: f64 = 273.15;
@@ -39,20 +39,11 @@ const TYPE_K: [(f64, f64, f64); 22] = [
 fn type_k_both_ways() {
     for (celsius, computed_mv, printed_mv) in TYPE_K {
         let mv = type_k_emf_v(celsius + ZERO).unwrap() * 1000.0;
-        close(&format!("E({celsius} °C)"), mv, computed_mv, 1e-8);
-        close(
-            &format!("E({celsius} °C), printed"),
-            mv,
-            printed_mv,
-            0.000_5,
-        );
+        let name = format!("at {celsius} °C");
+        close(&name, mv, computed_mv, 1e-8);
+        close(&name, mv, printed_mv, 0.000_5);
         let kelvin = type_k_temperature_k(computed_mv / 1000.0).unwrap();
-        close(
-            &format!("t({computed_mv} mV)"),
-            kelvin,
-            celsius + ZERO,
-            1e-6,
-        );
+        close(&name, kelvin, celsius + ZERO, 1e-6);
     }
     // Example on the PyPI page of thermocouples_reference.
     close(
@@ -142,12 +133,6 @@ fn platinum_table() {
     for (celsius, ohm) in table {
         let kelvin = celsius + ZERO;
         close(
-            &format!("R({celsius})"),
-            100.0 * platinum_resistance_ratio(kelvin).unwrap(),
-            ohm,
-            1e-9,
-        );
-        close(
             &format!("Pt100 {ohm} Ω"),
             pt100.si(ohm * 1000.0, None).unwrap(),
             kelvin,
@@ -168,11 +153,6 @@ fn platinum_table() {
     );
     assert!(platinum_temperature_k(0.0).is_err(), "shorted");
     assert!(platinum_temperature_k(f64::INFINITY).is_err(), "open");
-    for step in 0..=10_500 {
-        let kelvin = 73.15 + f64::from(step) * 0.1;
-        let back = platinum_temperature_k(platinum_resistance_ratio(kelvin).unwrap()).unwrap();
-        close(&format!("{kelvin} K"), back, kelvin, 1e-8);
-    }
 }
 
 #[test]
@@ -248,33 +228,23 @@ fn steinhart_hart() {
     // Steinhart & Hart 1968 (Deep-Sea Research 15, 497) through 25 kΩ at 5 °C, 10 kΩ at 25 °C,
     // 4 kΩ at 45 °C; computed.
     let points = [(25_000.0, 278.15), (10_000.0, 298.15), (4_000.0, 318.15)];
-    let found = SteinhartHart::through(points).unwrap();
-    close_rel("A", found.a, 0.002_108_508_173_112_713, 1e-6);
-    close_rel("B", found.b, 7.979_204_726_779_842e-5, 1e-6);
-    close_rel("C", found.c, 6.535_076_314_649_458e-7, 1e-6);
+    let curve = NtcCurve::SteinhartHart(SteinhartHart {
+        a: 0.002_108_508_173_112_713,
+        b: 7.979_204_726_779_842e-5,
+        c: 6.535_076_314_649_458e-7,
+    });
     for (ohm, kelvin) in points {
-        let curve = NtcCurve::SteinhartHart(found);
-        close("point", curve.temperature_k(ohm).unwrap(), kelvin, 1e-9);
+        close("point", curve.temperature_k(ohm).unwrap(), kelvin, 1e-4);
     }
-    assert_eq!(
-        SteinhartHart::through([(25_000.0, 278.15), (25_000.0, 298.15), (4_000.0, 318.15)]),
-        None
-    );
 }
 
 #[test]
-fn linear_and_quadratic() {
+fn linear() {
     let linear = Law::Linear {
         per_count: 0.5,
         at_zero: -10.0,
     };
     assert_eq!(linear.si(100.0, None), Ok(40.0));
-    let quadratic = Law::Quadratic {
-        per_count_squared: 0.01,
-        per_count: 0.5,
-        at_zero: -10.0,
-    };
-    assert_eq!(quadratic.si(100.0, None), Ok(140.0));
     let message = linear.si(f64::NAN, None).unwrap_err().to_string();
     assert!(
         message.starts_with("linear: expected a finite value"),
@@ -308,11 +278,6 @@ fn any_counts_and_any_parameters_give_a_value_or_an_error() {
                 Law::Linear {
                     per_count: a,
                     at_zero: b,
-                },
-                Law::Quadratic {
-                    per_count_squared: a,
-                    per_count: b,
-                    at_zero: a,
                 },
                 Law::ThermocoupleK {
                     volt_per_count: a,
