@@ -76,10 +76,7 @@ fn report_syntax(log: &Log<'_>, error: &toml::de::Error) {
     } else {
         (expected, None)
     };
-    let place = Place {
-        key: "TOML".to_owned(),
-        span: error.span().unwrap_or_default(),
-    };
+    let place = Place::new("TOML".to_owned(), error.span().unwrap_or_default());
     log.report(&place, rule, Found::Here, expected, hint);
 }
 

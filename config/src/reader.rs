@@ -111,6 +111,12 @@ pub(crate) struct Place {
     pub(crate) span: Range<usize>,
 }
 
+impl Place {
+    pub(crate) const fn new(key: String, span: Range<usize>) -> Self {
+        Self { key, span }
+    }
+}
+
 /// A table of the file, or the lack of it.
 pub(crate) struct Section<'a> {
     log: &'a Log<'a>,
@@ -118,7 +124,7 @@ pub(crate) struct Section<'a> {
     /// The table's name in [`crate::keys`]: its path without the numbers of lists.
     name: String,
     table: Option<&'a DeTable<'a>>,
-    known: &'static [&'static str],
+    known: Vec<&'static str>,
     /// Keys that are slips of the fingers: what was meant, and what is there.
     slips: Vec<(&'static str, &'a str)>,
     asked: RefCell<Vec<&'static str>>,
@@ -126,10 +132,7 @@ pub(crate) struct Section<'a> {
 
 impl<'a> Section<'a> {
     pub(crate) fn root(log: &'a Log<'a>, table: &'a DeTable<'a>) -> Self {
-        let place = Place {
-            key: String::new(),
-            span: 0..0,
-        };
+        let place = Place::new(String::new(), 0..0);
         Self::new(log, place, String::new(), Some(table))
     }
 
@@ -158,12 +161,9 @@ impl<'a> Section<'a> {
             let name: &'a str = key.get_ref();
             let meant = nearest(name, self.known.iter().copied());
             let meant = meant.and_then(|meant| self.known.iter().find(|known| **known == meant));
-            let place = Place {
-                key: self.path(name),
-                span: key.span(),
-            };
+            let place = Place::new(self.path(name), key.span());
             let hint = meant.map(|meant| format!("did you mean \"{meant}\"?"));
-            let expected = self.key_of(self.known.to_vec());
+            let expected = self.key_of(self.known.clone());
             self.log
                 .report(&place, "there is no such key", Found::Here, expected, hint);
             slips.extend(meant.map(|meant| (*meant, name)));
@@ -222,10 +222,7 @@ impl<'a> Section<'a> {
         let value = self.table?.get(name)?;
         Some(Item {
             log: self.log,
-            place: Place {
-                key: self.path(key),
-                span: value.span(),
-            },
+            place: Place::new(self.path(key), value.span()),
             value,
         })
     }
@@ -248,10 +245,7 @@ impl<'a> Section<'a> {
 
     /// Notes that `key` is missing.
     pub(crate) fn missing(&self, key: &str, expected: impl Into<String>) {
-        let place = Place {
-            key: self.path(key),
-            span: self.place.span.clone(),
-        };
+        let place = Place::new(self.path(key), self.place.span.clone());
         self.log.report(
             &place,
             "this key is missing",
@@ -273,10 +267,7 @@ impl<'a> Section<'a> {
     pub(crate) fn section(&self, key: &'static str) -> Self {
         let item = self.item(key);
         let place = item.as_ref().map_or_else(
-            || Place {
-                key: self.path(key),
-                span: self.place.span.clone(),
-            },
+            || Place::new(self.path(key), self.place.span.clone()),
             |item| item.place.clone(),
         );
         let table = item.and_then(|item| item.table(&place));
@@ -319,10 +310,7 @@ impl<'a> Section<'a> {
             tables.extend(array.iter());
         }
         let of = |(number, value): (usize, &'a Spanned<DeValue<'a>>)| {
-            let place = Place {
-                key: format!("{}[{number}]", self.path(key)),
-                span: value.span(),
-            };
+            let place = Place::new(format!("{}[{number}]", self.path(key)), value.span());
             let item = Item {
                 log: self.log,
                 place: place.clone(),
@@ -336,7 +324,7 @@ impl<'a> Section<'a> {
 
     /// Excuses the keys that nobody asked for: what would have asked is itself unclear.
     pub(crate) fn excuse_rest(&self) {
-        self.asked.borrow_mut().extend(self.known);
+        self.asked.borrow_mut().extend(&self.known);
     }
 
     /// Notes every key that is known but of no use beside the others.
@@ -347,10 +335,7 @@ impl<'a> Section<'a> {
             if asked.contains(&name) || !self.known.contains(&name) {
                 continue;
             }
-            let place = Place {
-                key: self.path(name),
-                span: key.span(),
-            };
+            let place = Place::new(self.path(name), key.span());
             let rule = "this key has no use beside the others here";
             let expected = self.key_of(asked.to_vec());
             self.log.report(&place, rule, Found::Here, expected, None);

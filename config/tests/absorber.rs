@@ -1,7 +1,11 @@
 //! `[absorber]`: read, judged, and its mistakes.
 
+mod cases;
+
 use leverarm_config::{Stand, parse};
 use leverarm_load::absorber::{Follows, Kind};
+
+use cases::cases;
 
 const BRAKE: &str = include_str!("../brake.example.toml");
 
@@ -41,46 +45,9 @@ fn it_is_read_in_si() {
 
 #[test]
 fn mistakes_are_told_at_their_place() {
-    for (from, to, told) in [
-        (
-            "kind = \"eddy current\"",
-            "kind = \"edy current\"",
-            "absorber.kind",
-        ),
-        (
-            "[\"1000 rpm\", \"55 N*m\"]",
-            "[\"400 rpm\", \"55 N*m\"]",
-            "the speeds have to rise",
-        ),
-        (
-            "coil_resistance = \"8 ohm\"\n",
-            "",
-            "absorber.coil_resistance",
-        ),
-        (
-            "kind = \"eddy current\"",
-            "kind = \"water\"",
-            "absorber.stroke",
-        ),
-        ("forcing = 4", "forcing = 0.5", "absorber.forcing"),
-        (
-            "without_power = \"lets go\"",
-            "without_power = \"let's go\"",
-            "absorber.without_power",
-        ),
-        (
-            "fade = \"30 %\"",
-            "torque_of_output = [[\"50 %\", \"60 %\"], [\"70 %\", \"40 %\"]]",
-            "output and torque have to rise",
-        ),
-        (
-            "fade = \"30 %\"",
-            "stroke = \"1 s\"",
-            "no use beside the others",
-        ),
-    ] {
-        let found = mistake(from, to);
-        assert!(found.contains(told), "{to}: {found}");
+    for [from, to, told] in cases(include_str!("mistakes/absorber.txt")) {
+        let found = mistake(&from, &to);
+        assert!(found.contains(&told), "{to}: {found}");
     }
 }
 

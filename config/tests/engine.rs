@@ -1,9 +1,13 @@
 //! The engine's description, the channels that tell of it, and their guards.
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
+mod cases;
+
 use leverarm_config::{EXAMPLE_STAND, Quantity, Source, Stand, WhenLost, parse};
 use leverarm_torque::engine::{FlowElement, Role, Taps};
 use leverarm_torque::sensor::Law;
+
+use cases::cases;
 
 const EVERY_KEY: &str = include_str!("every_key.toml");
 
@@ -168,96 +172,9 @@ fn a_guard_that_cuts_says_what_it_does_when_it_is_blind() {
 
 #[test]
 fn one_mistake_gives_one_message() {
-    one_mistake(
-        "fuel = \"e85\"",
-        "fuel = \"e86\"",
-        "fuel",
-        "did you mean \"e85\"?",
-    );
-    one_mistake(
-        "measures = \"oil pressure\"",
-        "measures = \"oil temperature\"",
-        "measures",
-        "can't measure that",
-    );
-    one_mistake(
-        "source = \"pulses 2\"",
-        "source = \"pulses 1\"",
-        "source",
-        "a [[pickup]] has this input",
-    );
-    one_mistake(
-        "source = \"pulses 2\"",
-        "source = \"analog 12\"",
-        "law",
-        "don't go together",
-    );
-    one_mistake(
-        "per_pulse = \"0.02 mL\"",
-        "per_pulse = \"0.02 m\"",
-        "per_pulse",
-        "no mass and no volume",
-    );
-    one_mistake(
-        "at_known_flow = \"3.4 V\"",
-        "at_known_flow = \"1.1 V\"",
-        "at_known_flow",
-        "rises with flow",
-    );
-    one_mistake(
-        "bore = \"30 mm\"",
-        "bore = \"45 mm\"",
-        "bore",
-        "0.8 of the pipe",
-    );
-    one_mistake(
-        "measures = \"exhaust temperature\"\ncylinder = 1",
-        "measures = \"coolant temperature\"\ncylinder = 1",
-        "cylinder",
-        "no use",
-    );
-    one_mistake(
-        "[\"6000 rpm\", \"2.5 bar\"]",
-        "[\"1000 rpm\", \"2.5 bar\"]",
-        "limit_by_speed",
-        "rise",
-    );
-    one_mistake(
-        "[\"6000 rpm\", \"2.5 bar\"]",
-        "[\"6000 rpm\"]",
-        "limit_by_speed",
-        "a pair",
-    );
-    one_mistake(
-        "while = \"pulling\"",
-        "while = \"idling\"",
-        "while",
-        "pulling",
-    );
-    one_mistake(
-        "test_depression = \"1.5 inHg\"\n",
-        "",
-        "test_depression",
-        "missing",
-    );
-    one_mistake(
-        "settling_volume = \"60 L\"",
-        "settling_volume = \"60 mL\"",
-        "settling_volume",
-        "0.1 L",
-    );
-    one_mistake(
-        "measures = \"oil pressure\"",
-        "measures = \"oil pressure\"\nsettling_volume = \"60 L\"",
-        "settling_volume",
-        "no use",
-    );
-    one_mistake(
-        "taps = \"d and d/2\"",
-        "taps = \"corners\"",
-        "taps",
-        "\"corner\"",
-    );
+    for [old, new, key, said] in cases(include_str!("mistakes/engine.txt")) {
+        one_mistake(&old, &new, &key, &said);
+    }
 }
 
 #[test]

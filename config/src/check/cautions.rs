@@ -186,7 +186,7 @@ impl Summary<'_> {
             if let Signal::Channel(id) = guard.signal
                 && sees_loss
                 && let Some(channel) = stand.channel(id)
-                && matches!(channel.law, Law::Linear { .. } | Law::Quadratic { .. })
+                && matches!(channel.law, Law::Linear { .. })
                 && channel.expected_si.is_none()
             {
                 add(

@@ -64,7 +64,6 @@ impl Stand {
         ))
     }
 
-    /// A limit, or the limits over engine speed.
     /// What a guard says that trips at a value with the limit that holds just then, both of what
     /// [`Rule::limit_of`](crate::Rule::limit_of) says: "150.5 °C is above 150 °C".
     #[must_use]
@@ -82,6 +81,7 @@ impl Stand {
             .replace("{limit}", &value_text(unit, limit_si))
     }
 
+    /// A limit, or the limits over engine speed.
     fn limit_text(&self, guard: &Guard) -> String {
         let unit = self.limit_unit(guard);
         if guard.limit_by_speed.is_empty() {

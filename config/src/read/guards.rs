@@ -39,10 +39,7 @@ pub(super) fn guards(
         })
         .collect();
     if !overspeed_cut {
-        let place = Place {
-            key: "guard".to_owned(),
-            span: 0..0,
-        };
+        let place = Place::new("guard".to_owned(), 0..0);
         root.log().report(
             &place,
             "a stand needs a guard that cuts on overspeed",
