@@ -10,6 +10,15 @@ pub(super) struct Rect {
 }
 
 impl Rect {
+    pub(super) const fn new(left: f64, top: f64, width: f64, height: f64) -> Self {
+        Self {
+            left,
+            top,
+            width,
+            height,
+        }
+    }
+
     pub(super) fn right(self) -> f64 {
         self.left + self.width
     }
@@ -188,18 +197,8 @@ mod tests {
 
     #[test]
     fn a_text_avoids_texts_first_and_curves_second() {
-        let area = Rect {
-            left: 0.0,
-            top: 0.0,
-            width: 100.0,
-            height: 100.0,
-        };
-        let at = |left, top| Rect {
-            left,
-            top,
-            width: 20.0,
-            height: 10.0,
-        };
+        let area = Rect::new(0.0, 0.0, 100.0, 100.0);
+        let at = |left, top| Rect::new(left, top, 20.0, 10.0);
         let points = (0..20).map(|i| (f64::from(i), 5.0)).collect();
         let mut board = Board::new(area, vec![Trace { points, weight: 3 }], 1.0);
         board.take(at(30.0, 0.0));

@@ -114,6 +114,18 @@ pub struct Panel {
     pub height_share: f64,
 }
 
+impl Panel {
+    /// Curves over an axis.
+    #[must_use]
+    pub fn of(y: Axis, series: Vec<Series>) -> Self {
+        Self {
+            y,
+            series,
+            ..Self::default()
+        }
+    }
+}
+
 impl Default for Panel {
     fn default() -> Self {
         Self {
@@ -138,6 +150,19 @@ pub struct Series {
     /// Colour, dash pattern and marker: see [`Style::of`]. Give a series the same style in every
     /// panel.
     pub style: usize,
+}
+
+impl Series {
+    /// A curve without a band.
+    #[must_use]
+    pub fn line(label: impl Into<String>, points: Vec<(f64, f64)>, style: usize) -> Self {
+        Self {
+            label: label.into(),
+            points,
+            band: None,
+            style,
+        }
+    }
 }
 
 /// Shaded cells over both axes, with a scale of colours in equal steps beside the panel.

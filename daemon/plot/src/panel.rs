@@ -296,12 +296,7 @@ fn board(pen: &Pen, area: Rect, drawn: &[Drawn<'_>], shapes: &[(f64, f64)], maps
 
 /// The square around a point.
 fn square(x: f64, y: f64, reach: f64) -> Rect {
-    Rect {
-        left: x - reach,
-        top: y - reach,
-        width: 2.0 * reach,
-        height: 2.0 * reach,
-    }
+    Rect::new(x - reach, y - reach, 2.0 * reach, 2.0 * reach)
 }
 
 /// A peak inside the panel.
@@ -430,12 +425,7 @@ fn write_beside(
         .iter()
         .flat_map(|top| lefts.iter().map(move |left| (*left, *top)));
     let rects: Vec<Rect> = spots
-        .map(|(left, top)| Rect {
-            left,
-            top,
-            width: ink.width(label),
-            height: 1.2 * ink.size,
-        })
+        .map(|(left, top)| Rect::new(left, top, ink.width(label), 1.2 * ink.size))
         .collect();
     if let Some(rect) = board.place(&rects) {
         let base = (rect.left, rect.top + 0.95 * ink.size);
@@ -469,12 +459,7 @@ fn peak_label(pen: &mut Pen, board: &mut Board, peak: Peak<'_>, ink: Ink, lean: 
     let rects: Vec<Rect> = across(above.to_vec())
         .chain(beside)
         .chain(across(below.to_vec()))
-        .map(|(left, top)| Rect {
-            left,
-            top,
-            width,
-            height,
-        })
+        .map(|(left, top)| Rect::new(left, top, width, height))
         .filter(|rect| rect.right() <= end + clear)
         .collect();
     let Some(rect) = board.place(&rects) else {

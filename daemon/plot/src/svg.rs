@@ -173,12 +173,7 @@ fn panels(pen: &mut Pen, plot: &Plot, width: f64, top: f64, bottom: f64) {
             right - margin,
         );
         y += header;
-        let area = Rect {
-            left,
-            top: y,
-            width: right - left,
-            height,
-        };
+        let area = Rect::new(left, y, right - left, height);
         y = area.bottom();
         area_of_all = Some((area_of_all.map_or(area.top, |(top, _)| top), y));
         let frame = Frame {

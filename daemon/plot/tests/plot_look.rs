@@ -159,15 +159,14 @@ fn flat() -> Plot {
     Plot {
         title: "Flat".into(),
         x: fixed("Engine speed", 10.0),
-        panels: vec![Panel {
-            y: fixed("Torque", 2.0),
-            series: vec![Series {
-                label: "main jet 105".into(),
-                points: vec![(0.0, 1.0), (10.0, 1.0)],
-                ..Series::default()
-            }],
-            ..Panel::default()
-        }],
+        panels: vec![Panel::of(
+            fixed("Torque", 2.0),
+            vec![Series::line(
+                "main jet 105",
+                vec![(0.0, 1.0), (10.0, 1.0)],
+                0,
+            )],
+        )],
         ..Plot::default()
     }
 }

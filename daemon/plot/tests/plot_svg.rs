@@ -17,11 +17,7 @@ fn plot(panels: Vec<Panel>) -> Plot {
 }
 
 fn torque(series: Vec<Series>) -> Panel {
-    Panel {
-        y: axis("Torque", "N·m", 0.0, 12.0),
-        series,
-        ..Panel::default()
-    }
+    Panel::of(axis("Torque", "N·m", 0.0, 12.0), series)
 }
 
 fn draw(plot: &Plot) -> String {

@@ -88,11 +88,10 @@ fn a_difference_shows_its_band_its_zero_and_its_gap() {
     ];
     let mut difference = series("110 minus 105", 0, &line);
     difference.band = Some(vec![(3000.0, -1.8, -0.2), (9000.0, 0.4, 1.6)]);
-    plot.panels = vec![Panel {
-        y: axis("Difference", "N·m", -2.0, 2.0),
-        series: vec![difference],
-        ..Panel::default()
-    }];
+    plot.panels = vec![Panel::of(
+        axis("Difference", "N·m", -2.0, 2.0),
+        vec![difference],
+    )];
     assert_eq!(
         show(&plot, 50, 16),
         "
@@ -119,11 +118,10 @@ Difference, N·m
 #[test]
 fn a_second_panel_comes_when_there_is_room() {
     let mut plot = two_jets();
-    plot.panels.push(Panel {
-        y: axis("Power", "kW", 0.0, 8.0),
-        series: vec![series("main jet 105", 0, &[(3000.0, 2.5), (9000.0, 7.0)])],
-        ..Panel::default()
-    });
+    plot.panels.push(Panel::of(
+        axis("Power", "kW", 0.0, 8.0),
+        vec![series("main jet 105", 0, &[(3000.0, 2.5), (9000.0, 7.0)])],
+    ));
     let low = text(&plot, 60, 20);
     let high = text(&plot, 60, 32);
     assert!(

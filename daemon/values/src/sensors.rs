@@ -67,12 +67,6 @@ impl Sensors {
         self.tick_hz
     }
 
-    /// The newest value of a channel.
-    #[must_use]
-    pub fn latest(&self, id: ChannelId) -> Value {
-        self.latest.get(id.0).cloned().unwrap_or_default()
-    }
-
     /// Whether an input counts pulses rather than teeth.
     #[must_use]
     pub fn counts_pulses(&self, pickup: u8) -> bool {

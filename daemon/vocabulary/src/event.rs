@@ -153,10 +153,7 @@ mod tests {
     /// As programs before this one stored them: payload and repeats in one map.
     #[test]
     fn payload_and_repeats_share_the_stored_map() {
-        let now = Now {
-            mono_us: 1,
-            wall_us: 2,
-        };
+        let now = Now::new(1, 2);
         let spike = NoiseSpike { counts: 12.5 };
         let event = Event::telling(now, None, &spike, "far off").repeated(Repeats {
             last_mono_us: Some(9),

@@ -19,6 +19,14 @@ pub struct Now {
     pub wall_us: i64,
 }
 
+impl Now {
+    /// What the two clocks show.
+    #[must_use]
+    pub const fn new(mono_us: u64, wall_us: i64) -> Self {
+        Self { mono_us, wall_us }
+    }
+}
+
 /// An enum of fixed words: the same word where it is shown, kept, and in JSON. Whoever uses it needs
 /// `serde` with derive.
 #[macro_export]

@@ -156,6 +156,15 @@ fn within(what: &str, value: f64, low: f64, high: f64, unit: &str) -> Result<(),
 }
 
 impl LoadOrder {
+    /// To hold a speed, rad/s, and how fast to get there, rad/s².
+    #[must_use]
+    pub const fn speed(rad_per_s: f64, rad_per_s2: Option<f64>) -> Self {
+        Self::Speed {
+            rad_per_s,
+            rad_per_s2,
+        }
+    }
+
     /// Whether it can be asked of any load.
     ///
     /// # Errors
@@ -186,18 +195,12 @@ impl Step {
     #[must_use]
     pub fn order(&self) -> LoadOrder {
         match *self {
-            Self::Speed { rad_per_s } => LoadOrder::Speed {
-                rad_per_s,
-                rad_per_s2: None,
-            },
+            Self::Speed { rad_per_s } => LoadOrder::speed(rad_per_s, None),
             Self::Torque { nm } => LoadOrder::Torque { nm },
             Self::Sweep {
                 to_rad_per_s,
                 rad_per_s2,
-            } => LoadOrder::Speed {
-                rad_per_s: to_rad_per_s,
-                rad_per_s2: Some(rad_per_s2),
-            },
+            } => LoadOrder::speed(to_rad_per_s, Some(rad_per_s2)),
         }
     }
 
@@ -223,6 +226,22 @@ impl Default for StepList {
 }
 
 impl StepList {
+    /// From one engine speed to another at a rate.
+    #[must_use]
+    pub fn sweep(from_rad_per_s: f64, to_rad_per_s: f64, rad_per_s2: f64) -> Self {
+        let first = Step::Speed {
+            rad_per_s: from_rad_per_s,
+        };
+        let sweep = Step::Sweep {
+            to_rad_per_s,
+            rad_per_s2,
+        };
+        Self {
+            steps: vec![first, sweep],
+            ..Self::default()
+        }
+    }
+
     /// Whether it can be run on any load.
     ///
     /// # Errors

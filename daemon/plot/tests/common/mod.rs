@@ -12,10 +12,5 @@ pub(crate) fn axis(label: &str, unit: &str, low: f64, high: f64) -> Axis {
 
 /// A series without a band.
 pub(crate) fn series(label: &str, style: usize, points: &[(f64, f64)]) -> Series {
-    Series {
-        label: label.into(),
-        points: points.to_vec(),
-        style,
-        ..Series::default()
-    }
+    Series::line(label, points.to_vec(), style)
 }
