@@ -66,9 +66,6 @@ pub enum ChunkRange {
     Seq(RangeInclusive<u32>),
     /// Those received within these times, monotonic clock; whole chunks.
     MonoUs(RangeInclusive<u64>),
-    /// Those with frames of these ticks; whole chunks, and one more at either end, because a
-    /// teeth frame bears the tick of its first tooth and may arrive after a later frame.
-    Tick(RangeInclusive<u64>),
 }
 
 /// Chunks that were asked for and cannot be had.

@@ -256,6 +256,18 @@ impl StoreError {
         }
     }
 
+    pub(super) fn invalid(
+        what: &'static str,
+        expected: impl Into<String>,
+        found: impl ToString,
+    ) -> Self {
+        Self::Invalid {
+            what,
+            expected: expected.into(),
+            found: found.to_string(),
+        }
+    }
+
     pub(super) fn from_making_folder(folder: &Path, source: io::Error) -> Self {
         Self::FolderNotMade {
             folder: folder.into(),

@@ -37,9 +37,8 @@ pub use open::{StoreSize, last_written};
 pub use reader::StoreReader;
 pub use records::{
     Acknowledgement, CalibrationId, CalibrationRecord, ChunkId, ConnectionId, ConnectionRecord,
-    Cursor, EventFilter, EventId, EventOrder, EventRecord, Hello, NewCalibration, NewConnection,
-    NewEvent, NewPull, NewSetup, PullEdit, PullEnd, PullId, PullRecord, PullState, SetupId,
-    SetupRecord,
+    Cursor, EventFilter, EventId, EventOrder, EventRecord, Hello, NewCalibration, NewEvent,
+    NewPull, NewSetup, PullEdit, PullEnd, PullId, PullRecord, PullState, SetupId, SetupRecord,
 };
 pub use salvage::{Salvage, salvage};
 pub use schema::SCHEMA_VERSION;

@@ -14,7 +14,7 @@ use super::hash::ContentHash;
 use super::open::{self, StoreSize};
 use super::records::{
     Acknowledgement, CalibrationRecord, ChunkId, ConnectionId, ConnectionRecord, Cursor,
-    EventFilter, EventId, EventOrder, EventRecord, Hello, PullId, PullRecord, SetupId, SetupRecord,
+    EventFilter, EventId, EventOrder, EventRecord, Hello, PullId, PullRecord, SetupRecord,
     StoredSeverity,
 };
 
@@ -64,12 +64,7 @@ impl StoreReader {
     /// As every reading method: [`StoreError::Damaged`] when a row cannot be understood,
     /// [`StoreError::Corrupt`] or another error of the database.
     pub fn connections(&self) -> Result<Vec<ConnectionRecord>, StoreError> {
-        self.list(
-            "connection",
-            "SELECT * FROM connections ORDER BY id",
-            [],
-            connection_record,
-        )
+        self.list("SELECT * FROM connections ORDER BY id", [])
     }
 
     /// One connection.
@@ -78,13 +73,7 @@ impl StoreReader {
     ///
     /// [`StoreError::NotFound`]; else as every reading method.
     pub fn connection(&self, id: ConnectionId) -> Result<ConnectionRecord, StoreError> {
-        self.one(
-            "connection",
-            "SELECT * FROM connections WHERE id = ?",
-            [id],
-            connection_record,
-        )?
-        .ok_or_else(|| not_found("connection", id))
+        self.one("SELECT * FROM connections WHERE id = ?", id)
     }
 
     /// Every setup, oldest first.
@@ -93,27 +82,7 @@ impl StoreReader {
     ///
     /// As every reading method.
     pub fn setups(&self) -> Result<Vec<SetupRecord>, StoreError> {
-        self.list(
-            "setup",
-            "SELECT * FROM setups ORDER BY id",
-            [],
-            setup_record,
-        )
-    }
-
-    /// One setup.
-    ///
-    /// # Errors
-    ///
-    /// [`StoreError::NotFound`]; else as every reading method.
-    pub fn setup(&self, id: SetupId) -> Result<SetupRecord, StoreError> {
-        self.one(
-            "setup",
-            "SELECT * FROM setups WHERE id = ?",
-            [id],
-            setup_record,
-        )?
-        .ok_or_else(|| not_found("setup", id))
+        self.list("SELECT * FROM setups ORDER BY id", [])
     }
 
     /// The setup of this name.
@@ -122,13 +91,8 @@ impl StoreReader {
     ///
     /// [`StoreError::NotFound`]; else as every reading method.
     pub fn setup_named(&self, name: &str) -> Result<SetupRecord, StoreError> {
-        self.one(
-            "setup",
-            "SELECT * FROM setups WHERE name = ?",
-            [name],
-            setup_record,
-        )?
-        .ok_or_else(|| not_found("setup named", name))
+        self.maybe("SELECT * FROM setups WHERE name = ?", [name])?
+            .ok_or_else(|| not_found("setup named", name))
     }
 
     /// Every pull, oldest first.
@@ -137,12 +101,7 @@ impl StoreReader {
     ///
     /// As every reading method.
     pub fn pulls(&self) -> Result<Vec<PullRecord>, StoreError> {
-        self.list(
-            "pull",
-            &format!("{PULLS} ORDER BY pulls.id"),
-            [],
-            pull_record,
-        )
+        self.list(&format!("{PULLS} ORDER BY pulls.id"), [])
     }
 
     /// The pulls after this one, at most `limit`, oldest first.
@@ -152,10 +111,8 @@ impl StoreReader {
     /// As every reading method.
     pub fn pulls_after(&self, after: PullId, limit: u32) -> Result<Vec<PullRecord>, StoreError> {
         self.list(
-            "pull",
             &format!("{PULLS} WHERE pulls.id > ? ORDER BY pulls.id LIMIT ?"),
             params![after, limit],
-            pull_record,
         )
     }
 
@@ -165,13 +122,7 @@ impl StoreReader {
     ///
     /// [`StoreError::NotFound`]; else as every reading method.
     pub fn pull(&self, id: PullId) -> Result<PullRecord, StoreError> {
-        self.one(
-            "pull",
-            &format!("{PULLS} WHERE pulls.id = ?"),
-            [id],
-            pull_record,
-        )?
-        .ok_or_else(|| not_found("pull", id))
+        self.one(&format!("{PULLS} WHERE pulls.id = ?"), id)
     }
 
     /// The text of a stand file, checked against its hash.
@@ -207,12 +158,7 @@ impl StoreReader {
     ///
     /// As every reading method.
     pub fn calibration_history(&self) -> Result<Vec<CalibrationRecord>, StoreError> {
-        self.list(
-            "change of the calibrations",
-            "SELECT * FROM calibration_history ORDER BY id",
-            [],
-            calibration_record,
-        )
+        self.list("SELECT * FROM calibration_history ORDER BY id", [])
     }
 
     /// The value kept under a key.
@@ -221,7 +167,7 @@ impl StoreReader {
     ///
     /// As every reading method.
     pub fn meta(&self, key: &str) -> Result<Option<String>, StoreError> {
-        self.one(
+        self.row(
             "value",
             "SELECT value FROM meta WHERE key = ?",
             [key],
@@ -249,16 +195,6 @@ impl StoreReader {
     ///
     /// As every reading method.
     pub fn events(&self, filter: &EventFilter) -> Result<Vec<EventRecord>, StoreError> {
-        let EventFilter {
-            after,
-            since_wall_us,
-            until_wall_us,
-            connection,
-            pull,
-            channel,
-            kind,
-            ..
-        } = filter;
         // What is kept out is named, so that a damaged word is told of rather than passed over.
         let lesser: Vec<&str> = Severity::ALL
             .iter()
@@ -270,47 +206,35 @@ impl StoreReader {
         // Only the conditions asked for are in the statement, so that SQLite can use an index.
         let mut conditions = vec!["severity NOT IN (SELECT value FROM json_each(?))"];
         let mut values: Vec<&dyn ToSql> = vec![&lesser];
-        if let Some(after) = after {
-            conditions.push("id > ?");
-            values.push(after);
+        fn dynamic<T: ToSql>(value: Option<&T>) -> Option<&dyn ToSql> {
+            value.map(|value| value as &dyn ToSql)
         }
-        if let Some(since_wall_us) = since_wall_us {
-            conditions.push("events.wall_us >= ?");
-            values.push(since_wall_us);
-        }
-        if let Some(until_wall_us) = until_wall_us {
-            conditions.push("events.wall_us < ?");
-            values.push(until_wall_us);
-        }
-        if let Some(connection) = connection {
-            conditions.push("connection_id = ?");
-            values.push(connection);
-        }
-        if let Some(pull) = pull {
-            conditions.push("pull_id = ?");
-            values.push(pull);
-        }
-        if let Some(channel) = channel {
-            conditions.push("channel = ?");
-            values.push(channel);
-        }
-        if let Some(kind) = kind {
-            conditions.push("kind = ?");
-            values.push(kind);
+        for (condition, value) in [
+            ("id > ?", dynamic(filter.after.as_ref())),
+            (
+                "events.wall_us >= ?",
+                dynamic(filter.since_wall_us.as_ref()),
+            ),
+            ("events.wall_us < ?", dynamic(filter.until_wall_us.as_ref())),
+            ("connection_id = ?", dynamic(filter.connection.as_ref())),
+            ("pull_id = ?", dynamic(filter.pull.as_ref())),
+            ("channel = ?", dynamic(filter.channel.as_ref())),
+            ("kind = ?", dynamic(filter.kind.as_ref())),
+        ] {
+            if let Some(value) = value {
+                conditions.push(condition);
+                values.push(value);
+            }
         }
         values.push(&filter.limit);
         let direction = match filter.order {
             EventOrder::OldestFirst => "ASC",
             EventOrder::NewestFirst => "DESC",
         };
+        let conditions = conditions.join(" AND ");
         self.list(
-            "event",
-            &format!(
-                "{EVENTS} WHERE {} ORDER BY id {direction} LIMIT ?",
-                conditions.join(" AND ")
-            ),
+            &format!("{EVENTS} WHERE {conditions} ORDER BY id {direction} LIMIT ?"),
             values.as_slice(),
-            event_record,
         )
     }
 
@@ -320,13 +244,7 @@ impl StoreReader {
     ///
     /// [`StoreError::NotFound`]; else as every reading method.
     pub fn event(&self, id: EventId) -> Result<EventRecord, StoreError> {
-        self.one(
-            "event",
-            &format!("{EVENTS} WHERE id = ?"),
-            [id],
-            event_record,
-        )?
-        .ok_or_else(|| not_found("event", id))
+        self.one(&format!("{EVENTS} WHERE id = ?"), id)
     }
 
     /// How far a destination has come; `None` when it never began.
@@ -335,12 +253,7 @@ impl StoreReader {
     ///
     /// As every reading method.
     pub fn cursor(&self, destination: &str) -> Result<Option<Cursor>, StoreError> {
-        self.one(
-            "cursor",
-            "SELECT * FROM cursors WHERE destination = ?",
-            [destination],
-            cursor,
-        )
+        self.maybe("SELECT * FROM cursors WHERE destination = ?", [destination])
     }
 
     /// Where a cursor would stand that has seen everything.
@@ -349,15 +262,13 @@ impl StoreReader {
     ///
     /// As every reading method.
     pub fn newest(&self) -> Result<Cursor, StoreError> {
-        self.one(
-            "cursor",
+        let newest = self.maybe(
             "SELECT (SELECT coalesce(max(id), 0) FROM chunks) AS chunk_id, \
              (SELECT coalesce(max(id), 0) FROM events) AS event_id, \
              (SELECT coalesce(max(id), 0) FROM pulls) AS pull_id",
             [],
-            cursor,
-        )
-        .map(|newest| newest.unwrap_or(Cursor::START))
+        );
+        newest.map(|newest| newest.unwrap_or(Cursor::START))
     }
 
     /// The chunks stored after this one, at most `limit`, in the order in which they were stored; a
@@ -371,7 +282,7 @@ impl StoreReader {
         after: ChunkId,
         limit: u32,
     ) -> Result<Vec<Result<Chunk, ChunkGap>>, StoreError> {
-        let stored: Vec<(ChunkId, ConnectionId, u32)> = self.list(
+        let stored: Vec<(ChunkId, ConnectionId, u32)> = self.rows(
             "chunk number",
             "SELECT id, connection_id, seq FROM chunks WHERE id > ? ORDER BY id LIMIT ?",
             params![after, limit],
@@ -389,7 +300,7 @@ impl StoreReader {
     ///
     /// As every reading method.
     pub fn next_chunk_wall_us(&self, after: ChunkId) -> Result<Option<(ChunkId, i64)>, StoreError> {
-        self.one(
+        self.row(
             "chunk",
             "SELECT id, wall_us_first FROM chunks WHERE id > ? ORDER BY id LIMIT 1",
             [after],
@@ -408,7 +319,7 @@ impl StoreReader {
         connection: ConnectionId,
         before_seq: u32,
     ) -> Result<Option<i64>, StoreError> {
-        self.one(
+        self.row(
             "chunk",
             "SELECT max(wall_us_first - mono_us_first) FROM chunks \
              WHERE connection_id = ? AND seq < ?",
@@ -425,7 +336,7 @@ impl StoreReader {
     ///
     /// As every reading method.
     pub fn chunk_before(&self, id: ChunkId, back: u32) -> Result<Option<ChunkId>, StoreError> {
-        self.one(
+        self.row(
             "chunk number",
             "SELECT min(earlier.id) FROM chunks AS this JOIN chunks AS earlier \
              ON earlier.connection_id = this.connection_id \
@@ -464,7 +375,7 @@ impl StoreReader {
     ///
     /// As every reading method.
     pub fn chunk_checksums(&self, pull: &PullRecord) -> Result<Vec<(u32, u32)>, StoreError> {
-        self.list(
+        self.rows(
             "chunk checksum",
             "SELECT seq, checksum FROM chunks WHERE connection_id = ? AND seq BETWEEN ? AND ? \
              ORDER BY seq",
@@ -508,7 +419,7 @@ impl StoreReader {
         mut take: impl FnMut(Result<Chunk, ChunkGap>) -> ControlFlow<()>,
     ) -> Result<(), StoreError> {
         // Whether it is there is all that matters: its row may be damaged, its chunks whole.
-        self.one(
+        self.row(
             "connection",
             "SELECT 1 FROM connections WHERE id = ?",
             [connection],
@@ -519,7 +430,7 @@ impl StoreReader {
             return Ok(());
         };
         // Numbers first, from the index alone: a damaged page then costs its own chunk only.
-        let stored: Vec<(u32, ChunkId)> = self.list(
+        let stored: Vec<(u32, ChunkId)> = self.rows(
             "chunk number",
             "SELECT seq, id FROM chunks WHERE connection_id = ? AND seq BETWEEN ? AND ? \
              ORDER BY seq",
@@ -564,7 +475,7 @@ impl StoreReader {
     /// As every reading method, when the damage is such that the check cannot be made.
     pub fn check(&self) -> Result<Vec<String>, StoreError> {
         let mut found: Vec<String> =
-            self.list("check", "PRAGMA integrity_check", [], |row| row.get(0))?;
+            self.rows("check", "PRAGMA integrity_check", [], |row| row.get(0))?;
         found.retain(|line| line != "ok");
 
         let events = EventFilter {
@@ -581,7 +492,7 @@ impl StoreReader {
         found.extend(rows.into_iter().flatten().map(|error| error.to_string()));
 
         let connections: Vec<ConnectionId> =
-            self.list("connection", "SELECT id FROM connections", [], |row| {
+            self.rows("connection", "SELECT id FROM connections", [], |row| {
                 row.get(0)
             })?;
         for connection in connections {
@@ -596,7 +507,7 @@ impl StoreReader {
             ("calibrations", "calibration"),
         ] {
             let hashes: Vec<ContentHash> =
-                self.list(what, &format!("SELECT hash FROM {table}"), [], |row| {
+                self.rows(what, &format!("SELECT hash FROM {table}"), [], |row| {
                     row.get(0)
                 })?;
             let sql = format!("SELECT text FROM {table} WHERE hash = ?");
@@ -614,7 +525,7 @@ impl StoreReader {
     ///
     /// As every reading method.
     pub fn chunk_seq_max(&self, connection: ConnectionId) -> Result<Option<u32>, StoreError> {
-        self.one(
+        self.row(
             "chunk number",
             "SELECT max(seq) FROM chunks WHERE connection_id = ?",
             [connection],
@@ -632,33 +543,24 @@ impl StoreReader {
         let bounds: (Option<u32>, Option<u32>) = match range {
             ChunkRange::Seq(wanted) => (Some(*wanted.start()), Some(*wanted.end())),
             ChunkRange::All => (Some(0), self.chunk_seq_max(connection)?),
-            ChunkRange::MonoUs(wanted) | ChunkRange::Tick(wanted) if wanted.is_empty() => {
-                (None, None)
+            ChunkRange::MonoUs(wanted) if wanted.is_empty() => (None, None),
+            ChunkRange::MonoUs(wanted) => {
+                // Later than SQLite can store means "to the end".
+                let sql_time = |value: &u64| i64::try_from(*value).unwrap_or(i64::MAX);
+                let times = (sql_time(wanted.start()), sql_time(wanted.end()));
+                self.row(
+                    "chunk number",
+                    SEQ_BY_MONO,
+                    params![connection, times.0, times.1],
+                    |row| Ok((row.get(0)?, row.get(1)?)),
+                )?
+                .unwrap_or_default()
             }
-            ChunkRange::MonoUs(wanted) => self.seq_bounds(SEQ_BY_MONO, connection, wanted)?,
-            ChunkRange::Tick(wanted) => self.seq_bounds(SEQ_BY_TICK, connection, wanted)?,
         };
         Ok(match bounds {
             (Some(first), Some(last)) if first <= last => Some(first..=last),
             _ => None,
         })
-    }
-
-    fn seq_bounds(
-        &self,
-        sql: &str,
-        connection: ConnectionId,
-        wanted: &RangeInclusive<u64>,
-    ) -> Result<(Option<u32>, Option<u32>), StoreError> {
-        // Later than SQLite can store means "to the end".
-        let sql_time = |value: &u64| i64::try_from(*value).unwrap_or(i64::MAX);
-        self.one(
-            "chunk number",
-            sql,
-            params![connection, sql_time(wanted.start()), sql_time(wanted.end())],
-            |row| Ok((row.get(0)?, row.get(1)?)),
-        )
-        .map(Option::unwrap_or_default)
     }
 
     fn chunk_or_gap(
@@ -729,7 +631,7 @@ impl StoreReader {
         hash: ContentHash,
     ) -> Result<String, StoreError> {
         let text: String = self
-            .one(what, sql, [hash], |row| row.get(0))?
+            .row(what, sql, [hash], |row| row.get(0))?
             .ok_or_else(|| not_found(what, hash))?;
         let found = ContentHash::of(&text);
         if found != hash {
@@ -740,7 +642,7 @@ impl StoreReader {
     }
 
     /// Every row of a statement. A row that cannot be understood is named by its first column.
-    fn list<T>(
+    fn rows<T>(
         &self,
         what: &'static str,
         sql: &str,
@@ -757,14 +659,28 @@ impl StoreReader {
         Ok(list)
     }
 
-    fn one<T>(
+    fn row<T>(
         &self,
         what: &'static str,
         sql: &str,
         params: impl Params,
         read: impl FnMut(&Row<'_>) -> rusqlite::Result<T>,
     ) -> Result<Option<T>, StoreError> {
-        Ok(self.list(what, sql, params, read)?.pop())
+        Ok(self.rows(what, sql, params, read)?.pop())
+    }
+
+    fn list<T: Record>(&self, sql: &str, params: impl Params) -> Result<Vec<T>, StoreError> {
+        self.rows(T::WHAT, sql, params, T::read)
+    }
+
+    fn maybe<T: Record>(&self, sql: &str, params: impl Params) -> Result<Option<T>, StoreError> {
+        self.row(T::WHAT, sql, params, T::read)
+    }
+
+    /// The record of a number, which has to be there.
+    fn one<T: Record>(&self, sql: &str, id: impl ToSql + ToString) -> Result<T, StoreError> {
+        self.maybe(sql, [&id])?
+            .ok_or_else(|| not_found(T::WHAT, id))
     }
 
     pub(super) fn failed(&self, source: rusqlite::Error) -> StoreError {
@@ -791,23 +707,24 @@ fn hole(next: u64, seq: u64) -> Option<(u32, u32)> {
 const SEQ_BY_MONO: &str = "SELECT min(seq), max(seq) FROM chunks \
      WHERE connection_id = ?1 AND mono_us_last >= ?2 AND mono_us_first <= ?3";
 
-/// First and last number of the chunks with frames of two ticks. The last chunk that begins at or
-/// before a tick holds it; chunks without a tick lie between and come along. Then one more at
-/// either end.
-const SEQ_BY_TICK: &str = "WITH span AS (SELECT \
-     coalesce((SELECT max(seq) FROM chunks WHERE connection_id = ?1 AND tick_first <= ?2), \
-              (SELECT min(seq) FROM chunks WHERE connection_id = ?1 AND tick_first > ?2)) AS first, \
-     (SELECT max(seq) FROM chunks WHERE connection_id = ?1 AND tick_first <= ?3) AS last) \
-     SELECT max(first - 1, 0), \
-            min(last + 1, (SELECT max(seq) FROM chunks WHERE connection_id = ?1)) \
-     FROM span";
-
 const EVENTS: &str = "SELECT events.*, acknowledgements.wall_us AS acknowledged_wall_us, \
      acknowledgements.note AS acknowledged_note \
      FROM events LEFT JOIN acknowledgements ON acknowledgements.event_id = events.id";
 
 const PULLS: &str =
     "SELECT pulls.*, setups.name AS setup_name FROM pulls LEFT JOIN setups ON setups.id = setup_id";
+
+/// What a row of a table holds.
+pub(super) trait Record: Sized {
+    /// What it is called in errors.
+    const WHAT: &'static str;
+
+    fn read(row: &Row<'_>) -> rusqlite::Result<Self>;
+}
+
+fn checked<T: Record>(row: &Row<'_>) -> rusqlite::Result<()> {
+    T::read(row).map(drop)
+}
 
 /// A statement that reads one row by its number, and whether its row can be understood.
 type RowCheck = fn(&Row<'_>) -> rusqlite::Result<()>;
@@ -817,121 +734,147 @@ pub(super) const ROWS: [(&str, &str, RowCheck); 5] = [
     (
         "connections",
         "SELECT * FROM connections WHERE id = ?",
-        |row| connection_record(row).map(drop),
+        checked::<ConnectionRecord>,
     ),
-    ("setups", "SELECT * FROM setups WHERE id = ?", |row| {
-        setup_record(row).map(drop)
-    }),
+    (
+        "setups",
+        "SELECT * FROM setups WHERE id = ?",
+        checked::<SetupRecord>,
+    ),
     (
         "pulls",
         "SELECT *, NULL AS setup_name FROM pulls WHERE id = ?",
-        |row| pull_record(row).map(drop),
+        checked::<PullRecord>,
     ),
     (
         "events",
         "SELECT *, NULL AS acknowledged_wall_us FROM events WHERE id = ?",
-        |row| event_record(row).map(drop),
+        checked::<EventRecord>,
     ),
     (
         "calibration_history",
         "SELECT * FROM calibration_history WHERE id = ?",
-        |row| calibration_record(row).map(drop),
+        checked::<CalibrationRecord>,
     ),
 ];
 
-fn connection_record(row: &Row<'_>) -> rusqlite::Result<ConnectionRecord> {
-    let hello = match row.get::<_, Option<Vec<u8>>>("hello")? {
-        Some(frame) => Some(Hello {
-            frame,
-            tick_hz: row.get("tick_hz")?,
-            board_id: row.get::<_, i64>("board_id")?.cast_unsigned(),
-            boot: row.get("boot")?,
-        }),
-        None => None,
-    };
-    Ok(ConnectionRecord {
-        id: row.get("id")?,
-        port: row.get("port")?,
-        opened_wall_us: row.get("opened_wall_us")?,
-        opened_mono_us: row.get("opened_mono_us")?,
-        hello,
-        closed_wall_us: row.get("closed_wall_us")?,
-        closed_reason: row.get("closed_reason")?,
-        stand: row.get("stand_hash")?,
-    })
-}
+impl Record for ConnectionRecord {
+    const WHAT: &'static str = "connection";
 
-fn calibration_record(row: &Row<'_>) -> rusqlite::Result<CalibrationRecord> {
-    Ok(CalibrationRecord {
-        id: row.get("id")?,
-        wall_us: row.get("wall_us")?,
-        part: row.get("part")?,
-        calibration: row.get("calibration_hash")?,
-        summary: row.get("summary")?,
-    })
-}
-
-pub(super) fn cursor(row: &Row<'_>) -> rusqlite::Result<Cursor> {
-    Ok(Cursor {
-        chunk: row.get("chunk_id")?,
-        event: row.get("event_id")?,
-        pull: row.get("pull_id")?,
-    })
-}
-
-fn setup_record(row: &Row<'_>) -> rusqlite::Result<SetupRecord> {
-    Ok(SetupRecord {
-        id: row.get("id")?,
-        name: row.get("name")?,
-        created_wall_us: row.get("created_wall_us")?,
-        notes: row.get("notes")?,
-        parts: json(row, "parts")?,
-    })
-}
-
-fn pull_record(row: &Row<'_>) -> rusqlite::Result<PullRecord> {
-    Ok(PullRecord {
-        id: row.get("id")?,
-        connection: row.get("connection_id")?,
-        setup: row.get("setup_id")?,
-        setup_name: row.get("setup_name")?,
-        stand: row.get("stand_hash")?,
-        calibration: row.get("calibration_hash")?,
-        state: row.get("state")?,
-        started_wall_us: row.get("started_wall_us")?,
-        tick_first_wanted: row.get("tick_first_wanted")?,
-        tick_start: row.get("tick_start")?,
-        tick_peak: row.get("tick_peak")?,
-        tick_end: row.get("tick_end")?,
-        chunk_seq_first: row.get("chunk_seq_first")?,
-        chunk_seq_last: row.get("chunk_seq_last")?,
-        air: json(row, "air")?,
-        reasons: json(row, "reasons")?,
-        note: row.get("note")?,
-    })
-}
-
-fn event_record(row: &Row<'_>) -> rusqlite::Result<EventRecord> {
-    Ok(EventRecord {
-        id: row.get("id")?,
-        wall_us: row.get("wall_us")?,
-        mono_us: row.get("mono_us")?,
-        tick: row.get("tick")?,
-        connection: row.get("connection_id")?,
-        pull: row.get("pull_id")?,
-        severity: row.get::<_, StoredSeverity>("severity")?.0,
-        kind: row.get("kind")?,
-        channel: row.get("channel")?,
-        message: row.get("message")?,
-        data: json(row, "data")?,
-        acknowledged: match row.get("acknowledged_wall_us")? {
-            Some(wall_us) => Some(Acknowledgement {
-                wall_us,
-                note: row.get("acknowledged_note")?,
+    fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
+        let hello = match row.get::<_, Option<Vec<u8>>>("hello")? {
+            Some(frame) => Some(Hello {
+                frame,
+                tick_hz: row.get("tick_hz")?,
+                board_id: row.get::<_, i64>("board_id")?.cast_unsigned(),
+                boot: row.get("boot")?,
             }),
             None => None,
-        },
-    })
+        };
+        Ok(Self {
+            id: row.get("id")?,
+            port: row.get("port")?,
+            opened_wall_us: row.get("opened_wall_us")?,
+            opened_mono_us: row.get("opened_mono_us")?,
+            hello,
+            closed_wall_us: row.get("closed_wall_us")?,
+            closed_reason: row.get("closed_reason")?,
+            stand: row.get("stand_hash")?,
+        })
+    }
+}
+
+impl Record for CalibrationRecord {
+    const WHAT: &'static str = "change of the calibrations";
+
+    fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            id: row.get("id")?,
+            wall_us: row.get("wall_us")?,
+            part: row.get("part")?,
+            calibration: row.get("calibration_hash")?,
+            summary: row.get("summary")?,
+        })
+    }
+}
+
+impl Record for Cursor {
+    const WHAT: &'static str = "cursor";
+
+    fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            chunk: row.get("chunk_id")?,
+            event: row.get("event_id")?,
+            pull: row.get("pull_id")?,
+        })
+    }
+}
+
+impl Record for SetupRecord {
+    const WHAT: &'static str = "setup";
+
+    fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            id: row.get("id")?,
+            name: row.get("name")?,
+            created_wall_us: row.get("created_wall_us")?,
+            notes: row.get("notes")?,
+            parts: json(row, "parts")?,
+        })
+    }
+}
+
+impl Record for PullRecord {
+    const WHAT: &'static str = "pull";
+
+    fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            id: row.get("id")?,
+            connection: row.get("connection_id")?,
+            setup: row.get("setup_id")?,
+            setup_name: row.get("setup_name")?,
+            stand: row.get("stand_hash")?,
+            calibration: row.get("calibration_hash")?,
+            state: row.get("state")?,
+            started_wall_us: row.get("started_wall_us")?,
+            tick_first_wanted: row.get("tick_first_wanted")?,
+            tick_start: row.get("tick_start")?,
+            tick_peak: row.get("tick_peak")?,
+            tick_end: row.get("tick_end")?,
+            chunk_seq_first: row.get("chunk_seq_first")?,
+            chunk_seq_last: row.get("chunk_seq_last")?,
+            air: json(row, "air")?,
+            reasons: json(row, "reasons")?,
+            note: row.get("note")?,
+        })
+    }
+}
+
+impl Record for EventRecord {
+    const WHAT: &'static str = "event";
+
+    fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            id: row.get("id")?,
+            wall_us: row.get("wall_us")?,
+            mono_us: row.get("mono_us")?,
+            tick: row.get("tick")?,
+            connection: row.get("connection_id")?,
+            pull: row.get("pull_id")?,
+            severity: row.get::<_, StoredSeverity>("severity")?.0,
+            kind: row.get("kind")?,
+            channel: row.get("channel")?,
+            message: row.get("message")?,
+            data: json(row, "data")?,
+            acknowledged: match row.get("acknowledged_wall_us")? {
+                Some(wall_us) => Some(Acknowledgement {
+                    wall_us,
+                    note: row.get("acknowledged_note")?,
+                }),
+                None => None,
+            },
+        })
+    }
 }
 
 fn json<T: serde::de::DeserializeOwned>(row: &Row<'_>, column: &str) -> rusqlite::Result<T> {
@@ -966,7 +909,7 @@ mod tests {
     #[test]
     fn ranges_are_found_in_the_indexes_alone() {
         let numbers = "SELECT seq, id FROM chunks WHERE connection_id = ? AND seq BETWEEN ? AND ?";
-        for sql in [SEQ_BY_MONO, SEQ_BY_TICK, numbers] {
+        for sql in [SEQ_BY_MONO, numbers] {
             let plan = plan(sql);
             let touching: Vec<_> = plan.iter().filter(|step| step.contains("chunks")).collect();
             assert!(!touching.is_empty(), "{plan:?}");

@@ -63,17 +63,6 @@ row_id!(SetupId, "a setup");
 row_id!(EventId, "an event");
 row_id!(CalibrationId, "a change of the calibrations");
 
-/// A port that was just opened.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct NewConnection {
-    /// Path of the port, or a word for a simulated one.
-    pub port: String,
-    /// When it was opened, wall clock.
-    pub opened_wall_us: i64,
-    /// When it was opened, monotonic clock.
-    pub opened_mono_us: u64,
-}
-
 /// What the board said of itself in its hello frame.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Hello {
@@ -245,6 +234,26 @@ pub struct NewPull {
     pub end: Option<PullEnd>,
 }
 
+impl NewPull {
+    /// One with the numbers that it has to have; nothing else is known of it.
+    #[must_use]
+    pub fn of(connection: ConnectionId, stand: ContentHash, calibration: ContentHash) -> Self {
+        Self {
+            connection,
+            setup: None,
+            stand,
+            calibration,
+            started_wall_us: 0,
+            tick_first_wanted: 0,
+            tick_start: 0,
+            chunk_seq_first: 0,
+            air: Value::Null,
+            note: String::new(),
+            end: None,
+        }
+    }
+}
+
 /// The end of a pull.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct PullEnd {
@@ -258,6 +267,20 @@ pub struct PullEnd {
     pub chunk_seq_last: u32,
     /// Why it ended so, and what is doubtful about it.
     pub reasons: Vec<String>,
+}
+
+impl PullEnd {
+    /// Of one that ended as a pull should; its peak was not looked for.
+    #[must_use]
+    pub const fn stored(tick_end: u64, chunk_seq_last: u32) -> Self {
+        Self {
+            state: PullState::Stored,
+            tick_peak: None,
+            tick_end,
+            chunk_seq_last,
+            reasons: Vec::new(),
+        }
+    }
 }
 
 /// A stored pull.

@@ -2,8 +2,10 @@
 
 use std::path::{Path, PathBuf};
 
+use leverarm_vocabulary::Now;
 use rusqlite::config::DbConfig;
-use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
+use rusqlite::types::FromSql;
+use rusqlite::{Connection, OptionalExtension, Params, Transaction, TransactionBehavior, params};
 use serde_json::Value;
 
 use super::backup;
@@ -12,10 +14,10 @@ use super::error::{StoreError, not_found};
 use super::hash::ContentHash;
 use super::lock::WriterLock;
 use super::open::{self, StoreSize};
-use super::reader::{self, StoreReader};
+use super::reader::{Record, StoreReader};
 use super::records::{
-    Acknowledgement, ChunkId, ConnectionId, Cursor, EventId, Hello, NewCalibration, NewConnection,
-    NewEvent, NewPull, NewSetup, PullEdit, PullEnd, PullId, PullState, SetupId,
+    Acknowledgement, ChunkId, ConnectionId, Cursor, EventId, Hello, NewCalibration, NewEvent,
+    NewPull, NewSetup, PullEdit, PullEnd, PullId, PullState, SetupId,
 };
 use crate::files::{self, InPlace};
 
@@ -160,46 +162,28 @@ impl Store {
         StoreSize::of(&self.folder)
     }
 
-    /// Stores that a port was opened.
+    /// Stores that a port was opened, the path of it or a word for a simulated one, and the stand file in force on it,
+    /// where known, from [`put_stand`](Self::put_stand).
     ///
     /// # Errors
     ///
-    /// As every writing method: [`StoreError::DiskFull`], [`StoreError::ReadOnly`],
-    /// [`StoreError::Corrupt`] or another error of the database; nothing is stored then.
-    pub fn add_connection(&mut self, new: &NewConnection) -> Result<ConnectionId, StoreError> {
-        self.put_connection(new, None)
-    }
-
-    /// Stores that a port was opened, and the stand file in force on it, from
-    /// [`put_stand`](Self::put_stand).
-    ///
-    /// # Errors
-    ///
-    /// [`StoreError::MissingReference`] without that stand file; else as every writing method.
-    pub fn add_connection_of(
+    /// [`StoreError::MissingReference`] without that stand file; else, as every writing method,
+    /// [`StoreError::DiskFull`], [`StoreError::ReadOnly`], [`StoreError::Corrupt`] or another error of the
+    /// database; nothing is stored then.
+    pub fn add_connection(
         &mut self,
-        stand: ContentHash,
-        new: &NewConnection,
-    ) -> Result<ConnectionId, StoreError> {
-        self.put_connection(new, Some(stand))
-    }
-
-    fn put_connection(
-        &mut self,
-        new: &NewConnection,
         stand: Option<ContentHash>,
+        port: &str,
+        opened: Now,
     ) -> Result<ConnectionId, StoreError> {
         self.write("store a connection", |transaction| {
-            transaction
-                .prepare_cached(
-                    "INSERT INTO connections (port, opened_wall_us, opened_mono_us, stand_hash) \
-                     VALUES (?, ?, ?, ?) RETURNING id",
-                )?
-                .query_row(
-                    params![new.port, new.opened_wall_us, new.opened_mono_us, stand],
-                    |row| row.get(0),
-                )
-                .map_err(Failure::from)
+            insert(
+                transaction,
+                "INSERT INTO connections (port, opened_wall_us, opened_mono_us, stand_hash) \
+                 VALUES (?, ?, ?, ?) RETURNING id",
+                params![port, opened.wall_us, opened.mono_us, stand],
+            )
+            .map_err(Failure::from)
         })
     }
 
@@ -236,11 +220,11 @@ impl Store {
                     Ok(())
                 }
                 Some(stored) if stored == given => Ok(()),
-                Some((tick_hz, board_id, boot)) => Err(StoreError::Invalid {
-                    what: "hello of a connection",
-                    expected: board_words(tick_hz, board_id, boot),
-                    found: board_words(given.0, given.1, given.2),
-                }
+                Some((tick_hz, board_id, boot)) => Err(StoreError::invalid(
+                    "hello of a connection",
+                    board_words(tick_hz, board_id, boot),
+                    board_words(given.0, given.1, given.2),
+                )
                 .into()),
             }
         })
@@ -289,13 +273,8 @@ impl Store {
     ///
     /// [`StoreError::Invalid`] when it is not JSON; else as every writing method.
     pub fn put_calibration(&mut self, json: &str) -> Result<ContentHash, StoreError> {
-        serde_json::from_str::<serde::de::IgnoredAny>(json).map_err(|error| {
-            StoreError::Invalid {
-                what: "calibrations",
-                expected: "JSON".into(),
-                found: error.to_string(),
-            }
-        })?;
+        serde_json::from_str::<serde::de::IgnoredAny>(json)
+            .map_err(|error| StoreError::invalid("calibrations", "JSON", error))?;
         let hash = ContentHash::of(json);
         self.write("store calibrations", |transaction| {
             transaction.execute(
@@ -330,25 +309,24 @@ impl Store {
     /// [`StoreError::NameTaken`]; else as every writing method.
     pub fn add_setup(&mut self, new: &NewSetup) -> Result<SetupId, StoreError> {
         self.write("store a setup", |transaction| {
-            transaction
-                .query_row(
-                    "INSERT INTO setups (name, created_wall_us, notes, parts) VALUES (?, ?, ?, ?) \
+            insert(
+                transaction,
+                "INSERT INTO setups (name, created_wall_us, notes, parts) VALUES (?, ?, ?, ?) \
                      ON CONFLICT DO NOTHING RETURNING id",
-                    params![
-                        new.name,
-                        new.created_wall_us,
-                        new.notes,
-                        new.parts.to_string()
-                    ],
-                    |row| row.get(0),
-                )
-                .optional()?
-                .ok_or_else(|| {
-                    StoreError::NameTaken {
-                        name: new.name.clone(),
-                    }
-                    .into()
-                })
+                params![
+                    new.name,
+                    new.created_wall_us,
+                    new.notes,
+                    new.parts.to_string()
+                ],
+            )
+            .optional()?
+            .ok_or_else(|| {
+                StoreError::NameTaken {
+                    name: new.name.clone(),
+                }
+                .into()
+            })
         })
     }
 
@@ -375,53 +353,50 @@ impl Store {
     /// [`StoreError::MissingReference`] without its connection; else as every writing method.
     pub fn add_chunk(&mut self, new: &NewChunk<'_>) -> Result<ChunkId, StoreError> {
         if new.bytes.len() > CHUNK_BYTES_MAX {
-            return Err(StoreError::Invalid {
-                what: "bytes of a chunk",
-                expected: format!("at most {CHUNK_BYTES_MAX}"),
-                found: new.bytes.len().to_string(),
-            });
+            return Err(StoreError::invalid(
+                "bytes of a chunk",
+                format!("at most {CHUNK_BYTES_MAX}"),
+                new.bytes.len(),
+            ));
         }
         if new.mono_us_last < new.mono_us_first {
-            return Err(StoreError::Invalid {
-                what: "mono_us_last of a chunk",
-                expected: format!("at least its mono_us_first {}", new.mono_us_first),
-                found: new.mono_us_last.to_string(),
-            });
+            return Err(StoreError::invalid(
+                "mono_us_last of a chunk",
+                format!("at least its mono_us_first {}", new.mono_us_first),
+                new.mono_us_last,
+            ));
         }
         let doing = "store a chunk";
         let blob = chunk::compress(new.bytes)
             .map_err(|source| StoreError::from_io(&self.folder, doing, source))?;
         let checksum = chunk::checksum(&new.header(), new.bytes);
         self.write(doing, |transaction| {
-            transaction
-                .prepare_cached(
-                    "INSERT INTO chunks (connection_id, seq, mono_us_first, mono_us_last, \
+            insert(
+                transaction,
+                "INSERT INTO chunks (connection_id, seq, mono_us_first, mono_us_last, \
                      wall_us_first, tick_first, bytes_len, checksum, zstd) \
                      VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING RETURNING id",
-                )?
-                .query_row(
-                    params![
-                        new.connection,
-                        new.seq,
-                        new.mono_us_first,
-                        new.mono_us_last,
-                        new.wall_us_first,
-                        new.tick_first,
-                        new.bytes.len(),
-                        checksum,
-                        blob,
-                    ],
-                    |row| row.get(0),
+                params![
+                    new.connection,
+                    new.seq,
+                    new.mono_us_first,
+                    new.mono_us_last,
+                    new.wall_us_first,
+                    new.tick_first,
+                    new.bytes.len(),
+                    checksum,
+                    blob,
+                ],
+            )
+            .optional()?
+            .ok_or_else(|| {
+                StoreError::invalid(
+                    "number of a chunk",
+                    format!("one not yet used in connection {}", new.connection),
+                    new.seq,
                 )
-                .optional()?
-                .ok_or_else(|| {
-                    StoreError::Invalid {
-                        what: "number of a chunk",
-                        expected: format!("one not yet used in connection {}", new.connection),
-                        found: new.seq.to_string(),
-                    }
-                    .into()
-                })
+                .into()
+            })
         })
     }
 
@@ -437,7 +412,8 @@ impl Store {
             check_end(end)?;
         }
         self.write("store a pull", |transaction| {
-            let id = transaction.query_row(
+            let id = insert(
+                transaction,
                 "INSERT INTO pulls (connection_id, setup_id, stand_hash, calibration_hash, state, \
                  started_wall_us, tick_first_wanted, tick_start, chunk_seq_first, air, reasons, \
                  note) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, '[]', ?) RETURNING id",
@@ -454,7 +430,6 @@ impl Store {
                     new.air.to_string(),
                     new.note,
                 ],
-                |row| row.get(0),
             )?;
             if let Some(end) = &new.end {
                 end_pull(transaction, id, end)?;
@@ -479,11 +454,11 @@ impl Store {
                 .optional()?;
             match state {
                 Some(PullState::Running) => end_pull(transaction, pull, end),
-                Some(state) => Err(StoreError::Invalid {
-                    what: "state of the pull to be ended",
-                    expected: PullState::Running.to_string(),
-                    found: state.to_string(),
-                }
+                Some(state) => Err(StoreError::invalid(
+                    "state of the pull to be ended",
+                    PullState::Running.to_string(),
+                    state,
+                )
                 .into()),
                 None => Err(not_found("pull", pull).into()),
             }
@@ -522,28 +497,25 @@ impl Store {
     pub fn add_event(&mut self, new: &NewEvent) -> Result<EventId, StoreError> {
         let event = &new.event;
         self.write("store an event", |transaction| {
-            transaction
-                .prepare_cached(
-                    "INSERT INTO events (wall_us, mono_us, tick, connection_id, pull_id, severity, \
+            insert(
+                transaction,
+                "INSERT INTO events (wall_us, mono_us, tick, connection_id, pull_id, severity, \
                      kind, channel, message, data) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) \
                      RETURNING id",
-                )?
-                .query_row(
-                    params![
-                        event.now.wall_us,
-                        event.now.mono_us,
-                        event.tick,
-                        new.connection,
-                        new.pull,
-                        event.severity.word(),
-                        event.kind.word(),
-                        event.channel,
-                        event.message,
-                        event.data().to_string(),
-                    ],
-                    |row| row.get(0),
-                )
-                .map_err(Failure::from)
+                params![
+                    event.now.wall_us,
+                    event.now.mono_us,
+                    event.tick,
+                    new.connection,
+                    new.pull,
+                    event.severity.word(),
+                    event.kind.word(),
+                    event.channel,
+                    event.message,
+                    event.data().to_string(),
+                ],
+            )
+            .map_err(Failure::from)
         })
     }
 
@@ -587,7 +559,7 @@ impl Store {
                 .query_row(
                     "SELECT * FROM cursors WHERE destination = ?",
                     [destination],
-                    reader::cursor,
+                    Cursor::read,
                 )
                 .map_err(Failure::from)
         })
@@ -684,13 +656,24 @@ impl Store {
     }
 }
 
+/// The number of a new row.
+fn insert<Id: FromSql>(
+    transaction: &Transaction<'_>,
+    sql: &str,
+    params: impl Params,
+) -> rusqlite::Result<Id> {
+    transaction
+        .prepare_cached(sql)?
+        .query_row(params, |row| row.get(0))
+}
+
 fn check_end(end: &PullEnd) -> Result<(), StoreError> {
     if end.state == PullState::Running {
-        return Err(StoreError::Invalid {
-            what: "state at the end of a pull",
-            expected: "stored, aborted, interrupted or tuning".into(),
-            found: end.state.to_string(),
-        });
+        return Err(StoreError::invalid(
+            "state at the end of a pull",
+            "stored, aborted, interrupted or tuning",
+            end.state,
+        ));
     }
     Ok(())
 }
@@ -761,12 +744,7 @@ mod tests {
     fn new_store() -> (tempfile::TempDir, Store, ConnectionId) {
         let folder = tempfile::tempdir().unwrap();
         let mut store = Store::open(folder.path()).unwrap();
-        let new = NewConnection {
-            port: "p".into(),
-            opened_wall_us: 0,
-            opened_mono_us: 0,
-        };
-        let connection = store.add_connection(&new).unwrap();
+        let connection = store.add_connection(None, "p", Now::new(0, 0)).unwrap();
         (folder, store, connection)
     }
 

@@ -1,18 +1,17 @@
 //! The daemon is killed while it writes: nothing it acknowledged is lost, and its lock is gone.
 
-#![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
-
 use std::collections::BTreeMap;
 use std::io::{BufRead, BufReader};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 
 use leverarm_store::{
-    Chunk, ChunkRange, ConnectionId, EventFilter, NewChunk, NewConnection, NewEvent, NewPull,
-    PullState, Store, StoreError, StoreReader,
+    Chunk, ChunkRange, ConnectionId, EventFilter, NewEvent, NewPull, PullState, Store, StoreError,
+    StoreReader,
 };
 use leverarm_vocabulary::{Event, EventKind, Now};
-use serde_json::Value;
+
+use super::second;
 
 const FOLDER_VARIABLE: &str = "LEVERARM_STORE_CRASH_FOLDER";
 
@@ -35,19 +34,6 @@ fn chunk_bytes(connection: ConnectionId, seq: u32) -> Vec<u8> {
         .collect()
 }
 
-fn new_chunk(connection: ConnectionId, seq: u32, bytes: &[u8]) -> NewChunk<'_> {
-    let first = u64::from(seq) * 1_000_000;
-    NewChunk {
-        connection,
-        seq,
-        mono_us_first: first,
-        mono_us_last: first + 999_999,
-        wall_us_first: i64::from(seq),
-        tick_first: Some(first),
-        bytes,
-    }
-}
-
 fn message(connection: ConnectionId, seq: u32) -> String {
     format!("chunk {seq} of connection {connection} was stored")
 }
@@ -61,40 +47,19 @@ fn child() {
     };
     let mut store = Store::open(folder).unwrap();
     let connection = store
-        .add_connection(&NewConnection {
-            port: "simulated".into(),
-            opened_wall_us: 0,
-            opened_mono_us: 0,
-        })
+        .add_connection(None, "simulated", Now::new(0, 0))
         .unwrap();
     let stand = store.put_stand("").unwrap();
     let calibration = store.put_calibration("{}").unwrap();
     let pull = store
-        .add_pull(&NewPull {
-            connection,
-            setup: None,
-            stand,
-            calibration,
-            started_wall_us: 0,
-            tick_first_wanted: 0,
-            tick_start: 0,
-            chunk_seq_first: 0,
-            air: Value::Null,
-            note: String::new(),
-            end: None,
-        })
+        .add_pull(&NewPull::of(connection, stand, calibration))
         .unwrap();
     println!("\nstarted {connection} {pull}");
     for seq in 0.. {
         let bytes = chunk_bytes(connection, seq);
-        let chunk = store
-            .add_chunk(&new_chunk(connection, seq, &bytes))
-            .unwrap();
+        let chunk = store.add_chunk(&second(connection, seq, &bytes)).unwrap();
         println!("chunk {chunk} {seq}");
-        let now = Now {
-            mono_us: u64::from(seq),
-            wall_us: i64::from(seq),
-        };
+        let now = Now::new(u64::from(seq), i64::from(seq));
         let event = Event::new(now, None, EventKind::StoreSlow, message(connection, seq));
         let event = store
             .add_event(&NewEvent {
@@ -110,7 +75,7 @@ fn start(folder: &Path) -> Child {
     Command::new(std::env::current_exe().unwrap())
         .args([
             "--exact",
-            "child",
+            "crash::child",
             "--ignored",
             "--nocapture",
             "--test-threads=1",
@@ -209,7 +174,7 @@ fn killed_while_writing_loses_nothing_acknowledged() {
         );
         for (seq, chunk) in (0..).zip(&stored) {
             let bytes = chunk_bytes(connection, seq);
-            let new = new_chunk(connection, seq, &bytes);
+            let new = second(connection, seq, &bytes);
             if let Some(id) = acknowledged.chunks.get(&seq) {
                 assert_eq!(chunk.id.get(), *id);
             }

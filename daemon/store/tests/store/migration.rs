@@ -1,22 +1,22 @@
 //! A store made by an earlier program opens with today's and holds what was put in.
 
-#![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
-
 use std::fs;
 use std::path::Path;
 
 use leverarm_store::{
-    ChunkRange, EventFilter, Hello, NewChunk, NewConnection, NewEvent, NewPull, NewSetup, PullEnd,
-    PullState, SCHEMA_VERSION, Severity, Store, StoreError, StoreReader,
+    ChunkRange, EventFilter, Hello, NewChunk, NewEvent, NewPull, NewSetup, PullEnd, PullState,
+    SCHEMA_VERSION, Severity, Store, StoreError, StoreReader,
 };
 use leverarm_vocabulary::{Event, EventKind, Now};
 use serde_json::json;
 
+use super::{DATABASE, database, says};
+
 /// What [`fill`] made when `SCHEMA_VERSION` was 1, 2, ….
 const KEPT: [&[u8]; 3] = [
-    include_bytes!("../src/kept/version_1.sqlite"),
-    include_bytes!("../src/kept/version_2.sqlite"),
-    include_bytes!("../src/kept/version_3.sqlite"),
+    include_bytes!("../../src/kept/version_1.sqlite"),
+    include_bytes!("../../src/kept/version_2.sqlite"),
+    include_bytes!("../../src/kept/version_3.sqlite"),
 ];
 
 const STAND: &str = "[drum]\ninertia_kg_m2 = 2.35\n";
@@ -32,11 +32,11 @@ fn chunk_bytes(seq: u32) -> Vec<u8> {
 fn fill(folder: &Path) {
     let mut store = Store::open(folder).unwrap();
     let connection = store
-        .add_connection(&NewConnection {
-            port: "simulated".into(),
-            opened_wall_us: 1_760_000_000_000_000,
-            opened_mono_us: 5_000_000,
-        })
+        .add_connection(
+            None,
+            "simulated",
+            Now::new(5_000_000, 1_760_000_000_000_000),
+        )
         .unwrap();
     let hello = Hello {
         frame: vec![1, 1, 0, 0, 9],
@@ -71,14 +71,10 @@ fn fill(folder: &Path) {
     }
     let pull = store
         .add_pull(&NewPull {
-            connection,
             setup: Some(setup),
-            stand,
-            calibration,
             started_wall_us: 1_760_000_000_500_000,
             tick_first_wanted: 300_000,
             tick_start: 500_000,
-            chunk_seq_first: 0,
             air: json!({"pressure_pa": 99_800.0, "temperature_k": 291.4}),
             note: "first of three".into(),
             end: Some(PullEnd {
@@ -88,12 +84,10 @@ fn fill(folder: &Path) {
                 chunk_seq_last: 2,
                 reasons: vec!["force zero drifted".into()],
             }),
+            ..NewPull::of(connection, stand, calibration)
         })
         .unwrap();
-    let now = Now {
-        mono_us: 7_300_000,
-        wall_us: 1_760_000_002_300_000,
-    };
+    let now = Now::new(7_300_000, 1_760_000_002_300_000);
     let message = "the force zero moved by 12 counts during the pull";
     let drift = Event {
         payload: json!({"counts": 12}),
@@ -146,10 +140,6 @@ fn contents(folder: &Path) -> String {
     format!("{connections:?}{setups:?}{chunks:?}{pulls:?}{texts:?}{events:?}{meta:?}")
 }
 
-fn database(folder: &Path) -> rusqlite::Connection {
-    rusqlite::Connection::open(folder.join("leverarm.sqlite")).unwrap()
-}
-
 /// Every table and index as SQLite holds it.
 fn schema(folder: &Path) -> Vec<(String, Option<String>)> {
     database(folder)
@@ -172,19 +162,13 @@ fn earlier_versions_open_and_hold_what_was_put_in() {
     assert_eq!(KEPT.len() + 1, usize::try_from(SCHEMA_VERSION).unwrap());
     for (earlier, bytes) in (1..).zip(KEPT) {
         let kept = tempfile::tempdir().unwrap();
-        fs::write(kept.path().join("leverarm.sqlite"), bytes).unwrap();
+        fs::write(kept.path().join(DATABASE), bytes).unwrap();
         assert_eq!(version(kept.path()), earlier);
 
         // A reader changes nothing, so it cannot bring the store up to date and says who can.
-        let error = StoreReader::open(kept.path()).unwrap_err();
-        assert!(
-            matches!(error, StoreError::Older { found, .. } if found == earlier),
-            "{error}"
-        );
-        assert!(
-            error.to_string().contains("Start the daemon on it once"),
-            "{error}"
-        );
+        let refused = StoreReader::open(kept.path());
+        assert!(matches!(refused, Err(StoreError::Older { found, .. }) if found == earlier));
+        says(refused, "Start the daemon on it once");
 
         let store = Store::open(kept.path()).unwrap();
         assert_eq!(*store.recovered(), Default::default());
@@ -222,7 +206,7 @@ fn a_newer_store_is_left_alone() {
         .pragma_update(None, "user_version", newer)
         .unwrap();
     connection.close().unwrap();
-    let before = fs::read(folder.path().join("leverarm.sqlite")).unwrap();
+    let before = fs::read(folder.path().join(DATABASE)).unwrap();
     for error in [
         Store::open(folder.path()).map(drop).unwrap_err(),
         StoreReader::open(folder.path()).map(drop).unwrap_err(),
@@ -238,8 +222,5 @@ fn a_newer_store_is_left_alone() {
             "{text}"
         );
     }
-    assert_eq!(
-        before,
-        fs::read(folder.path().join("leverarm.sqlite")).unwrap()
-    );
+    assert_eq!(before, fs::read(folder.path().join(DATABASE)).unwrap());
 }

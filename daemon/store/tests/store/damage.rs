@@ -1,20 +1,19 @@
 //! Flipped bits, zeroed sectors and torn ends in a store's file: they are noticed, nothing false is
 //! read back, and what they did not touch is saved into a new store.
 
-#![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
-
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
 
 use leverarm_store::{
-    ChunkRange, ConnectionId, EventFilter, NewChunk, NewConnection, NewEvent, NewPull, NewSetup,
-    PullEnd, PullState, Store, StoreError, StoreReader, salvage,
+    ChunkRange, ConnectionId, EventFilter, NewEvent, NewPull, NewSetup, PullEnd, PullState, Store,
+    StoreError, StoreReader, salvage,
 };
 use leverarm_vocabulary::{Event, EventKind, Now, Repeats};
 use serde_json::json;
 
-const DATABASE: &str = "leverarm.sqlite";
+use super::{DATABASE, second};
+
 const STAND: &str = "[drum]\ninertia = \"2.35 kg*m^2\"\n";
 const PAGE_BYTES: usize = 4096;
 const CONNECTIONS: u32 = 3;
@@ -58,41 +57,15 @@ fn fill(folder: &Path) {
             })
             .unwrap();
         let connection = store
-            .add_connection_of(
-                stand,
-                &NewConnection {
-                    port: "simulated".into(),
-                    opened_wall_us: 0,
-                    opened_mono_us: 0,
-                },
-            )
+            .add_connection(Some(stand), "simulated", Now::new(0, 0))
             .unwrap();
         for seq in 0..CHUNKS {
-            let first = u64::from(seq) * 500_000;
-            store
-                .add_chunk(&NewChunk {
-                    connection,
-                    seq,
-                    mono_us_first: first,
-                    mono_us_last: first + 499_999,
-                    wall_us_first: i64::from(seq),
-                    tick_first: Some(first),
-                    bytes: &chunk_bytes(number, seq),
-                })
-                .unwrap();
+            let bytes = chunk_bytes(number, seq);
+            store.add_chunk(&second(connection, seq, &bytes)).unwrap();
         }
         let pull = store
             .add_pull(&NewPull {
-                connection,
                 setup: Some(setup),
-                stand,
-                calibration,
-                started_wall_us: 0,
-                tick_first_wanted: 0,
-                tick_start: 0,
-                chunk_seq_first: 0,
-                air: json!(null),
-                note: String::new(),
                 end: Some(PullEnd {
                     state: PullState::Stored,
                     tick_peak: Some(1),
@@ -100,13 +73,11 @@ fn fill(folder: &Path) {
                     chunk_seq_last: CHUNKS - 1,
                     reasons: Vec::new(),
                 }),
+                ..NewPull::of(connection, stand, calibration)
             })
             .unwrap();
         for wall_us in 0..20 {
-            let now = Now {
-                mono_us: 0,
-                wall_us,
-            };
+            let now = Now::new(0, wall_us);
             let message = "12 teeth that gave no edge";
             let missed = Event::new(now, None, EventKind::MissedTeeth, message);
             store
