@@ -132,10 +132,7 @@ mod tests {
     use super::*;
 
     fn at(mono_us: u64) -> Now {
-        Now {
-            mono_us,
-            wall_us: 0,
-        }
+        Now::new(mono_us, 0)
     }
 
     #[test]

@@ -7,6 +7,8 @@
 
 use std::collections::VecDeque;
 
+use super::whole;
+
 /// A board's clock keeps within this share of its rate (protocol, section 3).
 const DRIFT_MAX: f64 = 0.01;
 /// Once its drift has been learnt, a clock may still part from it by this share, as a resonator does
@@ -189,13 +191,7 @@ impl Delay {
     /// How much later than the smallest delay seen what is heard now comes, µs.
     pub(super) fn us(&self) -> u64 {
         let [now_s, before_s] = self.recent_s;
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "float `as` saturates, and a delay is not negative"
-        )]
-        let us = (now_s.min(before_s) * 1e6) as u64;
-        us
+        whole(now_s.min(before_s) * 1e6)
     }
 }
 
@@ -221,15 +217,8 @@ mod tests {
         for n in 0..20 * seconds {
             let sent_s = n as f64 * 0.05;
             let tick = (5.0 + sent_s * (1.0 + drift)) * HZ;
-            #[expect(
-                clippy::cast_possible_truncation,
-                clippy::cast_sign_loss,
-                reason = "test"
-            )]
-            let (tick, came_us) = (
-                tick as u64,
-                ((100.0 + sent_s + way_s(n, sent_s)) * 1e6) as u64,
-            );
+            let tick = whole(tick);
+            let came_us = whole((100.0 + sent_s + way_s(n, sent_s)) * 1e6);
             newest_us = came_us.max(newest_us); // words keep their order
             delay.saw(tick);
             delay.hear(newest_us, HZ);

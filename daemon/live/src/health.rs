@@ -9,7 +9,7 @@ use leverarm_config::{Channel, Quantity, Source};
 use leverarm_protocol::{BoardMessage, TEMPERATURE_UNREADABLE};
 use leverarm_torque::reduce::LoadCellModel;
 
-use super::{Event, Now, Output};
+use super::{Event, Now, Output, whole};
 use leverarm_values::CalibratedStand;
 use leverarm_vocabulary::{EventKind, Repeats, payload};
 
@@ -403,12 +403,7 @@ impl ClockWatch {
     /// For a board that cuts when no heartbeat came for this long.
     #[must_use]
     pub fn new(heartbeat_timeout_ms: u16) -> Self {
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "a positive number of at most 65 s"
-        )]
-        let late_us = (f64::from(heartbeat_timeout_ms) * 1e3 * LATE_SHARE) as u64;
+        let late_us = whole(f64::from(heartbeat_timeout_ms) * 1e3 * LATE_SHARE);
         Self {
             late_us,
             last_beat_us: None,
@@ -490,13 +485,7 @@ impl HealthDesk {
             watch: watch_of(channel),
             spikes: 0,
             spike_counts: 0.0,
-            spikes_since: (
-                Now {
-                    mono_us: 0,
-                    wall_us: 0,
-                },
-                0,
-            ),
+            spikes_since: (Now::new(0, 0), 0),
         });
         // Converters for load cells have 24 bits; wider ones never reach these ends by chance.
         const BITS_24: i32 = 1 << 23;
@@ -883,7 +872,7 @@ mod tests {
     #[test]
     fn late_heartbeats_and_clock_jumps() {
         let mut clocks = ClockWatch::new(250);
-        let at = |mono_us: u64, wall_us: i64| Now { mono_us, wall_us };
+        let at = |mono_us: u64, wall_us: i64| Now::new(mono_us, wall_us);
         assert_eq!(clocks.beat(at(0, 0)), None);
         assert_eq!(clocks.beat(at(50_000, 0)), None);
         assert_eq!(clocks.beat(at(175_001, 0)), Some(125_001));

@@ -1329,3 +1329,13 @@ fn add_counters(sum: &mut Counters, other: &Counters) {
     sum.reordered += other.reordered;
     sum.restarts += other.restarts;
 }
+
+/// The whole part of a number; 0 below it.
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "float `as` saturates"
+)]
+const fn whole(number: f64) -> u64 {
+    number as u64
+}

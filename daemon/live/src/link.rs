@@ -158,10 +158,7 @@ pub(super) fn limits_wanted(stand: &Stand, tick_hz: u32) -> Limits {
         {
             #[expect(clippy::cast_possible_truncation, reason = "float `as` saturates")]
             let counts_max = ((limit_k - at_zero) / per_count).ceil() as i32;
-            let limit = TemperatureLimit {
-                channel: number,
-                counts_max,
-            };
+            let limit = TemperatureLimit::new(number, counts_max);
             if temperatures.push(limit).is_err() {
                 break; // the board holds four; the daemon's own guards hold them all
             }
@@ -219,10 +216,7 @@ mod tests {
 
     #[test]
     fn tighter_limits_are_in_force_and_looser_ones_are_named() {
-        let limit = |channel, counts_max| TemperatureLimit {
-            channel,
-            counts_max,
-        };
+        let limit = |channel, counts_max| TemperatureLimit::new(channel, counts_max);
         let wanted = Limits {
             tooth_period_ticks_min: 1_600,
             short_periods_to_cut: 3,

@@ -678,10 +678,7 @@ impl LoadDesk {
         tick: u64,
         rad_per_s: f64,
     ) -> Result<String, String> {
-        let order = LoadOrder::Speed {
-            rad_per_s,
-            rad_per_s2: None,
-        };
+        let order = LoadOrder::speed(rad_per_s, None);
         if let Some(it) = &self.of.stand().absorber {
             identify::model_u(it.absorber.kind).map_err(|why| why.to_string())?;
         }
@@ -741,10 +738,7 @@ impl LoadDesk {
             switches,
         };
         out.tell(Event::telling(now, Some(tick), &told, words.clone()).of(severity));
-        self.give(LoadOrder::Speed {
-            rad_per_s,
-            rad_per_s2: None,
-        });
+        self.give(LoadOrder::speed(rad_per_s, None));
         was_kept.then_some(RunNews::Over {
             words,
             ending: Ending::Tuning,
@@ -846,10 +840,7 @@ impl LoadDesk {
         let Some(status) = self.fresh(now).copied() else {
             if let Some(relay) = &self.relay {
                 let rad_per_s = relay.target_rad_per_s * self.ratio();
-                self.give(LoadOrder::Speed {
-                    rad_per_s,
-                    rad_per_s2: None,
-                });
+                self.give(LoadOrder::speed(rad_per_s, None));
             }
             return self.break_off("the board told nothing of its load");
         };
@@ -1029,10 +1020,7 @@ impl LoadDesk {
         };
         // It is held where it is until the throttle is closed.
         let here = f64::from(status.reference) / UNIT * ratio;
-        self.give(LoadOrder::Speed {
-            rad_per_s: here,
-            rad_per_s2: None,
-        });
+        self.give(LoadOrder::speed(here, None));
         Some(RunNews::Over {
             words,
             ending: Ending::Whole,

@@ -74,10 +74,7 @@ impl Log {
             is_cut: false,
             origin: None,
             tick: 0,
-            now: Now {
-                mono_us: 0,
-                wall_us: began_wall_us,
-            },
+            now: Now::new(0, began_wall_us),
             out: Vec::new(),
         }
     }
@@ -123,10 +120,7 @@ impl Log {
         let (from, from_us) = *self.origin.get_or_insert((tick, self.now.mono_us));
         let since_us = 1_000_000 * tick.saturating_sub(from) / u64::from(self.tick_hz);
         let mono_us = self.now.mono_us.max(from_us + since_us);
-        self.now = Now {
-            mono_us,
-            wall_us: self.began_wall_us.saturating_add_unsigned(mono_us),
-        };
+        self.now = Now::new(mono_us, self.began_wall_us.saturating_add_unsigned(mono_us));
         self.chunks.saw_tick(tick);
         match message {
             BoardMessage::Hello(hello) if !self.has_hello => {

@@ -2,9 +2,9 @@
 
 use leverarm_config::{PullRules, Stand};
 
-use super::Ending;
 use super::live::PullPhase;
 use super::wheel::Mark;
+use super::{Ending, whole};
 
 /// A pull began or ended.
 #[derive(Clone, Debug, PartialEq)]
@@ -101,13 +101,8 @@ impl PullFinder {
         }
     }
 
-    #[expect(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "float `as` saturates, and durations are positive"
-    )]
     fn ticks(&self, seconds: f64) -> u64 {
-        (seconds * self.tick_hz) as u64
+        whole(seconds * self.tick_hz)
     }
 
     /// New whole-turn motion. `ready` is false while the stand is cut: no pull can start then.
@@ -316,12 +311,7 @@ mod tests {
             let after = path.iter().position(|p| p.0 > t).unwrap();
             let ((t0, w0), (t1, w1)) = (path[after - 1], path[after]);
             let slope = (w1 - w0) / (t1 - t0);
-            #[expect(
-                clippy::cast_possible_truncation,
-                clippy::cast_sign_loss,
-                reason = "positive"
-            )]
-            let tick = (t * HZ) as u64;
+            let tick = whole(t * HZ);
             let mark = Mark {
                 tick,
                 engine_rad_per_s: w0 + slope * (t - t0),
@@ -337,10 +327,21 @@ mod tests {
         events
     }
 
+    const WHOLE: [(f64, f64); 4] = [(0.0, 150.0), (1.0, 200.0), (4.0, 950.0), (9.0, 200.0)];
+
+    /// How the last pull ended, and why.
+    fn end(events: &[PullEvent]) -> (Ending, &[String]) {
+        match events.last() {
+            Some(PullEvent::Ended {
+                ending, reasons, ..
+            }) => (*ending, reasons),
+            _ => panic!("{events:?}"),
+        }
+    }
+
     #[test]
     fn a_whole_pull_with_pre_trigger_and_coast() {
-        let path = [(0.0, 150.0), (1.0, 200.0), (4.0, 950.0), (9.0, 200.0)];
-        let events = run(&mut finder(), &path, |_| true);
+        let events = run(&mut finder(), &WHOLE, |_| true);
         let [
             PullEvent::Started {
                 tick_first_wanted,
@@ -367,14 +368,8 @@ mod tests {
     fn a_pull_that_stops_short_is_not_whole() {
         let path = [(0.0, 200.0), (3.0, 700.0), (8.0, 200.0)];
         let events = run(&mut finder(), &path, |_| true);
-        let Some(PullEvent::Ended {
-            ending: Ending::Broken,
-            reasons,
-            ..
-        }) = events.last()
-        else {
-            panic!("{events:?}");
-        };
+        let (ending, reasons) = end(&events);
+        assert!(ending == Ending::Broken);
         assert!(reasons[0].contains("short of its end"), "{reasons:?}");
     }
 
@@ -388,16 +383,9 @@ mod tests {
 
     #[test]
     fn a_cut_aborts() {
-        let path = [(0.0, 150.0), (1.0, 200.0), (4.0, 950.0), (9.0, 200.0)];
-        let events = run(&mut finder(), &path, |t| t < 3.0);
-        let Some(PullEvent::Ended {
-            ending: Ending::Broken,
-            reasons,
-            ..
-        }) = events.last()
-        else {
-            panic!("{events:?}");
-        };
+        let events = run(&mut finder(), &WHOLE, |t| t < 3.0);
+        let (ending, reasons) = end(&events);
+        assert!(ending == Ending::Broken);
         assert_eq!(reasons[0], "the stand was cut: enough");
     }
 
@@ -414,14 +402,12 @@ mod tests {
         let events = run(&mut finder(), &path, |_| true);
         let [
             PullEvent::Started { tick_start, .. },
-            PullEvent::Ended {
-                ending: Ending::Whole,
-                ..
-            },
+            PullEvent::Ended { .. },
         ] = events.as_slice()
         else {
             panic!("{events:?}");
         };
+        assert!(end(&events).0 == Ending::Whole);
         assert!((1_400_000..=1_600_000).contains(tick_start), "{tick_start}");
     }
 
@@ -450,16 +436,9 @@ mod tests {
     /// Cut above its end speed, a pull has all it needs.
     #[test]
     fn a_cut_beyond_the_end_leaves_the_pull_whole() {
-        let path = [(0.0, 150.0), (1.0, 200.0), (4.0, 950.0), (9.0, 200.0)];
-        let events = run(&mut finder(), &path, |t| t < 3.9);
-        let Some(PullEvent::Ended {
-            ending: Ending::Whole,
-            reasons,
-            ..
-        }) = events.last()
-        else {
-            panic!("{events:?}");
-        };
+        let events = run(&mut finder(), &WHOLE, |t| t < 3.9);
+        let (ending, reasons) = end(&events);
+        assert!(ending == Ending::Whole);
         assert_eq!(reasons, &["the stand was cut: enough".to_owned()]);
     }
 
@@ -470,13 +449,8 @@ mod tests {
         let events = run(&mut finder, &path, |_| true);
         assert!(matches!(events.as_slice(), [PullEvent::Started { .. }]));
         assert_eq!(finder.time(6_000_000), None);
-        assert!(matches!(
-            finder.time(8_000_000),
-            Some(PullEvent::Ended {
-                ending: Ending::Broken,
-                ..
-            })
-        ));
+        let ended = finder.time(8_000_000);
+        assert!(end(ended.as_slice()).0 == Ending::Broken);
     }
 
     #[test]
@@ -489,18 +463,7 @@ mod tests {
             (12.0, 200.0),
         ];
         let events = run(&mut finder(), &path, |_| true);
-        let wholes = events
-            .iter()
-            .filter(|e| {
-                matches!(
-                    e,
-                    PullEvent::Ended {
-                        ending: Ending::Whole,
-                        ..
-                    }
-                )
-            })
-            .count();
-        assert_eq!(wholes, 2, "{events:?}");
+        let is_whole = |e: &&PullEvent| matches!(e, PullEvent::Ended { ending, .. } if *ending == Ending::Whole);
+        assert_eq!(events.iter().filter(is_whole).count(), 2, "{events:?}");
     }
 }

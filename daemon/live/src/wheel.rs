@@ -8,6 +8,8 @@ use leverarm_config::{Pickup, Shaft, Stand};
 use leverarm_filters::causal::{CausalMotion, CausalSpeed};
 use leverarm_filters::teeth::{Edge, Tooth, ToothKind, ToothTracker};
 
+use super::whole;
+
 /// A wheel without an edge for this long has stopped.
 const STANDSTILL_S: f64 = 0.5;
 /// Pitches from a start or a new lock before a speed is believed: two false edges beside a wheel at
@@ -410,7 +412,7 @@ impl Wheel {
         let gone = f64::from(TEETH_GONE_MAX.min(self.pickup.teeth.saturating_sub(1)));
         let speed = tracker.omega_rad_per_s();
         let gone_s = speed.map_or(0.0, |speed| gone * tracker.pitch_rad() / speed);
-        let later = ticks(UNDER_WAY_S + gone_s, self.tick_hz);
+        let later = whole((UNDER_WAY_S + gone_s) * self.tick_hz);
         Some(tracker.omega_at_rad_per_s(tick.saturating_sub(later)))
     }
 
@@ -426,7 +428,7 @@ impl Wheel {
 
     fn tick_at_host(&self, mono_us: u64) -> u64 {
         let since_us = mono_us.saturating_sub(self.last_us.unwrap_or(0));
-        let since = ticks(since_us as f64 * 1e-6, self.tick_hz);
+        let since = whole(since_us as f64 * 1e-6 * self.tick_hz);
         self.last_tick.unwrap_or(0).saturating_add(since)
     }
 
@@ -460,15 +462,6 @@ impl Wheel {
     pub(super) fn engine_per_wheel(&self) -> f64 {
         self.engine_per_wheel
     }
-}
-
-#[expect(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "float `as` saturates, and both factors are positive"
-)]
-fn ticks(seconds: f64, tick_hz: f64) -> u64 {
-    (seconds * tick_hz) as u64
 }
 
 /// Times of whole turns, from each tooth to the same one a turn later.
@@ -720,7 +713,7 @@ mod tests {
             let angle = TAU / 8.0 * tooth as f64;
             (-20.0 + (400.0 + 60.0 * angle).sqrt()) / 30.0
         };
-        let tick = |tooth: u64| ticks(when(tooth), HZ);
+        let tick = |tooth: u64| whole(when(tooth) * HZ);
         let mut marks = Vec::new();
         let mut number = 0;
         for tooth in 0..400 {

@@ -32,11 +32,7 @@ const CHANNELS: [Channel; 3] = [
 ];
 
 const fn channel(kind: ChannelKind, number: u8, rate_hz: u16) -> Channel {
-    Channel {
-        kind,
-        number,
-        rate_hz,
-    }
+    Channel::new(kind, number, rate_hz)
 }
 
 /// A hand-made board on a line without delay, and the core that hears it.
@@ -82,14 +78,7 @@ impl Bench {
             started_us: 0,
             boot: 1,
             seq: 0,
-            board: Status {
-                state: BoardState::Running,
-                cut_id: 0,
-                cause: None,
-                captures_lost: 0,
-                receive_errors: 0,
-                limits: Limits::default(),
-            },
+            board: Status::running(Limits::default()),
             deaf: false,
             mute: false,
             next_status_us: 0,
@@ -107,8 +96,7 @@ impl Bench {
     /// Port open, hello heard, limits in force, heartbeats going out.
     fn up() -> Self {
         let mut bench = Self::new();
-        bench.open();
-        bench.hello();
+        bench.connect();
         bench.pass_ms(200);
         assert_eq!(bench.board.limits.heartbeat_timeout_ms, 250);
         assert_eq!(bench.not_understood, 0);
@@ -116,10 +104,10 @@ impl Bench {
     }
 
     fn now(&self) -> Now {
-        Now {
-            mono_us: self.now_us,
-            wall_us: WALL_US + self.now_us.cast_signed() + self.wall_jump_us,
-        }
+        Now::new(
+            self.now_us,
+            WALL_US + self.now_us.cast_signed() + self.wall_jump_us,
+        )
     }
 
     fn tick_of_board(&self) -> u64 {
@@ -164,31 +152,42 @@ impl Bench {
         self.next_status_us = self.now_us + 1_000;
     }
 
-    fn open(&mut self) {
-        let mut out = Output::default();
-        self.fed.clear();
-        self.core.port_opened(self.now(), "/dev/test", &mut out);
+    fn act<T>(&mut self, act: impl FnOnce(&mut Core, Now, &mut Output) -> T) -> T {
+        let (now, mut out) = (self.now(), Output::default());
+        let result = act(&mut self.core, now, &mut out);
         self.take(out);
+        result
+    }
+
+    fn connect(&mut self) {
+        self.open();
+        self.hello();
+    }
+
+    fn open(&mut self) {
+        self.fed.clear();
+        self.act(|core, now, out| core.port_opened(now, "/dev/test", out));
     }
 
     fn feed(&mut self, bytes: &[u8]) {
-        let mut out = Output::default();
         self.fed.extend_from_slice(bytes);
-        self.core.feed(self.now(), bytes, &mut out);
-        self.take(out);
+        self.act(|core, now, out| core.feed(now, bytes, out));
     }
 
     fn tick(&mut self) {
-        let mut out = Output::default();
-        self.core.tick(self.now(), &mut out);
-        self.take(out);
+        self.act(Core::tick);
     }
 
     fn command(&mut self, command: &Command) -> Result<String, CommandError> {
-        let mut out = Output::default();
-        let result = self.core.command(self.now(), command, &mut out);
-        self.take(out);
-        result
+        self.act(|core, now, out| core.command(now, command, out))
+    }
+
+    fn release(&mut self, cut_id: u32) -> Result<String, CommandError> {
+        self.command(&Command::Release { cut_id })
+    }
+
+    fn lose_port(&mut self) {
+        self.act(|core, now, out| core.port_lost(now, "unplugged", out));
     }
 
     fn cut_by_hand(&mut self) {
@@ -250,6 +249,19 @@ impl Bench {
         self.frame_at(tick, &BoardMessage::Temperature { channel, counts })
     }
 
+    /// The board tells the head's temperature, in degrees Celsius.
+    fn heat_head(&mut self, celsius: f64) {
+        let frame = self.temperature(0, 273.15 + celsius);
+        self.feed(&frame);
+    }
+
+    /// The board has cut by itself.
+    fn board_cut(&mut self, cut_id: u16, cause: CutCause) {
+        self.board.state = BoardState::Cut;
+        self.board.cut_id = cut_id;
+        self.board.cause = Some(cause);
+    }
+
     /// The board starts again, silently.
     fn restart(&mut self) {
         self.started_us = self.now_us;
@@ -270,12 +282,7 @@ impl Bench {
     /// frames of at most 20 ms, status every 50 ms.
     fn drive(&mut self, seconds: f64, rad_per_s: impl Fn(f64) -> f64) {
         const STEP_US: u64 = 100;
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "positive"
-        )]
-        let steps = (seconds * 1e6) as u64 / STEP_US;
+        let steps = whole(seconds * 1e6) / STEP_US;
         let pitch = TAU / TEETH_PER_TURN;
         let mut edges = Vec::new();
         for step in 0..steps {
@@ -284,17 +291,9 @@ impl Bench {
             self.drum_rad += speed * STEP_US as f64 * 1e-6;
             let tooth = (self.drum_rad / pitch).floor();
             if tooth > (before / pitch).floor() {
-                #[expect(
-                    clippy::cast_possible_truncation,
-                    clippy::cast_sign_loss,
-                    reason = "positive and small"
-                )]
-                let (into_us, number) = (
-                    ((tooth * pitch - before) / speed * 1e6) as u64,
-                    tooth as u64,
-                );
+                let into_us = whole((tooth * pitch - before) / speed * 1e6);
                 let passed = self.tick_of_board() + into_us;
-                edges.extend((self.pickup)(number, passed));
+                edges.extend((self.pickup)(whole(tooth), passed));
             }
             self.now_us += STEP_US;
             if self.now_us.is_multiple_of(20_000) || step + 1 == steps {
@@ -354,6 +353,12 @@ impl Bench {
         events.collect()
     }
 
+    /// The first event of a kind has this in its words.
+    fn tells(&self, kind: &str, text: &str) {
+        let told = self.events(kind);
+        assert!(told[0].1.contains(text), "{told:?}");
+    }
+
     fn chunks(&self) -> impl Iterator<Item = &ChunkData> {
         self.records.iter().filter_map(|record| match record {
             Record::Chunk(chunk) => Some(chunk),
@@ -377,6 +382,16 @@ impl Bench {
         });
         (started.collect(), ended.collect())
     }
+}
+
+/// The whole part of a number that is not below 0.
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "far within"
+)]
+const fn whole(number: f64) -> u64 {
+    number as u64
 }
 
 fn is_heartbeat(message: &HostMessage) -> bool {
@@ -420,8 +435,7 @@ fn identify_is_asked_until_the_hello_and_after_losses() {
     assert_eq!(bench.count(is_identify), 4, "every 500 ms");
     assert_eq!(bench.events("no board"), []);
     bench.pass_ms(200);
-    let told = bench.events("no board");
-    assert!(told[0].1.contains("not a byte came"), "{told:?}");
+    bench.tells("no board", "not a byte came");
     bench.hello();
     bench.mute = false;
     bench.pass_ms(3_000);
@@ -461,18 +475,13 @@ fn heartbeats_come_before_limits_and_every_50_ms() {
 fn limits_are_repeated_until_as_tight_ones_are_in_force() {
     let mut bench = Bench::new();
     bench.deaf = true;
-    bench.open();
-    bench.hello();
+    bench.connect();
     bench.pass_ms(1_900);
     assert_eq!(bench.count(is_limits), 4);
     assert_eq!(bench.events("limits refused"), []);
     bench.pass_ms(400);
-    let told = bench.events("limits refused");
-    assert_eq!(told.len(), 1);
-    assert!(
-        told[0].1.contains("the speed limit, the heartbeat"),
-        "{told:?}"
-    );
+    bench.tells("limits refused", "the speed limit, the heartbeat");
+    assert_eq!(bench.events("limits refused").len(), 1);
     // The firmware has a tighter speed limit of its own.
     let Some((_, HostMessage::Limits(wanted))) = bench.sent.iter().rfind(|(_, it)| is_limits(it))
     else {
@@ -491,15 +500,12 @@ fn limits_are_repeated_until_as_tight_ones_are_in_force() {
 #[test]
 fn unfit_is_silent() {
     let mut bench = Bench::up();
-    let mut out = Output::default();
-    bench.core.store_keeps_up(false, bench.now(), &mut out);
-    bench.take(out);
+    bench.act(|core, now, out| core.store_keeps_up(false, now, out));
     assert!(!bench.core.live(bench.now()).fit);
     let before = bench.count(is_heartbeat);
     bench.pass_ms(500);
     assert_eq!(bench.count(is_heartbeat), before);
-    let mut out = Output::default();
-    bench.core.store_keeps_up(true, bench.now(), &mut out);
+    bench.act(|core, now, out| core.store_keeps_up(true, now, out));
     bench.pass_ms(500);
     assert_eq!(bench.count(is_heartbeat), before + 10);
 
@@ -526,12 +532,7 @@ fn overspeed_cuts_in_the_same_call_after_two_pitches() {
     let pitch_us = 1e6 * TAU / TEETH_PER_TURN / (1.01 * LIMIT_RAD_PER_S);
     let mut tick = bench.tick_of_board();
     for edge in 1..=3 {
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "a few thousand"
-        )]
-        let pitch = pitch_us as u64;
+        let pitch = whole(pitch_us);
         tick += pitch;
         bench.now_us += pitch;
         let before = bench.sent.len();
@@ -544,11 +545,7 @@ fn overspeed_cuts_in_the_same_call_after_two_pitches() {
             assert_eq!(sent, [&HostMessage::Cut { reason: 1 }]);
         }
     }
-    let events = bench.events("guard tripped");
-    assert!(
-        events[0].1.contains("1515 rpm is above 1500 rpm"),
-        "{events:?}"
-    );
+    bench.tells("guard tripped", "1515 rpm is above 1500 rpm");
     assert_eq!(bench.events("cut").len(), 1);
 }
 
@@ -576,10 +573,7 @@ fn a_cut_is_repeated_until_confirmed_and_latched_until_released() {
         cuts.windows(2).all(|pair| pair[1] - pair[0] == 20_000),
         "{cuts:?}"
     );
-    assert_eq!(
-        bench.command(&Command::Release { cut_id: 1 }),
-        Err(CommandError::NotConfirmed)
-    );
+    assert_eq!(bench.release(1), Err(CommandError::NotConfirmed));
 
     bench.deaf = false;
     bench.pass_ms(100);
@@ -595,17 +589,14 @@ fn a_cut_is_repeated_until_confirmed_and_latched_until_released() {
     );
 
     assert_eq!(
-        bench.command(&Command::Release { cut_id: 9 }),
+        bench.release(9),
         Err(CommandError::OtherCut { asked: 9, found: 1 })
     );
-    bench.command(&Command::Release { cut_id: 1 }).unwrap();
+    bench.release(1).unwrap();
     bench.pass_ms(100);
     assert_eq!(bench.latch(), CutLatch::Running);
     assert_eq!(bench.count(is_release), 1);
-    assert_eq!(
-        bench.command(&Command::Release { cut_id: 1 }),
-        Err(CommandError::NotCut)
-    );
+    assert_eq!(bench.release(1), Err(CommandError::NotCut));
     for (kind, count) in [("cut", 1), ("cut confirmed", 1), ("released", 1)] {
         assert_eq!(bench.events(kind).len(), count, "{kind}");
     }
@@ -617,7 +608,7 @@ fn a_release_is_tried_for_a_second() {
     bench.cut_by_hand();
     bench.pass_ms(100);
     bench.deaf = true;
-    bench.command(&Command::Release { cut_id: 1 }).unwrap();
+    bench.release(1).unwrap();
     bench.pass_ms(3_000);
     let times = bench.times(is_release);
     assert!((10..=11).contains(&times.len()), "{times:?}");
@@ -631,23 +622,18 @@ fn a_tripped_guard_refuses_the_release() {
     let mut bench = Bench::up();
     for _ in 0..10 {
         bench.pass_ms(100);
-        let hot = bench.temperature(0, 273.15 + 250.0);
-        bench.feed(&hot);
+        bench.heat_head(250.0);
     }
     assert_eq!(bench.latch(), CutLatch::Confirmed);
     let guard = "head too hot".to_owned();
-    assert_eq!(
-        bench.command(&Command::Release { cut_id: 1 }),
-        Err(CommandError::StillTripped { guard })
-    );
+    assert_eq!(bench.release(1), Err(CommandError::StillTripped { guard }));
     for _ in 0..10 {
         bench.pass_ms(100);
-        let cool = bench.temperature(0, 273.15 + 150.0);
-        bench.feed(&cool);
+        bench.heat_head(150.0);
     }
     assert_eq!(bench.events("guard cleared").len(), 1);
     assert_eq!(bench.latch(), CutLatch::Confirmed, "cleared, not released");
-    bench.command(&Command::Release { cut_id: 1 }).unwrap();
+    bench.release(1).unwrap();
     bench.pass_ms(100);
     assert_eq!(bench.latch(), CutLatch::Running);
 }
@@ -658,20 +644,17 @@ fn debounce_is_in_sample_time() {
     let mut bench = Bench::up();
     for _ in 0..5 {
         bench.pass_ms(100);
-        let hot = bench.temperature(0, 273.15 + 250.0);
-        bench.feed(&hot);
+        bench.heat_head(250.0);
     }
     bench.pass_ms(2_000);
     assert_eq!(bench.latch(), CutLatch::Running);
     bench.pass_ms(100);
-    let cool = bench.temperature(0, 273.15 + 150.0);
-    bench.feed(&cool);
+    bench.heat_head(150.0);
 
     // Six are enough, though the link held the last four up.
     for _ in 0..2 {
         bench.pass_ms(100);
-        let hot = bench.temperature(0, 273.15 + 250.0);
-        bench.feed(&hot);
+        bench.heat_head(250.0);
     }
     let tick = bench.tick_of_board();
     bench.mute = true;
@@ -686,14 +669,12 @@ fn debounce_is_in_sample_time() {
 #[test]
 fn a_debounce_does_not_span_connections() {
     let mut bench = Bench::up();
-    let hot = bench.temperature(0, 273.15 + 250.0);
-    bench.feed(&hot);
+    bench.heat_head(250.0);
     bench.pass_ms(100);
     bench.restart();
     bench.hello();
     bench.pass_ms(100);
-    let hot = bench.temperature(0, 273.15 + 250.0);
-    bench.feed(&hot);
+    bench.heat_head(250.0);
     bench.pass_ms(300);
     assert_eq!(bench.latch(), CutLatch::Running);
 }
@@ -704,13 +685,11 @@ fn samples_before_the_hello_are_kept_but_not_judged() {
     bench.open();
     for _ in 0..20 {
         bench.pass_ms(100);
-        let hot = bench.temperature(0, 273.15 + 250.0);
-        bench.feed(&hot);
+        bench.heat_head(250.0);
     }
     assert_eq!(bench.latch(), CutLatch::Running);
     bench.hello();
-    let hot = bench.temperature(0, 273.15 + 250.0);
-    bench.feed(&hot);
+    bench.heat_head(250.0);
     assert_eq!(bench.latch(), CutLatch::Running, "the debounce begins now");
 }
 
@@ -722,12 +701,7 @@ fn an_isolated_false_edge_does_not_cut() {
         let mut bench = Bench::up();
         bench.pickup = Box::new(move |number, tick| {
             let pitch_us = 1e6 * TAU / TEETH_PER_TURN / (0.98 * LIMIT_RAD_PER_S);
-            #[expect(
-                clippy::cast_possible_truncation,
-                clippy::cast_sign_loss,
-                reason = "a few thousand"
-            )]
-            let after = (pitch_us * f64::from(percent) / 100.0) as u64;
+            let after = whole(pitch_us * f64::from(percent) / 100.0);
             if number % 11 == 0 {
                 vec![tick, tick + after]
             } else {
@@ -770,7 +744,7 @@ fn teeth_that_end_on_a_turning_drum_are_a_lost_sensor() {
     bench.pass_ms(20_000);
     let guard = "sensor lost (drum speed)".to_owned();
     assert_eq!(
-        bench.command(&Command::Release { cut_id: 1 }),
+        bench.release(1),
         Err(CommandError::StillTripped {
             guard: guard.clone()
         })
@@ -779,14 +753,11 @@ fn teeth_that_end_on_a_turning_drum_are_a_lost_sensor() {
     bench.restart();
     bench.hello();
     bench.pass_ms(2_000);
-    assert_eq!(
-        bench.command(&Command::Release { cut_id: 1 }),
-        Err(CommandError::StillTripped { guard })
-    );
+    assert_eq!(bench.release(1), Err(CommandError::StillTripped { guard }));
     // Turned by hand, it shows its teeth.
     bench.pickup = Box::new(|_, tick| vec![tick]);
     bench.drive(1.0, |_| 5.0);
-    bench.command(&Command::Release { cut_id: 1 }).unwrap();
+    bench.release(1).unwrap();
 }
 
 #[test]
@@ -834,9 +805,7 @@ fn a_late_loop_cuts_nothing() {
 #[test]
 fn silence_of_the_board_cuts_even_when_the_port_is_gone() {
     let mut bench = Bench::up();
-    let mut out = Output::default();
-    bench.core.port_lost(bench.now(), "unplugged", &mut out);
-    bench.take(out);
+    bench.lose_port();
     let before = bench.sent.len();
     bench.pass_ms(400);
     assert_eq!(bench.latch(), CutLatch::Running);
@@ -844,10 +813,7 @@ fn silence_of_the_board_cuts_even_when_the_port_is_gone() {
     assert_eq!(bench.latch(), CutLatch::Requested);
     assert_eq!(bench.sent.len(), before, "nothing is said to a closed port");
     assert_eq!(bench.events("cut unconfirmed").len(), 1);
-    assert_eq!(
-        bench.command(&Command::Release { cut_id: 1 }),
-        Err(CommandError::NoBoard)
-    );
+    assert_eq!(bench.release(1), Err(CommandError::NoBoard));
     bench.open();
     assert!(is_cut(&bench.sent[before].1), "{:?}", bench.sent[before]);
     bench.hello();
@@ -865,9 +831,7 @@ fn an_unheard_cut_stops_the_heartbeats() {
     let before = bench.count(is_heartbeat);
     bench.pass_ms(300);
     assert_eq!(bench.count(is_heartbeat), before);
-    bench.board.state = BoardState::Cut;
-    bench.board.cut_id = 1;
-    bench.board.cause = Some(CutCause::HeartbeatLost);
+    bench.board_cut(1, CutCause::HeartbeatLost);
     bench.pass_ms(200);
     assert_eq!(bench.latch(), CutLatch::Confirmed);
     assert!(
@@ -899,7 +863,7 @@ fn a_status_from_before_the_release_confirms_nothing() {
     bench.pass_ms(50);
     bench.mute = true;
     let (was_cut, tick) = (bench.board.clone(), bench.tick_of_board());
-    bench.command(&Command::Release { cut_id: 1 }).unwrap();
+    bench.release(1).unwrap();
     bench.deaf = true; // the board runs, and the new cut is lost on its way
     bench.cut_by_hand();
     let before = bench.count(is_cut);
@@ -932,9 +896,7 @@ fn a_board_that_runs_against_the_latch_is_cut_in_the_same_call() {
 #[test]
 fn a_cut_by_the_board_is_latched() {
     let mut bench = Bench::up();
-    bench.board.state = BoardState::Cut;
-    bench.board.cut_id = 4;
-    bench.board.cause = Some(CutCause::Overspeed);
+    bench.board_cut(4, CutCause::Overspeed);
     bench.send(&BoardMessage::Cut {
         cut_id: 4,
         cause: CutCause::Overspeed,
@@ -997,9 +959,7 @@ fn a_restart_splits_the_bytes_where_it_happened() {
     bench.feed(&bytes);
     // The rest of the frame belongs to the same reader.
     bench.feed(&hot[5..]);
-    let mut out = Output::default();
-    bench.core.shut_down(bench.now(), &mut out);
-    bench.take(out);
+    bench.act(Core::shut_down);
 
     let connections = connections(&bench.records);
     assert_eq!(connections.len(), 2);
@@ -1039,10 +999,7 @@ fn a_restart_ends_the_pull_and_keeps_the_latch() {
     let (_, ended) = bench.pulls();
     assert_eq!(ended.len(), 1);
     assert!(ended[0].ending == Ending::Broken);
-    assert!(
-        ended[0].reasons[0].contains("the stand was cut"),
-        "{ended:?}"
-    );
+    assert!(ended[0].reasons[0].contains("the stand was cut"));
 }
 
 #[test]
@@ -1054,10 +1011,7 @@ fn a_pull_broken_by_a_restart_is_stored_as_such() {
     let (started, ended) = bench.pulls();
     assert_eq!((started.len(), ended.len()), (1, 1));
     assert!(ended[0].ending == Ending::Broken);
-    assert!(
-        ended[0].reasons[0].contains("the board restarted"),
-        "{ended:?}"
-    );
+    assert!(ended[0].reasons[0].contains("the board restarted"));
     // Ticks of both starts have nothing to do with each other: a speed comes at once.
     bench.drive(0.5, |_| 80.0);
     let rpm = bench.core.live(bench.now()).drum_rpm.unwrap();
@@ -1118,8 +1072,7 @@ fn noise_before_the_hello_does_no_harm() {
         bench.feed(piece);
         bench.pass_ms(60);
     }
-    let told = bench.events("no board");
-    assert!(told[0].1.contains("no frame among them"), "{told:?}");
+    bench.tells("no board", "no frame among them");
     assert_eq!(bench.latch(), CutLatch::Running);
     bench.mute = false;
     bench.feed(&[0]);
@@ -1141,9 +1094,7 @@ fn chunks_are_whole_bounded_and_in_time() {
     bench.feed(&[7; 300_000]);
     bench.feed(&[0]);
     bench.pass_ms(1_000);
-    let mut out = Output::default();
-    bench.core.shut_down(bench.now(), &mut out);
-    bench.take(out);
+    bench.act(Core::shut_down);
     let chunks: Vec<&ChunkData> = bench.chunks().collect();
     let bytes: Vec<u8> = chunks
         .iter()
@@ -1277,8 +1228,7 @@ fn a_tooth_left_out_on_purpose_is_not_missed() {
         (STAND.to_owned(), true),
     ] {
         let mut bench = Bench::on(&text);
-        bench.open();
-        bench.hello();
+        bench.connect();
         bench.pass_ms(200);
         bench.pickup = Box::new(|number, tick| match number % 8 {
             0 => Vec::new(),
@@ -1313,8 +1263,7 @@ fn a_pull_across_the_wrap_of_the_ticks_is_one() {
     let mut bench = Bench::new();
     // The counter wraps at 4294.967296 s, in the middle of the pull.
     bench.now_us = 4_292_000_000;
-    bench.open();
-    bench.hello();
+    bench.connect();
     bench.drive(10.0, pull);
     let (started, ended) = bench.pulls();
     assert_eq!((started.len(), ended.len()), (1, 1));
@@ -1330,9 +1279,7 @@ fn a_lost_port_ends_the_pull_as_aborted() {
     bench.drive(3.0, pull);
     assert_eq!(bench.core.live(bench.now()).phase, PullPhase::Pulling);
     bench.feed(&[1, 2, 3]);
-    let mut out = Output::default();
-    bench.core.port_lost(bench.now(), "unplugged", &mut out);
-    bench.take(out);
+    bench.lose_port();
     let (_, ended) = bench.pulls();
     assert!(ended[0].ending == Ending::Broken);
     assert!(ended[0].reasons[0].contains("unplugged"), "{ended:?}");
@@ -1352,8 +1299,7 @@ fn what_a_board_counted_before_is_no_news() {
     let mut bench = Bench::new();
     bench.board.captures_lost = 500;
     bench.board.receive_errors = 20;
-    bench.open();
-    bench.hello();
+    bench.connect();
     bench.pass_ms(1_500);
     assert_eq!(bench.events("captures lost"), []);
     for _ in 0..10 {
@@ -1361,9 +1307,8 @@ fn what_a_board_counted_before_is_no_news() {
         bench.pass_ms(50);
     }
     bench.pass_ms(1_500);
-    let told = bench.events("captures lost");
-    assert_eq!(told.len(), 1);
-    assert!(told[0].1.starts_with("captures lost (30)"), "{told:?}");
+    bench.tells("captures lost", "captures lost (30)");
+    assert_eq!(bench.events("captures lost").len(), 1);
     assert_eq!(bench.events("board receive errors"), []);
 }
 
@@ -1452,14 +1397,13 @@ impl Bench {
 #[test]
 fn a_stand_is_cut_until_its_guards_have_passed() {
     let mut bench = unarmed(None);
-    bench.open();
-    bench.hello();
+    bench.connect();
     bench.stand_still(1);
     assert!(!bench.core.is_armed());
     assert_eq!(bench.latch(), CutLatch::Confirmed);
-    assert_eq!(bench.count(|it| *it == HostMessage::Heartbeat), 0);
-    assert_eq!(bench.count(|it| matches!(it, HostMessage::Limits(_))), 0);
-    let refused = bench.command(&Command::Release { cut_id: 1 }).unwrap_err();
+    assert_eq!(bench.count(is_heartbeat), 0);
+    assert_eq!(bench.count(is_limits), 0);
+    let refused = bench.release(1).unwrap_err();
     assert_eq!(refused, CommandError::NotArmed);
     assert!(refused.to_string().contains("leverarm test-guards"));
 
@@ -1491,7 +1435,7 @@ fn a_stand_is_cut_until_its_guards_have_passed() {
     }
     assert!(bench.core.is_armed());
     assert_eq!(bench.board.limits.heartbeat_timeout_ms, 250);
-    assert!(bench.count(|it| *it == HostMessage::Heartbeat) > 100);
+    assert!(bench.count(is_heartbeat) > 100);
 
     // That the engine may run is for a person to say.
     assert_eq!(bench.latch(), CutLatch::Confirmed);
@@ -1500,13 +1444,12 @@ fn a_stand_is_cut_until_its_guards_have_passed() {
         cut_id, 7,
         "arming, the test's beginning, and one for each guard"
     );
-    bench.command(&Command::Release { cut_id }).unwrap();
+    bench.release(cut_id).unwrap();
     bench.stand_still(1);
     assert_eq!(bench.latch(), CutLatch::Running);
 
     // A board that is plugged in again within the hour is armed at once.
-    bench.open();
-    bench.hello();
+    bench.connect();
     bench.stand_still(1);
     assert!(bench.core.is_armed());
     assert_eq!(bench.latch(), CutLatch::Running);
@@ -1521,8 +1464,7 @@ fn only_a_recent_self_test_arms() {
         (now + 1, false),
     ] {
         let mut bench = unarmed(Some(passed));
-        bench.open();
-        bench.hello();
+        bench.connect();
         assert_eq!(bench.core.is_armed(), armed, "{}", passed - now);
         bench.stand_still(1);
         let cut = bench.latch() != CutLatch::Running;
@@ -1543,11 +1485,8 @@ fn a_self_test_ends_no_cut_that_the_board_had_a_reason_for() {
         (CutCause::Load, true),
     ] {
         let mut bench = unarmed(None);
-        bench.board.state = BoardState::Cut;
-        bench.board.cut_id = 1;
-        bench.board.cause = Some(cause);
-        bench.open();
-        bench.hello();
+        bench.board_cut(1, cause);
+        bench.connect();
         bench.stand_still(1);
         bench.turn_by_hand();
         let began = bench.command(&Command::SelfTest);
@@ -1560,8 +1499,7 @@ fn a_self_test_ends_no_cut_that_the_board_had_a_reason_for() {
 #[test]
 fn a_guard_without_a_value_does_not_pass() {
     let mut bench = unarmed(None);
-    bench.open();
-    bench.hello();
+    bench.connect();
     bench.drive(2.0, |_| 3.0);
     bench.pass_ms(4_000);
     bench.command(&Command::SelfTest).unwrap();
@@ -1574,16 +1512,15 @@ fn a_guard_without_a_value_does_not_pass() {
     assert!(failures[0].contains("head too hot"), "{failures:?}");
     assert!(!bench.core.is_armed());
     assert_eq!(bench.latch(), CutLatch::Confirmed);
-    let heartbeats = bench.count(|it| *it == HostMessage::Heartbeat);
+    let heartbeats = bench.count(is_heartbeat);
     bench.pass_ms(1_000);
-    assert_eq!(bench.count(|it| *it == HostMessage::Heartbeat), heartbeats);
+    assert_eq!(bench.count(is_heartbeat), heartbeats);
 }
 
 #[test]
 fn a_board_that_does_not_cut_fails_the_self_test() {
     let mut bench = unarmed(None);
-    bench.open();
-    bench.hello();
+    bench.connect();
     bench.turn_by_hand();
     bench.stand_still(1);
     bench.command(&Command::SelfTest).unwrap();
@@ -1620,8 +1557,7 @@ fn the_guards_are_tested_at_standstill_only() {
 
     // Something turns while it is under way.
     let mut bench = unarmed(None);
-    bench.open();
-    bench.hello();
+    bench.connect();
     bench.turn_by_hand();
     bench.stand_still(1);
     bench.command(&Command::SelfTest).unwrap();
