@@ -168,11 +168,7 @@ impl Board {
         let numbered = |kind, rates_hz: Vec<u16>| {
             (0_u8..)
                 .zip(rates_hz)
-                .map(move |(number, rate_hz)| Channel {
-                    kind,
-                    number,
-                    rate_hz,
-                })
+                .map(move |(number, rate_hz)| Channel::new(kind, number, rate_hz))
         };
         let force_hz = stand.forces.iter().map(|force| force.rate_hz).collect();
         let temperature_hz = stand

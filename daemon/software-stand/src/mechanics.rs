@@ -451,6 +451,25 @@ mod tests {
         brake_nm: 0.0,
     };
 
+    /// Throttle shut and ignition off; the clutch is out.
+    const COASTING: Controls = Controls {
+        throttle: 0.0,
+        ignition: false,
+        clutch: false,
+        brake_nm: 0.0,
+    };
+
+    fn steps(mechanics: &mut Mechanics, model: &StandModel, controls: &Controls, count: u32) {
+        for _ in 0..count {
+            mechanics.step(model, controls);
+        }
+    }
+
+    #[track_caller]
+    fn near(found: f64, expected: f64, by: f64) {
+        assert!((found - expected).abs() < by, "{found} for {expected}");
+    }
+
     fn turning(model: &StandModel, crank_rad_per_s: f64) -> Mechanics {
         let mut mechanics = Mechanics::new(model, 1);
         mechanics.state.crank_rad_per_s = crank_rad_per_s;
@@ -498,14 +517,9 @@ mod tests {
             }
             let mean_nm = mechanics.state.engine_work_j / mechanics.state.crank_rad;
             let curve_nm = model.engine.full_throttle.torque_nm(speed);
-            assert!(
-                (mean_nm / curve_nm - 1.0).abs() < 1e-6,
-                "{speed_rpm}: {mean_nm}, {curve_nm}"
-            );
-            assert!(
-                (highest / curve_nm - 3.5).abs() < 0.02,
-                "ripple reaches 1 + 2.5 times the mean"
-            );
+            near(mean_nm / curve_nm, 1.0, 1e-6);
+            // The ripple reaches 1 + 2.5 times the mean.
+            near(highest / curve_nm, 3.5, 0.02);
             assert!(lowest < 0.9 * curve_nm);
         }
     }
@@ -517,22 +531,14 @@ mod tests {
         let mut model = StandModel::pit_bike();
         model.air.torque_divisor = 1.035;
         let mut mechanics = turning(&model, rad_per_s(3_000.0));
-        for _ in 0..20_000 {
-            mechanics.step(&model, &WIDE_OPEN);
-        }
+        steps(&mut mechanics, &model, &WIDE_OPEN, 20_000);
         let State {
             drum_rad,
             drum_rad_per_s,
             ..
         } = mechanics.state;
-        assert!(
-            (drum_rad - 74.419_117_277_993_24).abs() < 1e-8,
-            "{drum_rad} rad"
-        );
-        assert!(
-            (drum_rad_per_s - 92.940_186_240_714_23).abs() < 1e-8,
-            "{drum_rad_per_s} rad/s"
-        );
+        near(drum_rad, 74.419_117_277_993_24, 1e-8);
+        near(drum_rad_per_s, 92.940_186_240_714_23, 1e-8);
     }
 
     /// Coasting under c0 + c2·ω²: ω(t) = √(c0/c2) · tan(atan(ω0·√(c2/c0)) − √(c0·c2)·t/J), from
@@ -548,23 +554,14 @@ mod tests {
         };
         let start = 170.0;
         let mut mechanics = turning(&model, start * model.ratio);
-        let coast = Controls {
-            throttle: 0.0,
-            ignition: false,
-            clutch: false,
-            brake_nm: 0.0,
-        };
         for step in 1..=400_000_u32 {
-            mechanics.step(&model, &coast);
+            mechanics.step(&model, &COASTING);
             if step % 50_000 == 0 {
                 let angle = (start * (c2 / c0).sqrt()).atan()
                     - (c0 * c2).sqrt() * f64::from(step) * STEP_S / model.drum.inertia_kg_m2;
                 let expected = (c0 / c2).sqrt() * angle.tan();
                 let found = mechanics.state.drum_rad_per_s;
-                assert!(
-                    (found - expected).abs() < 1e-8,
-                    "step {step}: {found} for {expected}"
-                );
+                near(found, expected, 1e-8);
             }
         }
     }
@@ -582,20 +579,13 @@ mod tests {
         model.engine.drag = crate::Drag::default();
         let mut mechanics = turning(&model, 900.0);
         let closed = Controls {
-            throttle: 0.0,
-            ignition: false,
             clutch: true,
-            brake_nm: 0.0,
+            ..COASTING
         };
-        for _ in 0..100_000 {
-            mechanics.step(&model, &closed);
-        }
+        steps(&mut mechanics, &model, &closed, 100_000);
         let expected = 900.0 * (-c1 * 5.0 / model.locked_inertia_kg_m2()).exp();
         let found = mechanics.state.crank_rad_per_s;
-        assert!(
-            (found / expected - 1.0).abs() < 1e-10,
-            "{found} for {expected}"
-        );
+        near(found / expected, 1.0, 1e-10);
     }
 
     #[test]
@@ -603,14 +593,10 @@ mod tests {
         let model = StandModel::pit_bike();
         let mut mechanics = turning(&model, 100.0);
         let stop = Controls {
-            throttle: 0.0,
-            ignition: false,
-            clutch: false,
             brake_nm: 200.0,
+            ..COASTING
         };
-        for _ in 0..20_000 {
-            mechanics.step(&model, &stop);
-        }
+        steps(&mut mechanics, &model, &stop, 20_000);
         assert_eq!(mechanics.state.drum_rad_per_s, 0.0);
         let rest_rad = mechanics.state.drum_rad;
         mechanics.step(&model, &stop);
@@ -628,15 +614,11 @@ mod tests {
             clutch: false,
             ..WIDE_OPEN
         };
-        for _ in 0..10_000 {
-            mechanics.step(&model, &free);
-        }
+        steps(&mut mechanics, &model, &free, 10_000);
         let slip =
             |it: &Mechanics| it.state.crank_rad_per_s - model.ratio * it.state.drum_rad_per_s;
         assert!(slip(&mechanics) > 100.0, "the engine runs up alone");
-        for _ in 0..40_000 {
-            mechanics.step(&model, &WIDE_OPEN);
-        }
+        steps(&mut mechanics, &model, &WIDE_OPEN, 40_000);
         assert!(slip(&mechanics).abs() < 1e-9, "locked");
         let State {
             engine_work_j,
@@ -675,9 +657,8 @@ mod tests {
         mechanics.state.twist_rad = 0.01;
         let start_j = mechanics.kinetic_j(&model) + mechanics.wound_j(&model);
         let coast = Controls {
-            throttle: 0.0,
-            ignition: false,
-            ..WIDE_OPEN
+            clutch: true,
+            ..COASTING
         };
         let mut crossings = Vec::new();
         for step in 0..20_000_u32 {
@@ -689,10 +670,7 @@ mod tests {
         }
         let swings = (crossings.len() - 1) as f64;
         let hz = swings / (crossings[crossings.len() - 1] - crossings[0]);
-        assert!(
-            (hz - 10.0 * (1.0 - damping * damping).sqrt()).abs() < 0.02,
-            "{hz} Hz"
-        );
+        near(hz, 10.0 * (1.0 - damping * damping).sqrt(), 0.02);
         let gap_j = unaccounted_j(&mechanics, &model, start_j);
         assert!(gap_j.abs() < 1e-6 * start_j, "{gap_j} J");
     }
@@ -722,10 +700,7 @@ mod tests {
         // The drum is driven by what the engine's own inertia leaves.
         let share = model.drum.inertia_kg_m2 / model.locked_inertia_kg_m2();
         let driven_nm = share * model.ratio * torque.unwrap().now_nm;
-        assert!(
-            (slip / (slip_per_nm * driven_nm) - 1.0).abs() < 0.05,
-            "{slip}"
-        );
+        near(slip / (slip_per_nm * driven_nm), 1.0, 0.05);
         let gap_j = unaccounted_j(&mechanics, &model, start_j);
         assert!(gap_j.abs() < 1e-4 * at.engine_work_j, "{gap_j} J");
     }
@@ -738,9 +713,7 @@ mod tests {
         model.clutch_holds_nm = 6.0;
         model.clutch_torque_nm = 6.0;
         let mut mechanics = turning(&model, 500.0);
-        for _ in 0..4_000 {
-            mechanics.step(&model, &WIDE_OPEN);
-        }
+        steps(&mut mechanics, &model, &WIDE_OPEN, 4_000);
         let slip =
             mechanics.state.crank_rad_per_s / (model.ratio * mechanics.state.drum_rad_per_s) - 1.0;
         assert!(slip > 0.02, "{slip}");

@@ -565,11 +565,7 @@ fn hello_lists_the_channels_and_comes_first() {
     assert_eq!((*boot, *tick_hz, bench.arrivals[0].seq), (1, 2_000_000, 0));
     // Pickups, force, analog, temperatures, and the mark of a simulation.
     assert_eq!(channels.len(), 2 + 1 + 5 + 2 + 1);
-    let force = Channel {
-        kind: ChannelKind::Force,
-        number: 0,
-        rate_hz: 80,
-    };
+    let force = Channel::new(ChannelKind::Force, 0, 80);
     assert_eq!(channels[2], force);
     let Heard::Status(status) = &bench.arrivals[1].heard else {
         panic!("then a status")
@@ -850,14 +846,8 @@ fn hot_head_is_cut_and_unknown_temperatures_are_left_out() {
     );
 
     let limits = |counts_max| {
-        let known = TemperatureLimit {
-            channel: 0,
-            counts_max,
-        };
-        let unknown = TemperatureLimit {
-            channel: 9,
-            counts_max: 0,
-        };
+        let known = TemperatureLimit::new(0, counts_max);
+        let unknown = TemperatureLimit::new(9, 0);
         let temperatures = [known, unknown].into_iter().collect();
         HostMessage::Limits(Limits {
             heartbeat_timeout_ms: 250,
@@ -887,10 +877,7 @@ fn broken_sensor_is_above_every_limit() {
     let mut model = ideal(10.0);
     model.temperatures[0].source = TemperatureSource::Broken;
     let mut bench = Bench::new(model);
-    let limit = TemperatureLimit {
-        channel: 0,
-        counts_max: i32::MAX - 1,
-    };
+    let limit = TemperatureLimit::new(0, i32::MAX - 1);
     bench.say(HostMessage::Limits(Limits {
         temperatures: [limit].into_iter().collect(),
         ..Limits::default()
