@@ -12,6 +12,7 @@ use tracing_subscriber::filter::LevelFilter;
 
 use super::curve_output::{self, Named};
 use super::pulls::{air_text, write_plot};
+use super::stand::Signals;
 use super::terminal::Table;
 use super::{Failure, json_line, say, start_log};
 use crate::rehearsal::{
@@ -108,13 +109,37 @@ pub(super) fn run(asked: &Arguments) -> Result<(), Failure> {
     let demo = prepare(out, asked.seed, text)?;
     let store = demo.options.store_folder.clone();
     let stand = demo.options.stand.clone();
-    let notices = super::stand::runtime()?.block_on(async {
-        if asked.brake {
-            make_steps(demo).await
-        } else {
-            make_pulls(demo).await
-        }
+    let made = super::stand::runtime()?.block_on(async {
+        let mut signals = Signals::listen()?;
+        let daemon = Daemon::start(demo.options).await?;
+        let rig = Rig {
+            handle: daemon.handle(),
+            stand: &stand,
+            rehearsal: demo.rehearsal,
+            script: demo.script,
+        };
+        let make = async {
+            if asked.brake {
+                rig.make_steps().await
+            } else {
+                rig.make_pulls().await
+            }
+        };
+        let made = tokio::select! {
+            made = make => Some(made?),
+            _ = signals.next() => None,
+        };
+        daemon.stop().await?;
+        Ok::<_, Failure>(made)
     })?;
+    let Some(notices) = made else {
+        let (store, file) = (store.display(), out.join("stand.toml"));
+        say(&format!(
+            "stopped; what was made until then is kept in {store}: leverarm pulls -c {}",
+            file.display()
+        ));
+        return Ok(());
+    };
     let reader = StoreReader::open(&store)?;
     let mut pulls = Vec::new();
     for notice in &notices {
@@ -158,72 +183,136 @@ fn bar(what: &str, total: u64) -> ProgressBar {
     bar
 }
 
-/// Bolts a setup on the engine, and says so.
-async fn mount(
-    handle: &Handle,
-    rehearsal: &Rehearsal,
-    stand: &Stand,
-    setup: Setup,
-) -> Result<(), Failure> {
-    let request = NewSetupRequest {
-        name: setup.label().to_owned(),
-        notes: String::new(),
-        parts: parts_of(setup),
-        again: false,
-    };
-    handle.setup(request).await??;
-    Ok(rehearsal.fit(engine(stand, setup))?)
+/// The daemon and its simulated stand.
+struct Rig<'a> {
+    handle: Handle,
+    stand: &'a Stand,
+    rehearsal: Rehearsal,
+    script: RiderScript,
 }
 
-/// Nobody changes a jet on an engine that runs.
-async fn run_out(rehearsal: &Rehearsal) -> Result<(), Failure> {
-    rehearsal.switch_off()?;
-    tokio::time::sleep(RUN_OUT).await;
-    Ok(())
-}
+impl Rig<'_> {
+    /// Bolts a setup on the engine, and says so.
+    async fn mount(&self, setup: Setup) -> Result<(), Failure> {
+        let request = NewSetupRequest {
+            name: setup.label().to_owned(),
+            notes: String::new(),
+            parts: parts_of(setup),
+            again: false,
+        };
+        self.handle.setup(request).await??;
+        Ok(self.rehearsal.fit(engine(self.stand, setup))?)
+    }
 
-async fn make_pulls(demo: DemoStand) -> Result<Vec<PullNotice>, Failure> {
-    let DemoStand {
-        options,
-        rehearsal,
-        script,
-    } = demo;
-    let bar = bar("pull", u64::from(PULLS_EACH) * ORDER.len() as u64);
-    let stand = options.stand.clone();
-    let daemon = Daemon::start(options).await?;
-    let handle = daemon.handle();
-    let mut listener = handle.notices();
-    let mut notices = Vec::new();
-    for setup in ORDER {
-        mount(&handle, &rehearsal, &stand, setup).await?;
-        rehearsal.ride(script)?;
-        bar.set_message(setup.label());
-        let round = async {
-            let (mut stored, mut done) = (0, false);
-            while stored < PULLS_EACH || !done {
-                tokio::select! {
-                    notice = listener.recv() => {
-                        notices.push(notice?);
-                        stored += 1;
-                        bar.inc(1);
-                    }
-                    () = tokio::time::sleep(Duration::from_millis(20)) => {
-                        done |= rehearsal.events().iter().any(|e| matches!(e, RiderEvent::Done { .. }));
+    /// Nobody changes a jet on an engine that runs.
+    async fn run_out(&self) -> Result<(), Failure> {
+        self.rehearsal.switch_off()?;
+        tokio::time::sleep(RUN_OUT).await;
+        Ok(())
+    }
+
+    async fn make_pulls(&self) -> Result<Vec<PullNotice>, Failure> {
+        let bar = bar("pull", u64::from(PULLS_EACH) * ORDER.len() as u64);
+        let mut listener = self.handle.notices();
+        let mut notices = Vec::new();
+        for setup in ORDER {
+            self.mount(setup).await?;
+            self.rehearsal.ride(self.script)?;
+            bar.set_message(setup.label());
+            let round = async {
+                let (mut stored, mut done) = (0, false);
+                while stored < PULLS_EACH || !done {
+                    tokio::select! {
+                        notice = listener.recv() => {
+                            notices.push(notice?);
+                            stored += 1;
+                            bar.inc(1);
+                        }
+                        () = tokio::time::sleep(Duration::from_millis(20)) => {
+                            done |= self.rehearsal.events().iter().any(|e| matches!(e, RiderEvent::Done { .. }));
+                        }
                     }
                 }
-            }
-            Ok::<(), Failure>(())
-        };
-        tokio::time::timeout(Duration::from_secs(ROUND_S_MAX), round).await.map_err(|_elapsed| {
+                Ok::<(), Failure>(())
+            };
+            tokio::time::timeout(Duration::from_secs(ROUND_S_MAX), round).await.map_err(|_elapsed| {
             anyhow!(
                 "the simulated stand did not make {PULLS_EACH} pulls in {ROUND_S_MAX} s; is this machine very busy?"
             )
         })??;
-        run_out(&rehearsal).await?;
+            self.run_out().await?;
+        }
+        bar.finish_and_clear();
+        Ok(notices)
     }
-    bar.finish_and_clear();
-    daemon.stop().await?;
-    Ok(notices)
+
+    /// A step test and a sweep with each setup, as a person makes them with `leverarm load`.
+    async fn make_steps(&self) -> Result<Vec<PullNotice>, Failure> {
+        let speed = |rpm: f64| rpm * RAD_PER_S_PER_RPM;
+        let steps = StepList {
+            steps: STEPS_RPM
+                .map(|rpm| Step::Speed {
+                    rad_per_s: speed(rpm),
+                })
+                .to_vec(),
+            ..StepList::default()
+        };
+        let [first, .., last] = STEPS_RPM;
+        let sweep = StepList::sweep(speed(first), speed(last), speed(SWEEP_RPM_PER_S));
+        let bar = bar("test", 2 * ORDER.len() as u64);
+        let mut listener = self.handle.notices();
+        let mut notices = Vec::new();
+        let ready_rpm = self.script.start_rad_per_s / RAD_PER_S_PER_RPM;
+        for setup in ORDER {
+            self.mount(setup).await?;
+            self.rehearsal.ride(ready(self.script))?;
+            let mut hand = Hand {
+                rig: self,
+                throttle: Throttle::Ready,
+            };
+            bar.set_message(format!("{}: warming up", setup.label()));
+            hand.wait(|live| {
+                live.engine_rpm
+                    .is_some_and(|rpm| (rpm / ready_rpm - 1.0).abs() < 0.05)
+            })
+            .await?;
+            hand.word(LoadWord::Arm).await?;
+            hand.wait(|live| live.load.as_ref().is_some_and(|load| load.armed))
+                .await?;
+            for (list, what) in [(&steps, "steps"), (&sweep, "sweep")] {
+                hand.wait(|live| live.engine_rpm.is_some_and(|rpm| rpm < 1.1 * first))
+                    .await?;
+                bar.set_message(format!("{}: {what}", setup.label()));
+                let order = LoadOrder::speed(speed(first), None);
+                hand.word(LoadWord::Order(order)).await?;
+                hand.wait(|live| {
+                    let holds = live
+                        .load
+                        .as_ref()
+                        .and_then(|load| load.demand_nm)
+                        .is_some_and(|nm| nm > 1.0);
+                    holds
+                        && live
+                            .engine_rpm
+                            .is_some_and(|rpm| (rpm / first - 1.0).abs() < 0.02)
+                })
+                .await?;
+                hand.word(LoadWord::Steps(list.clone())).await?;
+                hand.wait(|live| live.load.as_ref().is_some_and(|load| load.run.is_none()))
+                    .await?;
+                let kept = tokio::time::timeout(Duration::from_secs(10), listener.recv()).await;
+                notices.push(kept.context("no pull was kept of a list of steps")??);
+                bar.inc(1);
+            }
+            hand.word(LoadWord::Release {
+                though_it_pulls: false,
+            })
+            .await?;
+            self.run_out().await?;
+        }
+        bar.finish_and_clear();
+        Ok(notices)
+    }
 }
 
 /// Engine speeds of the step test, rpm.
@@ -233,104 +322,9 @@ const SWEEP_RPM_PER_S: f64 = 900.0;
 /// Longest wait for something on the simulated brake; a list takes a third of it.
 const BRAKE_S_MAX: u64 = 90;
 
-/// A step test and a sweep with each setup, as a person makes them with `leverarm load`.
-async fn make_steps(demo: DemoStand) -> Result<Vec<PullNotice>, Failure> {
-    let DemoStand {
-        options,
-        rehearsal,
-        script,
-    } = demo;
-    let speed = |rpm: f64| rpm * RAD_PER_S_PER_RPM;
-    let steps = StepList {
-        steps: STEPS_RPM
-            .map(|rpm| Step::Speed {
-                rad_per_s: speed(rpm),
-            })
-            .to_vec(),
-        ..StepList::default()
-    };
-    let [first, .., last] = STEPS_RPM;
-    let sweep = StepList {
-        steps: vec![
-            Step::Speed {
-                rad_per_s: speed(first),
-            },
-            Step::Sweep {
-                to_rad_per_s: speed(last),
-                rad_per_s2: speed(SWEEP_RPM_PER_S),
-            },
-        ],
-        ..StepList::default()
-    };
-    let bar = bar("test", 2 * ORDER.len() as u64);
-    let stand = options.stand.clone();
-    let daemon = Daemon::start(options).await?;
-    let handle = daemon.handle();
-    let mut listener = handle.notices();
-    let mut notices = Vec::new();
-    let ready_rpm = script.start_rad_per_s / RAD_PER_S_PER_RPM;
-    for setup in ORDER {
-        mount(&handle, &rehearsal, &stand, setup).await?;
-        rehearsal.ride(ready(script))?;
-        let mut hand = Hand {
-            handle: &handle,
-            rehearsal: &rehearsal,
-            script,
-            throttle: Throttle::Ready,
-        };
-        bar.set_message(format!("{}: warming up", setup.label()));
-        hand.wait(|live| {
-            live.engine_rpm
-                .is_some_and(|rpm| (rpm / ready_rpm - 1.0).abs() < 0.05)
-        })
-        .await?;
-        hand.word(LoadWord::Arm).await?;
-        hand.wait(|live| live.load.as_ref().is_some_and(|load| load.armed))
-            .await?;
-        for (list, what) in [(&steps, "steps"), (&sweep, "sweep")] {
-            hand.wait(|live| live.engine_rpm.is_some_and(|rpm| rpm < 1.1 * first))
-                .await?;
-            bar.set_message(format!("{}: {what}", setup.label()));
-            let order = LoadOrder::Speed {
-                rad_per_s: speed(first),
-                rad_per_s2: None,
-            };
-            hand.word(LoadWord::Order(order)).await?;
-            hand.wait(|live| {
-                let holds = live
-                    .load
-                    .as_ref()
-                    .and_then(|load| load.demand_nm)
-                    .is_some_and(|nm| nm > 1.0);
-                holds
-                    && live
-                        .engine_rpm
-                        .is_some_and(|rpm| (rpm / first - 1.0).abs() < 0.02)
-            })
-            .await?;
-            hand.word(LoadWord::Steps(list.clone())).await?;
-            hand.wait(|live| live.load.as_ref().is_some_and(|load| load.run.is_none()))
-                .await?;
-            let kept = tokio::time::timeout(Duration::from_secs(10), listener.recv()).await;
-            notices.push(kept.context("no pull was kept of a list of steps")??);
-            bar.inc(1);
-        }
-        hand.word(LoadWord::Release {
-            though_it_pulls: false,
-        })
-        .await?;
-        run_out(&rehearsal).await?;
-    }
-    bar.finish_and_clear();
-    daemon.stop().await?;
-    Ok(notices)
-}
-
 /// The person at the simulated brake: one hand on the page, one on the throttle.
 struct Hand<'a> {
-    handle: &'a Handle,
-    rehearsal: &'a Rehearsal,
-    script: RiderScript,
+    rig: &'a Rig<'a>,
     throttle: Throttle,
 }
 
@@ -338,22 +332,18 @@ impl Hand<'_> {
     async fn word(&self, word: LoadWord) -> Result<(), Failure> {
         // The board may take a moment to have its settings.
         for _ in 0..40 {
-            if self
-                .handle
-                .command(Command::Load(word.clone()))
-                .await?
-                .is_ok()
-            {
+            let command = Command::Load(word.clone());
+            if self.rig.handle.command(command).await?.is_ok() {
                 return Ok(());
             }
             tokio::time::sleep(Duration::from_millis(50)).await;
         }
-        self.handle.command(Command::Load(word)).await??;
+        self.rig.handle.command(Command::Load(word)).await??;
         Ok(())
     }
 
     async fn wait(&mut self, is_so: impl Fn(&Live) -> bool) -> Result<(), Failure> {
-        let live = self.handle.live();
+        let live = self.rig.handle.live();
         let looks = BRAKE_S_MAX * 50;
         for _ in 0..looks {
             tokio::time::sleep(Duration::from_millis(20)).await;
@@ -361,7 +351,8 @@ impl Hand<'_> {
                 let live = live.borrow();
                 (Throttle::by(&live), is_so(&live), live.cut.cause.clone())
             };
-            self.throttle.work(wanted, self.rehearsal, self.script)?;
+            let rig = self.rig;
+            self.throttle.work(wanted, &rig.rehearsal, rig.script)?;
             if is_done {
                 return Ok(());
             }

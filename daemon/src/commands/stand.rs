@@ -74,13 +74,13 @@ pub(super) fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
 }
 
 /// Signals by which the process is asked to end.
-struct Signals {
+pub(super) struct Signals {
     terminate: Signal,
     interrupt: Signal,
 }
 
 impl Signals {
-    fn listen() -> Result<Self, Failure> {
+    pub(super) fn listen() -> Result<Self, Failure> {
         let listen = |kind| signal(kind).map_err(Failure::from);
         Ok(Self {
             terminate: listen(SignalKind::terminate())?,
@@ -88,7 +88,7 @@ impl Signals {
         })
     }
 
-    async fn next(&mut self) -> &'static str {
+    pub(super) async fn next(&mut self) -> &'static str {
         tokio::select! {
             _ = self.terminate.recv() => "SIGTERM",
             _ = self.interrupt.recv() => "SIGINT",
