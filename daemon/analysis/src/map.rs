@@ -10,7 +10,7 @@ use leverarm_config::display::{DisplayUnit, DisplayUnits};
 use leverarm_plot::{Axis, Cell, Cells, Panel, Plot, Range, Series, round_step};
 use leverarm_store::{ContentHash, PullId, PullState, StoreError, StoreReader};
 use leverarm_torque::air::Correction;
-use leverarm_torque::comparison::words::decimals_for;
+use leverarm_torque::comparison::words::{counted, decimals_for};
 use leverarm_torque::curve::{How, RAD_PER_S_PER_RPM};
 use leverarm_torque::engine::{Reading, Role, per_work_kg_per_j};
 use leverarm_torque::map::{Bends, MapError, Place, Surface};
@@ -517,10 +517,10 @@ impl StoredMap {
         let pulls: BTreeSet<PullId> = self.holds.iter().map(|hold| hold.pull).collect();
         let seconds: f64 = self.holds.iter().map(|hold| hold.seconds).sum();
         format!(
-            "{} holds of {seconds:.0} s in all, from {} pulls; as measured, without a correction to standard air. ± 95 %; \
+            "{} of {seconds:.0} s in all, from {}; as measured, without a correction to standard air. ± 95 %; \
              in brackets the holds that a value rests on, 0: between holds (kriging, nothing outside their hull)",
-            self.holds.len(),
-            pulls.len(),
+            counted(self.holds.len(), "hold", "holds"),
+            counted(pulls.len(), "pull", "pulls"),
         )
     }
 
