@@ -20,7 +20,7 @@ use leverarm::clock::Clock;
 use leverarm::rehearsal::DEMO_STAND;
 use leverarm::service::{Daemon, PageAccess, ServeOptions};
 use leverarm_protocol::{
-    Analog, BoardMessage, BoardState, ChannelKind, FrameWriter, Hello, Limits, Status, TeethBatch,
+    Analog, BoardMessage, ChannelKind, FrameWriter, Hello, Limits, Status, TeethBatch,
 };
 use nix::fcntl::{FcntlArg, OFlag, fcntl};
 
@@ -114,14 +114,7 @@ impl Board {
             }
             if now_us >= status_us {
                 status_us = now_us + 50_000;
-                let status = Status {
-                    state: BoardState::Running,
-                    cut_id: 0,
-                    cause: None,
-                    captures_lost: 0,
-                    receive_errors: 0,
-                    limits: Limits::default(),
-                };
+                let status = Status::running(Limits::default());
                 self.send(now_us, &BoardMessage::Status(status))?;
             }
             if now_us >= teeth_us {

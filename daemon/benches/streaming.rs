@@ -51,10 +51,7 @@ fn record(folder: &Path, stand: &Stand, text: &str, model: StandModel) -> Outcom
     let mut core = Core::new(stand.clone());
     let mut out = Output::default();
     let mut bytes = Vec::new();
-    let at = |mono_us: u64| Now {
-        mono_us,
-        wall_us: 1_795_600_000_000_000 + mono_us.cast_signed(),
-    };
+    let at = |mono_us: u64| Now::new(mono_us, 1_795_600_000_000_000 + mono_us.cast_signed());
     core.port_opened(at(0), "bench", &mut out);
     for step in 1..RECORDED_S * 200 {
         let now = at(step * 5000);

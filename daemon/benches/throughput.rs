@@ -24,8 +24,8 @@ use std::time::{Duration, Instant};
 use crc::{CRC_16_IBM_3740, Crc, Table};
 use leverarm::rehearsal::DEMO_STAND;
 use leverarm_protocol::{
-    Analog, BoardMessage, BoardReader, BoardState, Channel, ChannelKind, Decoder, FrameWriter,
-    Hello, Limits, Status, TeethBatch,
+    Analog, BoardMessage, BoardReader, Channel, ChannelKind, Decoder, FrameWriter, Hello, Limits,
+    Status, TeethBatch,
 };
 use nix::fcntl::{FcntlArg, OFlag, fcntl};
 
@@ -127,14 +127,7 @@ impl Board {
                 self.flush_teeth(out)?;
             }
             if status {
-                let status = Status {
-                    state: BoardState::Running,
-                    cut_id: 0,
-                    cause: None,
-                    captures_lost: 0,
-                    receive_errors: 0,
-                    limits: Limits::default(),
-                };
+                let status = Status::running(Limits::default());
                 self.put(tick, &BoardMessage::Status(status), out)?;
             }
             self.now_us = self.next_us.into_iter().min().unwrap_or(until_us);
@@ -149,14 +142,7 @@ impl Board {
             (ChannelKind::Analog, 1, 100),
             (ChannelKind::Simulated, 0, 0),
         ]
-        .map(|(kind, number, rate_hz)| {
-            Channel {
-                kind,
-                number,
-                rate_hz,
-            }
-            .to_bytes()
-        });
+        .map(|(kind, number, rate_hz)| Channel::new(kind, number, rate_hz).to_bytes());
         let hello = Hello {
             board_id: 1,
             boot: 1,

@@ -27,9 +27,9 @@ impl Clock {
         let wall = SystemTime::now()
             .duration_since(UNIX_EPOCH)
             .unwrap_or(Duration::ZERO);
-        Now {
-            mono_us: u64::try_from(self.start.elapsed().as_micros()).unwrap_or(u64::MAX),
-            wall_us: i64::try_from(wall.as_micros()).unwrap_or(i64::MAX),
-        }
+        Now::new(
+            u64::try_from(self.start.elapsed().as_micros()).unwrap_or(u64::MAX),
+            i64::try_from(wall.as_micros()).unwrap_or(i64::MAX),
+        )
     }
 }

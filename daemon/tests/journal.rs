@@ -147,10 +147,8 @@ fn run(
     let (mut sent, mut arrived) = (Vec::new(), Vec::new());
     let mut cable = Cable::default();
     let (mut asleep_until_us, mut wall_jump_us) = (0, 0);
-    let at = |mono_us: u64, jump_us: i64| Now {
-        mono_us,
-        wall_us: WALL_US + mono_us.cast_signed() + jump_us,
-    };
+    let at =
+        |mono_us: u64, jump_us: i64| Now::new(mono_us, WALL_US + mono_us.cast_signed() + jump_us);
     core.port_opened(at(1000, 0), "simulated", &mut out);
     for step in 1.. {
         let now_us = step * STEP_US;
@@ -435,10 +433,10 @@ fn faults_of_sensors_link_and_computer_are_told_with_their_evidence() {
             if due.get(done).is_none_or(|at_s| moment.seconds < *at_s) {
                 return;
             }
-            let now = Now {
-                mono_us: moment.now_us,
-                wall_us: WALL_US + moment.now_us.cast_signed() + *moment.wall_jump_us,
-            };
+            let now = Now::new(
+                moment.now_us,
+                WALL_US + moment.now_us.cast_signed() + *moment.wall_jump_us,
+            );
             match done {
                 0 => *moment.asleep_until_us = moment.now_us + 700_000,
                 1 => *moment.wall_jump_us = 3_600_000_000,

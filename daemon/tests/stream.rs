@@ -61,10 +61,7 @@ fn run_stand(
     let mut core = Core::new(stand);
     let mut out = Output::default();
     let mut bytes = Vec::new();
-    let at = |us: u64| Now {
-        mono_us: us,
-        wall_us: WALL_US + begin_us.cast_signed() + us.cast_signed(),
-    };
+    let at = |us: u64| Now::new(us, WALL_US + begin_us.cast_signed() + us.cast_signed());
     core.port_opened(at(1000), "simulated", &mut out);
     for step in 1..seconds * 200 {
         let now = at(step * 5000);

@@ -114,10 +114,7 @@ mod tests {
             reason: reason.map(str::to_owned),
             by: "the owner".to_owned(),
         };
-        let now = Now {
-            mono_us: 0,
-            wall_us: number,
-        };
+        let now = Now::new(0, number);
         stored_as(
             event(PullId::new(pull), &request, now),
             EventId::new(number),

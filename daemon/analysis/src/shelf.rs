@@ -491,10 +491,7 @@ mod tests {
                 ..ShelfWord::of("main jet=105").unwrap()
             },
         ];
-        let now = Now {
-            mono_us: 0,
-            wall_us: 1,
-        };
+        let now = Now::new(0, 1);
         let events: Vec<EventRecord> = (1..)
             .zip(&said)
             .map(|(i, word)| stored_as(word.event(now), EventId::new(i)))

@@ -33,11 +33,7 @@ pub(crate) struct Terminal {
 /// An input as a hello lists it.
 pub(crate) fn listed((kind, number): (ChannelKind, u8)) -> [u8; 4] {
     let rate_hz = 0;
-    let channel = Channel {
-        kind,
-        number,
-        rate_hz,
-    };
+    let channel = Channel::new(kind, number, rate_hz);
     channel.to_bytes()
 }
 

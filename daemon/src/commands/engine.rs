@@ -329,11 +329,10 @@ fn speed_axis() -> Axis {
 }
 
 fn panel(label: &str, unit: &str, series: Vec<Series>) -> Panel {
-    Panel {
-        y: Axis::new(label, unit),
-        series: series.into_iter().filter(has_points).collect(),
-        ..Panel::default()
-    }
+    Panel::of(
+        Axis::new(label, unit),
+        series.into_iter().filter(has_points).collect(),
+    )
 }
 
 fn readings(
@@ -611,10 +610,7 @@ impl<'a> WhyReport<'a> {
         let unit = self.units.torque;
         let line = |label: &str, style: usize, get: &dyn Fn(&Shares) -> Option<Estimate>| {
             let at = |(rpm, parts): (&f64, &Shares)| {
-                let nan = Estimate {
-                    value: f64::NAN,
-                    half_width: f64::NAN,
-                };
+                let nan = Estimate::new(f64::NAN, f64::NAN);
                 let e = get(parts).unwrap_or(nan);
                 (
                     *rpm,

@@ -154,10 +154,7 @@ fn on_software_stand(file: &Path, seed: u64) -> Result<(), Failure> {
     })?;
     let on = TestedOn::SoftwareStand;
     keep_self_test(&mut store, hash, on, &report)?;
-    let now = Now {
-        wall_us: report.wall_us,
-        mono_us: 0,
-    };
+    let now = Now::new(0, report.wall_us);
     let event = report.event(now, " on a simulated stand").into();
     store.add_event(&event)?;
     let stand = hash.to_string();

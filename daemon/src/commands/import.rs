@@ -131,8 +131,5 @@ fn tell(store: &mut Store, message: &str, wall_us: i64) -> Result<(), StoreError
 }
 
 fn at(wall_us: i64) -> Now {
-    Now {
-        mono_us: 0,
-        wall_us,
-    }
+    Now::new(0, wall_us)
 }

@@ -305,10 +305,7 @@ pub(super) fn run(asked: &Load) -> Result<(), Failure> {
         Load::Hold(asked) => {
             let rad_per_s2 = asked.rate.as_deref().map(rate).transpose()?;
             let rad_per_s = speed(&asked.speed)?;
-            let order = LoadOrder::Speed {
-                rad_per_s,
-                rad_per_s2,
-            };
+            let order = LoadOrder::speed(rad_per_s, rad_per_s2);
             tell(&asked.daemon, &LoadWord::Order(order), false)
         }
         Load::Torque(asked) => {
@@ -323,18 +320,7 @@ pub(super) fn run(asked: &Load) -> Result<(), Failure> {
             !asked.no_wait,
         ),
         Load::Sweep(asked) => {
-            let list = StepList {
-                steps: vec![
-                    Step::Speed {
-                        rad_per_s: speed(&asked.from)?,
-                    },
-                    Step::Sweep {
-                        to_rad_per_s: speed(&asked.to)?,
-                        rad_per_s2: rate(&asked.rate)?,
-                    },
-                ],
-                ..StepList::default()
-            };
+            let list = StepList::sweep(speed(&asked.from)?, speed(&asked.to)?, rate(&asked.rate)?);
             let list = asked.kept.of(list)?;
             tell(&asked.daemon, &LoadWord::Steps(list), !asked.no_wait)
         }

@@ -522,43 +522,20 @@ fn air<R: BufRead>(ask: &mut Questions<R>, file: &mut String) -> Result<(), Fail
 mod tests {
     use super::*;
 
-    fn answered(lines: &[&str]) -> Result<String, Failure> {
-        let typed: String = lines.iter().map(|line| format!("{line}\n")).collect();
+    fn answered(typed: &str) -> Result<String, Failure> {
         written(&mut Questions {
             answers: typed.as_bytes(),
             somebody: false,
         })
     }
 
-    const DRUM: [&str; 23] = [
-        "",
-        "shed drum",
-        "pit bike",
-        "140 cc",
-        "",
-        "0.006 kg*m^2",
-        "",
-        "12",
-        "yes",
-        "67/18 24/19 22/15",
-        "",
-        "420 mm",
-        "380 mm",
-        "360 mm",
-        "yes",
-        "",
-        "no",
-        "no",
-        "1420 rpm",
-        "9700 rpm",
-        "",
-        "",
-        "",
-    ];
+    /// One on each line.
+    const DRUM: &str = "\nshed drum\npit bike\n140 cc\n\n0.006 kg*m^2\n\n12\nyes\n67/18 24/19 22/15\n\n\
+        420 mm\n380 mm\n360 mm\nyes\n\nno\nno\n1420 rpm\n9700 rpm\n\n\n\n";
 
     #[test]
     fn answers_become_a_stand_file_that_reads() {
-        let text = answered(&DRUM).unwrap();
+        let text = answered(DRUM).unwrap();
         let stand = leverarm_config::parse("new.toml", &text).unwrap();
         assert_eq!(stand.pickups.len(), 2);
         assert_eq!(stand.pickups[0].teeth, 12);
@@ -575,33 +552,10 @@ mod tests {
 
     #[test]
     fn a_brake_by_weight_and_in_pounds_reads_too() {
-        let text = answered(&[
-            "brake",
-            "",
-            "",
-            "125 cc",
-            "two",
-            "",
-            "",
-            "60",
-            "no",
-            "2.25",
-            "weight",
-            "10 in",
-            "",
-            "2 in",
-            "20 lb",
-            "12 in",
-            "no",
-            "yes",
-            "100 degC",
-            "yes",
-            "4400 rpm",
-            "9000 rpm",
-            "29.8 inHg",
-            "68 degF",
-            "us",
-        ])
+        let text = answered(
+            "brake\n\n\n125 cc\ntwo\n\n\n60\nno\n2.25\nweight\n10 in\n\n2 in\n20 lb\n12 in\n\
+             no\nyes\n100 degC\nyes\n4400 rpm\n9000 rpm\n29.8 inHg\n68 degF\nus\n",
+        )
         .unwrap();
         let stand = leverarm_config::parse("new.toml", &text).unwrap();
         assert!(stand.load_cell.is_some());
@@ -610,20 +564,19 @@ mod tests {
 
     #[test]
     fn answers_that_lack_or_do_not_read_are_named() {
-        let error = answered(&DRUM[..5]).unwrap_err().to_string();
+        let (begun, _) = DRUM.split_once("0.006").unwrap();
+        let error = answered(begun).unwrap_err().to_string();
         assert!(
             error.contains("end before \"inertia of what turns"),
             "{error}"
         );
-        let mut wrong = DRUM;
-        wrong[11] = "420";
+        let wrong = DRUM.replace("420 mm", "420");
         let error = answered(&wrong).unwrap_err().to_string();
         assert!(
             error.contains("outer diameter") && error.contains("unit is missing"),
             "{error}"
         );
-        wrong = DRUM;
-        wrong[9] = "a/b";
+        let wrong = DRUM.replace("67/18 24/19 22/15", "a/b");
         let error = answered(&wrong).unwrap_err().to_string();
         assert!(error.contains("67/18") && error.contains("a/b"), "{error}");
     }

@@ -44,12 +44,7 @@ fn steps(text: &str) -> Result<Vec<Step>, Failure> {
     }
     if let Some((to, at)) = by(" at ") {
         let (from, to) = ends(from, to)?;
-        let first = Step::Speed { rad_per_s: from };
-        let sweep = Step::Sweep {
-            to_rad_per_s: to,
-            rad_per_s2: rate(at)?,
-        };
-        return Ok(vec![first, sweep]);
+        return Ok(StepList::sweep(from, to, rate(at)?).steps);
     }
     bail!("{text:?}: {FORM}")
 }

@@ -39,9 +39,6 @@ pub enum RehearsalError {
     /// The system gave no pseudo-terminal.
     #[error("no pseudo-terminal: {0}")]
     Pty(#[from] nix::Error),
-    /// The terminal has no name.
-    #[error("the pseudo-terminal's name: {0}")]
-    Name(String),
     /// The stand can't be simulated.
     #[error("the stand can't be simulated: {0}")]
     Model(#[from] ModelError),

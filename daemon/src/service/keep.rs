@@ -76,10 +76,7 @@ pub(crate) fn keep(
         .or_else(|| chunks.iter().flatten().next())
         .ok_or(KeepError::Nothing)?;
     let pull = NewPull {
-        connection: connection.id,
         setup: belongs.setup.filter(|_| request.with_setup),
-        stand: belongs.stand,
-        calibration: belongs.calibration,
         started_wall_us: first.wall_us_first,
         tick_first_wanted: tick_start,
         tick_start,
@@ -93,6 +90,7 @@ pub(crate) fn keep(
             chunk_seq_last: last,
             reasons: vec![format!("kept by hand: the last {seconds:.0} s")],
         }),
+        ..NewPull::of(connection.id, belongs.stand, belongs.calibration)
     };
     Ok(store.add_pull(&pull)?)
 }

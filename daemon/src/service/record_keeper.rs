@@ -3,8 +3,8 @@
 
 use leverarm_live::{Ending, Event, Record};
 use leverarm_store::{
-    ConnectionId, ContentHash, Hello, NewChunk, NewConnection, NewEvent, NewPull, PullEnd, PullId,
-    PullState, SetupId, Store, StoreError,
+    ConnectionId, ContentHash, Hello, NewChunk, NewEvent, NewPull, PullEnd, PullId, PullState,
+    SetupId, Store, StoreError,
 };
 
 /// What pulls belong to.
@@ -118,12 +118,8 @@ impl RecordKeeper {
     fn put(&mut self, store: &mut Store, record: &Record) -> Result<Kept, StoreError> {
         match (record, self.connection) {
             (Record::Connected { port, now }, _) => {
-                let new = NewConnection {
-                    port: port.clone(),
-                    opened_wall_us: now.wall_us,
-                    opened_mono_us: now.mono_us,
-                };
-                self.connection = Some(store.add_connection_of(self.belongs.stand, &new)?);
+                let stand = Some(self.belongs.stand);
+                self.connection = Some(store.add_connection(stand, port, *now)?);
             }
             (Record::Hello(hello), Some(connection)) => {
                 let hello = Hello {
@@ -161,17 +157,13 @@ impl RecordKeeper {
                     air,
                 } = self.belongs.clone();
                 let id = store.add_pull(&NewPull {
-                    connection,
                     setup,
-                    stand,
-                    calibration,
                     started_wall_us: now.wall_us,
                     tick_first_wanted: *tick_first_wanted,
                     tick_start: *tick_start,
                     chunk_seq_first: *chunk_seq_first,
                     air,
-                    note: String::new(),
-                    end: None,
+                    ..NewPull::of(connection, stand, calibration)
                 })?;
                 self.pull = Some(id);
                 return Ok(Kept::PullStarted(id));

@@ -843,10 +843,7 @@ mod tests {
             flow: Arc::clone(&flow),
         };
         let record = || Record::Disconnected {
-            now: Now {
-                mono_us: 0,
-                wall_us: 0,
-            },
+            now: Now::new(0, 0),
             reason: "a test".to_owned(),
         };
         let room = RECORDS_MAX + BACKLOG_MAX;

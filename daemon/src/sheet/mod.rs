@@ -85,12 +85,4 @@ pub struct ReadoutColumn {
     pub band: Vec<f64>,
 }
 
-impl Sheet {
-    /// The figures.
-    pub fn figures(&self) -> impl Iterator<Item = &Figure> {
-        self.blocks.iter().filter_map(|block| match block {
-            Block::Figure(figure) => Some(figure),
-            _ => None,
-        })
-    }
-}
+impl Sheet {}

@@ -124,8 +124,6 @@ pub struct Input {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Fault {
-    /// Nothing that could be a board.
-    NoBoard,
     /// Frames are lost or damaged.
     Link,
     /// No teeth.

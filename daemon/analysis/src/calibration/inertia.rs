@@ -83,11 +83,7 @@ impl Fall {
         let points = speeds
             .iter()
             .map(|s| (s.middle_s(), s.omega_rad_per_s / RAD_PER_S_PER_RPM));
-        let speeds = Series {
-            label: format!("{} kg", mass_kg.value),
-            points: points.collect(),
-            ..Series::default()
-        };
+        let speeds = Series::line(format!("{} kg", mass_kg.value), points.collect(), 0);
         Ok(Self {
             speeds: Some(speeds),
             ..Self::entered(mass_kg, alpha)
@@ -222,12 +218,7 @@ impl Acceleration {
         let points = samples
             .iter()
             .map(|s| (s.time_s - start_s, s.omega_rad_per_s / RAD_PER_S_PER_RPM));
-        Some(Series {
-            label: label.to_owned(),
-            points: points.collect(),
-            style,
-            ..Series::default()
-        })
+        Some(Series::line(label, points.collect(), style))
     }
 }
 
@@ -350,11 +341,7 @@ impl Measurement {
         let verdict = agreement.as_ref().map(verdict);
         let value = shown(&measured, "kg·m²");
         let title = format!("Drum inertia by {}", self.method.word());
-        let panel = Panel {
-            y: Axis::new("Drum speed", "rpm"),
-            series: self.series,
-            ..Panel::default()
-        };
+        let panel = Panel::of(Axis::new("Drum speed", "rpm"), self.series);
         let has_curves = !panel.series.is_empty();
         let curves = || {
             let x = Axis::new("Time", "s");

@@ -426,12 +426,7 @@ impl Tuned {
 
 fn plotted(known: Known<'_>, run: &RelayRun, ratio: f64) -> Plot {
     let begin_s = run.orders.first().map_or(0.0, |it| it.at_s);
-    let line = |label: &str, points: Vec<(f64, f64)>| Series {
-        label: label.to_owned(),
-        points,
-        band: None,
-        style: 0,
-    };
+    let line = |label: &str, points: Vec<(f64, f64)>| Series::line(label, points, 0);
     let speeds = run.speeds.iter().map(|it| {
         (
             0.5 * (it.from_s + it.to_s) - begin_s,
@@ -451,16 +446,14 @@ fn plotted(known: Known<'_>, run: &RelayRun, ratio: f64) -> Plot {
         ]
     });
     let panels = vec![
-        Panel {
-            y: Axis::new("Engine speed", "rpm"),
-            series: vec![line("speed", speeds.collect())],
-            ..Panel::default()
-        },
-        Panel {
-            y: Axis::new("Output", "%"),
-            series: vec![line("output", outputs.collect())],
-            ..Panel::default()
-        },
+        Panel::of(
+            Axis::new("Engine speed", "rpm"),
+            vec![line("speed", speeds.collect())],
+        ),
+        Panel::of(
+            Axis::new("Output", "%"),
+            vec![line("output", outputs.collect())],
+        ),
     ];
     plot(
         known.stand,

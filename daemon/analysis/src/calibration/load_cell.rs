@@ -132,37 +132,32 @@ fn drift_text(drift: &Drift) -> String {
 }
 
 fn plotted(known: Known<'_>, record: &LoadCellCalibration, cell: &LoadCell) -> Plot {
-    let by = |direction, label: &str, style| Series {
-        label: label.to_owned(),
-        points: record
-            .points
-            .iter()
-            .zip(cell.fit.residuals())
-            .filter(|(point, _)| point.direction == direction)
-            .map(|(point, residual)| (point.load, *residual))
-            .collect(),
-        band: None,
-        style,
+    let by = |direction, label: &str, style| {
+        Series::line(
+            label,
+            record
+                .points
+                .iter()
+                .zip(cell.fit.residuals())
+                .filter(|(point, _)| point.direction == direction)
+                .map(|(point, residual)| (point.load, *residual))
+                .collect(),
+            style,
+        )
     };
     let loads: Vec<(f64, f64)> = record.points.iter().map(|p| (p.load, p.counts)).collect();
     let panels = vec![
-        Panel {
-            y: Axis::new("Reading", "counts"),
-            series: vec![Series {
-                label: "readings".to_owned(),
-                points: loads,
-                ..Series::default()
-            }],
-            ..Panel::default()
-        },
-        Panel {
-            y: Axis::new("Off the fit", "N").with_zero(),
-            series: vec![
+        Panel::of(
+            Axis::new("Reading", "counts"),
+            vec![Series::line("readings", loads, 0)],
+        ),
+        Panel::of(
+            Axis::new("Off the fit", "N").with_zero(),
+            vec![
                 by(Direction::Loading, "up", 1),
                 by(Direction::Unloading, "down", 2),
             ],
-            ..Panel::default()
-        },
+        ),
     ];
     let x = Axis::new("Load", "N");
     plot(

@@ -224,11 +224,10 @@ fn plotted(
     };
     let mut curves = vec![series(losses, "now".to_owned(), 0)];
     curves.extend(earlier.map(|earlier| series(earlier, "last record".to_owned(), 1)));
-    let panel = Panel {
-        y: Axis::new("Loss torque at the drum", "N·m").with_zero(),
-        series: curves,
-        ..Panel::default()
-    };
+    let panel = Panel::of(
+        Axis::new("Loss torque at the drum", "N·m").with_zero(),
+        curves,
+    );
     let note = format!("from {}; bands: 95 %", record.runs.join(", "));
     let x = Axis::new("Drum speed", "rpm");
     plot(

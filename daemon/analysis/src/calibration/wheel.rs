@@ -214,11 +214,7 @@ fn plotted(known: Known<'_>, pattern: &Pattern, earlier: Option<&Pattern>, pitch
     let mut curves = vec![series(pattern, "now", 0)];
     let turned = earlier.and_then(|earlier| earlier.aligned_to(pattern));
     curves.extend(turned.map(|earlier| series(&earlier, "last record", 1)));
-    let panel = Panel {
-        y: Axis::new("Late by", "% of a pitch").with_zero(),
-        series: curves,
-        ..Panel::default()
-    };
+    let panel = Panel::of(Axis::new("Late by", "% of a pitch").with_zero(), curves);
     let note = "counted from any tooth on; bands: 95 %".to_owned();
     let x = Axis::new("Tooth", "");
     plot(

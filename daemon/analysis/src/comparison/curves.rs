@@ -112,10 +112,8 @@ impl PullCurve {
             build,
             time_s,
             curve: points
-                .map(|((rpm, torque_nm), systematic_nm)| Sampled {
-                    rpm: *rpm,
-                    torque_nm: *torque_nm,
-                    systematic_nm: *systematic_nm,
+                .map(|((rpm, torque_nm), systematic_nm)| {
+                    Sampled::new(*rpm, *torque_nm, *systematic_nm)
                 })
                 .collect(),
         }

@@ -184,10 +184,10 @@ impl DaysReport<'_> {
         let judged = chart.days.iter().any(|judged| judged.against.is_some());
         if let Some(change) = chart.change {
             let percent = 100.0 * change.difference / self.mean_nm();
-            let difference = Estimate {
-                value: units.torque.difference(change.difference),
-                half_width: units.torque.difference(change.half_width),
-            };
+            let difference = Estimate::new(
+                units.torque.difference(change.difference),
+                units.torque.difference(change.half_width),
+            );
             let decimals = decimals_for(difference.half_width).max(1);
             let amount = format!(
                 "{} ± {:.decimals$} {}",

@@ -478,11 +478,10 @@ impl EffectsReport<'_> {
                 self.name(self.found.reference)
             ),
             x: Axis::new("Engine speed", "rpm"),
-            panels: vec![Panel {
-                y: Axis::new("Torque gained", unit.symbol).with_zero(),
-                series: series.collect(),
-                ..Panel::default()
-            }],
+            panels: vec![Panel::of(
+                Axis::new("Torque gained", unit.symbol).with_zero(),
+                series.collect(),
+            )],
             shades: Vec::new(),
             notes: vec![self.ground_words()],
         }

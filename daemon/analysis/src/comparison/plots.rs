@@ -94,21 +94,16 @@ impl Report<'_> {
                 .zip(series.len()..)
                 .map(|(overlay, style)| {
                     let points = overlay.points.iter();
-                    Series {
-                        label: overlay.name.clone(),
-                        points: points
+                    Series::line(
+                        overlay.name.clone(),
+                        points
                             .map(|(rpm, nm)| (*rpm, unit.difference(shown.si(*rpm, *nm))))
                             .collect(),
-                        band: None,
                         style,
-                    }
+                    )
                 }),
         );
-        Panel {
-            y: self.axis(shown, "", Range::Auto),
-            series,
-            ..Panel::default()
-        }
+        Panel::of(self.axis(shown, "", Range::Auto), series)
     }
 
     fn differences(&self, shown: Shown) -> Panel {

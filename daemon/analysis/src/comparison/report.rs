@@ -427,10 +427,7 @@ impl Report<'_> {
         let speeds = self.comparison().setups.first();
         let speeds = speeds.map_or(&[][..], |setup| &setup.figures.at_speeds);
         for (i, at) in speeds.iter().enumerate() {
-            let none = Estimate {
-                value: f64::NAN,
-                half_width: f64::NAN,
-            };
+            let none = Estimate::new(f64::NAN, f64::NAN);
             let name = format!("torque at {:.0} rpm", at.rpm);
             shown.push(ShownFigure::new(&name, torque, move |f| {
                 f.at_speeds.get(i).map_or(none, |at| at.torque_nm)

@@ -191,16 +191,15 @@ impl SeriesReport<'_> {
                 range: Range::Whole,
                 ..Axis::new("Step", "")
             },
-            panels: vec![Panel {
-                y: Axis::new("Torque gained", unit.symbol).with_zero(),
-                series: vec![Series {
+            panels: vec![Panel::of(
+                Axis::new("Torque gained", unit.symbol).with_zero(),
+                vec![Series {
                     label: "in all".to_owned(),
                     points,
                     band: Some(band),
                     style: 0,
                 }],
-                ..Panel::default()
-            }],
+            )],
             shades: Vec::new(),
             notes: vec![self.table_words()],
         }

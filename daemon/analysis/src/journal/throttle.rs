@@ -127,10 +127,7 @@ mod tests {
     use leverarm_vocabulary::Now;
 
     fn now(mono_us: u64) -> Now {
-        Now {
-            mono_us,
-            wall_us: mono_us.cast_signed(),
-        }
+        Now::new(mono_us, mono_us.cast_signed())
     }
 
     fn event(mono_us: u64, kind: EventKind, count: u64) -> NewEvent {

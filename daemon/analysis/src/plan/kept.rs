@@ -374,10 +374,7 @@ mod tests {
     }
 
     fn kept(wall_us: i64, word: &Word) -> EventRecord {
-        let now = Now {
-            mono_us: 0,
-            wall_us,
-        };
+        let now = Now::new(0, wall_us);
         stored_as(event(word, "the owner", now), EventId::new(wall_us))
     }
 

@@ -86,11 +86,7 @@ mod tests {
     /// A stretch from the middle of a connection in each form: as it was, behind the hello.
     #[test]
     fn a_stretch_gets_its_hello_in_the_boards_own_form() {
-        let channel = Channel {
-            kind: ChannelKind::Force,
-            number: 0,
-            rate_hz: 80,
-        };
+        let channel = Channel::new(ChannelKind::Force, 0, 80);
         let message = BoardMessage::Hello(BoardHello {
             board_id: 0xB0,
             boot: 3,

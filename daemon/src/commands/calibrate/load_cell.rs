@@ -188,11 +188,7 @@ fn read_points(
                 return Err(anyhow!("expected up or down, found {other:?}").context(at()));
             }
         };
-        points.push(LoadPoint {
-            load,
-            counts,
-            direction,
-        });
+        points.push(LoadPoint::new(load, counts, direction));
     }
     Ok(points)
 }
@@ -230,11 +226,7 @@ fn capture(
                     2.0 * mean.standard_uncertainty()
                 ));
                 let direction = direction_after(&points, load);
-                points.push(LoadPoint {
-                    load,
-                    counts: mean.value(),
-                    direction,
-                });
+                points.push(LoadPoint::new(load, mean.value(), direction));
             }
             Err(error) => say(&format!(
                 "  {}; again",

@@ -126,10 +126,7 @@ pub(super) async fn note(
 }
 
 /// The recorder sets the times of an event as it keeps it.
-pub(super) const TIMES_OF_THE_RECORDER: Now = Now {
-    mono_us: 0,
-    wall_us: 0,
-};
+pub(super) const TIMES_OF_THE_RECORDER: Now = Now::new(0, 0);
 
 /// Leaves a pull out of comparisons, or lets it take part again.
 pub(super) async fn exclude(
