@@ -20,7 +20,7 @@ use leverarm::service::{Daemon, PageAccess, ServeOptions};
 use leverarm_analysis::overlay::Overlay;
 use leverarm_live::{Core, Now, Output, Record};
 use leverarm_protocol::{BoardReader, Decoder, Form, FrameWriter, LineDecoder};
-use leverarm_store::{ChunkRange, ConnectionId, NewConnection, Store, StoreReader, salvage};
+use leverarm_store::{ChunkRange, ConnectionId, Store, StoreReader, salvage};
 use rusqlite::{Connection, params};
 
 /// Takes any bytes, and panics when something is wrong.
@@ -73,10 +73,7 @@ pub fn core(input: &[u8]) {
     let stand = leverarm_config::parse("demo.toml", DEMO_STAND).unwrap();
     let mut core = Core::new(stand);
     let mut out = Output::default();
-    let at = |mono_us| Now {
-        mono_us,
-        wall_us: 0,
-    };
+    let at = |mono_us| Now::new(mono_us, 0);
     core.port_opened(at(0), "fuzz", &mut out);
     let hello = hello();
     core.feed(at(1), &hello, &mut out);
@@ -103,14 +100,7 @@ pub fn core(input: &[u8]) {
 
 fn hello() -> Vec<u8> {
     use leverarm_protocol::{BoardMessage, Channel, ChannelKind, Hello};
-    let channels = [0, 1].map(|number| {
-        Channel {
-            kind: ChannelKind::Teeth,
-            number,
-            rate_hz: 0,
-        }
-        .to_bytes()
-    });
+    let channels = [0, 1].map(|number| Channel::new(ChannelKind::Teeth, number, 0).to_bytes());
     let hello = Hello {
         board_id: 1,
         boot: 1,
@@ -136,13 +126,7 @@ pub fn config(input: &[u8]) {
 pub fn chunk(input: &[u8]) {
     let folder = tempfile::tempdir().unwrap();
     let mut store = Store::open(folder.path()).unwrap();
-    let connection = store
-        .add_connection(&NewConnection {
-            port: "fuzz".into(),
-            opened_wall_us: 0,
-            opened_mono_us: 0,
-        })
-        .unwrap();
+    let connection = store.add_connection(None, "fuzz", Now::new(0, 0)).unwrap();
     drop(store);
     let (numbers, blob) = input.split_at(input.len().min(24));
     let number = |index: usize| {

@@ -10,6 +10,8 @@ use leverarm_software_stand::{
     AbsorberFault, SoftwareStand, SoundAbsorber, StandModel, rad_per_s, rpm,
 };
 
+use crate::whole;
+
 /// Speed of the crank that is held, rev/min.
 pub const HELD_RPM: f64 = 5_000.0;
 const STEP_US: u64 = 500;
@@ -121,12 +123,7 @@ impl Braked {
 
     /// Goes on for a time, s, and is looked at each half millisecond.
     pub fn go(&mut self, for_s: f64, mut at: impl FnMut(&Self)) {
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "some seconds"
-        )]
-        let steps = (for_s / STEP_S).round() as u64;
+        let steps = whole((for_s / STEP_S).round());
         let mut bytes = Vec::new();
         for _ in 0..steps {
             self.stand

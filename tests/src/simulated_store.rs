@@ -3,10 +3,9 @@
 
 use std::path::Path;
 
+use leverarm_live::Now;
 use leverarm_protocol::{BoardMessage, EncodeError, FRAME_BYTES_MAX, TeethBatch};
-use leverarm_store::{
-    Hello, NewChunk, NewConnection, NewPull, NewSetup, PullEnd, PullState, Store, StoreError,
-};
+use leverarm_store::{Hello, NewChunk, NewPull, NewSetup, PullEnd, PullState, Store, StoreError};
 use serde_json::{Value, json};
 
 use crate::simulated_pull::{Pull, Shape, normal};
@@ -146,11 +145,7 @@ pub fn fill(
     }
     let stand = store.put_stand(STAND)?;
     let calibration = store.put_calibration("{}")?;
-    let connection = store.add_connection(&NewConnection {
-        port: "simulated".to_owned(),
-        opened_wall_us: FIRST_WALL_US,
-        opened_mono_us: 0,
-    })?;
+    let connection = store.add_connection(None, "simulated", Now::new(0, FIRST_WALL_US))?;
     let hello = BoardMessage::Hello(leverarm_protocol::Hello {
         board_id: 7,
         boot: 1,
@@ -204,16 +199,11 @@ pub fn fill(
             _ => vec!["the throttle was let go early".to_owned()],
         };
         store.add_pull(&NewPull {
-            connection,
             setup: Some(*id),
-            stand,
-            calibration,
             started_wall_us: wall_us,
             tick_first_wanted: first,
             tick_start: first,
             chunk_seq_first,
-            air: Value::Null,
-            note: String::new(),
             end: Some(PullEnd {
                 state: *state,
                 tick_peak: None,
@@ -221,6 +211,7 @@ pub fn fill(
                 chunk_seq_last: chunk_seq.saturating_sub(1),
                 reasons,
             }),
+            ..NewPull::of(connection, stand, calibration)
         })?;
     }
     store.close_connection(connection, FIRST_WALL_US, "the end of the simulation")?;

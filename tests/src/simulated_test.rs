@@ -262,149 +262,90 @@ impl World {
     #[must_use]
     pub fn all() -> Vec<Self> {
         let calm = Self::CALM;
-        let refit = |name, refit| Self {
-            name,
-            refit,
-            ..calm
+        let refit = |name, refit, change: fn(&mut Self)| {
+            let mut world = Self {
+                name,
+                refit,
+                ..calm
+            };
+            change(&mut world);
+            world
         };
         vec![
             calm,
-            refit("refit_1", 1.0),
-            refit("refit_3", 3.0),
-            Self {
-                warm_up: 0.02,
-                ..refit("warm_up", 1.0)
-            },
-            Self {
-                correlation: 0.8,
-                ..refit("correlated", 0.0)
-            },
-            Self {
-                unequal: 10.0 / 3.0,
-                ..refit("unequal", 1.0)
-            },
-            Self {
-                drift: 0.003,
-                plan: &[&[0, 1]],
-                ..refit("no_return", 1.0)
-            },
-            Self {
-                step: 0.01,
-                ..refit("weather_step", 1.0)
-            },
-            Self {
-                outliers: 0.04,
-                ..refit("outlier", 1.0)
-            },
-            Self {
-                pull: 0.006,
-                pull_shape: ScatterModel::ROUGH_ENDS,
-                ..refit("cycles_1_5pct", 0.5)
-            },
-            Self {
-                plan: &[&[0, 2, 0], &[2, 3, 2], &[3, 1, 3]],
-                ..refit("chain_of_three_days", 1.0)
-            },
+            refit("refit_1", 1.0, |_| {}),
+            refit("refit_3", 3.0, |_| {}),
+            refit("warm_up", 1.0, |it| it.warm_up = 0.02),
+            refit("correlated", 0.0, |it| it.correlation = 0.8),
+            refit("unequal", 1.0, |it| it.unequal = 10.0 / 3.0),
+            refit("no_return", 1.0, |it| {
+                it.drift = 0.003;
+                it.plan = &[&[0, 1]];
+            }),
+            refit("weather_step", 1.0, |it| it.step = 0.01),
+            refit("outlier", 1.0, |it| it.outliers = 0.04),
+            refit("cycles_1_5pct", 0.5, |it| {
+                (it.pull, it.pull_shape) = (0.006, ScatterModel::ROUGH_ENDS)
+            }),
+            refit("chain_of_three_days", 1.0, |it| {
+                it.plan = &[&[0, 2, 0], &[2, 3, 2], &[3, 1, 3]]
+            }),
         ]
     }
 
     /// Worlds beside these: other ratios, blocks and memories.
     #[must_use]
     pub fn neighbours() -> Vec<Self> {
-        let near = |name, of: &str| Self {
-            name,
-            ..Self::all()
-                .into_iter()
-                .find(|w| w.name == of)
-                .unwrap_or(Self::CALM)
+        let near = |name, of: &str, change: fn(&mut Self)| {
+            let found = Self::all().into_iter().find(|w| w.name == of);
+            let mut world = found.unwrap_or(Self::CALM);
+            world.name = name;
+            change(&mut world);
+            world
         };
         vec![
-            Self {
-                refit: 0.5,
-                ..near("refit_0_5", "refit_1")
-            },
-            Self {
-                refit: 2.0,
-                ..near("refit_2", "refit_1")
-            },
-            Self {
-                refit_shape: ScatterModel::MOSTLY_SMOOTH,
-                ..near("refit_smooth", "refit_1")
-            },
-            Self {
-                memory: (5, 2),
-                ..near("memory_of_pairs", "refit_1")
-            },
-            Self {
-                memory: (6, 4),
-                ..near("memory_of_six_days", "refit_1")
-            },
-            Self {
-                memory: (0, 0),
-                ..near("no_memory", "refit_1")
-            },
-            Self {
-                memory: (0, 0),
-                plan: &[&[0, 1, 0, 1, 0, 1, 0]],
-                ..near("seven_blocks", "refit_1")
-            },
-            Self {
-                pulls: 5,
-                ..near("correlated_5", "correlated")
-            },
-            Self {
-                correlation: 0.5,
-                refit: 1.0,
-                ..near("correlated_and_refit", "correlated")
-            },
-            Self {
-                warm_up: 0.04,
-                pulls: 2,
-                ..near("warm_up_4_of_2", "warm_up")
-            },
-            Self {
-                warm_up: 0.02,
-                plan: &[&[0, 1, 0, 1, 0]],
-                ..near("warm_up_5_blocks", "warm_up")
-            },
-            Self {
-                drift: 0.002,
-                ..near("drift", "refit_1")
-            },
-            Self {
-                unequal: 0.3,
-                ..near("unequal_less", "unequal")
-            },
-            Self {
-                plan: &[&[0, 2, 0], &[2, 1, 2]],
-                ..near("chain_of_two_days", "chain_of_three_days")
-            },
-            Self {
-                unequal: 10.0 / 3.0,
-                ..near("chain_unequal", "chain_of_three_days")
-            },
-            Self {
-                step_at: 6.0,
-                ..near("weather_step_late", "weather_step")
-            },
-            Self {
-                step_at: 4.0,
-                step: 0.02,
-                ..near("weather_step_within_a_build", "weather_step")
-            },
-            Self {
-                step: 0.005,
-                ..near("weather_step_small", "weather_step")
-            },
-            Self {
-                refit: 2.0,
-                warm_up: 0.01,
-                ..near("warm_up_and_refit_2", "warm_up")
-            },
-            Self {
-                plan: &[&[0, 2, 3, 1, 0]],
-                ..near("four_setups_in_a_day", "refit_1")
-            },
+            near("refit_0_5", "refit_1", |it| it.refit = 0.5),
+            near("refit_2", "refit_1", |it| it.refit = 2.0),
+            near("refit_smooth", "refit_1", |it| {
+                it.refit_shape = ScatterModel::MOSTLY_SMOOTH
+            }),
+            near("memory_of_pairs", "refit_1", |it| it.memory = (5, 2)),
+            near("memory_of_six_days", "refit_1", |it| it.memory = (6, 4)),
+            near("no_memory", "refit_1", |it| it.memory = (0, 0)),
+            near("seven_blocks", "refit_1", |it| {
+                it.memory = (0, 0);
+                it.plan = &[&[0, 1, 0, 1, 0, 1, 0]];
+            }),
+            near("correlated_5", "correlated", |it| it.pulls = 5),
+            near("correlated_and_refit", "correlated", |it| {
+                (it.correlation, it.refit) = (0.5, 1.0)
+            }),
+            near("warm_up_4_of_2", "warm_up", |it| {
+                (it.warm_up, it.pulls) = (0.04, 2)
+            }),
+            near("warm_up_5_blocks", "warm_up", |it| {
+                it.warm_up = 0.02;
+                it.plan = &[&[0, 1, 0, 1, 0]];
+            }),
+            near("drift", "refit_1", |it| it.drift = 0.002),
+            near("unequal_less", "unequal", |it| it.unequal = 0.3),
+            near("chain_of_two_days", "chain_of_three_days", |it| {
+                it.plan = &[&[0, 2, 0], &[2, 1, 2]]
+            }),
+            near("chain_unequal", "chain_of_three_days", |it| {
+                it.unequal = 10.0 / 3.0
+            }),
+            near("weather_step_late", "weather_step", |it| it.step_at = 6.0),
+            near("weather_step_within_a_build", "weather_step", |it| {
+                (it.step_at, it.step) = (4.0, 0.02)
+            }),
+            near("weather_step_small", "weather_step", |it| it.step = 0.005),
+            near("warm_up_and_refit_2", "warm_up", |it| {
+                (it.refit, it.warm_up) = (2.0, 0.01)
+            }),
+            near("four_setups_in_a_day", "refit_1", |it| {
+                it.plan = &[&[0, 2, 3, 1, 0]]
+            }),
         ]
     }
 
@@ -463,11 +404,7 @@ impl World {
                     let scatter = if setup == 1 { self.unequal } else { 1.0 };
                     let curve = speeds().into_iter().enumerate().map(|(i, rpm)| {
                         let e = all + scatter * own[i] + mounted[i] + day[i];
-                        Sampled {
-                            rpm,
-                            torque_nm: truth_nm(setup, rpm) * (1.0 + e),
-                            systematic_nm: 0.0,
-                        }
+                        Sampled::new(rpm, truth_nm(setup, rpm) * (1.0 + e), 0.0)
                     });
                     pulls.push(Pull {
                         label: (pulls.len() + 1).to_string(),

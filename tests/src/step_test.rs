@@ -217,10 +217,7 @@ impl BrakeBench {
             live.engine_rpm.is_some_and(|it| it < 1.1 * rpm)
         })?;
         self.arm()?;
-        let order = LoadOrder::Speed {
-            rad_per_s: rpm * RAD_PER_S_PER_RPM,
-            rad_per_s2: None,
-        };
+        let order = LoadOrder::speed(rpm * RAD_PER_S_PER_RPM, None);
         self.word(LoadWord::Order(order))?
             .map_err(|why| BenchError::Late { cut: Some(why) })?;
         let is_held = self.until(20.0, |live| {

@@ -298,10 +298,7 @@ pub fn swings(
     it.opens_to = PART;
     it.ready()?;
     for rpm in [4_000.0, 4_080.0, 4_000.0] {
-        let order = LoadOrder::Speed {
-            rad_per_s: rpm * RAD_PER_S_PER_RPM,
-            rad_per_s2: None,
-        };
+        let order = LoadOrder::speed(rpm * RAD_PER_S_PER_RPM, None);
         it.word(LoadWord::Order(order))?
             .map_err(|why| BenchError::Late { cut: Some(why) })?;
         let has_swung = it.until(6.0, |live| {

@@ -17,6 +17,8 @@ use leverarm_values::calibration::Calibration;
 use leverarm_vocabulary::EventKind;
 use serde_json::Value;
 
+use crate::whole;
+
 /// A port is looked at so often, unless a test says otherwise.
 const STEP_US: u64 = 1_000;
 const WALL_US: i64 = 1_790_000_000_000_000;
@@ -230,10 +232,7 @@ impl VirtualBench {
     }
 
     fn now(&self) -> Now {
-        Now {
-            mono_us: self.now_us,
-            wall_us: WALL_US + self.now_us.cast_signed(),
-        }
+        Now::new(self.now_us, WALL_US + self.now_us.cast_signed())
     }
 
     fn step(&mut self) -> Result<(), BenchError> {
@@ -245,12 +244,7 @@ impl VirtualBench {
         let mut bytes = Vec::new();
         self.stand.advance(self.now_us, &mut bytes);
         self.delay_us += self.delay_growth * self.step_us as f64;
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "a delay is positive"
-        )]
-        let comes_us = self.now_us + self.delay_us as u64;
+        let comes_us = self.now_us + whole(self.delay_us);
         if !bytes.is_empty() {
             self.on_way
                 .push_back((comes_us, std::mem::take(&mut bytes)));

@@ -23,15 +23,12 @@ use leverarm_tests::step_test::{BrakeBench, drawn, map_truth, reduced, speeds, s
 use leverarm_tests::tuning_test::{Run, Tuned, drawn_stand, swings, tuned, tuning};
 use leverarm_torque::curve::{How, RAD_PER_S_PER_RPM};
 use leverarm_values::calibration::{Calibration, Change};
-use leverarm_vocabulary::load::{LoadOrder, LoadWord, Step, StepList};
+use leverarm_vocabulary::load::{LoadOrder, LoadWord, StepList};
 use leverarm_vocabulary::{EventKind, Severity};
 use tempfile::TempDir;
 
 fn speed(rpm: f64) -> LoadOrder {
-    LoadOrder::Speed {
-        rad_per_s: rpm * RAD_PER_S_PER_RPM,
-        rad_per_s2: None,
-    }
+    LoadOrder::speed(rpm * RAD_PER_S_PER_RPM, None)
 }
 
 fn bench() -> (TempDir, BrakeBench) {
@@ -124,19 +121,7 @@ fn a_list_of_steps_becomes_a_curve() {
     );
     // And a sweep ends where it should, without a cut.
     it.held(4_000.0).unwrap();
-    let sweep = StepList {
-        steps: vec![
-            Step::Speed {
-                rad_per_s: 4_000.0 * RAD_PER_S_PER_RPM,
-            },
-            Step::Sweep {
-                to_rad_per_s: 7_000.0 * RAD_PER_S_PER_RPM,
-                rad_per_s2: 800.0 * RAD_PER_S_PER_RPM,
-            },
-        ],
-        ..StepList::default()
-    };
-    assert!(it.steps(sweep).unwrap());
+    assert!(it.steps(sweep(4_000.0, 7_000.0, 800.0)).unwrap());
     let events = it.bench.take_events();
     let bad = |kind: EventKind| events.iter().filter(|it| it.kind == kind).count();
     assert_eq!(
@@ -477,18 +462,8 @@ fn holds_at_part_throttle_make_a_map() {
 
 /// From one speed to another at a rate in rpm/s.
 fn sweep(from: f64, to: f64, rate: f64) -> StepList {
-    StepList {
-        steps: vec![
-            Step::Speed {
-                rad_per_s: from * RAD_PER_S_PER_RPM,
-            },
-            Step::Sweep {
-                to_rad_per_s: to * RAD_PER_S_PER_RPM,
-                rad_per_s2: rate * RAD_PER_S_PER_RPM,
-            },
-        ],
-        ..StepList::default()
-    }
+    let [from, to, rate] = [from, to, rate].map(|it| it * RAD_PER_S_PER_RPM);
+    StepList::sweep(from, to, rate)
 }
 
 /// A sweep that is led down makes a curve like one that is led up: within its band of the truth, with the rotor's inertia

@@ -3,7 +3,6 @@
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
 use std::path::Path;
-use std::process::Command;
 
 use leverarm::sheet::{Block, Sheet, SheetFacts};
 use leverarm_analysis::comparison::{
@@ -15,7 +14,7 @@ use leverarm_analysis::shelf::{ShelfWord, keep_picture, shelf};
 use leverarm_config::display::DisplayUnits;
 use leverarm_live::Now;
 use leverarm_store::{PullId, PullState, Store, StoreReader};
-use leverarm_tests::leverarm;
+use leverarm_tests::ran::Ran;
 use leverarm_tests::simulated_store::{STAND, SimulatedSetup, fill, pull_of, two_jets};
 use leverarm_torque::comparison::{Options, TypicalBuild, Verdict};
 use serde_json::{Value, json};
@@ -115,10 +114,7 @@ fn a_pull_that_a_person_excludes_is_left_out_until_they_include_it() {
             reason: reason.map(str::to_owned),
             by: "the owner".to_owned(),
         };
-        let now = Now {
-            mono_us: 0,
-            wall_us: 1_760_000_900_000_000,
-        };
+        let now = Now::new(0, 1_760_000_900_000_000);
         let mut store = Store::open(folder.path()).unwrap();
         store
             .add_event(&exclusion_event(PullId::new(pull), &request, now))
@@ -228,18 +224,13 @@ fn what_cannot_be_compared_says_why() {
 }
 
 fn run(folder: &Path, arguments: &[&str]) -> Result<String, String> {
-    let run = Command::new(leverarm())
-        .args(["compare", "main jet 105", "main jet 110", "--store"])
-        .arg(folder)
-        .args(arguments)
-        .env("COLUMNS", "1000")
-        .output()
-        .unwrap();
-    let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
-    if run.status.success() {
-        Ok(text(run.stdout))
+    let folder = folder.to_str().unwrap();
+    let ask = ["compare", "main jet 105", "main jet 110", "--store", folder];
+    let run = Ran::of(&[&ask, arguments].concat());
+    if run.code == Some(0) {
+        Ok(run.out)
     } else {
-        Err(text(run.stderr))
+        Err(run.err)
     }
 }
 
@@ -455,10 +446,7 @@ fn a_setup_put_back_is_another_build() {
     assert_eq!(builds(), 3);
     let reader = StoreReader::open(folder.path()).unwrap();
     let pulls = reader.pulls().unwrap();
-    let now = Now {
-        mono_us: 0,
-        wall_us: pulls[1].started_wall_us - 1_000_000,
-    };
+    let now = Now::new(0, pulls[1].started_wall_us - 1_000_000);
     let mut store = Store::open(folder.path()).unwrap();
     store
         .add_event(&leverarm_analysis::mounting::event("main jet 105", now))
@@ -474,45 +462,23 @@ fn old_tests_come_with_their_parts_and_mountings() {
     let file = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
     let stand = file("stand.toml");
     std::fs::write(&stand, STAND).unwrap();
-    let leverarm = |arguments: &[&str]| {
-        let stand = ["--config", &stand];
-        Command::new(leverarm())
-            .args(arguments)
-            .args(stand)
-            .output()
-            .unwrap()
-    };
+    let run = |arguments: &[&str]| Ran::of(&[arguments, &["--config", &stand]].concat());
     let (log, old) = (file("1.bin"), file("old"));
     let kept = folder.path().to_str().unwrap();
-    assert!(
-        leverarm(&["export", "1", "--out", &log, "--store", kept])
-            .status
-            .success()
-    );
+    run(&["export", "1", "--out", &log, "--store", kept]).ok();
     let import = |began: &str, more: &[&str]| {
         let all = [&["import", &log, "--store", &old, "--began", began], more].concat();
-        let said = leverarm(&all);
-        let error = String::from_utf8(said.stderr).unwrap();
-        if said.status.success() {
-            Ok(())
-        } else {
-            Err(error)
-        }
+        run(&all)
     };
     let parts = ["--part", "main jet=105", "--part", "sleeve=3 mm; home-made"];
-    let error = import("2026-05-03 14:20", &parts).unwrap_err();
-    assert!(error.contains("name it"), "{error}");
+    import("2026-05-03 14:20", &parts).fails_with(&["name it"]);
     let named = [&["--setup", "old sleeve"], &parts[..]].concat();
-    import("2026-05-03 14:20", &named).unwrap();
-    import("2026-05-03 14:30", &["--setup", "old sleeve"]).unwrap();
-    import("2026-05-03 14:40", &["--setup", "old sleeve", "--again"]).unwrap();
-    let error = import(
-        "2026-05-03 14:50",
-        &["--setup", "old sleeve", "--part", "sleeve=5 mm"],
-    );
-    assert!(error.unwrap_err().contains("other parts"));
-    let error = import("2026-05-03 14:50", &["--setup", "Old Sleeve"]).unwrap_err();
-    assert!(error.contains("only in capital letters"), "{error}");
+    import("2026-05-03 14:20", &named).ok();
+    import("2026-05-03 14:30", &["--setup", "old sleeve"]).ok();
+    import("2026-05-03 14:40", &["--setup", "old sleeve", "--again"]).ok();
+    let others = ["--setup", "old sleeve", "--part", "sleeve=5 mm"];
+    import("2026-05-03 14:50", &others).fails_with(&["other parts"]);
+    import("2026-05-03 14:50", &["--setup", "Old Sleeve"]).fails_with(&["only in capital letters"]);
 
     let reader = StoreReader::open(Path::new(&old)).unwrap();
     let setups = reader.setups().unwrap();
@@ -532,10 +498,7 @@ fn old_tests_come_with_their_parts_and_mountings() {
 #[test]
 fn the_shelf_knows_every_part_and_its_tests() {
     let folder = a_b_a(&two_jets());
-    let now = Now {
-        mono_us: 0,
-        wall_us: 0,
-    };
+    let now = Now::new(0, 0);
     let picture = folder.path().join("jet.png");
     std::fs::write(&picture, b"\x89PNG\r\n\x1a\n").unwrap();
     let word = ShelfWord {

@@ -64,11 +64,7 @@ fn tested(days: &[&[usize]], share: impl Fn(usize) -> f64, shed: &Shed, seed: u6
                     build,
                     time_s: day as f64 * 3.0 * SESSION_PAUSE_S + 120.0 * order,
                     curve: speeds
-                        .map(|rpm| Sampled {
-                            rpm,
-                            torque_nm,
-                            systematic_nm: 0.1,
-                        })
+                        .map(|rpm| Sampled::new(rpm, torque_nm, 0.1))
                         .collect(),
                 });
                 order += 1.0;

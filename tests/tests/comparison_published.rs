@@ -17,8 +17,8 @@ fn assert_near(found: f64, expected: f64, relative: f64) {
 }
 
 /// NIST/SEMATECH e-Handbook of Statistical Methods 1.3.5.3, two-sample t-test of AUTO83B.DAT: US and
-/// Japanese cars, from the summary printed there. NIST prints T = −12.62059, pooled standard deviation
-/// 6.34260 with 326 degrees of freedom, and unpooled T = −12.94627 with 136.8750; further digits are
+/// Japanese cars, from the summary printed there. NIST prints
+/// unpooled T = −12.94627 with 136.8750 degrees of freedom; further digits are
 /// SciPy 1.17.1's.
 #[test]
 fn auto83b() {
@@ -32,12 +32,6 @@ fn auto83b() {
         mean: 30.481_01,
         sd: 6.107_71,
     };
-    let pooled = Difference::pooled(&japan, &us);
-    assert_near(pooled.t(), -12.620_585_000_444_759, 1e-9);
-    assert_eq!(pooled.degrees_of_freedom, 326.0);
-    assert_near(pooled.p_value(), 5.273_218_316_047_391e-30, 1e-6);
-    let of_mean = (1.0 / 249.0 + 1.0 / 79.0_f64).sqrt();
-    assert_near(pooled.standard_error / of_mean, 6.342_600_815_210_088, 1e-9);
     let welch = Difference::welch(&japan, &us);
     assert_near(welch.t(), -12.946_267_565_658_848, 1e-9);
     assert_near(welch.degrees_of_freedom, 136.874_990_093_693_7, 1e-9);
@@ -57,25 +51,8 @@ fn two_samples_of_five() {
     assert_near(welch.degrees_of_freedom, 7.846_515_420_403_834, 1e-9);
     assert_near(welch.p_value(), 0.000_661_367_826_515_642, 1e-9);
     assert_near(
-        welch.value - welch.half_width(0.95),
-        0.746_600_552_220_687_3,
-        1e-9,
-    );
-    assert_near(
-        welch.value + welch.half_width(0.90),
-        1.745_869_626_725_331_7,
-        1e-9,
-    );
-    assert_near(
         welch.equivalence_p_value(2.0),
         0.009_748_046_813_287_252,
-        1e-9,
-    );
-    let pooled = Difference::pooled(&a, &b);
-    assert_near(pooled.p_value(), 0.000_619_223_005_538_924_3, 1e-9);
-    assert_near(
-        pooled.equivalence_p_value(2.0),
-        0.009_545_033_753_431_062,
         1e-9,
     );
 }
@@ -110,26 +87,7 @@ fn two_one_sided_tests_of_the_clinic_data() {
         0.048_530_839_762_369_74,
         1e-9,
     );
-    assert_near(
-        welch.value - welch.half_width(0.9),
-        -0.266_686_298_072_253_4,
-        1e-9,
-    );
-    let pooled = Difference::pooled(&two, &one);
-    assert_near(
-        pooled.equivalence_p_value(0.6),
-        0.048_273_151_007_614_67,
-        1e-9,
-    );
-    let [one, two] = clinic(1);
-    let pairs: Vec<f64> = one.iter().zip(&two).map(|(a, b)| a - b).collect();
-    let paired = Difference::paired(&Readings::of(&pairs).unwrap());
-    assert_near(paired.standard_error, 0.135_751_406_786_244_5, 1e-9);
-    assert_near(
-        paired.equivalence_p_value(0.6),
-        0.003_166_881_489_265_175,
-        1e-9,
-    );
+
     let [one, two] = samples(2);
     let welch = Difference::welch(&two, &one);
     assert_near(
@@ -182,11 +140,7 @@ fn flat_pulls(base: f64, pulls: &[(usize, f64)]) -> Vec<Pull> {
         build: setup,
         time_s: f64::from(number),
         curve: (0..10)
-            .map(|i| Sampled {
-                rpm: 4000.0 + 100.0 * f64::from(i),
-                torque_nm: base + offset,
-                systematic_nm: 0.0,
-            })
+            .map(|i| Sampled::new(4000.0 + 100.0 * f64::from(i), base + offset, 0.0))
             .collect(),
     };
     (1..)

@@ -44,11 +44,11 @@ fn random(seed: u64) -> Comparison {
                     0.0
                 };
                 let scatter = mounted + own + bent * (7.0 * x).cos() + 0.0003 * normal();
-                Sampled {
-                    rpm: 4000.0 + STEP_RPM * f64::from(i),
-                    torque_nm: 11.0 * (1.0 + gain + scatter),
-                    systematic_nm: 0.0,
-                }
+                Sampled::new(
+                    4000.0 + STEP_RPM * f64::from(i),
+                    11.0 * (1.0 + gain + scatter),
+                    0.0,
+                )
             });
             pulls.push(Pull {
                 label: (pulls.len() + 1).to_string(),
@@ -89,11 +89,7 @@ fn speeds_that_were_held_are_compared_at_common_ones() {
                 .map(|step| {
                     let rpm =
                         (3500.0 + 1000.0 * f64::from(step)) * (1.0 + 0.004 * (uniform() - 0.5));
-                    Sampled {
-                        rpm,
-                        torque_nm: torque_nm(setup, rpm),
-                        systematic_nm: 0.0,
-                    }
+                    Sampled::new(rpm, torque_nm(setup, rpm), 0.0)
                 })
                 .collect(),
         })

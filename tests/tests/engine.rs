@@ -5,12 +5,11 @@
 
 use std::collections::BTreeMap;
 use std::path::Path;
-use std::process::Command;
 use std::sync::OnceLock;
 
 use leverarm::rehearsal::{DEMO_STAND, model_of, script_of};
 use leverarm_software_stand::{Engine, Mixture, RiderScript, Setup, StandModel, Truth, rad_per_s};
-use leverarm_tests::leverarm;
+use leverarm_tests::ran::Ran;
 use leverarm_tests::virtual_bench::VirtualBench;
 use leverarm_vocabulary::EventKind;
 use serde_json::{Value, json};
@@ -69,17 +68,8 @@ fn run(arguments: &[&str]) -> String {
 }
 
 fn run_on(store: &Path, arguments: &[&str]) -> String {
-    let run = Command::new(leverarm())
-        .args(arguments)
-        .arg("--store")
-        .arg(store)
-        // So wide that no sentence that is looked for is folded.
-        .env("COLUMNS", "400")
-        .output()
-        .unwrap();
-    let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
-    assert!(run.status.success(), "{}", text(run.stderr));
-    text(run.stdout)
+    let store = store.to_str().unwrap();
+    Ran::of(&[arguments, &["--store", store]].concat()).ok()
 }
 
 fn why(second: &str) -> Value {
@@ -365,19 +355,8 @@ fn without_channels_the_answer_is_what_to_measure() {
         bench.ride(script, 60).unwrap();
     }
     bench.finish().unwrap();
-    let run = Command::new(leverarm())
-        .args([
-            "compare",
-            "main jet 105",
-            "main jet 110",
-            "--why",
-            "--json",
-            "--store",
-        ])
-        .arg(folder.path())
-        .output()
-        .unwrap();
-    let object: Value = serde_json::from_slice(&run.stdout).unwrap();
+    let ask = ["compare", "main jet 105", "main jet 110", "--why", "--json"];
+    let object: Value = serde_json::from_str(&run_on(folder.path(), &ask)).unwrap();
     let why = &object["why"];
     assert_eq!(why["parts"]["air"], Value::Null);
     assert_eq!(why["parts"]["mixture"], Value::Null);

@@ -17,7 +17,7 @@ use leverarm_protocol::{
     Analog, BoardMessage, Channel, ChannelKind, FrameWriter, Hello, TEMPERATURE_UNREADABLE, Teeth,
 };
 use leverarm_store::{
-    Cursor, EventFilter, NewCalibration, NewEvent, NewPull, PullEnd, PullState, Store, StoreReader,
+    Cursor, EventFilter, NewCalibration, NewEvent, NewPull, PullEnd, Store, StoreReader,
 };
 use leverarm_torque::calibration::load_cell::{Curve, Direction, LoadPoint};
 use leverarm_torque::uncertainty::{Assessed, Measured};
@@ -129,10 +129,12 @@ fn calibration(random: &mut fastrand::Rng) -> Calibration {
             if bent { 0.05 } else { 0.0 },
         );
         let loads = [0.0, 50.0, 100.0, 150.0, 200.0, 250.0];
-        let points = loads.map(|load| LoadPoint {
-            load,
-            counts: (500.0 + slope * load + bend * load * load + 5.0 * random.f64()).round(),
-            direction: Direction::Loading,
+        let points = loads.map(|load| {
+            LoadPoint::new(
+                load,
+                (500.0 + slope * load + bend * load * load + 5.0 * random.f64()).round(),
+                Direction::Loading,
+            )
         });
         calibration.load_cell = Some(LoadCellCalibration {
             made_wall_us: 0,
@@ -255,20 +257,10 @@ fn run(seed: u64) -> Case {
     let mut core = Core::new(stand.clone());
     core.calibrated(Arc::clone(&of));
 
-    let at = |us: u64| Now {
-        mono_us: us,
-        wall_us: WALL_US + us.cast_signed(),
-    };
+    let at = |us: u64| Now::new(us, WALL_US + us.cast_signed());
     let mut out = Output::default();
     let mut writer = FrameWriter::new();
-    let channel = |kind, number, rate_hz| {
-        Channel {
-            kind,
-            number,
-            rate_hz,
-        }
-        .to_bytes()
-    };
+    let channel = |kind, number, rate_hz| Channel::new(kind, number, rate_hz).to_bytes();
     // At one a second the force is shown as it comes, without its low-pass.
     let channels = [
         channel(ChannelKind::Teeth, 0, 0),
@@ -323,24 +315,10 @@ fn run(seed: u64) -> Case {
         .unwrap();
     store
         .add_pull(&NewPull {
-            connection,
-            setup: None,
-            stand: belongs.stand,
-            calibration: belongs.calibration,
             started_wall_us: WALL_US,
-            tick_first_wanted: 0,
-            tick_start: 0,
-            chunk_seq_first: 0,
-            air: serde_json::Value::Null,
-            note: String::new(),
-            end: Some(PullEnd {
-                state: PullState::Stored,
-                tick_peak: None,
-                // Ticks count from anywhere: all of them.
-                tick_end: u64::from(u32::MAX) * 1_000,
-                chunk_seq_last: last,
-                reasons: Vec::new(),
-            }),
+            // Ticks count from anywhere: all of them.
+            end: Some(PullEnd::stored(u64::from(u32::MAX) * 1_000, last)),
+            ..NewPull::of(connection, belongs.stand, belongs.calibration)
         })
         .unwrap();
     Case {

@@ -64,10 +64,7 @@ impl Chance {
     /// From a thousandth to one, and as often beyond its half width as within.
     fn estimate(&mut self) -> Estimate {
         let half_width = 10_f64.powf(-3.0 * self.uniform());
-        Estimate {
-            value: 1.5 * half_width * self.normal(),
-            half_width,
-        }
+        Estimate::new(1.5 * half_width * self.normal(), half_width)
     }
 }
 
@@ -411,11 +408,11 @@ fn random_comparison(seed: u64) -> Comparison {
             let curve = (0..12_u32).map(|i| {
                 let x = f64::from(i) / 12.0;
                 let gain = gains.get(setup).map_or(0.0, |[a, b]| a + b * x);
-                Sampled {
-                    rpm: 4000.0 + 250.0 * f64::from(i),
-                    torque_nm: 11.0 * (own + gain + 0.0003 * chance.normal()),
-                    systematic_nm: 0.0,
-                }
+                Sampled::new(
+                    4000.0 + 250.0 * f64::from(i),
+                    11.0 * (own + gain + 0.0003 * chance.normal()),
+                    0.0,
+                )
             });
             pulls.push(Pull {
                 label: (number + 1).to_string(),

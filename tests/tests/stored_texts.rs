@@ -8,8 +8,9 @@ use std::path::{Path, PathBuf};
 
 use leverarm_analysis::parts::{Part, parts_in_words};
 use leverarm_analysis::reduction::{CurveChoice, EnteredAir, reduce_pull};
+use leverarm_live::Now;
 use leverarm_protocol::{BoardMessage, Channel, ChannelKind, FrameWriter, Hello, Teeth};
-use leverarm_store::{NewCalibration, NewChunk, NewConnection, NewPull, PullEnd, PullState, Store};
+use leverarm_store::{NewCalibration, NewChunk, NewPull, PullEnd, Store};
 use leverarm_torque::curve::Curve;
 use leverarm_torque::reduce::AirReadings;
 use leverarm_torque::uncertainty::{Assessed, Measured};
@@ -100,12 +101,7 @@ fn log() -> (Vec<u8>, Vec<u8>) {
             (1e6 * ((400.0 + 100.0 * turned_rad).sqrt() - 20.0) / 50.0).round() as u32 + 1000
         })
         .collect();
-    let channels = [Channel {
-        kind: ChannelKind::Teeth,
-        number: 0,
-        rate_hz: 0,
-    }
-    .to_bytes()];
+    let channels = [Channel::new(ChannelKind::Teeth, 0, 0).to_bytes()];
     let hello = BoardMessage::Hello(Hello {
         board_id: 7,
         boot: 1,
@@ -145,11 +141,7 @@ fn curve(texts: &Texts) -> Curve {
         })
         .unwrap();
     let connection = store
-        .add_connection(&NewConnection {
-            port: "simulated".to_owned(),
-            opened_wall_us: WALL_US,
-            opened_mono_us: 0,
-        })
+        .add_connection(None, "simulated", Now::new(0, WALL_US))
         .unwrap();
     let (frame, bytes) = log();
     let hello = leverarm_store::Hello {
@@ -172,24 +164,11 @@ fn curve(texts: &Texts) -> Curve {
         .unwrap();
     let pull = store
         .add_pull(&NewPull {
-            connection,
-            setup: None,
-            stand,
-            calibration,
             started_wall_us: WALL_US,
-            tick_first_wanted: 0,
-            tick_start: 0,
-            chunk_seq_first: 0,
             air: texts.air.clone(),
-            note: String::new(),
-            end: Some(PullEnd {
-                state: PullState::Stored,
-                tick_peak: None,
-                // Ticks count from anywhere: all of them.
-                tick_end: u64::from(u32::MAX) * 1_000,
-                chunk_seq_last: 0,
-                reasons: Vec::new(),
-            }),
+            // Ticks count from anywhere: all of them.
+            end: Some(PullEnd::stored(u64::from(u32::MAX) * 1_000, 0)),
+            ..NewPull::of(connection, stand, calibration)
         })
         .unwrap();
     let reader = store.reader().unwrap();

@@ -11,6 +11,7 @@ use std::sync::OnceLock;
 
 use leverarm::rehearsal::{DEMO_STAND, engine_of, model_of, script_of};
 use leverarm_software_stand::{CycleVariation, Engine, RiderScript, Setup};
+use leverarm_tests::ran::{assert_has, words_of};
 use leverarm_tests::virtual_bench::VirtualBench;
 use leverarm_tests::{free_port, leverarm};
 use nix::pty::{OpenptyResult, Winsize, openpty};
@@ -150,112 +151,61 @@ fn words(text: &str) -> BTreeMap<String, usize> {
 fn every_output_fits_and_nothing_is_left_out() {
     let board_log = bench().join("board.log");
     std::fs::write(&board_log, "").unwrap();
-    let with_stand: &[&[&str]] = &[
-        &["check"],
-        &["pulls"],
-        &["show", "1"],
-        &["show", "1", "--engine"],
-        &["show", "1", "--budget"],
-        &["show", "1", "--units", "us"],
-        &["compare", "main jet 105", "main jet 110"],
-        &[
-            "compare",
-            "main jet 105",
-            "main jet 110",
-            "--why",
-            "--at",
-            "5000,7000",
-        ],
-        &[
-            "sheet",
-            "main jet 105",
-            "main jet 110",
-            "--out",
-            "sheet.html",
-        ],
-        &["export", "--setup", "main jet 110", "--out", "curves.csv"],
-        &[
-            "exclude",
-            "6",
-            "misfired above 7,000 rpm, and the chain jumped on its sprocket",
-        ],
-        &["pulls"],
-        &["include", "6"],
-        &["setup"],
-        &[
-            "air",
-            "--pressure",
-            "1003 hPa",
-            "--temperature",
-            "24 degC",
-            "--humidity",
-            "55 %",
-        ],
-        &[
-            "plan",
-            "begin",
-            "main jet 105",
-            "main jet 110",
-            "--pulls",
-            "3",
-        ],
-        &["plan"],
-        &["parts"],
-        &["map", "main jet 105"],
-        &[
-            "shelf",
-            "main jet=105",
-            "--rating",
-            "4",
-            "--place",
-            "drawer 2, on the left",
-            "--notes",
-            "drilled a little wide on one side; idles rough below 1,800 rpm in the cold",
-        ],
-        &["shelf", "main jet=105"],
-        &["shelf"],
-        &["series", "--typical-refit", "0.3 %"],
-        &["days", "main jet 105"],
-        &["plan", "order", "main jet 105", "main jet 110"],
-        &["frames", "1", "--out", "frames", "--rate", "1"],
-        &["assign", "5", "main jet 110"],
-        &["assign", "5", "--undo"],
-        &["calibrations"],
-        &["calibrate", "wheel", "--quiet"],
-        &["tare"],
-        &["journal"],
-        &["journal", "--unfolded"],
-        &["journal", "show", "1"],
-        &["journal", "days"],
-        &["journal", "health"],
-        &["stream"],
-        &["board"],
-        &["keep", "--last", "2 s"],
-        &[
-            "import",
-            "board.log",
-            "--began",
-            "2026-01-01 10:00",
-            "--setup",
-            "main jet 105",
-        ],
-        &["reduce", "--board-log", "board.log"],
-        &["load", "show"],
-        &["cut"],
-        &["release"],
-        &["test-guards"],
-        &["doctor"],
-        &["backup", "copy"],
-    ];
-    let size = [
-        "size", "--torque", "11 N*m", "--from", "3000 rpm", "--to", "9000 rpm", "--ratio", "6.9",
-        "--time", "4 s",
-    ];
-    let mut tried: BTreeSet<&str> = BTreeSet::from(["size"]);
-    let ran = run(bench(), COLUMNS, &size, "");
+    let with_stand = "
+        check
+        pulls
+        show 1
+        show 1 --engine
+        show 1 --budget
+        show 1 --units us
+        compare 'main jet 105' 'main jet 110'
+        compare 'main jet 105' 'main jet 110' --why --at 5000,7000
+        sheet 'main jet 105' 'main jet 110' --out sheet.html
+        export --setup 'main jet 110' --out curves.csv
+        exclude 6 'misfired above 7,000 rpm, and the chain jumped on its sprocket'
+        pulls
+        include 6
+        setup
+        air --pressure '1003 hPa' --temperature '24 degC' --humidity '55 %'
+        plan begin 'main jet 105' 'main jet 110' --pulls 3
+        plan
+        parts
+        map 'main jet 105'
+        shelf 'main jet=105' --rating 4 --place 'drawer 2, on the left' \
+            --notes 'drilled a little wide on one side; idles rough below 1,800 rpm in the cold'
+        shelf 'main jet=105'
+        shelf
+        series --typical-refit '0.3 %'
+        days 'main jet 105'
+        plan order 'main jet 105' 'main jet 110'
+        frames 1 --out frames --rate 1
+        assign 5 'main jet 110'
+        assign 5 --undo
+        calibrations
+        calibrate wheel --quiet
+        tare
+        journal
+        journal --unfolded
+        journal show 1
+        journal days
+        journal health
+        stream
+        board
+        keep --last '2 s'
+        import board.log --began '2026-01-01 10:00' --setup 'main jet 105'
+        reduce --board-log board.log
+        load show
+        cut
+        release
+        test-guards
+        doctor
+        backup copy";
+    let size = "size --torque '11 N*m' --from '3000 rpm' --to '9000 rpm' --ratio 6.9 --time '4 s'";
+    let ran = run(bench(), COLUMNS, &words_of(size), "");
     assert!(ran.ok, "{}", ran.err);
-    assert_fits(&size, &ran.out);
-    for arguments in with_stand {
+    let mut tried: BTreeSet<&str> = BTreeSet::new();
+    for arguments in [size].into_iter().chain(with_stand.lines().skip(1)) {
+        let arguments = &words_of(arguments);
         tried.insert(arguments[0]);
         let ran = run(bench(), COLUMNS, arguments, "");
         assert_fits(arguments, &ran.out);
@@ -276,17 +226,17 @@ fn every_output_fits_and_nothing_is_left_out() {
         "try these too"
     );
     // Narrow tables say all that wide ones do.
-    let tables: &[&[&str]] = &[
-        &["pulls"],
-        &["show", "1", "--engine"],
-        &["show", "1", "--budget"],
-        &["compare", "main jet 105", "main jet 110", "--why"],
-        &["journal"],
-        &["journal", "days"],
-        &["setup"],
-        &["calibrations"],
-    ];
-    for arguments in tables {
+    let tables = "
+        pulls
+        show 1 --engine
+        show 1 --budget
+        compare 'main jet 105' 'main jet 110' --why
+        journal
+        journal days
+        setup
+        calibrations";
+    for arguments in tables.lines().skip(1) {
+        let arguments = &words_of(arguments);
         let narrow = run(bench(), COLUMNS, arguments, "").out;
         let wide = run(bench(), 400, arguments, "").out;
         assert!(!wide.is_empty(), "{arguments:?}");
@@ -368,74 +318,52 @@ fn logs_have_colours_only_where_they_are_wanted() {
     assert!(!on_terminal(80, &serve, "1").contains('\u{1b}'));
 }
 
-fn refused(arguments: &[&str], parts: &[&str]) {
-    let ran = run(bench(), 1000, arguments, "");
-    assert!(!ran.ok, "{arguments:?}: {}", ran.out);
-    for part in parts {
-        assert!(
-            ran.err.contains(part),
-            "{arguments:?}: {part:?} is not in: {}",
-            ran.err
-        );
-    }
+#[track_caller]
+fn refused(line: &str, parts: &[&str]) {
+    let arguments = words_of(line);
+    let ran = run(bench(), 1000, &arguments, "");
+    assert!(!ran.ok, "{line}: {}", ran.out);
+    assert_has(&ran.err, parts);
     assert!(!ran.err.contains("invalid digit"), "{}", ran.err);
-    assert_fits(arguments, &run(bench(), COLUMNS, arguments, "").err);
+    assert_fits(&arguments, &run(bench(), COLUMNS, &arguments, "").err);
 }
 
 #[test]
 fn wrong_input_is_answered_in_words() {
-    refused(&["setup", ""], &["name is empty", "main jet 105"]);
-    refused(&["setup", "  "], &["name is empty"]);
+    refused("setup ''", &["name is empty", "main jet 105"]);
+    refused("setup '  '", &["name is empty"]);
     refused(
-        &["setup", "Main Jet 105"],
+        "setup 'Main Jet 105'",
         &["\"main jet 105\"", "capital letters", "--new"],
     );
-    refused(&["setup", "mainjet105"], &["\"main jet 105\"", "spaces"]);
-    let both = ["compare", "main jet 105", "main jet 110"];
+    refused("setup mainjet105", &["\"main jet 105\"", "spaces"]);
     refused(
-        &[&both[..], &["--at", "12000"]].concat(),
+        "compare 'main jet 105' 'main jet 110' --at 12000",
         &["12000 rpm", "all pulls cover"],
     );
     refused(
-        &["compare", "Main Jet 105", "main jet 110"],
+        "compare 'Main Jet 105' 'main jet 110'",
         &["did you mean \"main jet 105\""],
     );
-    refused(&["show", "abc"], &["number of a pull", "\"abc\""]);
-    refused(&["exclude", "x", "why"], &["number of a pull", "\"x\""]);
-    let air = |temperature| {
-        [
-            "air",
-            "--pressure",
-            "1003 hPa",
-            "--humidity",
-            "55 %",
-            "--temperature",
-            temperature,
-        ]
-    };
-    refused(&air("24 C"), &["did you mean \"degC\""]);
-    refused(&air("75 F"), &["did you mean \"degF\""]);
-    refused(&["backup", "."], &["new or empty folder", "in it"]);
-    refused(&["sheow", "3"], &["unrecognized subcommand", "show"]);
-    refused(&["compare", "one"], &["<SETUP>"]);
+    refused("show abc", &["number of a pull", "\"abc\""]);
+    refused("exclude x why", &["number of a pull", "\"x\""]);
+    for (temperature, meant) in [("24 C", "\"degC\""), ("75 F", "\"degF\"")] {
+        let air = "air --pressure '1003 hPa' --humidity '55 %' --temperature";
+        refused(
+            &format!("{air} '{temperature}'"),
+            &[&format!("did you mean {meant}")],
+        );
+    }
+    refused("backup .", &["new or empty folder", "in it"]);
+    refused("sheow 3", &["unrecognized subcommand", "show"]);
+    refused("compare one", &["<SETUP>"]);
     refused(
-        &[
-            "calibrate",
-            "inertia",
-            "--method",
-            "by-the-weight-of-a-stone-that-falls",
-        ],
+        "calibrate inertia --method by-the-weight-of-a-stone-that-falls",
         &["falling-weight", "known-torque", "--help"],
     );
     refused(
-        &[
-            &both[..],
-            &[
-                "--range",
-                "from five thousand up to seven thousand and a half",
-            ],
-        ]
-        .concat(),
+        "compare 'main jet 105' 'main jet 110' \
+         --range 'from five thousand up to seven thousand and a half'",
         &["two engine speeds in rpm", "5000-7000"],
     );
     assert!(!bench().join("leverarm.sqlite").exists());

@@ -26,6 +26,7 @@ use leverarm_protocol::{
 };
 use leverarm_software_stand::{AbsorberFault, Relay, SoftwareStand, StandModel, rad_per_s, rpm};
 use leverarm_tests::simulated_board::{Board, CYCLES_PER_US};
+use leverarm_tests::{Scenario, run_scenarios, scenarios, whole};
 
 const STEP_US: u64 = 500;
 const HELD_RPM: f64 = 5_000.0;
@@ -172,12 +173,7 @@ impl Stand {
     }
 
     fn go(&mut self, for_s: f64) {
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "some seconds"
-        )]
-        let steps = (for_s * 1e6) as u64 / STEP_US;
+        let steps = whole(for_s * 1e6) / STEP_US;
         for _ in 0..steps {
             self.step();
         }
@@ -301,12 +297,7 @@ impl Stand {
     fn until_cut(&mut self, for_s: f64) -> (f64, f64) {
         let begin_us = self.now_us;
         let mut gain = 0.0_f64;
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "some seconds"
-        )]
-        let until_us = begin_us + (for_s * 1e6) as u64;
+        let until_us = begin_us + whole(for_s * 1e6);
         while self.now_us < until_us {
             self.step();
             let now = rpm(self.stand.truth().omega_engine_rad_per_s);
@@ -465,10 +456,7 @@ fn a_dead_pickup_cuts_and_the_brake_holds_on(arguments: &[String; 2]) -> String 
 /// A thermocouple above its limit: engine off, brake on.
 fn too_hot_cuts_and_the_brake_holds_on(arguments: &[String; 2]) -> String {
     let mut it = Stand::held(arguments, Kind::EddyCurrent);
-    it.say(&limits(&[TemperatureLimit {
-        channel: 0,
-        counts_max: 400,
-    }]));
+    it.say(&limits(&[TemperatureLimit::new(0, 400)]));
     it.go(0.02);
     it.chip.command("thermocouple 40000190"); // 1024 degrees Celsius
     let (cut_s, _) = it.until_cut(0.12);
@@ -613,61 +601,29 @@ fn kind_of(arguments: &[String; 2]) -> Kind {
     }
 }
 
-type Scenario = fn(&[String; 2]) -> String;
-
-const SCENARIOS: &[(&str, Scenario)] = &[
-    (
-        "holds, steps, and takes a snapped throttle",
-        holds_steps_and_takes_a_snap,
-    ),
-    ("a lost coil cuts", a_lost_coil_cuts),
-    ("a parted coupling cuts", a_parted_coupling_cuts),
-    (
-        "a parted coupling cuts at part throttle",
-        a_parted_coupling_cuts_at_part_throttle,
-    ),
-    ("a lost supply cuts", a_lost_supply_cuts),
-    ("a driver stuck full cuts", a_driver_stuck_full_cuts),
-    (
-        "a silent host cuts and the brake holds on",
-        a_silent_host_cuts_and_the_brake_holds_on,
-    ),
-    (
-        "a dead pickup cuts and the brake holds on",
-        a_dead_pickup_cuts_and_the_brake_holds_on,
-    ),
-    (
-        "too hot cuts and the brake holds on",
-        too_hot_cuts_and_the_brake_holds_on,
-    ),
-    ("no load unarmed or at rest", no_load_unarmed_or_at_rest),
-    ("a restart lets go", a_restart_lets_go),
+const SCENARIOS: &[(&str, Scenario<[String; 2]>)] = scenarios![
+    holds_steps_and_takes_a_snap,
+    a_lost_coil_cuts,
+    a_parted_coupling_cuts,
+    a_parted_coupling_cuts_at_part_throttle,
+    a_lost_supply_cuts,
+    a_driver_stuck_full_cuts,
+    a_silent_host_cuts_and_the_brake_holds_on,
+    a_dead_pickup_cuts_and_the_brake_holds_on,
+    too_hot_cuts_and_the_brake_holds_on,
+    no_load_unarmed_or_at_rest,
+    a_restart_lets_go,
 ];
 
 /// Those of firmware for a stepper.
-const STEPPERS: &[(&str, Scenario)] = &[
-    ("a stepper finds its end and holds", a_stepper_holds),
-    (
-        "a stepper without its end is not armed",
-        a_stepper_without_its_end_is_not_armed,
-    ),
-    ("a stepper's lost steps cut", a_steppers_lost_steps_cut),
-    (
-        "a stepper without supply stays, and cuts",
-        a_stepper_without_supply_stays_and_cuts,
-    ),
-    (
-        "a stepper's restart shuts the valve",
-        a_steppers_restart_shuts_the_valve,
-    ),
-    (
-        "a parted coupling cuts with a stepper",
-        a_parted_coupling_cuts,
-    ),
-    (
-        "a silent host cuts and a stepper holds on",
-        a_silent_host_cuts_and_the_brake_holds_on,
-    ),
+const STEPPERS: &[(&str, Scenario<[String; 2]>)] = scenarios![
+    a_stepper_holds,
+    a_stepper_without_its_end_is_not_armed,
+    a_steppers_lost_steps_cut,
+    a_stepper_without_supply_stays_and_cuts,
+    a_steppers_restart_shuts_the_valve,
+    a_parted_coupling_cuts,
+    a_silent_host_cuts_and_the_brake_holds_on,
 ];
 
 fn main() -> ExitCode {
@@ -682,27 +638,5 @@ fn main() -> ExitCode {
     } else {
         SCENARIOS
     };
-    let (mut passed, mut failed) = (0, 0);
-    for (name, scenario) in scenarios {
-        if !wanted.is_empty() && !wanted.iter().any(|it| name.contains(it.as_str())) {
-            continue;
-        }
-        // A failed assertion is printed by the panic itself.
-        match std::panic::catch_unwind(|| scenario(&paths)) {
-            Ok(note) if note.is_empty() => println!("ok      {name}"),
-            Ok(note) => println!("ok      {name}: {note}"),
-            Err(_) => {
-                failed += 1;
-                println!("FAILED  {name}");
-                continue;
-            }
-        }
-        passed += 1;
-    }
-    println!("{passed} passed, {failed} failed");
-    if failed == 0 && passed > 0 {
-        ExitCode::SUCCESS
-    } else {
-        ExitCode::FAILURE
-    }
+    run_scenarios(scenarios, wanted, &paths)
 }

@@ -23,8 +23,8 @@ use leverarm::service::{Belongs, Kept, RecordKeeper};
 use leverarm_live::{Core, Now, Output, Record};
 use leverarm_software_stand::SoftwareStand;
 use leverarm_store::{
-    ChunkRange, ConnectionId, EventFilter, NewChunk, NewConnection, NewEvent, NewPull, PullEnd,
-    PullId, PullState, Store, StoreReader,
+    ChunkRange, ConnectionId, EventFilter, NewChunk, NewEvent, NewPull, PullEnd, PullId, PullState,
+    Store, StoreReader,
 };
 use leverarm_vocabulary::{Event, EventKind};
 use rusqlite::Connection;
@@ -113,11 +113,7 @@ fn say(line: &str) -> Outcome<()> {
 fn write(folder: &Path, seed: u64) -> Outcome<()> {
     let mut random = Rng::with_seed(seed);
     let mut store = Store::open(folder)?;
-    let connection = store.add_connection(&NewConnection {
-        port: "simulated".into(),
-        opened_wall_us: 0,
-        opened_mono_us: 0,
-    })?;
+    let connection = store.add_connection(None, "simulated", Now::new(0, 0))?;
     let stand = store.put_stand("")?;
     let calibration = store.put_calibration("{}")?;
     for seq in 0.. {
@@ -135,10 +131,7 @@ fn write(folder: &Path, seed: u64) -> Outcome<()> {
         })?;
         say(&format!("chunk {connection} {seq} {}", digest(&bytes)))?;
         if seq % 3 == 0 {
-            let now = Now {
-                mono_us: 0,
-                wall_us: i64::from(seq),
-            };
+            let now = Now::new(0, i64::from(seq));
             let event = Event::new(now, None, EventKind::StoreSlow, format!("chunk {seq}"));
             let event = store.add_event(&NewEvent {
                 connection: Some(connection),
@@ -148,23 +141,11 @@ fn write(folder: &Path, seed: u64) -> Outcome<()> {
         }
         if seq % 4 == 3 {
             let pull = store.add_pull(&NewPull {
-                connection,
-                setup: None,
-                stand,
-                calibration,
-                started_wall_us: 0,
                 tick_first_wanted: first,
                 tick_start: first,
                 chunk_seq_first: seq - 3,
-                air: serde_json::Value::Null,
-                note: String::new(),
-                end: Some(PullEnd {
-                    state: PullState::Stored,
-                    tick_peak: None,
-                    tick_end: first + 1,
-                    chunk_seq_last: seq,
-                    reasons: Vec::new(),
-                }),
+                end: Some(PullEnd::stored(first + 1, seq)),
+                ..NewPull::of(connection, stand, calibration)
             })?;
             say(&format!("pull {pull} stored"))?;
         }
@@ -184,10 +165,7 @@ fn pull(folder: &Path, seed: u64) -> Outcome<()> {
     let mut keeper = RecordKeeper::new(belongs);
     let mut core = Core::new(stand);
     let mut out = Output::default();
-    let at = |mono_us: u64| Now {
-        mono_us,
-        wall_us: mono_us.cast_signed(),
-    };
+    let at = |mono_us: u64| Now::new(mono_us, mono_us.cast_signed());
     core.port_opened(at(0), "simulated", &mut out);
     let mut bytes = Vec::new();
     for step in 1_u64.. {

@@ -16,6 +16,7 @@ use std::process::ExitCode;
 
 use leverarm_live::{Command, Core, CutLatch, Now, Output, Record};
 use leverarm_tests::simulated_board::{Board, CYCLES_PER_US};
+use leverarm_tests::{Scenario, run_scenarios, scenarios, whole};
 
 /// Programs and files, as in the usage.
 type Arguments = [String; 4];
@@ -72,10 +73,7 @@ impl Loop {
 
     fn now(&self) -> Now {
         let mono_us = self.cycle / CYCLES_PER_US;
-        Now {
-            mono_us,
-            wall_us: mono_us.cast_signed(),
-        }
+        Now::new(mono_us, mono_us.cast_signed())
     }
 
     fn act(&mut self, out: Output) {
@@ -91,12 +89,7 @@ impl Loop {
     fn run(&mut self, seconds: f64, rpm: std::ops::RangeInclusive<f64>) {
         let start = self.cycle;
         let cycles = seconds * CYCLES_PER_S as f64;
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "a test's times are small"
-        )]
-        let end = start + cycles as u64;
+        let end = start + whole(cycles);
         while self.cycle < end {
             self.step(|at| {
                 let share = ((at - start as f64) / cycles).clamp(0.0, 1.0);
@@ -372,42 +365,16 @@ fn a_board_that_speaks_lines_is_guarded_too(arguments: &Arguments) -> String {
     format!("cut {took:.1} ms from the command, {lost:.0} ms after the daemon stops")
 }
 
-type Scenario = fn(&Arguments) -> String;
-
-const SCENARIOS: [(&str, Scenario); 9] = [
-    (
-        "a person releases the first cut",
-        a_person_releases_the_first_cut,
-    ),
-    (
-        "the daemon's overspeed cut reaches the pin",
-        the_daemons_overspeed_cut_reaches_the_pin,
-    ),
-    (
-        "the board cuts first when it is faster",
-        the_board_cuts_first_when_it_is_faster,
-    ),
-    (
-        "a person's cut reaches the pin",
-        a_persons_cut_reaches_the_pin,
-    ),
-    (
-        "the board cuts when the daemon stops",
-        the_board_cuts_when_the_daemon_stops,
-    ),
-    (
-        "the board cuts when the store falls behind",
-        the_board_cuts_when_the_store_falls_behind,
-    ),
-    (
-        "a brown-out is a cut and a new connection",
-        a_brown_out_is_a_cut_and_a_new_connection,
-    ),
-    ("over-temperature cuts", over_temperature_cuts),
-    (
-        "a board that speaks lines is guarded too",
-        a_board_that_speaks_lines_is_guarded_too,
-    ),
+const SCENARIOS: &[(&str, Scenario<Arguments>)] = scenarios![
+    a_person_releases_the_first_cut,
+    the_daemons_overspeed_cut_reaches_the_pin,
+    the_board_cuts_first_when_it_is_faster,
+    a_persons_cut_reaches_the_pin,
+    the_board_cuts_when_the_daemon_stops,
+    the_board_cuts_when_the_store_falls_behind,
+    a_brown_out_is_a_cut_and_a_new_connection,
+    over_temperature_cuts,
+    a_board_that_speaks_lines_is_guarded_too,
 ];
 
 fn main() -> ExitCode {
@@ -416,22 +383,5 @@ fn main() -> ExitCode {
         println!("usage: firmware_loop SIMULATOR FIRMWARE.bin TEXT_BOARD STAND.toml");
         return ExitCode::FAILURE;
     };
-    let mut failed = 0;
-    for (name, scenario) in SCENARIOS {
-        // A failed assertion is printed by the panic itself.
-        match std::panic::catch_unwind(|| scenario(&arguments)) {
-            Ok(note) if note.is_empty() => println!("ok      {name}"),
-            Ok(note) => println!("ok      {name}: {note}"),
-            Err(_) => {
-                failed += 1;
-                println!("FAILED  {name}");
-            }
-        }
-    }
-    println!("{} passed, {failed} failed", SCENARIOS.len() - failed);
-    if failed == 0 {
-        ExitCode::SUCCESS
-    } else {
-        ExitCode::FAILURE
-    }
+    run_scenarios(SCENARIOS, &[], &arguments)
 }

@@ -20,6 +20,7 @@ use sha2::{Digest, Sha256};
 
 use super::Outcome;
 use super::chance::{Chance, Stream};
+use crate::whole;
 
 /// One of so many seeds is of a brake.
 const EVERY: u64 = 10;
@@ -182,10 +183,7 @@ struct World {
 
 impl World {
     fn now(&self) -> Now {
-        Now {
-            mono_us: self.now_us,
-            wall_us: WALL_US + self.now_us.cast_signed(),
-        }
+        Now::new(self.now_us, WALL_US + self.now_us.cast_signed())
     }
 
     fn say(&mut self, what: impl Into<String>) {
@@ -301,10 +299,10 @@ impl World {
         }
         self.order(LoadWord::Arm);
         self.go(0.3);
-        self.order(LoadWord::Order(LoadOrder::Speed {
-            rad_per_s: rad_per_s(self.plan.held_rpm),
-            rad_per_s2: None,
-        }));
+        self.order(LoadWord::Order(LoadOrder::speed(
+            rad_per_s(self.plan.held_rpm),
+            None,
+        )));
         self.go(0.5);
         self.open(self.plan.throttle.0);
         let held_rpm = self.plan.held_rpm;
@@ -439,13 +437,7 @@ impl World {
 }
 
 fn whole_steps(for_s: f64) -> u64 {
-    #[expect(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "some seconds"
-    )]
-    let steps = (for_s * 1e6) as u64 / STEP_US;
-    steps
+    whole(for_s * 1e6) / STEP_US
 }
 
 pub(super) fn run(seed: u64) -> Result<Outcome, Box<dyn std::error::Error>> {

@@ -30,6 +30,7 @@ use super::plan::{Fault, FaultKind, Plan};
 use super::sight::Sight;
 use super::store::QUEUE_MAX;
 use super::world::{Counts, STEP_US};
+use crate::whole;
 
 /// Failures after which a seed has told enough.
 const FAILURES_MAX: usize = 5;
@@ -133,13 +134,8 @@ impl Reaction {
     }
 }
 
-#[expect(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "times of a simulation"
-)]
 fn micros(seconds: f64) -> u64 {
-    (seconds * 1e6).ceil() as u64
+    whole((seconds * 1e6).ceil())
 }
 
 /// An event that has to come.

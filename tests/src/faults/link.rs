@@ -13,6 +13,7 @@ use leverarm_protocol::{
 
 use super::chance::{Chance, Stream};
 use super::plan::FaultKind;
+use crate::whole;
 
 /// A late frame comes after so many later ones at most, well within what a receiver can tell.
 const LATE_FRAMES_MAX: u64 = 6;
@@ -96,12 +97,7 @@ impl Down {
             } = *fault
             {
                 let for_us = now_us.saturating_sub(from_us) as f64;
-                #[expect(
-                    clippy::cast_possible_truncation,
-                    clippy::cast_sign_loss,
-                    reason = "a few seconds"
-                )]
-                let grown_us = (for_us * s_per_s) as u64;
+                let grown_us = whole(for_us * s_per_s);
                 self.delay_us = (jump_us + grown_us).min(DELAY_US_MAX);
             }
         }

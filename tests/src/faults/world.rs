@@ -12,6 +12,7 @@ use super::checks::{Around, Checks};
 use super::link::{Down, Up};
 use super::plan::{Fault, FaultKind, Plan, temperature_channel};
 use super::store::Queue;
+use crate::whole;
 
 pub(super) const STEP_US: u64 = 1_000;
 pub(super) const STAND: &str = include_str!("stand.toml");
@@ -158,16 +159,11 @@ impl World {
     }
 
     fn now(&self) -> Now {
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "seconds of a simulation"
-        )]
-        let host_us = (self.now_us as f64 * (1.0 + self.plan.drift)).round() as u64;
-        Now {
-            mono_us: self.plan.mono_start_us + host_us,
-            wall_us: WALL_US + host_us.cast_signed() + self.host.wall_jump_us,
-        }
+        let host_us = whole((self.now_us as f64 * (1.0 + self.plan.drift)).round());
+        Now::new(
+            self.plan.mono_start_us + host_us,
+            WALL_US + host_us.cast_signed() + self.host.wall_jump_us,
+        )
     }
 
     fn begin_and_end_faults(&mut self) -> Result<(), Box<dyn std::error::Error>> {
@@ -250,12 +246,7 @@ impl World {
             return;
         };
         let (low, high) = LOOKS_S;
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "a few seconds"
-        )]
-        let looks_us = (1e6 * self.person.chance.between(low, high)) as u64;
+        let looks_us = whole(1e6 * self.person.chance.between(low, high));
         let at_us = *self
             .person
             .releases_at_us

@@ -4,7 +4,9 @@ use std::net::TcpListener;
 
 use nix::sys::signal::Signal;
 
-use crate::harness::{Bench, assert_has, run};
+use leverarm_tests::ran::{Ran, assert_has};
+
+use crate::harness::Bench;
 
 /// A start that has to fail.
 fn refused(bench: &Bench, parts: &[&str]) {
@@ -13,9 +15,9 @@ fn refused(bench: &Bench, parts: &[&str]) {
 
 #[test]
 fn no_stand_file() {
-    let missing = run(&["serve", "-c", "nowhere/stand.toml"]);
+    let missing = Ran::of(&["serve", "-c", "nowhere/stand.toml"]);
     missing.fails_with(&["nowhere/stand.toml", "-c FILE", "leverarm new-stand"]);
-    let missing = run(&["check", "nowhere/stand.toml"]);
+    let missing = Ran::of(&["check", "nowhere/stand.toml"]);
     missing.fails_with(&["nowhere/stand.toml", "leverarm new-stand"]);
 }
 
@@ -67,8 +69,7 @@ fn a_port_that_is_no_terminal() {
 #[test]
 fn a_second_daemon_on_the_same_store() {
     let bench = Bench::new();
-    let mut board = bench.emulator(&[]);
-    let daemon = bench.serve();
+    let (mut board, daemon) = bench.served(&[]);
     board.order("pull");
     board.wait_for("pull_begins");
     refused(
@@ -88,8 +89,7 @@ fn a_second_daemon_on_the_same_store() {
 #[test]
 fn a_second_daemon_on_the_same_port() {
     let bench = Bench::new();
-    let mut board = bench.emulator(&[]);
-    let daemon = bench.serve();
+    let (mut board, daemon) = bench.served(&[]);
     board.order("pull");
     board.wait_for("pull_begins");
     // Another stand file, store and page, but the same board.
@@ -178,9 +178,7 @@ fn a_store_that_is_something_else() {
 #[test]
 fn no_store_yet() {
     let bench = Bench::new();
-    bench
-        .run(&["pulls"])
-        .fails_with(&["no store in", "the daemon makes a store"]);
+    bench.fails(&["pulls"], &["no store in", "the daemon makes a store"]);
     bench.run(&["show", "1"]).fails_with(&["no store in"]);
     bench.run(&["journal"]).fails_with(&["no store in"]);
 }
@@ -246,12 +244,14 @@ fn a_board_that_says_nothing() {
 #[test]
 fn wrong_use_of_commands() {
     let bench = Bench::new();
-    bench
-        .run(&["air", "--pressure", "1003"])
-        .fails_with(&["--pressure", "1003", "unit"]);
-    bench
-        .run(&["air", "--pressure", "3 bar"])
-        .fails_with(&["air pressure", "300000 Pa"]);
+    bench.fails(
+        &["air", "--pressure", "1003"],
+        &["--pressure", "1003", "unit"],
+    );
+    bench.fails(
+        &["air", "--pressure", "3 bar"],
+        &["air pressure", "300000 Pa"],
+    );
     bench.run(&["air"]).fails_with(&["--pressure", "--forget"]);
     let setup = bench.run(&["setup", "x", "--part", "main jet"]);
     setup.fails_with(&["KEY=VALUE"]);
@@ -330,9 +330,7 @@ mod disks {
             Ok(disk) => disk,
             Err(reason) => return println!("left out: no small disk here: {reason}"),
         };
-        let mut board = bench.emulator(&["--torque", "4"]);
-        let daemon = bench.serve();
-        board.wait_for("limits");
+        let (mut board, daemon) = bench.connected(&["--torque", "4"]);
         board.order("pull");
         board.wait_for("pull_begins");
         let filler = bench.store().join("filler");
@@ -345,8 +343,7 @@ mod disks {
         daemon.wait_for("no room left on the disk");
         is_cut_until_gone(&filler, &bench, &mut board, &daemon);
         bench.release(1);
-        board.order("pull");
-        board.wait_for("pull_ends");
+        board.pull();
         let pulls = bench.wait_for_pulls(2);
         assert_eq!(pulls[1]["state"], "stored", "{pulls:?}");
         all_is_stored(&bench, &mut board, daemon);

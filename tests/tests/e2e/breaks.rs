@@ -4,6 +4,8 @@ use std::time::Duration;
 
 use nix::sys::signal::Signal;
 
+use leverarm_tests::ran::assert_has;
+
 use crate::harness::{Bench, Emulator, TORQUE_NM, assert_within, eventually};
 use crate::logs::{place, stored_connections};
 
@@ -27,8 +29,7 @@ fn sent(bench: &Bench) -> Vec<u8> {
 #[test]
 fn kill_9_in_a_pull_keeps_it_as_interrupted() {
     let bench = Bench::new();
-    let mut board = bench.emulator(&["--torque", "8"]);
-    let daemon = bench.serve();
+    let (mut board, daemon) = bench.served(&["--torque", "8"]);
     in_the_middle_of_a_pull(&bench, &mut board);
     let sent_a_second_before = board.bytes_sent();
     std::thread::sleep(Duration::from_secs(1));
@@ -52,12 +53,7 @@ fn kill_9_in_a_pull_keeps_it_as_interrupted() {
     assert_eq!(bench.pulls()[0]["state"], "running");
     let daemon = bench.serve();
     daemon.wait_for("kept as interrupted");
-    let pulls = bench.pulls();
-    assert_eq!(
-        (pulls.len(), &pulls[0]["state"]),
-        (1, &"interrupted".into()),
-        "{pulls:?}"
-    );
+    bench.has_one_pull("interrupted");
     let curve = bench.json(&["show", "1", "--json"]);
     let torque = crate::harness::numbers(&curve["torque_nm"]);
     assert!(torque.len() >= 3, "its first part makes a curve: {curve}");
@@ -67,8 +63,7 @@ fn kill_9_in_a_pull_keeps_it_as_interrupted() {
 
     // And the stand goes on, once a person has looked at the board's cut.
     bench.release(1);
-    board.order("pull");
-    board.wait_for("pull_ends");
+    board.pull();
     let pulls = bench.wait_for_pulls(2);
     assert_eq!(pulls[1]["state"], "stored", "{pulls:?}");
     daemon.stop(Signal::SIGTERM);
@@ -76,8 +71,7 @@ fn kill_9_in_a_pull_keeps_it_as_interrupted() {
 
 fn a_stop_in_a_pull(signal: Signal) {
     let bench = Bench::new();
-    let mut board = bench.emulator(&["--torque", "8"]);
-    let daemon = bench.serve();
+    let (mut board, daemon) = bench.served(&["--torque", "8"]);
     in_the_middle_of_a_pull(&bench, &mut board);
     let sent_before = board.bytes_sent();
     // What is still on its way through the terminal gets a moment.
@@ -89,17 +83,11 @@ fn a_stop_in_a_pull(signal: Signal) {
     let (start, end) = place(&stored[0], &sent(&bench));
     assert_eq!(start, 0);
     assert!(end >= sent_before, "stored up to {end}, sent {sent_before}");
+    bench.has_one_pull("aborted");
     let pulls = bench.pulls();
-    assert_eq!(
-        (pulls.len(), &pulls[0]["state"]),
-        (1, &"aborted".into()),
-        "{pulls:?}"
-    );
-    assert!(
-        pulls[0]["reasons"]
-            .to_string()
-            .contains("the daemon was stopped"),
-        "{pulls:?}"
+    assert_has(
+        &pulls[0]["reasons"].to_string(),
+        &["the daemon was stopped"],
     );
     // The board is told, and does not have to miss a heartbeat first.
     assert_eq!(board.wait_for("board_cut")["cause"], 1);
@@ -118,8 +106,7 @@ fn sigterm_in_a_pull_ends_cleanly() {
 #[test]
 fn a_port_that_vanishes_is_opened_again() {
     let bench = Bench::new();
-    let mut board = bench.emulator(&["--torque", "8"]);
-    let daemon = bench.serve();
+    let (mut board, daemon) = bench.served(&["--torque", "8"]);
     in_the_middle_of_a_pull(&bench, &mut board);
     board.order("unplug");
     board.wait_for("unplugged");
@@ -127,11 +114,9 @@ fn a_port_that_vanishes_is_opened_again() {
     daemon.wait_for("is gone");
     let pulls = bench.wait_for_pulls(1);
     assert_eq!(pulls[0]["state"], "aborted", "{pulls:?}");
-    assert!(
-        pulls[0]["reasons"]
-            .to_string()
-            .contains("the connection was lost"),
-        "{pulls:?}"
+    assert_has(
+        &pulls[0]["reasons"].to_string(),
+        &["the connection was lost"],
     );
     // Without a heartbeat the board has cut by itself.
     assert_eq!(board.wait_for("board_cut")["cause"], 3);
@@ -142,8 +127,7 @@ fn a_port_that_vanishes_is_opened_again() {
     let cut = board.wait_for("state");
     assert_eq!(cut["state"], 1, "{cut}");
     bench.release(cut["cut_id"].as_u64().unwrap());
-    board.order("pull");
-    board.wait_for("pull_ends");
+    board.pull();
     bench.wait_for_whole_pull(2, 8.0);
     daemon.stop(Signal::SIGTERM);
 
@@ -169,8 +153,7 @@ fn a_port_that_vanishes_is_opened_again() {
 #[test]
 fn a_board_that_restarts_is_noticed() {
     let bench = Bench::new();
-    let mut board = bench.emulator(&["--torque", "8"]);
-    let daemon = bench.serve();
+    let (mut board, daemon) = bench.served(&["--torque", "8"]);
     in_the_middle_of_a_pull(&bench, &mut board);
     board.order("restart watchdog");
     board.wait_for("start");
@@ -178,17 +161,11 @@ fn a_board_that_restarts_is_noticed() {
     bench.wait_for_event("board", "start 42");
     let pulls = bench.wait_for_pulls(1);
     assert_eq!(pulls[0]["state"], "aborted", "{pulls:?}");
-    assert!(
-        pulls[0]["reasons"]
-            .to_string()
-            .contains("the board restarted"),
-        "{pulls:?}"
-    );
+    assert_has(&pulls[0]["reasons"].to_string(), &["the board restarted"]);
     board.wait_for("limits");
     board.order("still");
     bench.release(1);
-    board.order("pull");
-    board.wait_for("pull_ends");
+    board.pull();
     bench.wait_for_whole_pull(2, 8.0);
     daemon.stop(Signal::SIGTERM);
     // Each connection holds the hello of its own board start, and together they hold every byte.
@@ -212,9 +189,7 @@ fn a_board_that_restarts_is_noticed() {
 #[test]
 fn a_silent_board_stops_the_heartbeat() {
     let bench = Bench::new();
-    let mut board = bench.emulator(&[]);
-    let daemon = bench.serve();
-    board.wait_for("limits");
+    let (mut board, daemon) = bench.connected(&[]);
     board.order("silent 3");
     bench.wait_for_event("board silent", "no status");
     bench.wait_for_event("guard tripped", "nothing new for");
@@ -228,10 +203,8 @@ fn a_silent_board_stops_the_heartbeat() {
 #[test]
 fn garbage_between_frames_costs_nothing() {
     let bench = Bench::new();
-    let mut board = bench.emulator(&["--garbage"]);
-    let daemon = bench.serve();
-    board.order("pull");
-    board.wait_for("pull_ends");
+    let (mut board, daemon) = bench.served(&["--garbage"]);
+    board.pull();
     bench.wait_for_whole_pull(1, TORQUE_NM);
     bench.wait_for_event("damaged bytes", "damaged bytes");
     let sent_before = board.bytes_sent();

@@ -2,22 +2,20 @@
 
 use nix::sys::signal::Signal;
 
-use crate::harness::{Bench, assert_has, eventually, run};
+use leverarm_tests::ran::{Ran, assert_has};
+
+use crate::harness::{Bench, eventually};
 
 #[test]
 fn a_person_cuts_and_releases_by_number() {
     let bench = Bench::new();
-    bench
-        .run(&["cut"])
-        .fails_with(&["no daemon answers", "leverarm serve", "emergency stop"]);
-    let mut board = bench.emulator(&[]);
-    let daemon = bench.serve();
-    board.wait_for("limits");
-    board.order("idle");
-    board.wait_for("idle");
-    bench
-        .run(&["release", "1"])
-        .fails_with(&["there is no cut to release"]);
+    bench.fails(
+        &["cut"],
+        &["no daemon answers", "leverarm serve", "emergency stop"],
+    );
+    let (mut board, daemon) = bench.connected(&[]);
+    board.is_to("idle");
+    bench.fails(&["release", "1"], &["there is no cut to release"]);
 
     let said = bench.run(&["cut", "fuel leak"]).ok();
     assert_has(&said, &["the board confirms cut 1", "leverarm release 1"]);
@@ -26,17 +24,13 @@ fn a_person_cuts_and_releases_by_number() {
     assert_eq!((&cut["cut_id"], &cut["cause"]), (&1.into(), &1.into()));
 
     bench.wait_for_cut(1, "fuel leak");
-    bench
-        .run(&["release", "7"])
-        .fails_with(&["cut 1 is in force, not 7"]);
+    bench.fails(&["release", "7"], &["cut 1 is in force, not 7"]);
     board.order("state");
     assert_eq!(board.wait_for("state")["state"], 1);
     let said = bench.run(&["release", "1"]).ok();
     assert_has(&said, &["released"]);
     assert_eq!(board.wait_for("release")["released"], true);
-    bench
-        .run(&["release", "1"])
-        .fails_with(&["there is no cut to release"]);
+    bench.fails(&["release", "1"], &["there is no cut to release"]);
     let releases = board.seen().iter().filter(|e| e["event"] == "release");
     assert!(
         releases.filter(|e| e["cut_id"] != 1).count() == 0,
@@ -55,8 +49,7 @@ fn a_person_cuts_and_releases_by_number() {
 fn guards_tested_on_the_board_arm_its_start() {
     let bench =
         Bench::with(|stand| stand.replace("[board]\n", "[board]\nself_test_max_age = \"1 h\"\n"));
-    let mut board = bench.emulator(&[]);
-    let daemon = bench.serve();
+    let (mut board, daemon) = bench.served(&[]);
     bench.wait_for_event("not armed", "have not passed a test");
     let broken_off = std::thread::scope(|scope| {
         let test = scope.spawn(|| bench.run(&["test-guards"]));
@@ -68,8 +61,7 @@ fn guards_tested_on_the_board_arm_its_start() {
     bench.release_all_but_arming();
     board.order("turn 400");
     board.wait_for("spinning");
-    board.order("still");
-    board.wait_for("still");
+    board.is_to("still");
     // A busy machine may break it off, too: the board is heard too late.
     let passed = eventually("a self-test that passes", || {
         let ran = bench.run(&["test-guards"]);
@@ -81,8 +73,7 @@ fn guards_tested_on_the_board_arm_its_start() {
 
     let daemon = bench.serve();
     bench.release_all();
-    board.order("idle");
-    board.wait_for("idle");
+    board.is_to("idle");
     board.order("restart");
     bench.wait_for_event("not armed", "before this start of it");
     daemon.stop(Signal::SIGTERM);
@@ -91,9 +82,7 @@ fn guards_tested_on_the_board_arm_its_start() {
 #[test]
 fn overspeed_cuts_end_to_end() {
     let bench = Bench::new();
-    let mut board = bench.emulator(&["--tell-over", "1400"]);
-    let daemon = bench.serve();
-    board.wait_for("limits");
+    let (mut board, daemon) = bench.connected(&["--tell-over", "1400"]);
     // The board's own limit is at 1470 rpm: the daemon has to be there first.
     board.order("spin 1460");
     let over = board.wait_for("over");
@@ -130,9 +119,7 @@ fn overspeed_cuts_end_to_end() {
 fn the_board_cuts_overspeed_by_itself() {
     // As if the daemon were too late: its cuts do not come through.
     let bench = Bench::new();
-    let mut board = bench.emulator(&["--ignores-cuts"]);
-    let daemon = bench.serve();
-    board.wait_for("limits");
+    let (mut board, daemon) = bench.connected(&["--ignores-cuts"]);
     board.order("spin 1600");
     let cut = board.wait_for("board_cut");
     assert_eq!((&cut["cause"], &cut["cut_id"]), (&2.into(), &1.into()));
@@ -144,8 +131,7 @@ fn the_board_cuts_overspeed_by_itself() {
 #[test]
 fn the_boards_over_temperature_cut_is_shown() {
     let bench = Bench::new();
-    let mut board = bench.emulator(&[]);
-    let daemon = bench.serve();
+    let (mut board, daemon) = bench.served(&[]);
     let limits = board.wait_for("limits");
     // 150 degC at 0.0625 degC a count.
     assert_eq!(limits["temperatures"], serde_json::json!([[0, 2400]]));
@@ -164,18 +150,17 @@ fn the_boards_over_temperature_cut_is_shown() {
 #[test]
 fn over_temperature_cuts_through_a_board_without_limits() {
     let bench = Bench::new();
-    let mut board = bench.emulator(&["--refuses-limits"]);
-    let daemon = bench.serve();
-    board.wait_for("limits");
+    let (mut board, daemon) = bench.connected(&["--refuses-limits"]);
     board.order("temperature 2500");
     board.wait_for("host_cut");
     assert_eq!(board.wait_for("board_cut")["cause"], 1);
     let tripped = bench.wait_for_event("guard tripped", "is above 150");
     assert_eq!(tripped["channel"], "bearing too hot");
     bench.wait_for_cut(1, "bearing too hot");
-    bench
-        .run(&["release", "1"])
-        .fails_with(&["bearing too hot", "still sees a reason"]);
+    bench.fails(
+        &["release", "1"],
+        &["bearing too hot", "still sees a reason"],
+    );
     bench.wait_for_event("limits refused", "look at its firmware version");
     daemon.stop(Signal::SIGTERM);
 }
@@ -183,12 +168,8 @@ fn over_temperature_cuts_through_a_board_without_limits() {
 #[test]
 fn a_cut_that_the_board_ignores_is_told_loudly() {
     let bench = Bench::new();
-    let mut board = bench.emulator(&["--ignores-cuts", "--refuses-limits"]);
-    let daemon = bench.serve();
-    board.wait_for("limits");
-    bench
-        .run(&["cut"])
-        .fails_with(&["not confirmed", "emergency stop"]);
+    let (mut board, daemon) = bench.connected(&["--ignores-cuts", "--refuses-limits"]);
+    bench.fails(&["cut"], &["not confirmed", "emergency stop"]);
     bench.wait_for_event("cut unconfirmed", "emergency stop");
     for _ in 0..5 {
         board.wait_for("host_cut");
@@ -200,11 +181,8 @@ fn a_cut_that_the_board_ignores_is_told_loudly() {
 #[test]
 fn a_frozen_daemon_has_no_heartbeat() {
     let bench = Bench::new();
-    let mut board = bench.emulator(&[]);
-    let daemon = bench.serve();
-    board.wait_for("limits");
-    board.order("idle");
-    board.wait_for("idle");
+    let (mut board, daemon) = bench.connected(&[]);
+    board.is_to("idle");
     daemon.signal(Signal::SIGSTOP);
     let cut = board.wait_for("board_cut");
     assert_eq!(cut["cause"], 3);
@@ -213,8 +191,7 @@ fn a_frozen_daemon_has_no_heartbeat() {
     board.wait_for("heartbeat_begins");
     bench.wait_for_event("board cut", "no heartbeat from the host, seen by the board");
     bench.release(1);
-    board.order("pull");
-    board.wait_for("pull_ends");
+    board.pull();
     let pulls = bench.wait_for_pulls(1);
     assert_eq!(pulls[0]["state"], "stored", "{pulls:?}");
     daemon.stop(Signal::SIGTERM);
@@ -223,16 +200,12 @@ fn a_frozen_daemon_has_no_heartbeat() {
 #[test]
 fn a_board_that_starts_cut_waits_for_a_person() {
     let bench = Bench::new();
-    let mut board = bench.emulator(&["--start", "watchdog"]);
-    let daemon = bench.serve();
-    board.wait_for("limits");
+    let (_board, daemon) = bench.connected(&["--start", "watchdog"]);
     bench.wait_for_event("board cut", "watchdog");
     bench.wait_for_cut(1, "reset by its watchdog");
-    bench
-        .run(&["release", "2"])
-        .fails_with(&["cut 1 is in force, not 2"]);
+    bench.fails(&["release", "2"], &["cut 1 is in force, not 2"]);
     bench.run(&["release", "1"]).ok();
     daemon.stop(Signal::SIGTERM);
-    let without = run(&["release", "1", "-c", bench.stand().to_str().unwrap()]);
+    let without = Ran::of(&["release", "1", "-c", bench.stand().to_str().unwrap()]);
     without.fails_with(&["no daemon answers"]);
 }

@@ -1,6 +1,6 @@
 //! A folder with a stand file, the board emulator, the real daemon process, and the command line.
 
-use std::io::{BufRead, BufReader, Read, Write};
+use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdin, Command, ExitStatus, Stdio};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, sync_channel};
@@ -8,6 +8,7 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use leverarm::clock::Clock;
+use leverarm_tests::ran::Ran;
 pub(crate) use leverarm_tests::{free_port, leverarm};
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
@@ -27,44 +28,6 @@ fn tests_folder() -> &'static Path {
 
 pub(crate) fn stand_template() -> String {
     std::fs::read_to_string(tests_folder().join("stand.toml")).unwrap()
-}
-
-/// What a command said, and how it ended.
-pub(crate) struct Ran {
-    pub(crate) code: Option<i32>,
-    pub(crate) out: String,
-    pub(crate) err: String,
-}
-
-impl Ran {
-    pub(crate) fn ok(self) -> String {
-        assert_eq!(
-            self.code,
-            Some(0),
-            "stdout: {}\nstderr: {}",
-            self.out,
-            self.err
-        );
-        self.out
-    }
-
-    /// Asserts that it failed, with all of these in its message.
-    pub(crate) fn fails_with(&self, parts: &[&str]) {
-        assert_eq!(
-            self.code,
-            Some(1),
-            "stdout: {}\nstderr: {}",
-            self.out,
-            self.err
-        );
-        assert_has(&self.err, parts);
-    }
-}
-
-pub(crate) fn assert_has(text: &str, parts: &[&str]) {
-    for part in parts {
-        assert!(text.contains(part), "{part:?} is not in:\n{text}");
-    }
 }
 
 /// A folder for one test.
@@ -128,6 +91,18 @@ impl Bench {
         daemon
     }
 
+    /// A board, and a daemon on its port.
+    pub(crate) fn served(&self, options: &[&str]) -> (Emulator, Daemon) {
+        (self.emulator(options), self.serve())
+    }
+
+    /// A board and a daemon that guards it.
+    pub(crate) fn connected(&self, options: &[&str]) -> (Emulator, Daemon) {
+        let (mut board, daemon) = self.served(options);
+        board.wait_for("limits");
+        (board, daemon)
+    }
+
     /// Starts a rehearsal, and waits until the simulated board has its port.
     pub(crate) fn rehearse(&self, options: &[&str]) -> Daemon {
         let command = [&["rehearse"], options].concat();
@@ -140,13 +115,23 @@ impl Bench {
     pub(crate) fn run(&self, arguments: &[&str]) -> Ran {
         let stand = self.stand();
         let stand = stand.to_str().unwrap();
-        run(&[arguments, &["-c", stand]].concat())
+        Ran::of(&[arguments, &["-c", stand]].concat())
+    }
+
+    /// A command that fails, with all of these in its message.
+    pub(crate) fn fails(&self, arguments: &[&str], parts: &[&str]) {
+        self.run(arguments).fails_with(parts);
+    }
+
+    /// The only pull there is.
+    pub(crate) fn has_one_pull(&self, state: &str) {
+        let pulls = self.pulls();
+        assert_eq!(pulls.len(), 1, "{pulls:?}");
+        assert_eq!(pulls[0]["state"], state, "{pulls:?}");
     }
 
     pub(crate) fn json(&self, arguments: &[&str]) -> Value {
-        let out = self.run(arguments).ok();
-        serde_json::from_str(out.lines().last().unwrap_or_default())
-            .unwrap_or_else(|error| panic!("{error}: {out}"))
+        self.run(arguments).json()
     }
 
     pub(crate) fn pulls(&self) -> Vec<Value> {
@@ -232,33 +217,6 @@ impl Bench {
     }
 }
 
-/// Runs `leverarm` to its end.
-pub(crate) fn run(arguments: &[&str]) -> Ran {
-    let mut child = Command::new(leverarm())
-        .args(arguments)
-        .env("COLUMNS", "1000")
-        .env_remove("RUST_LOG")
-        .stdin(Stdio::null())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .unwrap();
-    let mut out = child.stdout.take().unwrap();
-    let mut err = child.stderr.take().unwrap();
-    let reader = std::thread::spawn(move || {
-        let mut text = String::new();
-        err.read_to_string(&mut text).map(|_bytes| text)
-    });
-    let mut text = String::new();
-    out.read_to_string(&mut text).unwrap();
-    let status = child.wait().unwrap();
-    Ran {
-        code: status.code(),
-        out: text,
-        err: reader.join().unwrap().unwrap(),
-    }
-}
-
 /// Asks again and again, for [`PATIENCE`].
 pub(crate) fn eventually<T>(what: &str, mut ask: impl FnMut() -> Option<T>) -> T {
     let clock = Clock::start();
@@ -270,7 +228,7 @@ pub(crate) fn eventually<T>(what: &str, mut ask: impl FnMut() -> Option<T>) -> T
             Duration::from_micros(clock.now().mono_us) < PATIENCE,
             "waited in vain for {what}"
         );
-        std::thread::sleep(Duration::from_millis(100));
+        std::thread::sleep(Duration::from_millis(50));
     }
 }
 
@@ -320,6 +278,18 @@ impl Emulator {
 
     pub(crate) fn order(&mut self, order: &str) {
         writeln!(self.orders, "{order}").unwrap();
+    }
+
+    /// Orders something, and waits until it is so.
+    pub(crate) fn is_to(&mut self, be: &str) {
+        self.order(be);
+        self.wait_for(be);
+    }
+
+    /// A whole pull.
+    pub(crate) fn pull(&mut self) {
+        self.order("pull");
+        self.wait_for("pull_ends");
     }
 
     /// Waits for the next event of this name, past those that were waited for before.
@@ -407,15 +377,9 @@ impl Daemon {
 
     /// Waits until its log has this.
     pub(crate) fn wait_for(&self, part: &str) {
-        let clock = Clock::start();
-        while !self.log().contains(part) {
-            assert!(
-                Duration::from_micros(clock.now().mono_us) < PATIENCE,
-                "waited in vain for {part:?} in the log:\n{}",
-                self.log()
-            );
-            std::thread::sleep(Duration::from_millis(20));
-        }
+        eventually(&format!("{part:?} in the log"), || {
+            self.log().contains(part).then_some(())
+        });
     }
 
     pub(crate) fn signal(&self, signal: Signal) {
@@ -432,18 +396,7 @@ impl Daemon {
 
     /// Waits for its end.
     pub(crate) fn end(mut self) -> ExitStatus {
-        let clock = Clock::start();
-        loop {
-            if let Some(status) = self.child.try_wait().unwrap() {
-                return status;
-            }
-            assert!(
-                Duration::from_micros(clock.now().mono_us) < PATIENCE,
-                "the daemon does not end; its log:\n{}",
-                self.log()
-            );
-            std::thread::sleep(Duration::from_millis(20));
-        }
+        eventually("the daemon's end", || self.child.try_wait().unwrap())
     }
 
     /// Ends it by a signal, as a person or the system would, and asserts that all was well.

@@ -5,7 +5,9 @@ use leverarm_software_stand::{Engine, Setup};
 use nix::sys::signal::Signal;
 use serde_json::Value;
 
-use crate::harness::{Bench, assert_within, eventually, run};
+use leverarm_tests::ran::Ran;
+
+use crate::harness::{Bench, assert_within, eventually};
 
 /// Another process reads the simulated board by the path of its terminal, as it would any board.
 #[test]
@@ -151,7 +153,7 @@ fn the_demo_finds_what_was_simulated() {
     let bench = Bench::new();
     let out = bench.path("demo");
     let clock = leverarm::clock::Clock::start();
-    let said = run(&["demo", "--json", "--out", out.to_str().unwrap()]).ok();
+    let said = Ran::of(&["demo", "--json", "--out", out.to_str().unwrap()]).ok();
     println!("the demo took {:.1} s", clock.now().mono_us as f64 * 1e-6);
     let result: Value = serde_json::from_str(said.lines().last().unwrap()).unwrap();
     let pulls = result["pulls"].as_array().unwrap();
@@ -185,7 +187,7 @@ fn the_demo_finds_what_was_simulated() {
         assert!(std::path::Path::new(path).exists(), "{path}");
     }
     let store = result["store"].as_str().unwrap();
-    let shown = run(&["show", "1", "--json", "--store", store]).ok();
+    let shown = Ran::of(&["show", "1", "--json", "--store", store]).ok();
     let shown: Value = serde_json::from_str(&shown).unwrap();
     assert_eq!(shown["peak_torque_nm"], pulls[0]["peak_torque_nm"]);
 }

@@ -5,7 +5,9 @@ use std::f64::consts::TAU;
 use nix::sys::signal::Signal;
 use serde_json::Value;
 
-use crate::harness::{Bench, TORQUE_NM, assert_has, assert_within, numbers, run};
+use leverarm_tests::ran::{Ran, assert_has};
+
+use crate::harness::{Bench, TORQUE_NM, assert_within, numbers};
 
 /// How near each figure has to be to what the emulator's engine gives.
 const SHARE: f64 = 0.005;
@@ -62,8 +64,7 @@ fn pulls_become_lists_curves_and_plots() {
         &bench.run(&setup).ok(),
         &["the next pulls belong to \"main jet 105\""],
     );
-    board.order("pull");
-    board.wait_for("pull_ends");
+    board.pull();
     let pulls = bench.wait_for_pulls(1);
     assert_eq!(
         (&pulls[0]["id"], &pulls[0]["state"], &pulls[0]["setup"]),
@@ -82,8 +83,7 @@ fn pulls_become_lists_curves_and_plots() {
         .run(&[&air[..2], &["975 hPa", "--temperature", "15 degC"]].concat())
         .ok();
     bench.run(&["setup", "main jet 110"]).ok();
-    board.order("pull");
-    board.wait_for("pull_ends");
+    board.pull();
     let pulls = bench.wait_for_pulls(2);
     assert_eq!(pulls.len(), 2, "{pulls:?}");
     assert_eq!(pulls[1]["setup"], "main jet 110");
@@ -135,9 +135,7 @@ fn pulls_become_lists_curves_and_plots() {
     assert_has(&svg, &["<svg", "</svg>", "main jet 105", "Engine speed"]);
     let png = std::fs::read(png).unwrap();
     assert!(png.starts_with(b"\x89PNG\r\n\x1a\n") && png.len() > 10_000);
-    bench
-        .run(&["show", "1", "--plot", "x.bmp"])
-        .fails_with(&[".svg or .png", "bmp"]);
+    bench.fails(&["show", "1", "--plot", "x.bmp"], &[".svg or .png", "bmp"]);
 
     let journal = bench.run(&["journal"]).ok();
     assert_has(&journal, &["board 0b0a2d0000000e57", "2000000 ticks/s"]);
@@ -151,19 +149,15 @@ fn pulls_become_lists_curves_and_plots() {
             "{event}"
         );
     }
-    bench
-        .run(&["show", "3"])
-        .fails_with(&["the store holds no pull 3"]);
+    bench.fails(&["show", "3"], &["the store holds no pull 3"]);
 }
 
 /// Whatever is shown comes from the store alone.
 #[test]
 fn figures_can_be_had_again_anywhere() {
     let bench = Bench::new();
-    let mut board = bench.emulator(&[]);
-    let daemon = bench.serve();
-    board.order("pull");
-    board.wait_for("pull_ends");
+    let (mut board, daemon) = bench.served(&[]);
+    board.pull();
     bench.wait_for_pulls(1);
     daemon.stop(Signal::SIGINT);
     drop(board);
@@ -180,9 +174,9 @@ fn figures_can_be_had_again_anywhere() {
     std::fs::remove_dir_all(bench.store()).unwrap();
     std::fs::remove_file(bench.stand()).unwrap();
     let copy = copy.to_str().unwrap();
-    let again = run(&["show", "1", "--json", "--store", copy]).ok();
+    let again = Ran::of(&["show", "1", "--json", "--store", copy]).ok();
     assert_eq!(serde_json::from_str::<Value>(&again).unwrap(), shown);
-    assert_has(&run(&["pulls", "--store", copy]).ok(), &["12.0"]);
+    assert_has(&Ran::of(&["pulls", "--store", copy]).ok(), &["12.0"]);
 
     // And from the bytes that the board sent, kept by any recorder: the same curve, although the
     // log begins before the pull and ends after it.
@@ -215,10 +209,8 @@ fn a_brake_and_a_drum_together() {
             .replace("[losses]", &format!("{load_cell}\n[losses]"))
     });
     // 25 N·m at the drum: 100 N on 250 mm.
-    let mut board = bench.emulator(&["--brake", "25", "--force", "105000"]);
-    let daemon = bench.serve();
-    board.order("pull");
-    board.wait_for("pull_ends");
+    let (mut board, daemon) = bench.served(&["--brake", "25", "--force", "105000"]);
+    board.pull();
     bench.wait_for_pulls(1);
     daemon.stop(Signal::SIGTERM);
     assert_curve_is_true(&bench.json(&["show", "1", "--json"]));
@@ -229,15 +221,12 @@ fn a_brake_and_a_drum_together() {
 #[test]
 fn a_pull_leaves_as_bytes_and_joins_another_store() {
     let bench = Bench::new();
-    let mut board = bench.emulator(&[]);
-    let daemon = bench.serve();
-    board.order("idle");
-    board.wait_for("idle");
+    let (mut board, daemon) = bench.served(&[]);
+    board.is_to("idle");
     // Beyond the pull's pre-trigger, so that no hello is in its bytes.
     std::thread::sleep(std::time::Duration::from_secs(3));
     bench.run(&["setup", "main jet 105"]).ok();
-    board.order("pull");
-    board.wait_for("pull_ends");
+    board.pull();
     bench.wait_for_pulls(1);
     daemon.stop(Signal::SIGTERM);
     let shown = bench.json(&["show", "1", "--json"]);
@@ -273,11 +262,9 @@ fn a_pull_leaves_as_bytes_and_joins_another_store() {
 #[test]
 fn what_is_kept_by_hand_joins_a_setup_only_when_asked_to() {
     let bench = Bench::new();
-    let mut board = bench.emulator(&[]);
-    let daemon = bench.serve();
+    let (mut board, daemon) = bench.served(&[]);
     bench.run(&["setup", "main jet 105"]).ok();
-    board.order("idle");
-    board.wait_for("idle");
+    board.is_to("idle");
     bench.run(&["keep", "--last", "1 s"]).ok();
     bench.run(&["keep", "--last", "1 s", "--with-setup"]).ok();
     daemon.stop(Signal::SIGTERM);

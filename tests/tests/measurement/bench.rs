@@ -1,39 +1,15 @@
 //! A folder with a stand file and a store, and the command line on it.
 
 use std::path::PathBuf;
-use std::process::Command;
 
 use leverarm::clock::Clock;
-use leverarm_store::{Hello, NewChunk, NewConnection, Store};
-use leverarm_tests::leverarm;
+use leverarm_live::Now;
+use leverarm_store::{Hello, NewChunk, Store};
+use leverarm_tests::ran::{Ran, words_of};
 use serde_json::Value;
 use tempfile::TempDir;
 
 use crate::board_log::{BoardLog, TICK_HZ};
-
-/// What a command said, and how it ended.
-pub(crate) struct Ran {
-    code: Option<i32>,
-    pub(crate) out: String,
-    err: String,
-}
-
-impl Ran {
-    pub(crate) fn ok(self) -> String {
-        let Self { code, out, err } = self;
-        assert_eq!(code, Some(0), "stdout: {out}\nstderr: {err}");
-        out
-    }
-
-    /// Asserts that it failed, with all of these in its message.
-    pub(crate) fn fails_with(&self, parts: &[&str]) {
-        let Self { code, out, err } = self;
-        assert_eq!(*code, Some(1), "stdout: {out}\nstderr: {err}");
-        for part in parts {
-            assert!(err.contains(part), "{part:?} is not in:\n{err}");
-        }
-    }
-}
 
 /// A folder for one test.
 pub(crate) struct Bench {
@@ -67,26 +43,18 @@ impl Bench {
 
     /// Runs a command to its end. The stand file is appended with `-c`.
     pub(crate) fn run(&self, arguments: &[&str]) -> Ran {
-        let output = Command::new(leverarm())
-            .args(arguments)
-            .arg("-c")
-            .arg(self.path("stand.toml"))
-            .env_remove("RUST_LOG")
-            .stdin(std::process::Stdio::null())
-            .output()
-            .unwrap();
-        Ran {
-            code: output.status.code(),
-            out: String::from_utf8(output.stdout).unwrap(),
-            err: String::from_utf8(output.stderr).unwrap(),
-        }
+        let stand = self.path("stand.toml").display().to_string();
+        Ran::of(&[arguments, &["-c", &stand]].concat())
+    }
+
+    /// The same of a line, as at a shell: what is in single quotes is one word.
+    pub(crate) fn line(&self, line: &str) -> Ran {
+        self.run(&words_of(line))
     }
 
     /// The JSON on the last line.
     pub(crate) fn json(&self, arguments: &[&str]) -> Value {
-        let out = self.run(arguments).ok();
-        serde_json::from_str(out.lines().last().unwrap_or_default())
-            .unwrap_or_else(|error| panic!("{error}: {out}"))
+        self.run(arguments).json()
     }
 
     /// Records a log into the store as the daemon would have, ended just now.
@@ -96,11 +64,7 @@ impl Bench {
         let lasted_us = i64::try_from(seconds.len()).unwrap() * 1_000_000;
         let mut store = Store::open(self.path("pulls")).unwrap();
         let connection = store
-            .add_connection(&NewConnection {
-                port: "a test's".to_owned(),
-                opened_wall_us: ended_us - lasted_us,
-                opened_mono_us: 0,
-            })
+            .add_connection(None, "a test's", Now::new(0, ended_us - lasted_us))
             .unwrap();
         let hello = Hello {
             frame: log.hello(),

@@ -4,6 +4,7 @@ use std::f64::consts::TAU;
 
 use leverarm_protocol::{BoardMessage, Channel, ChannelKind, FrameWriter, Hello, TeethBatch};
 use leverarm_tests::simulated_pull::normal;
+use leverarm_tests::whole;
 
 pub(crate) const TICK_HZ: u32 = 2_000_000;
 /// Jitter of an edge, s rms.
@@ -64,13 +65,7 @@ pub(crate) struct Second {
 }
 
 fn tick(time_s: f64) -> u64 {
-    #[expect(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "positive seconds"
-    )]
-    let tick = ((time_s + 0.5) * f64::from(TICK_HZ)) as u64;
-    tick
+    whole((time_s + 0.5) * f64::from(TICK_HZ))
 }
 
 impl Story<'_> {
@@ -129,14 +124,7 @@ impl BoardLog {
     }
 
     pub(crate) fn hello(&self) -> Vec<u8> {
-        let channel = |kind, number, rate_hz| {
-            Channel {
-                kind,
-                number,
-                rate_hz,
-            }
-            .to_bytes()
-        };
+        let channel = |kind, number, rate_hz| Channel::new(kind, number, rate_hz).to_bytes();
         let channels = [
             channel(ChannelKind::Teeth, 0, 0),
             channel(ChannelKind::Teeth, 1, 0),

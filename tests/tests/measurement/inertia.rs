@@ -79,16 +79,9 @@ fn two_falling_weights() {
     let heavy = bench.log("heavy.bin", &fall(2, 10.0));
     let (first, second) = (run(&light, "5 +/- 0.005 kg"), run(&heavy, "10 +/- 0.01 kg"));
     let said = bench
-        .run(&[
-            "calibrate",
-            "inertia",
-            "--radius",
-            "50 +/- 0.05 mm",
-            "--run",
-            &first,
-            "--run",
-            &second,
-        ])
+        .line(&format!(
+            "calibrate inertia --radius '50 +/- 0.05 mm' --run '{first}' --run '{second}'"
+        ))
         .ok();
     assert!(said.contains("DISAGREEMENT"), "{said}");
 }
@@ -101,19 +94,14 @@ fn falls_timed_by_hand() {
         let seconds = (2.0 * 1.2 / (RADIUS * fall_alpha(mass_kg))).sqrt();
         format!("mass = {mass_kg} kg; height = 1.2 m; time = {seconds} +/- 0.01 s")
     };
-    let found = bench.json(&[
-        "calibrate",
-        "inertia",
-        "--radius",
-        "50 mm",
-        "--gravity",
-        "9.80665 m/s^2",
-        "--run",
-        &run(5.0),
-        "--run",
-        &run(10.0),
-        "--json",
-    ]);
+    let found = bench
+        .line(&format!(
+            "calibrate inertia --radius '50 mm' --gravity '9.80665 m/s^2' --run '{}' \
+             --run '{}' --json",
+            run(5.0),
+            run(10.0)
+        ))
+        .json();
     assert_within(
         "inertia",
         number(&found, "/record/inertia_kg_m2/value"),
@@ -121,16 +109,7 @@ fn falls_timed_by_hand() {
         1e-6,
     );
     bench
-        .run(&[
-            "calibrate",
-            "inertia",
-            "--radius",
-            "50 mm",
-            "--run",
-            "mass = 5 kg",
-            "--run",
-            "mass = 9 kg",
-        ])
+        .line("calibrate inertia --radius '50 mm' --run 'mass = 5 kg' --run 'mass = 9 kg'")
         .fails_with(&[
             "--run",
             "expected one of log, pull, alpha, or height with time",
@@ -168,21 +147,12 @@ fn coast_downs_without_and_with_a_ring() {
     let ring = 12.0 * (0.4 * 0.4 + 0.3 * 0.3) / 8.0;
     let without = bench.log("without.bin", &coast(1, INERTIA));
     let with = bench.log("with.bin", &coast(2, INERTIA + ring));
-    let found = bench.json(&[
-        "calibrate",
-        "inertia",
-        "--ring-mass",
-        "12 +/- 0.005 kg",
-        "--ring-outer",
-        "400 mm",
-        "--ring-inner",
-        "300 mm",
-        "--without",
-        &without,
-        "--with",
-        &with,
-        "--json",
-    ]);
+    let found = bench
+        .line(&format!(
+            "calibrate inertia --ring-mass '12 +/- 0.005 kg' --ring-outer '400 mm' \
+             --ring-inner '300 mm' --without '{without}' --with '{with}' --json"
+        ))
+        .json();
     assert_eq!(found["record"]["method"], "added_ring");
     let inertia = number(&found, "/record/inertia_kg_m2/value");
     let u = number(&found, "/record/inertia_kg_m2/standard_uncertainty");
@@ -208,17 +178,12 @@ fn a_known_torque_against_coasting() {
     .tell();
     let driven = bench.log("driven.bin", &driven);
     let coasting = bench.log("coasting.bin", &coast(3, INERTIA));
-    let found = bench.json(&[
-        "calibrate",
-        "inertia",
-        "--torque",
-        "14 +/- 0.03 N*m",
-        "--driven",
-        &driven,
-        "--coasting",
-        &coasting,
-        "--json",
-    ]);
+    let found = bench
+        .line(&format!(
+            "calibrate inertia --torque '14 +/- 0.03 N*m' --driven '{driven}' \
+             --coasting '{coasting}' --json"
+        ))
+        .json();
     assert_within(
         "inertia",
         number(&found, "/record/inertia_kg_m2/value"),

@@ -13,14 +13,11 @@ fn the_certified_line_of_norris() {
         writeln!(text, "{y} N, {x}").unwrap();
     }
     let points = bench.file("norris.csv", text);
-    let found = bench.json(&[
-        "calibrate",
-        "load-cell",
-        "--points",
-        &points,
-        "--dry-run",
-        "--json",
-    ]);
+    let found = bench
+        .line(&format!(
+            "calibrate load-cell --points '{points}' --dry-run --json"
+        ))
+        .json();
     let coefficients = numbers(&found, "/record/coefficients");
     let errors = numbers(&found, "/record/standard_errors");
     // Certified values of Norris.dat.
@@ -71,21 +68,13 @@ fn dead_weights_up_and_down() {
         "s, counts\n0, 100000\n60, 100030\n600, 100080\n",
     );
     let plot = bench.path("cell.png");
-    let found = bench.json(&[
-        "calibrate",
-        "load-cell",
-        "--points",
-        &points,
-        "--gravity",
-        "9.80665 m/s^2",
-        "--weights-uncertainty",
-        "0.05 %",
-        "--creep",
-        &creep,
-        "--plot",
-        plot.to_str().unwrap(),
-        "--json",
-    ]);
+    let found = bench
+        .line(&format!(
+            "calibrate load-cell --points '{points}' --gravity '9.80665 m/s^2' \
+             --weights-uncertainty '0.05 %' --creep '{creep}' --plot '{}' --json",
+            plot.display()
+        ))
+        .json();
     let coefficients = numbers(&found, "/record/coefficients");
     assert_within("scale", coefficients[1], 1e-3, 1e-3);
     assert_within(
@@ -103,29 +92,19 @@ fn dead_weights_up_and_down() {
     // The span moved by 1 %: told. The same cell again: not.
     let again = bench.file("again.csv", weights(1e-3, 5040.0, 0.08));
     let said = bench
-        .run(&[
-            "calibrate",
-            "load-cell",
-            "--points",
-            &again,
-            "--gravity",
-            "9.80665 m/s^2",
-            "--dry-run",
-        ])
+        .line(&format!(
+            "calibrate load-cell --points '{again}' --gravity '9.80665 m/s^2' --dry-run"
+        ))
         .ok();
     assert!(said.contains("no measurable change of the span"), "{said}");
     assert!(said.contains("zero +0.040 N"), "{said}");
     let moved = bench.file("moved.csv", weights(1.01e-3, 5000.0, 0.08));
-    let moved = bench.json(&[
-        "calibrate",
-        "load-cell",
-        "--points",
-        &moved,
-        "--gravity",
-        "9.80665 m/s^2",
-        "--dry-run",
-        "--json",
-    ]);
+    let moved = bench
+        .line(&format!(
+            "calibrate load-cell --points '{moved}' --gravity '9.80665 m/s^2' --dry-run \
+             --json"
+        ))
+        .json();
     assert_eq!(moved["drift"]["span_moved"], true, "{moved}");
     assert!((number(&moved, "/drift/span_relative") - 0.01).abs() < 1e-3);
 }

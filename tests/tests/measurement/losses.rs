@@ -71,15 +71,9 @@ fn the_losses_come_back_and_a_change_is_told() {
     );
 
     let same = bench.log("same.bin", &coast(4, 1.0));
-    let said = bench.run(&[
-        "calibrate",
-        "losses",
-        "--from",
-        &same,
-        "--temperature",
-        "36 degC",
-        "--dry-run",
-    ]);
+    let said = bench.line(&format!(
+        "calibrate losses --from '{same}' --temperature '36 degC' --dry-run"
+    ));
     let said = said.ok();
     assert!(
         said.contains("no measurable change") && said.contains("not put in force"),
@@ -87,16 +81,11 @@ fn the_losses_come_back_and_a_change_is_told() {
     );
 
     let dragging = bench.log("dragging.bin", &coast(5, 1.4));
-    let changed = bench.json(&[
-        "calibrate",
-        "losses",
-        "--from",
-        &dragging,
-        "--temperature",
-        "60 degC",
-        "--dry-run",
-        "--json",
-    ]);
+    let changed = bench
+        .line(&format!(
+            "calibrate losses --from '{dragging}' --temperature '60 degC' --dry-run --json"
+        ))
+        .json();
     assert_eq!(changed["change"]["changed"], true, "{changed}");
     let verdict = changed["verdict"].as_str().unwrap();
     assert!(

@@ -254,18 +254,10 @@ fn a_pull_keeps_the_calibrations_of_its_day() {
     let stated = bench.json(&["show", &before, "--json"]);
     // A measured inertia that is 5 % more than the file's.
     bench
-        .run(&[
-            "calibrate",
-            "inertia",
-            "--method",
-            "known-torque",
-            "--torque",
-            "13.965 N*m",
-            "--driven",
-            "6.5 +/- 0.01 rad/s^2",
-            "--coasting",
-            "-0.5 +/- 0.001 rad/s^2",
-        ])
+        .line(
+            "calibrate inertia --method known-torque --torque '13.965 N*m' \
+             --driven '6.5 +/- 0.01 rad/s^2' --coasting '-0.5 +/- 0.001 rad/s^2'",
+        )
         .ok();
     let kept = bench.json(&["show", &before, "--json"]);
     assert_eq!(kept["torque_nm"], stated["torque_nm"]);
@@ -285,14 +277,11 @@ fn a_pull_keeps_the_calibrations_of_its_day() {
     let record = bench.run(&["calibrations", "--json"]).ok();
     let record = bench.file("record.json", record);
     let bytes = bench.log("pull.bin", &log);
-    let reduced = bench.json(&[
-        "reduce",
-        "--board-log",
-        &bytes,
-        "--calibrations",
-        &record,
-        "--json",
-    ]);
+    let reduced = bench
+        .line(&format!(
+            "reduce --board-log '{bytes}' --calibrations '{record}' --json"
+        ))
+        .json();
     assert_within("from the log", at(&reduced), at(&now), 1e-6);
     assert!((number(&reduced, "/air_factor") - 1.0).abs() < 1e-12);
 }

@@ -24,15 +24,12 @@ fn the_ratio_is_measured_and_put_in_force() {
     let bench = Bench::new(DRUM_STAND);
     let log = bench.log("pull.bin", &pull(&|_| 5.02));
     let plot = bench.path("ratio.svg");
-    let found = bench.json(&[
-        "calibrate",
-        "ratio",
-        "--from",
-        &log,
-        "--plot",
-        plot.to_str().unwrap(),
-        "--json",
-    ]);
+    let found = bench
+        .line(&format!(
+            "calibrate ratio --from '{log}' --plot '{}' --json",
+            plot.display()
+        ))
+        .json();
     assert_within(
         "ratio",
         number(&found, "/engine_per_drum/value"),
@@ -131,14 +128,9 @@ fn slip_is_flagged_where_it_is() {
 #[test]
 fn tooth_counts_and_a_tyre() {
     let bench = Bench::new(DRUM_STAND);
-    let found = bench.json(&[
-        "calibrate",
-        "ratio",
-        "--stages",
-        "67/18,24/19,22/15",
-        "--dry-run",
-        "--json",
-    ]);
+    let found = bench
+        .line("calibrate ratio --stages 67/18,24/19,22/15 --dry-run --json")
+        .json();
     let exact = 67.0 / 18.0 * 24.0 / 19.0 * 22.0 / 15.0;
     assert_within(
         "stages",
@@ -146,18 +138,12 @@ fn tooth_counts_and_a_tyre() {
         exact,
         1e-12,
     );
-    let found = bench.json(&[
-        "calibrate",
-        "ratio",
-        "--stages",
-        "40/10",
-        "--tyre-circumference",
-        "1.60 +/- 0.01 m",
-        "--drum-diameter",
-        "400 mm",
-        "--dry-run",
-        "--json",
-    ]);
+    let found = bench
+        .line(
+            "calibrate ratio --stages 40/10 --tyre-circumference '1.60 +/- 0.01 m' \
+             --drum-diameter '400 mm' --dry-run --json",
+        )
+        .json();
     let exact = 4.0 * std::f64::consts::PI * 0.4 / 1.6;
     assert_within(
         "tyre",

@@ -75,14 +75,11 @@ fn tooth_errors_are_learnt_refined_and_watched() {
     let mut hit = ERRORS;
     hit[3] += 0.02;
     let third = bench.log("third.bin", &coast(3, 2, &hit));
-    let changed = bench.json(&[
-        "calibrate",
-        "wheel",
-        "--from",
-        &third,
-        "--dry-run",
-        "--json",
-    ]);
+    let changed = bench
+        .line(&format!(
+            "calibrate wheel --from '{third}' --dry-run --json"
+        ))
+        .json();
     assert_eq!(
         changed["moved_teeth"].as_array().unwrap().len(),
         1,
@@ -97,27 +94,21 @@ fn tooth_errors_are_learnt_refined_and_watched() {
         *error += 0.02 * (std::f64::consts::TAU * f64::from(j) / 8.0).cos();
     }
     let fourth = bench.log("fourth.bin", &coast(4, 0, &off_centre));
-    let changed = bench.json(&[
-        "calibrate",
-        "wheel",
-        "--from",
-        &fourth,
-        "--dry-run",
-        "--json",
-    ]);
+    let changed = bench
+        .line(&format!(
+            "calibrate wheel --from '{fourth}' --dry-run --json"
+        ))
+        .json();
     assert_eq!(changed["sits_differently"], true, "{changed}");
 
     // Another wheel altogether.
     let other = [0.01, 0.012, -0.02, -0.003, 0.007, 0.001, -0.014, 0.007];
     let fifth = bench.log("fifth.bin", &coast(5, 0, &other));
-    let changed = bench.json(&[
-        "calibrate",
-        "wheel",
-        "--from",
-        &fifth,
-        "--dry-run",
-        "--json",
-    ]);
+    let changed = bench
+        .line(&format!(
+            "calibrate wheel --from '{fifth}' --dry-run --json"
+        ))
+        .json();
     assert_eq!(changed["found_again"], false, "{changed}");
 }
 

@@ -236,9 +236,7 @@ fn was_there(counts: &Value) {
 fn every_cut_gets_through_a_crowd_on_the_same_machine() {
     let _alone = ONE_CROWD.lock();
     let bench = Bench::new();
-    let mut board = bench.emulator(&[]);
-    let daemon = bench.serve();
-    board.wait_for("limits");
+    let (_board, daemon) = bench.connected(&[]);
     let door = Door {
         host: "127.0.0.1",
         port: port_of(&bench),
@@ -446,9 +444,7 @@ fn a_full_disk_does_not_keep_the_daemon_from_stopping() {
     }
     let _mounted = Mounted(store.clone());
     for signal in [Signal::SIGTERM, Signal::SIGINT] {
-        let mut board = bench.emulator(&[]);
-        let daemon = bench.serve();
-        board.wait_for("limits");
+        let (_board, daemon) = bench.connected(&[]);
         let mut filler = std::fs::File::create(store.join("filler")).unwrap();
         for piece in [1 << 16, 1 << 12, 1 << 9, 1] {
             while filler.write_all(&vec![7; piece]).is_ok() {}

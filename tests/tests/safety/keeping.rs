@@ -9,10 +9,11 @@ use std::thread;
 use leverarm::export::{Column, Table, Values, csv};
 use leverarm_analysis::csv_text::{text_cell, text_of_cell};
 use leverarm_store::{ChunkRange, Store, StoreError, StoreReader};
+use leverarm_tests::ran::{Ran, assert_has};
 use nix::sys::signal::Signal;
 use serde_json::Value;
 
-use crate::harness::{Bench, Daemon, Emulator, assert_has, eventually, leverarm, run};
+use crate::harness::{Bench, Daemon, Emulator, eventually, leverarm};
 
 const DATABASE: &str = "leverarm.sqlite";
 const LOG: &str = "leverarm.sqlite-wal";
@@ -56,10 +57,8 @@ fn pulls_in(store: &Path, bench: &Bench) -> Vec<Value> {
 
 /// A daemon that has stored a pull.
 fn after_a_pull(bench: &Bench) -> (Daemon, Emulator, usize) {
-    let mut board = bench.emulator(&["--torque", "8"]);
-    let daemon = bench.serve();
-    board.order("pull");
-    board.wait_for("pull_ends");
+    let (mut board, daemon) = bench.served(&["--torque", "8"]);
+    board.pull();
     bench.wait_for_pulls(1);
     let sent = board.bytes_sent();
     thread::sleep(std::time::Duration::from_millis(1200));
@@ -77,8 +76,7 @@ fn is_noticed(daemon: &Daemon, board: &mut Emulator, words: &str) {
 #[test]
 fn a_database_that_is_moved_in_a_pull_is_noticed_and_all_goes_into_a_new_store() {
     let bench = Bench::new();
-    let mut board = bench.emulator(&["--torque", "8"]);
-    let daemon = bench.serve();
+    let (mut board, daemon) = bench.served(&["--torque", "8"]);
     board.order("pull");
     board.wait_for("pull_begins");
     eventually("a running pull", || {
@@ -325,16 +323,17 @@ fn tokens_are_in_a_file_of_the_users_and_in_no_log() {
     let lesser = bench.path("lesser");
     fs::write(&lesser, &read).unwrap();
     let lesser = lesser.to_str().unwrap();
-    bench
-        .run(&["setup", "x", "--token-file", lesser])
-        .fails_with(&["needs the control token"]);
+    bench.fails(
+        &["setup", "x", "--token-file", lesser],
+        &["needs the control token"],
+    );
     // An argument shows in the list of processes.
     for arguments in [
         ["cut", "--token"],
         ["serve", "--token"],
         ["serve", "--read-token"],
     ] {
-        let refused = run(&[arguments[0], arguments[1], "0123456789abcdef"]);
+        let refused = Ran::of(&[arguments[0], arguments[1], "0123456789abcdef"]);
         assert_eq!(refused.code, Some(2), "{}", refused.err);
         assert!(!refused.err.contains("0123456789abcdef"), "{}", refused.err);
     }
@@ -345,9 +344,7 @@ fn tokens_are_in_a_file_of_the_users_and_in_no_log() {
         ("LEVERARM_READ_TOKEN", "chosen-by-a-person-2"),
     ];
     let given = Said::serve(&bench, "--require-token", &chosen);
-    bench
-        .run(&["cut", "a test"])
-        .fails_with(&["a token is needed"]);
+    bench.fails(&["cut", "a test"], &["a token is needed"]);
     let said = given.text();
     assert!(!said.contains("chosen-by"), "{said}");
     assert!(
@@ -361,8 +358,7 @@ fn what_is_kept_is_the_owners_only_whatever_the_umask() {
     let bench = Bench::new();
     let mut board = bench.emulator(&[]);
     let _daemon = Said::serve(&bench, "", &[]);
-    board.order("pull");
-    board.wait_for("pull_ends");
+    board.pull();
     bench.wait_for_pulls(1);
     let backup = bench.path("backup");
     let line = "umask 000; exec \"$0\" backup \"$1\" -c \"$2\"";
@@ -407,9 +403,7 @@ fn the_writers_lock_follows_no_link() {
 #[test]
 fn a_flapping_boards_cuts_are_counted_and_a_persons_stand_alone() {
     let bench = Bench::new();
-    let mut board = bench.emulator(&[]);
-    let daemon = bench.serve();
-    board.wait_for("limits");
+    let (mut board, daemon) = bench.connected(&[]);
     board.order("flap 3");
     thread::sleep(std::time::Duration::from_secs(1));
     bench.run(&["cut", "smoke"]);
@@ -453,11 +447,9 @@ fn a_flapping_boards_cuts_are_counted_and_a_persons_stand_alone() {
 fn no_cell_of_a_csv_file_is_a_formula_and_each_text_comes_back() {
     let formula = "=HYPERLINK(\"http://stand.example\",\"main jet 105\")";
     let bench = Bench::new();
-    let mut board = bench.emulator(&[]);
-    let daemon = bench.serve();
+    let (mut board, daemon) = bench.served(&[]);
     bench.run(&["setup", formula]).ok();
-    board.order("pull");
-    board.wait_for("pull_ends");
+    board.pull();
     bench.wait_for_pulls(1);
     daemon.stop(Signal::SIGTERM);
     let out = bench.path("curves.csv");

@@ -56,11 +56,7 @@ impl Ear {
             tripped_s: BTreeMap::new(),
         };
         ear.call(0, |core, now, out| core.port_opened(now, "/dev/null", out));
-        let channel = Channel {
-            kind: ChannelKind::Teeth,
-            number: 0,
-            rate_hz: 0,
-        };
+        let channel = Channel::new(ChannelKind::Teeth, 0, 0);
         ear.send(
             0,
             &BoardMessage::Hello(Hello {
@@ -75,10 +71,7 @@ impl Ear {
     }
 
     fn call(&mut self, mono_us: u64, call: impl FnOnce(&mut Core, Now, &mut Output)) {
-        let now = Now {
-            mono_us,
-            wall_us: mono_us.cast_signed(),
-        };
+        let now = Now::new(mono_us, mono_us.cast_signed());
         let mut out = Output::default();
         call(&mut self.core, now, &mut out);
         for record in out.records {

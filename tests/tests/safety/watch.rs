@@ -105,11 +105,16 @@ impl Stand {
 
     fn cut_by_hand(&mut self) {
         let reason = "a test".to_owned();
-        self.bench
-            .command(&Command::Cut { reason })
-            .unwrap()
-            .unwrap();
+        self.command(&Command::Cut { reason });
         self.until(0.5, is_confirmed);
+    }
+
+    fn command(&mut self, command: &Command) {
+        self.bench.command(command).unwrap().unwrap();
+    }
+
+    fn measures(&mut self, channel: usize, source: TemperatureSource) {
+        self.bench.stand().temperature(channel, source);
     }
 
     fn told(&self, kind: &str) -> Vec<&Event> {
@@ -117,6 +122,13 @@ impl Stand {
             .iter()
             .filter(|event| event.kind.word() == kind)
             .collect()
+    }
+}
+
+fn welded() -> StandModel {
+    StandModel {
+        relay: Relay::Welded,
+        ..StandModel::pit_bike()
     }
 }
 
@@ -166,8 +178,7 @@ fn a_welded_relay_at_full_throttle_is_told_within_half_a_second() {
         (Some(8), None),
     ] {
         for text in [STAND.to_owned(), without_losses()] {
-            let mut model = StandModel::pit_bike();
-            model.relay = Relay::Welded;
+            let mut model = welded();
             let text = pickups(&text, &mut model, drum, engine);
             let mut stand = Stand::new(&text, model);
             stand.throttle(1.0);
@@ -200,8 +211,7 @@ fn a_welded_relay_at_full_throttle_is_told_within_half_a_second() {
 fn a_welded_relay_is_told_from_any_speed_and_throttle() {
     for drum_rad_per_s in [30.0, 60.0, 120.0] {
         for (opening, longest_s) in [(1.0, 1.6), (0.4, 3.0)] {
-            let mut model = StandModel::pit_bike();
-            model.relay = Relay::Welded;
+            let model = welded();
             let mut stand = Stand::new(STAND, model);
             stand.run_up(drum_rad_per_s);
             stand.cut_by_hand();
@@ -217,8 +227,7 @@ fn a_welded_relay_is_told_from_any_speed_and_throttle() {
 
 #[test]
 fn an_engine_that_idles_on_after_the_cut_is_told() {
-    let mut model = StandModel::pit_bike();
-    model.relay = Relay::Welded;
+    let model = welded();
     let mut stand = Stand::new(STAND, model);
     stand.run_up(100.0);
     stand.cut_by_hand();
@@ -237,8 +246,7 @@ fn an_engine_that_idles_on_after_the_cut_is_told() {
 
 #[test]
 fn with_the_engines_pickup_alone_a_welded_relay_is_told_too() {
-    let mut model = StandModel::pit_bike();
-    model.relay = Relay::Welded;
+    let mut model = welded();
     let text = pickups(STAND, &mut model, None, Some(1));
     let mut stand = Stand::new(&text, model);
     stand.run_up(90.0);
@@ -352,8 +360,7 @@ fn a_cut_by_the_board_alone_is_watched_as_well() {
     // The way here gets slower and slower: no heartbeat goes out, the board cuts by itself, and its
     // relay is welded.
     let text = edited(STAND, "limit = \"500 ms\"", "limit = \"5 s\"");
-    let mut model = StandModel::pit_bike();
-    model.relay = Relay::Welded;
+    let model = welded();
     let mut stand = Stand::new(&text, model);
     stand.run_up(30.0);
     stand.bench.grow_delay(0.1);
@@ -372,10 +379,7 @@ fn a_cut_by_the_board_alone_is_watched_as_well() {
 fn a_guard_that_cuts_cuts_when_its_channel_is_unreadable() {
     let mut stand = Stand::new(STAND, StandModel::pit_bike());
     assert_eq!(stand.bench.live().cut.latch, CutLatch::Running);
-    stand
-        .bench
-        .stand()
-        .temperature(0, TemperatureSource::Broken);
+    stand.measures(0, TemperatureSource::Broken);
     let after_s = stand.until(1.0, is_confirmed);
     // Two samples, and the guard's debounce of 0.3 s.
     assert!((0.3..0.55).contains(&after_s), "{after_s} s");
@@ -386,13 +390,9 @@ fn a_guard_that_cuts_cuts_when_its_channel_is_unreadable() {
     let cut_id = stand.bench.live().cut.cut_id.unwrap();
     let refused = stand.bench.command(&Command::Release { cut_id }).unwrap();
     assert!(refused.is_err(), "it still can't see");
-    stand.bench.stand().temperature(0, TemperatureSource::Head);
+    stand.measures(0, TemperatureSource::Head);
     stand.wait(1.0);
-    stand
-        .bench
-        .command(&Command::Release { cut_id })
-        .unwrap()
-        .unwrap();
+    stand.command(&Command::Release { cut_id });
     stand.wait(0.5);
     assert_eq!(stand.bench.live().cut.latch, CutLatch::Running);
 }
@@ -409,10 +409,7 @@ fn a_guard_that_cuts_cuts_when_samples_stop_at_any_rate() {
             CutLatch::Running,
             "{rate_hz} Hz is no loss"
         );
-        stand
-            .bench
-            .stand()
-            .temperature(0, TemperatureSource::Silent);
+        stand.measures(0, TemperatureSource::Silent);
         let after_s = stand.until(6.0, is_confirmed);
         assert!(
             (least_s..most_s).contains(&after_s),
@@ -428,7 +425,7 @@ fn a_guard_that_cuts_cuts_when_samples_stop_at_any_rate() {
 fn a_thermocouple_is_lost_with_its_cold_junction() {
     for lost in [TemperatureSource::Broken, TemperatureSource::Silent] {
         let mut stand = Stand::new(STAND, StandModel::pit_bike());
-        stand.bench.stand().temperature(1, lost);
+        stand.measures(1, lost);
         stand.until(1.2, is_confirmed);
     }
 }
@@ -450,7 +447,7 @@ fn the_stand_file_can_say_in_words_that_a_warning_is_enough() {
     );
     for lost in [TemperatureSource::Broken, TemperatureSource::Silent] {
         let mut stand = Stand::new(&text, StandModel::pit_bike());
-        stand.bench.stand().temperature(0, lost);
+        stand.measures(0, lost);
         stand.wait(2.0);
         assert_eq!(stand.bench.live().cut.latch, CutLatch::Running);
         let told = stand.told("guard tripped");
@@ -465,19 +462,13 @@ fn one_unreadable_sample_is_no_loss() {
     let text = edited(STAND, "debounce = \"300 ms\"", "debounce = \"0 ms\"");
     let mut stand = Stand::new(&text, StandModel::pit_bike());
     for _ in 0..5 {
-        stand
-            .bench
-            .stand()
-            .temperature(0, TemperatureSource::Broken);
+        stand.measures(0, TemperatureSource::Broken);
         stand.wait(0.1); // one sample at 10 Hz
-        stand.bench.stand().temperature(0, TemperatureSource::Head);
+        stand.measures(0, TemperatureSource::Head);
         stand.wait(0.3);
     }
     assert_eq!(stand.bench.live().cut.latch, CutLatch::Running);
-    stand
-        .bench
-        .stand()
-        .temperature(0, TemperatureSource::Broken);
+    stand.measures(0, TemperatureSource::Broken);
     stand.wait(0.35);
     assert_eq!(stand.bench.live().cut.latch, CutLatch::Confirmed);
 }
