@@ -55,6 +55,10 @@ const MOMENT_S: f64 = 0.25;
 const RISEN: f64 = 0.01;
 /// Left out beyond half an averaging length at each end where the throttle moved.
 const SETTLE_S: f64 = 0.03;
+/// A throttle on its way is wholly open, or was, within so long of being half open, and has this share of the acceleration
+/// beyond, continued: less than cycles that vary take.
+const WHOLLY_OPEN_S: f64 = 0.5;
+const WHOLLY_OPEN_SHARE: f64 = 0.87;
 /// An engine in another gear gains speed by this share faster or slower at least.
 const GEAR_SHARE: f64 = 0.08;
 /// A first part that gains less of the speed was no pull that another gear broke off.
@@ -384,6 +388,26 @@ impl Rise<'_> {
         self.train.time_s[to] - self.train.time_s[from]
     }
 
+    /// The average nearest to one at which the throttle is half open that has what the acceleration is soon after
+    /// (`side` 1), or was just before (-1): a slow hand, or a limiter that begins with single firings, takes a while.
+    fn wholly_open(&self, half: usize, side: f64) -> usize {
+        let half_s = self.averages[half].time_s;
+        let at = |after_s: f64| self.at_time(half_s + side * after_s);
+        let (a, b) = (at(WHOLLY_OPEN_S), at(2.0 * WHOLLY_OPEN_S));
+        let beyond = &self.averages[a.min(b)..a.max(b)];
+        let line = Line::through(beyond, half_s, 1.0);
+        let mut alphas: Vec<f64> = beyond.iter().map(|a| a.alpha).collect();
+        let level = median(&mut alphas);
+        let enough = WHOLLY_OPEN_SHARE * line.map_or(level, |line| line.alpha.min(level));
+        let is_open = |k: &usize| self.averages[*k].alpha >= enough;
+        let found = if side > 0.0 {
+            (half..a).find(is_open)
+        } else {
+            (a..half).rev().find(is_open)
+        };
+        found.unwrap_or(half)
+    }
+
     /// Positions in the train of what was at full throttle of a part of the rise, and where it was let go for a moment. `peak` may lie beyond its `top`, and
     /// `cut` is whether the part begins and ends at a break.
     fn open(
@@ -401,7 +425,9 @@ impl Rise<'_> {
             return None;
         }
         let middle = start + rise.len() / 2;
-        let opened = (start..middle)
+        // A throttle that opens slowly may be half open before the start speed, and not open yet at it.
+        let first = self.at_time(averages[start].time_s - MOMENT_S);
+        let opened = (first..middle)
             .rev()
             .find(|k| self.begins_after(*k, OPEN_SHARE * early));
         let opened = opened.or(cut.0.then_some(start));
@@ -442,12 +468,19 @@ impl Rise<'_> {
             Some(k) => {
                 let held_s = averages[k].time_s - averages[start].time_s;
                 let settle_s = (SETTLE_SHARE * held_s).clamp(SETTLE_S, MOMENT_S);
-                position(averages[k].time_s + 0.7 * span(k, 1) + settle_s)
+                let open = self.wholly_open(k, 1.0);
+                let from_s = averages[k].time_s + 0.7 * span(k, 1) + settle_s;
+                position(from_s.max(averages[open].time_s + SETTLE_S))
+                    .max(position(averages[start].time_s))
             }
             None => position(averages[start].time_s),
         };
         let to = match closed {
-            Some(k) => position(averages[k].time_s - 0.7 * span(k, 0) - SETTLE_S),
+            Some(k) => {
+                let open = self.wholly_open(k, -1.0);
+                let to_s = averages[k].time_s - 0.7 * span(k, 0) - SETTLE_S;
+                position(to_s.min(averages[open].time_s - SETTLE_S))
+            }
             None => position(averages[peak].time_s),
         };
         (to > from + 8).then_some((from..to, sag_s))
@@ -690,6 +723,25 @@ mod tests {
                     (1.0..1.35).contains(&from) && (3.3..3.6).contains(&to),
                     "{case}"
                 );
+            }
+        }
+    }
+
+    /// A slow hand is still opening the throttle as the start speed passes; a limiter takes single firings at first.
+    #[test]
+    fn a_throttle_on_its_way_is_not_open_yet_or_no_more() {
+        for teeth in [4, 8, 60] {
+            let train = accelerated(teeth, 60.0, |t| match t {
+                t if t < 1.0 => 0.0,
+                t if t < 2.0 => 30.0 * (t - 1.0),
+                t if t < 5.0 => 30.0,
+                t if t < 5.4 => 30.0 - 60.0 * (t - 5.0),
+                _ => -10.0,
+            });
+            for start in [61.0, 67.0, 72.0] {
+                let (from, to) = stretch(&train, teeth, start);
+                assert!((1.75..2.3).contains(&from), "{teeth}, {start}: from {from}");
+                assert!((4.75..5.12).contains(&to), "{teeth}, {start}: to {to}");
             }
         }
     }

@@ -1026,18 +1026,20 @@ impl Reduction<'_> {
                 top_rpm,
             });
         }
+        let broken_before = sweep.broken.map(|it| it.to_s <= first.time_s);
         if let Some(broken) = sweep.broken {
             remarks.push(words_of_break(&broken, first, from_rpm, end_rpm));
-            return Ok(());
         }
-        if end_rpm < END_SHARE_MIN * top_rpm {
+        if broken_before != Some(false) && end_rpm < END_SHARE_MIN * top_rpm {
             remarks.push(format!(
                 "the curve ends at {end_rpm:.0} rpm although the engine reached {top_rpm:.0} rpm: there \
                  the acceleration fell at once and stayed low (throttle, rev limiter, ignition cut or \
                  clutch)"
             ));
         }
-        if from_rpm > start_rpm + (1.0 - END_SHARE_MIN) * top_rpm && self.train_starts_before(first)
+        if broken_before != Some(true)
+            && from_rpm > start_rpm + (1.0 - END_SHARE_MIN) * top_rpm
+            && self.train_starts_before(first)
         {
             remarks.push(format!(
                 "the curve begins at {from_rpm:.0} rpm, not at {start_rpm:.0}: below it the acceleration \
