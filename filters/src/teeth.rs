@@ -338,7 +338,8 @@ struct Joint {
 const MISSED_ALL_ALONG_MAX: u32 = 4;
 /// How far from a whole multiple the speed may jump for that.
 const WHOLE_SHARE: f64 = 0.08;
-/// What is counted right is seen for so many turns, and teeth; a burst of noise is shorter.
+/// On both sides of the jump so many turns, and teeth, are seen: a burst of noise is shorter, and a wheel that starts from rest
+/// soon through its doublings.
 const SEEN_TURNS_MIN: usize = 3;
 const SEEN_TEETH_MIN: usize = 24;
 
@@ -351,6 +352,8 @@ fn count_those_missed_all_along(train: &mut ToothTrain, joints: &[Joint], teeth_
         .map(|j| j.at)
         .collect();
     let bounds = [vec![0], starts, vec![train.index.len()]].concat();
+    let seen_min = SEEN_TEETH_MIN.max(SEEN_TURNS_MIN * teeth_per_turn as usize);
+    let is_long = |from: usize, to: usize| to - from >= seen_min;
     let reach = reach(teeth_per_turn);
     let mut factors = vec![1.0];
     for around in bounds.windows(3) {
@@ -361,31 +364,25 @@ fn count_those_missed_all_along(train: &mut ToothTrain, joints: &[Joint], teeth_
             train.time_s[at - 1],
         );
         let right = local_motion(train, at..(at + reach).min(end), train.time_s[at]);
-        let whole = left
+        let both = left
             .zip(right)
-            .and_then(|(left, right)| whole_factor(left.rate / right.rate));
+            .filter(|_| is_long(from, at) && is_long(at, end));
+        let whole = both.and_then(|(left, right)| whole_factor(left.rate / right.rate));
         factors.push(factors.last().copied().unwrap_or(1.0) * whole.unwrap_or(1.0));
     }
-    let seen_min = SEEN_TEETH_MIN.max(SEEN_TURNS_MIN * teeth_per_turn as usize);
-    let long = bounds.windows(2).map(|it| it[1] - it[0] >= seen_min);
-    let least = factors
-        .iter()
-        .zip(long)
-        .filter(|(_, long)| *long)
-        .map(|(factor, _)| *factor);
-    let least = least.fold(f64::INFINITY, f64::min);
-    let mut added = 0;
+    let least = factors.iter().copied().fold(f64::INFINITY, f64::min);
+    let mut added = 0_i64;
     let mut before = train.index.first().copied().unwrap_or(0);
     for (stretch, factor) in bounds.windows(2).zip(factors) {
         let more = round_to_i64(factor / least).max(1) - 1;
         for k in stretch[0].max(1)..stretch[1] {
-            let step = train.index[k] - before;
+            let step = train.index[k].saturating_sub(before);
             before = train.index[k];
-            added += more * step;
-            train.index[k] += added;
+            added = added.saturating_add(more.saturating_mul(step));
+            train.index[k] = before.saturating_add(added);
         }
     }
-    train.faults.missed += added.unsigned_abs();
+    train.faults.missed = train.faults.missed.saturating_add(added.unsigned_abs());
 }
 
 /// By which whole factor, or one over it, a speed jumps.
