@@ -330,66 +330,6 @@ struct Joint {
     counted: Option<i64>,
     /// Whether it is a gap, or a tooth or two that the intervals beside it should have told.
     gap: bool,
-    /// Whether the pitch is another after it.
-    relocked: bool,
-}
-
-/// Most teeth that one interval may stand for all along.
-const MISSED_ALL_ALONG_MAX: u32 = 4;
-/// How far from a whole multiple the speed may jump for that.
-const WHOLE_SHARE: f64 = 0.08;
-/// On both sides of the jump so many turns, and teeth, are seen: a burst of noise is shorter, and a wheel that starts from rest
-/// soon through its doublings.
-const SEEN_TURNS_MIN: usize = 3;
-const SEEN_TEETH_MIN: usize = 24;
-
-/// A speed that jumps by a whole factor from one tooth to the next is none: from there on, or up to there, only every second
-/// (third, fourth) tooth was seen, as by a gap that is too wide or a coil too slow. Those between are counted.
-fn count_those_missed_all_along(train: &mut ToothTrain, joints: &[Joint], teeth_per_turn: u32) {
-    let starts: Vec<usize> = joints
-        .iter()
-        .filter(|j| j.relocked && j.at > 0)
-        .map(|j| j.at)
-        .collect();
-    let bounds = [vec![0], starts, vec![train.index.len()]].concat();
-    let seen_min = SEEN_TEETH_MIN.max(SEEN_TURNS_MIN * teeth_per_turn as usize);
-    let is_long = |from: usize, to: usize| to - from >= seen_min;
-    let reach = reach(teeth_per_turn);
-    let mut factors = vec![1.0];
-    for around in bounds.windows(3) {
-        let &[from, at, end] = around else { continue };
-        let left = local_motion(
-            train,
-            at.saturating_sub(reach).max(from)..at,
-            train.time_s[at - 1],
-        );
-        let right = local_motion(train, at..(at + reach).min(end), train.time_s[at]);
-        let both = left
-            .zip(right)
-            .filter(|_| is_long(from, at) && is_long(at, end));
-        let whole = both.and_then(|(left, right)| whole_factor(left.rate / right.rate));
-        factors.push(factors.last().copied().unwrap_or(1.0) * whole.unwrap_or(1.0));
-    }
-    let least = factors.iter().copied().fold(f64::INFINITY, f64::min);
-    let mut added = 0_i64;
-    let mut before = train.index.first().copied().unwrap_or(0);
-    for (stretch, factor) in bounds.windows(2).zip(factors) {
-        let more = round_to_i64(factor / least).max(1) - 1;
-        for k in stretch[0].max(1)..stretch[1] {
-            let step = train.index[k].saturating_sub(before);
-            before = train.index[k];
-            added = added.saturating_add(more.saturating_mul(step));
-            train.index[k] = before.saturating_add(added);
-        }
-    }
-    train.faults.missed = train.faults.missed.saturating_add(added.unsigned_abs());
-}
-
-/// By which whole factor, or one over it, a speed jumps.
-fn whole_factor(ratio: f64) -> Option<f64> {
-    let factors = (2..=MISSED_ALL_ALONG_MAX).map(f64::from);
-    let mut both = factors.flat_map(|m| [m, 1.0 / m]);
-    both.find(|m| (ratio / m - 1.0).abs() < WHOLE_SHARE)
 }
 
 /// Numbers the edges of a recorded stretch. Edges that fit neither what comes before nor what comes
@@ -424,7 +364,6 @@ pub fn resolve(edges: &[Edge], tick_hz: f64, teeth_per_turn: u32, standstill_s: 
                     at: train.time_s.len(),
                     counted,
                     gap,
-                    relocked: false,
                 });
             }
             ToothKind::Relocked => {
@@ -432,7 +371,6 @@ pub fn resolve(edges: &[Edge], tick_hz: f64, teeth_per_turn: u32, standstill_s: 
                     at: train.time_s.len(),
                     counted: None,
                     gap: true,
-                    relocked: true,
                 });
             }
             ToothKind::First | ToothKind::Regular => {}
@@ -443,7 +381,6 @@ pub fn resolve(edges: &[Edge], tick_hz: f64, teeth_per_turn: u32, standstill_s: 
             .push(edge.tick.saturating_sub(train.origin_tick) as f64 / tick_hz);
         train.index.push(tooth.index);
     }
-    count_those_missed_all_along(&mut train, &joints, teeth_per_turn);
     let ends: Vec<usize> = joints
         .iter()
         .map(|j| j.at)
@@ -610,28 +547,6 @@ mod tests {
                 "{teeth} teeth"
             );
             assert_eq!(train.faults.uncertain_gaps, 0);
-        }
-    }
-
-    /// Too wide a gap drops every second tooth above some speed; a coil that is too slow, below one.
-    #[test]
-    fn every_second_tooth_missed_from_some_speed_on_or_up_to_it_is_counted() {
-        for (teeth, w0, a) in [(8, 40.0, 20.0), (24, 60.0, 20.0), (60, 120.0, 35.0)] {
-            let times = ramp(teeth, w0, a, 60 * teeth as usize);
-            for fast in [true, false] {
-                let halved = |k: usize| (k > times.len() / 2) == fast;
-                let seen: Vec<f64> = (0..times.len())
-                    .filter(|k| !halved(*k) || k % 2 == 1)
-                    .map(|k| times[k])
-                    .collect();
-                let train = resolve(&edges(&seen), HZ, teeth, 1.0);
-                let turned = train.index.last().unwrap() - train.index[0];
-                let expected = times.len() as i64 - if fast { 1 } else { 2 };
-                assert!(
-                    (turned - expected).abs() <= 1,
-                    "{teeth} {fast}: {turned} {expected}"
-                );
-            }
         }
     }
 
