@@ -430,6 +430,7 @@ fn fitted(
         .layout
         .swing
         .map(|swing| swing.oscillator(problem.cycles_density(PUSHING_COV)));
+    let passed_on = problem.passed_on_to_wander();
     // Whether the last round changed neither teeth nor cycles that take part.
     let mut settled = false;
     for round in 0..ROUNDS_MAX {
@@ -477,19 +478,24 @@ fn fitted(
                 Tried::Found(best) => search.search(best.at),
             };
             *best = Some(Tried::Found(chosen));
-            if !settled && !work.is_empty() && chosen.criterion < least {
+            // What a drive passes on stronger would look like neighbours that are unlike.
+            if !settled && !work.is_empty() && passed_on <= 1.0 && chosen.criterion < least {
                 least = chosen.criterion;
                 correlated = search.correlation(chosen.at);
             }
             systems.push((system(&normal, (&ridges.0, &ridges.1)), chosen));
         }
-        let (system, chosen) = systems
-            .iter()
-            .min_by(|a, b| a.1.criterion.total_cmp(&b.1.criterion))
+        let place = (0..systems.len())
+            .min_by(|a, b| systems[*a].1.criterion.total_cmp(&systems[*b].1.criterion))
             .ok_or(FitError::Singular)?;
+        let (system, chosen) = &systems[place];
         let solved = system.solve_near(chosen).ok_or(FitError::Singular)?;
         noise_s = solved.noise_s.max(noise_floor);
         if settled || round + 1 == ROUNDS_MAX {
+            for (_, best) in &mut systems {
+                best.at[1] += passed_on.ln();
+            }
+            let (system, chosen) = &systems[place];
             let mut likely: Vec<(&System<'_>, Likely)> = Vec::new();
             for (system, best) in &systems {
                 likely.extend(system.around(best).into_iter().map(|l| (system, l)));

@@ -291,8 +291,8 @@ fn shuffle_is_named() {
     }
 }
 
-/// A drive passes the scatter of the cycles' work on as a swing: what the wheel swings by is no less scatter, and
-/// the curve does not follow it.
+/// A drive passes the scatter of the cycles' work on as a swing: what the wheel swings by is no less scatter and
+/// hardly more, and the curve does not follow it.
 #[test]
 fn a_shuffle_takes_none_of_the_cycles_scatter() {
     let mut case = real("shuffle_8hz");
@@ -302,16 +302,17 @@ fn a_shuffle_takes_none_of_the_cycles_scatter() {
         engine_share: 0.1,
         swing: 0.3,
     });
-    let seeds = 6;
-    let mut covered = 0.0;
+    let seeds = 12;
+    let (mut covered, mut over_true) = (0.0, 0.0);
     for seed in 40..40 + seeds {
         let pull = Pull::simulate(&case, seed);
         let fit = fit(&pull);
         covered += covered_and_peak_off(&pull, &fit).0 / seeds as f64;
         let cov = fit.cycle_variation.expect("an engine drives the wheel").cov;
-        let over_true = cov / case.engine.cycle_cov;
-        assert!((0.85..1.5).contains(&over_true), "{seed}: {cov}");
+        over_true += cov / case.engine.cycle_cov / seeds as f64;
     }
+    // One pull tells it within 13 %.
+    assert!((0.93..1.18).contains(&over_true), "{over_true}");
     assert!(covered > 0.93, "{covered}");
 }
 

@@ -47,6 +47,9 @@ const RESONANCE_OVER_MEAN: f64 = 1.5;
 const RESONANCE_ENDS_SHARE: f64 = 0.35;
 /// The drive's own frequency is within this factor of the one that it is met at.
 const OWN_HZ_WITHIN: f64 = 1.3;
+/// The wander follows what is slower than this share of the drive's own frequency; nearer to it is the shuffle's
+/// (found in simulation).
+const FOLLOWED_MAX: f64 = 0.6;
 /// Damping ratio that a drive is given until it is known: within it the swing is free.
 const DAMPING: f64 = 0.1;
 /// Swing of the acceleration where it is met, over its median: on a rigid drive it is the engine's torque's,
@@ -770,6 +773,21 @@ impl<'a> Problem<'a> {
         let over = (hz / own_hz).powi(2);
         let behind = 1.0 - over;
         behind / (behind * behind + 4.0 * DAMPING * DAMPING * over)
+    }
+
+    /// By how much more of the scatter of the cycles' work, in variance, a drive that swings passes on to what the
+    /// wander of a drum follows, than of what is slow and makes the curve uncertain; 1 for a rigid one. The mean of
+    /// `1 / (1 - (f / own)²)²` over the frequencies below those that are the shuffle's: beyond them it passes on less.
+    pub(super) fn passed_on_to_wander(&self) -> f64 {
+        let drum = self.layout.swing.filter(|_| !self.on_engine());
+        let (Some(swing), true) = (drum, self.segments.len() > 1) else {
+            return 1.0;
+        };
+        let times = &self.train.time_s;
+        let segments = (self.segments.len() - 1) as f64;
+        let followed_hz = 0.5 * segments / (times[times.len() - 1] - times[0]);
+        let over = (followed_hz / swing.hz).min(FOLLOWED_MAX);
+        0.5 / (1.0 - over * over) + 0.5 * over.atanh() / over
     }
 
     /// Positions and values of the shuffle's columns for tooth `k` at speed `omega`.
