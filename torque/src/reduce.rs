@@ -214,6 +214,8 @@ const END_SHARE_MIN: f64 = 0.96;
 /// Work of a cycle that does not burn, over that of one that does: minus the friction (common
 /// practice: 10 to 25 %, no source).
 const MISFIRE_CYCLES: f64 = -1.15;
+/// A shuffle that swings the torque by less than this share of the engine's work is not told (common practice, no source).
+const SHUFFLE_TOLD_MIN: f64 = 0.05;
 /// Lacking more work than this over the mean of a cycle counts as a misfire: all cylinders of four but one may
 /// have burnt.
 const MISFIRE_CYCLES_MAX: f64 = -0.2;
@@ -455,7 +457,7 @@ impl Reduction<'_> {
             peak_torque: peak_of(&fine, 0),
             peak_power: peak_of(&power, 1),
             cycles: sweep.as_ref().and_then(|s| self.cycles(s)),
-            shuffle: sweep.as_ref().and_then(shuffle),
+            shuffle: sweep.as_ref().and_then(|s| self.shuffle(s)),
             remarks,
             timing_noise_s: sweep.as_ref().map(|s| s.fit.noise_s),
             tooth_errors_rad: sweep
@@ -509,6 +511,21 @@ impl Reduction<'_> {
             count: found.cycles,
             misfires: sweep.misfires.clone(),
             jolts: sweep.jolts.clone(),
+        })
+    }
+
+    /// The drive's shuffle, as a share of the mean acceleration, where it is worth a word: what a brake leaves of the
+    /// torque to accelerate the wheel is so little that the cycles' scatter alone swings it as much.
+    fn shuffle(&self, sweep: &Sweep) -> Option<Shuffle> {
+        let found = sweep.fit.shuffle?;
+        let alphas = sweep.motions.iter().map(|m| m.alpha_rad_per_s2);
+        let mean = alphas.sum::<f64>() / sweep.motions.len() as f64;
+        let swing = (found.swing_rad_per_s2 / mean).abs();
+        let of_work = swing * self.inertial_share(sweep).map_or(1.0, f64::abs);
+        (of_work >= SHUFFLE_TOLD_MIN).then_some(Shuffle {
+            frequency_hz: found.frequency_hz,
+            damping_ratio: found.damping_ratio,
+            swing,
         })
     }
 
@@ -944,7 +961,7 @@ impl Reduction<'_> {
                 ));
             }
             self.remark_cycles(sweep, remarks);
-            if let Some(shuffle) = shuffle(sweep) {
+            if let Some(shuffle) = self.shuffle(sweep) {
                 remarks.push(format!(
                     "shuffle: engine and drum swing against each other ({}): taken out of the curve",
                     shuffle.words()
@@ -1256,18 +1273,6 @@ impl Reduction<'_> {
             ));
         }
     }
-}
-
-/// The drive's shuffle, as a share of the mean acceleration.
-fn shuffle(sweep: &Sweep) -> Option<Shuffle> {
-    let found = sweep.fit.shuffle?;
-    let alphas = sweep.motions.iter().map(|m| m.alpha_rad_per_s2);
-    let mean = alphas.sum::<f64>() / sweep.motions.len() as f64;
-    Some(Shuffle {
-        frequency_hz: found.frequency_hz,
-        damping_ratio: found.damping_ratio,
-        swing: (found.swing_rad_per_s2 / mean).abs(),
-    })
 }
 
 /// Change of the acceleration with the speed around an instant, 1/s.
