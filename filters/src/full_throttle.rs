@@ -408,15 +408,15 @@ impl Rise<'_> {
         found.unwrap_or(half)
     }
 
-    /// Positions in the train of what was at full throttle of a part of the rise, and where it was let go for a moment. `peak` may lie beyond its `top`, and
-    /// `cut` is whether the part begins and ends at a break.
+    /// What was at full throttle of a part of the rise. `peak` may lie beyond its `top`, and `cut` is whether the part begins
+    /// and ends at a break.
     fn open(
         &self,
         start: usize,
         top: usize,
         peak: usize,
         cut: (bool, bool),
-    ) -> Option<(Range<usize>, Option<(f64, f64)>)> {
+    ) -> Option<FullThrottle> {
         let (train, averages, width) = (self.train, self.averages, self.width);
         let rise = &averages[start..=top];
         // The acceleration well inside the pull, near each end of it.
@@ -483,7 +483,11 @@ impl Rise<'_> {
             }
             None => position(averages[peak].time_s),
         };
-        (to > from + 8).then_some((from..to, sag_s))
+        (to > from + 8).then_some(FullThrottle {
+            range: from..to,
+            broken: None,
+            sag_s,
+        })
     }
 }
 
@@ -537,17 +541,13 @@ pub fn full_throttle(
     };
     let (from, to) = parts[part];
     let goes_on = part + 1 < parts.len();
-    let (range, sag_s) = rise.open(
+    let open = rise.open(
         from,
         if goes_on { to } else { top },
         if goes_on { to } else { peak },
         (from > start, goes_on),
     )?;
-    Some(FullThrottle {
-        range,
-        broken,
-        sag_s,
-    })
+    Some(FullThrottle { broken, ..open })
 }
 
 impl ToothTrain {
