@@ -227,7 +227,10 @@ fn sag(rise: &[Average], average_s: f64) -> Option<(f64, f64)> {
             let inside = rise.get(at(from_s + 0.5 * edge_s)..at(to_s - 0.5 * edge_s));
             let after = beside(to_s, to_s + 0.5 * edge_s, to_s + 0.5 * edge_s + beside_s);
             if let Some((after, inside)) = after.zip(inside.filter(|it| it.len() > 3)) {
-                let low = inside.iter().map(|a| a.alpha).sum::<f64>() / inside.len() as f64;
+                // Misfires are low by themselves, not all along.
+                let mut alphas: Vec<f64> = inside.iter().map(|a| a.alpha).collect();
+                let upper = 3 * alphas.len() / 4;
+                let low = *alphas.select_nth_unstable_by(upper, f64::total_cmp).1;
                 let least = high.alpha.min(after.alpha);
                 let sigma = (2.0 * high.variance.max(after.variance)).sqrt();
                 let depth = least - low;
@@ -779,6 +782,13 @@ mod tests {
             }
             let hole = |t: f64| 1.0 - 0.25 * (-((t - 3.5) / 0.5_f64).powi(2)).exp();
             assert_eq!(sag_s(&hole), None, "{teeth}");
+            let misfires = |t: f64| {
+                let low = [3.05, 3.3, 3.55, 3.8]
+                    .iter()
+                    .any(|at| (t - at).abs() < 0.035);
+                if low { -0.15 } else { 1.0 }
+            };
+            assert_eq!(sag_s(&misfires), None, "{teeth}");
         }
     }
 
