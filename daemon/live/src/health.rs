@@ -545,12 +545,12 @@ impl HealthDesk {
             BoardMessage::Analog(scan) => {
                 for (offset, counts) in (0_u8..).zip(scan.counts()) {
                     let source = Source::Analog(scan.first_channel.saturating_add(offset));
-                    self.sample(now, tick, at_s, source, Some(i32::from(counts)), out);
+                    self.sample(now, tick, source, Some(i32::from(counts)), out);
                 }
             }
             BoardMessage::Temperature { channel, counts } => {
                 let counts = (*counts != TEMPERATURE_UNREADABLE).then_some(*counts);
-                self.sample(now, tick, at_s, Source::Temperature(*channel), counts, out);
+                self.sample(now, tick, Source::Temperature(*channel), counts, out);
             }
             BoardMessage::Force { channel, counts } => {
                 if let Some(cell) = self.cell.as_mut().filter(|cell| cell.channel == *channel) {
@@ -568,11 +568,11 @@ impl HealthDesk {
         &mut self,
         now: Now,
         tick: u64,
-        at_s: f64,
         source: Source,
         counts: Option<i32>,
         out: &mut Output,
     ) {
+        let at_s = tick as f64 / self.tick_hz;
         for input in self
             .inputs
             .iter_mut()

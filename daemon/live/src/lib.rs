@@ -296,6 +296,8 @@ pub struct Core {
     self_test: Option<SelfTest>,
     /// Samples of the message at hand; kept for its room.
     samples: Vec<Sample>,
+    /// Pulls that began or ended within the frame at hand.
+    pull_news: Vec<PullEvent>,
     edges_seen: EdgesSeen,
 }
 
@@ -327,6 +329,7 @@ impl Core {
             armed: true,
             self_test: None,
             samples: Vec::new(),
+            pull_news: Vec::new(),
             of,
             edges_seen: EdgesSeen::default(),
             stand,
@@ -447,7 +450,6 @@ impl Core {
         };
         // The reader is taken out while its sink works on the rest of the core.
         let mut reader = std::mem::take(&mut link.reader);
-        let mut pulls = Vec::new();
         for frame in pieces(bytes) {
             reader.feed(now.mono_us, frame, &mut |reading| match reading {
                 Reading::Fault(LinkFault::BoardRestarted) => {
@@ -455,13 +457,15 @@ impl Core {
                 }
                 Reading::Fault(fault) => self.link_fault(now, &mut link, fault),
                 Reading::Message { tick, message, .. } => {
-                    self.message(now, &mut link, tick, &message, &mut pulls, out);
+                    self.message(now, &mut link, tick, &message, out);
                 }
             });
             self.form = reader.form();
             self.chunks.push(now, frame);
-            self.cut_pull(link.tick_newest, &mut pulls);
-            self.pull_events(now, pulls.drain(..), out);
+            let mut news = std::mem::take(&mut self.pull_news);
+            news.extend(self.cut_pull(link.tick_newest));
+            self.pull_events(now, news.drain(..), out);
+            self.pull_news = news;
             if self.chunks.is_due(now) {
                 self.flush_chunk(false, out);
             }
@@ -505,7 +509,6 @@ impl Core {
         link: &mut Link,
         tick: u64,
         message: &BoardMessage<'_>,
-        pulls: &mut Vec<PullEvent>,
         out: &mut Output,
     ) {
         link.in_step = true;
@@ -530,7 +533,7 @@ impl Core {
         self.health.hears(now, tick, message, out);
         match message {
             BoardMessage::Teeth(teeth) if !self.signals.counts_pulses(teeth.pickup) => {
-                self.teeth(now, link, tick, teeth, pulls, out);
+                self.teeth(now, link, tick, teeth, out);
             }
             BoardMessage::Teeth(_)
             | BoardMessage::Force { .. }
@@ -662,15 +665,7 @@ impl Core {
         }
     }
 
-    fn teeth(
-        &mut self,
-        now: Now,
-        link: &mut Link,
-        tick: u64,
-        teeth: &Teeth<'_>,
-        pulls: &mut Vec<PullEvent>,
-        out: &mut Output,
-    ) {
+    fn teeth(&mut self, now: Now, link: &mut Link, tick: u64, teeth: &Teeth<'_>, out: &mut Output) {
         let pickup = teeth.pickup;
         self.edges_seen.saw(pickup, teeth.first_tooth, teeth.len());
         for (number, tick) in (u64::from(teeth.first_tooth)..).zip(teeth.ticks(tick)) {
@@ -703,7 +698,8 @@ impl Core {
                 self.load.speed(tick, mark.engine_rad_per_s);
                 // What a list of steps reads is kept as one pull, whatever rises in it.
                 if !self.load.reads() {
-                    pulls.extend(self.pulls.mark(mark, !self.cut.is_cut()));
+                    let news = self.pulls.mark(mark, !self.cut.is_cut());
+                    self.pull_news.extend(news);
                 }
             }
         }
@@ -856,9 +852,9 @@ impl Core {
             let is_cut = self.cut.is_cut();
             let news = self.load.advance(now, tick, is_cut, out);
             self.keep_steps(now, tick, news, out);
-            let mut pulls = Vec::from_iter(self.pulls.time(tick));
-            self.cut_pull(tick, &mut pulls);
-            self.pull_events(now, pulls, out);
+            let timed = self.pulls.time(tick);
+            let cut = self.cut_pull(tick);
+            self.pull_events(now, timed.into_iter().chain(cut), out);
             self.tell_driven(now, tick, out);
         }
         self.cut.tell_unheard(now, out);
@@ -1038,9 +1034,8 @@ impl Core {
                 self.request_cut(now, tick, (CutBy::Person, reason.clone()), out);
                 self.break_off_self_test(now, &format!("cut by {reason}"), out);
                 if let Some(tick) = self.link.as_ref().map(|link| link.tick_newest) {
-                    let mut pulls = Vec::new();
-                    self.cut_pull(tick, &mut pulls);
-                    self.pull_events(now, pulls, out);
+                    let cut = self.cut_pull(tick);
+                    self.pull_events(now, cut, out);
                 }
                 Ok("cut requested".to_owned())
             }
@@ -1252,10 +1247,8 @@ impl Core {
     }
 
     /// A pull under way ends with a cut.
-    fn cut_pull(&mut self, tick: u64, pulls: &mut Vec<PullEvent>) {
-        if let Some(cause) = self.cut.cause() {
-            pulls.extend(self.pulls.cut(tick, cause));
-        }
+    fn cut_pull(&mut self, tick: u64) -> Option<PullEvent> {
+        self.pulls.cut(tick, self.cut.cause()?)
     }
 
     fn pull_events(

@@ -196,6 +196,25 @@ pub(super) struct LoadDesk {
     relay_given_up: Option<String>,
 }
 
+/// What a step came to.
+#[derive(Debug, Default)]
+struct StepEnd {
+    /// Torque of the absorber and its expanded uncertainty.
+    absorber_nm: Option<f64>,
+    expanded_nm: Option<f64>,
+    /// What it lacked to be steady.
+    lacks: Option<String>,
+}
+
+impl StepEnd {
+    fn lacking(what: &str) -> Self {
+        Self {
+            lacks: Some(what.to_owned()),
+            ..Self::default()
+        }
+    }
+}
+
 impl LoadDesk {
     pub(super) fn new(of: Arc<CalibratedStand>) -> Self {
         let stand = of.stand();
@@ -871,14 +890,10 @@ impl LoadDesk {
                 run.phase = Phase::Reading(Box::new(Held::new(names)));
                 None
             }
-            Phase::Reaching if is_late => self.end_step(
-                now,
-                tick,
-                &status,
-                (None, None),
-                Some("not reached".to_owned()),
-                out,
-            ),
+            Phase::Reaching if is_late => {
+                let end = StepEnd::lacking("not reached");
+                self.end_step(now, tick, &status, end, out)
+            }
             Phase::Reaching => {
                 run.lacks = "speed or torque to be reached".to_owned();
                 None
@@ -891,12 +906,13 @@ impl LoadDesk {
                     kelvin_per_s: run.list.kelvin_per_s,
                 });
                 run.lacks = judged.lacks.clone().unwrap_or_default();
-                let figures = (
-                    judged.torque_nm.map(|it| it.mean),
-                    judged.expanded_uncertainty_nm.filter(|it| it.is_finite()),
-                );
-                if judged.lacks.is_none() || is_late {
-                    return self.end_step(now, tick, &status, figures, judged.lacks, out);
+                let end = StepEnd {
+                    absorber_nm: judged.torque_nm.map(|it| it.mean),
+                    expanded_nm: judged.expanded_uncertainty_nm.filter(|it| it.is_finite()),
+                    lacks: judged.lacks,
+                };
+                if end.lacks.is_none() || is_late {
+                    return self.end_step(now, tick, &status, end, out);
                 }
                 None
             }
@@ -904,10 +920,10 @@ impl LoadDesk {
                 run.lacks = "the sweep's end".to_owned();
                 let is_lost = since_s > sweep_s_max(step.as_ref(), &status);
                 if reached {
-                    self.end_step(now, tick, &status, (None, None), None, out)
+                    self.end_step(now, tick, &status, StepEnd::default(), out)
                 } else if is_lost {
-                    let lacks = "the speed did not follow".to_owned();
-                    self.end_step(now, tick, &status, (None, None), Some(lacks), out)
+                    let end = StepEnd::lacking("the speed did not follow");
+                    self.end_step(now, tick, &status, end, out)
                 } else {
                     None
                 }
@@ -961,8 +977,7 @@ impl LoadDesk {
         now: Now,
         tick: u64,
         status: &LoadStatus,
-        (absorber_nm, expanded_nm): (Option<f64>, Option<f64>),
-        lacks: Option<String>,
+        end: StepEnd,
         out: &mut Output,
     ) -> Option<RunNews> {
         let (ratio, seconds) = (self.ratio(), self.seconds(tick));
@@ -975,10 +990,10 @@ impl LoadDesk {
         let done = StepDone {
             step,
             engine_rpm: f64::from(status.speed) / UNIT * ratio / RAD_PER_S_PER_RPM,
-            torque_nm: absorber_nm.map(|nm| nm / ratio),
-            expanded_uncertainty_nm: expanded_nm.map(|nm| nm / ratio),
+            torque_nm: end.absorber_nm.map(|nm| nm / ratio),
+            expanded_uncertainty_nm: end.expanded_nm.map(|nm| nm / ratio),
             seconds: seconds - began_s,
-            lacks,
+            lacks: end.lacks,
         };
         run.at += 1;
         let steps = run.list.steps.len();
