@@ -39,8 +39,8 @@ import wire
 TCGETS2 = 0x802C542A
 
 LOOP_S = 0.004
-# A real board never waits for a processor. Where the system allows it, neither does this program (`never_wait`).
-# When it has had to, the world of its stand waits too: neither teeth nor heartbeats are late for it.
+# A real board never waits for a processor. When this program has had to, the world of its stand
+# waits too: neither teeth nor heartbeats are late for it.
 LOOP_S_MAX = 0.02
 STATUS_S = 0.1
 FLAP_S = 0.004  # a loose wire: cut and not cut again
@@ -549,16 +549,7 @@ class Board:
             self.flush()
 
 
-def never_wait() -> None:
-    """Goes before all else that runs, where the system allows that: it computes little."""
-    try:
-        os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(1))
-    except OSError:
-        pass  # its clock waits then
-
-
 def main() -> None:
-    never_wait()
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     add = parser.add_argument
     add("--link", required=True, help="where to put the link to the port")
