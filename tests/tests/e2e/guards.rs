@@ -186,9 +186,8 @@ fn a_frozen_daemon_has_no_heartbeat() {
     daemon.signal(Signal::SIGSTOP);
     let cut = board.wait_for("board_cut");
     assert_eq!(cut["cause"], 3);
-    board.wait_for("heartbeat_ends");
+    // Not for long: its own guard "board silent" would trip after 1.5 s and ask for a cut first.
     daemon.signal(Signal::SIGCONT);
-    board.wait_for("heartbeat_begins");
     bench.wait_for_event("board cut", "no heartbeat from the host, seen by the board");
     bench.release(1);
     board.pull();
