@@ -74,8 +74,8 @@ const FALL_SHARE: f64 = 0.2;
 /// bends over more (common practice, no source).
 const FALL_S: f64 = 0.12;
 const FALL_SPEED_SHARE: f64 = 0.07;
-/// A throttle that is let go part of the way and opened again: so long at least and at most, found in such steps. An engine's own hole is wider,
-/// and its edges take more of the speeds (common practice, no source).
+/// A throttle that is let go part of the way and opened again: so long at least and at most, found in such steps. An
+/// engine's own hole is wider, and its edges take more of the speeds (common practice, no source).
 const SAG_S: (f64, f64) = (0.3, 1.5);
 const SAG_STEP_S: f64 = 0.05;
 const SAG_SPEED_SHARE: f64 = 0.06;
@@ -158,7 +158,7 @@ impl Line {
 fn fall(rise: &[Average], average_s: f64) -> Option<usize> {
     let beside_s = BESIDE_FALL_S.max(BESIDE_FALL_AVERAGES * average_s);
     let (first, last) = (rise.first()?, rise.last()?);
-    let per_average = (rise.len() - 1) as f64 * average_s / (last.time_s - first.time_s);
+    let per_average = shared(rise, average_s);
     let at = |time_s: f64| rise.partition_point(|a| a.time_s < time_s);
     let gap_s = FALL_S + average_s;
     let mut found: Option<(f64, usize, f64)> = None;
@@ -191,18 +191,15 @@ fn fall(rise: &[Average], average_s: f64) -> Option<usize> {
         }
     }
     let (_, k, before) = found?;
-    let mut rest: Vec<f64> = rise[at(rise[k].time_s + gap_s)..]
-        .iter()
-        .map(|a| a.alpha)
-        .collect();
-    (median(&mut rest) < (1.0 - 0.5 * FALL_SHARE) * before).then_some(k)
+    let rest = &rise[at(rise[k].time_s + gap_s)..];
+    (median_alpha(rest) < (1.0 - 0.5 * FALL_SHARE) * before).then_some(k)
 }
 
 /// Where the acceleration falls at once by a good part, and soon is back at once to what it was: from when to when, in s.
 fn sag(rise: &[Average], average_s: f64) -> Option<(f64, f64)> {
     let beside_s = BESIDE_FALL_S.max(BESIDE_FALL_AVERAGES * average_s);
     let (first, last) = (rise.first()?, rise.last()?);
-    let per_average = (rise.len() - 1) as f64 * average_s / (last.time_s - first.time_s);
+    let per_average = shared(rise, average_s);
     let at = |time_s: f64| rise.partition_point(|a| a.time_s < time_s);
     let edge_s = FALL_S + average_s;
     let rise_omega = last.omega - first.omega;
@@ -248,12 +245,21 @@ fn sag(rise: &[Average], average_s: f64) -> Option<(f64, f64)> {
     found.map(|(_, sag)| sag)
 }
 
-fn median(values: &mut [f64]) -> f64 {
-    if values.is_empty() {
+/// With how many others in a row an average shares teeth.
+fn shared(of: &[Average], average_s: f64) -> f64 {
+    match of {
+        [first, .., last] => (of.len() - 1) as f64 * average_s / (last.time_s - first.time_s),
+        _ => 1.0,
+    }
+}
+
+fn median_alpha(of: &[Average]) -> f64 {
+    let mut alphas: Vec<f64> = of.iter().map(|a| a.alpha).collect();
+    if alphas.is_empty() {
         return 0.0;
     }
-    let middle = values.len() / 2;
-    *values.select_nth_unstable_by(middle, f64::total_cmp).1
+    let middle = alphas.len() / 2;
+    *alphas.select_nth_unstable_by(middle, f64::total_cmp).1
 }
 
 /// Where the throttle was fully open.
@@ -316,8 +322,7 @@ impl Rise<'_> {
         let rise = &self.averages[from..=to];
         let part = |(from, to): (f64, f64)| {
             let at = |share: f64| floor_to_usize(share * rise.len() as f64).min(rise.len() - 1);
-            let mut alphas: Vec<f64> = rise[at(from)..=at(to)].iter().map(|a| a.alpha).collect();
-            median(&mut alphas)
+            median_alpha(&rise[at(from)..=at(to)])
         };
         (part(early), part(late))
     }
@@ -352,7 +357,9 @@ impl Rise<'_> {
             self.averages[after.0].time_s,
         );
         let middle_s = 0.5 * (from_s + to_s);
-        let average_s = self.span_s(before.1, before.1.saturating_sub(1).max(before.0));
+        let last = before.1.saturating_sub(1).max(before.0);
+        let (from, to) = self.reach_s(last);
+        let average_s = to - from;
         let beside_s = BESIDE_FALL_S.max(BESIDE_FALL_AVERAGES * average_s);
         let settled_s = to_s + average_s + SETTLE_S;
         let (before_to, after_from) = (self.at_time(from_s - average_s), self.at_time(settled_s));
@@ -362,13 +369,9 @@ impl Rise<'_> {
             before_to,
         );
         let low = stretch(after_from, self.at_time(settled_s + beside_s).min(after.1));
-        let shared = |of: &[Average]| match of {
-            [first, .., last] => (of.len() - 1) as f64 * average_s / (last.time_s - first.time_s),
-            _ => 1.0,
-        };
         let change = (high.len() > 3 && low.len() > 3).then(|| {
-            let a = Line::through(high, middle_s, shared(high))?;
-            let b = Line::through(low, middle_s, shared(low))?;
+            let a = Line::through(high, middle_s, shared(high, average_s))?;
+            let b = Line::through(low, middle_s, shared(low, average_s))?;
             let change = b.alpha / a.alpha - 1.0;
             let sigma = (a.variance + b.variance).sqrt() / a.alpha;
             (change.abs() > GEAR_SHARE.max(FALL_SIGMA * sigma)).then_some(change)
@@ -380,15 +383,18 @@ impl Rise<'_> {
         }
     }
 
-    /// How long an average takes around one of these.
-    fn span_s(&self, k: usize, other: usize) -> f64 {
-        let at = self
-            .train
-            .time_s
-            .partition_point(|t| *t < self.averages[k.min(other)].time_s);
-        let from = at.saturating_sub(self.width);
-        let to = (at + self.width).min(self.train.time_s.len() - 1);
-        self.train.time_s[to] - self.train.time_s[from]
+    fn position(&self, time_s: f64) -> usize {
+        self.train.time_s.partition_point(|t| *t < time_s)
+    }
+
+    /// From when to when an average looks, s.
+    fn reach_s(&self, k: usize) -> (f64, f64) {
+        let times = &self.train.time_s;
+        let at = self.position(self.averages[k].time_s);
+        (
+            times[at.saturating_sub(self.width)],
+            times[(at + self.width).min(times.len() - 1)],
+        )
     }
 
     /// The average nearest to one at which the throttle is half open that has what the acceleration is soon after
@@ -399,8 +405,7 @@ impl Rise<'_> {
         let (a, b) = (at(WHOLLY_OPEN_S), at(2.0 * WHOLLY_OPEN_S));
         let beyond = &self.averages[a.min(b)..a.max(b)];
         let line = Line::through(beyond, half_s, 1.0);
-        let mut alphas: Vec<f64> = beyond.iter().map(|a| a.alpha).collect();
-        let level = median(&mut alphas);
+        let level = median_alpha(beyond);
         let enough = WHOLLY_OPEN_SHARE * line.map_or(level, |line| line.alpha.min(level));
         let is_open = |k: &usize| self.averages[*k].alpha >= enough;
         let found = if side > 0.0 {
@@ -420,7 +425,7 @@ impl Rise<'_> {
         peak: usize,
         cut: (bool, bool),
     ) -> Option<FullThrottle> {
-        let (train, averages, width) = (self.train, self.averages, self.width);
+        let (averages, width) = (self.averages, self.width);
         let rise = &averages[start..=top];
         // The acceleration well inside the pull, near each end of it.
         let (early, late) = self.levels(start, top, (0.1, 0.35), (0.6, 0.85));
@@ -456,35 +461,28 @@ impl Rise<'_> {
             })
         });
         let closed = fallen.or(closed);
-        let position = |time_s: f64| train.time_s.partition_point(|t| *t < time_s);
         // An average looks one width to each side, so a change shows up to a width early.
-        let span = |k: usize, side: usize| {
-            let at = position(averages[k].time_s);
-            let other = if side == 0 {
-                at.saturating_sub(width)
-            } else {
-                (at + width).min(train.time_s.len() - 1)
-            };
-            (train.time_s[at] - train.time_s[other]).abs()
-        };
+        let begin = self.position(averages[start].time_s);
         let from = match opened {
             Some(k) => {
                 let held_s = averages[k].time_s - averages[start].time_s;
                 let settle_s = (SETTLE_SHARE * held_s).clamp(SETTLE_S, MOMENT_S);
                 let open = self.wholly_open(k, 1.0);
-                let from_s = averages[k].time_s + 0.7 * span(k, 1) + settle_s;
-                position(from_s.max(averages[open].time_s + SETTLE_S))
-                    .max(position(averages[start].time_s))
+                let ahead_s = self.reach_s(k).1 - averages[k].time_s;
+                let from_s = averages[k].time_s + 0.7 * ahead_s + settle_s;
+                self.position(from_s.max(averages[open].time_s + SETTLE_S))
+                    .max(begin)
             }
-            None => position(averages[start].time_s),
+            None => begin,
         };
         let to = match closed {
             Some(k) => {
                 let open = self.wholly_open(k, -1.0);
-                let to_s = averages[k].time_s - 0.7 * span(k, 0) - SETTLE_S;
-                position(to_s.min(averages[open].time_s - SETTLE_S))
+                let behind_s = averages[k].time_s - self.reach_s(k).0;
+                let to_s = averages[k].time_s - 0.7 * behind_s - SETTLE_S;
+                self.position(to_s.min(averages[open].time_s - SETTLE_S))
             }
-            None => position(averages[peak].time_s),
+            None => self.position(averages[peak].time_s),
         };
         (to > from + 8).then_some(FullThrottle {
             range: from..to,

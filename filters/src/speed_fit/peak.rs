@@ -91,13 +91,13 @@ fn chance(places: &[Place]) -> f64 {
             (2.0 * a.reach * b.reach / reach).sqrt() * (-(a.theta - b.theta).powi(2) / reach).exp();
         a.uncertainty * b.uncertainty * if i == j { 1.0 + 1e-6 } else { alike }
     });
-    let Some(factor) = covariance.cholesky() else {
+    let Some(factor) = covariance.cholesky().map(|factor| factor.unpack()) else {
         return 0.0;
     };
     let mut normal = Normal(0x9e37_79b9_7f4a_7c15);
     let mut sum = 0.0;
     for _ in 0..DRAWS {
-        let error = factor.l_dirty().lower_triangle() * DVector::from_fn(n, |_, _| normal.draw());
+        let error = &factor * DVector::from_fn(n, |_, _| normal.draw());
         for sign in [-1.0, 1.0] {
             sum += shape
                 .iter()
