@@ -13,6 +13,8 @@ use leverarm_plot::{
 
 /// Of a figure, user units: the text in it then reads like that around it.
 const FIGURE_PX: (u32, u32) = (1150, 660);
+/// Likewise on a phone.
+const PHONE_PX: (u32, u32) = (480, 560);
 const CSS: &str = include_str!("../../assets/sheet/sheet.css");
 const SCRIPT: &str = include_str!("../../assets/sheet/readout.js");
 const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; font-src data:; img-src data:";
@@ -106,21 +108,23 @@ fn table(table: &Rows) -> String {
 }
 
 fn drawn(figure: &Figure) -> Result<String, PlotError> {
-    let size = Size::new(FIGURE_PX.0, FIGURE_PX.1)?;
-    let svg = |theme: Theme, class: &str| {
-        let svg = plot::svg(&figure.plot, size, theme);
-        svg.replacen("<svg ", &format!("<svg class=\"{class}\" "), 1)
-    };
+    let mut drawings = String::new();
+    for ((width, height), place) in [(FIGURE_PX, ""), (PHONE_PX, " phone")] {
+        let size = Size::new(width, height)?;
+        for (theme, name) in [(Theme::Light, "light"), (Theme::Dark, "dark")] {
+            let svg = plot::svg(&figure.plot, size, theme);
+            let class = format!("<svg class=\"{name}{place}\" ");
+            drawings.push_str(&svg.replacen("<svg ", &class, 1));
+        }
+    }
     Ok(format!(
-        "<figure tabindex=\"0\" aria-label=\"{caption} Arrow keys move the readout.\">\n{}{}<figcaption>{legend}{caption}</figcaption></figure>",
-        svg(Theme::Light, "light"),
-        svg(Theme::Dark, "dark"),
+        "<figure tabindex=\"0\" aria-label=\"{caption} Arrow keys move the readout.\">\n{drawings}<figcaption>{legend}{caption}</figcaption></figure>",
         legend = legend(&figure.plot),
         caption = escape(&figure.caption)
     ))
 }
 
-/// The names of the curves, for where their ends are out of sight.
+/// The names of the curves in full: on a phone there is little room at their ends.
 fn legend(plot: &plot::Plot) -> String {
     let mut seen = Vec::new();
     for series in plot.panels.iter().flat_map(|panel| &panel.series) {
