@@ -83,9 +83,10 @@ pub(super) fn doctor(arguments: &DoctorArguments) -> Result<(), Failure> {
         }
         (_, Some(_)) => Ok(()),
         (places, None) => Err(anyhow!(
-            "{}: damage in {places} places. Stop the daemon and keep the folder as it is; go on from \
+            "{}: damage in {places} place{}. Stop the daemon and keep the folder as it is; go on from \
              a backup, or save what can be read: leverarm doctor {} --repair-into NEW_FOLDER",
             folder.display(),
+            if places == 1 { "" } else { "s" },
             folder.display()
         )),
     }

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use leverarm_vocabulary::Severity;
 use rusqlite::types::{Type, ValueRef};
 use rusqlite::{Connection, Params, Row, ToSql, params};
-use serde_json::Value;
+use serde_json::{Map, Value};
 
 use super::chunk::{self, Chunk, ChunkGap, ChunkHeader, ChunkRange, GapCause};
 use super::error::{StoreError, not_found};
@@ -694,7 +694,12 @@ fn damaged(what: &str, row: &Row<'_>, error: rusqlite::Error) -> StoreError {
         Ok(ValueRef::Text(text)) => String::from_utf8_lossy(text).into_owned(),
         _ => "without a number".to_owned(),
     };
-    StoreError::damaged(format!("{what} {name}"), error)
+    let what = format!("{what} {name}");
+    match error {
+        // What a person reads of it is why the text isn't one, not what the library was about to do.
+        rusqlite::Error::FromSqlConversionFailure(.., cause) => StoreError::damaged(what, cause),
+        error => StoreError::damaged(what, error),
+    }
 }
 
 /// The numbers from `next` up to the one before `seq`, if there are any.
@@ -819,7 +824,7 @@ impl Record for SetupRecord {
             name: row.get("name")?,
             created_wall_us: row.get("created_wall_us")?,
             notes: row.get("notes")?,
-            parts: json(row, "parts")?,
+            parts: json::<Option<Map<String, Value>>>(row, "parts")?.into(),
         })
     }
 }

@@ -974,6 +974,14 @@ fn a_changed_text_is_found_by_its_hash() {
 fn a_row_that_cannot_be_understood_is_named() {
     let (folder, mut store) = new_store();
     let connection = add_connection(&mut store);
+    let setup = store
+        .add_setup(&NewSetup {
+            name: "main jet 105".into(),
+            created_wall_us: 0,
+            notes: String::new(),
+            parts: json!({}),
+        })
+        .unwrap();
     store.add_chunk(&second(connection, 0, b"x")).unwrap();
     let new = new_pull(&mut store, connection);
     let pulls = [store.add_pull(&new).unwrap(), store.add_pull(&new).unwrap()];
@@ -988,6 +996,10 @@ fn a_row_that_cannot_be_understood_is_named() {
             [],
         )
         .unwrap();
+    // JSON, but no parts.
+    database
+        .execute("UPDATE setups SET parts = '[105]'", [])
+        .unwrap();
     database
         .execute("UPDATE events SET severity = 'infp'", [])
         .unwrap();
@@ -995,7 +1007,7 @@ fn a_row_that_cannot_be_understood_is_named() {
         .execute("UPDATE connections SET opened_mono_us = -1", [])
         .unwrap();
     let found = reader.check().unwrap();
-    assert_eq!(found.len(), 3, "{found:?}");
+    assert_eq!(found.len(), 4, "{found:?}");
     for (error, name) in [
         (
             reader.connections().unwrap_err(),
@@ -1004,6 +1016,10 @@ fn a_row_that_cannot_be_understood_is_named() {
         (
             reader.pulls().unwrap_err(),
             format!("pull {} is damaged", pulls[1]),
+        ),
+        (
+            reader.setups().unwrap_err(),
+            format!("setup {setup} is damaged: invalid type"),
         ),
         (
             reader.events(&EventFilter::default()).unwrap_err(),
