@@ -230,6 +230,11 @@ fn a_small_intake_is_named_as_the_limit() {
     ] {
         assert!(text.contains(part), "\"{part}\" is not in\n{text}");
     }
+    let us = run(&["show", "11", "--engine", "--units", "us"]);
+    assert!(
+        us.contains(" psi of depression at the top") && !us.contains("kPa"),
+        "{us}"
+    );
 }
 
 /// What a comparison keeps of a pull's engine is taken while what it was made from is the same, and only

@@ -123,7 +123,8 @@ fn table(points: &[EnginePoint], units: &DisplayUnits) -> Table {
 
 /// What limits a pull, in sentences; what to measure next comes last.
 pub(super) fn limit_words(report: &LimitReport, units: &DisplayUnits) -> Vec<String> {
-    let kpa = |pa: f64| format!("{:.2} kPa", 1e-3 * pa);
+    let unit = units.engine_pressure;
+    let shown = |pa: f64| unit.text(pa, if unit.number(pa) < 1.0 { 3 } else { 2 });
     let percent = |r: Reading| format!("{:.0} ± {:.0} %", 100.0 * r.value, 100.0 * r.expanded());
     let fine = |r: Reading| format!("{:.1} ± {:.1} %", 100.0 * r.value, 100.0 * r.expanded());
     let mut lines = Vec::new();
@@ -135,9 +136,9 @@ pub(super) fn limit_words(report: &LimitReport, units: &DisplayUnits) -> Vec<Str
                 let depression = by.map_or_else(String::new, |(at, r)| {
                     format!(
                         ", where the depression is {} ({} at its best) and rises to {}",
-                        kpa(at.value),
-                        kpa(r.best_pa.value),
-                        kpa(r.top_pa.value)
+                        shown(at.value),
+                        shown(r.best_pa.value),
+                        shown(r.top_pa.value)
                     )
                 });
                 format!("it falls off from {rpm:.0} rpm on{depression}")
@@ -160,7 +161,7 @@ pub(super) fn limit_words(report: &LimitReport, units: &DisplayUnits) -> Vec<Str
         });
         lines.push(format!(
             "intake: {} of depression at the top cost {} of the air{share}",
-            kpa(restriction.top_pa.value),
+            shown(restriction.top_pa.value),
             fine(restriction.cost_at_top)
         ));
     }
@@ -172,9 +173,9 @@ pub(super) fn limit_words(report: &LimitReport, units: &DisplayUnits) -> Vec<Str
         lines.push(format!(
             "metering device: passes {} at 1.5 inHg ({}) and {} at 3 inHg ({}); the engine draws {}, which is {:.0} % and {:.0} % of that",
             flow.text(at_first, 0),
-            kpa(first_pa),
+            shown(first_pa),
             flow.text(at_second, 0),
-            kpa(second_pa),
+            shown(second_pa),
             flow.text(device.flow_m3_per_s.value, 0),
             100.0 * load_first,
             100.0 * load_second
@@ -189,7 +190,7 @@ pub(super) fn limit_words(report: &LimitReport, units: &DisplayUnits) -> Vec<Str
             });
         lines.push(format!(
             "by its rating it needs {} for that flow{share}",
-            kpa(device.needed_pa.value)
+            shown(device.needed_pa.value)
         ));
     }
     if let (Some(first), Some(last)) = (
@@ -284,7 +285,14 @@ pub(super) fn json(pull: &EnginePull) -> Value {
 }
 
 /// Filling, and what it would be without the intake's depression; mixture below.
-pub(super) fn plot(pull: &EnginePull, title: &str, subtitle: &str, notes: Vec<String>) -> Plot {
+pub(super) fn plot(
+    pull: &EnginePull,
+    units: &DisplayUnits,
+    title: &str,
+    subtitle: &str,
+    notes: Vec<String>,
+) -> Plot {
+    let pressure = units.engine_pressure;
     let series = |label: &str,
                   style: usize,
                   get: &dyn Fn(&EnginePoint) -> Option<Reading>,
@@ -304,8 +312,13 @@ pub(super) fn plot(pull: &EnginePull, title: &str, subtitle: &str, notes: Vec<St
     );
     let depression = panel(
         "Depression",
-        "kPa",
-        vec![series("intake", 2, &|p| p.depression_pa, 1e-3)],
+        pressure.symbol,
+        vec![series(
+            "intake",
+            2,
+            &|p| p.depression_pa,
+            pressure.number(1.0),
+        )],
     );
     Plot {
         title: title.to_owned(),

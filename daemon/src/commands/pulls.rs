@@ -206,7 +206,7 @@ pub(super) fn show(asked: &ShowArguments) -> Result<(), Failure> {
             local_text(reduced.pull.started_wall_us)
         );
         match &engine_side {
-            Some(engine_side) => engine::plot(engine_side, &title, &subtitle, notes),
+            Some(engine_side) => engine::plot(engine_side, &units, &title, &subtitle, notes),
             None => curve_output::plot(&title, &subtitle, &named, &units, notes),
         }
     })?;
