@@ -18,7 +18,8 @@ pub(super) fn units(of_stand: DisplayUnits, choice: Option<UnitsChoice>) -> Disp
     }
 }
 
-/// Torque and power over engine speed, each with its expanded uncertainty.
+/// Torque and power over engine speed, each with its expanded uncertainty, and the width of the smallest
+/// feature that shows there.
 pub(super) fn table(curve: &Curve, units: &DisplayUnits) -> Table {
     let torque = units.torque;
     let power = units.power;
@@ -28,6 +29,7 @@ pub(super) fn table(curve: &Curve, units: &DisplayUnits) -> Table {
         "± 95 %",
         &format!("power {}", power.symbol),
         "± 95 %",
+        "feature rpm",
         "",
     ]);
     for point in &curve.points {
@@ -43,10 +45,13 @@ pub(super) fn table(curve: &Curve, units: &DisplayUnits) -> Table {
             format!("{:.2}", torque.difference(expanded)),
             format!("{:.2}", power.number(point.power_w())),
             format!("{:.2}", power.difference(share * point.power_w().abs())),
+            point
+                .resolution_rpm
+                .map_or_else(String::new, |width| format!("{width:.0}")),
             said_of(point, units),
         ]);
     }
-    table.align_right(0..5);
+    table.align_right(0..6);
     table
 }
 

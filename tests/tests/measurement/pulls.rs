@@ -339,12 +339,21 @@ fn misfires_are_counted_and_the_cycle_variation_is_said() {
         "{cycles}"
     );
     assert!(number(cycles, "/cov") < 0.01, "{cycles}");
-    assert!(
-        numbers(&shown, "/resolution_rpm")
-            .iter()
-            .all(|rpm| (20.0..2000.0).contains(rpm))
-    );
+    let (speeds, widths) = (numbers(&shown, "/rpm"), numbers(&shown, "/resolution_rpm"));
+    assert!(widths.iter().all(|rpm| (20.0..2000.0).contains(rpm)));
     let text = bench.run(&["show", &pull]).ok();
+    // At each speed.
+    for (rpm, width) in speeds.iter().zip(&widths) {
+        let row = text
+            .lines()
+            .find(|line| line.starts_with(&format!("{rpm:.0} ")));
+        let said = row.unwrap().split_whitespace().nth(5);
+        assert_eq!(
+            said,
+            Some(format!("{width:.0}").as_str()),
+            "{rpm} rpm in {text}"
+        );
+    }
     for line in [
         "cycle variation: ",
         "misfires: 2 of ",
