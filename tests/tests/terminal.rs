@@ -400,6 +400,48 @@ fn a_daemon_without_its_port_leaves_no_store() {
     assert_eq!(left(), 1);
 }
 
+/// What was rehearsed last is what commands are about, and they say so; not one that names another store, or needs none.
+#[test]
+fn what_was_rehearsed_is_said_only_where_it_matters() {
+    const NOTE: &str = "rehearsed last";
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).display().to_string();
+    std::fs::copy(bench().join("stand.toml"), path("stand.toml")).unwrap();
+    let backup = run(bench(), 1000, &["backup", &path("pulls-rehearsal")], "");
+    assert!(backup.ok, "{}", backup.err);
+    let lines = [
+        "pulls",
+        "show 1",
+        "journal",
+        "calibrations",
+        "board --board-log pull.bin",
+        "export 1 --out pull.bin",
+    ];
+    for line in lines.iter().rev() {
+        let bare: Vec<&str> = line.split(' ').collect();
+        let here = run(folder.path(), 1000, &bare, "");
+        assert!(here.ok && here.err.contains(NOTE), "{line}: {}", here.err);
+        let named = run(
+            folder.path(),
+            1000,
+            &[&bare[..], &["--store", "pulls-rehearsal"]].concat(),
+            "",
+        );
+        assert!(
+            named.ok && named.out == here.out && !named.err.contains(NOTE),
+            "{line}: {}",
+            named.err
+        );
+    }
+    let reduced = run(
+        folder.path(),
+        1000,
+        &["reduce", "--board-log", "pull.bin"],
+        "",
+    );
+    assert!(reduced.ok && !reduced.err.contains(NOTE), "{}", reduced.err);
+}
+
 /// Commands that work on a stand take its file in the same way.
 #[test]
 fn the_stand_file_is_named_with_c() {

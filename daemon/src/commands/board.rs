@@ -13,7 +13,7 @@ use tokio_serial::{ClearBuffer, SerialPort, SerialStream};
 
 use super::control::Line;
 use super::terminal::Table;
-use super::{Failure, StandFile, StoreArgument, dialogue, json_line, read_stand, say};
+use super::{Failure, StandFile, StoreArgument, dialogue, json_line, read_stand_and, say};
 use crate::clock::Clock;
 use crate::service::open_port;
 use leverarm_analysis::board_check::{BoardCheck, Report, State};
@@ -84,7 +84,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<(), Failure> {
     let file = &arguments.store.stand.file;
     let names_board = arguments.port.is_some() || arguments.board_log.is_some();
     // A board on the bench has no stand yet.
-    let read = match read_stand(file) {
+    let read = match read_stand_and(arguments.store.store.as_deref(), file) {
         Err(_) if names_board && !file.exists() => None,
         Err(error) if !file.exists() => {
             return Err(error.context("no stand file, and no port named with --port"));

@@ -429,6 +429,17 @@ fn read_stand(file: &Path) -> Result<StandFile, Failure> {
     Ok(read)
 }
 
+/// The same with the store that is named, if one is: then it doesn't matter what was rehearsed.
+fn read_stand_and(store: Option<&Path>, file: &Path) -> Result<StandFile, Failure> {
+    let Some(folder) = store else {
+        return read_stand(file);
+    };
+    Ok(StandFile {
+        store_folder: folder.to_owned(),
+        ..parse_stand(file)?
+    })
+}
+
 /// The same, where what is said of the store is said by who opens it.
 fn parse_stand(file: &Path) -> Result<StandFile, Failure> {
     let text = std::fs::read_to_string(file).with_context(|| {

@@ -14,8 +14,8 @@ use super::curve_output::{self, Named};
 use super::engine;
 use super::terminal::{Table, bar_of_pulls};
 use super::{
-    CurveArguments, CurvesArguments, Failure, StandArgument, StoreArgument, json_line, pull_number,
-    read_stand, say,
+    CurveArguments, CurvesArguments, Failure, StandArgument, StoreArgument, json_line, parse_stand,
+    pull_number, read_stand, say,
 };
 use leverarm_analysis::engine::engine_pull;
 use leverarm_analysis::exclusion::{Exclusion, exclusions};
@@ -339,11 +339,11 @@ pub(super) struct ReduceArguments {
 
 pub(super) fn reduce(asked: &ReduceArguments) -> Result<(), Failure> {
     let (log, choice) = (&asked.board_log, &asked.choice);
-    let read = read_stand(&asked.stand.file)?;
+    let read = parse_stand(&asked.stand.file)?;
     let calibration = match &asked.calibrations {
         Some(file) => read_calibration(file)?,
         None if choice.recalibrated => {
-            let reader = StoreReader::open(&read.store_folder)?;
+            let reader = StoreReader::open(&read_stand(&asked.stand.file)?.store_folder)?;
             in_force::newest_calibration(&reader)?.0
         }
         None => Calibration::default(),

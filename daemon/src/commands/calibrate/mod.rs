@@ -22,7 +22,7 @@ pub(super) use tare::{TareArguments, tare};
 use super::control::Line;
 use super::dialogue::Dialogue;
 use super::pulls::write_plot;
-use super::{DaemonArgument, Failure, StandFile, json_line, read_stand, say};
+use super::{DaemonArgument, Failure, StandFile, json_line, read_stand_and, say};
 use crate::clock::Clock;
 use leverarm_analysis::calibration::runs::Run;
 use leverarm_analysis::calibration::{CalibrationError, Known, Outcome};
@@ -95,7 +95,6 @@ fn reader_of(folder: &Path) -> Result<Option<StoreReader>, Failure> {
 pub(super) struct Session {
     daemon: DaemonArgument,
     file: StandFile,
-    folder: PathBuf,
     /// Absent before anything was recorded.
     reader: Option<StoreReader>,
     calibration: Calibration,
@@ -105,12 +104,8 @@ pub(super) struct Session {
 
 impl Session {
     pub(super) fn open(store: &StandStore, quiet: bool) -> Result<Self, Failure> {
-        let file = read_stand(&store.daemon.stand.file)?;
-        let folder = store
-            .store
-            .clone()
-            .unwrap_or_else(|| file.store_folder.clone());
-        let reader = reader_of(&folder)?;
+        let file = read_stand_and(store.store.as_deref(), &store.daemon.stand.file)?;
+        let reader = reader_of(&file.store_folder)?;
         let calibration = match &reader {
             Some(reader) => in_force::newest_calibration(reader)?.0,
             None => Calibration::default(),
@@ -118,7 +113,6 @@ impl Session {
         Ok(Self {
             daemon: store.daemon.clone(),
             file,
-            folder,
             reader,
             calibration,
             dialogue: Dialogue::new(quiet),
@@ -132,7 +126,7 @@ impl Session {
 
     /// Looks at the store again, which may have begun since.
     pub(super) fn reopen(&mut self) -> Result<(), Failure> {
-        self.reader = reader_of(&self.folder)?;
+        self.reader = reader_of(&self.file.store_folder)?;
         Ok(())
     }
 
@@ -148,7 +142,7 @@ impl Session {
         self.reader.as_ref().ok_or_else(|| {
             anyhow!(
                 "{}: nothing has been recorded yet; start `leverarm serve` with the board connected",
-                self.folder.display()
+                self.file.store_folder.display()
             )
         })
     }
@@ -238,7 +232,7 @@ impl Session {
         let body = serde_json::to_value(&request)?;
         let line = Line::to(self.stand(), &self.daemon)?;
         if line.post("/api/calibration", &body)?.is_none() {
-            let mut store = Store::open(&self.folder)?;
+            let mut store = Store::open(&self.file.store_folder)?;
             put_change(&mut store, request, self.clock.now().wall_us)?;
         }
         Ok(())
