@@ -12,6 +12,7 @@ pub mod inertia;
 pub mod load_cell;
 pub mod losses;
 pub mod tare;
+mod wander;
 pub mod wheel;
 
 use crate::uncertainty::{Measured, propagate};

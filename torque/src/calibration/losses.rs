@@ -25,8 +25,9 @@
 use nalgebra::{DMatrix, DVector, Matrix3, Vector3};
 use serde::{Deserialize, Serialize};
 
+use super::wander::{self, Fit};
 use crate::{
-    regression::{FitError, LeastSquares, inflation, least_squares},
+    regression::{FitError, inflation, least_squares},
     uncertainty::{Assessed, CoverageError, Measured, coverage_factor},
 };
 
@@ -250,6 +251,18 @@ impl Losses {
         let design = DMatrix::from_row_iterator(samples.len(), unknowns, rows);
         let y = DVector::from_iterator(samples.len(), samples.iter().map(|s| -s.alpha_rad_per_s2));
         let fit = least_squares(&design, &y)?;
+        // Samples that share errors with their neighbours count for fewer.
+        let inflation = inflation(fit.residuals.as_slice());
+        let effective = fit.residuals.len() as f64 / inflation;
+        let fit = Fit {
+            // Residuals that all hang together (a model that does not follow, or no noise at all)
+            // leave no independent sample; one is the least that Student's t can work with, and
+            // its factor of 12.7 the widest band.
+            degrees_of_freedom: (effective - unknowns as f64).max(1.0),
+            covariance: inflation * fit.covariance,
+            residual_sd: fit.residual_variance.sqrt(),
+            coefficients: fit.coefficients,
+        };
         Self::from_fit(&fit, 0, range, inertia_kg_m2, terms, bearing_temperature_k)
     }
 
@@ -298,13 +311,14 @@ impl Losses {
             before = Some(sample);
         }
         let design = DMatrix::from_row_iterator(samples.len(), unknowns, rows);
-        let fit = least_squares(&design, &DVector::from_vec(omegas))?;
+        let times_s: Vec<f64> = samples.iter().map(|s| s.time_s).collect();
+        let fit = wander::fit(&design, &DVector::from_vec(omegas), &times_s)?;
         Self::from_fit(&fit, 1, range, inertia_kg_m2, terms, bearing_temperature_k)
     }
 
     /// Takes the loss terms from a fit, past `skip` other unknowns.
     fn from_fit(
-        fit: &LeastSquares,
+        fit: &Fit,
         skip: usize,
         omega_range_rad_per_s: (f64, f64),
         inertia_kg_m2: Measured,
@@ -315,25 +329,18 @@ impl Losses {
         if !(inertia_kg_m2.is_valid() && inertia > 0.0) {
             return Err(LossError::BadInertia { found: inertia });
         }
-        // Samples that share errors with their neighbours count for fewer.
-        let inflation = inflation(fit.residuals.as_slice());
-        let effective = fit.residuals.len() as f64 / inflation;
-        // Residuals that all hang together (a model that does not follow, or no noise at all)
-        // leave no independent sample; one is the least that Student's t can work with, and
-        // its factor of 12.7 the widest band.
-        let degrees_of_freedom = (effective - fit.coefficients.len() as f64).max(1.0);
         let mut coefficients = Vector3::zeros();
         let mut covariance = Matrix3::zeros();
         for i in 0..terms.count() {
             coefficients[i] = inertia * fit.coefficients[skip + i];
             for j in 0..terms.count() {
-                covariance[(i, j)] =
-                    inertia * inertia * inflation * fit.covariance[(skip + i, skip + j)];
+                covariance[(i, j)] = inertia * inertia * fit.covariance[(skip + i, skip + j)];
             }
         }
         // Looking along a curve of p terms for its clearest difference is about p looks
         // (Bonferroni).
         let simultaneous = 1.0 - 0.05 / terms.count() as f64;
+        let degrees_of_freedom = fit.degrees_of_freedom;
         let losses = Self {
             coefficients,
             covariance,
@@ -343,7 +350,7 @@ impl Losses {
             coverage_factor_95: coverage_factor(0.95, degrees_of_freedom)?,
             simultaneous_factor_95: coverage_factor(simultaneous, degrees_of_freedom)?,
             omega_range_rad_per_s,
-            residual_sd: fit.residual_variance.sqrt(),
+            residual_sd: fit.residual_sd,
             bearing_temperature_k,
         };
         losses.check()?;

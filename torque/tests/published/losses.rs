@@ -163,10 +163,55 @@ fn the_band_covers_the_truth() {
             let samples = speeds(500, || 0.1 * noise.normal());
             Losses::from_speeds(&samples, INERTIA, Terms::Quadratic, None).unwrap()
         });
+        // A drag that wanders by less than the noise would show can't be ruled out.
         assert!(
-            COVERED.contains(&covered),
+            covered >= *COVERED.start(),
             "speeds at {omega}: {covered} of 400"
         );
+    }
+}
+
+/// Coasts of a drum whose drag wanders by 3 %, over `time_s` (common practice, no source): what it takes stays taken, and the
+/// residuals of the speeds are its running sum.
+fn wandering(seed: u64, time_s: f64) -> Vec<SpeedSample> {
+    let mut noise = Noise::new(seed);
+    let (dt, mut share, mut omega) = (0.05, 0.03 * noise.normal(), 300.0);
+    let kept = f64::exp(-dt / time_s);
+    let mut samples = Vec::new();
+    for step in 0..9_000_u32 {
+        if step % 10 == 0 {
+            samples.push(SpeedSample {
+                time_s: dt * f64::from(step),
+                omega_rad_per_s: omega + 0.003 * noise.normal(),
+            });
+        }
+        let middle = omega - 0.5 * dt * loss_nm(omega) / INERTIA.value;
+        omega -= dt * loss_nm(middle) * (1.0 + share) / INERTIA.value;
+        share = kept * share + 0.03 * (1.0 - kept * kept).sqrt() * noise.normal();
+    }
+    samples
+}
+
+/// The band holds, and is not much wider than it has to be: of errors alone it would be 1.96 times their rms.
+#[test]
+fn the_band_covers_the_truth_where_the_drag_wanders() {
+    let omega = 150.0;
+    for time_s in [1.0, 10.0] {
+        let (mut covered, mut squares, mut widths) = (0, 0.0, 0.0);
+        for seed in 0..200 {
+            let samples = wandering(seed, time_s);
+            let losses = Losses::from_speeds(&samples, INERTIA, Terms::Quadratic, None).unwrap();
+            let u = losses.fit_standard_uncertainty_nm(omega);
+            let half_width = u * losses.band_nm(omega) / losses.torque(omega).standard_uncertainty;
+            let error = losses.torque_nm(omega) - loss_nm(omega);
+            covered += u32::from(error.abs() <= half_width);
+            squares += error * error / 200.0;
+            widths += half_width / 200.0;
+        }
+        // 95 % of 200 less three standard deviations of the binomial.
+        assert!(covered >= 180, "{time_s} s: {covered} of 200");
+        let factor = widths / squares.sqrt();
+        assert!((1.8..4.0).contains(&factor), "{time_s} s: {factor}");
     }
 }
 
