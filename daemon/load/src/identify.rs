@@ -644,9 +644,11 @@ impl<'a> Known<'a> {
         let changes = DVector::from_fn(speeds.len() - 1, |at, _| {
             speeds[at + 1].rad_per_s - speeds[at].rad_per_s
         });
+        let kept = self.left_out.iter().map(|out| f64::from(!out));
+        let kept = DVector::from_iterator(self.left_out.len(), kept);
         let mut rows = all.clone();
-        for (at, _) in self.left_out.iter().enumerate().filter(|it| *it.1) {
-            rows.row_mut(at).fill(0.0);
+        for mut term in rows.column_iter_mut() {
+            term.component_mul_assign(&kept);
         }
         // What engine and losses do over speed, taken from what is likely: the mean of the switching follows the speed, and
         // the fit by itself takes for it what is the absorber's lag.
@@ -660,10 +662,7 @@ impl<'a> Known<'a> {
         let inverse = inverse.unwrap_or_else(|| DMatrix::from_element(terms, terms, f64::NAN));
         let coefficients = &inverse * right;
         let of_all = changes - all * &coefficients;
-        let mut residuals = of_all.clone();
-        for (at, _) in self.left_out.iter().enumerate().filter(|it| *it.1) {
-            residuals[at] = 0.0;
-        }
+        let residuals = of_all.component_mul(&kept);
         let off = coefficients[SPEED] - OVER_SPEED.0 * per_speed;
         let squares = residuals.norm_squared() + weight * off * off;
         Trial {
@@ -674,7 +673,7 @@ impl<'a> Known<'a> {
             } else {
                 f64::INFINITY
             },
-            count: self.left_out.iter().filter(|it| !**it).count() as f64,
+            count: kept.sum(),
             weight,
             residuals,
             of_all,
