@@ -130,7 +130,7 @@ const TANK_KG: f64 = 3.0;
 impl Gases {
     pub(super) fn new(model: &StandModel) -> Self {
         Self {
-            density: density_kg_per_m3(model),
+            density: model.air.density_kg_per_m3(),
             dry_share: model.air.dry_share(),
             air_kg_per_s: 0.0,
             metered_kg_per_s: 0.0,
@@ -267,22 +267,26 @@ impl Gases {
     }
 }
 
-/// Density of the air in the shed, kg/m³.
 impl StandAir {
+    fn moist(&self) -> Option<Air> {
+        Air::new(self.pressure_pa, self.temperature_k, self.relative_humidity).ok()
+    }
+
     /// What of the air's mass is dry: vapour burns nothing.
     #[must_use]
     pub fn dry_share(&self) -> f64 {
-        Air::new(self.pressure_pa, self.temperature_k, self.relative_humidity).map_or(1.0, |air| {
+        self.moist().map_or(1.0, |air| {
             let dry_kg_per_m3 = air.dry_pressure_pa() / (DRY_AIR_J_PER_KG_K * air.temperature_k());
             dry_kg_per_m3 / air.density_kg_per_m3()
         })
     }
-}
 
-pub(super) fn density_kg_per_m3(model: &StandModel) -> f64 {
-    let air = &model.air;
-    Air::new(air.pressure_pa, air.temperature_k, air.relative_humidity)
-        .map_or(BENCH_KG_PER_M3, |air| air.density_kg_per_m3())
+    /// Density, kg/m³.
+    #[must_use]
+    pub fn density_kg_per_m3(&self) -> f64 {
+        self.moist()
+            .map_or(BENCH_KG_PER_M3, |air| air.density_kg_per_m3())
+    }
 }
 
 #[cfg(test)]

@@ -4,7 +4,7 @@ use std::f64::consts::TAU;
 
 use leverarm_torque::engine::AirState;
 
-use super::breathing::{Gases, density_kg_per_m3};
+use super::breathing::Gases;
 use super::model::{
     AnalogChannel, AnalogSensor, AnalogSource, ForceChannel, Reaction, StandModel,
     TemperatureChannel, TemperatureLaw, TemperatureSource,
@@ -161,7 +161,7 @@ fn sensed(sensor: AnalogSensor, value: f64, model: &StandModel) -> f64 {
             let air = AirState {
                 pressure_pa: model.air.pressure_pa,
                 temperature_k: model.air.temperature_k,
-                density_kg_per_m3: density_kg_per_m3(model),
+                density_kg_per_m3: model.air.density_kg_per_m3(),
             };
             let (mut low, mut high) = (0.0, 0.2 * air.pressure_pa);
             for _ in 0..40 {

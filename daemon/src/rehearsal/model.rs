@@ -121,14 +121,9 @@ fn pulse_meter(stand: &Stand, role: Role) -> Option<(u8, f64, Quantity)> {
 fn kg_per_unit(stand: &Stand, air: &StandAir, role: Role, quantity: Quantity) -> f64 {
     match (quantity, role) {
         (Quantity::VolumeFlow, Role::FuelFlow) => stand.engine.fuel.density_kg_per_m3.value,
-        (Quantity::VolumeFlow, _) => density_kg_per_m3(air),
+        (Quantity::VolumeFlow, _) => air.density_kg_per_m3(),
         _ => 1.0,
     }
-}
-
-fn density_kg_per_m3(air: &StandAir) -> f64 {
-    Air::new(air.pressure_pa, air.temperature_k, air.relative_humidity)
-        .map_or(1.2, |air| air.density_kg_per_m3())
 }
 
 /// Pulls over the speeds of the stand file's rules, against the absorber where the stand is a brake.
