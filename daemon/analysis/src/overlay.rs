@@ -32,7 +32,8 @@ pub enum OverlayError {
     },
     /// A column is lacking.
     #[error(
-        "{file}: expected a column named \"rpm\" and one named \"torque\" or \"power\", found {found}"
+        "{file}: expected a column named \"rpm\" and one named \"torque\" or \"power\", found {}",
+        if .found.is_empty() { "nothing" } else { .found }
     )]
     NoColumns {
         /// The file.
@@ -41,14 +42,14 @@ pub enum OverlayError {
         found: String,
     },
     /// A unit that is none, or none where one is needed.
-    #[error("{file}, column \"{column}\": {error}")]
+    #[error("{file}, column \"{column}\": {source}")]
     Unit {
         /// The file.
         file: String,
         /// The column.
         column: String,
         /// What is wrong.
-        error: String,
+        source: Box<dyn std::error::Error + Send + Sync>,
     },
     /// A cell that is no number.
     #[error("{file}, line {line}: expected a number, found \"{found}\"")]
@@ -247,14 +248,15 @@ fn columns(
             .join(", "),
     };
     let (index, unit) = named(&SPEED_NAMES).ok_or_else(no_columns)?;
-    let bad_unit = |column: &str, error: String| OverlayError::Unit {
+    let bad_unit = |column: &str, source| OverlayError::Unit {
         file: file.to_owned(),
         column: column.to_owned(),
-        error,
+        source,
     };
     let is_rpm = matches!(unit.to_lowercase().as_str(), "" | "rpm" | "1/min" | "min-1");
     if !is_rpm {
-        return Err(bad_unit("rpm", format!("expected rpm, found \"{unit}\"")));
+        let found = format!("expected rpm, found \"{unit}\"");
+        return Err(bad_unit("rpm", found.into()));
     }
     let speed = Column {
         index,
@@ -276,7 +278,7 @@ fn columns(
         unit => unit.replace('·', "*"),
     };
     let factor = units::quantity(&format!("1 {unit}"), kind)
-        .map_err(|error| bad_unit(column, error.to_string()))?;
+        .map_err(|error| bad_unit(column, error.into()))?;
     let value = Column {
         index,
         factor,

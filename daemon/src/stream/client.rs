@@ -13,26 +13,28 @@ const REQUEST_TIMEOUT: Duration = Duration::from_secs(30);
 /// What is kept of a server's reason.
 const REASON_CHARS_MAX: usize = 300;
 
+type Cause = Box<dyn std::error::Error + Send + Sync>;
+
 /// Why a destination can't be used.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, thiserror::Error)]
 pub enum ClientError {
     /// The secret is not where the stand file says.
-    #[error("the secret of \"{name}\" is not in {place}: {reason}")]
+    #[error("the secret of \"{name}\" is not in {place}: {source}")]
     Secret {
         /// Name of the destination.
         name: String,
         /// Where it was looked for.
         place: String,
         /// What was wrong.
-        reason: String,
+        source: Cause,
     },
     /// The address can't be used, or the client can't be made.
-    #[error("\"{name}\": {reason}")]
+    #[error("\"{name}\": {source}")]
     Client {
         /// Name of the destination.
         name: String,
         /// What was wrong.
-        reason: String,
+        source: Cause,
     },
 }
 
@@ -55,13 +57,13 @@ impl Client {
     /// Reads the secrets and makes the client. Nothing is sent.
     pub(super) fn new(destination: &StreamDestination) -> Result<Self, ClientError> {
         let StreamDestination { name, url, api, .. } = destination;
-        let failed = |reason: String| ClientError::Client {
+        let failed = |source: Cause| ClientError::Client {
             name: name.clone(),
-            reason,
+            source,
         };
         // Looked at first: the library panics on an address that is none.
         let mut url =
-            reqwest::Url::parse(url).map_err(|error| failed(format!("{url}: {error}")))?;
+            reqwest::Url::parse(url).map_err(|error| failed(format!("{url}: {error}").into()))?;
         // A redirected write would lose its body.
         let builder = reqwest::Client::builder()
             .connect_timeout(CONNECT_TIMEOUT)
@@ -75,7 +77,7 @@ impl Client {
                 };
                 let client = influxdb2::ClientBuilder::with_builder(builder, url, org, token)
                     .build()
-                    .map_err(|error| failed(error.to_string()))?;
+                    .map_err(|error| failed(error.into()))?;
                 Ok(Self::V2 {
                     client,
                     org: org.clone(),
@@ -92,7 +94,7 @@ impl Client {
                 url.query_pairs_mut()
                     .append_pair("db", database)
                     .append_pair("precision", "ns");
-                let client = builder.build().map_err(|error| failed(error.to_string()))?;
+                let client = builder.build().map_err(|error| failed(error.into()))?;
                 Ok(Self::V1 { client, url, login })
             }
         }
@@ -164,22 +166,22 @@ fn read(name: &str, secret: &Secret) -> Result<String, ClientError> {
     let (place, found) = match secret {
         Secret::Env(variable) => (
             format!("the environment variable {variable}"),
-            std::env::var(variable).map_err(|error| error.to_string()),
+            std::env::var(variable).map_err(Cause::from),
         ),
         Secret::File(path) => (
             path.display().to_string(),
-            std::fs::read_to_string(path).map_err(|error| error.to_string()),
+            std::fs::read_to_string(path).map_err(Cause::from),
         ),
     };
-    let missing = |reason: String| ClientError::Secret {
+    let missing = |source: Cause| ClientError::Secret {
         name: name.to_owned(),
         place: place.clone(),
-        reason,
+        source,
     };
     let found = found.map_err(missing)?;
     let secret = found.trim();
     if secret.is_empty() || secret.chars().any(char::is_control) {
-        return Err(missing("one line of text expected".to_owned()));
+        return Err(missing("one line of text expected".into()));
     }
     Ok(secret.to_owned())
 }
