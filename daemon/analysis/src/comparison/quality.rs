@@ -74,10 +74,8 @@ pub(super) fn reasons(
                 (curve.zero_nm, zero, curve.peak_torque)
                 && (own - zero).abs() > ZERO_SHARE * peak
             {
-                reasons.push(format!(
-                    "load cell zero {:+.2} N·m from the others",
-                    own - zero
-                ));
+                let (off, unit) = (units.torque.difference(own - zero), units.torque.symbol);
+                reasons.push(format!("load cell zero {off:+.2} {unit} from the others"));
             }
             reasons.extend(
                 curve
