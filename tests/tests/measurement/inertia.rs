@@ -123,7 +123,8 @@ fn loss_nm(omega: f64) -> f64 {
     1.2 + 0.006 * omega + 3e-5 * omega * omega
 }
 
-fn coast(seed: u64, inertia: f64) -> BoardLog {
+/// With some share of the usual losses.
+fn coast(seed: u64, inertia: f64, losses: f64) -> BoardLog {
     Story {
         seed,
         until_s: 60.0,
@@ -132,7 +133,7 @@ fn coast(seed: u64, inertia: f64) -> BoardLog {
             if t < 3.0 {
                 42.0
             } else {
-                -loss_nm(omega) / inertia
+                -losses * loss_nm(omega) / inertia
             }
         },
         ..Story::default()
@@ -145,19 +146,28 @@ fn coast_downs_without_and_with_a_ring() {
     let bench = Bench::new(DRUM_STAND);
     // 12 kg between 400 and 300 mm: m (D² + d²)/8 = 0.375 kg·m².
     let ring = 12.0 * (0.4 * 0.4 + 0.3 * 0.3) / 8.0;
-    let without = bench.log("without.bin", &coast(1, INERTIA));
-    let with = bench.log("with.bin", &coast(2, INERTIA + ring));
-    let found = bench
-        .line(&format!(
+    let without = bench.log("without.bin", &coast(1, INERTIA, 1.0));
+    let by_ring = |log: &str, losses: f64| {
+        let with = bench.log(log, &coast(2, INERTIA + ring, losses));
+        let found = bench.line(&format!(
             "calibrate inertia --ring-mass '12 +/- 0.005 kg' --ring-outer '400 mm' \
              --ring-inner '300 mm' --without '{without}' --with '{with}' --json"
-        ))
-        .json();
+        ));
+        found.json()
+    };
+    let found = by_ring("with.bin", 1.0);
     assert_eq!(found["record"]["method"], "added_ring");
     let inertia = number(&found, "/record/inertia_kg_m2/value");
     let u = number(&found, "/record/inertia_kg_m2/standard_uncertainty");
     assert_within("inertia", inertia, INERTIA, 0.02);
     assert!((inertia - INERTIA).abs() < 3.0 * u, "{inertia} ± {u}");
+
+    // Grease that is a little warmer the second time (1 %: common practice, no source): the ring seems to do what that does.
+    let found = by_ring("warmer.bin", 0.99);
+    let inertia = number(&found, "/record/inertia_kg_m2/value");
+    let u = number(&found, "/record/inertia_kg_m2/standard_uncertainty");
+    let error = (inertia - INERTIA).abs();
+    assert!(error > 0.03 * INERTIA && error < 2.0 * u, "{inertia} ± {u}");
 }
 
 #[test]
@@ -177,7 +187,7 @@ fn a_known_torque_against_coasting() {
     }
     .tell();
     let driven = bench.log("driven.bin", &driven);
-    let coasting = bench.log("coasting.bin", &coast(3, INERTIA));
+    let coasting = bench.log("coasting.bin", &coast(3, INERTIA, 1.0));
     let found = bench
         .line(&format!(
             "calibrate inertia --torque '14 +/- 0.03 N*m' --driven '{driven}' \

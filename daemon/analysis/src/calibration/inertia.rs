@@ -91,6 +91,27 @@ impl Fall {
     }
 }
 
+/// Share by which friction differs between two runs one after the other where the stand tells none
+/// (common practice, no source).
+const FRICTION_REPEATS: f64 = 0.01;
+
+/// By what share friction, which has to be the same in both runs, differs between them: one standard deviation.
+#[must_use]
+pub fn friction_repeats(known: Known<'_>) -> f64 {
+    let told = known.model().losses.repeatability.measured;
+    if told.standard_uncertainty > 0.0 {
+        told.standard_uncertainty
+    } else {
+        FRICTION_REPEATS
+    }
+}
+
+/// An acceleration of which a part is friction's, which differs from run to run by some share of itself.
+fn with_friction(alpha: Measured, of_friction: f64, repeats: f64) -> Measured {
+    let by_friction = repeats * of_friction;
+    Measured::new(alpha.value, alpha.standard_uncertainty.hypot(by_friction))
+}
+
 /// Inertia by two weights on a cord, and the friction torque, N·m.
 ///
 /// # Errors
@@ -99,8 +120,18 @@ pub fn by_falling_weight(
     falls: [Fall; 2],
     radius_m: Measured,
     gravity: Measured,
+    friction_repeats: f64,
 ) -> Result<(Measurement, Measured), CalibrationError> {
-    let [first, second] = falls.clone().map(|fall| fall.run);
+    let runs = falls.clone().map(|fall| fall.run);
+    let same = falling_weight(runs, radius_m, gravity)?;
+    let [first, second] = runs.map(|run| {
+        let cord = run.mass_kg.value * radius_m.value.powi(2);
+        let by_friction = same.friction_nm.value / (same.inertia_kg_m2.value + cord);
+        FallingRun {
+            alpha_rad_per_s2: with_friction(run.alpha_rad_per_s2, by_friction, friction_repeats),
+            ..run
+        }
+    });
     let result = falling_weight([first, second], radius_m, gravity)?;
     let curves = falls.into_iter().enumerate();
     let measurement = Measurement {
@@ -177,11 +208,12 @@ impl Acceleration {
         Ok(Self::Recorded(samples))
     }
 
-    fn coasting(&self, omega: f64) -> Result<Measured, CalibrationError> {
-        match self {
-            Self::Entered(alpha) => Ok(*alpha),
-            Self::Recorded(samples) => Ok(coasting_alpha(samples, omega)?),
-        }
+    fn coasting(&self, omega: f64, friction_repeats: f64) -> Result<Measured, CalibrationError> {
+        let alpha = match self {
+            Self::Entered(alpha) => *alpha,
+            Self::Recorded(samples) => coasting_alpha(samples, omega)?,
+        };
+        Ok(with_friction(alpha, alpha.value, friction_repeats))
     }
 
     /// Slope of a parabola through the speeds within a fifth of `omega`.
@@ -258,9 +290,13 @@ pub fn by_known_torque(
     driven: &Acceleration,
     coasting: &Acceleration,
     speed: Option<f64>,
+    friction_repeats: f64,
 ) -> Result<Measurement, CalibrationError> {
     let omega = speed_of([driven, coasting], speed)?;
-    let (up, down) = (driven.driven(omega)?, coasting.coasting(omega)?);
+    let (up, down) = (
+        driven.driven(omega)?,
+        coasting.coasting(omega, friction_repeats)?,
+    );
     Ok(Measurement {
         method: InertiaMethod::KnownTorque,
         inertia: Assessed::type_b(known_torque(torque_nm, up, down)?),
@@ -291,9 +327,13 @@ pub fn by_ring(
     without: &Acceleration,
     with: &Acceleration,
     speed: Option<f64>,
+    friction_repeats: f64,
 ) -> Result<Measurement, CalibrationError> {
     let omega = speed_of([without, with], speed)?;
-    let (bare, ringed) = (without.coasting(omega)?, with.coasting(omega)?);
+    let (bare, ringed) = (
+        without.coasting(omega, friction_repeats)?,
+        with.coasting(omega, friction_repeats)?,
+    );
     Ok(Measurement {
         method: InertiaMethod::AddedRing,
         inertia: Assessed::type_b(added_ring(ring_kg_m2, bare, ringed)?),

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use leverarm_analysis::calibration::inertia::{
     Acceleration, Fall, Measurement, by_falling_weight, by_known_torque, by_pieces, by_ring,
-    ring_kg_m2,
+    friction_repeats, ring_kg_m2,
 };
 use leverarm_analysis::calibration::runs::Run;
 use leverarm_analysis::calibration::{CalibrationError, Known, gravity_anywhere_m_per_s2, shown};
@@ -232,7 +232,7 @@ fn falling_weight(session: &Session, arguments: &InertiaArguments) -> Result<Mea
         })
     };
     let falls = [ask(0)?, ask(1)?];
-    let (measurement, friction_nm) = by_falling_weight(falls, radius_m, gravity)?;
+    let (measurement, friction_nm) = by_falling_weight(falls, radius_m, gravity, repeats(session))?;
     say(&format!("friction torque: {}", shown(&friction_nm, "N·m")));
     if friction_nm.value < -2.0 * friction_nm.standard_uncertainty {
         say("note: a friction torque below zero means that a mass, the radius or a time is off");
@@ -268,6 +268,16 @@ fn speed(arguments: &InertiaArguments) -> Result<Option<f64>, Failure> {
     Ok(speed.map(|speed| speed.value))
 }
 
+/// How well friction, which drops out of two runs, is the same in both.
+fn repeats(session: &Session) -> f64 {
+    let share = friction_repeats(session.known());
+    say(&format!(
+        "friction taken as the same in both runs within {:.1} % ([losses] repeatability in the stand file)",
+        100.0 * share
+    ));
+    share
+}
+
 fn known_torque(session: &Session, arguments: &InertiaArguments) -> Result<Measurement, Failure> {
     let torque = session.dialogue.quantity(
         "--torque",
@@ -289,7 +299,14 @@ fn known_torque(session: &Session, arguments: &InertiaArguments) -> Result<Measu
         "The coast-down (pull, byte log, or its acceleration in rad/s^2 at the same speed):",
         Acceleration::of_coast,
     )?;
-    by_known_torque(torque, &driven, &coasting, speed(arguments)?).map_err(Failure::from)
+    by_known_torque(
+        torque,
+        &driven,
+        &coasting,
+        speed(arguments)?,
+        repeats(session),
+    )
+    .map_err(Failure::from)
 }
 
 /// The ring's inertia, as entered or from its mass and diameters.
@@ -333,5 +350,5 @@ fn added_ring(session: &Session, arguments: &InertiaArguments) -> Result<Measure
         "The coast-down with the ring (pull or byte log):",
         Acceleration::of_coast,
     )?;
-    by_ring(ring, &without, &with, speed(arguments)?).map_err(Failure::from)
+    by_ring(ring, &without, &with, speed(arguments)?, repeats(session)).map_err(Failure::from)
 }
