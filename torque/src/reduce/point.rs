@@ -19,6 +19,7 @@ struct Quantities {
     losses_nm: f64,
     loss_drift_nm: f64,
     alpha: f64,
+    parting: f64,
     counts: f64,
     newton_per_count: f64,
     shape_n: f64,
@@ -35,7 +36,7 @@ pub(super) struct OwnSpeed {
     /// Engine turns per drum turn.
     pub(super) engine_per_drum: Measured,
     /// Acceleration of the crank beyond that of the drum times these, rad/s².
-    pub(super) parting_rad_per_s2: f64,
+    pub(super) parting_rad_per_s2: Measured,
     /// By how much the drive ratio may be stated low, as a share: no slip explains the engine's speed.
     pub(super) ratio_doubt: f64,
 }
@@ -135,6 +136,7 @@ impl<'a> PointModel<'a> {
             losses_nm: 0.0,
             loss_drift_nm: 0.0,
             alpha: self.alpha.value(),
+            parting: self.parting().value,
             counts: self.force.map_or(0.0, |f| f.counts.value()),
             newton_per_count: cell.map_or(0.0, |c| c.newton_per_count.value()),
             shape_n: 0.0,
@@ -189,18 +191,19 @@ impl<'a> PointModel<'a> {
         let moved = self.moved_rad_per_s(q);
         let mut alpha = q.alpha + self.alpha_per_omega * moved;
         if self.stand.wheel.on_engine {
-            alpha -= self.parting();
+            alpha -= q.parting;
         }
         alpha * self.stand.drum_per_wheel(self.speed_ratio(q))
     }
 
     /// Acceleration of the crank, rad/s².
     fn engine_alpha(&self, q: &Quantities) -> f64 {
-        self.drum_alpha(q) * self.speed_ratio(q) + self.parting()
+        self.drum_alpha(q) * self.speed_ratio(q) + q.parting
     }
 
-    fn parting(&self) -> f64 {
-        self.own.map_or(0.0, |own| own.parting_rad_per_s2)
+    fn parting(&self) -> Measured {
+        let nothing = Measured::exact(0.0);
+        self.own.map_or(nothing, |own| own.parting_rad_per_s2)
     }
 
     /// Torque at the drum that turns it faster and against its losses, N·m.
@@ -342,6 +345,13 @@ impl<'a> PointModel<'a> {
         if slip.standard_uncertainty() > 0.0 {
             let name = "engine's speed over the drive's (slip)";
             lines.push((Source::Ratio, name, "1", slip, |q| &mut q.slip));
+        }
+        let parting = self.parting();
+        if parting.standard_uncertainty > 0.0 {
+            let name = "engine's acceleration beside the drum's (slip)";
+            lines.push((Source::Ratio, name, "rad/s²", parting.into(), |q| {
+                &mut q.parting
+            }));
         }
         let losses = &stand.losses;
         let u = losses.standard_uncertainty_nm(self.drum_omega(q));

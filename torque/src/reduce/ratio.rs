@@ -128,7 +128,8 @@ impl OwnSpeeds {
             return None;
         }
         let tyre = stand.tyre_slip.value() > 0.0 || stand.tyre_slip.standard_uncertainty() > 0.0;
-        let ratio_doubt = (!tyre && high - low < STEADY).then_some(0.5 * (low + high));
+        let middle = 0.5 * (low + high);
+        let ratio_doubt = (!tyre && high - low < STEADY && middle > SLIP_MIN).then_some(middle);
         // Speed that the engine has beyond the drum's times a constant ratio shows as a change of the
         // ratio; its slope over as long as the ratio is averaged.
         let slope_at = |time_s: f64| {
@@ -138,15 +139,32 @@ impl OwnSpeeds {
             let span = b.0.time_s - a.0.time_s;
             (span > 0.0).then(|| (b.1.value - a.1.value) / span)
         };
-        let seen = checks.iter().map(|(motion, engine_per_drum, _)| {
-            let drum_omega = motion.omega_rad_per_s * stand.drum_per_wheel(engine_per_drum.value);
-            let own = OwnSpeed {
-                engine_per_drum: *engine_per_drum,
-                parting_rad_per_s2: slope_at(motion.time_s).unwrap_or(0.0) * drum_omega,
-                ratio_doubt: ratio_doubt.unwrap_or(0.0),
-            };
-            (motion.time_s, own)
-        });
+        let slopes: Vec<f64> = checks
+            .iter()
+            .map(|(motion, ..)| slope_at(motion.time_s).unwrap_or(0.0))
+            .collect();
+        // A clutch that grips stops parting at once: what averages see of that may have been anywhere within their reach.
+        let beside = |time_s: f64| {
+            let at = |time_s: f64| checks.partition_point(|(m, ..)| m.time_s < time_s);
+            let within = &slopes[at(time_s - 2.0 * HALF_WIDTH_S)..at(time_s + 2.0 * HALF_WIDTH_S)];
+            let low = within.iter().copied().fold(f64::INFINITY, f64::min);
+            let high = within.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+            0.5 * (high - low).max(0.0)
+        };
+        let seen = checks
+            .iter()
+            .zip(&slopes)
+            .map(|((motion, engine_per_drum, _), slope)| {
+                let drum_omega =
+                    motion.omega_rad_per_s * stand.drum_per_wheel(engine_per_drum.value);
+                let half_width = beside(motion.time_s) * drum_omega;
+                let own = OwnSpeed {
+                    engine_per_drum: *engine_per_drum,
+                    parting_rad_per_s2: Measured::within(slope * drum_omega, half_width),
+                    ratio_doubt: ratio_doubt.unwrap_or(0.0),
+                };
+                (motion.time_s, own)
+            });
         Some(Self {
             ratio_doubt,
             seen: seen.collect(),
@@ -166,17 +184,18 @@ impl OwnSpeeds {
         } else {
             0.0
         };
-        let between = |a: f64, b: f64| a + share * (b - a);
-        let (a, b) = (before.1, next.1);
+        let between = |of: fn(&OwnSpeed) -> Measured| {
+            let (a, b) = (of(&before.1), of(&next.1));
+            let at = |a: f64, b: f64| a + share * (b - a);
+            Measured::new(
+                at(a.value, b.value),
+                at(a.standard_uncertainty, b.standard_uncertainty),
+            )
+        };
+        let a = before.1;
         Some(OwnSpeed {
-            engine_per_drum: Measured::new(
-                between(a.engine_per_drum.value, b.engine_per_drum.value),
-                between(
-                    a.engine_per_drum.standard_uncertainty,
-                    b.engine_per_drum.standard_uncertainty,
-                ),
-            ),
-            parting_rad_per_s2: between(a.parting_rad_per_s2, b.parting_rad_per_s2),
+            engine_per_drum: between(|it| it.engine_per_drum),
+            parting_rad_per_s2: between(|it| it.parting_rad_per_s2),
             ratio_doubt: a.ratio_doubt,
         })
     }
