@@ -59,6 +59,10 @@ const SETTLE_S: f64 = 0.03;
 /// beyond, continued: less than cycles that vary take.
 const WHOLLY_OPEN_S: f64 = 0.5;
 const WHOLLY_OPEN_SHARE: f64 = 0.87;
+/// A hand opens half of the throttle within so long (common practice, no source), and has begun where the acceleration is
+/// more than this share.
+const HAND_S_MAX: f64 = 1.0;
+const HAND_BEGINS_SHARE: f64 = 0.1;
 /// An engine in another gear gains speed by this share faster or slower at least.
 const GEAR_SHARE: f64 = 0.08;
 /// A first part that gains less of the speed was no pull that another gear broke off.
@@ -78,7 +82,11 @@ const FALL_SPEED_SHARE: f64 = 0.07;
 /// engine's own hole is wider, and its edges take more of the speeds (common practice, no source).
 const SAG_S: (f64, f64) = (0.3, 1.5);
 const SAG_STEP_S: f64 = 0.05;
+/// It takes at least this share of the acceleration.
+const SAG_SHARE: f64 = 0.12;
 const SAG_SPEED_SHARE: f64 = 0.06;
+/// In a short pull averages blur edges that are as sudden over so much of the speeds, and an engine's own hole looks alike.
+const SAG_BLURRED_SHARE: f64 = 0.12;
 /// The acceleration before and after a fall is taken over so long, or so many averages that share no
 /// tooth.
 const BESIDE_FALL_S: f64 = 0.35;
@@ -196,7 +204,12 @@ fn fall(rise: &[Average], average_s: f64) -> Option<usize> {
 }
 
 /// Where the acceleration falls at once by a good part, and soon is back at once to what it was: from when to when, in s.
-fn sag(rise: &[Average], average_s: f64) -> Option<(f64, f64)> {
+fn sag(rise: &[Average], average_s: f64, sudden: bool) -> Option<Sag> {
+    let speed_share = if sudden {
+        SAG_SPEED_SHARE
+    } else {
+        SAG_BLURRED_SHARE
+    };
     let beside_s = BESIDE_FALL_S.max(BESIDE_FALL_AVERAGES * average_s);
     let (first, last) = (rise.first()?, rise.last()?);
     let per_average = shared(rise, average_s);
@@ -206,11 +219,11 @@ fn sag(rise: &[Average], average_s: f64) -> Option<(f64, f64)> {
     // Line beside an edge, where the speed gains little over it.
     let beside = |edge_at_s: f64, from_s: f64, to_s: f64| {
         let (a, b) = (at(edge_at_s - 0.5 * edge_s), at(edge_at_s + 0.5 * edge_s));
-        let at_once = rise.get(b)?.omega - rise.get(a)?.omega < SAG_SPEED_SHARE * rise_omega;
+        let at_once = rise.get(b)?.omega - rise.get(a)?.omega < speed_share * rise_omega;
         let beside = rise.get(at(from_s)..at(to_s)).filter(|it| it.len() > 3)?;
         Line::through(beside, edge_at_s, per_average).filter(|_| at_once)
     };
-    let mut found: Option<(f64, (f64, f64))> = None;
+    let mut found: Option<(f64, Sag)> = None;
     let mut from_s = first.time_s + beside_s + 0.5 * edge_s;
     while from_s < last.time_s - beside_s - 1.5 * edge_s {
         let high = beside(
@@ -231,11 +244,16 @@ fn sag(rise: &[Average], average_s: f64) -> Option<(f64, f64)> {
                 let least = high.alpha.min(after.alpha);
                 let sigma = (2.0 * high.variance.max(after.variance)).sqrt();
                 let depth = least - low;
-                if depth > (FALL_SHARE * least).max(FALL_SIGMA * sigma)
+                if depth > (SAG_SHARE * least).max(FALL_SIGMA * sigma)
                     && (high.alpha - after.alpha).abs() < FALL_SHARE * least
                     && found.is_none_or(|(most, _)| depth / sigma > most)
                 {
-                    found = Some((depth / sigma, (from_s, to_s)));
+                    let sudden = sudden && depth > FALL_SHARE * least;
+                    let sag = Sag {
+                        span_s: (from_s, to_s),
+                        sudden,
+                    };
+                    found = Some((depth / sigma, sag));
                 }
             }
             to_s += SAG_STEP_S;
@@ -267,10 +285,21 @@ fn median_alpha(of: &[Average]) -> f64 {
 pub struct FullThrottle {
     /// Positions in the train.
     pub range: Range<usize>,
+    /// Those of the whole rise that it is a part of.
+    pub rise: Range<usize>,
     /// The break in the rise next to it, where there is one.
     pub broken: Option<Break>,
-    /// From when to when, in s, the acceleration was less, from one moment to the next.
-    pub sag_s: Option<(f64, f64)>,
+    /// Where the acceleration was less for a while.
+    pub sag: Option<Sag>,
+}
+
+/// A while of less acceleration amid more.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Sag {
+    /// From when to when, in s on the train's base.
+    pub span_s: (f64, f64),
+    /// From one moment to the next, as no engine's own hole is; otherwise it may be one.
+    pub sudden: bool,
 }
 
 /// A moment in a rise without acceleration: throttle or clutch, ignition, or a change of gear.
@@ -407,13 +436,29 @@ impl Rise<'_> {
         let line = Line::through(beyond, half_s, 1.0);
         let level = median_alpha(beyond);
         let enough = WHOLLY_OPEN_SHARE * line.map_or(level, |line| line.alpha.min(level));
-        let is_open = |k: &usize| self.averages[*k].alpha >= enough;
+        // Of firings that are cut at random some follow each other: the averages beyond have it as well.
+        let is_open = |k: &usize| {
+            let after = self.at_time(self.averages[*k].time_s + side * MOMENT_S);
+            let beyond = &self.averages[after.min(*k)..=after.max(*k).min(self.averages.len() - 1)];
+            let mean = beyond.iter().map(|it| it.alpha).sum::<f64>() / beyond.len() as f64;
+            self.averages[*k].alpha.min(mean) >= enough
+        };
         let found = if side > 0.0 {
             (half..a).find(is_open)
         } else {
             (a..half).rev().find(is_open)
         };
-        found.unwrap_or(half)
+        found.unwrap_or(if beyond.is_empty() { half } else { a })
+    }
+
+    /// When a hand that has the throttle half open at an average has it wholly open: it takes as long for the other half.
+    fn hand_done_s(&self, half: usize, level: f64) -> f64 {
+        let half_s = self.averages[half].time_s;
+        let first = self.at_time(half_s - HAND_S_MAX);
+        let closed = (first..half)
+            .rev()
+            .find(|k| self.averages[*k].alpha < HAND_BEGINS_SHARE * level);
+        closed.map_or(half_s, |k| 2.0 * half_s - self.averages[k].time_s)
     }
 
     /// What was at full throttle of a part of the rise. `peak` may lie beyond its `top`, and `cut` is whether the part begins
@@ -452,13 +497,19 @@ impl Rise<'_> {
         let rise_end = closed.map_or(peak, |closed| closed.min(peak));
         let rise_start = opened.map_or(start, |opened| opened + 1);
         let opened_rise = averages.get(rise_start..=rise_end).unwrap_or(&[]);
-        let sag_s = sag(opened_rise, average_s);
+        let sags = |sudden| sag(opened_rise, average_s, sudden);
+        let sag = sags(true).or_else(|| sags(false));
         // What gives way for a moment only ends nothing.
         let fallen = fall(opened_rise, average_s).map(|k| rise_start + k);
         let fallen = fallen.filter(|k| {
-            sag_s.is_none_or(|(from_s, to_s)| {
-                !(from_s - BESIDE_FALL_S..to_s).contains(&averages[*k].time_s)
-            })
+            sag.filter(|it| it.sudden).is_none_or(
+                |Sag {
+                     span_s: (from_s, to_s),
+                     ..
+                 }| {
+                    !(from_s - BESIDE_FALL_S..to_s).contains(&averages[*k].time_s)
+                },
+            )
         });
         let closed = fallen.or(closed);
         // An average looks one width to each side, so a change shows up to a width early.
@@ -470,8 +521,8 @@ impl Rise<'_> {
                 let open = self.wholly_open(k, 1.0);
                 let ahead_s = self.reach_s(k).1 - averages[k].time_s;
                 let from_s = averages[k].time_s + 0.7 * ahead_s + settle_s;
-                self.position(from_s.max(averages[open].time_s + SETTLE_S))
-                    .max(begin)
+                let open_s = self.hand_done_s(k, early).max(averages[open].time_s);
+                self.position(from_s.max(open_s + SETTLE_S)).max(begin)
             }
             None => begin,
         };
@@ -486,8 +537,9 @@ impl Rise<'_> {
         };
         (to > from + 8).then_some(FullThrottle {
             range: from..to,
+            rise: from..to,
             broken: None,
-            sag_s,
+            sag,
         })
     }
 }
@@ -548,7 +600,12 @@ pub fn full_throttle(
         if goes_on { to } else { peak },
         (from > start, goes_on),
     )?;
-    Some(FullThrottle { broken, ..open })
+    let whole = averages[parts[0].0].time_s..averages[top].time_s;
+    Some(FullThrottle {
+        rise: rise.position(whole.start)..rise.position(whole.end),
+        broken,
+        ..open
+    })
 }
 
 impl ToothTrain {
@@ -747,6 +804,42 @@ mod tests {
         }
     }
 
+    /// It takes as long for the second half of the throttle as for the first.
+    #[test]
+    fn a_hand_that_takes_its_time_is_waited_for() {
+        for teeth in [4, 8, 60] {
+            let train = accelerated(teeth, 60.0, |t| match t {
+                t if t < 1.0 => 0.0,
+                t if t < 2.6 => 45.0 * (t - 1.0) / 1.6,
+                t if t < 4.0 => 45.0,
+                _ => -10.0,
+            });
+            for start in [61.0, 70.0] {
+                let (from, _) = stretch(&train, teeth, start);
+                assert!((2.25..2.8).contains(&from), "{teeth}, {start}: from {from}");
+            }
+        }
+    }
+
+    /// A limiter that cuts a third of the firings: some that burn follow each other.
+    #[test]
+    fn a_limiter_that_cuts_some_firings_ends_the_stretch() {
+        for teeth in [1, 8, 60] {
+            let train = accelerated(teeth, 60.0, |t| match t {
+                t if t < 1.0 => 0.5,
+                t if t < 5.0 => 30.0,
+                t if t < 5.8 => {
+                    let firing = (t / 0.012).floor();
+                    let drawn = (firing * 0.618_034).fract();
+                    if drawn < 0.6 * (t - 4.7) { -8.0 } else { 30.0 }
+                }
+                _ => -10.0,
+            });
+            let (_, to) = stretch(&train, teeth, 62.0);
+            assert!((4.5..5.15).contains(&to), "{teeth}: to {to}");
+        }
+    }
+
     /// Half a throttle for a moment: both edges are at once, unlike those of a hole in the engine's own curve.
     #[test]
     fn a_throttle_let_go_part_of_the_way_is_told_from_a_hole_of_the_engine() {
@@ -755,13 +848,13 @@ mod tests {
                 teeth_per_turn: teeth,
                 cycles_per_turn: 3.0,
             };
-            let sag_s = |alpha: &dyn Fn(f64) -> f64| {
+            let sag = |alpha: &dyn Fn(f64) -> f64| {
                 let train = accelerated(teeth, 90.0, |t| match t {
                     t if t < 0.5 => 0.5,
                     t if t < 6.5 => 25.0 * (1.0 - 0.04 * (t - 3.0).powi(2)) * alpha(t),
                     _ => -10.0,
                 });
-                full_throttle(&train, wheel, 90.5).unwrap().sag_s
+                full_throttle(&train, wheel, 90.5).unwrap().sag
             };
             for (left, long_s) in [(0.6, 0.4), (0.75, 0.8), (0.65, 1.2)] {
                 let sagged = |t: f64| {
@@ -771,22 +864,31 @@ mod tests {
                         1.0
                     }
                 };
-                let (from, to) = sag_s(&sagged).unwrap_or_default();
+                let (from, to) = sag(&sagged).map_or((0.0, 0.0), |it| it.span_s);
                 let case = format!("{teeth} teeth, {long_s} s: {from} to {to}");
                 assert!(
                     (from - 3.0).abs() < 0.15 && (to - 3.0 - long_s).abs() < 0.25,
                     "{case}"
                 );
             }
+            // So short a pull blurs the edges: it may have been either.
+            let short = accelerated(teeth, 90.0, |t| match t {
+                t if t < 0.5 => 0.5,
+                t if (1.8..2.3).contains(&t) => 37.0,
+                t if t < 3.5 => 50.0,
+                _ => -10.0,
+            });
+            let found = full_throttle(&short, wheel, 90.5).unwrap().sag.unwrap();
+            assert!(!found.sudden, "{teeth}: {found:?}");
             let hole = |t: f64| 1.0 - 0.25 * (-((t - 3.5) / 0.5_f64).powi(2)).exp();
-            assert_eq!(sag_s(&hole), None, "{teeth}");
+            assert_eq!(sag(&hole), None, "{teeth}");
             let misfires = |t: f64| {
                 let low = [3.05, 3.3, 3.55, 3.8]
                     .iter()
                     .any(|at| (t - at).abs() < 0.035);
                 if low { -0.15 } else { 1.0 }
             };
-            assert_eq!(sag_s(&misfires), None, "{teeth}");
+            assert_eq!(sag(&misfires), None, "{teeth}");
         }
     }
 

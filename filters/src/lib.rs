@@ -9,6 +9,7 @@ mod bspline;
 pub mod causal;
 mod convert;
 mod envelope;
+pub mod firing;
 pub mod full_throttle;
 pub mod live;
 pub mod speed_fit;

@@ -71,7 +71,8 @@ mod point;
 mod ratio;
 mod steady;
 
-use leverarm_filters::full_throttle::{Break, Wheel, full_throttle};
+use leverarm_filters::firing::unfelt_s;
+use leverarm_filters::full_throttle::{Break, FullThrottle, Sag, Wheel, full_throttle};
 use leverarm_filters::speed_fit::{
     FitError, FitOptions, KnownPattern, Motion, SpeedFit, fit_speed,
 };
@@ -166,6 +167,29 @@ pub enum ReduceError {
     /// The fit failed.
     #[error(transparent)]
     Fit(#[from] FitError),
+    /// No smooth motion fits the teeth.
+    #[error(
+        "no smooth motion fits the {teeth} teeth of the rise from {from_s:.2} s to {to_s:.2} s ({from_rpm:.0} to {to_rpm:.0} rpm); in the recording {missed} teeth were not seen and {extra} edges were none: mend the pickup's gap and wiring (`leverarm board` shows what it sees), or check the stand file's teeth"
+    )]
+    NoSmoothMotion {
+        /// Teeth of the rise.
+        teeth: usize,
+        /// When it begins, s.
+        from_s: f64,
+        /// When it ends, s.
+        to_s: f64,
+        /// Engine speed where it begins.
+        from_rpm: f64,
+        /// Engine speed where it ends.
+        to_rpm: f64,
+        /// Teeth of the recording that were not seen.
+        missed: u64,
+        /// Edges of the recording that were no teeth.
+        extra: u64,
+        /// Why.
+        #[source]
+        cause: FitError,
+    },
     /// The air readings are impossible.
     #[error(transparent)]
     Air(#[from] AirError),
@@ -207,6 +231,8 @@ const FULL_THROTTLE_SHARE: f64 = 0.5;
 
 /// A sweep over less than this share of the rise says too little of the engine.
 const RISE_SHARE_MIN: f64 = 0.4;
+/// The same where it is known why the rest is none of it.
+const KNOWN_SHARE_MIN: f64 = 0.2;
 /// Correlation of neighbouring teeth's residuals that is told: each tooth counts for half then.
 const ALIKE: f64 = 0.3;
 /// A curve that ends below this share of the greatest speed is told to.
@@ -295,8 +321,10 @@ struct Sweep {
     jolts: Vec<Jolt>,
     /// Where the rise broke off beside it.
     broken: Option<Break>,
-    /// From when to when it was held back.
-    sag_s: Option<(f64, f64)>,
+    /// Where it was held back.
+    sag: Option<Sag>,
+    /// From when to when beside it the wheel does not feel the engine fire.
+    unfelt_s: Option<(f64, f64)>,
     /// Degrees of freedom that the timing noise was found with.
     degrees_of_freedom: f64,
     /// Whether the wheel's known tooth errors were found again in the teeth; `None` without any.
@@ -354,6 +382,29 @@ fn words_of_break(broken: &Break, first: &Motion, from_rpm: f64, end_rpm: f64) -
         "the rise breaks off from {:.2} s to {:.2} s (throttle, ignition or clutch): the curve {side}; {gear}",
         broken.from_s, broken.to_s
     )
+}
+
+/// What is before or after some time, whichever gains more speed.
+fn greater_beside(rise: &ToothTrain, (from_s, to_s): (f64, f64)) -> ToothTrain {
+    let at = |time_s: f64| rise.time_s.partition_point(|it| *it < time_s);
+    let sides = [rise.part(0..at(from_s)), rise.part(at(to_s)..usize::MAX)];
+    let gain = |side: &ToothTrain| {
+        let teeth_per_s = |pair: [usize; 2]| {
+            let [a, b] = pair;
+            (side.index[b] - side.index[a]) as f64 / (side.time_s[b] - side.time_s[a])
+        };
+        let n = side.time_s.len();
+        match n / 8 {
+            0 => 0.0,
+            some => teeth_per_s([n - 1 - some, n - 1]) - teeth_per_s([0, some]),
+        }
+    };
+    let [before, after] = sides;
+    if gain(&before) > gain(&after) {
+        before
+    } else {
+        after
+    }
 }
 
 /// The same teeth with time running back.
@@ -693,6 +744,17 @@ impl Reduction<'_> {
         let Some(open) = full_throttle(&free, self.wheel(), start) else {
             return Ok(None);
         };
+        let unfelt_s = self.unfelt_s(&free, &open);
+        let (free, open) = match unfelt_s {
+            Some(unfelt_s) => {
+                let felt = greater_beside(&free.part(open.rise), unfelt_s);
+                let Some(open) = full_throttle(&felt, self.wheel(), start) else {
+                    return Ok(None);
+                };
+                (felt, open)
+            }
+            None => (free, open),
+        };
         let part = free.part(open.range);
         let Some(to_s) = part.time_s.last() else {
             return Ok(None);
@@ -703,15 +765,30 @@ impl Reduction<'_> {
         }
         let sweep = Sweep {
             broken: open.broken,
-            sag_s: open.sag_s,
+            sag: open.sag,
+            unfelt_s,
             ..self.fitted(&part)?
         };
         Ok((!sweep.falls()).then_some(sweep))
     }
 
+    /// From when to when a drum does not feel the engine fire, where no pickup on the engine shows its own speed.
+    fn unfelt_s(&self, free: &ToothTrain, open: &FullThrottle) -> Option<(f64, f64)> {
+        let second = self.stand.second_wheel.as_ref();
+        let sees_engine =
+            second.is_some_and(|it| it.on_engine) && !self.pull.second_edges.is_empty();
+        if self.stand.wheel.on_engine || sees_engine {
+            return None;
+        }
+        unfelt_s(&free.part(open.rise.clone()), self.wheel())
+    }
+
     /// A stretch of the teeth with its fit and what a second pickup says of it.
     fn fitted(&self, part: &ToothTrain) -> Result<Sweep, ReduceError> {
-        let (fit, pattern_found) = self.fit(part)?;
+        let (fit, pattern_found) = self.fit(part).map_err(|cause| match cause {
+            FitError::Singular => self.no_smooth_motion(part, cause),
+            other => ReduceError::Fit(other),
+        })?;
         let motions = fit.sampled(PEAK_SAMPLES);
         let second = self.stand.second_wheel.as_ref().map(|wheel| {
             let train = resolve(
@@ -739,11 +816,38 @@ impl Reduction<'_> {
             misfires: Vec::new(),
             jolts: Vec::new(),
             broken: None,
-            sag_s: None,
+            sag: None,
+            unfelt_s: None,
             pattern_found,
         };
         self.tell_jumps(&mut sweep);
         Ok(sweep)
+    }
+
+    fn no_smooth_motion(&self, part: &ToothTrain, cause: FitError) -> ReduceError {
+        let n = part.time_s.len();
+        let reach = usize::try_from(self.stand.wheel.teeth_per_turn).unwrap_or(1);
+        let pitch = std::f64::consts::TAU / f64::from(self.stand.wheel.teeth_per_turn.max(1));
+        let rpm = |from: usize, to: usize| {
+            let teeth = (part.index[to] - part.index[from]) as f64;
+            let omega = pitch * teeth / (part.time_s[to] - part.time_s[from]);
+            omega * self.engine_per_wheel() / RAD_PER_S_PER_RPM
+        };
+        let last = n.saturating_sub(1);
+        ReduceError::NoSmoothMotion {
+            teeth: n,
+            from_s: part.time_s.first().copied().unwrap_or(0.0),
+            to_s: part.time_s.last().copied().unwrap_or(0.0),
+            from_rpm: rpm(0, reach.min(last)),
+            to_rpm: rpm(last.saturating_sub(reach), last),
+            missed: self
+                .train
+                .faults
+                .missed
+                .saturating_sub(self.missing_teeth()),
+            extra: self.train.faults.extra,
+            cause,
+        }
     }
 
     /// Fits the teeth; where the wheel's errors are known, once more with them, turned to where they
@@ -803,7 +907,9 @@ impl Reduction<'_> {
             let within = |(from_s, to_s): (f64, f64)| {
                 (from_s - JOLT_S..=to_s + JOLT_S).contains(&motion.time_s)
             };
-            sweep.sag_s.is_some_and(within)
+            sweep
+                .sag
+                .is_some_and(|sag| sag.sudden && within(sag.span_s))
         };
         let trusted = |motion: &Motion, model: &PointModel<'_>| {
             let jolted = |jolt: &Jolt| (jolt.time_s - motion.time_s).abs() <= JOLT_S;
@@ -972,13 +1078,18 @@ impl Reduction<'_> {
                 let motion = sweep.motions.get(after).or(sweep.motions.last());
                 motion.map_or(0.0, |m| self.swept(sweep, *m).rpm())
             };
-            if let Some((from_s, to_s)) = sweep.sag_s {
+            if let Some(Sag { span_s, sudden }) = sweep.sag {
+                let what = if sudden {
+                    "is lower from one moment to the next: the throttle was let go part of the way or the firing failed, \
+                     unless other pulls have the same hole; points there are not trustworthy"
+                } else {
+                    "is lower: a hole of the engine, or the throttle was let go part of the way, which so short a pull does \
+                     not tell; compare another pull"
+                };
                 remarks.push(format!(
-                    "from {:.0} to {:.0} rpm the acceleration is lower from one moment to the next: the throttle was let go \
-                     part of the way or the firing failed, unless other pulls have the same hole; points there are not \
-                     trustworthy",
-                    rpm(from_s),
-                    rpm(to_s)
+                    "from {:.0} to {:.0} rpm the acceleration {what}",
+                    rpm(span_s.0),
+                    rpm(span_s.1)
                 ));
             }
             for (from_s, to_s) in &sweep.fit.restless_s {
@@ -1036,12 +1147,25 @@ impl Reduction<'_> {
         let end_rpm = last.omega_rad_per_s * to_rpm;
         let top_rpm = speeds.iter().map(|s| s.omega_rad_per_s).fold(0.0, f64::max) * to_rpm;
         let rise = top_rpm - start_rpm.min(from_rpm);
-        if alone && end_rpm - from_rpm < RISE_SHARE_MIN * rise {
+        let share_min = sweep.unfelt_s.map_or(RISE_SHARE_MIN, |_| KNOWN_SHARE_MIN);
+        if alone && end_rpm - from_rpm < share_min * rise {
             return Err(ReduceError::ShortRise {
                 from_rpm,
                 to_rpm: end_rpm,
                 top_rpm,
             });
+        }
+        if let Some((from_s, to_s)) = sweep.unfelt_s {
+            let before = to_s <= first.time_s;
+            remarks.push(format!(
+                "from {from_s:.2} s to {to_s:.2} s the drum does not feel the engine fire as {} it: the clutch slips there, \
+                 another gear is engaged, or the engine does not burn, and its speed is not the drum's times the ratio; the \
+                 curve {} at {:.0} rpm. A pickup on the engine would show more",
+                if before { "after" } else { "before" },
+                if before { "begins" } else { "ends" },
+                if before { from_rpm } else { end_rpm }
+            ));
+            return Ok(());
         }
         let broken_before = sweep.broken.map(|it| it.to_s <= first.time_s);
         if let Some(broken) = sweep.broken {
@@ -1376,10 +1500,10 @@ mod tests {
 
     /// The same under a torque that depends on the number of the working cycle and on the drum's speed.
     fn edges_by_cycle(torque_nm: impl Fn(f64, f64) -> f64) -> Vec<Edge> {
-        both_edges(torque_nm, 6.0).0
+        both_edges(|cycle, omega| torque_nm(cycle.floor(), omega), 6.0).0
     }
 
-    /// The same, with those of a tooth on the crank, which turns so many times as fast as the drum.
+    /// The same by the working cycle's number and phase, with those of a tooth on the crank, which turns so many times as fast as the drum.
     fn both_edges(
         torque_nm: impl Fn(f64, f64) -> f64,
         engine_per_drum: f64,
@@ -1396,7 +1520,7 @@ mod tests {
             } else {
                 1.0
             };
-            let cycle = (theta * 6.0 / (2.0 * std::f64::consts::TAU)).floor();
+            let cycle = theta * 6.0 / (2.0 * std::f64::consts::TAU);
             let alpha =
                 (torque_nm(cycle, omega) * drive * 6.0 - stand.losses.torque_nm(omega)) / 3.2;
             let before = theta;
@@ -1661,6 +1785,44 @@ mod tests {
         let (drum, crank) = both_edges(|_, _| 9.0, 6.6);
         let remarks = said(&crank, &drum).remarks.join("; ");
         assert!(remarks.contains("another gear"), "{remarks}");
+    }
+
+    /// A clutch slips until the engine has 4300 rpm: the drum does not feel it fire, and with no pickup on the engine nobody
+    /// knows its speed. What comes after is the engine's.
+    #[test]
+    fn a_clutch_that_slips_unseen_has_no_curve() {
+        let swings = |cycle: f64, omega: f64| {
+            let phase = std::f64::consts::TAU * cycle;
+            if omega < 75.0 {
+                8.0
+            } else {
+                9.0 * (1.0 + 1.5 * phase.cos() + 0.75 * (2.0 * phase).cos())
+            }
+        };
+        let (drum, crank) = both_edges(swings, 6.0);
+        let curve = reduce(&pull(&drum, &[]), &model(), &options()).unwrap();
+        let said = curve.remarks.join("; ");
+        assert!(said.contains("does not feel the engine fire"), "{said}");
+        let first = curve.points.first().unwrap().rpm;
+        assert!((4300.0..4900.0).contains(&first), "{first}");
+        for point in &curve.points {
+            assert!((point.torque_nm - 9.0).abs() < 0.1, "{point:?}");
+        }
+        let seen = ReductionModel {
+            second_wheel: Some(WheelModel {
+                teeth_per_turn: 1,
+                missing_teeth: 0,
+                on_engine: true,
+                tooth_errors: None,
+            }),
+            ..model()
+        };
+        let both = RawPull {
+            second_edges: &crank,
+            ..pull(&drum, &[])
+        };
+        let curve = reduce(&both, &seen, &options()).unwrap();
+        assert!(curve.points.first().unwrap().rpm < 3200.0);
     }
 
     /// Without that pickup a tyre's slip is a guess: the band is wide enough for 1 to 4 %.

@@ -1,0 +1,494 @@
+//! Whether the wheel of a drum feels the engine fire, once a working cycle and at the cycle's place of the wheel's turn.
+//!
+//! What holds engine and drum together passes the engine's working cycle on. A clutch that slips passes on what its
+//! plates grip and no more, an engine in another gear fires elsewhere, and one that does not fire does neither: the
+//! drum goes on smoothly, and its speed is not the engine's over the drive's ratio. From the drum's acceleration alone
+//! that can't be told.
+//!
+//! A torque that swings by the same share of a steady torque moves the wheel by an angle that falls with the square of
+//! the speed: over it, what is felt is the same all along, and what the wheel's own errors add is told by that.
+
+use std::ops::Range;
+
+use nalgebra::{Cholesky, Complex, DMatrix, DVector, Dyn};
+
+use crate::convert::floor_to_usize;
+use crate::full_throttle::Wheel;
+use crate::teeth::ToothTrain;
+
+/// Working cycles of a window, and windows at most.
+const CYCLES: f64 = 8.0;
+const WINDOWS_MAX: f64 = 60.0;
+/// Harmonics of the working cycle: four cylinders that fire evenly show the fourth.
+const HARMONICS: u32 = 4;
+/// The wheel's own smooth motion within a window is a polynomial of so many terms.
+const SMOOTH_TERMS: usize = 5;
+/// Orders of the wheel's turn nearer to each other, or to a whole one, are one: so exact is a window of a few turns.
+const SAME_ORDER: f64 = 0.03;
+/// Windows on each side that tell what is felt, and windows at least in which nothing is.
+const FELT_MIN: usize = 3;
+const UNFELT_MIN: usize = 2;
+/// Windows after and before such a change that may be neither: none, or those of a change of gear.
+const BESIDE_CHANGE: [(usize, usize); 2] = [(0, 0), (2, 1)];
+/// Tooth errors that windows tell by less than this share are left to the harmonics.
+const RIDGE: f64 = 1e-3;
+/// What is felt less than this share of what it is beside is not felt at all.
+const UNFELT_SHARE: f64 = 0.2;
+/// What is felt stands out from what windows scatter by so many standard deviations.
+const FELT_SIGMA: f64 = 3.0;
+/// A stretch that feels nothing explains all but this share of what a steady engine leaves.
+const LEFT_SHARE: f64 = 0.33;
+/// The same between two stretches that may feel it differently, as chance finds one sooner.
+const LEFT_BETWEEN_SHARE: f64 = 0.1;
+/// Engines after and before a stretch in which nothing is felt are the same one.
+const SAME_ENGINE: f64 = 1.6;
+
+/// A stretch of teeth with the engine's harmonics in it.
+struct Window {
+    from_s: f64,
+    to_s: f64,
+    omega: f64,
+    /// Swing of each harmonic, times the speed squared.
+    swings: Vec<Complex<f64>>,
+}
+
+/// From when to when, in s, the wheel of a drum does not feel the engine fire although it does before or after; of a
+/// train that is all full throttle. `None` also where nothing is felt at all, or teeth are too few to tell.
+#[must_use]
+pub fn unfelt_s(train: &ToothTrain, wheel: Wheel) -> Option<(f64, f64)> {
+    let orders = orders(wheel);
+    let windows = windows(train, wheel, &orders)?;
+    let mut most: Option<(f64, (usize, usize))> = None;
+    for (harmonic, order) in orders.iter().enumerate() {
+        let swings: Vec<Complex<f64>> = windows.iter().map(|it| it.swings[harmonic]).collect();
+        let own_errors = (order - order.round()).abs() < SAME_ORDER;
+        let squares = windows
+            .iter()
+            .map(|it| (it.omega / windows[0].omega).powi(2));
+        let squares: Option<Vec<f64>> = own_errors.then(|| squares.collect());
+        if let Some((left, at)) = unfelt(&swings, squares.as_deref())
+            && most.is_none_or(|(least, _)| left < least)
+        {
+            most = Some((left, at));
+        }
+    }
+    let (_, (from, to)) = most?;
+    let (first, last) = (windows.first()?, windows.last()?);
+    // A window that feels half of it is none of either.
+    let before = from.checked_sub(1).and_then(|k| windows.get(k));
+    let quarter = |it: &Window| 0.25 * (it.to_s - it.from_s);
+    Some((
+        before.map_or(first.from_s, |it| it.to_s - quarter(it)),
+        windows
+            .get(to)
+            .map_or(last.to_s, |it| it.from_s + quarter(it)),
+    ))
+}
+
+/// Orders of the wheel's turn of the engine's harmonics that teeth can tell from each other and from a steady motion.
+fn orders(wheel: Wheel) -> Vec<f64> {
+    let teeth = f64::from(wheel.teeth_per_turn.max(1));
+    let seen_as = |order: f64| {
+        let turned = (order / teeth).fract();
+        teeth * turned.min(1.0 - turned)
+    };
+    let mut found: Vec<f64> = Vec::new();
+    for harmonic in 1..=HARMONICS {
+        let order = f64::from(harmonic) * wheel.cycles_per_turn;
+        let alone = |other: &f64| (seen_as(*other) - seen_as(order)).abs() > SAME_ORDER * teeth;
+        let told = seen_as(order) > SAME_ORDER * teeth && 0.5 * teeth - seen_as(order) > SAME_ORDER;
+        if told && found.iter().all(alone) {
+            found.push(order);
+        }
+    }
+    found
+}
+
+/// The harmonics in successive windows; the wheel's tooth errors are taken out as far as they repeat with its turn.
+fn windows(train: &ToothTrain, wheel: Wheel, orders: &[f64]) -> Option<Vec<Window>> {
+    let teeth = wheel.teeth_per_turn.max(1) as usize;
+    let (first, last) = (*train.index.first()?, *train.index.last()?);
+    let per_cycle = teeth as f64 / wheel.cycles_per_turn;
+    if orders.is_empty() || !per_cycle.is_finite() {
+        return None;
+    }
+    let cycles = CYCLES.max((last - first) as f64 / per_cycle / WINDOWS_MAX);
+    let unknowns = SMOOTH_TERMS + 2 * orders.len();
+    let length = floor_to_usize(cycles * per_cycle)
+        .max(2 * teeth)
+        .max(2 * unknowns);
+    let mut rows = Vec::new();
+    let mut from = 0;
+    while let Some(end) = train
+        .index
+        .get(from)
+        .map(|index| index + i64::try_from(length).unwrap_or(i64::MAX))
+        .filter(|end| *end <= last)
+    {
+        let to = train.index.partition_point(|index| *index < end);
+        if 4 * (to - from) > 3 * length {
+            rows.push(Rows::new(train, from..to, teeth, orders)?);
+        }
+        from = to.max(from + 1);
+    }
+    let errors_rad = tooth_errors(&rows, teeth)?;
+    let found: Vec<Window> = rows.iter().map(|it| it.window(&errors_rad)).collect();
+    (found.len() >= FELT_MIN + UNFELT_MIN).then_some(found)
+}
+
+/// The teeth of a window: what they are made of, and how far the wheel had turned.
+struct Rows {
+    from_s: f64,
+    to_s: f64,
+    columns: DMatrix<f64>,
+    factor: Cholesky<f64, Dyn>,
+    turned_rad: DVector<f64>,
+    /// Which tooth of the wheel each is.
+    places: Vec<usize>,
+}
+
+impl Rows {
+    fn new(train: &ToothTrain, range: Range<usize>, teeth: usize, orders: &[f64]) -> Option<Self> {
+        let (times, index) = (&train.time_s[range.clone()], &train.index[range]);
+        let (from_s, to_s) = (*times.first()?, *times.last()?);
+        let half_s = 0.5 * (to_s - from_s);
+        let pitch = std::f64::consts::TAU / teeth as f64;
+        let unknowns = SMOOTH_TERMS + 2 * orders.len();
+        let columns = DMatrix::from_fn(times.len(), unknowns, |tooth, column| {
+            if column < SMOOTH_TERMS {
+                let x = (times[tooth] - from_s) / half_s - 1.0;
+                return (0..column).map(|_| x).product();
+            }
+            let harmonic = column - SMOOTH_TERMS;
+            // Angles count from the same tooth in every window.
+            let (sin, cos) = (pitch * index[tooth] as f64 * orders[harmonic / 2]).sin_cos();
+            if harmonic % 2 == 0 { cos } else { sin }
+        });
+        let place = |index: &i64| usize::try_from(index.rem_euclid(teeth as i64)).unwrap_or(0);
+        Some(Self {
+            from_s,
+            to_s,
+            factor: columns.tr_mul(&columns).cholesky()?,
+            columns,
+            turned_rad: DVector::from_fn(times.len(), |tooth, _| {
+                pitch * (index[tooth] - index[0]) as f64
+            }),
+            places: index.iter().map(place).collect(),
+        })
+    }
+
+    fn solved(&self, turned_rad: &DVector<f64>) -> DVector<f64> {
+        self.factor.solve(&self.columns.tr_mul(turned_rad))
+    }
+
+    fn window(&self, errors_rad: &DVector<f64>) -> Window {
+        let without = DVector::from_fn(self.places.len(), |tooth, _| {
+            self.turned_rad[tooth] - errors_rad[self.places[tooth]]
+        });
+        let solved = self.solved(&without);
+        let omega = 2.0 * solved[1] / (self.to_s - self.from_s);
+        let harmonics = solved.as_slice().get(SMOOTH_TERMS..).unwrap_or(&[]);
+        let swings = harmonics
+            .chunks_exact(2)
+            .map(|it| Complex::new(it[0], -it[1]) * omega.powi(2));
+        Window {
+            from_s: self.from_s,
+            to_s: self.to_s,
+            omega,
+            swings: swings.collect(),
+        }
+    }
+}
+
+/// The wheel's tooth errors by least squares over all windows, each of which has a motion and harmonics of its own. What
+/// can't be told from a harmonic stays in it.
+fn tooth_errors(windows: &[Rows], teeth: usize) -> Option<DVector<f64>> {
+    let mut normal = DMatrix::<f64>::zeros(teeth, teeth);
+    let mut right = DVector::<f64>::zeros(teeth);
+    for rows in windows {
+        let which = DMatrix::from_fn(rows.places.len(), teeth, |tooth, place| {
+            f64::from(u8::from(rows.places[tooth] == place))
+        });
+        let explained = rows.factor.solve(&rows.columns.tr_mul(&which));
+        let left = &which - &rows.columns * explained;
+        normal += left.tr_mul(&which);
+        right += left.tr_mul(&rows.turned_rad);
+    }
+    let ridge = RIDGE * normal.trace() / teeth as f64;
+    for place in 0..teeth {
+        normal[(place, place)] += ridge;
+    }
+    Some(normal.cholesky()?.solve(&right))
+}
+
+/// Between which windows a harmonic is not felt, and what that leaves of what a steady engine leaves; `squares` are those
+/// of the speeds, where the wheel's own errors look like the harmonic.
+fn unfelt(swings: &[Complex<f64>], squares: Option<&[f64]>) -> Option<(f64, (usize, usize))> {
+    let n = swings.len();
+    let mut best: Option<(f64, (usize, usize))> = None;
+    for (after, before) in BESIDE_CHANGE {
+        if best.is_some() {
+            break;
+        }
+        for from in (0..n).filter(|from| *from == 0 || *from >= FELT_MIN) {
+            for to in (from + UNFELT_MIN..=n).filter(|to| *to == n || n - to >= FELT_MIN) {
+                let inner = (
+                    from + if from > 0 { after } else { 0 },
+                    to.saturating_sub(if to < n { before } else { 0 }),
+                );
+                let twice = from > 0 && to < n;
+                if to - from == n || inner.1 < inner.0 + UNFELT_MIN || twice && after > 0 {
+                    continue;
+                }
+                let side = |k: usize| match k {
+                    k if k < from => Side::Felt(0),
+                    k if k >= to => Side::Felt(usize::from(from > 0)),
+                    k if (inner.0..inner.1).contains(&k) => Side::Unfelt,
+                    _ => Side::Neither,
+                };
+                if let Some(share) = Split::new(swings, squares, side).and_then(|it| it.share())
+                    && best.is_none_or(|(least, _)| share < least)
+                {
+                    best = Some((share, (from, to)));
+                }
+            }
+        }
+    }
+    best
+}
+
+/// What a window is taken for.
+#[derive(Clone, Copy, PartialEq)]
+enum Side {
+    /// The harmonic is felt as in all others of this number.
+    Felt(usize),
+    Unfelt,
+    /// The throttle, or what slips, moves within it.
+    Neither,
+}
+
+/// Windows that feel a harmonic, and those that do not.
+struct Split {
+    /// Sum of squares that is left, and that a harmonic which is felt all along leaves.
+    left: f64,
+    left_steady: f64,
+    felt: Vec<Complex<f64>>,
+    unfelt: Complex<f64>,
+    freedom: usize,
+}
+
+impl Split {
+    fn new(
+        swings: &[Complex<f64>],
+        squares: Option<&[f64]>,
+        side: impl Fn(usize) -> Side,
+    ) -> Option<Self> {
+        let counted: Vec<usize> = (0..swings.len())
+            .filter(|k| side(*k) != Side::Neither)
+            .collect();
+        let sides = (0..swings.len()).filter_map(|k| match side(k) {
+            Side::Felt(number) => Some(number + 1),
+            _ => None,
+        });
+        let sides = sides.max()?;
+        let steady = least_squares(swings, squares, &counted, 1, |_| Some(0))?;
+        let split = least_squares(swings, squares, &counted, sides, |k| match side(k) {
+            Side::Felt(number) => Some(number),
+            _ => None,
+        })?;
+        let own_errors = split.1.get(sides).copied().unwrap_or_default();
+        let unfelt: Vec<Complex<f64>> = counted
+            .iter()
+            .filter(|k| side(**k) == Side::Unfelt)
+            .map(|k| swings[*k] - own_errors * squares.map_or(0.0, |squares| squares[*k]))
+            .collect();
+        Some(Self {
+            left: split.0,
+            left_steady: steady.0,
+            felt: split.1.into_iter().take(sides).collect(),
+            unfelt: unfelt.iter().sum::<Complex<f64>>() / unfelt.len() as f64,
+            freedom: counted.len().saturating_sub(sides + 1).max(1),
+        })
+    }
+
+    /// What is left as a share of what a steady engine leaves, where the harmonic surely goes missing.
+    fn share(&self) -> Option<f64> {
+        let sizes = self.felt.iter().map(|it| it.norm());
+        let (least, greatest) = sizes.fold((f64::INFINITY, 0.0), |(low, high), it| {
+            (f64::min(low, it), f64::max(high, it))
+        });
+        let sigma = (self.left / self.freedom as f64).sqrt();
+        let left_share = match self.felt.len() {
+            1 => LEFT_SHARE,
+            _ => LEFT_BETWEEN_SHARE,
+        };
+        let goes_missing = self.unfelt.norm() < UNFELT_SHARE * least
+            && least > FELT_SIGMA * sigma
+            && greatest < SAME_ENGINE * least
+            && self.left < left_share * self.left_steady;
+        goes_missing.then_some(self.left / self.left_steady)
+    }
+}
+
+/// Least squares of a harmonic over the `counted` windows that is one of several constants, or nothing, in each, and of what
+/// grows with `squares`: the sum of squares that is left, and the constants with that growth after them.
+fn least_squares(
+    swings: &[Complex<f64>],
+    squares: Option<&[f64]>,
+    counted: &[usize],
+    constants: usize,
+    which: impl Fn(usize) -> Option<usize>,
+) -> Option<(f64, Vec<Complex<f64>>)> {
+    let unknowns = constants + usize::from(squares.is_some());
+    let rows = DMatrix::from_fn(counted.len(), unknowns, |row, column| {
+        if column < constants {
+            f64::from(u8::from(which(counted[row]) == Some(column)))
+        } else {
+            squares.map_or(0.0, |squares| squares[counted[row]])
+        }
+    });
+    let factor = rows.tr_mul(&rows).cholesky()?;
+    let part = |of: fn(&Complex<f64>) -> f64| {
+        let values = DVector::from_iterator(counted.len(), counted.iter().map(|k| of(&swings[*k])));
+        let solved = factor.solve(&rows.tr_mul(&values));
+        ((&values - &rows * &solved).norm_squared(), solved)
+    };
+    let (re, im) = (part(|it| it.re), part(|it| it.im));
+    let solved =
+        re.1.iter()
+            .zip(&im.1)
+            .map(|(re, im)| Complex::new(*re, *im));
+    Some((re.0 + im.0, solved.collect()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What holds engine and drum together over a pull of six seconds.
+    #[derive(Clone, Copy)]
+    struct Drive {
+        teeth: u32,
+        cycles_per_turn: f64,
+        /// When the drum feels another ratio, or nothing (0), from when to when.
+        otherwise: (f64, f64, f64),
+        /// Strength of the engine over time.
+        torque: fn(f64) -> f64,
+        /// Where the teeth are off their places, as a share of a pitch.
+        tooth_errors: f64,
+    }
+
+    const CHAIN: Drive = Drive {
+        teeth: 8,
+        cycles_per_turn: 3.0,
+        otherwise: (9.0, 9.0, 0.0),
+        torque: |_| 1.0,
+        tooth_errors: 0.003,
+    };
+
+    /// A single cylinder turns a drum from 50 rad/s by 16 rad/s²: the torque of its cycle swings by one and a half times its
+    /// mean at the cycle's own frequency and by as much less at each multiple (from memory, and that a clutch which slips
+    /// passes on what its plates grip: any textbook of machine parts).
+    fn felt(drive: Drive) -> Option<(f64, f64)> {
+        let pitch = std::f64::consts::TAU / f64::from(drive.teeth);
+        let (mut omega, mut theta, mut engine, mut next) = (50.0, 0.0, 0.0, 1_i64);
+        let mut train = ToothTrain::default();
+        let dt = 1e-5;
+        for step in 0..600_000 {
+            let t = f64::from(step) * dt;
+            let (from_s, to_s, ratio) = drive.otherwise;
+            let share = if (from_s..to_s).contains(&t) {
+                ratio
+            } else {
+                1.0
+            };
+            engine += share * drive.cycles_per_turn * omega * dt;
+            let swing = |harmonic: f64| 1.5 * (harmonic * engine).cos() / harmonic;
+            let cycle = if share > 0.0 {
+                1.0 + swing(1.0) + swing(2.0) + swing(3.0)
+            } else {
+                1.0
+            };
+            omega += 16.0 * (drive.torque)(t) * cycle * dt;
+            theta += omega * dt;
+            let place = next.rem_euclid(i64::from(drive.teeth)) as f64;
+            let tooth = pitch * (next as f64 + drive.tooth_errors * (2.4 * place).sin());
+            if theta >= tooth {
+                train.time_s.push(t - (theta - tooth) / omega);
+                train.index.push(next);
+                next += 1;
+            }
+        }
+        let wheel = Wheel {
+            teeth_per_turn: drive.teeth,
+            cycles_per_turn: drive.cycles_per_turn,
+        };
+        unfelt_s(&train, wheel)
+    }
+
+    #[test]
+    fn a_clutch_that_slips_is_not_felt() {
+        for (teeth, cycles_per_turn) in [(4, 2.7), (8, 3.0), (8, 2.43), (60, 3.0), (36, 1.9)] {
+            for otherwise in [(0.0, 2.0, 0.0), (3.5, 9.0, 0.0), (2.0, 3.5, 0.0)] {
+                let drive = Drive {
+                    teeth,
+                    cycles_per_turn,
+                    otherwise,
+                    ..CHAIN
+                };
+                let (from_s, to_s) = felt(drive).unwrap_or((9.0, 9.0));
+                let case = format!("{teeth}, {cycles_per_turn}, {otherwise:?}: {from_s} to {to_s}");
+                assert!((from_s - otherwise.0).abs() < 0.4, "{case}");
+                assert!((to_s - otherwise.1.min(6.0)).abs() < 0.4, "{case}");
+            }
+        }
+    }
+
+    #[test]
+    fn another_gear_is_felt_elsewhere() {
+        let shifted = |t: f64| if (3.5..3.75).contains(&t) { -0.3 } else { 1.0 };
+        for ratio in [0.75, 0.8, 1.3] {
+            for (teeth, cycles_per_turn) in [(8, 2.43), (60, 2.43), (36, 1.9)] {
+                let drive = Drive {
+                    teeth,
+                    cycles_per_turn,
+                    otherwise: (3.5, 9.0, ratio),
+                    torque: shifted,
+                    ..CHAIN
+                };
+                let (from_s, _) = felt(drive).unwrap_or((9.0, 9.0));
+                assert!(
+                    (from_s - 3.5).abs() < 0.4,
+                    "{ratio}, {teeth}, {cycles_per_turn}: {from_s}"
+                );
+            }
+        }
+    }
+
+    /// A chain that holds, a two-stroke that comes onto its pipe, a hole, a wheel with bad teeth: nothing is missing.
+    #[test]
+    fn an_engine_that_is_felt_all_along_is_left_alone() {
+        let pipe = |t: f64| 0.33 + 0.67 / (1.0 + (-(t - 3.0) / 0.2).exp());
+        let hole = |t: f64| 1.0 - 0.6 * (-((t - 3.0) / 0.4_f64).powi(2)).exp();
+        for teeth in [4, 8, 60] {
+            for cycles_per_turn in [2.7, 3.0, 5.2] {
+                for torque in [CHAIN.torque, pipe, hole] {
+                    for tooth_errors in [0.0, 0.02] {
+                        let drive = Drive {
+                            teeth,
+                            cycles_per_turn,
+                            torque,
+                            tooth_errors,
+                            ..CHAIN
+                        };
+                        assert_eq!(
+                            felt(drive),
+                            None,
+                            "{teeth}, {cycles_per_turn}, {tooth_errors}"
+                        );
+                    }
+                }
+            }
+        }
+    }
+}
