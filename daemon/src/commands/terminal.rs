@@ -114,10 +114,12 @@ impl Table {
         [whole, below_heading, least]
     }
 
-    /// Columns that belong together: a number and the ± after it, and those under one heading.
+    /// Columns that belong together: a number and the ± after it, and those under one heading. One with nothing in
+    /// it is left out: it would still be drawn a column wide.
     fn groups(&self) -> Vec<Vec<usize>> {
         let mut groups: Vec<Vec<usize>> = Vec::new();
-        for (column, heading) in self.headings.iter().enumerate() {
+        let columns = self.headings.iter().enumerate();
+        for (column, heading) in columns.filter(|it| self.widths(it.0)[0] > 0) {
             let goes_along = heading.starts_with('\n') || heading.starts_with('±');
             match groups.last_mut() {
                 Some(group) if goes_along => group.push(column),
@@ -233,11 +235,13 @@ mod tests {
 
     #[test]
     fn wide_tables_fold_their_text_and_keep_their_numbers() {
-        let mut table = Table::new(["event", "what", "rpm"]);
+        // The last column is empty: it takes no room.
+        let mut table = Table::new(["event", "what", "rpm", ""]);
         table.add_row([
             "1",
             "one two three four five six seven eight nine ten",
             "8500",
+            "",
         ]);
         table.align_right([2]);
         let text = table.text(40);
