@@ -1,6 +1,6 @@
 //! `demo`: the whole job on a simulated stand, through the real daemon and a real (pseudo-)terminal.
 
-use anyhow::{Context, anyhow};
+use anyhow::{Context, anyhow, bail};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -134,10 +134,14 @@ pub(super) fn run(asked: &Arguments) -> Result<(), Failure> {
     })?;
     let Some(notices) = made else {
         let (store, file) = (store.display(), out.join("stand.toml"));
-        say(&format!(
+        let stopped = format!(
             "stopped; what was made until then is kept in {store}: leverarm pulls -c {}",
             file.display()
-        ));
+        );
+        if asked.json {
+            bail!(stopped);
+        }
+        say(&stopped);
         return Ok(());
     };
     let reader = StoreReader::open(&store)?;
