@@ -148,6 +148,10 @@ fn judge(name: &str, sent: usize, refused: &[RefusedPoint]) -> Result<(), Failur
     }
 }
 
+fn say_away(destination: &StreamDestination, reason: &str) {
+    complain(&format!("{}: {reason}; trying again", destination.name));
+}
+
 fn one_pull(
     arguments: &Arguments,
     reader: &StoreReader,
@@ -167,7 +171,7 @@ fn one_pull(
         let mut sender = Sender::new((*destination).clone(), Clock::start());
         let tell = |progress: Progress<'_>| {
             if let Progress::Away(reason) = progress {
-                complain(&format!("{}: {reason}; trying again", destination.name));
+                say_away(destination, reason);
             }
         };
         let refused = runtime()?.block_on(sender.send(&lines, tell));
@@ -207,6 +211,8 @@ fn back_fill(
             bar.set_message(format!("{sent} points"));
             bar.set_position(u64::try_from(batch.cursor.chunk.get() - from).unwrap_or(0));
         }
+        // Without a terminal nobody sees the bar.
+        Sent::Away(reason) if bar.is_hidden() => say_away(destination, reason),
         Sent::Away(reason) => bar.set_message(format!("waiting: {reason}")),
     };
     let refused = runtime()?.block_on(send_all(feed, &mut sender, tell))?;
