@@ -298,10 +298,11 @@ fn resonance(piece: &Piece, binned: &[Vec<f64>], among_hz: &Range<f64>) -> Optio
     });
     let most_to_tell = 2.0 * (RESONANCES as f64).ln();
     let faded = faded.fold(f64::INFINITY, f64::min);
-    let over = |without: f64| without - best.0 - against;
-    (over(rigid) > 0.0).then_some(Swinging {
+    // What only fades is no drive: taken for one, it would hide what it is of the cycles' scatter.
+    let over = rigid.min(faded) - best.0 - against;
+    (over > 0.0).then_some(Swinging {
         hz: best.1,
-        sure: if over(rigid.min(faded)) > most_to_tell {
+        sure: if over > most_to_tell {
             Sure::Shape
         } else {
             Sure::Counted
