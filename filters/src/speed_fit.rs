@@ -274,13 +274,15 @@ const SWING_PRIOR_RAD: f64 = 0.1;
 /// Scatter of the cycles' work that pushes on a swinging drive, before the teeth speak.
 const PUSHING_COV: f64 = 0.03;
 /// Relative standard uncertainty that the variation of the cycles' work has from what the model assumes.
-/// It is told by the sum over several cycles; neighbours that are correlated by 0.2 (common practice, no source),
-/// which one pull hardly shows, make it read that much too high or low. What it does show counts on top.
-const COV_BY_CORRELATION: f64 = 0.2;
+/// It is told by the sum over several cycles; neighbours that are correlated, which one pull hardly shows, make it
+/// read that much too high or low: by up to 0.5 either way (common practice, no source), any of it as likely.
+/// What the pull does show counts on top.
+const COV_BY_CORRELATION: f64 = 0.3;
 /// Likewise where the drive swings: it passes the work on stronger below its own frequency and weaker above
 /// (found in simulation: from a half too low to twice).
 const COV_BY_DRIVE: f64 = 0.35;
-/// Correlation of neighbouring cycles is known to such a share of itself (found in simulation).
+/// Correlation of neighbouring cycles is known to such a share of itself (found in simulation), where they are alike.
+/// Where they are unlike, what is not seen of it makes the slow part of their scatter less: the band is wide then.
 const CORRELATION_KNOWN: f64 = 0.5;
 /// Rounds at most; it is done when one changes nothing of what takes part.
 const ROUNDS_MAX: usize = 6;
@@ -996,7 +998,7 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
             // What is averaged over is in the covariance.
             let averaged = found.best.deviation[1] >= SCATTER_KNOWN;
             let by_teeth = if averaged { 0.0 } else { found.cov_deviation };
-            let relative = by_teeth.hypot(CORRELATION_KNOWN * found.correlation);
+            let relative = by_teeth.hypot(CORRELATION_KNOWN * found.correlation.max(0.0));
             0.5 / (relative * relative).max(f64::MIN_POSITIVE)
         },
         teeth_used: used,
