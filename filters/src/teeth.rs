@@ -335,8 +335,46 @@ struct Joint {
 /// Numbers the edges of a recorded stretch. Edges that fit neither what comes before nor what comes
 /// after are left out first, so that a false edge is not taken for the tooth that follows it. Edges whose tick does not advance are counted as extra.
 /// A longer gap is bridged with the speed and acceleration found on both sides of it.
+///
+/// Where that leaves doubt it is done from the end as well: a coil sees few teeth of a slow wheel, and from those alone
+/// nobody can say which they are.
 #[must_use]
 pub fn resolve(edges: &[Edge], tick_hz: f64, teeth_per_turn: u32, standstill_s: f64) -> ToothTrain {
+    let forwards = numbered(edges, tick_hz, teeth_per_turn, standstill_s);
+    let ends = edges.first().zip(edges.last());
+    let Some((first, last)) = ends.filter(|_| forwards.faults.uncertain_gaps > 0) else {
+        return forwards;
+    };
+    let turned_back: Vec<Edge> = edges
+        .iter()
+        .rev()
+        .map(|edge| Edge {
+            tick: last.tick.saturating_sub(edge.tick),
+            number: last.number.wrapping_sub(edge.number),
+        })
+        .collect();
+    let backwards = numbered(&turned_back, tick_hz, teeth_per_turn, standstill_s);
+    if backwards.faults.uncertain_gaps >= forwards.faults.uncertain_gaps {
+        return forwards;
+    }
+    let whole_s = last.tick.saturating_sub(first.tick) as f64 / tick_hz;
+    let count = backwards.index.last().copied().unwrap_or(0);
+    let turned = |(from_s, to_s): &(f64, f64)| (whole_s - to_s, whole_s - from_s);
+    ToothTrain {
+        origin_tick: first.tick,
+        time_s: backwards
+            .time_s
+            .iter()
+            .rev()
+            .map(|it| whole_s - it)
+            .collect(),
+        index: backwards.index.iter().rev().map(|it| count - it).collect(),
+        faults: backwards.faults,
+        gaps_s: backwards.gaps_s.iter().rev().map(turned).collect(),
+    }
+}
+
+fn numbered(edges: &[Edge], tick_hz: f64, teeth_per_turn: u32, standstill_s: f64) -> ToothTrain {
     let mut tracker = ToothTracker::new(tick_hz, teeth_per_turn, standstill_s);
     let mut train = ToothTrain {
         origin_tick: edges.first().map_or(0, |edge| edge.tick),
@@ -388,13 +426,31 @@ pub fn resolve(edges: &[Edge], tick_hz: f64, teeth_per_turn: u32, standstill_s: 
         .chain([train.index.len()])
         .collect();
     let mut start = 0;
+    let mut doubts = Vec::new();
     for (joint, end) in joints.into_iter().zip(ends) {
-        if joint.at > 0 {
-            bridge(&mut train, start, &joint, end, teeth_per_turn);
+        if joint.at > 0 && !bridge(&mut train, start, &joint, end, teeth_per_turn) {
+            doubts.push(joint.at);
         }
         start = joint.at;
     }
-    train
+    without_doubtful_ends(train, &doubts, reach(teeth_per_turn))
+}
+
+/// A train without what lies at its ends beyond a gap of unknown length, where that is too little to mean anything.
+fn without_doubtful_ends(train: ToothTrain, doubts: &[usize], least: usize) -> ToothTrain {
+    let n = train.time_s.len();
+    let near = |end: usize, at: &usize| at.abs_diff(end) < least;
+    let from = doubts
+        .iter()
+        .fold(0, |from, at| if near(from, at) { *at } else { from });
+    let to = doubts
+        .iter()
+        .rev()
+        .fold(n, |to, at| if near(to, at) { *at } else { to });
+    if from == 0 && to == n || from + least > to {
+        return train;
+    }
+    train.part(from..to)
 }
 
 /// Teeth on each side of a joint from which the motion there is taken.
@@ -402,8 +458,15 @@ fn reach(teeth_per_turn: u32) -> usize {
     (2 * teeth_per_turn as usize).clamp(6, 120)
 }
 
-/// Corrects the tooth count over a joint between the segments `start..joint.at` and `joint.at..end`.
-fn bridge(train: &mut ToothTrain, start: usize, joint: &Joint, end: usize, teeth_per_turn: u32) {
+/// Corrects the tooth count over a joint between the segments `start..joint.at` and `joint.at..end`; `false` where
+/// that of a gap stays in doubt.
+fn bridge(
+    train: &mut ToothTrain,
+    start: usize,
+    joint: &Joint,
+    end: usize,
+    teeth_per_turn: u32,
+) -> bool {
     let at = joint.at;
     let (t0, t1) = (train.time_s[at - 1], train.time_s[at]);
     if joint.gap {
@@ -414,7 +477,7 @@ fn bridge(train: &mut ToothTrain, start: usize, joint: &Joint, end: usize, teeth
     let right = local_motion(train, at..(at + reach).min(end), t1);
     let (Some(left), Some(right)) = (left, right) else {
         train.faults.uncertain_gaps += u64::from(joint.gap);
-        return;
+        return !joint.gap;
     };
     // Hermite: the angle over the joint from speed and acceleration at both ends, against what the
     // fitted ends say with the count in hand.
@@ -430,7 +493,7 @@ fn bridge(train: &mut ToothTrain, start: usize, joint: &Joint, end: usize, teeth
     if joint.gap {
         train.faults.uncertain_gaps += u64::from(!certain);
     } else if !certain || left.teeth.min(right.teeth) < 12 {
-        return; // too little beside it to overrule the intervals
+        return true; // too little beside it to overrule the intervals
     }
     if shift != 0 {
         train.index[at..]
@@ -438,6 +501,7 @@ fn bridge(train: &mut ToothTrain, start: usize, joint: &Joint, end: usize, teeth
             .for_each(|index| *index += shift);
     }
     train.faults.missed = train.faults.missed.saturating_add_signed(shift);
+    certain || !joint.gap
 }
 
 /// Tooth index, teeth per second and its slope at a time, and how many teeth say so.
@@ -547,6 +611,40 @@ mod tests {
                 "{teeth} teeth"
             );
             assert_eq!(train.faults.uncertain_gaps, 0);
+        }
+    }
+
+    /// A coil's voltage grows with speed (Faraday's law) and falls with the gap: before a wheel that runs out, a slow one
+    /// shows the nearest teeth alone.
+    #[test]
+    fn a_coil_that_sees_few_teeth_of_a_slow_wheel_counts_from_the_fast_end() {
+        for least in [43.5, 45.5, 50.0] {
+            let (mut seen, mut truth) = (Vec::new(), Vec::new());
+            let cruise_s = std::f64::consts::TAU / 8.0 / 35.0;
+            let rise = ramp(8, 35.0, 16.0, 900);
+            let cruise = (0..80).map(|k| cruise_s * f64::from(k));
+            let times = cruise.chain(rise.iter().map(|t| 80.0 * cruise_s + t));
+            for (k, t) in times.enumerate() {
+                let omega = 35.0 + 16.0 * (t - 80.0 * cruise_s).max(0.0);
+                let place = std::f64::consts::TAU * (k % 8) as f64 / 8.0;
+                if omega * (1.0 + 0.35 * place.cos()) > least {
+                    seen.push(t);
+                    truth.push(k as i64);
+                }
+            }
+            let train = resolve(&edges(&seen), HZ, 8, 1.0);
+            let origin_s = train.origin_tick as f64 / HZ;
+            let place = |t: f64| seen.partition_point(|it| *it < origin_s + t - 2.0 / HZ);
+            let counted = train.time_s.iter().zip(&train.index);
+            let off: Vec<i64> = counted.map(|(t, index)| index - truth[place(*t)]).collect();
+            assert!(
+                off.len() + 80 > seen.len(),
+                "{least}: {} of {}",
+                off.len(),
+                seen.len()
+            );
+            let wrong = off.iter().filter(|it| **it != off[off.len() - 1]).count();
+            assert_eq!(wrong, 0, "{least}: {off:?}");
         }
     }
 

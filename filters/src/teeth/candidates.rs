@@ -19,6 +19,7 @@ const LEFT_OUT: f64 = 8.0;
 const LEFT_OUT_TOO: f64 = 2.0;
 const MISSED: f64 = 8.0;
 const MISFIT_MAX: f64 = 20.0;
+const BEYOND_MAX: f64 = 100.0;
 /// Intervals that change by no more than this from one to the next need no second look.
 const EVEN: std::ops::RangeInclusive<f64> = 0.75..=1.33;
 
@@ -124,7 +125,9 @@ fn teeth(edges: &[Edge]) -> Vec<bool> {
 fn step_cost(pitches: f64) -> f64 {
     let teeth = pitches.round().clamp(1.0, MISSED_MAX + 1.0);
     let off = ((pitches - teeth) / SPREAD).powi(2);
-    (off + MISSED * (teeth - 1.0)).min(MISFIT_MAX)
+    // Beyond that every tooth costs: two gaps are none the likelier for the teeth between them being noise.
+    let beyond = (pitches - teeth).clamp(0.0, BEYOND_MAX);
+    (off + MISSED * (teeth - 1.0)).min(MISFIT_MAX) + MISSED * beyond
 }
 
 fn median(values: &[f64]) -> f64 {
