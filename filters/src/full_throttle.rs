@@ -224,15 +224,16 @@ fn sag(rise: &[Average], average_s: f64, sudden: bool) -> Option<Sag> {
         Line::through(beside, edge_at_s, per_average).filter(|_| at_once)
     };
     let mut found: Option<(f64, Sag)> = None;
-    let mut from_s = first.time_s + beside_s + 0.5 * edge_s;
-    while from_s < last.time_s - beside_s - 1.5 * edge_s {
+    // Near the ends half of what is beside it has to do.
+    let mut from_s = first.time_s + 0.5 * (beside_s + edge_s);
+    while from_s < last.time_s - 0.5 * beside_s - 1.5 * edge_s {
         let high = beside(
             from_s,
             from_s - 0.5 * edge_s - beside_s,
             from_s - 0.5 * edge_s,
         );
         let mut to_s = from_s + SAG_S.0.max(edge_s + AVERAGE_S_MIN);
-        while to_s <= from_s + SAG_S.1 && to_s + 0.5 * edge_s + beside_s < last.time_s {
+        while to_s <= from_s + SAG_S.1 && to_s + 0.5 * (edge_s + beside_s) < last.time_s {
             let Some(high) = &high else { break };
             let inside = rise.get(at(from_s + 0.5 * edge_s)..at(to_s - 0.5 * edge_s));
             let after = beside(to_s, to_s + 0.5 * edge_s, to_s + 0.5 * edge_s + beside_s);

@@ -1078,7 +1078,15 @@ impl Reduction<'_> {
                 let motion = sweep.motions.get(after).or(sweep.motions.last());
                 motion.map_or(0.0, |m| self.swept(sweep, *m).rpm())
             };
-            if let Some(Sag { span_s, sudden }) = sweep.sag {
+            let misfires_within = |(from_s, to_s): (f64, f64)| {
+                let within = |it: &Misfire| (from_s - JOLT_S..=to_s + JOLT_S).contains(&it.time_s);
+                sweep.misfires.iter().any(within)
+            };
+            // Misfires lower what averages see as well, and are left out of the curve.
+            let told = sweep
+                .sag
+                .filter(|it| it.sudden || !misfires_within(it.span_s));
+            if let Some(Sag { span_s, sudden }) = told {
                 let what = if sudden {
                     "is lower from one moment to the next: the throttle was let go part of the way or the firing failed, \
                      unless other pulls have the same hole; points there are not trustworthy"
