@@ -162,7 +162,7 @@ impl Rows {
             let harmonic = column - SMOOTH_TERMS;
             // Angles count from the same tooth in every window.
             let (sin, cos) = (pitch * index[tooth] as f64 * orders[harmonic / 2]).sin_cos();
-            if harmonic % 2 == 0 { cos } else { sin }
+            if harmonic.is_multiple_of(2) { cos } else { sin }
         });
         let place = |index: &i64| usize::try_from(index.rem_euclid(teeth as i64)).unwrap_or(0);
         Some(Self {

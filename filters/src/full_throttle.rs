@@ -601,6 +601,8 @@ pub fn full_throttle(
         if goes_on { to } else { peak },
         (from > start, goes_on),
     )?;
+    // What a swing of the drive parts for a moment is no break.
+    let broken = broken.filter(|it| it.to_s - it.from_s > SETTLE_S);
     let whole = averages[parts[0].0].time_s..averages[top].time_s;
     Some(FullThrottle {
         rise: rise.position(whole.start)..rise.position(whole.end),

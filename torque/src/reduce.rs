@@ -142,13 +142,17 @@ pub struct ReduceOptions {
 pub enum ReduceError {
     /// The teeth hold no full-throttle rise, and no speed that was held.
     #[error(
-        "no full-throttle rise above {start_rpm:.0} rpm in {edges} pickup edges{held}; the pull rules' start speed may be too high, or the pickup saw nothing"
+        "no full-throttle rise above {start_rpm:.0} rpm in {edges} pickup edges ({missed} teeth not seen, {extra} edges that were no teeth){held}; the pull rules' start speed may be too high, or the pickup saw nothing, or hears another one or the ignition"
     )]
     NoRise {
         /// Start speed asked for.
         start_rpm: f64,
         /// Edges in the recording.
         edges: usize,
+        /// Teeth that were not seen.
+        missed: u64,
+        /// Edges that were no teeth.
+        extra: u64,
         /// The same about held speeds, where they would have counted.
         held: &'static str,
     },
@@ -454,6 +458,8 @@ impl Reduction<'_> {
             return Err(ReduceError::NoRise {
                 start_rpm: self.options.start_rad_per_s / RAD_PER_S_PER_RPM,
                 edges: self.pull.edges.len(),
+                missed: self.train.faults.missed,
+                extra: self.train.faults.extra,
                 held: if self.stand.load_cell.is_some() {
                     ", and no speed held long enough to settle"
                 } else {
