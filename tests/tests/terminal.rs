@@ -442,6 +442,70 @@ fn what_was_rehearsed_is_said_only_where_it_matters() {
     assert!(reduced.ok && !reduced.err.contains(NOTE), "{}", reduced.err);
 }
 
+/// Whatever was stored and can't be read is damage that is named, by `doctor` before anybody needs it.
+#[test]
+fn doctor_names_what_cannot_be_read() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).display().to_string();
+    std::fs::copy(bench().join("stand.toml"), path("stand.toml")).unwrap();
+    for (at, line) in [
+        (bench(), vec!["backup", &path("pulls")]),
+        (folder.path(), vec!["plan", "begin", "a", "b"]),
+        (folder.path(), vec!["exclude", "2", "misfired"]),
+        (folder.path(), vec!["assign", "3", "main jet 110"]),
+        (
+            folder.path(),
+            vec!["shelf", "main jet=105", "--rating", "4"],
+        ),
+    ] {
+        let ran = run(at, 1000, &line, "");
+        assert!(ran.ok, "{line:?}: {}", ran.err);
+    }
+    for (damage, named) in [
+        (
+            "UPDATE pulls SET air = '{}' WHERE id = 2",
+            "the air of pull 2",
+        ),
+        ("UPDATE setups SET parts = '[]' WHERE id = 1", "setup 1"),
+        (
+            "INSERT INTO meta VALUES ('air', '[]')",
+            "the air entered for the next pulls",
+        ),
+        (
+            "UPDATE events SET data = '{}' WHERE kind = 'plan begun'",
+            "(plan begun)",
+        ),
+        (
+            "UPDATE events SET data = '{}' WHERE kind = 'pull excluded'",
+            "(pull excluded)",
+        ),
+        (
+            "UPDATE events SET data = '{}' WHERE kind = 'setup corrected'",
+            "(setup corrected)",
+        ),
+        (
+            "UPDATE events SET data = '{}' WHERE kind = 'part described'",
+            "(part described)",
+        ),
+    ] {
+        let copy = tempfile::tempdir().unwrap();
+        let file = copy.path().join("leverarm.sqlite");
+        std::fs::copy(path("pulls/leverarm.sqlite"), &file).unwrap();
+        let store = copy.path().display().to_string();
+        let whole = run(folder.path(), 1000, &["doctor", &store], "");
+        assert!(whole.ok, "{}", whole.out);
+        let database = rusqlite::Connection::open(&file).unwrap();
+        assert_eq!(database.execute(damage, []).unwrap(), 1, "{damage}");
+        let ran = run(folder.path(), 1000, &["doctor", &store], "");
+        assert!(!ran.ok && ran.out.contains(named), "{damage}: {}", ran.out);
+        assert!(
+            ran.err.contains("damage in 1 place."),
+            "{damage}: {}",
+            ran.err
+        );
+    }
+}
+
 /// Commands that work on a stand take its file in the same way.
 #[test]
 fn the_stand_file_is_named_with_c() {

@@ -11,6 +11,7 @@ use leverarm_analysis::in_force;
 use leverarm_analysis::plan;
 use leverarm_analysis::reduction::EnteredAir;
 use leverarm_analysis::setup_correction;
+use leverarm_analysis::shelf::shelf;
 use leverarm_store::{Salvage, StoreError, StoreReader, salvage};
 
 #[derive(Debug, clap::Args)]
@@ -97,6 +98,9 @@ fn look(folder: &Path) -> Result<Vec<String>, Failure> {
     let checked = StoreReader::open(folder).and_then(|reader| {
         let mut found = reader.check()?;
         found.extend(unreadable_texts(&reader)?);
+        // Whatever is read more than once is named once.
+        let mut named = BTreeSet::new();
+        found.retain(|text| named.insert(text.clone()));
         Ok(found)
     });
     match checked {
@@ -113,7 +117,7 @@ fn look(folder: &Path) -> Result<Vec<String>, Failure> {
 }
 
 /// Texts that the store keeps whole, but of which this program can make nothing: a stand file, air, a
-/// plan, calibrations.
+/// plan, calibrations, words on pulls and parts.
 fn unreadable_texts(reader: &StoreReader) -> Result<Vec<String>, StoreError> {
     let mut found = Vec::new();
     let mut stands = BTreeSet::new();
@@ -136,6 +140,7 @@ fn unreadable_texts(reader: &StoreReader) -> Result<Vec<String>, StoreError> {
         plan::current(reader).err(),
         exclusions(reader).err(),
         setup_correction::pulls(reader).err(),
+        shelf(reader).err(),
     ];
     found.extend(kept.into_iter().flatten().map(|error| error.to_string()));
     Ok(found)
