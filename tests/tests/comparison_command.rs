@@ -463,22 +463,30 @@ fn old_tests_come_with_their_parts_and_mountings() {
     let stand = file("stand.toml");
     std::fs::write(&stand, STAND).unwrap();
     let run = |arguments: &[&str]| Ran::of(&[arguments, &["--config", &stand]].concat());
-    let (log, old) = (file("1.bin"), file("old"));
+    let old = file("old");
     let kept = folder.path().to_str().unwrap();
-    run(&["export", "1", "--out", &log, "--store", kept]).ok();
-    let import = |began: &str, more: &[&str]| {
+    let import = |pull: &str, began: &str, more: &[&str]| {
+        let log = file(&format!("{pull}.bin"));
+        run(&["export", pull, "--out", &log, "--store", kept]).ok();
         let all = [&["import", &log, "--store", &old, "--began", began], more].concat();
         run(&all)
     };
     let parts = ["--part", "main jet=105", "--part", "sleeve=3 mm; home-made"];
-    import("2026-05-03 14:20", &parts).fails_with(&["name it"]);
+    import("1", "2026-05-03 14:20", &parts).fails_with(&["name it"]);
     let named = [&["--setup", "old sleeve"], &parts[..]].concat();
-    import("2026-05-03 14:20", &named).ok();
-    import("2026-05-03 14:30", &["--setup", "old sleeve"]).ok();
-    import("2026-05-03 14:40", &["--setup", "old sleeve", "--again"]).ok();
+    import("1", "2026-05-03 14:20", &named).ok();
+    import("1", "2026-05-04 14:20", &named).fails_with(&["in this store already"]);
+    import("2", "2026-05-03 14:30", &["--setup", "old sleeve"]).ok();
+    import(
+        "3",
+        "2026-05-03 14:40",
+        &["--setup", "old sleeve", "--again"],
+    )
+    .ok();
     let others = ["--setup", "old sleeve", "--part", "sleeve=5 mm"];
-    import("2026-05-03 14:50", &others).fails_with(&["other parts"]);
-    import("2026-05-03 14:50", &["--setup", "Old Sleeve"]).fails_with(&["only in capital letters"]);
+    import("4", "2026-05-03 14:50", &others).fails_with(&["other parts"]);
+    import("4", "2026-05-03 14:50", &["--setup", "Old Sleeve"])
+        .fails_with(&["only in capital letters"]);
 
     let reader = StoreReader::open(Path::new(&old)).unwrap();
     let setups = reader.setups().unwrap();

@@ -2,6 +2,7 @@
 //! other.
 
 use anyhow::{Context, anyhow, bail};
+use std::ops::ControlFlow;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -10,7 +11,7 @@ use jiff::tz::TimeZone;
 use leverarm_analysis::mounting;
 use leverarm_analysis::reduction::EnteredAir;
 use leverarm_live::{Record, records_of_log};
-use leverarm_store::{PullState, Store, StoreError};
+use leverarm_store::{ChunkRange, PullState, Store, StoreError, StoreReader};
 use leverarm_torque::comparison::words::counted;
 use leverarm_values::CalibratedStand;
 use leverarm_values::calibration::Calibration;
@@ -69,6 +70,13 @@ pub(super) fn run(arguments: &ImportArguments) -> Result<(), Failure> {
         std::fs::File::open(log).with_context(|| log.display().to_string())?;
     }
     let mut store = Store::open(folder)?;
+    for log in &arguments.logs {
+        let name = log.display();
+        let bytes = std::fs::read(log).with_context(|| name.to_string())?;
+        if is_stored(&store.reader()?, &bytes)? {
+            bail!("{name}: its bytes are in this store already; a pull would pass for two");
+        }
+    }
     let of = Arc::new(CalibratedStand::new(read.stand.clone(), &calibration));
     let calibration = serde_json::to_string(&calibration)?;
     let belongs = Belongs {
@@ -123,6 +131,25 @@ pub(super) fn run(arguments: &ImportArguments) -> Result<(), Failure> {
         say(&message);
     }
     Ok(())
+}
+
+/// Whether a log begins with all the bytes of a connection.
+fn is_stored(reader: &StoreReader, log: &[u8]) -> Result<bool, StoreError> {
+    for connection in reader.connections()? {
+        let mut rest = log;
+        reader.for_each_chunk(connection.id, &ChunkRange::All, |chunk| {
+            let after = chunk.ok().and_then(|it| rest.strip_prefix(&it.bytes[..]));
+            rest = after.unwrap_or(log);
+            match after {
+                Some(_) => ControlFlow::Continue(()),
+                None => ControlFlow::Break(()),
+            }
+        })?;
+        if rest.len() < log.len() {
+            return Ok(true);
+        }
+    }
+    Ok(false)
 }
 
 fn tell(store: &mut Store, message: &str, wall_us: i64) -> Result<(), StoreError> {
