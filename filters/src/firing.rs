@@ -7,6 +7,29 @@
 //!
 //! A torque that swings by the same share of a steady torque moves the wheel by an angle that falls with the square of
 //! the speed: over it, what is felt is the same all along, and what the wheel's own errors add is told by that.
+//!
+//! ```
+//! // A drum of 24 teeth gains 20 rad/s²; three times a turn it feels the engine fire, but for the first 4 s.
+//! use leverarm_filters::firing::unfelt_s;
+//! use leverarm_filters::full_throttle::Wheel;
+//! use leverarm_filters::teeth::ToothTrain;
+//!
+//! let angle = |tooth: i64| std::f64::consts::TAU / 24.0 * tooth as f64;
+//! let time_s = |tooth: i64| {
+//!     let omega = (30_f64.powi(2) + 40.0 * angle(tooth)).sqrt();
+//!     let steady_s = (omega - 30.0) / 20.0;
+//!     let swing_rad = 5.0 * (3.0 * angle(tooth)).cos() / omega.powi(2);
+//!     steady_s + if steady_s > 4.0 { swing_rad / omega } else { 0.0 }
+//! };
+//! let train = ToothTrain {
+//!     time_s: (0..2000).map(time_s).collect(),
+//!     index: (0..2000).collect(),
+//!     ..ToothTrain::default()
+//! };
+//! let wheel = Wheel { teeth_per_turn: 24, cycles_per_turn: 3.0 };
+//! let (from_s, to_s) = unfelt_s(&train, wheel).expect("a stretch without");
+//! assert!(from_s < 0.1 && (to_s - 4.0).abs() < 0.4);
+//! ```
 
 use std::ops::Range;
 
