@@ -48,8 +48,9 @@ const HARMONICS: u32 = 4;
 const SMOOTH_TERMS: usize = 5;
 /// Orders of the wheel's turn nearer to each other, or to a whole one, are one: so exact is a window of a few turns.
 const SAME_ORDER: f64 = 0.03;
-/// Windows on each side that tell what is felt, and windows at least in which nothing is.
-const FELT_MIN: usize = 3;
+/// Windows on each side that tell what is felt, more than a drive takes to pass its resonance, and windows at least in
+/// which nothing is (this and the shares below: by reasoning, no source).
+const FELT_MIN: usize = 5;
 const UNFELT_MIN: usize = 2;
 /// Windows after and before such a change that may be neither: none, or those of a change of gear.
 const BESIDE_CHANGE: [(usize, usize); 2] = [(0, 0), (2, 1)];

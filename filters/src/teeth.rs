@@ -319,6 +319,8 @@ pub struct ToothTrain {
     pub gaps_s: Vec<(f64, f64)>,
 }
 
+/// A wheel of which so many teeth are missed, with gaps in doubt, is seen in part.
+const PARTLY_SEEN_MISSED: u64 = 8;
 /// So many missed teeth in a row are a gap, whose length must be found from both sides.
 const GAP_MISSED_MIN: u32 = 3;
 
@@ -335,16 +337,27 @@ struct Joint {
 /// Numbers the edges of a recorded stretch. Edges that fit neither what comes before nor what comes
 /// after are left out first, so that a false edge is not taken for the tooth that follows it. Edges whose tick does not advance are counted as extra.
 /// A longer gap is bridged with the speed and acceleration found on both sides of it.
-///
-/// Where that leaves doubt it is done from the end as well: a coil sees few teeth of a slow wheel, and from those alone
-/// nobody can say which they are.
 #[must_use]
 pub fn resolve(edges: &[Edge], tick_hz: f64, teeth_per_turn: u32, standstill_s: f64) -> ToothTrain {
-    let forwards = numbered(edges, tick_hz, teeth_per_turn, standstill_s);
+    numbered(edges, tick_hz, teeth_per_turn, standstill_s).0
+}
+
+/// The same for a wheel that is faster at the end than at the begin, not one that starts from rest. Where doubt is left it is
+/// done from the end as well: a coil sees few teeth of a slow wheel, and from those alone nobody can say which they are.
+#[must_use]
+pub fn resolve_pull(
+    edges: &[Edge],
+    tick_hz: f64,
+    teeth_per_turn: u32,
+    standstill_s: f64,
+) -> ToothTrain {
+    let (forwards, doubts) = numbered(edges, tick_hz, teeth_per_turn, standstill_s);
+    let is_partly_seen = !doubts.is_empty() && forwards.faults.missed >= PARTLY_SEEN_MISSED;
     let ends = edges.first().zip(edges.last());
-    let Some((first, last)) = ends.filter(|_| forwards.faults.uncertain_gaps > 0) else {
+    let Some((first, last)) = ends.filter(|_| is_partly_seen) else {
         return forwards;
     };
+    let least = reach(teeth_per_turn);
     let turned_back: Vec<Edge> = edges
         .iter()
         .rev()
@@ -353,10 +366,11 @@ pub fn resolve(edges: &[Edge], tick_hz: f64, teeth_per_turn: u32, standstill_s: 
             number: last.number.wrapping_sub(edge.number),
         })
         .collect();
-    let backwards = numbered(&turned_back, tick_hz, teeth_per_turn, standstill_s);
+    let (backwards, doubts_back) = numbered(&turned_back, tick_hz, teeth_per_turn, standstill_s);
     if backwards.faults.uncertain_gaps >= forwards.faults.uncertain_gaps {
-        return forwards;
+        return without_doubtful_ends(forwards, &doubts, least);
     }
+    let backwards = without_doubtful_ends(backwards, &doubts_back, least);
     let whole_s = last.tick.saturating_sub(first.tick) as f64 / tick_hz;
     let count = backwards.index.last().copied().unwrap_or(0);
     let turned = |(from_s, to_s): &(f64, f64)| (whole_s - to_s, whole_s - from_s);
@@ -374,7 +388,13 @@ pub fn resolve(edges: &[Edge], tick_hz: f64, teeth_per_turn: u32, standstill_s: 
     }
 }
 
-fn numbered(edges: &[Edge], tick_hz: f64, teeth_per_turn: u32, standstill_s: f64) -> ToothTrain {
+/// The train, and the first tooth after each gap of unknown length.
+fn numbered(
+    edges: &[Edge],
+    tick_hz: f64,
+    teeth_per_turn: u32,
+    standstill_s: f64,
+) -> (ToothTrain, Vec<usize>) {
     let mut tracker = ToothTracker::new(tick_hz, teeth_per_turn, standstill_s);
     let mut train = ToothTrain {
         origin_tick: edges.first().map_or(0, |edge| edge.tick),
@@ -433,7 +453,7 @@ fn numbered(edges: &[Edge], tick_hz: f64, teeth_per_turn: u32, standstill_s: f64
         }
         start = joint.at;
     }
-    without_doubtful_ends(train, &doubts, reach(teeth_per_turn))
+    (train, doubts)
 }
 
 /// A train without what lies at its ends beyond a gap of unknown length, where that is too little to mean anything.
@@ -632,7 +652,7 @@ mod tests {
                     truth.push(k as i64);
                 }
             }
-            let train = resolve(&edges(&seen), HZ, 8, 1.0);
+            let train = resolve_pull(&edges(&seen), HZ, 8, 1.0);
             let origin_s = train.origin_tick as f64 / HZ;
             let place = |t: f64| seen.partition_point(|it| *it < origin_s + t - 2.0 / HZ);
             let counted = train.time_s.iter().zip(&train.index);

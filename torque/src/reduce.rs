@@ -76,7 +76,7 @@ use leverarm_filters::full_throttle::{Break, FullThrottle, Sag, Wheel, full_thro
 use leverarm_filters::speed_fit::{
     FitError, FitOptions, KnownPattern, Motion, SpeedFit, fit_speed,
 };
-use leverarm_filters::teeth::{Edge, ToothTrain, resolve};
+use leverarm_filters::teeth::{Edge, ToothTrain, resolve_pull};
 
 pub use force::{ForceFault, ForceFaultKind, force_faults};
 pub use model::{LoadCellModel, LossModel, ReductionModel, WheelModel};
@@ -280,7 +280,7 @@ pub fn reduce(
         stand,
         options,
         factor: correction_factor(options)?,
-        train: resolve(
+        train: resolve_pull(
             pull.edges,
             pull.tick_hz,
             stand.wheel.teeth_per_turn,
@@ -797,7 +797,7 @@ impl Reduction<'_> {
         })?;
         let motions = fit.sampled(PEAK_SAMPLES);
         let second = self.stand.second_wheel.as_ref().map(|wheel| {
-            let train = resolve(
+            let train = resolve_pull(
                 self.pull.second_edges,
                 self.pull.tick_hz,
                 wheel.teeth_per_turn,

@@ -101,11 +101,19 @@ fn teeth(edges: &[Edge]) -> Vec<bool> {
             } else {
                 step_cost(ticks / before).min(step_cost(ticks / after)) // the speed jumps here
             };
+            // Two gaps are none the likelier for the teeth between them being noise; at an end it may be a wheel that starts
+            // from rest or comes to it.
+            let is_end = start == 0 || to == n - 1;
+            let gap = if is_end {
+                0.0
+            } else {
+                gap_cost(ticks / before.max(after))
+            };
             let left_out = match to - start - 1 {
                 0 => 0.0,
                 edges => LEFT_OUT + LEFT_OUT_TOO * (edges - 1) as f64,
             };
-            let whole = cost[start] + misfit + left_out;
+            let whole = cost[start] + misfit + gap + left_out;
             if whole < cost[to] {
                 (cost[to], from[to]) = (whole, start);
             }
@@ -125,9 +133,12 @@ fn teeth(edges: &[Edge]) -> Vec<bool> {
 fn step_cost(pitches: f64) -> f64 {
     let teeth = pitches.round().clamp(1.0, MISSED_MAX + 1.0);
     let off = ((pitches - teeth) / SPREAD).powi(2);
-    // Beyond that every tooth costs: two gaps are none the likelier for the teeth between them being noise.
-    let beyond = (pitches - teeth).clamp(0.0, BEYOND_MAX);
-    (off + MISSED * (teeth - 1.0)).min(MISFIT_MAX) + MISSED * beyond
+    (off + MISSED * (teeth - 1.0)).min(MISFIT_MAX)
+}
+
+/// What every tooth costs that is missed beyond those of [`step_cost`].
+fn gap_cost(pitches: f64) -> f64 {
+    MISSED * (pitches - MISSED_MAX - 1.0).clamp(0.0, BEYOND_MAX)
 }
 
 fn median(values: &[f64]) -> f64 {
