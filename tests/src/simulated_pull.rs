@@ -149,6 +149,8 @@ struct CycleLoss {
 
 /// A drive's loss is looked at over so long on each side of an instant: it beats with the cycles.
 const LOSS_S: f64 = 0.1;
+/// Pulls over which the loss of a drive that knocks is averaged.
+const KNOCKING_PULLS: usize = 10;
 
 impl DriveLoss {
     fn take(&mut self, cycle: f64, at: (f64, f64), dt_s: f64, (lost_j, given_j): (f64, f64)) {
@@ -335,6 +337,21 @@ impl Pull {
             self.engine_per_drum * self.mean_torque_nm(drum.1 * self.engine_per_drum / RPM);
         let swing_nm = mean_nm * work * self.swing(engine.0, work, phase);
         (swing_nm * swings * dt_s, mean_nm * drum.1 * dt_s)
+    }
+
+    /// What the drive takes at each speed. Where it knocks within each cycle, what one cycle loses is chance like its
+    /// work, and the truth is the mean of some pulls.
+    #[must_use]
+    pub fn losses_in_drive(&self, seen: &Seen, rng: &mut fastrand::Rng) -> Vec<DriveLoss> {
+        let firings_hz = self.to_rpm / 60.0 * self.cycles_per_engine_turn;
+        let knocks = self
+            .drive
+            .is_some_and(|drive| drive.lash_rad > 0.0 && drive.frequency_hz > firings_hz);
+        let mut losses = vec![seen.lost_in_drive.clone()];
+        if knocks {
+            losses.resize_with(KNOCKING_PULLS, || self.simulate(rng.u64(..)).lost_in_drive);
+        }
+        losses
     }
 
     /// Throttle: 1 fully open, negative while the closed engine drags. `closed_s` is when it closed.

@@ -241,6 +241,10 @@ const KNOWN_SHARE_MIN: f64 = 0.2;
 const ALIKE: f64 = 0.3;
 /// A curve that ends below this share of the greatest speed is told to.
 const END_SHARE_MIN: f64 = 0.96;
+/// Cycles of a healthy engine vary by this at most (J. Heywood, "Internal Combustion Engine Fundamentals", 1988,
+/// ch. 9.4, from memory); what is more may be the knocks of a drive with play. From the second on it is told.
+const COV_HEALTHY: f64 = 0.04;
+const COV_TOLD: f64 = 0.05;
 /// Work of a cycle that does not burn, over that of one that does: minus the friction (common
 /// practice: 10 to 25 %, no source).
 const MISFIRE_CYCLES: f64 = -1.15;
@@ -323,6 +327,8 @@ struct Sweep {
     own: Option<OwnSpeeds>,
     misfires: Vec<Misfire>,
     jolts: Vec<Jolt>,
+    /// Share of the acceleration that a drive which knocks may have taken: knocks take as much as they vary.
+    knocked: f64,
     /// Where the rise broke off beside it.
     broken: Option<Break>,
     /// Where it was held back.
@@ -562,9 +568,10 @@ impl Reduction<'_> {
     fn cycles(&self, sweep: &Sweep) -> Option<Cycles> {
         let found = sweep.fit.cycle_variation?;
         let share = self.inertial_share(sweep).filter(|share| *share > 0.0)?;
+        let cov = share * found.cov;
         Some(Cycles {
-            cov: share * found.cov,
-            uncertainty: share * found.uncertainty,
+            cov,
+            uncertainty: (share * found.uncertainty).hypot((cov - COV_HEALTHY).max(0.0)),
             count: found.cycles,
             misfires: sweep.misfires.clone(),
             jolts: sweep.jolts.clone(),
@@ -821,12 +828,17 @@ impl Reduction<'_> {
             fit,
             misfires: Vec::new(),
             jolts: Vec::new(),
+            knocked: 0.0,
             broken: None,
             sag: None,
             unfelt_s: None,
             pattern_found,
         };
         self.tell_jumps(&mut sweep);
+        let share = self.inertial_share(&sweep).filter(|share| *share > 0.0);
+        if let Some((found, share)) = sweep.fit.cycle_variation.zip(share) {
+            sweep.knocked = (found.cov - COV_HEALTHY / share).max(0.0);
+        }
         Ok(sweep)
     }
 
@@ -987,7 +999,9 @@ impl Reduction<'_> {
             .load_cell
             .and_then(|_| self.force.around(self.tick_of(motion.time_s), within));
         let mut model = PointModel::new(self.stand, self.options, motion, force);
-        model.alpha = Assessed::type_a(model.alpha.measured, sweep.degrees_of_freedom);
+        let (alpha, seen) = (motion.alpha_rad_per_s2, motion.alpha_uncertainty_rad_per_s2);
+        let alpha = Measured::new(alpha, seen.hypot(sweep.knocked * alpha));
+        model.alpha = Assessed::type_a(alpha, sweep.degrees_of_freedom);
         model.own = sweep.own.as_ref().and_then(|own| own.at(motion.time_s));
         model
     }
@@ -1227,7 +1241,17 @@ impl Reduction<'_> {
             let more = if more.is_empty() { "" } else { " and more" };
             format!("at {} rpm{more}", speeds.join(", "))
         };
-        if let Some(cycles) = self.cycles(sweep).filter(|it| !it.misfires.is_empty()) {
+        let cycles = self.cycles(sweep);
+        if let Some(cycles) = cycles.as_ref().filter(|it| it.cov > COV_TOLD) {
+            remarks.push(format!(
+                "uneven cycles: the work that reaches the wheel varies by {:.1} % from cycle to cycle, that of a \
+                 healthy engine by 1 to 4 %: it is near misfire, or the drive has play and knocks between firings; \
+                 that takes part of the torque, more at some speeds than at others and another part in the next \
+                 pull: the band is wider by that, and a dip may be the drive's",
+                100.0 * cycles.cov
+            ));
+        }
+        if let Some(cycles) = cycles.filter(|it| !it.misfires.is_empty()) {
             remarks.push(format!(
                 "misfires: {} working cycles did not burn, {}: left out of the curve",
                 cycles.misfire_words(),

@@ -327,6 +327,16 @@ fn real_engines() -> Vec<Stated> {
         known("misfires_in_bursts", 6.5, misfiring(0.004, 2.5)),
         known("shuffle_8hz", 6.5, driven(8.0, 0.03, 0.0)),
         known("shuffle_12hz_lash", 5.0, driven(12.0, 0.08, 0.02)),
+        // A single, with the harmonics of a real one, on a chain that slackens between its firings and knocks.
+        known(
+            "chain_with_play",
+            6.5,
+            Pull {
+                cycles: Cycles::varying(0.02),
+                ripple: [2.3, 2.1, 1.7],
+                ..driven(160.0, 0.06, 0.03)
+            },
+        ),
         known(
             "coil_8_teeth",
             5.0,
@@ -767,8 +777,10 @@ impl Stated {
             tally.live_coverage.take(covered_pct);
             tally.live_expanded.take(expanded_pct);
         }
-        let true_nm =
-            |rpm: f64| truth.mean_torque_nm(rpm) * (1.0 - seen.lost_in_drive.share(rpm)) * factor;
+        let losses = truth.losses_in_drive(&seen, &mut rng);
+        let lost =
+            |rpm: f64| losses.iter().map(|loss| loss.share(rpm)).sum::<f64>() / losses.len() as f64;
+        let true_nm = |rpm: f64| truth.mean_torque_nm(rpm) * (1.0 - lost(rpm)) * factor;
         let points: Vec<(f64, f64, f64, f64)> = curve
             .points
             .iter()

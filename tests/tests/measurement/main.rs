@@ -6,6 +6,7 @@
 mod bench;
 mod board_log;
 mod budget;
+mod chain;
 mod coil;
 mod inertia;
 mod load_cell;
