@@ -112,4 +112,4 @@ fn a_motion_that_no_wheel_has_is_refused() {
     assert!(unlike_teeth > 0);
 }
 
-const SEEDS: u64 = 10;
+const SEEDS: u64 = 24;
