@@ -242,7 +242,7 @@ const ALIKE: f64 = 0.3;
 /// A curve that ends below this share of the greatest speed is told to.
 const END_SHARE_MIN: f64 = 0.96;
 /// Cycles of a healthy engine vary by this at most (J. Heywood, "Internal Combustion Engine Fundamentals", 1988,
-/// ch. 9.4, from memory); what is more may be the knocks of a drive with play. From the second on it is told.
+/// ch. 9.4, from memory); what is more may be the knocks of a drive with play. From the second on it is told, and counts.
 const COV_HEALTHY: f64 = 0.04;
 const COV_TOLD: f64 = 0.05;
 /// Work of a cycle that does not burn, over that of one that does: minus the friction (common
@@ -836,8 +836,10 @@ impl Reduction<'_> {
         };
         self.tell_jumps(&mut sweep);
         let share = self.inertial_share(&sweep).filter(|share| *share > 0.0);
-        if let Some((found, share)) = sweep.fit.cycle_variation.zip(share) {
-            sweep.knocked = (found.cov - COV_HEALTHY / share).max(0.0);
+        if let Some((found, share)) = sweep.fit.cycle_variation.zip(share)
+            && share * found.cov > COV_TOLD
+        {
+            sweep.knocked = found.cov - COV_HEALTHY / share;
         }
         Ok(sweep)
     }
