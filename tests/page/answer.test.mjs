@@ -278,8 +278,8 @@ test("the drum's inertia by an added ring and by a known torque, from two coast-
     await ring.locator(".said", { hasText: "Not worked out: write the ring's moment of inertia, or its mass and both diameters" }).waitFor();
     await ring.getByLabel("The ring's moment of inertia").fill(`${RING} +/- 0.003 kg*m^2`);
     const [value, half] = await found(ring);
-    // The simulated drum's.
-    assert.ok(Math.abs(value - 1.2) <= half && half < 0.05, `${value} ± ${half}`);
+    // The simulated drum's. Friction is not quite the same in both coasts: a ring of half the drum tells no more.
+    assert.ok(Math.abs(value - 1.2) <= half && half < 0.25, `${value} ± ${half}`);
     assert.doesNotMatch(await ring.locator("pre").textContent(), /plot|put in force/);
     await ring.getByRole("button", { name: "Put it in force" }).click();
     await page.locator("#calibrations tr", { hasText: /^inertia1\.\d+ ± / }).waitFor();
