@@ -29,11 +29,12 @@ export async function until(what, look, limitMs = 30000) {
   throw new Error(`waited ${limitMs} ms in vain for ${what}; last: ${last}`);
 }
 
-/** Below the ports that the system gives to clients: other tests make thousands of these meanwhile. */
+/** Below the ports that the system gives to clients: other tests make thousands of these meanwhile. Above 10080, the
+ *  last of those that browsers refuse (WHATWG Fetch, "port blocking"). */
 export function freePort() {
   return new Promise((resolve) => {
     const server = createServer();
-    const port = 10_000 + Math.floor(22_000 * Math.random());
+    const port = 10_081 + Math.floor(22_000 * Math.random());
     server.once("error", () => resolve(freePort()));
     server.listen(port, "127.0.0.1", () => server.close(() => resolve(port)));
   });
@@ -55,7 +56,13 @@ export class Daemon {
       .replace('limit = "500 ms"', 'limit = "5 s"');
     writeFileSync(daemon.stand, daemon.options.change(stand).replace("127.0.0.1:0", address));
     daemon.options.prepare(daemon.folder);
-    await daemon.run();
+    try {
+      await daemon.run();
+    } catch (error) {
+      // The tests would wait for it.
+      await daemon.end();
+      throw error;
+    }
     return daemon;
   }
 
