@@ -632,6 +632,20 @@ impl ToothTrain {
             time_s,
         }
     }
+
+    /// The same teeth with time running back from `end_s`, counted from the last one.
+    #[must_use]
+    pub fn turned_back(&self, end_s: f64) -> Self {
+        let count = self.index.last().copied().unwrap_or(0);
+        let turned = |(from_s, to_s): &(f64, f64)| (end_s - to_s, end_s - from_s);
+        Self {
+            origin_tick: self.origin_tick,
+            time_s: self.time_s.iter().rev().map(|it| end_s - it).collect(),
+            index: self.index.iter().rev().map(|it| count - it).collect(),
+            faults: self.faults,
+            gaps_s: self.gaps_s.iter().rev().map(turned).collect(),
+        }
+    }
 }
 
 #[cfg(test)]

@@ -372,19 +372,9 @@ pub fn resolve_pull(
     }
     let backwards = without_doubtful_ends(backwards, &doubts_back, least);
     let whole_s = last.tick.saturating_sub(first.tick) as f64 / tick_hz;
-    let count = backwards.index.last().copied().unwrap_or(0);
-    let turned = |(from_s, to_s): &(f64, f64)| (whole_s - to_s, whole_s - from_s);
     ToothTrain {
         origin_tick: first.tick,
-        time_s: backwards
-            .time_s
-            .iter()
-            .rev()
-            .map(|it| whole_s - it)
-            .collect(),
-        index: backwards.index.iter().rev().map(|it| count - it).collect(),
-        faults: backwards.faults,
-        gaps_s: backwards.gaps_s.iter().rev().map(turned).collect(),
+        ..backwards.turned_back(whole_s)
     }
 }
 

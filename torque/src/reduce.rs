@@ -417,19 +417,6 @@ fn greater_beside(rise: &ToothTrain, (from_s, to_s): (f64, f64)) -> ToothTrain {
     }
 }
 
-/// The same teeth with time running back.
-fn backwards(train: &ToothTrain) -> ToothTrain {
-    let (end_s, end) = (
-        train.time_s.last().copied().unwrap_or(0.0),
-        train.index.last().copied().unwrap_or(0),
-    );
-    ToothTrain {
-        time_s: train.time_s.iter().rev().map(|it| end_s - it).collect(),
-        index: train.index.iter().rev().map(|it| end - it).collect(),
-        ..ToothTrain::default()
-    }
-}
-
 impl Reduction<'_> {
     fn engine_per_wheel(&self) -> f64 {
         self.stand.engine_per_wheel(self.stand.speed_ratio())
@@ -464,7 +451,7 @@ impl Reduction<'_> {
             return Err(ReduceError::NoRise {
                 start_rpm: self.options.start_rad_per_s / RAD_PER_S_PER_RPM,
                 edges: self.pull.edges.len(),
-                missed: self.train.faults.missed,
+                missed: self.missed_teeth(),
                 extra: self.train.faults.extra,
                 held: if self.stand.load_cell.is_some() {
                     ", and no speed held long enough to settle"
@@ -719,7 +706,7 @@ impl Reduction<'_> {
             return Ok(None);
         };
         let led = self.within(from_s, to_s);
-        let back = backwards(&led);
+        let back = led.turned_back(led.time_s.last().copied().unwrap_or(0.0));
         let start = self.options.start_rad_per_s / self.engine_per_wheel();
         let Some(open) = full_throttle(&back, self.wheel(), start) else {
             return Ok(None);
@@ -860,11 +847,7 @@ impl Reduction<'_> {
             to_s: part.time_s.last().copied().unwrap_or(0.0),
             from_rpm: rpm(0, reach.min(last)),
             to_rpm: rpm(last.saturating_sub(reach), last),
-            missed: self
-                .train
-                .faults
-                .missed
-                .saturating_sub(self.missing_teeth()),
+            missed: self.missed_teeth(),
             extra: self.train.faults.extra,
             cause,
         }
@@ -1041,7 +1024,7 @@ impl Reduction<'_> {
             .map(|breach| format!("air correction outside its range: {breach}"))
             .collect();
         let faults = self.train.faults;
-        let missed = faults.missed.saturating_sub(self.missing_teeth());
+        let missed = self.missed_teeth();
         if missed > 0 {
             remarks.push(format!("{missed} teeth not seen"));
         }
@@ -1055,6 +1038,12 @@ impl Reduction<'_> {
             ));
         }
         remarks
+    }
+
+    /// Teeth that the wheel has and that were not seen.
+    fn missed_teeth(&self) -> u64 {
+        let missed = self.train.faults.missed;
+        missed.saturating_sub(self.missing_teeth())
     }
 
     /// Teeth of the stretch that the wheel lacks on purpose.

@@ -13,6 +13,7 @@ use leverarm_analysis::reduction::EnteredAir;
 use leverarm_analysis::setup_correction;
 use leverarm_analysis::shelf::shelf;
 use leverarm_store::{Salvage, StoreError, StoreReader, salvage};
+use leverarm_torque::comparison::words::counted;
 
 #[derive(Debug, clap::Args)]
 pub(super) struct BackupArguments {
@@ -84,10 +85,10 @@ pub(super) fn doctor(arguments: &DoctorArguments) -> Result<(), Failure> {
         }
         (_, Some(_)) => Ok(()),
         (places, None) => Err(anyhow!(
-            "{}: damage in {places} place{}. Stop the daemon and keep the folder as it is; go on from \
+            "{}: damage in {}. Stop the daemon and keep the folder as it is; go on from \
              a backup, or save what can be read: leverarm doctor {} --repair-into NEW_FOLDER",
             folder.display(),
-            if places == 1 { "" } else { "s" },
+            counted(places, "place", "places"),
             folder.display()
         )),
     }

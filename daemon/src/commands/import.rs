@@ -70,10 +70,11 @@ pub(super) fn run(arguments: &ImportArguments) -> Result<(), Failure> {
         std::fs::File::open(log).with_context(|| log.display().to_string())?;
     }
     let mut store = Store::open(folder)?;
+    let reader = store.reader()?;
     for log in &arguments.logs {
         let name = log.display();
         let bytes = std::fs::read(log).with_context(|| name.to_string())?;
-        if is_stored(&store.reader()?, &bytes)? {
+        if is_stored(&reader, &bytes)? {
             bail!("{name}: its bytes are in this store already; a pull would pass for two");
         }
     }

@@ -2,11 +2,10 @@
 //!
 //! What it takes from the speed at one moment stays taken, so that the speeds' errors are its running sum: they hang
 //! together over the whole coast, and a plain least squares thinks itself far too sure of what it found. Here the drag's
-//! share of itself is a first-order Gauss-Markov process beside white noise of the speeds; the likelihood of both is
-//! what a Kalman filter finds in the residuals (G. Wahba, A. Harvey; the filter's form: A. Harvey, "Forecasting, Structural Time
-//! Series Models and the Kalman Filter", 1989, from memory), restricted to what the fitted terms leave (H. Patterson, R. Thompson,
-//! Biometrika 58 (1971) 545, from memory). How strong and how slow the wander is, is averaged over what is
-//! likely, not chosen.
+//! share of itself is a first-order Gauss-Markov process beside white noise of the speeds. Their likelihood is what a Kalman
+//! filter finds in the residuals (A. Harvey, "Forecasting, Structural Time Series Models and the Kalman Filter", 1989, from
+//! memory), restricted to what the fitted terms leave (H. Patterson, R. Thompson, Biometrika 58 (1971) 545, from memory). How
+//! strong and how slow the wander is, is averaged over what is likely, not chosen.
 
 use nalgebra::{DMatrix, DVector};
 use statrs::distribution::{ContinuousCDF, StudentsT};
@@ -65,12 +64,18 @@ pub(super) fn fit(
             };
             let (white, spread) = wander.whitened(design, speeds, times_s, &drag_rad_per_s2);
             let white_speeds = white.column(0).into_owned();
-            let fit = least_squares(
-                &white.columns(1, design.ncols()).into_owned(),
-                &white_speeds,
-            )?;
-            fits.push((log_likelihood(&fit, spread), fit));
+            let terms = white.columns(1, design.ncols()).into_owned();
+            // What leaves no digits, or no residuals at all, says nothing of how likely it is.
+            if let Ok(fit) = least_squares(&terms, &white_speeds)
+                && let likely = log_likelihood(&fit, spread)
+                && likely.is_finite()
+            {
+                fits.push((likely, fit));
+            }
         }
+    }
+    if fits.is_empty() {
+        fits.push((0.0, plain));
     }
     Ok(averaged(&fits, design, speeds))
 }
@@ -196,9 +201,11 @@ fn averaged(fits: &[(f64, LeastSquares)], design: &DMatrix<f64>, speeds: &DVecto
         };
         weighted().map(|(fit, w)| w * of(fit)).sum()
     };
-    if let Ok(student) = StudentsT::new(0.0, 1.0, freedom.min(STUDENT_MAX)) {
+    let u = covariance[(last, last)].sqrt();
+    if let Ok(student) = StudentsT::new(0.0, 1.0, freedom.min(STUDENT_MAX))
+        && u > 0.0
+    {
         let factor = student.inverse_cdf(0.975);
-        let u = covariance[(last, last)].sqrt();
         let (mut low, mut high) = (0.0, 20.0 * factor * u);
         for _ in 0..40 {
             let middle = 0.5 * (low + high);
