@@ -22,8 +22,10 @@
 use std::ops::Range;
 
 use leverarm_filters::teeth::ToothTrain;
+use nalgebra::{DMatrix, DVector};
 
 use super::losses::SpeedSample;
+use super::wander::{self, Fit, Seen};
 use crate::regression::{FitError, Polynomial};
 use crate::turns::{TurnSpeed, turn_speeds};
 use crate::uncertainty::Measured;
@@ -54,7 +56,7 @@ pub enum RunError {
     },
     /// The drum is never pulled up from near standstill.
     #[error(
-        "no falling weight in these teeth: expected a steady rise of {expected} teeth or more, found {found}"
+        "no falling weight in these teeth: expected a steady rise of {expected} teeth or more, found {found}: let it fall further, or fit a wheel of more teeth"
     )]
     NoFall {
         /// Least teeth.
@@ -151,77 +153,162 @@ pub fn coasting_alpha(
     ))
 }
 
-/// Teeth of a fall, at least.
-const FALL_TEETH_MIN: usize = 10;
-/// Part of the rise at each end that is left out: letting go, and the weight touching down.
-const FALL_TRIM: f64 = 0.1;
-
-/// Angular acceleration while a weight falls: the steady rise up to the greatest speed, as a
-/// parabola of the angle over time.
+/// Acceleration of a driven drum at one speed, with its standard uncertainty: of a parabola through the speeds within a fifth
+/// of it.
 ///
 /// # Errors
-/// When there is no such rise.
-pub fn falling_alpha(train: &ToothTrain, teeth_per_turn: u32) -> Result<Measured, RunError> {
-    let pitch = std::f64::consts::TAU / f64::from(teeth_per_turn.max(1));
-    let teeth = usize::try_from(teeth_per_turn.max(1)).unwrap_or(1);
-    let omega = |at: usize| {
-        let (t0, t1) = (train.time_s.get(at)?, train.time_s.get(at + teeth)?);
-        let (i0, i1) = (train.index.get(at)?, train.index.get(at + teeth)?);
-        Some(pitch * (i1 - i0) as f64 / (t1 - t0))
-    };
-    let last = train.time_s.len().saturating_sub(teeth + 1);
-    let peak = (0..=last)
-        .filter_map(|at| Some((at, omega(at)?)))
-        .max_by(|a, b| a.1.total_cmp(&b.1))
-        .map_or(0, |(at, _)| at);
-    // Back from there to where it began to rise.
-    let mut first = peak;
-    while first > 0 {
-        let slower = omega(first - 1)
-            .zip(omega(first))
-            .is_some_and(|(a, b)| a < b * 1.02);
-        let gap = train
-            .time_s
-            .get(first - 1)
-            .zip(train.time_s.get(first))
-            .is_some_and(|(a, b)| b - a > 1.0);
-        if !slower || gap {
-            break;
-        }
-        first -= 1;
-    }
-    #[expect(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "a share of a length"
-    )]
-    let trim = (FALL_TRIM * (peak - first) as f64).ceil() as usize;
-    let (from, to) = (first + trim, (peak + 1).saturating_sub(trim));
-    let found = to.saturating_sub(from);
-    if found < FALL_TEETH_MIN {
-        return Err(RunError::NoFall {
-            expected: FALL_TEETH_MIN,
-            found,
-        });
-    }
-    let times = train.time_s.get(from..to).unwrap_or_default();
-    let origin = times.first().copied().unwrap_or(0.0);
-    let x: Vec<f64> = times.iter().map(|t| t - origin).collect();
-    let y: Vec<f64> = train
-        .index
-        .get(from..to)
-        .unwrap_or_default()
+/// Speeds that do not determine it.
+pub fn driven_alpha(samples: &[SpeedSample], omega_rad_per_s: f64) -> Result<Measured, FitError> {
+    let near: Vec<&SpeedSample> = samples
         .iter()
-        .map(|index| pitch * *index as f64)
+        .filter(|s| (s.omega_rad_per_s / omega_rad_per_s - 1.0).abs() < 0.2)
         .collect();
-    let parabola = Polynomial::fit(&x, &y, 2)?;
-    let (Some(c2), Some(u)) = (
-        parabola.coefficients().get(2).copied(),
-        parabola.standard_errors().get(2).copied(),
-    ) else {
-        return Err(FitError::Singular { unknowns: 3 }.into());
-    };
-    Ok(Measured::new(2.0 * c2, 2.0 * u))
+    let times_s: Vec<f64> = near.iter().map(|s| s.time_s).collect();
+    let speeds: Vec<f64> = near.iter().map(|s| s.omega_rad_per_s).collect();
+    let passed_s = Polynomial::fit(&speeds, &times_s, 2)?.at(omega_rad_per_s);
+    let design = DMatrix::from_fn(near.len(), 3, |row, term| {
+        let since_s = times_s.get(row).map_or(0.0, |t| t - passed_s.value);
+        [1.0, 0.5 * since_s.powi(2), since_s]
+            .get(term)
+            .copied()
+            .unwrap_or(0.0)
+    });
+    let fit = wander::fit(&design, &DVector::from_vec(speeds), Seen::Speeds, &times_s)?;
+    Ok(last(&fit))
+}
+
+/// The last term of a fit.
+fn last(fit: &Fit) -> Measured {
+    let at = fit.coefficients.len().saturating_sub(1);
+    Measured::new(
+        fit.coefficients.get(at).copied().unwrap_or(0.0),
+        fit.covariance.get((at, at)).map_or(0.0, |v| v.sqrt()),
+    )
+}
+
+/// Teeth of a fall, at least.
+const FALL_TEETH_MIN: usize = 10;
+/// Part of the rise's time at each end that is left out: letting go, and the weight touching down.
+const FALL_TRIM: f64 = 0.1;
+/// Teeth after standstill that are left out: between them the time changes so fast that they can't be counted surely.
+const FROM_REST: usize = 4;
+/// Teeth that passed so often in a fall are told apart: each may sit wrong by an amount of its own.
+const PASSED_MIN: usize = 2;
+
+/// The steady rise of a drum that a weight pulls up, to its greatest speed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Fall {
+    times_s: Vec<f64>,
+    /// Turned angles at those times.
+    angles_rad: Vec<f64>,
+    /// Teeth that share what is unknown of where they sit: each its own, or all one.
+    places: Vec<i64>,
+}
+
+impl Fall {
+    /// The fall among recorded teeth.
+    ///
+    /// # Errors
+    /// When there is no such rise.
+    pub fn find(train: &ToothTrain, teeth_per_turn: u32) -> Result<Self, RunError> {
+        let pitch = std::f64::consts::TAU / f64::from(teeth_per_turn.max(1));
+        let teeth = usize::try_from(teeth_per_turn.max(1)).unwrap_or(1);
+        let omega = |at: usize| {
+            let (t0, t1) = (train.time_s.get(at)?, train.time_s.get(at + teeth)?);
+            let (i0, i1) = (train.index.get(at)?, train.index.get(at + teeth)?);
+            Some(pitch * (i1 - i0) as f64 / (t1 - t0))
+        };
+        let last = train.time_s.len().saturating_sub(teeth + 1);
+        let peak = (0..=last)
+            .filter_map(|at| Some((at, omega(at)?)))
+            .max_by(|a, b| a.1.total_cmp(&b.1))
+            .map_or(0, |(at, _)| at);
+        // Back from there to where it began to rise.
+        let mut first = peak;
+        while first > 0 {
+            let slower = omega(first - 1)
+                .zip(omega(first))
+                .is_some_and(|(a, b)| a < b * 1.02);
+            let gap = train
+                .time_s
+                .get(first - 1)
+                .zip(train.time_s.get(first))
+                .is_some_and(|(a, b)| b - a > 1.0);
+            if !slower || gap {
+                break;
+            }
+            first -= 1;
+        }
+        let time = |at: usize| train.time_s.get(at).copied().unwrap_or(0.0);
+        let trim_s = FALL_TRIM * (time(peak) - time(first));
+        let at = |time_s: f64| train.time_s.partition_point(|t| *t < time_s);
+        let from = at(time(first) + trim_s).max(first + FROM_REST);
+        let to = at(time(peak) - trim_s);
+        let found = to.saturating_sub(from);
+        if found < FALL_TEETH_MIN {
+            return Err(RunError::NoFall {
+                expected: FALL_TEETH_MIN,
+                found,
+            });
+        }
+        let index = train.index.get(from..to).unwrap_or_default();
+        let told_apart = found >= PASSED_MIN * teeth;
+        let places = if told_apart { teeth_per_turn.max(1) } else { 1 };
+        let place = |index: &i64| index.rem_euclid(i64::from(places));
+        Ok(Self {
+            times_s: train.time_s.get(from..to).unwrap_or_default().to_vec(),
+            angles_rad: index.iter().map(|index| pitch * *index as f64).collect(),
+            places: index.iter().map(place).collect(),
+        })
+    }
+
+    /// Least and greatest speed, rad/s: of the parabola through the angles.
+    ///
+    /// # Errors
+    /// Angles that do not determine it.
+    pub fn speeds_rad_per_s(&self) -> Result<(f64, f64), FitError> {
+        let parabola = Polynomial::fit(&self.times_s, &self.angles_rad, 2)?;
+        let at = |time_s: Option<&f64>| {
+            let (before, after) = time_s.map_or((0.0, 0.0), |t| (t - 0.5, t + 0.5));
+            parabola.rise(before, after).value
+        };
+        Ok((at(self.times_s.first()), at(self.times_s.last())))
+    }
+
+    /// Angular acceleration at a speed that was passed, with its standard uncertainty. Friction changes with speed, so that
+    /// two falls are to be compared at one.
+    ///
+    /// # Errors
+    /// Angles that do not determine it.
+    pub fn alpha_at(&self, omega_rad_per_s: f64) -> Result<Measured, FitError> {
+        let (slowest, fastest) = self.speeds_rad_per_s()?;
+        let (Some(first_s), Some(last_s)) = (self.times_s.first(), self.times_s.last()) else {
+            return Err(FitError::TooFewPoints {
+                unknowns: 4,
+                points: 0,
+            });
+        };
+        let passed_s =
+            first_s + (last_s - first_s) * (omega_rad_per_s - slowest) / (fastest - slowest);
+        let mut places = self.places.clone();
+        places.sort_unstable();
+        places.dedup();
+        let rows = self.times_s.iter().zip(&self.places);
+        let rows = rows.flat_map(|(time_s, place)| {
+            let since_s = time_s - passed_s;
+            let motion = [since_s, since_s.powi(3), 0.5 * since_s.powi(2)];
+            let here = places.iter().map(move |p| f64::from(p == place));
+            here.chain(motion)
+        });
+        let design = DMatrix::from_row_iterator(self.times_s.len(), places.len() + 3, rows);
+        let angles = DVector::from_column_slice(&self.angles_rad);
+        Ok(last(&wander::fit(
+            &design,
+            &angles,
+            Seen::Angles,
+            &self.times_s,
+        )?))
+    }
 }
 
 #[cfg(test)]
@@ -315,11 +402,11 @@ mod tests {
     #[test]
     fn the_acceleration_of_a_fall() {
         let train = train(0.0, 6.0, |t, _| if t < 3.0 { 5.0 } else { -0.4 });
-        let alpha = falling_alpha(&train, TEETH).unwrap();
+        let alpha = Fall::find(&train, TEETH).unwrap().alpha_at(7.5).unwrap();
         assert!((alpha.value / 5.0 - 1.0).abs() < 3e-3, "{alpha:?}");
         assert!(alpha.standard_uncertainty < 0.02, "{alpha:?}");
         assert!(matches!(
-            falling_alpha(&train.part(0..9), TEETH),
+            Fall::find(&train.part(0..9), TEETH),
             Err(RunError::NoFall { .. })
         ));
     }

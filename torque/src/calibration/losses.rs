@@ -25,7 +25,7 @@
 use nalgebra::{DMatrix, DVector, Matrix3, Vector3};
 use serde::{Deserialize, Serialize};
 
-use super::wander::{self, Fit};
+use super::wander::{self, Fit, Seen};
 use crate::{
     regression::{FitError, inflation, least_squares},
     uncertainty::{Assessed, CoverageError, Measured, coverage_factor},
@@ -312,7 +312,7 @@ impl Losses {
         }
         let design = DMatrix::from_row_iterator(samples.len(), unknowns, rows);
         let times_s: Vec<f64> = samples.iter().map(|s| s.time_s).collect();
-        let fit = wander::fit(&design, &DVector::from_vec(omegas), &times_s)?;
+        let fit = wander::fit(&design, &DVector::from_vec(omegas), Seen::Speeds, &times_s)?;
         Self::from_fit(&fit, 1, range, inertia_kg_m2, terms, bearing_temperature_k)
     }
 

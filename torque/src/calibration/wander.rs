@@ -1,18 +1,18 @@
-//! A drag that wanders while the drum coasts: grease that moves, a chain that finds its place, gusts at the drum.
+//! A drag that wanders while the drum coasts or is pulled: grease that moves, a chain that finds its place, gusts at the drum.
 //!
-//! What it takes from the speed at one moment stays taken, so that the speeds' errors are its running sum: they hang
-//! together over the whole coast, and a plain least squares thinks itself far too sure of what it found. Here the drag's
-//! share of itself is a first-order Gauss-Markov process beside white noise of the speeds. Their likelihood is what a Kalman
-//! filter finds in the residuals (A. Harvey, "Forecasting, Structural Time Series Models and the Kalman Filter", 1989, from
+//! What it takes from the speed at one moment stays taken, so that the speeds' errors are its running sum, and those of angles
+//! the sum of that: they hang together over the whole run, and a plain least squares thinks itself far too sure of what it
+//! found. Here some share of the acceleration is a first-order Gauss-Markov process beside white noise of what is seen. Their
+//! likelihood is what a Kalman filter finds in the residuals (A. Harvey, "Forecasting, Structural Time Series Models and the Kalman Filter", 1989, from
 //! memory), restricted to what the fitted terms leave (H. Patterson, R. Thompson, Biometrika 58 (1971) 545, from memory). How
 //! strong and how slow the wander is, is averaged over what is likely, not chosen.
 
-use nalgebra::{DMatrix, DVector};
+use nalgebra::{DMatrix, DVector, Matrix3, Matrix3xX, Vector3};
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
 use crate::regression::{FitError, LeastSquares, least_squares};
 
-/// Standard deviation of the drag as a share of itself: from what no bearing keeps to, to a third.
+/// Standard deviation as a share of the acceleration: from what no bearing keeps to, to a third.
 const SHARE: (f64, f64) = (1e-5, 0.3);
 const SHARES: i32 = 16;
 /// Shortest time over which it wanders, s.
@@ -24,31 +24,47 @@ const TIMES: i32 = 5;
 /// Beyond so many degrees of freedom Student's distribution is the normal one, and the library's loses digits.
 const STUDENT_MAX: f64 = 1000.0;
 
-/// Terms of the loss with what is known of them.
+/// Terms with what is known of them.
 pub(super) struct Fit {
     pub(super) coefficients: DVector<f64>,
     pub(super) covariance: DMatrix<f64>,
     pub(super) degrees_of_freedom: f64,
-    /// Standard deviation of the speeds about the fit, rad/s.
+    /// Standard deviation about the fit of what was seen, rad or rad/s.
     pub(super) residual_sd: f64,
 }
 
 /// One strength and time of the wander.
 struct Wander {
-    /// Share of the drag over the standard deviation of the speeds' noise.
+    kind: Seen,
+    /// Share over the standard deviation of the noise of what is seen.
     share_per_noise: f64,
     time_s: f64,
 }
 
-/// Fits speeds, rising in time, with the terms of a design, of which the first is the same for all.
+/// What the wheel's motion is seen by.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Seen {
+    /// Turned angles, rad.
+    Angles,
+    /// Speeds, rad/s.
+    Speeds,
+}
+
+/// Fits what was seen, rising in time, with the terms of a design. Of its last term the interval is the one that counts.
 pub(super) fn fit(
     design: &DMatrix<f64>,
-    speeds: &DVector<f64>,
+    seen: &DVector<f64>,
+    kind: Seen,
     times_s: &[f64],
 ) -> Result<Fit, FitError> {
-    let plain = least_squares(design, speeds)?;
-    let drag_rad_per_s2 = drag(&(design * &plain.coefficients), times_s);
-    let noise = noise(&plain.residuals, speeds.amax());
+    let plain = least_squares(design, seen)?;
+    let fitted = (design * &plain.coefficients).as_slice().to_vec();
+    let speeds = match kind {
+        Seen::Angles => slopes(&fitted, times_s),
+        Seen::Speeds => fitted,
+    };
+    let alpha_rad_per_s2 = slopes(&speeds, times_s);
+    let noise = noise(&plain.residuals, seen.amax());
     let lasted_s = times_s
         .last()
         .zip(times_s.first())
@@ -59,14 +75,15 @@ pub(super) fn fit(
     for share in steps(SHARE, SHARES) {
         for time_s in steps((fastest_s, slowest_s), TIMES) {
             let wander = Wander {
+                kind,
                 share_per_noise: share / noise,
                 time_s,
             };
-            let (white, spread) = wander.whitened(design, speeds, times_s, &drag_rad_per_s2);
-            let white_speeds = white.column(0).into_owned();
+            let (white, spread) = wander.whitened(design, seen, times_s, &alpha_rad_per_s2);
+            let white_seen = white.column(0).into_owned();
             let terms = white.columns(1, design.ncols()).into_owned();
             // What leaves no digits, or no residuals at all, says nothing of how likely it is.
-            if let Ok(fit) = least_squares(&terms, &white_speeds)
+            if let Ok(fit) = least_squares(&terms, &white_seen)
                 && let likely = log_likelihood(&fit, spread)
                 && likely.is_finite()
             {
@@ -77,7 +94,7 @@ pub(super) fn fit(
     if fits.is_empty() {
         fits.push((0.0, plain));
     }
-    Ok(averaged(&fits, design, speeds))
+    Ok(averaged(&fits, design, seen))
 }
 
 /// From the least to the greatest, in equal ratios.
@@ -85,14 +102,14 @@ fn steps((from, to): (f64, f64), count: i32) -> impl Iterator<Item = f64> {
     (0..count).map(move |i| from * (to / from).powf(f64::from(i) / f64::from(count - 1)))
 }
 
-/// How fast fitted speeds fall up to each of them.
-fn drag(fitted: &DVector<f64>, times_s: &[f64]) -> Vec<f64> {
-    let slopes = fitted.as_slice().windows(2).zip(times_s.windows(2));
-    let found: Vec<f64> = slopes.map(|(w, t)| (w[0] - w[1]) / (t[1] - t[0])).collect();
+/// How fast values change up to each of them.
+fn slopes(values: &[f64], times_s: &[f64]) -> Vec<f64> {
+    let pairs = values.windows(2).zip(times_s.windows(2));
+    let found: Vec<f64> = pairs.map(|(v, t)| (v[1] - v[0]) / (t[1] - t[0])).collect();
     found.first().into_iter().chain(&found).copied().collect()
 }
 
-/// Of the speeds, from their second differences: what wanders slowly leaves little in them.
+/// Of what is seen, from its second differences: what wanders slowly leaves little in them.
 fn noise(residuals: &DVector<f64>, greatest: f64) -> f64 {
     let squares: f64 = residuals
         .as_slice()
@@ -103,54 +120,65 @@ fn noise(residuals: &DVector<f64>, greatest: f64) -> f64 {
     (squares / (6.0 * count)).sqrt().max(1e-9 * greatest)
 }
 
+/// Points and weights of Gauss and Legendre on 0 to 1, by which the noise of a step is summed.
+const GAUSS: [(f64, f64); 4] = [
+    (0.069_431_844_202_973_71, 0.173_927_422_568_726_93),
+    (0.330_009_478_207_571_87, 0.326_072_577_431_273_07),
+    (0.669_990_521_792_428_1, 0.326_072_577_431_273_07),
+    (0.930_568_155_797_026_3, 0.173_927_422_568_726_93),
+];
+
 impl Wander {
-    /// Speeds and terms, in columns, as independent samples of one variance; and the sum of the logarithms of the variances
-    /// that they had. The filter's state is what was taken from the speed, and the share that is being taken.
+    /// What a share that is being taken has done to angle, speed and itself after some time.
+    fn reached(&self, time_s: f64, alpha_rad_per_s2: f64) -> Vector3<f64> {
+        let step = time_s / self.time_s;
+        let faded = -(-step).exp_m1();
+        Vector3::new(
+            alpha_rad_per_s2 * self.time_s.powi(2) * (step - faded),
+            alpha_rad_per_s2 * self.time_s * faded,
+            1.0 - faded,
+        )
+    }
+
+    /// What is seen and the terms, in columns, as independent samples of one variance; and the sum of the logarithms of the
+    /// variances that they had. The filter's state is what was taken from the angle, from the speed, and the share that is
+    /// being taken.
     fn whitened(
         &self,
         design: &DMatrix<f64>,
-        speeds: &DVector<f64>,
+        seen: &DVector<f64>,
         times_s: &[f64],
-        drag_rad_per_s2: &[f64],
+        alpha_rad_per_s2: &[f64],
     ) -> (DMatrix<f64>, f64) {
         let mut white = design.clone().insert_column(0, 0.0);
-        white.set_column(0, speeds);
-        let columns = white.ncols();
+        white.set_column(0, seen);
+        let at = match self.kind {
+            Seen::Angles => 0,
+            Seen::Speeds => 1,
+        };
         let variance = self.share_per_noise.powi(2);
-        let (mut taken, mut taking) = (DVector::zeros(columns), DVector::zeros(columns));
-        let (mut p_taken, mut p_both, mut p_taking) = (0.0, 0.0, variance);
+        let mut taken = Matrix3xX::zeros(white.ncols());
+        let mut covariance = Matrix3::from_diagonal(&Vector3::new(0.0, 0.0, variance));
         let (mut spread, mut before_s) = (0.0, None);
-        for (i, (time_s, drag)) in times_s.iter().zip(drag_rad_per_s2).enumerate() {
-            let step = before_s.map_or(0.0, |before| (time_s - before) / self.time_s);
+        for (i, (time_s, alpha)) in times_s.iter().zip(alpha_rad_per_s2).enumerate() {
+            let step_s = before_s.map_or(0.0, |before| time_s - before);
             before_s = Some(*time_s);
-            // Of the process over a step, and of its running sum.
-            let (kept, left) = ((-step).exp(), -(-step).exp_m1());
-            let gain = drag * self.time_s;
-            let summed = 2.0 * step - left * (2.0 + left);
-            // The same to the leading power, where the exact form has lost its digits.
-            let summed = if step < 1e-3 {
-                step.powi(3) / 1.5
-            } else {
-                summed
-            };
-            p_taken += gain * left * (2.0 * p_both + gain * left * p_taking)
-                + gain * gain * variance * summed;
-            p_both = kept * (p_both + gain * left * p_taking) + gain * variance * left * left;
-            p_taking = kept * kept * p_taking + variance * left * (1.0 + kept);
-            taken += gain * left * &taking;
-            taking *= kept;
-            let expected = p_taken + 1.0;
-            let (k_taken, k_taking) = (p_taken / expected, p_both / expected);
-            let mut row = white.row_mut(i);
-            for c in 0..columns {
-                let new = row[c] - taken[c];
-                taken[c] += k_taken * new;
-                taking[c] += k_taking * new;
-                row[c] = new / expected.sqrt();
+            let mut moved = Matrix3::identity();
+            moved[(0, 1)] = step_s;
+            moved.set_column(2, &self.reached(step_s, *alpha));
+            taken = moved * taken;
+            covariance = moved * covariance * moved.transpose();
+            for (point, weight) in GAUSS {
+                let reached = self.reached(point * step_s, *alpha);
+                let share = 2.0 * variance * weight * step_s / self.time_s;
+                covariance += share * reached * reached.transpose();
             }
-            p_taking -= k_taking * p_both;
-            p_both -= k_taken * p_both;
-            p_taken -= k_taken * p_taken;
+            let expected = covariance[(at, at)] + 1.0;
+            let gain = covariance.column(at) / expected;
+            let new = white.row(i) - taken.row(at);
+            taken += gain * &new;
+            white.set_row(i, &(new / expected.sqrt()));
+            covariance -= gain * covariance.row(at);
             spread += expected.ln();
         }
         (white, spread)
@@ -165,7 +193,7 @@ fn log_likelihood(fit: &LeastSquares, spread: f64) -> f64 {
 }
 
 /// The mean of fits by their likelihood; what they differ by is part of its covariance.
-fn averaged(fits: &[(f64, LeastSquares)], design: &DMatrix<f64>, speeds: &DVector<f64>) -> Fit {
+fn averaged(fits: &[(f64, LeastSquares)], design: &DMatrix<f64>, seen: &DVector<f64>) -> Fit {
     let likeliest = fits
         .iter()
         .map(|(l, _)| *l)
@@ -217,7 +245,7 @@ fn averaged(fits: &[(f64, LeastSquares)], design: &DMatrix<f64>, speeds: &DVecto
         }
         covariance *= (high / (factor * u)).powi(2);
     }
-    let residuals = speeds - design * &coefficients;
+    let residuals = seen - design * &coefficients;
     Fit {
         coefficients,
         covariance,

@@ -1,16 +1,15 @@
 //! The drum's moment of inertia: falling weight, known torque, or a ring of known inertia.
 
+use leverarm_filters::teeth::ToothTrain;
 use leverarm_plot::{Axis, Panel, Series};
 use leverarm_torque::calibration::coast::{
-    coast_down, coast_speeds, coasting_alpha, falling_alpha,
+    Fall, coast_down, coast_speeds, coasting_alpha, driven_alpha,
 };
 use leverarm_torque::calibration::inertia::{
     Agreement, FallingRun, added_ring, alpha_from_drop, compare, falling_weight, known_torque,
 };
 use leverarm_torque::calibration::losses::SpeedSample;
 use leverarm_torque::curve::RAD_PER_S_PER_RPM;
-use leverarm_torque::regression::Polynomial;
-use leverarm_torque::turns::turn_speeds;
 use leverarm_torque::uncertainty::{Assessed, Measured, propagate};
 use leverarm_values::calibration::{Change, Given, InertiaCalibration, InertiaMethod};
 use serde_json::json;
@@ -37,24 +36,14 @@ fn given(name: &str, measured: Measured, unit: &str) -> Given {
 
 /// One fall of a weight.
 #[derive(Debug, Clone)]
-pub struct Fall {
-    run: FallingRun,
-    speeds: Option<Series>,
+pub struct FallOf {
+    /// The weight.
+    pub mass_kg: Measured,
+    /// Of the drum.
+    pub acceleration: Acceleration,
 }
 
-impl Fall {
-    /// With an acceleration that is known, rad/s².
-    #[must_use]
-    pub fn entered(mass_kg: Measured, alpha_rad_per_s2: Measured) -> Self {
-        Self {
-            run: FallingRun {
-                mass_kg,
-                alpha_rad_per_s2,
-            },
-            speeds: None,
-        }
-    }
-
+impl FallOf {
     /// By stopwatch, on a cord wound at this radius.
     #[must_use]
     pub fn timed(
@@ -62,38 +51,25 @@ impl Fall {
         (height_m, time_s): (Measured, Measured),
         radius_m: Measured,
     ) -> Self {
-        Self::entered(mass_kg, alpha_from_drop(height_m, time_s, radius_m))
-    }
-
-    /// As recorded.
-    ///
-    /// # Errors
-    /// [`CalibrationError`].
-    pub fn recorded(
-        known: Known<'_>,
-        mass_kg: Measured,
-        run: &Run,
-    ) -> Result<Self, CalibrationError> {
-        let pickup = known.drum_pickup()?;
-        let train = run.train(pickup);
-        let teeth = u32::from(pickup.teeth);
-        let alpha = falling_alpha(&train, teeth)
-            .map_err(|error| CalibrationError::in_run(&run.name, error))?;
-        let speeds = turn_speeds(&train, teeth, 0.0, 0.05);
-        let points = speeds
-            .iter()
-            .map(|s| (s.middle_s(), s.omega_rad_per_s / RAD_PER_S_PER_RPM));
-        let speeds = Series::line(format!("{} kg", mass_kg.value), points.collect(), 0);
-        Ok(Self {
-            speeds: Some(speeds),
-            ..Self::entered(mass_kg, alpha)
-        })
+        Self {
+            mass_kg,
+            acceleration: Acceleration::Entered(alpha_from_drop(height_m, time_s, radius_m)),
+        }
     }
 }
 
 /// Share by which friction differs between two runs one after the other where the stand tells none
 /// (common practice, no source).
 const FRICTION_REPEATS: f64 = 0.01;
+/// The same between two falls, at least: they last seconds, in which friction that wanders by some per cent is not averaged
+/// out as over a coast-down (common practice, no source).
+const FALLS_REPEAT: f64 = 0.03;
+
+/// By what share friction differs between two falls: one standard deviation.
+#[must_use]
+pub fn falls_repeat(known: Known<'_>) -> f64 {
+    friction_repeats(known).max(FALLS_REPEAT)
+}
 
 /// By what share friction, which has to be the same in both runs, differs between them: one standard deviation.
 #[must_use]
@@ -112,17 +88,26 @@ fn with_friction(alpha: Measured, of_friction: f64, repeats: f64) -> Measured {
     Measured::new(alpha.value, alpha.standard_uncertainty.hypot(by_friction))
 }
 
-/// Inertia by two weights on a cord, and the friction torque, N·m.
+/// Inertia by two weights on a cord, and the friction torque, N·m, at a drum speed in rad/s.
 ///
 /// # Errors
-/// [`CalibrationError::Inertia`].
+/// [`CalibrationError`].
 pub fn by_falling_weight(
-    falls: [Fall; 2],
+    falls: &[FallOf; 2],
     radius_m: Measured,
     gravity: Measured,
+    speed: Option<f64>,
     friction_repeats: f64,
 ) -> Result<(Measurement, Measured), CalibrationError> {
-    let runs = falls.clone().map(|fall| fall.run);
+    let [light, heavy] = falls.each_ref().map(|fall| &fall.acceleration);
+    let omega = speed_of([light, heavy], speed)?;
+    let [light_alpha, heavy_alpha] = [light.at(omega)?, heavy.at(omega)?];
+    let [light_mass, heavy_mass] = falls.each_ref().map(|fall| fall.mass_kg);
+    let runs =
+        [(light_mass, light_alpha), (heavy_mass, heavy_alpha)].map(|(mass_kg, alpha)| FallingRun {
+            mass_kg,
+            alpha_rad_per_s2: alpha,
+        });
     let same = falling_weight(runs, radius_m, gravity)?;
     let [first, second] = runs.map(|run| {
         let cord = run.mass_kg.value * radius_m.value.powi(2);
@@ -133,7 +118,7 @@ pub fn by_falling_weight(
         }
     });
     let result = falling_weight([first, second], radius_m, gravity)?;
-    let curves = falls.into_iter().enumerate();
+    let labels = [light_mass, heavy_mass].map(|mass| format!("{} kg", mass.value));
     let measurement = Measurement {
         method: InertiaMethod::FallingWeight,
         inertia: Assessed::type_b(result.inertia_kg_m2),
@@ -145,26 +130,24 @@ pub fn by_falling_weight(
             given("second mass", second.mass_kg, "kg"),
             given("second acceleration", second.alpha_rad_per_s2, "rad/s²"),
             given("friction", result.friction_nm, "N·m"),
+            given("drum speed", Measured::exact(omega), "rad/s"),
         ],
-        series: curves
-            .filter_map(|(style, fall)| {
-                Some(Series {
-                    style,
-                    ..fall.speeds?
-                })
-            })
-            .collect(),
+        series: series_of([(&labels[0], light), (&labels[1], heavy)]),
     };
     Ok((measurement, result.friction_nm))
 }
 
-/// An acceleration that is entered, or the speeds to take it from.
+/// An acceleration that is entered, or a run to take it from.
 #[derive(Debug, Clone)]
 pub enum Acceleration {
     /// rad/s².
     Entered(Measured),
-    /// Speeds of a run.
-    Recorded(Vec<SpeedSample>),
+    /// Speeds of a coast-down.
+    Coasting(Vec<SpeedSample>),
+    /// Speeds of a drum that is driven.
+    Driven(Vec<SpeedSample>),
+    /// A weight falls; speeds for the plot.
+    Falling(Fall, Vec<SpeedSample>),
 }
 
 impl Acceleration {
@@ -173,12 +156,10 @@ impl Acceleration {
     /// # Errors
     /// [`CalibrationError`].
     pub fn of_coast(known: Known<'_>, run: &Run) -> Result<Self, CalibrationError> {
-        let pickup = known.drum_pickup()?;
-        let train = run.train(pickup);
-        let teeth = u32::from(pickup.teeth);
+        let (train, teeth) = drum_teeth(known, run)?;
         let range = coast_down(&train, teeth)
             .map_err(|error| CalibrationError::in_run(&run.name, error))?;
-        Ok(Self::Recorded(coast_speeds(&train.part(range), teeth)))
+        Ok(Self::Coasting(coast_speeds(&train.part(range), teeth)))
     }
 
     /// The part of a run in which the drum is driven: up to its greatest speed.
@@ -186,8 +167,8 @@ impl Acceleration {
     /// # Errors
     /// [`CalibrationError`].
     pub fn of_rise(known: Known<'_>, run: &Run) -> Result<Self, CalibrationError> {
-        let pickup = known.drum_pickup()?;
-        let mut samples = coast_speeds(&run.train(pickup), u32::from(pickup.teeth));
+        let (train, teeth) = drum_teeth(known, run)?;
+        let mut samples = coast_speeds(&train, teeth);
         let peak = samples
             .iter()
             .enumerate()
@@ -205,45 +186,49 @@ impl Acceleration {
                 turns: samples.len(),
             });
         }
-        Ok(Self::Recorded(samples))
+        Ok(Self::Driven(samples))
     }
 
-    fn coasting(&self, omega: f64, friction_repeats: f64) -> Result<Measured, CalibrationError> {
-        let alpha = match self {
+    /// The part of a run in which a weight falls.
+    ///
+    /// # Errors
+    /// [`CalibrationError`].
+    pub fn of_fall(known: Known<'_>, run: &Run) -> Result<Self, CalibrationError> {
+        let (train, teeth) = drum_teeth(known, run)?;
+        let fall = Fall::find(&train, teeth)
+            .map_err(|error| CalibrationError::in_run(&run.name, error))?;
+        Ok(Self::Falling(fall, coast_speeds(&train, teeth)))
+    }
+
+    fn at(&self, omega: f64) -> Result<Measured, CalibrationError> {
+        Ok(match self {
             Self::Entered(alpha) => *alpha,
-            Self::Recorded(samples) => coasting_alpha(samples, omega)?,
-        };
+            Self::Coasting(samples) => coasting_alpha(samples, omega)?,
+            Self::Driven(samples) => driven_alpha(samples, omega)?,
+            Self::Falling(fall, _) => fall.alpha_at(omega)?,
+        })
+    }
+
+    /// With what friction differs from run to run.
+    fn coasting(&self, omega: f64, friction_repeats: f64) -> Result<Measured, CalibrationError> {
+        let alpha = self.at(omega)?;
         Ok(with_friction(alpha, alpha.value, friction_repeats))
     }
 
-    /// Slope of a parabola through the speeds within a fifth of `omega`.
-    fn driven(&self, omega: f64) -> Result<Measured, CalibrationError> {
-        let samples = match self {
-            Self::Entered(alpha) => return Ok(*alpha),
-            Self::Recorded(samples) => samples,
-        };
-        // Time as a function of speed: a straight rise is a straight line in both.
-        let (x, y): (Vec<f64>, Vec<f64>) = samples
-            .iter()
-            .filter(|s| (s.omega_rad_per_s / omega - 1.0).abs() < 0.2)
-            .map(|s| (s.omega_rad_per_s - omega, s.time_s))
-            .unzip();
-        let curve = Polynomial::fit(&x, &y, 2)?;
-        let slope = curve.coefficients().get(1).copied().unwrap_or(0.0);
-        let error = curve.standard_errors().get(1).copied().unwrap_or(0.0);
-        Ok(propagate([Measured::new(slope, error)], |[s]| 1.0 / s))
-    }
-
-    fn range_rad_per_s(&self) -> (f64, f64) {
-        let Self::Recorded(samples) = self else {
-            return (0.0, f64::INFINITY);
-        };
-        let omegas = samples.iter().map(|s| s.omega_rad_per_s);
-        omegas.fold((f64::INFINITY, 0.0_f64), |(a, b), w| (a.min(w), b.max(w)))
+    fn range_rad_per_s(&self) -> Result<(f64, f64), CalibrationError> {
+        Ok(match self {
+            Self::Entered(_) => (0.0, f64::INFINITY),
+            Self::Falling(fall, _) => fall.speeds_rad_per_s()?,
+            Self::Coasting(samples) | Self::Driven(samples) => samples
+                .iter()
+                .map(|s| s.omega_rad_per_s)
+                .fold((f64::INFINITY, 0.0_f64), |(a, b), w| (a.min(w), b.max(w))),
+        })
     }
 
     fn series(&self, label: &str, style: usize) -> Option<Series> {
-        let Self::Recorded(samples) = self else {
+        let (Self::Coasting(samples) | Self::Driven(samples) | Self::Falling(_, samples)) = self
+        else {
             return None;
         };
         let start_s = samples.first()?.time_s;
@@ -254,13 +239,20 @@ impl Acceleration {
     }
 }
 
+/// Teeth of the drum's pickup in a run, and how many it has a turn.
+fn drum_teeth(known: Known<'_>, run: &Run) -> Result<(ToothTrain, u32), CalibrationError> {
+    let pickup = known.drum_pickup()?;
+    Ok((run.train(pickup), u32::from(pickup.teeth)))
+}
+
 /// The drum speed at which two accelerations are compared, rad/s: as wanted, or the middle of what both
 /// cover.
 fn speed_of(pair: [&Acceleration; 2], wanted: Option<f64>) -> Result<f64, CalibrationError> {
     if let Some(omega) = wanted {
         return Ok(omega);
     }
-    let [(low, high), (other_low, other_high)] = pair.map(Acceleration::range_rad_per_s);
+    let [a, b] = pair;
+    let ((low, high), (other_low, other_high)) = (a.range_rad_per_s()?, b.range_rad_per_s()?);
     let (low, high) = (low.max(other_low), high.min(other_high));
     if high.is_infinite() {
         return Ok(0.0);
@@ -294,7 +286,7 @@ pub fn by_known_torque(
 ) -> Result<Measurement, CalibrationError> {
     let omega = speed_of([driven, coasting], speed)?;
     let (up, down) = (
-        driven.driven(omega)?,
+        driven.at(omega)?,
         coasting.coasting(omega, friction_repeats)?,
     );
     Ok(Measurement {

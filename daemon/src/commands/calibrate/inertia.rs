@@ -4,8 +4,8 @@ use anyhow::{Context, anyhow, bail};
 use std::collections::BTreeMap;
 
 use leverarm_analysis::calibration::inertia::{
-    Acceleration, Fall, Measurement, by_falling_weight, by_known_torque, by_pieces, by_ring,
-    friction_repeats, ring_kg_m2,
+    Acceleration, FallOf, Measurement, by_falling_weight, by_known_torque, by_pieces, by_ring,
+    falls_repeat, friction_repeats, ring_kg_m2,
 };
 use leverarm_analysis::calibration::runs::Run;
 use leverarm_analysis::calibration::{CalibrationError, Known, gravity_anywhere_m_per_s2, shown};
@@ -175,7 +175,7 @@ fn pairs(text: &str) -> Result<BTreeMap<String, String>, Failure> {
 }
 
 /// One fall: the weight and the acceleration.
-fn fall(session: &Session, text: &str, radius_m: Measured) -> Result<Fall, Failure> {
+fn fall(session: &Session, text: &str, radius_m: Measured) -> Result<FallOf, Failure> {
     let mut given = pairs(text)?;
     let mass = given.remove("mass").ok_or_else(|| {
         anyhow!("expected mass = … and one of log, pull, alpha, height with time")
@@ -197,11 +197,18 @@ fn fall(session: &Session, text: &str, radius_m: Measured) -> Result<Fall, Failu
         );
     }
     match (alpha, height.zip(time), recorded) {
-        (Some(alpha), None, None) => Ok(Fall::entered(mass_kg, alpha)),
-        (None, Some(drop), None) => Ok(Fall::timed(mass_kg, drop, radius_m)),
+        (Some(alpha), None, None) => Ok(FallOf {
+            mass_kg,
+            acceleration: Acceleration::Entered(alpha),
+        }),
+        (None, Some(drop), None) => Ok(FallOf::timed(mass_kg, drop, radius_m)),
         (None, None, Some(name)) => {
             let run = session.run(&name)?;
-            Fall::recorded(session.known(), mass_kg, &run).map_err(Failure::from)
+            let acceleration = Acceleration::of_fall(session.known(), &run)?;
+            Ok(FallOf {
+                mass_kg,
+                acceleration,
+            })
         }
         _ => Err(anyhow!(
             "expected one of log, pull, alpha, or height with time"
@@ -232,7 +239,13 @@ fn falling_weight(session: &Session, arguments: &InertiaArguments) -> Result<Mea
         })
     };
     let falls = [ask(0)?, ask(1)?];
-    let (measurement, friction_nm) = by_falling_weight(falls, radius_m, gravity, repeats(session))?;
+    let (measurement, friction_nm) = by_falling_weight(
+        &falls,
+        radius_m,
+        gravity,
+        speed(arguments)?,
+        repeats(falls_repeat(session.known())),
+    )?;
     say(&format!("friction torque: {}", shown(&friction_nm, "N·m")));
     if friction_nm.value < -2.0 * friction_nm.standard_uncertainty {
         say("note: a friction torque below zero means that a mass, the radius or a time is off");
@@ -269,8 +282,7 @@ fn speed(arguments: &InertiaArguments) -> Result<Option<f64>, Failure> {
 }
 
 /// How well friction, which drops out of two runs, is the same in both.
-fn repeats(session: &Session) -> f64 {
-    let share = friction_repeats(session.known());
+fn repeats(share: f64) -> f64 {
     say(&format!(
         "friction taken as the same in both runs within {:.1} % ([losses] repeatability in the stand file)",
         100.0 * share
@@ -304,7 +316,7 @@ fn known_torque(session: &Session, arguments: &InertiaArguments) -> Result<Measu
         &driven,
         &coasting,
         speed(arguments)?,
-        repeats(session),
+        repeats(friction_repeats(session.known())),
     )
     .map_err(Failure::from)
 }
@@ -350,5 +362,12 @@ fn added_ring(session: &Session, arguments: &InertiaArguments) -> Result<Measure
         "The coast-down with the ring (pull or byte log):",
         Acceleration::of_coast,
     )?;
-    by_ring(ring, &without, &with, speed(arguments)?, repeats(session)).map_err(Failure::from)
+    by_ring(
+        ring,
+        &without,
+        &with,
+        speed(arguments)?,
+        repeats(friction_repeats(session.known())),
+    )
+    .map_err(Failure::from)
 }
