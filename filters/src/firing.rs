@@ -84,12 +84,7 @@ pub fn unfelt_s(train: &ToothTrain, wheel: Wheel) -> Option<(f64, f64)> {
     let windows = windows(train, wheel, &orders)?;
     let mut most: Option<(f64, (usize, usize))> = None;
     for (harmonic, order) in orders.iter().enumerate() {
-        let swings: Vec<Complex<f64>> = windows.iter().map(|it| it.swings[harmonic]).collect();
-        let own_errors = (order - order.round()).abs() < SAME_ORDER;
-        let squares = windows
-            .iter()
-            .map(|it| (it.omega / windows[0].omega).powi(2));
-        let squares: Option<Vec<f64>> = own_errors.then(|| squares.collect());
+        let (swings, squares) = swings(&windows, harmonic, *order);
         if let Some((left, at)) = unfelt(&swings, squares.as_deref())
             && most.is_none_or(|(least, _)| left < least)
         {
@@ -107,6 +102,48 @@ pub fn unfelt_s(train: &ToothTrain, wheel: Wheel) -> Option<(f64, f64)> {
             .get(to)
             .map_or(last.to_s, |it| it.from_s + quarter(it)),
     ))
+}
+
+/// Whether the wheel feels the engine fire after a break in the rise, from when to when in s, as it does before: then the
+/// same gear is in.
+#[must_use]
+pub fn is_felt_after(train: &ToothTrain, wheel: Wheel, (from_s, to_s): (f64, f64)) -> bool {
+    let orders = orders(wheel);
+    let Some(windows) = windows(train, wheel, &orders) else {
+        return false;
+    };
+    let (before, after): (Vec<usize>, Vec<usize>) = (0..windows.len())
+        .filter(|k| windows[*k].to_s <= from_s || windows[*k].from_s >= to_s)
+        .partition(|k| windows[*k].to_s <= from_s);
+    if before.len() < FELT_MIN || after.len() < FELT_MIN {
+        return false;
+    }
+    let counted = [before, after.clone()].concat();
+    orders.iter().enumerate().any(|(harmonic, order)| {
+        let (swings, squares) = swings(&windows, harmonic, *order);
+        let left = |which: &dyn Fn(usize) -> Option<usize>| {
+            least_squares(&swings, squares.as_deref(), &counted, 1, which).map(|it| it.0)
+        };
+        let steady = left(&|_| Some(0));
+        let gone = left(&|k| (!after.contains(&k)).then_some(0));
+        steady
+            .zip(gone)
+            .is_some_and(|(steady, gone)| steady < LEFT_SHARE * gone)
+    })
+}
+
+/// A harmonic over the windows, and the squares of the speed where the wheel's own errors look like it.
+fn swings(
+    windows: &[Window],
+    harmonic: usize,
+    order: f64,
+) -> (Vec<Complex<f64>>, Option<Vec<f64>>) {
+    let own_errors = (order - order.round()).abs() < SAME_ORDER;
+    let square = |it: &Window| (it.omega / windows[0].omega).powi(2);
+    (
+        windows.iter().map(|it| it.swings[harmonic]).collect(),
+        own_errors.then(|| windows.iter().map(square).collect()),
+    )
 }
 
 /// Orders of the wheel's turn of the engine's harmonics that teeth can tell from each other and from a steady motion.
@@ -414,6 +451,11 @@ mod tests {
     /// mean at the cycle's own frequency and by as much less at each multiple (from memory, and that a clutch which slips
     /// passes on what its plates grip: any textbook of machine parts).
     fn felt(drive: Drive) -> Option<(f64, f64)> {
+        let (train, wheel) = turned(drive);
+        unfelt_s(&train, wheel)
+    }
+
+    fn turned(drive: Drive) -> (ToothTrain, Wheel) {
         let pitch = std::f64::consts::TAU / f64::from(drive.teeth);
         let (mut omega, mut theta, mut engine, mut next) = (50.0, 0.0, 0.0, 1_i64);
         let mut train = ToothTrain::default();
@@ -447,7 +489,26 @@ mod tests {
             teeth_per_turn: drive.teeth,
             cycles_per_turn: drive.cycles_per_turn,
         };
-        unfelt_s(&train, wheel)
+        (train, wheel)
+    }
+
+    /// The throttle let go for a moment, and another gear: in the one the engine is felt after it as before.
+    #[test]
+    fn the_same_gear_after_a_break_is_felt() {
+        let closed = |t: f64| if (2.5..2.8).contains(&t) { -0.3 } else { 1.0 };
+        for (teeth, cycles_per_turn) in [(8, 2.43), (8, 3.0), (60, 2.43), (36, 1.9)] {
+            for (ratio, same) in [(1.0, true), (0.75, false), (1.3, false)] {
+                let (train, wheel) = turned(Drive {
+                    teeth,
+                    cycles_per_turn,
+                    otherwise: (2.6, 9.0, ratio),
+                    torque: closed,
+                    ..CHAIN
+                });
+                let felt = is_felt_after(&train, wheel, (2.5, 2.9));
+                assert_eq!(felt, same, "{teeth}, {cycles_per_turn}, {ratio}");
+            }
+        }
     }
 
     #[test]

@@ -67,6 +67,14 @@ const HAND_BEGINS_SHARE: f64 = 0.1;
 const GEAR_SHARE: f64 = 0.08;
 /// A first part that gains less of the speed was no pull that another gear broke off.
 const FIRST_PART_SHARE: f64 = 0.2;
+/// One that gains more is enough by itself, where the gear afterwards may be another.
+const ENOUGH_SHARE: f64 = 0.45;
+/// A change of the acceleration is less than another gear makes where so many standard deviations more would be.
+const SAME_GEAR_SIGMA: f64 = 2.0;
+/// A throttle or gear on its way takes away the work of so long at least, and of more cycles than misfire in a row (common
+/// practice, no source).
+const BREAK_S_MIN: f64 = 0.1;
+const BREAK_CYCLES: f64 = 6.0;
 /// What held the rise back, a throttle that opens slowly or a drive that swings with the engine, lets go over this
 /// share of the time that it did.
 const SETTLE_SHARE: f64 = 0.2;
@@ -100,6 +108,14 @@ struct Average {
     time_s: f64,
     omega: f64,
     alpha: f64,
+    /// From when to when it looks.
+    reach_s: (f64, f64),
+}
+
+impl Average {
+    fn length_s(&self) -> f64 {
+        self.reach_s.1 - self.reach_s.0
+    }
 }
 
 /// Teeth over which to average: whole turns, covering a working cycle and [`AVERAGE_S_MIN`].
@@ -112,26 +128,36 @@ fn averaging_teeth(train: &ToothTrain, wheel: Wheel) -> usize {
     teeth * floor_to_usize(turns_for_cycle.max(turns_for_time))
 }
 
-fn averages(train: &ToothTrain, wheel: Wheel) -> (Vec<Average>, usize) {
-    let width = averaging_teeth(train, wheel);
+fn averages(train: &ToothTrain, wheel: Wheel) -> Vec<Average> {
+    // Turns are whole by which teeth they end with, also where some were not seen.
+    let turned = i64::try_from(averaging_teeth(train, wheel)).unwrap_or(i64::MAX);
     let pitch = std::f64::consts::TAU / f64::from(wheel.teeth_per_turn.max(1));
-    let n = train.time_s.len();
-    let mut found = Vec::with_capacity(n.saturating_sub(2 * width));
-    for k in 0..n.saturating_sub(2 * width) {
-        let (a, b, c) = (k, k + width, k + 2 * width);
-        let omega = |from: usize, to: usize| {
-            let teeth = (train.index[to] - train.index[from]) as f64;
-            pitch * teeth / (train.time_s[to] - train.time_s[from])
-        };
-        let step = 0.5 * (train.time_s[c] - train.time_s[a]);
+    let (time_s, index) = (&train.time_s, &train.index);
+    let omega = |from: usize, to: usize| {
+        pitch * (index[to] - index[from]) as f64 / (time_s[to] - time_s[from])
+    };
+    let mut found = Vec::with_capacity(index.len());
+    let (mut b, mut c) = (0, 0);
+    for a in 0..index.len() {
+        let end = |turns: i64| index[a].saturating_add(turned.saturating_mul(turns));
+        while index.get(b).is_some_and(|it| *it < end(1)) {
+            b += 1;
+        }
+        while index.get(c).is_some_and(|it| *it < end(2)) {
+            c += 1;
+        }
+        if index.get(b) != Some(&end(1)) || index.get(c) != Some(&end(2)) {
+            continue;
+        }
         let (first, second) = (omega(a, b), omega(b, c));
         found.push(Average {
-            time_s: train.time_s[b],
+            time_s: time_s[b],
             omega: 0.5 * (first + second),
-            alpha: (second - first) / step,
+            alpha: (second - first) / (0.5 * (time_s[c] - time_s[a])),
+            reach_s: (time_s[a], time_s[c]),
         });
     }
-    (found, width)
+    found
 }
 
 /// A straight line through accelerations over time, as far as a fall needs it.
@@ -310,16 +336,27 @@ pub struct Break {
     pub from_s: f64,
     /// Where the speed rises again.
     pub to_s: f64,
-    /// By how much the acceleration after it differs from that before, as a share, where it surely does: at one
-    /// speed an engine pulls alike, but not in two gears.
-    pub change: Option<f64>,
+    /// At one speed an engine pulls alike, but not in two gears.
+    pub gear: Gear,
 }
 
-/// A stretch of averages, and the averages that look no further than `width` teeth to each side.
+/// Whether the wheel is driven in the same gear after a break.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Gear {
+    /// The acceleration is what it was.
+    Same,
+    /// It surely differs from what it was by this share.
+    Another(f64),
+    /// Nobody can tell.
+    Unknown,
+}
+
+/// A train, and its averages.
 struct Rise<'a> {
     train: &'a ToothTrain,
     averages: &'a [Average],
-    width: usize,
+    /// What the wheel turns in a working cycle, rad.
+    cycle_rad: f64,
 }
 
 impl Rise<'_> {
@@ -377,7 +414,37 @@ impl Rise<'_> {
             found.push((open, end));
             from = end.max(open + 1);
         }
+        found.dedup_by(|after, before| {
+            let moment = !self.is_break(*before, *after);
+            if moment {
+                before.1 = after.1;
+            }
+            moment
+        });
         found
+    }
+
+    /// Misfires, or a drive that swings, lose less of the rise between two stretches than a throttle or a gear on its way.
+    fn is_break(&self, before: (usize, usize), after: (usize, usize)) -> bool {
+        let (a, b) = (&self.averages[before.1], &self.averages[after.0]);
+        let from = self.at_time(a.reach_s.0).max(before.0);
+        let to = self.at_time(b.reach_s.1).min(after.1);
+        let beside = |from: usize, to: usize| {
+            let within = self.averages.get(from..to).filter(|it| it.len() > 3);
+            within.map(median_alpha)
+        };
+        let (a, b) = (&self.averages[from], &self.averages[to]);
+        let high = beside(self.at_time(a.time_s - BESIDE_FALL_S).max(before.0), from);
+        let low = beside(to, self.at_time(b.time_s + BESIDE_FALL_S).min(after.1));
+        let level = match (high, low) {
+            (Some(high), Some(low)) => 0.5 * (high + low),
+            (one, other) => match one.or(other) {
+                Some(level) => level,
+                None => return true,
+            },
+        };
+        let lost_s = b.time_s - a.time_s - (b.omega - a.omega) / level;
+        lost_s > BREAK_S_MIN.max(BREAK_CYCLES * self.cycle_rad / a.omega)
     }
 
     /// The break between two stretches.
@@ -388,9 +455,11 @@ impl Rise<'_> {
         );
         let middle_s = 0.5 * (from_s + to_s);
         let last = before.1.saturating_sub(1).max(before.0);
-        let (from, to) = self.reach_s(last);
-        let average_s = to - from;
-        let beside_s = BESIDE_FALL_S.max(BESIDE_FALL_AVERAGES * average_s);
+        let average_s = self.averages[last].length_s();
+        let rise_s = self.averages[after.1].time_s - self.averages[before.0].time_s;
+        let beside_s = BESIDE_FALL_S
+            .max(BESIDE_FALL_AVERAGES * average_s)
+            .max(FALL_SPEED_SHARE * rise_s);
         let settled_s = to_s + average_s + SETTLE_S;
         let (before_to, after_from) = (self.at_time(from_s - average_s), self.at_time(settled_s));
         let stretch = |from: usize, to: usize| self.averages.get(from..to).unwrap_or(&[]);
@@ -399,32 +468,28 @@ impl Rise<'_> {
             before_to,
         );
         let low = stretch(after_from, self.at_time(settled_s + beside_s).min(after.1));
-        let change = (high.len() > 3 && low.len() > 3).then(|| {
+        let gear = || {
+            if high.len() < 4 || low.len() < 4 {
+                return None;
+            }
             let a = Line::through(high, middle_s, shared(high, average_s))?;
             let b = Line::through(low, middle_s, shared(low, average_s))?;
             let change = b.alpha / a.alpha - 1.0;
             let sigma = (a.variance + b.variance).sqrt() / a.alpha;
-            (change.abs() > GEAR_SHARE.max(FALL_SIGMA * sigma)).then_some(change)
-        });
+            if change.abs() > GEAR_SHARE.max(FALL_SIGMA * sigma) {
+                return Some(Gear::Another(change));
+            }
+            (change.abs() + SAME_GEAR_SIGMA * sigma < GEAR_SHARE).then_some(Gear::Same)
+        };
         Break {
             from_s,
             to_s,
-            change: change.flatten(),
+            gear: gear().unwrap_or(Gear::Unknown),
         }
     }
 
     fn position(&self, time_s: f64) -> usize {
         self.train.time_s.partition_point(|t| *t < time_s)
-    }
-
-    /// From when to when an average looks, s.
-    fn reach_s(&self, k: usize) -> (f64, f64) {
-        let times = &self.train.time_s;
-        let at = self.position(self.averages[k].time_s);
-        (
-            times[at.saturating_sub(self.width)],
-            times[(at + self.width).min(times.len() - 1)],
-        )
     }
 
     /// The average nearest to one at which the throttle is half open that has what the acceleration is soon after
@@ -471,7 +536,7 @@ impl Rise<'_> {
         peak: usize,
         cut: (bool, bool),
     ) -> Option<FullThrottle> {
-        let (averages, width) = (self.averages, self.width);
+        let averages = self.averages;
         let rise = &averages[start..=top];
         // The acceleration well inside the pull, near each end of it.
         let (early, late) = self.levels(start, top, (0.1, 0.35), (0.6, 0.85));
@@ -493,8 +558,7 @@ impl Rise<'_> {
         } else {
             closed
         };
-        let average_s = 2.0 * width as f64 * (rise[rise.len() - 1].time_s - rise[0].time_s)
-            / (rise.len() - 1) as f64;
+        let average_s = rise.iter().map(Average::length_s).sum::<f64>() / rise.len() as f64;
         let rise_end = closed.map_or(peak, |closed| closed.min(peak));
         let rise_start = opened.map_or(start, |opened| opened + 1);
         let opened_rise = averages.get(rise_start..=rise_end).unwrap_or(&[]);
@@ -513,14 +577,14 @@ impl Rise<'_> {
             )
         });
         let closed = fallen.or(closed);
-        // An average looks one width to each side, so a change shows up to a width early.
+        // A change shows as early as an average looks ahead.
         let begin = self.position(averages[start].time_s);
         let from = match opened {
             Some(k) => {
                 let held_s = averages[k].time_s - averages[start].time_s;
                 let settle_s = (SETTLE_SHARE * held_s).clamp(SETTLE_S, MOMENT_S);
                 let open = self.wholly_open(k, 1.0);
-                let ahead_s = self.reach_s(k).1 - averages[k].time_s;
+                let ahead_s = averages[k].reach_s.1 - averages[k].time_s;
                 let from_s = averages[k].time_s + 0.7 * ahead_s + settle_s;
                 let open_s = self.hand_done_s(k, early).max(averages[open].time_s);
                 self.position(from_s.max(open_s + SETTLE_S)).max(begin)
@@ -530,7 +594,7 @@ impl Rise<'_> {
         let to = match closed {
             Some(k) => {
                 let open = self.wholly_open(k, -1.0);
-                let behind_s = averages[k].time_s - self.reach_s(k).0;
+                let behind_s = averages[k].time_s - averages[k].reach_s.0;
                 let to_s = averages[k].time_s - 0.7 * behind_s - SETTLE_S;
                 self.position(to_s.min(averages[open].time_s - SETTLE_S))
             }
@@ -557,7 +621,7 @@ pub fn full_throttle(
     if train.time_s.len() < 8 {
         return None;
     }
-    let (averages, width) = averages(train, wheel);
+    let averages = averages(train, wheel);
     let peak =
         (0..averages.len()).max_by(|a, b| averages[*a].omega.total_cmp(&averages[*b].omega))?;
     let start = (0..peak)
@@ -575,7 +639,7 @@ pub fn full_throttle(
     let rise = Rise {
         train,
         averages: &averages,
-        width,
+        cycle_rad: std::f64::consts::TAU / wheel.cycles_per_turn,
     };
     let mut parts = rise.parts(start, top);
     parts.retain(|(from, to)| *to > from + 8);
@@ -583,15 +647,20 @@ pub fn full_throttle(
     let greatest = (0..parts.len()).max_by(|a, b| gain(&parts[*a]).total_cmp(&gain(&parts[*b])))?;
     let broken = |k: usize| Some(rise.between(*parts.get(k)?, *parts.get(k + 1)?));
     let before = greatest.checked_sub(1).and_then(broken);
-    let (part, broken) = match before {
-        // In another gear its speeds would be wrong, and a driver begins in the one that is meant.
-        Some(it)
-            if it.change.is_some()
-                && gain(&parts[greatest - 1]) > FIRST_PART_SHARE * gain(&(start, top)) =>
-        {
-            (greatest - 1, before)
+    // In another gear its speeds would be wrong, and a driver begins in the one that is meant.
+    let earlier_share = before.map_or(1.0, |it| match it.gear {
+        Gear::Same => 1.0,
+        Gear::Another(_) => FIRST_PART_SHARE,
+        Gear::Unknown => ENOUGH_SHARE,
+    });
+    let (part, broken) = match greatest.checked_sub(1) {
+        Some(earlier) if gain(&parts[earlier]) > earlier_share * gain(&(start, top)) => {
+            (earlier, before)
         }
-        _ => (greatest, broken(greatest).or(before)),
+        _ => {
+            let doubted = before.filter(|it| it.gear != Gear::Same);
+            (greatest, doubted.or(broken(greatest)).or(before))
+        }
     };
     let (from, to) = parts[part];
     let goes_on = part + 1 < parts.len();
@@ -787,7 +856,7 @@ mod tests {
             let case = format!("{teeth} teeth: {from} to {to}, {broken:?}");
             assert!((broken.from_s - let_go_s).abs() < 0.12, "{case}");
             assert!((broken.to_s - let_go_s - 0.3).abs() < 0.12, "{case}");
-            assert_eq!(broken.change, None, "{case}");
+            assert_eq!(broken.gear, Gear::Same, "{case}");
             if let_go_s < 3.0 {
                 assert!(
                     (2.3..2.75).contains(&from) && (4.8..5.0).contains(&to),
@@ -927,7 +996,9 @@ mod tests {
             let open = full_throttle(&train, wheel, 62.0).unwrap();
             let to = train.time_s[open.range.end - 1];
             assert!((2.3..2.6).contains(&to), "{teeth}: to {to}");
-            let change = open.broken.and_then(|it| it.change).unwrap();
+            let Gear::Another(change) = open.broken.unwrap().gear else {
+                panic!("{teeth}, {other}: {:?}", open.broken);
+            };
             assert!((change - (other - 1.0)).abs() < 0.05, "{teeth}: {change}");
         }
     }

@@ -142,7 +142,7 @@ impl RatioCheck {
 
     /// Nothing drives the drum faster than the engine does, but a tyre that grows with its speed, by some per cent (common
     /// practice, no source): beyond that one of the pickups is wrong.
-    const TYRE_GROWTH_MAX: f64 = 0.03;
+    pub(crate) const TYRE_GROWTH_MAX: f64 = 0.03;
 
     /// True when the drum turns faster than the engine can drive it.
     #[must_use]

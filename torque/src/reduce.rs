@@ -13,7 +13,7 @@
 //! use leverarm_filters::teeth::Edge;
 //! use leverarm_torque::air::Correction;
 //! use leverarm_torque::reduce::{
-//!     AirReadings, LossModel, RawPull, ReduceOptions, ReductionModel, WheelModel, reduce,
+//!     AirReadings, LossModel, RawPull, ReduceOptions, ReductionModel, StandBounds, WheelModel, reduce,
 //! };
 //! use leverarm_torque::uncertainty::{Assessed, Measured};
 //!
@@ -42,6 +42,7 @@
 //!     tyre_slip: exact(0.0),
 //!     load_cell: None,
 //!     cycles_per_engine_turn: 0.5,
+//!     bounds: StandBounds::default(),
 //! };
 //! let options = ReduceOptions {
 //!     start_rad_per_s: 200.0,
@@ -65,19 +66,21 @@
 //! # Ok::<(), leverarm_torque::reduce::ReduceError>(())
 //! ```
 
+mod contradiction;
 mod force;
 mod model;
 mod point;
 mod ratio;
 mod steady;
 
-use leverarm_filters::firing::unfelt_s;
-use leverarm_filters::full_throttle::{Break, FullThrottle, Sag, Wheel, full_throttle};
+use leverarm_filters::firing::{is_felt_after, unfelt_s};
+use leverarm_filters::full_throttle::{Break, FullThrottle, Gear, Sag, Wheel, full_throttle};
 use leverarm_filters::speed_fit::{
     FitError, FitOptions, KnownPattern, Motion, SpeedFit, fit_speed,
 };
 use leverarm_filters::teeth::{Edge, ToothTrain, resolve_pull};
 
+pub use contradiction::StandBounds;
 pub use force::{ForceFault, ForceFaultKind, force_faults};
 pub use model::{LoadCellModel, LossModel, ReductionModel, WheelModel};
 
@@ -342,6 +345,16 @@ struct Sweep {
 }
 
 impl Sweep {
+    /// Whether another gear may have been engaged before it, and no second pickup shows which.
+    fn gear_in_doubt(&self) -> bool {
+        let before = |it: &Break| {
+            let first = self.motions.first();
+            it.gear != Gear::Same && first.is_some_and(|first| it.to_s <= first.time_s)
+        };
+        let seen = self.second.as_ref().and_then(SecondWheel::overall);
+        self.broken.as_ref().is_some_and(before) && seen.is_none()
+    }
+
     /// Whether the speed was led down.
     fn falls(&self) -> bool {
         let ends = self.motions.first().zip(self.motions.last());
@@ -378,16 +391,17 @@ fn words_of_break(broken: &Break, first: &Motion, from_rpm: f64, end_rpm: f64) -
     } else {
         format!("ends before it at {end_rpm:.0} rpm")
     };
-    let gear = broken.change.map_or_else(
-        || "if another gear was engaged there, one side of it has wrong speeds".to_owned(),
-        |change| {
-            format!(
-                "the engine pulls {:.0} % {} after it, as in another gear",
-                100.0 * change.abs(),
-                if change < 0.0 { "less" } else { "more" }
-            )
-        },
-    );
+    let gear = match broken.gear {
+        Gear::Same => "the engine pulls after it as before".to_owned(),
+        Gear::Another(change) => format!(
+            "the engine pulls {:.0} % {} after it, as in another gear",
+            100.0 * change.abs(),
+            if change < 0.0 { "less" } else { "more" }
+        ),
+        Gear::Unknown => "another gear may have been engaged there, and speeds after it would be wrong: a pickup on the \
+                          engine would tell, or pull again"
+            .to_owned(),
+    };
     format!(
         "the rise breaks off from {:.2} s to {:.2} s (throttle, ignition or clutch): the curve {side}; {gear}",
         broken.from_s, broken.to_s
@@ -490,7 +504,13 @@ impl Reduction<'_> {
                 .map(|p| (p.rpm, p.torque_nm))
                 .collect();
         }
+        let contradictions = self.contradictions(&points, sweep.as_ref(), &speeds);
+        if !contradictions.is_empty() {
+            points.iter_mut().for_each(|it| it.trustworthy = false);
+            fine.clear();
+        }
         self.remarks(&points, sweep.as_ref(), &mut remarks);
+        remarks.splice(0..0, contradictions);
         let power: Vec<(f64, f64)> = fine
             .iter()
             .map(|(rpm, nm)| (*rpm, nm * rpm * RAD_PER_S_PER_RPM))
@@ -759,12 +779,26 @@ impl Reduction<'_> {
         let Some(to_s) = part.time_s.last() else {
             return Ok(None);
         };
+        let felt = |it: &Break| {
+            is_felt_after(
+                &free.part(open.rise.clone()),
+                self.wheel(),
+                (it.from_s, it.to_s),
+            )
+        };
+        let broken = open.broken.map(|it| match it.gear {
+            Gear::Unknown if !self.stand.wheel.on_engine && felt(&it) => Break {
+                gear: Gear::Same,
+                ..it
+            },
+            _ => it,
+        });
         let ends_in_hold = |hold: &Hold| (hold.from_s - to_s).abs() < HELD_AFTER_S_MAX;
         if holds.iter().any(ends_in_hold) {
             return Ok(None);
         }
         let sweep = Sweep {
-            broken: open.broken,
+            broken,
             sag: open.sag,
             unfelt_s,
             ..self.fitted(&part)?
@@ -894,17 +928,12 @@ impl Reduction<'_> {
         let high = rpms.fold(0.0, f64::max);
         let alpha_scale = self.alpha_scale(sweep);
         let drive = &self.stand.engine_per_drum;
-        let checks = sweep
-            .motions
-            .iter()
-            .filter_map(|m| sweep.second.as_ref()?.check(m.time_s, drive));
-        let another_gear = spread(checks.map(|it| it.deviation)).is_some_and(is_another_ratio);
         let runs_ahead = |motion: &Motion| {
             let check = sweep
                 .second
                 .as_ref()
                 .and_then(|it| it.check(motion.time_s, drive));
-            !another_gear && check.is_some_and(|it| it.drum_runs_ahead())
+            check.is_some_and(|it| it.drum_runs_ahead())
         };
         let sags = |motion: &Motion| {
             let within = |(from_s, to_s): (f64, f64)| {
@@ -916,7 +945,8 @@ impl Reduction<'_> {
         };
         let trusted = |motion: &Motion, model: &PointModel<'_>| {
             let jolted = |jolt: &Jolt| (jolt.time_s - motion.time_s).abs() <= JOLT_S;
-            sweep.fit.trustworthy(motion, alpha_scale, TIMING_SHARE_MAX)
+            !sweep.gear_in_doubt()
+                && sweep.fit.trustworthy(motion, alpha_scale, TIMING_SHARE_MAX)
                 && !sweep.jolts.iter().any(jolted)
                 && !runs_ahead(motion)
                 && !sags(motion)
@@ -1188,7 +1218,11 @@ impl Reduction<'_> {
         }
         let broken_before = sweep.broken.map(|it| it.to_s <= first.time_s);
         if let Some(broken) = sweep.broken {
-            remarks.push(words_of_break(&broken, first, from_rpm, end_rpm));
+            let mut words = words_of_break(&broken, first, from_rpm, end_rpm);
+            if sweep.gear_in_doubt() {
+                words.push_str("; no point is trustworthy");
+            }
+            remarks.push(words);
         }
         if broken_before != Some(false) && end_rpm < END_SHARE_MIN * top_rpm {
             remarks.push(format!(
@@ -1294,11 +1328,6 @@ impl Reduction<'_> {
         };
         let deviations = spread(points.iter().filter_map(|p| Some(p.ratio_check?.deviation)));
         if deviations.is_some_and(is_another_ratio) {
-            remarks.push(format!(
-                "the pickups give {:.4} engine turns per drum turn, the stand says {drive:.4}: another \
-                 gear, or wrong tooth counts",
-                overall.value
-            ));
             return;
         }
         let ahead = || {
@@ -1472,6 +1501,7 @@ mod tests {
             second_wheel: None,
             load_cell: None,
             cycles_per_engine_turn: 0.5,
+            bounds: StandBounds::default(),
         }
     }
 
@@ -1692,7 +1722,10 @@ mod tests {
                     on_engine: true,
                     tooth_errors: None,
                 }),
-                tyre_slip: Measured::within(0.025, 0.015).into(),
+                bounds: StandBounds {
+                    tyre: true,
+                    ..StandBounds::default()
+                },
                 ..model()
             };
             let curve = reduce(&pull, &stand, &options()).unwrap();
@@ -1709,7 +1742,7 @@ mod tests {
             assert!(!remarks.contains("another gear"), "{remarks}");
             // Without a tyre the same may be a ratio that is stated low.
             let chain = ReductionModel {
-                tyre_slip: Measured::exact(0.0).into(),
+                bounds: StandBounds::default(),
                 ..stand
             };
             let curve = reduce(&pull, &chain, &options()).unwrap();
@@ -1854,6 +1887,127 @@ mod tests {
         assert!(curve.points.first().unwrap().rpm < 3200.0);
     }
 
+    /// Each constant that the recording refutes is named first, and takes the trust from all points.
+    #[test]
+    fn a_stand_file_that_the_recording_contradicts_has_no_trustworthy_point() {
+        let (drum, crank) = both_edges(|_, _| 9.0, 6.0);
+        let lacking = edges_of_wheel(36, 1);
+        let rad_per_s = |rpm: f64| Some(rpm * RAD_PER_S_PER_RPM);
+        let bounds = StandBounds::default();
+        let sound = StandBounds {
+            cut_rad_per_s: rad_per_s(9000.0),
+            end_rad_per_s: rad_per_s(8000.0),
+            torque_nm: Some(33.0),
+            tyre: false,
+        };
+        let stand = |bounds, teeth_per_turn, missing_teeth| ReductionModel {
+            wheel: WheelModel {
+                teeth_per_turn,
+                missing_teeth,
+                ..model().wheel
+            },
+            bounds,
+            ..model()
+        };
+        let both = |ratio| ReductionModel {
+            second_wheel: Some(WheelModel {
+                teeth_per_turn: 1,
+                on_engine: true,
+                ..model().wheel
+            }),
+            engine_per_drum: Measured::exact(ratio).into(),
+            ..stand(sound, 8, 0)
+        };
+        let half = StandBounds {
+            end_rad_per_s: rad_per_s(16_000.0),
+            ..sound
+        };
+        let twice = StandBounds {
+            cut_rad_per_s: rad_per_s(4500.0),
+            ..sound
+        };
+        let weak = StandBounds {
+            torque_nm: Some(7.0),
+            ..bounds
+        };
+        let none: &[Edge] = &[];
+        let cases = [
+            (stand(sound, 8, 0), &drum, none, None),
+            (both(6.0), &drum, &crank, None),
+            (stand(bounds, 36, 1), &lacking, none, None),
+            (stand(bounds, 36, 0), &lacking, none, None),
+            (both(5.0), &drum, &crank, Some("the stand says 5.0000")),
+            (both(6.3), &drum, &crank, Some("the stand says 6.3000")),
+            (
+                stand(half, 8, 0),
+                &drum,
+                none,
+                Some("far from the 16000 rpm"),
+            ),
+            (
+                stand(twice, 8, 0),
+                &drum,
+                none,
+                Some("guards cut at 4500 rpm"),
+            ),
+            (stand(weak, 8, 0), &drum, none, Some("7 N·m at most")),
+            (
+                stand(bounds, 35, 1),
+                &lacking,
+                none,
+                Some("every 36 pitches"),
+            ),
+            (
+                stand(bounds, 18, 1),
+                &lacking,
+                none,
+                Some("every 36 pitches"),
+            ),
+            (
+                stand(bounds, 72, 1),
+                &lacking,
+                none,
+                Some("every 36 pitches"),
+            ),
+        ];
+        for (stand, edges, second_edges, contradicted) in cases {
+            let raw = RawPull {
+                second_edges,
+                ..pull(edges, &[])
+            };
+            let curve = reduce(&raw, &stand, &options()).unwrap();
+            let case = format!("{contradicted:?}: {:?}", curve.remarks);
+            let trusted = curve.points.iter().filter(|p| p.trustworthy).count();
+            assert!(!curve.points.is_empty(), "{case}");
+            match contradicted {
+                Some(what) => {
+                    let first = &curve.remarks[0];
+                    assert!(
+                        first.starts_with("the stand file is contradicted"),
+                        "{case}"
+                    );
+                    assert!(first.contains(what) && first.contains("mend"), "{case}");
+                    assert_eq!((trusted, curve.peak_torque), (0, None), "{case}");
+                }
+                None => {
+                    assert!(!curve.remarks.join(" ").contains("contradicted"), "{case}");
+                    assert!(10 * trusted > 9 * curve.points.len(), "{case}");
+                }
+            }
+        }
+        // A second pickup that agrees says that an early end is nothing but that.
+        let early = ReductionModel {
+            bounds: half,
+            ..both(6.0)
+        };
+        let raw = RawPull {
+            second_edges: &crank,
+            ..pull(&drum, &[])
+        };
+        let curve = reduce(&raw, &early, &options()).unwrap();
+        assert!(curve.points.iter().any(|p| p.trustworthy));
+    }
+
     /// Without that pickup a tyre's slip is a guess: the band is wide enough for 1 to 4 %.
     #[test]
     fn a_tyre_nobody_watches_widens_the_band() {
@@ -1930,7 +2084,10 @@ mod tests {
             said.contains("the rise breaks off from") && said.contains("the curve ends before it"),
             "{said}"
         );
-        assert!(said.contains("if another gear"), "{said}");
+        assert!(
+            said.contains("the engine pulls after it as before"),
+            "{said}"
+        );
         let last = curve.points.last().unwrap().rpm;
         for point in curve.points.iter().filter(|p| p.rpm < last - 100.0) {
             assert!((point.torque_nm - 9.0).abs() < 0.1, "{point:?}");

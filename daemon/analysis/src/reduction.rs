@@ -2,9 +2,9 @@
 
 use std::sync::Arc;
 
-use leverarm_config::{AirInput, Channel, ChannelId, ConfigErrors, Pickup, Quantity, Shaft, Stand};
+use leverarm_config::{AirInput, Channel, ChannelId, ConfigErrors, Pickup, Quantity, Stand};
 use leverarm_torque::air::Correction;
-use leverarm_torque::curve::{Curve, Cycles, How, Jolt, Misfire, RAD_PER_S_PER_RPM};
+use leverarm_torque::curve::{Curve, Cycles, Jolt, Misfire};
 use leverarm_torque::engine::Role;
 use leverarm_torque::reduce::{AirReadings, RawPull, ReduceError, ReduceOptions, reduce};
 use leverarm_torque::uncertainty::Measured;
@@ -418,45 +418,5 @@ fn reduce_recording(
             recording.forces_within(cell.channel, ticks.clone())
         }),
     };
-    let mut curve = reduce(&raw, of.model(), options)?;
-    curve.remarks.extend(beyond_the_stand(stand, &curve));
-    Ok(curve)
-}
-
-/// A curve beyond this share of the guards' limit was not made on the stand of the file.
-const BEYOND_CUT_SHARE: f64 = 1.1;
-/// One that ends below this share of where a pull ends by the rules looks like a speed of half.
-const ENDS_EARLY_SHARE: f64 = 0.6;
-
-/// What a curve shows that the stand of the file can't do, in words: teeth or ratio may be wrong by a whole factor, which a
-/// single pickup does not show.
-fn beyond_the_stand(stand: &Stand, curve: &Curve) -> Vec<String> {
-    let swept = || curve.points.iter().filter(|point| point.how == How::Sweep);
-    let top_rpm = swept().map(|point| point.rpm).fold(0.0, f64::max);
-    let top_nm = swept().map(|point| point.torque_nm).fold(0.0, f64::max);
-    let in_doubt =
-        "the stand file's teeth, ratio or gear may be wrong, and speed and torque with it";
-    let mut words = Vec::new();
-    let cut = stand.overspeed_cut_rad_per_s(Shaft::Engine);
-    if let Some(cut_rpm) = cut.map(|it| it / RAD_PER_S_PER_RPM)
-        && top_rpm > BEYOND_CUT_SHARE * cut_rpm
-    {
-        words.push(format!(
-            "the curve reaches {top_rpm:.0} rpm, although the guards cut at {cut_rpm:.0} rpm: {in_doubt}"
-        ));
-    }
-    let end_rpm = stand.pull.end_rad_per_s / RAD_PER_S_PER_RPM;
-    if top_rpm > 0.0 && top_rpm < ENDS_EARLY_SHARE * end_rpm {
-        words.push(format!(
-            "the curve ends at {top_rpm:.0} rpm, far from the {end_rpm:.0} rpm that end a pull: if the engine did \
-             reach those, {in_doubt}"
-        ));
-    }
-    if let Some(bound_nm) = stand.engine_torque_bound_nm().filter(|it| top_nm > *it) {
-        words.push(format!(
-            "{top_nm:.0} N·m are more than an engine of this displacement makes ({bound_nm:.0} N·m at 3 MPa mean \
-             effective pressure): {in_doubt}, or inertia or displacement are"
-        ));
-    }
-    words
+    reduce(&raw, of.model(), options)
 }

@@ -1,7 +1,7 @@
 //! What the reduction has to know of a stand: its file's values, with those calibrated over them.
 
 use leverarm_config::{Pickup, Shaft, Stand, StandKind};
-use leverarm_torque::reduce::{LoadCellModel, LossModel, ReductionModel, WheelModel};
+use leverarm_torque::reduce::{LoadCellModel, LossModel, ReductionModel, StandBounds, WheelModel};
 use leverarm_torque::uncertainty::Measured;
 
 use crate::calibration::Calibration;
@@ -82,6 +82,12 @@ pub fn model(stand: &Stand, calibration: &Calibration) -> ReductionModel {
         second_wheel: second_pickup(stand).map(wheel),
         load_cell: load_cell_model(stand, calibration).filter(|_| stand.kind != StandKind::Inertia),
         cycles_per_engine_turn: stand.engine.cycles_per_turn,
+        bounds: StandBounds {
+            cut_rad_per_s: stand.overspeed_cut_rad_per_s(Shaft::Engine),
+            end_rad_per_s: (stand.kind == StandKind::Inertia).then_some(stand.pull.end_rad_per_s),
+            torque_nm: stand.engine_torque_bound_nm(),
+            tyre: stand.drive.tyre.is_some(),
+        },
     };
     calibration.apply(&mut model);
     model

@@ -39,7 +39,7 @@ use leverarm_torque::air::{Air, Correction};
 use leverarm_torque::curve::{CurvePoint, RAD_PER_S_PER_RPM, Source};
 use leverarm_torque::reduce::{
     AirReadings, LoadCellModel, LossModel, RawPull, ReduceError, ReduceOptions, ReductionModel,
-    WheelModel, reduce,
+    StandBounds, WheelModel, reduce,
 };
 use leverarm_torque::uncertainty::{Assessed, Measured};
 
@@ -661,6 +661,7 @@ impl Stated {
                 calibrated_counts: None,
             }),
             cycles_per_engine_turn: p.cycles_per_engine_turn,
+            bounds: StandBounds::default(),
         }
     }
 

@@ -5,7 +5,8 @@ use leverarm_tests::simulated_pull::{Cycles, Drive, Pull, Shape};
 use leverarm_torque::air::Correction;
 use leverarm_torque::curve::{Curve, RAD_PER_S_PER_RPM};
 use leverarm_torque::reduce::{
-    AirReadings, LossModel, RawPull, ReduceError, ReduceOptions, ReductionModel, WheelModel, reduce,
+    AirReadings, LossModel, RawPull, ReduceError, ReduceOptions, ReductionModel, StandBounds,
+    WheelModel, reduce,
 };
 use leverarm_torque::uncertainty::Measured;
 
@@ -42,6 +43,7 @@ pub(crate) fn reduced(pull: &Pull, seed: u64) -> (Result<Curve, ReduceError>, u6
         second_wheel: None,
         load_cell: None,
         cycles_per_engine_turn: pull.cycles_per_engine_turn,
+        bounds: StandBounds::default(),
     };
     let options = ReduceOptions {
         start_rad_per_s: pull.from_rpm * RAD_PER_S_PER_RPM,

@@ -78,10 +78,13 @@ fn teeth_wrong_by_a_whole_factor_are_doubted() {
     for (teeth, doubted) in [("4", "guards cut at"), ("16", "far from the"), ("8", "")] {
         let bench = Bench::new(&one_pickup.replace("TEETH", teeth));
         let log = bench.log("pull.bin", &pull(&|_| 0.0));
-        let remarks = bench.json(&["reduce", "--board-log", &log, "--json"])["remarks"].to_string();
-        let says = remarks.contains("teeth, ratio or gear may be wrong");
-        assert_eq!(says, !doubted.is_empty(), "{teeth}: {remarks}");
-        assert!(remarks.contains(doubted), "{teeth}: {remarks}");
+        let curve = bench.json(&["reduce", "--board-log", &log, "--json"]);
+        let first = curve["remarks"][0].to_string();
+        let says = first.contains("the stand file is contradicted");
+        assert_eq!(says, !doubted.is_empty(), "{teeth}: {first}");
+        assert!(first.contains(doubted), "{teeth}: {first}");
+        let trusted = curve["trustworthy"].as_array().unwrap();
+        assert_eq!(trusted.contains(&true.into()), !says, "{teeth}: {curve}");
     }
 }
 

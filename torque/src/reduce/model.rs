@@ -2,6 +2,7 @@
 
 use leverarm_filters::speed_fit::KnownPattern;
 
+use super::contradiction::StandBounds;
 use crate::uncertainty::Assessed;
 
 /// Loss torque at the drum, `c₀ + c₁ω + c₂ω²`, N·m with ω the drum's speed in rad/s.
@@ -146,6 +147,8 @@ pub struct ReductionModel {
     pub load_cell: Option<LoadCellModel>,
     /// Working cycles per engine turn: 0.5 for a four-stroke, 1 for a two-stroke.
     pub cycles_per_engine_turn: f64,
+    /// What contradicts the stand file where a pull shows it.
+    pub bounds: StandBounds,
 }
 
 impl ReductionModel {

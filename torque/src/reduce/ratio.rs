@@ -127,9 +127,9 @@ impl OwnSpeeds {
         {
             return None;
         }
-        let tyre = stand.tyre_slip.value() > 0.0 || stand.tyre_slip.standard_uncertainty() > 0.0;
         let middle = 0.5 * (low + high);
-        let ratio_doubt = (!tyre && high - low < STEADY && middle > SLIP_MIN).then_some(middle);
+        let ratio_doubt =
+            (!stand.bounds.tyre && high - low < STEADY && middle > SLIP_MIN).then_some(middle);
         // Speed that the engine has beyond the drum's times a constant ratio shows as a change of the
         // ratio; its slope over as long as the ratio is averaged.
         let slope_at = |time_s: f64| {
