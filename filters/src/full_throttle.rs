@@ -688,16 +688,16 @@ impl ToothTrain {
         let range = range.start.min(self.time_s.len())..range.end.min(self.time_s.len());
         let time_s = self.time_s[range.clone()].to_vec();
         let bounds = time_s.first().copied().zip(time_s.last().copied());
+        let within = |gaps: &[(f64, f64)]| {
+            let is_within = |gap: &(f64, f64)| bounds.is_some_and(|(a, b)| gap.1 > a && gap.0 < b);
+            gaps.iter().copied().filter(is_within).collect()
+        };
         Self {
             origin_tick: self.origin_tick,
             index: self.index[range].to_vec(),
             faults: self.faults,
-            gaps_s: self
-                .gaps_s
-                .iter()
-                .copied()
-                .filter(|gap| bounds.is_some_and(|(a, b)| gap.1 > a && gap.0 < b))
-                .collect(),
+            gaps_s: within(&self.gaps_s),
+            doubts_s: within(&self.doubts_s),
             time_s,
         }
     }
@@ -713,6 +713,7 @@ impl ToothTrain {
             index: self.index.iter().rev().map(|it| count - it).collect(),
             faults: self.faults,
             gaps_s: self.gaps_s.iter().rev().map(turned).collect(),
+            doubts_s: self.doubts_s.iter().rev().map(turned).collect(),
         }
     }
 }

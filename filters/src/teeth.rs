@@ -317,6 +317,8 @@ pub struct ToothTrain {
     pub faults: ToothFaults,
     /// Stretches without teeth, from and to in s.
     pub gaps_s: Vec<(f64, f64)>,
+    /// Those of them whose number of teeth is in doubt.
+    pub doubts_s: Vec<(f64, f64)>,
 }
 
 /// A wheel of which so many teeth are missed, with gaps in doubt, is seen in part.
@@ -440,6 +442,8 @@ fn numbered(
     for (joint, end) in joints.into_iter().zip(ends) {
         if joint.at > 0 && !bridge(&mut train, start, &joint, end, teeth_per_turn) {
             doubts.push(joint.at);
+            let gap_s = (train.time_s[joint.at - 1], train.time_s[joint.at]);
+            train.doubts_s.push(gap_s);
         }
         start = joint.at;
     }

@@ -336,6 +336,8 @@ struct Sweep {
     broken: Option<Break>,
     /// Where it was held back.
     sag: Option<Sag>,
+    /// Gaps in it whose number of teeth is in doubt, from when to when.
+    doubts_s: Vec<(f64, f64)>,
     /// From when to when beside it the wheel does not feel the engine fire.
     unfelt_s: Option<(f64, f64)>,
     /// Degrees of freedom that the timing noise was found with.
@@ -852,6 +854,7 @@ impl Reduction<'_> {
             knocked: 0.0,
             broken: None,
             sag: None,
+            doubts_s: part.doubts_s.clone(),
             unfelt_s: None,
             pattern_found,
         };
@@ -943,6 +946,14 @@ impl Reduction<'_> {
                 .sag
                 .is_some_and(|sag| sag.sudden && within(sag.span_s))
         };
+        // A tooth too many or too few bends the fit for about a turn beside it.
+        let in_doubt = |motion: &Motion| {
+            let beside_s = JOLT_S.max(std::f64::consts::TAU / motion.omega_rad_per_s);
+            let beside = |(from_s, to_s): &(f64, f64)| {
+                (from_s - beside_s..=to_s + beside_s).contains(&motion.time_s)
+            };
+            sweep.doubts_s.iter().any(beside)
+        };
         let trusted = |motion: &Motion, model: &PointModel<'_>| {
             let jolted = |jolt: &Jolt| (jolt.time_s - motion.time_s).abs() <= JOLT_S;
             !sweep.gear_in_doubt()
@@ -950,6 +961,7 @@ impl Reduction<'_> {
                 && !sweep.jolts.iter().any(jolted)
                 && !runs_ahead(motion)
                 && !sags(motion)
+                && !in_doubt(motion)
                 && (self.stand.load_cell.is_none() || model.force.is_some_and(|f| f.believable))
         };
         let step = options.step_rpm;
@@ -1119,6 +1131,14 @@ impl Reduction<'_> {
                 let motion = sweep.motions.get(after).or(sweep.motions.last());
                 motion.map_or(0.0, |m| self.swept(sweep, *m).rpm())
             };
+            if let Some((from_s, to_s)) = sweep.doubts_s.first().zip(sweep.doubts_s.last()) {
+                remarks.push(format!(
+                    "gaps whose number of teeth is uncertain lie at {:.0} to {:.0} rpm: points beside each are not \
+                     trustworthy; mend the pickup's gap or wiring",
+                    rpm(from_s.0),
+                    rpm(to_s.1)
+                ));
+            }
             let misfires_within = |(from_s, to_s): (f64, f64)| {
                 let within = |it: &Misfire| (from_s - JOLT_S..=to_s + JOLT_S).contains(&it.time_s);
                 sweep.misfires.iter().any(within)
@@ -1149,13 +1169,24 @@ impl Reduction<'_> {
                     rpm(*to_s)
                 ));
             }
+            // Teeth show no swing faster than every second one.
+            let fastest = sweep
+                .motions
+                .iter()
+                .map(|m| m.omega_rad_per_s)
+                .fold(0.0, f64::max);
+            let teeth = f64::from(self.stand.wheel.teeth_per_turn);
+            let seen_hz = 0.5 * teeth * fastest / std::f64::consts::TAU;
             for resonance in &sweep.fit.resonances {
+                let hz = match resonance.frequency_hz {
+                    hz if hz <= seen_hz => format!(" ({hz:.0} Hz)"),
+                    _ => String::new(),
+                };
                 remarks.push(format!(
                     "resonance: from {:.0} to {:.0} rpm the engine's working cycles meet the drive's own \
-                     frequency ({:.0} Hz), which takes part of the torque: points there are not trustworthy",
+                     frequency{hz}, which takes part of the torque: points there are not trustworthy",
                     rpm(resonance.from_s),
-                    rpm(resonance.to_s),
-                    resonance.frequency_hz
+                    rpm(resonance.to_s)
                 ));
             }
             if sweep.pattern_found == Some(false) {
@@ -2067,6 +2098,28 @@ mod tests {
                 let off = (point.torque_nm - 9.0).abs();
                 assert!(off < 0.02, "{teeth}-{missing} at {}: {off}", point.rpm);
             }
+        }
+    }
+
+    /// Three teeth between two gaps do not say how many each lacks.
+    #[test]
+    fn points_beside_a_gap_of_unknown_length_are_not_trusted() {
+        let mut edges = edges_of_wheel(8, 0);
+        edges.retain(|edge| !matches!(edge.number, 200..=205 | 209..=214));
+        for (number, edge) in (0..).zip(&mut edges) {
+            edge.number = number;
+        }
+        let curve = reduce(&pull(&edges, &[]), &model(), &options()).unwrap();
+        let said = curve.remarks.join("; ");
+        assert!(said.contains("points beside each are not"), "{said}");
+        // 207 teeth from 49 rad/s on.
+        let turned_rad = 207.0 / 8.0 * std::f64::consts::TAU;
+        let omega = (49.0_f64.powi(2) + 2.0 * 9.0 * 6.0 / 3.2 * turned_rad).sqrt();
+        let gap_rpm = 6.0 * omega / RAD_PER_S_PER_RPM;
+        for point in &curve.points {
+            let away_rpm = (point.rpm - gap_rpm).abs();
+            assert!(away_rpm > 100.0 || !point.trustworthy, "{point:?}");
+            assert!(away_rpm < 500.0 || point.trustworthy, "{said}: {point:?}");
         }
     }
 
