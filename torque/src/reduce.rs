@@ -1359,6 +1359,13 @@ impl Reduction<'_> {
         };
         let deviations = spread(points.iter().filter_map(|p| Some(p.ratio_check?.deviation)));
         if deviations.is_some_and(is_another_ratio) {
+            if self.another_ratio(sweep).is_none() {
+                remarks.push(format!(
+                    "the pickups give {:.4} engine turns per drum turn, the stand says {drive:.4}: a tyre that grows with its \
+                     speed, or a drive ratio or rolling circumference to be mended in the stand file",
+                    overall.value
+                ));
+            }
             return;
         }
         let ahead = || {
