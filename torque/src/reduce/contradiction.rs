@@ -56,7 +56,7 @@ impl Reduction<'_> {
             .collect()
     }
 
-    fn another_ratio(&self, sweep: &Sweep) -> Option<String> {
+    pub(super) fn another_ratio(&self, sweep: &Sweep) -> Option<String> {
         let second = sweep.second.as_ref()?;
         let drive = &self.stand.engine_per_drum;
         let overall = second.overall()?;
