@@ -36,14 +36,14 @@ fn given(name: &str, measured: Measured, unit: &str) -> Given {
 
 /// One fall of a weight.
 #[derive(Debug, Clone)]
-pub struct FallOf {
+pub struct WeightFall {
     /// The weight.
     pub mass_kg: Measured,
     /// Of the drum.
     pub acceleration: Acceleration,
 }
 
-impl FallOf {
+impl WeightFall {
     /// By stopwatch, on a cord wound at this radius.
     #[must_use]
     pub fn timed(
@@ -55,6 +55,13 @@ impl FallOf {
             mass_kg,
             acceleration: Acceleration::Entered(alpha_from_drop(height_m, time_s, radius_m)),
         }
+    }
+
+    fn at(&self, omega: f64) -> Result<FallingRun, CalibrationError> {
+        Ok(FallingRun {
+            mass_kg: self.mass_kg,
+            alpha_rad_per_s2: self.acceleration.at(omega)?,
+        })
     }
 }
 
@@ -93,21 +100,15 @@ fn with_friction(alpha: Measured, of_friction: f64, repeats: f64) -> Measured {
 /// # Errors
 /// [`CalibrationError`].
 pub fn by_falling_weight(
-    falls: &[FallOf; 2],
+    falls: &[WeightFall; 2],
     radius_m: Measured,
     gravity: Measured,
     speed: Option<f64>,
     friction_repeats: f64,
 ) -> Result<(Measurement, Measured), CalibrationError> {
-    let [light, heavy] = falls.each_ref().map(|fall| &fall.acceleration);
-    let omega = speed_of([light, heavy], speed)?;
-    let [light_alpha, heavy_alpha] = [light.at(omega)?, heavy.at(omega)?];
-    let [light_mass, heavy_mass] = falls.each_ref().map(|fall| fall.mass_kg);
-    let runs =
-        [(light_mass, light_alpha), (heavy_mass, heavy_alpha)].map(|(mass_kg, alpha)| FallingRun {
-            mass_kg,
-            alpha_rad_per_s2: alpha,
-        });
+    let [one, other] = falls;
+    let omega = speed_of([&one.acceleration, &other.acceleration], speed)?;
+    let runs = [one.at(omega)?, other.at(omega)?];
     let same = falling_weight(runs, radius_m, gravity)?;
     let [first, second] = runs.map(|run| {
         let cord = run.mass_kg.value * radius_m.value.powi(2);
@@ -118,7 +119,9 @@ pub fn by_falling_weight(
         }
     });
     let result = falling_weight([first, second], radius_m, gravity)?;
-    let labels = [light_mass, heavy_mass].map(|mass| format!("{} kg", mass.value));
+    let labels = falls
+        .each_ref()
+        .map(|fall| format!("{} kg", fall.mass_kg.value));
     let measurement = Measurement {
         method: InertiaMethod::FallingWeight,
         inertia: Assessed::type_b(result.inertia_kg_m2),
@@ -132,7 +135,10 @@ pub fn by_falling_weight(
             given("friction", result.friction_nm, "N·m"),
             given("drum speed", Measured::exact(omega), "rad/s"),
         ],
-        series: series_of([(&labels[0], light), (&labels[1], heavy)]),
+        series: series_of([
+            (&labels[0], &one.acceleration),
+            (&labels[1], &other.acceleration),
+        ]),
     };
     Ok((measurement, result.friction_nm))
 }

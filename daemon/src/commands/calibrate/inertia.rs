@@ -4,7 +4,7 @@ use anyhow::{Context, anyhow, bail};
 use std::collections::BTreeMap;
 
 use leverarm_analysis::calibration::inertia::{
-    Acceleration, FallOf, Measurement, by_falling_weight, by_known_torque, by_pieces, by_ring,
+    Acceleration, Measurement, WeightFall, by_falling_weight, by_known_torque, by_pieces, by_ring,
     falls_repeat, friction_repeats, ring_kg_m2,
 };
 use leverarm_analysis::calibration::runs::Run;
@@ -175,7 +175,7 @@ fn pairs(text: &str) -> Result<BTreeMap<String, String>, Failure> {
 }
 
 /// One fall: the weight and the acceleration.
-fn fall(session: &Session, text: &str, radius_m: Measured) -> Result<FallOf, Failure> {
+fn fall(session: &Session, text: &str, radius_m: Measured) -> Result<WeightFall, Failure> {
     let mut given = pairs(text)?;
     let mass = given.remove("mass").ok_or_else(|| {
         anyhow!("expected mass = … and one of log, pull, alpha, height with time")
@@ -197,15 +197,15 @@ fn fall(session: &Session, text: &str, radius_m: Measured) -> Result<FallOf, Fai
         );
     }
     match (alpha, height.zip(time), recorded) {
-        (Some(alpha), None, None) => Ok(FallOf {
+        (Some(alpha), None, None) => Ok(WeightFall {
             mass_kg,
             acceleration: Acceleration::Entered(alpha),
         }),
-        (None, Some(drop), None) => Ok(FallOf::timed(mass_kg, drop, radius_m)),
+        (None, Some(drop), None) => Ok(WeightFall::timed(mass_kg, drop, radius_m)),
         (None, None, Some(name)) => {
             let run = session.run(&name)?;
             let acceleration = Acceleration::of_fall(session.known(), &run)?;
-            Ok(FallOf {
+            Ok(WeightFall {
                 mass_kg,
                 acceleration,
             })
