@@ -4,7 +4,7 @@
 mod pull_model;
 
 use leverarm_filters::speed_fit::{FitOptions, KnownPattern, SpeedFit, fit_speed};
-use leverarm_filters::teeth::resolve;
+use leverarm_filters::teeth::{Edge, resolve};
 use pull_model::{Case, Pull};
 
 fn fit(pull: &Pull) -> SpeedFit {
@@ -51,6 +51,41 @@ fn every_other_stand_within_three_parts_in_a_thousand() {
         let error = mean_error_pct(&case, 2);
         assert!(error <= 0.3, "{}: {error} %", case.name);
     }
+}
+
+/// A wheel that gains speed evenly: the curve is a straight line over time, for which four numbers will do (start time,
+/// speed, acceleration and its slope), and nothing of the spline's own is taken for roughness.
+#[test]
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "a positive time of seconds"
+)]
+fn an_even_acceleration_is_as_smooth_as_can_be() {
+    let pitch_rad = std::f64::consts::TAU / 8.0;
+    let mut rng = fastrand::Rng::with_seed(7);
+    let edges: Vec<Edge> = (0..620_u64)
+        .map(|number| {
+            let time_s = ((49_f64.powi(2) + 36.0 * pitch_rad * number as f64).sqrt() - 49.0) / 18.0;
+            let jitter_s = 1e-5 * (rng.f64() - 0.5);
+            Edge {
+                tick: (2e6 * (1.0 + time_s + jitter_s)).round() as u64,
+                number,
+            }
+        })
+        .collect();
+    let options = FitOptions {
+        teeth_per_turn: 8,
+        cycles_per_turn: Some(2.685),
+        tick_s: 5e-7,
+        pattern: None,
+    };
+    let fit = fit_speed(&resolve(&edges, 2e6, 8, 1.0), &options).unwrap();
+    assert!(
+        fit.effective_parameters < 6.0,
+        "{}",
+        fit.effective_parameters
+    );
 }
 
 /// The noise put in comes out, and so do the wheel's tooth errors.

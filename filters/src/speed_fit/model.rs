@@ -7,7 +7,7 @@ use nalgebra::DMatrix;
 
 use super::shuffle::{HIGHEST_HZ, Nodes, Sure, Swing, Swinging};
 use super::{FitOptions, Resonance, Shuffle};
-use crate::bspline::{Basis, Local, ORDER, even, interpolate};
+use crate::bspline::{Basis, DEGREE, Local, ORDER, even, interpolate};
 use crate::envelope::Envelope;
 use crate::teeth::ToothTrain;
 
@@ -201,12 +201,12 @@ fn interleave(
     swings: &[Range<usize>],
 ) -> (Vec<usize>, Vec<usize>) {
     let m = per_interval.max(1);
-    // Centre and support of each unknown in segments, the spline's with an interval to spare on each
-    // side: its roughness reaches across a knot.
+    // Centre and support of each unknown in segments, the spline's with intervals to spare: its roughness reaches
+    // across knots.
     let mut unknowns: Vec<(f64, usize, Range<usize>)> = (0..spline)
         .map(|i| {
             let centre = m as f64 * (i as f64 - 2.0);
-            (centre, i, (m * i).saturating_sub(6 * m)..m * (i + 2))
+            (centre, i, (m * i).saturating_sub(7 * m)..m * (i + 2))
         })
         .collect();
     for j in 2..wander {
@@ -1302,6 +1302,9 @@ impl Smoothness {
     }
 }
 
+/// Points in each interval of the spline at which the curve is looked at.
+const POINTS: usize = 4;
+
 /// Share of the curvature itself in [`Smoothness::CurvatureChange`]: next to nothing, but enough to
 /// make the two comparable (an even curvature of the size of the curve costs little).
 const CURVATURE_SHARE: f64 = 0.1;
@@ -1376,8 +1379,8 @@ pub(super) fn roughness(
 ) -> Option<Roughness> {
     let times = &problem.train.time_s;
     let time = (times[0], times[times.len() - 1]);
-    let count = 4 * problem.basis.len();
-    let step = (time.1 - time.0) / (count - 1) as f64;
+    let intervals = problem.basis.len() - DEGREE;
+    let count = POINTS * intervals + 1;
     let points: Vec<(usize, f64, [f64; ORDER])> = even(time.0, time.1, count)
         .into_iter()
         .map(|t| {
@@ -1409,16 +1412,19 @@ pub(super) fn roughness(
         offset: vec![0.0; layout.len()],
         log_det: 0.0,
     };
-    // Scaled so that the weight does not depend on the length of the pull.
-    let (per_step, mean) = ((time.1 - time.0) / step, 1.0 / (count as f64).sqrt());
-    let second = [1.0, -2.0, 1.0].map(|w| w * per_step.powi(2) * mean);
+    let mean = 1.0 / (count as f64).sqrt();
+    // Scaled so that the weight does not depend on the length of the pull. Points an interval apart have the same part of
+    // what the spline can't follow within one: between neighbours, that would make a level curve look rough.
+    let apart = intervals as f64;
+    let curvature = [1.0, -2.0, 1.0].map(|w| w * apart.powi(2) * mean);
     match smoothness {
-        Smoothness::Curvature => found.add_differences(layout, &points, &second),
+        Smoothness::Curvature => found.add_differences(layout, &points, &curvature, POINTS),
         Smoothness::CurvatureChange => {
-            let third = [-1.0, 3.0, -3.0, 1.0].map(|w| w * per_step.powi(3) * mean);
-            found.add_differences(layout, &points, &third);
-            let share = second.map(|w| w * CURVATURE_SHARE.sqrt());
-            found.add_differences(layout, &points, &share);
+            let apart = (POINTS * intervals) as f64;
+            let third = [-1.0, 3.0, -3.0, 1.0].map(|w| w * apart.powi(3) * mean);
+            found.add_differences(layout, &points, &third, 1);
+            let share = curvature.map(|w| w * CURVATURE_SHARE.sqrt());
+            found.add_differences(layout, &points, &share, POINTS);
         }
     }
     // The minor without as many unknowns as are left free, far apart: both kinds leave the same free.
@@ -1438,22 +1444,24 @@ pub(super) fn roughness(
 }
 
 impl Roughness {
-    /// Adds the weighted sums over each run of neighbouring points.
+    /// Adds the weighted sums over each run of points, every `stride`th.
     fn add_differences(
         &mut self,
         layout: &Layout,
         points: &[(usize, f64, [f64; ORDER])],
         weights: &[f64],
+        stride: usize,
     ) {
-        for run in points.windows(weights.len()) {
-            let firsts = run.iter().map(|point| point.0);
+        for run in points.windows(stride * (weights.len() - 1) + 1) {
+            let run = run.iter().step_by(stride);
+            let firsts = run.clone().map(|point| point.0);
             let (from, to) = firsts.fold((usize::MAX, 0), |(a, b), f| (a.min(f), b.max(f)));
-            if to > from + 1 {
+            if to > from + 3 {
                 continue; // a motion still so rough that the points lie unevenly
             }
             let mut window = vec![0.0; to + ORDER - from];
             let mut in_hand = 0.0;
-            for ((first, alpha, row), weight) in run.iter().zip(weights) {
+            for ((first, alpha, row), weight) in run.zip(weights) {
                 in_hand += weight * alpha;
                 for (i, value) in row.iter().enumerate() {
                     window[first - from + i] += weight * value;

@@ -1108,14 +1108,7 @@ fn main() -> ExitCode {
             && tally.failed == 0
             && 50 * (tally.refused + tally.hidden) <= u64::from(arguments.pulls);
         if !stated.name.starts_with("timing") {
-            // How smooth a curve is, is not known beforehand: where there is nothing to see, the band is wider than it
-            // need be.
-            let most = if stated.pull.shape == Shape::Level {
-                100.0
-            } else {
-                97.0
-            };
-            good &= (93.0..=most).contains(&coverage);
+            good &= (93.0..=97.0).contains(&coverage);
         }
     }
     if good {
