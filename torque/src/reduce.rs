@@ -76,7 +76,7 @@ mod steady;
 use leverarm_filters::firing::{is_felt_after, unfelt_s};
 use leverarm_filters::full_throttle::{Break, FullThrottle, Gear, Sag, Wheel, full_throttle};
 use leverarm_filters::speed_fit::{
-    FitError, FitOptions, KnownPattern, Motion, SpeedFit, fit_speed,
+    FitError, FitOptions, KnownPattern, Motion, Resonance, SpeedFit, fit_speed,
 };
 use leverarm_filters::teeth::{Edge, ToothTrain, resolve_pull};
 
@@ -171,6 +171,18 @@ pub enum ReduceError {
         /// Greatest speed of the recording.
         top_rpm: f64,
     },
+    /// The speed hardly rises.
+    #[error(
+        "the speed rises from {from_rpm:.0} to {top_rpm:.0} rpm only, within {seconds:.1} s: no pull; was the throttle not opened, does a brake hold the engine, or does the drive swing with it at that speed and take its work?"
+    )]
+    HardlyRises {
+        /// Where the rise begins.
+        from_rpm: f64,
+        /// Greatest speed of the recording.
+        top_rpm: f64,
+        /// How long the rise took, s.
+        seconds: f64,
+    },
     /// The fit failed.
     #[error(transparent)]
     Fit(#[from] FitError),
@@ -236,6 +248,8 @@ const HELD_AFTER_S_MAX: f64 = 0.5;
 /// practice, no source).
 const FULL_THROTTLE_SHARE: f64 = 0.5;
 
+/// Greatest speed over that at which the rise begins: less is no pull (common practice, no source).
+const RISE_MIN: f64 = 1.1;
 /// A sweep over less than this share of the rise says too little of the engine.
 const RISE_SHARE_MIN: f64 = 0.4;
 /// The same where it is known why the rest is none of it.
@@ -384,6 +398,22 @@ fn speed_range((from_s, to_s): (f64, f64), speeds: &[TurnSpeed]) -> (f64, f64) {
     within.fold((f64::INFINITY, 0.0_f64), |(low, high), it| {
         (low.min(it.omega_rad_per_s), high.max(it.omega_rad_per_s))
     })
+}
+
+/// Where the drive swings with the cycles, by time: spans that overlap are one swing, which harmonics of the cycle have too,
+/// at its lowest frequency.
+fn joined(resonances: &[Resonance]) -> Vec<Resonance> {
+    let mut by_time = resonances.to_vec();
+    by_time.sort_by(|a, b| a.from_s.total_cmp(&b.from_s));
+    by_time.dedup_by(|next, last| {
+        let overlaps = next.from_s <= last.to_s;
+        if overlaps {
+            last.to_s = last.to_s.max(next.to_s);
+            last.frequency_hz = last.frequency_hz.min(next.frequency_hz);
+        }
+        overlaps
+    });
+    by_time
 }
 
 /// A break in the rise in words, beside a curve between two engine speeds.
@@ -1177,7 +1207,7 @@ impl Reduction<'_> {
                 .fold(0.0, f64::max);
             let teeth = f64::from(self.stand.wheel.teeth_per_turn);
             let seen_hz = 0.5 * teeth * fastest / std::f64::consts::TAU;
-            for resonance in &sweep.fit.resonances {
+            for resonance in joined(&sweep.fit.resonances) {
                 let hz = match resonance.frequency_hz {
                     hz if hz <= seen_hz => format!(" ({hz:.0} Hz)"),
                     _ => String::new(),
@@ -1227,6 +1257,13 @@ impl Reduction<'_> {
         let end_rpm = last.omega_rad_per_s * to_rpm;
         let top_rpm = speeds.iter().map(|s| s.omega_rad_per_s).fold(0.0, f64::max) * to_rpm;
         let rise = top_rpm - start_rpm.min(from_rpm);
+        if alone && top_rpm < RISE_MIN * from_rpm {
+            return Err(ReduceError::HardlyRises {
+                from_rpm,
+                top_rpm,
+                seconds: last.time_s - first.time_s,
+            });
+        }
         let share_min = sweep.unfelt_s.map_or(RISE_SHARE_MIN, |_| KNOWN_SHARE_MIN);
         if alone && end_rpm - from_rpm < share_min * rise {
             return Err(ReduceError::ShortRise {
@@ -2157,6 +2194,42 @@ mod tests {
         let error = error.map(|c| (c.remarks, c.points.len())).unwrap_err();
         assert!(matches!(error, ReduceError::ShortRise { .. }), "{error}");
         assert!(error.to_string().contains("at full throttle"), "{error}");
+    }
+
+    /// A drive that swings with the engine at one speed takes all of its work there.
+    #[test]
+    fn a_speed_that_hardly_rises_is_no_pull() {
+        let mut edges = edges(3.0);
+        let pitch = std::f64::consts::TAU / 8.0;
+        let ticks_at = |omega: f64| 2e6 * pitch / omega;
+        let hangs = edges
+            .windows(2)
+            .position(|pair| ((pair[1].tick - pair[0].tick) as f64) < ticks_at(57.0))
+            .unwrap();
+        edges.truncate(hangs + 1);
+        let (last, step) = (edges[hangs], edges[hangs].tick - edges[hangs - 1].tick);
+        edges.extend((1..400).map(|i| Edge {
+            tick: last.tick + i * step,
+            number: last.number + i,
+        }));
+        let error = reduce(&pull(&edges, &[]), &model(), &options()).unwrap_err();
+        assert!(matches!(error, ReduceError::HardlyRises { .. }), "{error}");
+    }
+
+    #[test]
+    fn a_swing_that_harmonics_of_the_cycle_have_too_is_told_once() {
+        let swing = |from_s, to_s, frequency_hz| Resonance {
+            from_s,
+            to_s,
+            frequency_hz,
+        };
+        let found = [
+            swing(1.0, 2.0, 53.0),
+            swing(4.0, 5.0, 53.0),
+            swing(0.9, 1.6, 26.5),
+        ];
+        let told = [swing(0.9, 2.0, 26.5), swing(4.0, 5.0, 53.0)];
+        assert_eq!(joined(&found), told);
     }
 
     #[test]

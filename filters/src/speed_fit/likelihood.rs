@@ -32,10 +32,10 @@ pub(super) struct Cycles<'a> {
     pub(super) correlation: f64,
 }
 
-/// Correlation of neighbours before the teeth speak, and its scatter: a segment seldom begins where a
-/// cycle does, so that neighbours share one; residual gas correlates the cycles themselves by up to
-/// 0.5 (common practice, no source).
-const CORRELATION: (f64, f64) = (0.05, 0.2);
+/// Correlation of neighbours before the teeth speak, and its scatter: residual gas correlates cycles by up to 0.5 either
+/// way (common practice, no source), any of it as likely, and a segment that begins within a cycle shares it with the
+/// one before.
+const CORRELATION: (f64, f64) = (0.0, 0.3);
 const CORRELATION_MAX: f64 = 0.5;
 const CORRELATION_STEP: f64 = 0.15;
 

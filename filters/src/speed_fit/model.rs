@@ -308,15 +308,25 @@ struct Window {
     hz: f64,
 }
 
-/// When more than noise is left at an order per rad; `told` where the whole swing at that order can't be
-/// anything else. The engine's own wheel swings many times more than
+/// How far a swing at an order can be told from the wheel's tooth errors.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Told {
+    /// It can't be anything else.
+    Surely,
+    /// By what the fit has of it.
+    Fitted,
+    /// Only by how it changes: teeth that come at the same place in each cycle have it as their errors.
+    Changes,
+}
+
+/// When more than noise is left at an order per rad. The engine's own wheel swings many times more than
 /// the drum's: then all of it counts as resonance.
 fn meeting(
     teeth: &[Swung],
     order: f64,
     alpha: f64,
     on_engine: bool,
-    told: bool,
+    told: Told,
 ) -> Option<Meeting> {
     let mut windows: Vec<Window> = Vec::new();
     let mut from = 0;
@@ -334,10 +344,11 @@ fn meeting(
         });
         let middle = &window[window.len() / 2];
         let turned = order * middle.omega;
-        let all = (
-            middle.rigid.0 + 2.0 * sum.0 / n,
-            middle.rigid.1 + 2.0 * sum.1 / n,
-        );
+        let rigid = match told {
+            Told::Changes => (0.0, 0.0),
+            Told::Surely | Told::Fitted => middle.rigid,
+        };
+        let all = (rigid.0 + 2.0 * sum.0 / n, rigid.1 + 2.0 * sum.1 / n);
         windows.push(Window {
             from_s: first.time_s,
             to_s: window[window.len() - 1].time_s,
@@ -363,7 +374,7 @@ fn meeting(
     let mut found = if stands_out {
         let swing = |window: &Window| window.swing_rad_per_s;
         resonance(&windows, alpha, RESONANCE_OVER_MEDIAN, swing)
-    } else if told {
+    } else if told == Told::Surely {
         // A pull that begins just above the drive's own frequency: the swing fades as the speed rises.
         let swing = |window: &Window| window.swing_rad_per_s * window.hz;
         resonance(&windows, alpha, RESONANCE_OVER_RIGID, swing)
@@ -921,9 +932,13 @@ impl<'a> Problem<'a> {
             let turns =
                 (self.thetas[self.thetas.len() - 1] - self.thetas[0]) / std::f64::consts::TAU;
             let teeth = f64::from(self.options.teeth_per_turn);
-            let told = !self.on_engine()
-                && 2.0 * order < teeth
-                && (order - order.round()).abs() * turns > TOLD_TURNS;
+            let apart = (order - order.round()).abs() * turns;
+            let told = match self.on_engine() {
+                true => Told::Fitted,
+                false if apart < LOCKED_TURNS => Told::Changes,
+                false if 2.0 * order < teeth && apart > TOLD_TURNS => Told::Surely,
+                false => Told::Fitted,
+            };
             meeting(&kept, order, self.mean_alpha(), self.on_engine(), told)
         })
     }
