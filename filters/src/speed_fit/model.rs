@@ -49,7 +49,7 @@ const RESONANCE_ENDS_SHARE: f64 = 0.35;
 const OWN_HZ_WITHIN: f64 = 1.3;
 /// The wander follows what is slower than this share of the drive's own frequency; nearer to it is the shuffle's
 /// (found in simulation).
-const FOLLOWED_MAX: f64 = 0.6;
+const FOLLOWED_MAX: f64 = 0.65;
 /// Damping ratio that a drive is given until it is known: within it the swing is free.
 const DAMPING: f64 = 0.1;
 /// Swing of the acceleration where it is met, over its median: on a rigid drive it is the engine's torque's,
