@@ -691,11 +691,17 @@ mod tests {
 
     #[test]
     fn a_start_from_rest_is_not_taken_for_extra_edges() {
-        for teeth in [1, 8] {
-            // Constant acceleration from standstill: tooth k comes at the root of k.
-            let times: Vec<f64> = (1..40).map(|k| 0.4 * f64::from(k).sqrt()).collect();
-            let train = resolve(&edges(&times), HZ, teeth, 1.0);
-            assert_eq!(train.faults, ToothFaults::default(), "{teeth} teeth");
+        for teeth in [1, 8, 36] {
+            // Constant acceleration from standstill: tooth k comes at the root of k and of how near the first one stood.
+            for nearest in [1.0, 0.5, 0.1, 0.02, 0.001] {
+                let late = |k: i32| if k % 2 == 0 { 0.0 } else { 0.02 };
+                let time_s = |k: i32| 0.4 * (f64::from(k) + late(k) + nearest).sqrt();
+                let times: Vec<f64> = (0..80).map(time_s).collect();
+                let train = resolve(&edges(&times), HZ, teeth, 1.0);
+                let case = format!("{teeth} teeth, {nearest}");
+                assert_eq!(train.index, (0..80).collect::<Vec<i64>>(), "{case}");
+                assert_eq!((train.faults.missed, train.faults.extra), (0, 0), "{case}");
+            }
         }
     }
 

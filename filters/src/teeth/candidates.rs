@@ -20,6 +20,9 @@ const LEFT_OUT_TOO: f64 = 2.0;
 const MISSED: f64 = 8.0;
 const MISFIT_MAX: f64 = 20.0;
 const BEYOND_MAX: f64 = 100.0;
+/// So much longer than the one before may an interval of a wheel be that speeds up: tooth errors (common practice: a few
+/// per cent, no source).
+const LONGER_MAX: f64 = 1.1;
 /// Intervals that change by no more than this from one to the next need no second look.
 const EVEN: std::ops::RangeInclusive<f64> = 0.75..=1.33;
 
@@ -84,6 +87,7 @@ fn teeth(edges: &[Edge]) -> Vec<bool> {
     let pitches: Vec<f64> = (0..=intervals.len().saturating_sub(BESIDE))
         .map(|k| median(&intervals[k..(k + BESIDE).min(intervals.len())]))
         .collect();
+    let from_rest = teeth_from_rest(&intervals, pitches[0]);
     let last = pitches.len() - 1;
     let pitch = |edge: usize| {
         let before = pitches[edge.saturating_sub(BESIDE).min(last)];
@@ -94,7 +98,12 @@ fn teeth(edges: &[Edge]) -> Vec<bool> {
     cost[0] = 0.0;
     for to in 1..n {
         let (before, after) = pitch(to);
-        for start in to.saturating_sub(BURST_MAX + 1)..to {
+        let earliest = if to <= from_rest {
+            to - 1
+        } else {
+            to.saturating_sub(BURST_MAX + 1).max(from_rest)
+        };
+        for start in earliest..to {
             let ticks = edges[to].tick.saturating_sub(edges[start].tick) as f64;
             let misfit = if EVEN.contains(&(before / after)) {
                 step_cost(ticks / (before * after).sqrt())
@@ -127,6 +136,20 @@ fn teeth(edges: &[Edge]) -> Vec<bool> {
     }
     is_tooth[0] = true;
     is_tooth
+}
+
+/// The last of the edges that are a wheel's which starts from rest, 0 without one: at first a pitch takes it several times as
+/// long as a dozen pitches later, but each takes no longer than the one before. A false edge parts an interval in two: the second
+/// part or the next interval is longer than what is before it.
+fn teeth_from_rest(intervals: &[f64], pitch: f64) -> usize {
+    if intervals[0] < *EVEN.end() * pitch {
+        return 0;
+    }
+    let early = &intervals[..intervals.len().min(BESIDE)];
+    let longer = early
+        .windows(2)
+        .position(|pair| pair[1] > LONGER_MAX * pair[0]);
+    longer.map_or(early.len(), |at| at.saturating_sub(1))
 }
 
 /// What an interval of so many pitches costs.

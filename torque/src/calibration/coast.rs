@@ -190,8 +190,6 @@ fn last(fit: &Fit) -> Measured {
 const FALL_TEETH_MIN: usize = 10;
 /// Part of the rise's time at each end that is left out: letting go, and the weight touching down.
 const FALL_TRIM: f64 = 0.1;
-/// Teeth after standstill that are left out: between them the time changes so fast that they can't be counted surely.
-const FROM_REST: usize = 4;
 /// Teeth that passed so often in a fall are told apart: each may sit wrong by an amount of its own.
 const PASSED_MIN: usize = 2;
 
@@ -242,7 +240,7 @@ impl Fall {
         let time = |at: usize| train.time_s.get(at).copied().unwrap_or(0.0);
         let trim_s = FALL_TRIM * (time(peak) - time(first));
         let at = |time_s: f64| train.time_s.partition_point(|t| *t < time_s);
-        let from = at(time(first) + trim_s).max(first + FROM_REST);
+        let from = at(time(first) + trim_s);
         let to = at(time(peak) - trim_s);
         let found = to.saturating_sub(from);
         if found < FALL_TEETH_MIN {
@@ -405,6 +403,12 @@ mod tests {
         let alpha = Fall::find(&train, TEETH).unwrap().alpha_at(7.5).unwrap();
         assert!((alpha.value / 5.0 - 1.0).abs() < 3e-3, "{alpha:?}");
         assert!(alpha.standard_uncertainty < 0.02, "{alpha:?}");
+        // A short one has few teeth, and the first of them tell most of the time.
+        let train = self::train(0.0, 4.0, |t, _| if t < 2.2 { 5.0 } else { -0.4 });
+        let alpha = Fall::find(&train, TEETH).unwrap().alpha_at(5.5).unwrap();
+        let off = (alpha.value - 5.0).abs();
+        assert!(off < 3.0 * alpha.standard_uncertainty, "{alpha:?}");
+        assert!(alpha.standard_uncertainty < 0.1, "{alpha:?}");
         assert!(matches!(
             Fall::find(&train.part(0..9), TEETH),
             Err(RunError::NoFall { .. })
