@@ -117,7 +117,8 @@ pub enum FitError {
     },
     /// A motion that teeth can't have.
     #[error(
-        "at {at_s:.2} s the motion that is fitted to the teeth has {found_rad_per_s:.0} rad/s, expected {low_rad_per_s:.0} to {high_rad_per_s:.0} rad/s as between the teeth; were they counted wrongly, or does the wheel swing to and fro?"
+        "at {at_s:.2} s the motion that is fitted to the teeth {}, expected {low_rad_per_s:.0} to {high_rad_per_s:.0} rad/s as between the teeth; were they counted wrongly, or does the wheel swing to and fro?",
+        turns_at(*.found_rad_per_s, *.high_rad_per_s)
     )]
     UnlikeTeeth {
         /// When, in s on the train's time base.
@@ -132,6 +133,15 @@ pub enum FitError {
     /// The normal equations could not be solved.
     #[error("the teeth do not determine a smooth motion (singular normal equations)")]
     Singular,
+}
+
+/// A motion in which time stands still or runs back has no speed to tell.
+fn turns_at(found_rad_per_s: f64, high_rad_per_s: f64) -> String {
+    if found_rad_per_s > 10.0 * high_rad_per_s {
+        "jumps or turns back".to_owned()
+    } else {
+        format!("has {found_rad_per_s:.0} rad/s")
+    }
 }
 
 /// Motion of the wheel at one instant.

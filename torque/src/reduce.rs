@@ -852,7 +852,7 @@ impl Reduction<'_> {
     /// A stretch of the teeth with its fit and what a second pickup says of it.
     fn fitted(&self, part: &ToothTrain) -> Result<Sweep, ReduceError> {
         let (fit, pattern_found) = self.fit(part).map_err(|cause| match cause {
-            FitError::Singular => self.no_smooth_motion(part, cause),
+            FitError::Singular | FitError::UnlikeTeeth { .. } => self.no_smooth_motion(part, cause),
             other => ReduceError::Fit(other),
         })?;
         let motions = fit.sampled(PEAK_SAMPLES);
