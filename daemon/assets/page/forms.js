@@ -42,7 +42,8 @@ export class Forms {
     this.#stand = stand;
     this.#units = units;
     const setupSaid = byId("setup").querySelector(".said");
-    const inForce = ({ message }) => `In use for the next pulls: ${message}.`;
+    const inForce = ({ message, replaced_notes: replaced }) => `In use for the next pulls: ${message}.${
+      replaced ? ` Its new notes replace those it had: ${replaced}` : ""}`;
     onSubmit(byId("setup-choose"), (data) => {
       if (!data.get("setup")) throw new Error("choose one first");
       return { path: "/api/setup", value: { name: data.get("setup") }, then: inForce };

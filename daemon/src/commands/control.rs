@@ -26,7 +26,7 @@ use leverarm_analysis::local_time::local_text;
 use leverarm_analysis::parts::{Part, parts_in_words};
 use leverarm_analysis::reduction::EnteredAir;
 use leverarm_analysis::setup_correction::{self, SetupCorrectionRequest};
-use leverarm_store::{NewEvent, PullId, Store, StoreReader};
+use leverarm_store::{NewEvent, PullId, Store, StoreError, StoreReader};
 
 /// A cut is asked for so often when the line breaks.
 const TRIES: usize = 5;
@@ -322,7 +322,7 @@ pub(super) fn keep(asked: &KeepArguments) -> Result<(), Failure> {
     let id = match Line::to(&read.stand, daemon)?.post("/api/keep", &body)? {
         Some(value) => value.get("id").and_then(Value::as_i64).unwrap_or(0),
         None => {
-            let mut store = Store::open(&read.store_folder)?;
+            let mut store = Store::open_existing(&read.store_folder)?;
             let calibration = hash_in_force(&mut store)?;
             let stand = store.put_stand(&read.text)?;
             let reader = store.reader()?;
@@ -377,7 +377,7 @@ pub(super) fn assign(asked: &AssignArguments) -> Result<(), Failure> {
         }
         Ok(setup_correction::event(id, &request, Clock::start().now()))
     };
-    keep_word(&read, daemon, (&path, &body), make)
+    keep_word(&read, daemon, (&path, &body), Store::open_existing, make)
 }
 
 #[derive(Debug, Clone, clap::Args)]
@@ -440,7 +440,7 @@ fn say_of_exclusion(
         reader.pull(id)?;
         Ok(exclusion_event(id, request, Clock::start().now()))
     };
-    keep_word(&read, daemon, (&path, &body), make)
+    keep_word(&read, daemon, (&path, &body), Store::open_existing, make)
 }
 
 /// Gives a person's word to the daemon, or keeps the event of it where none runs.
@@ -448,12 +448,13 @@ pub(super) fn keep_word(
     read: &StandFile,
     daemon: &DaemonArgument,
     (path, body): (&str, &Value),
+    open: impl FnOnce(&Path) -> Result<Store, StoreError>,
     make: impl FnOnce(&StoreReader) -> Result<NewEvent, Failure>,
 ) -> Result<(), Failure> {
     let done = match Line::to(&read.stand, daemon)?.post(path, body)? {
         Some(value) => message(&value).to_owned(),
         None => {
-            let mut store = Store::open(&read.store_folder)?;
+            let mut store = open(&read.store_folder)?;
             let event = make(&store.reader()?)?;
             store.add_event(&event)?;
             event.event.message
@@ -588,15 +589,19 @@ pub(super) fn setup(asked: &SetupArguments) -> Result<(), Failure> {
         return list_setups(&read);
     };
     let body = serde_json::to_value(&request)?;
-    let name = match Line::to(&read.stand, daemon)?.post("/api/setup", &body)? {
-        Some(value) => message(&value).to_owned(),
+    let taken = match Line::to(&read.stand, daemon)?.post("/api/setup", &body)? {
+        Some(value) => value,
         None => {
             let mut store = Store::open(&read.store_folder)?;
-            take_setup(&mut store, &request, Clock::start().now())?.1
+            serde_json::to_value(take_setup(&mut store, &request, Clock::start().now())?)?
         }
     };
+    let name = message(&taken);
     let mounted = if again { ", put back on" } else { "" };
     say(&format!("the next pulls belong to \"{name}\"{mounted}"));
+    if let Some(notes) = taken.get("replaced_notes").and_then(Value::as_str) {
+        say(&format!("its new notes replace those it had: {notes}"));
+    }
     Ok(())
 }
 

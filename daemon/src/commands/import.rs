@@ -82,7 +82,7 @@ pub(super) fn run(arguments: &ImportArguments) -> Result<(), Failure> {
     let calibration = serde_json::to_string(&calibration)?;
     let belongs = Belongs {
         setup: match &setup {
-            Some(request) => Some(setup_of(&mut store, request, began_wall_us)?),
+            Some(request) => Some(setup_of(&mut store, request, began_wall_us)?.id),
             None => None,
         },
         air: EnteredAir::stored(air)?,

@@ -381,7 +381,7 @@ fn ack(asked: &AckArguments) -> Result<(), Failure> {
     let path = format!("/api/events/{event}/note");
     let body = json!({ "note": note });
     if Line::to(&read.stand, daemon)?.post(&path, &body)?.is_none() {
-        let mut store = Store::open(&read.store_folder)?;
+        let mut store = Store::open_existing(&read.store_folder)?;
         let look = Acknowledgement {
             wall_us: Clock::start().now().wall_us,
             note: note.to_owned(),

@@ -1,5 +1,7 @@
 //! `plan`: which setup to test next, and what to wait for.
 
+use std::path::Path;
+
 use anyhow::{Context, anyhow, bail};
 use leverarm_config::{Quantity, Stand, units};
 use serde_json::{Value, json};
@@ -14,7 +16,7 @@ use leverarm_analysis::plan::{
     Block, Plan, Window, Word, current, event, known_list, list_lengths, made_since, randomised,
     shown_in,
 };
-use leverarm_store::StoreReader;
+use leverarm_store::{Store, StoreReader};
 use leverarm_vocabulary::load::StepList;
 
 #[derive(Debug, clap::Args)]
@@ -206,8 +208,16 @@ pub(super) fn run(asked: &Arguments) -> Result<(), Failure> {
 /// Through the running daemon, or into the store itself.
 fn tell(word: &Word, body: &Value, who: &Who) -> Result<(), Failure> {
     let read = read_stand(&who.daemon.stand.file)?;
-    keep_word(&read, &who.daemon, ("/api/plan", body), |reader| {
-        if !matches!(word, Word::Begin(_)) && current(reader)?.is_none() {
+    let begins = matches!(word, Word::Begin(_));
+    let open = |folder: &Path| {
+        if begins {
+            Store::open(folder)
+        } else {
+            Store::open_existing(folder)
+        }
+    };
+    keep_word(&read, &who.daemon, ("/api/plan", body), open, |reader| {
+        if !begins && current(reader)?.is_none() {
             bail!("there is no test plan to leave or to resume");
         }
         Ok(event(word, &who.by, Clock::start().now()))

@@ -5,14 +5,14 @@ use leverarm_analysis::comparison::Rows;
 use leverarm_analysis::shelf::{
     PICTURE_BYTES_MAX, RATING_MAX, ShelfPart, ShelfTest, ShelfWord, day_of, keep_picture, shelf,
 };
-use leverarm_store::{PullId, StoreReader};
+use leverarm_store::{PullId, Store, StoreReader};
 use serde_json::json;
 
 use super::control::keep_word;
 use super::curve_output::terminal_table;
 use super::{DaemonArgument, Failure, json_line, read_stand, say};
 use crate::clock::Clock;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Which part, and what to say of it.
 #[derive(Debug, Clone, clap::Args)]
@@ -72,7 +72,8 @@ pub(super) fn run(asked: &Arguments) -> Result<(), Failure> {
         word.check()?;
         let body = serde_json::to_value(&word)?;
         let event = |_: &StoreReader| Ok(word.event(Clock::start().now()));
-        keep_word(&read, &asked.daemon, ("/api/shelf", &body), event)?;
+        let open = |folder: &Path| Store::open(folder);
+        keep_word(&read, &asked.daemon, ("/api/shelf", &body), open, event)?;
         if !parts()?
             .iter()
             .any(|part| is_asked(part, name) && part.is_on_a_setup())

@@ -30,7 +30,7 @@ pub(crate) use keep::keep;
 pub use keep::{KeepError, KeepRequest};
 pub use real_time::ask as ask_for_real_time;
 pub use record_keeper::{Belongs, Kept, RecordKeeper};
-pub use recorder::{NewSetupRequest, StoreRequest, Stored};
+pub use recorder::{NewSetupRequest, StoreRequest, Stored, TakenSetup};
 pub(crate) use recorder::{air_of_the_day, put_air, setup_in_force, setup_of, take_setup};
 
 /// Commands that wait for the guard thread; more are refused.
@@ -184,7 +184,7 @@ impl Handle {
     pub async fn setup(
         &self,
         request: NewSetupRequest,
-    ) -> Result<Result<String, StoreError>, NoAnswer> {
+    ) -> Result<Result<TakenSetup, StoreError>, NoAnswer> {
         self.ask(|answer| StoreRequest::Setup { request, answer })
             .await
     }

@@ -57,6 +57,20 @@ pub struct NewSetupRequest {
     pub again: bool,
 }
 
+/// A setup that was made or taken.
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
+pub struct TakenSetup {
+    /// Which.
+    #[serde(skip)]
+    pub id: SetupId,
+    /// Its name.
+    #[serde(rename = "message")]
+    pub name: String,
+    /// The notes that it had until new ones replaced them.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub replaced_notes: Option<String>,
+}
+
 /// Something that others want of the one writer.
 #[derive(Debug)]
 pub enum StoreRequest {
@@ -64,8 +78,8 @@ pub enum StoreRequest {
     Setup {
         /// Which.
         request: NewSetupRequest,
-        /// Where the name goes once it is stored.
-        answer: oneshot::Sender<Result<String, StoreError>>,
+        /// Where it goes once it is stored.
+        answer: oneshot::Sender<Result<TakenSetup, StoreError>>,
     },
     /// Write a note on a pull.
     Note {
@@ -554,7 +568,7 @@ impl Recorder {
                 parts: serde_json::Map::new(),
                 again: false,
             };
-            belongs.setup = Some(take_setup(store, &request, self.clock.now())?.0);
+            belongs.setup = Some(take_setup(store, &request, self.clock.now())?.id);
         }
         Ok(self.keeper.go_on_in(store, belongs)?)
     }
@@ -671,15 +685,15 @@ impl Recorder {
         Ok(())
     }
 
-    fn setup(&mut self, request: NewSetupRequest) -> Result<String, StoreError> {
-        let (id, name) = take_setup(&mut self.store, &request, self.clock.now())?;
-        self.keeper.belongs.setup = Some(id);
-        self.setup_name = Some(name.clone());
+    fn setup(&mut self, request: NewSetupRequest) -> Result<TakenSetup, StoreError> {
+        let taken = take_setup(&mut self.store, &request, self.clock.now())?;
+        self.keeper.belongs.setup = Some(taken.id);
+        self.setup_name = Some(taken.name.clone());
         self.outlets.stored.send_modify(|stored| {
-            stored.setup = Some(name.clone());
+            stored.setup = Some(taken.name.clone());
             stored.setups += 1;
         });
-        Ok(name)
+        Ok(taken)
     }
 
     fn calibrate(&mut self, request: NewCalibrationRequest) -> Result<(), CalibrationError> {
@@ -727,13 +741,13 @@ pub(crate) fn take_setup(
     store: &mut Store,
     request: &NewSetupRequest,
     now: Now,
-) -> Result<(SetupId, String), StoreError> {
-    let id = setup_of(store, request, now.wall_us)?;
+) -> Result<TakenSetup, StoreError> {
+    let taken = setup_of(store, request, now.wall_us)?;
     store.set_meta(META_SETUP, Some(&request.name))?;
     if request.again {
         store.add_event(&mounting::event(&request.name, now))?;
     }
-    Ok((id, request.name.clone()))
+    Ok(taken)
 }
 
 /// What is bolted on, as far as a person said so.
@@ -753,9 +767,10 @@ pub(crate) fn setup_of(
     store: &mut Store,
     request: &NewSetupRequest,
     created_wall_us: i64,
-) -> Result<SetupId, StoreError> {
+) -> Result<TakenSetup, StoreError> {
+    let mut replaced_notes = None;
     let existing = store.reader()?.setup_named(&request.name);
-    match existing {
+    let id = match existing {
         Ok(setup) => {
             // A comparison judges by the parts: they are never changed under a name in use.
             let given = serde_json::Value::Object(request.parts.clone());
@@ -768,17 +783,23 @@ pub(crate) fn setup_of(
             }
             if !request.notes.is_empty() && request.notes != setup.notes {
                 store.set_setup_notes(setup.id, &request.notes)?;
+                replaced_notes = Some(setup.notes).filter(|notes| !notes.is_empty());
             }
-            Ok(setup.id)
+            setup.id
         }
         Err(StoreError::NotFound { .. }) => store.add_setup(&NewSetup {
             name: request.name.clone(),
             created_wall_us,
             notes: request.notes.clone(),
             parts: serde_json::Value::Object(request.parts.clone()),
-        }),
-        Err(error) => Err(error),
-    }
+        })?,
+        Err(error) => return Err(error),
+    };
+    Ok(TakenSetup {
+        id,
+        name: request.name.clone(),
+        replaced_notes,
+    })
 }
 
 /// The air that was last entered, as the store keeps it for the next pulls.

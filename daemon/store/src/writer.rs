@@ -75,6 +75,21 @@ impl Store {
         Ok(store)
     }
 
+    /// As [`open`](Self::open), but makes none: for what is said of something that is stored.
+    ///
+    /// # Errors
+    ///
+    /// [`StoreError::NoStore`]; else as [`open`](Self::open).
+    pub fn open_existing(folder: &Path) -> Result<Self, StoreError> {
+        if folder.join(open::DATABASE_FILE).is_file() {
+            Self::open(folder)
+        } else {
+            Err(StoreError::NoStore {
+                folder: folder.into(),
+            })
+        }
+    }
+
     /// With connections and pulls as they are under way.
     fn open_as_it_is(folder: &Path) -> Result<Self, StoreError> {
         let folder = folder.to_path_buf();

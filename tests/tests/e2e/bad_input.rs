@@ -181,6 +181,28 @@ fn no_store_yet() {
     bench.fails(&["pulls"], &["no store in", "the daemon makes a store"]);
     bench.run(&["show", "1"]).fails_with(&["no store in"]);
     bench.run(&["journal"]).fails_with(&["no store in"]);
+    // Nor does a word on what is stored make one, as where the stand file is another's.
+    let words: [&[&str]; 6] = [
+        &["exclude", "1", "misfired"],
+        &["include", "1"],
+        &["keep", "--last", "5 s"],
+        &["assign", "1", "main jet 105"],
+        &["journal", "ack", "1", "loose plug"],
+        &["plan", "leave"],
+    ];
+    for word in words {
+        bench.run(word).fails_with(&["no store in"]);
+        assert!(!bench.store().exists(), "{word:?}");
+    }
+}
+
+#[test]
+fn notes_that_replace_others_are_told() {
+    let bench = Bench::new();
+    let noted = |notes| bench.run(&["setup", "main jet 105", "--notes", notes]).ok();
+    assert!(!noted("float 22 mm").contains("replace"));
+    assert!(!noted("float 22 mm").contains("replace"));
+    assert_has(&noted("float 23 mm"), &["replace", "float 22 mm"]);
 }
 
 /// A board with which there is nothing to do but to say what is wrong, and to stay.

@@ -260,7 +260,7 @@ pub(super) async fn setup(Extract(web): State, Input(request): Input<SetupReques
         parts: request.parts,
         again: request.again,
     };
-    Ok(message(web.handle.setup(request).await??))
+    Ok(Json(web.handle.setup(request).await??).into_response())
 }
 
 /// A part is a text, or a value with unit and note.
