@@ -1,8 +1,14 @@
 //! Cycles that did not burn, told from jolts of the drive.
 
+use leverarm::rehearsal::{DEMO_STAND, model_of, script_of};
+use leverarm_software_stand::CycleVariation;
+use leverarm_tests::ran::Ran;
 use leverarm_tests::simulated_pull::{Cycles, Pull};
+use leverarm_tests::virtual_bench::VirtualBench;
 
 use crate::memory::reduced;
+
+const PULLS: u32 = 24;
 
 /// One cylinder of four that does not burn lacks a quarter of a cycle's work and its friction, 0.29 of it: that is a
 /// misfire and no jolt, and hides no points.
@@ -27,5 +33,37 @@ fn one_cylinder_of_four_misfires() {
     assert!(
         misfires >= 10 && jolts * 10 <= misfires,
         "{misfires}, {jolts}"
+    );
+}
+
+/// What `leverarm rehearse --misfires 1` shows, 24 pulls of it: single cycles that do not burn break no rise off and are no swing of
+/// a drive that is rigid, and the others vary as they do.
+#[test]
+fn misfires_of_a_rehearsal_are_told_as_nothing_else() {
+    let stand = leverarm_config::parse("demo.toml", DEMO_STAND).unwrap();
+    let mut model = model_of(&stand);
+    model.engine.cycles = CycleVariation {
+        misfire_probability: 0.01,
+        ..CycleVariation::HEALTHY
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let mut bench = VirtualBench::new(folder.path(), DEMO_STAND, model).unwrap();
+    bench.ride(script_of(&stand, PULLS), 900).unwrap();
+    bench.finish().unwrap();
+    let store = folder.path().to_str().unwrap();
+    let mut sum = 0.0;
+    for pull in 1..=PULLS {
+        let curve = Ran::of(&["show", &pull.to_string(), "--json", "--store", store]).json();
+        let cov = curve["cycles"]["cov"].as_f64().unwrap();
+        sum += cov;
+        let said = curve["remarks"].to_string();
+        for word in ["breaks off", "resonance", "shuffle", "swing"] {
+            assert!(!said.contains(word), "pull {pull}: {said}");
+        }
+    }
+    let mean = sum / f64::from(PULLS);
+    assert!(
+        (mean / CycleVariation::HEALTHY.cov - 1.0).abs() < 0.1,
+        "{mean}"
     );
 }
