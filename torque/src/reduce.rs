@@ -86,6 +86,7 @@ pub use model::{LoadCellModel, LossModel, ReductionModel, WheelModel};
 
 use crate::air::{Air, AirError, Correction, CorrectionFactor};
 use crate::calibration::wheel::Pattern;
+use crate::comparison::words::counted;
 use crate::curve::{
     Curve, CurvePoint, Cycles, How, Jolt, Misfire, Peak, PointInput, RAD_PER_S_PER_RPM, Shuffle,
     Source, peak,
@@ -145,7 +146,8 @@ pub struct ReduceOptions {
 pub enum ReduceError {
     /// The teeth hold no full-throttle rise, and no speed that was held.
     #[error(
-        "no full-throttle rise above {start_rpm:.0} rpm in {edges} pickup edges ({missed} teeth not seen, {extra} edges that were no teeth){held}; the pull rules' start speed may be too high, or the pickup saw nothing, or hears another one or the ignition"
+        "no full-throttle rise above {start_rpm:.0} rpm in {edges} pickup edges ({}, {}){held}; the pull rules' start speed may be too high, or the pickup saw nothing, or hears another one or the ignition",
+        not_seen(*.missed), no_teeth(*.extra)
     )]
     NoRise {
         /// Start speed asked for.
@@ -188,7 +190,8 @@ pub enum ReduceError {
     Fit(#[from] FitError),
     /// No smooth motion fits the teeth.
     #[error(
-        "no smooth motion fits the {teeth} teeth of the rise from {from_s:.2} s to {to_s:.2} s ({from_rpm:.0} to {to_rpm:.0} rpm); in the recording {missed} teeth were not seen and {extra} edges were none: mend the pickup's gap and wiring (`leverarm board` shows what it sees), or check the stand file's teeth"
+        "no smooth motion fits the {teeth} teeth of the rise from {from_s:.2} s to {to_s:.2} s ({from_rpm:.0} to {to_rpm:.0} rpm), with {} and {} in the recording: mend the pickup's gap and wiring (`leverarm board` shows what it sees), or check the stand file's teeth",
+        not_seen(*.missed), no_teeth(*.extra)
     )]
     NoSmoothMotion {
         /// Teeth of the rise.
@@ -231,6 +234,18 @@ pub enum ReduceError {
         /// Step asked for.
         step_rpm: f64,
     },
+}
+
+fn many(count: u64, one: &str, many: &str) -> String {
+    counted(usize::try_from(count).unwrap_or(usize::MAX), one, many)
+}
+
+fn not_seen(teeth: u64) -> String {
+    format!("{} not seen", many(teeth, "tooth", "teeth"))
+}
+
+fn no_teeth(edges: u64) -> String {
+    many(edges, "edge that was no tooth", "edges that were no teeth")
 }
 
 /// Largest standard uncertainty from timing, as a share of the greatest torque, at which a point is
@@ -360,6 +375,19 @@ struct Sweep {
     pattern_found: Option<bool>,
 }
 
+/// Points of a sweep, its torque finely, and what hides points and is told nowhere else.
+#[derive(Default)]
+struct SweptPoints {
+    points: Vec<CurvePoint>,
+    /// Engine speed and torque of the part that is shown.
+    fine: Vec<(f64, f64)>,
+    shown: Vec<(Motion, f64)>,
+    /// Engine speeds at which timing hides a point, and its uncertainty as a share of the greatest torque.
+    untimed: Vec<(f64, f64)>,
+    /// Engine speeds at which the load cell gave too few samples.
+    unweighed_rpm: Vec<f64>,
+}
+
 impl Sweep {
     /// Whether another gear may have been engaged before it, and no second pickup shows which.
     fn gear_in_doubt(&self) -> bool {
@@ -440,6 +468,46 @@ fn words_of_break(broken: &Break, first: &Motion, from_rpm: f64, end_rpm: f64) -
     )
 }
 
+fn remarks_of_gaps(sweep: &Sweep) -> Vec<String> {
+    let words = |(from, to): &(f64, f64)| {
+        format!("no teeth from {from:.2} s to {to:.2} s: the curve is left out there")
+    };
+    sweep.fit.gaps_s().iter().map(words).collect()
+}
+
+/// Where points are hidden that nothing else tells of.
+fn remark_unsure(swept: &SweptPoints, remarks: &mut Vec<String>) {
+    let rpms: Vec<f64> = swept.untimed.iter().map(|it| it.0).collect();
+    if let Some(places) = places(&rpms) {
+        let most = swept.untimed.iter().map(|it| it.1).fold(0.0, f64::max);
+        remarks.push(format!(
+            "{places} the torque is uncertain by up to {:.1} % of the greatest (one standard deviation, from the teeth's times \
+             and the engine's uneven cycles), and {:.0} % is the most that is shown: not trustworthy there; a pull that lasts \
+             longer (a higher gear, more inertia) or a wheel with more and even teeth makes it surer",
+            100.0 * most,
+            100.0 * TIMING_SHARE_MAX
+        ));
+    }
+    if let Some(places) = places(&swept.unweighed_rpm) {
+        remarks.push(format!(
+            "{places} the load cell gave too few samples: not trustworthy there; see its wiring, or pull more slowly"
+        ));
+    }
+}
+
+fn places(rpms: &[f64]) -> Option<String> {
+    match rpms {
+        [] => None,
+        [only] => Some(format!("at {only:.0} rpm")),
+        [first, .., last] => {
+            let count = rpms.len();
+            Some(format!(
+                "at {count} points from {first:.0} to {last:.0} rpm"
+            ))
+        }
+    }
+}
+
 /// What is before or after some time, whichever gains more speed.
 fn greater_beside(rise: &ToothTrain, (from_s, to_s): (f64, f64)) -> ToothTrain {
     let at = |time_s: f64| rise.time_s.partition_point(|it| *it < time_s);
@@ -506,12 +574,15 @@ impl Reduction<'_> {
                 },
             });
         }
-        let mut fine = Vec::new();
-        let mut shown = Vec::new();
-        let mut points = match &sweep {
-            Some(sweep) => self.swept_points(sweep, &mut fine, &mut shown),
-            None => Vec::new(),
-        };
+        let swept = sweep.as_ref().map(|sweep| self.swept_points(sweep));
+        let swept = swept.unwrap_or_default();
+        remark_unsure(&swept, &mut remarks);
+        let SweptPoints {
+            mut points,
+            mut fine,
+            shown,
+            ..
+        } = swept;
         let greatest = fine
             .iter()
             .map(|p| p.1)
@@ -523,8 +594,8 @@ impl Reduction<'_> {
         }
         if steady.len() < before {
             remarks.push(format!(
-                "{} held speeds left out: less than half of the greatest torque, so not at full throttle",
-                before - steady.len()
+                "{} left out: less than half of the greatest torque, so not at full throttle",
+                counted(before - steady.len(), "held speed", "held speeds")
             ));
         }
         points.append(&mut steady);
@@ -537,12 +608,17 @@ impl Reduction<'_> {
                 .collect();
         }
         let contradictions = self.contradictions(&points, sweep.as_ref(), &speeds);
-        if !contradictions.is_empty() {
+        if contradictions.is_empty() {
+            self.remarks(&points, sweep.as_ref(), &mut remarks);
+        } else {
             points.iter_mut().for_each(|it| it.trustworthy = false);
             fine.clear();
+            // What else there is to tell goes with the wrong constant, but for what teeth, force and air tell alone.
+            remarks = contradictions;
+            remarks.extend(self.remarks_of_teeth());
+            remarks.extend(sweep.as_ref().map(remarks_of_gaps).unwrap_or_default());
+            self.remark_faults_of_force(&mut remarks);
         }
-        self.remarks(&points, sweep.as_ref(), &mut remarks);
-        remarks.splice(0..0, contradictions);
         let power: Vec<(f64, f64)> = fine
             .iter()
             .map(|(rpm, nm)| (*rpm, nm * rpm * RAD_PER_S_PER_RPM))
@@ -715,7 +791,8 @@ impl Reduction<'_> {
         }
         if unsettled > 0 {
             remarks.push(format!(
-                "{unsettled} held speeds left out: the force did not settle"
+                "{} left out: the force did not settle",
+                counted(unsettled, "held speed", "held speeds")
             ));
         }
         points
@@ -946,12 +1023,8 @@ impl Reduction<'_> {
     }
 
     /// Points of the sweep on the grid, and its torque finely over engine speed.
-    fn swept_points(
-        &self,
-        sweep: &Sweep,
-        fine: &mut Vec<(f64, f64)>,
-        shown: &mut Vec<(Motion, f64)>,
-    ) -> Vec<CurvePoint> {
+    fn swept_points(&self, sweep: &Sweep) -> SweptPoints {
+        let mut swept = SweptPoints::default();
         let options = self.options;
         let rpms = sweep.motions.iter().map(|m| self.swept(sweep, *m).rpm());
         let low = rpms
@@ -995,7 +1068,6 @@ impl Reduction<'_> {
                 && (self.stand.load_cell.is_none() || model.force.is_some_and(|f| f.believable))
         };
         let step = options.step_rpm;
-        let mut points = Vec::new();
         let mut rpm = (options.from_rpm.unwrap_or(low).max(low) / step).ceil() * step;
         let last = options.to_rpm.unwrap_or(high).min(high);
         while rpm <= last {
@@ -1010,23 +1082,30 @@ impl Reduction<'_> {
                     .second
                     .as_ref()
                     .and_then(|second| second.check(motion.time_s, &self.stand.engine_per_drum));
-                points.push(point);
+                swept.points.push(point);
+                let share = motion.alpha_uncertainty_rad_per_s2 / alpha_scale;
+                if share > TIMING_SHARE_MAX {
+                    swept.untimed.push((rpm, share));
+                }
+                if self.stand.load_cell.is_some() && model.force.is_none() {
+                    swept.unweighed_rpm.push(rpm);
+                }
             }
             rpm += step;
         }
         // The greatest value is one of the curve that is shown.
-        let mut ends = points.iter().filter(|p| p.trustworthy).map(|p| p.rpm);
+        let mut ends = swept.points.iter().filter(|p| p.trustworthy).map(|p| p.rpm);
         let first = ends.next().unwrap_or(f64::INFINITY);
         let within = first..=ends.next_back().unwrap_or(first);
         for motion in &sweep.motions {
             let model = self.swept(sweep, *motion);
             let rpm = model.rpm();
             if within.contains(&rpm) && trusted(motion, &model) {
-                fine.push((rpm, model.torque_nm()));
-                shown.push((*motion, model.torque_nm()));
+                swept.fine.push((rpm, model.torque_nm()));
+                swept.shown.push((*motion, model.torque_nm()));
             }
         }
-        points
+        swept
     }
 
     /// The motion at an engine speed: the last one, as a clutch that grips at last had it twice.
@@ -1097,16 +1176,17 @@ impl Reduction<'_> {
             .collect();
         let faults = self.train.faults;
         let missed = self.missed_teeth();
-        if missed > 0 {
-            remarks.push(format!("{missed} teeth not seen"));
+        // How many the wheel has is not known where its gaps come round otherwise.
+        if missed > 0 && self.other_gaps().is_none() {
+            remarks.push(not_seen(missed));
         }
         if faults.extra > 0 {
-            remarks.push(format!("{} edges that were no teeth", faults.extra));
+            remarks.push(no_teeth(faults.extra));
         }
         if faults.uncertain_gaps > 0 {
             remarks.push(format!(
-                "{} gaps whose number of teeth is uncertain",
-                faults.uncertain_gaps
+                "{} whose number of teeth is uncertain",
+                many(faults.uncertain_gaps, "gap", "gaps")
             ));
         }
         remarks
@@ -1131,15 +1211,11 @@ impl Reduction<'_> {
 
     fn remarks(&self, points: &[CurvePoint], sweep: Option<&Sweep>, remarks: &mut Vec<String>) {
         if let Some(sweep) = sweep {
-            for (from, to) in sweep.fit.gaps_s() {
-                remarks.push(format!(
-                    "no teeth from {from:.2} s to {to:.2} s: the curve is left out there"
-                ));
-            }
+            remarks.extend(remarks_of_gaps(sweep));
             if sweep.fit.teeth_set_aside > 0 {
                 remarks.push(format!(
-                    "{} teeth set aside as noise",
-                    sweep.fit.teeth_set_aside
+                    "{} set aside as noise",
+                    counted(sweep.fit.teeth_set_aside, "tooth", "teeth")
                 ));
             }
             if let Some(correlation) = sweep.fit.residual_correlation.filter(|it| *it > ALIKE) {
@@ -1353,9 +1429,9 @@ impl Reduction<'_> {
         }
         if !sweep.jolts.is_empty() {
             remarks.push(format!(
-                "jolts: {} sudden changes of the work that are no misfires (the drive slips or has \
+                "jolts: {} of the work, no misfires (the drive slips or has \
                  play, the throttle moved, or teeth were counted wrongly), {}: left out of the curve, and points beside them are not trustworthy",
-                sweep.jolts.len(),
+                counted(sweep.jolts.len(), "sudden change", "sudden changes"),
                 places(sweep.jolts.iter().map(|j| j.rpm).collect())
             ));
         }
@@ -1394,17 +1470,6 @@ impl Reduction<'_> {
             }
             return;
         };
-        let deviations = spread(points.iter().filter_map(|p| Some(p.ratio_check?.deviation)));
-        if deviations.is_some_and(is_another_ratio) {
-            if self.another_ratio(sweep).is_none() {
-                remarks.push(format!(
-                    "the pickups give {:.4} engine turns per drum turn, the stand says {drive:.4}: a tyre that grows with its \
-                     speed, or a drive ratio or rolling circumference to be mended in the stand file",
-                    overall.value
-                ));
-            }
-            return;
-        }
         let ahead = || {
             points
                 .iter()
@@ -1416,6 +1481,17 @@ impl Reduction<'_> {
                  slip does: one of them misses teeth or counts false ones; points there are not trustworthy",
                 first.rpm, last.rpm
             ));
+            return;
+        }
+        let deviations = spread(points.iter().filter_map(|p| Some(p.ratio_check?.deviation)));
+        if deviations.is_some_and(is_another_ratio) {
+            if self.another_ratio(sweep).is_none() {
+                remarks.push(format!(
+                    "the pickups give {:.4} engine turns per drum turn, the stand says {drive:.4}: a tyre that grows with its \
+                     speed, or a drive ratio or rolling circumference to be mended in the stand file",
+                    overall.value
+                ));
+            }
             return;
         }
         let worst = off
@@ -1445,10 +1521,7 @@ impl Reduction<'_> {
         ));
     }
 
-    fn remark_force(&self, points: &[CurvePoint], remarks: &mut Vec<String>) {
-        let Some(cell) = &self.stand.load_cell else {
-            return;
-        };
+    fn remark_faults_of_force(&self, remarks: &mut Vec<String>) {
         let time_s = |tick: u64| (tick as f64 - self.train.origin_tick as f64) / self.pull.tick_hz;
         for fault in self.force.faults.iter().take(3) {
             let what = match fault.kind {
@@ -1456,7 +1529,7 @@ impl Reduction<'_> {
                 ForceFaultKind::Stuck => "load cell's converter stuck at",
             };
             remarks.push(format!(
-                "{what} {} counts, from {:.2} s to {:.2} s",
+                "{what} {} counts, from {:.2} s to {:.2} s: points there are not trustworthy",
                 fault.counts,
                 time_s(fault.tick_from),
                 time_s(fault.tick_to)
@@ -1468,6 +1541,13 @@ impl Reduction<'_> {
                 self.force.faults.len()
             ));
         }
+    }
+
+    fn remark_force(&self, points: &[CurvePoint], remarks: &mut Vec<String>) {
+        let Some(cell) = &self.stand.load_cell else {
+            return;
+        };
+        self.remark_faults_of_force(remarks);
         let counts = points.iter().flat_map(|p| {
             let of_force = |i: &&PointInput| i.source == Source::ForceNoise;
             p.inputs.iter().find(of_force).map(|i| i.assessed.value())
@@ -1479,7 +1559,8 @@ impl Reduction<'_> {
                 .count();
             if outside > 0 {
                 remarks.push(format!(
-                    "load cell: {outside} points outside the calibrated range of {low:.0} to {high:.0} counts"
+                    "load cell: {} outside the calibrated range of {low:.0} to {high:.0} counts",
+                    counted(outside, "point", "points")
                 ));
             }
         }
@@ -2063,6 +2144,10 @@ mod tests {
                     );
                     assert!(first.contains(what) && first.contains("mend"), "{case}");
                     assert_eq!((trusted, curve.peak_torque), (0, None), "{case}");
+                    let others = curve.remarks.iter();
+                    let mut others =
+                        others.skip_while(|it| it.starts_with("the stand file is contradicted"));
+                    assert_eq!(others.next(), None, "{case}");
                 }
                 None => {
                     assert!(!curve.remarks.join(" ").contains("contradicted"), "{case}");
@@ -2164,6 +2249,51 @@ mod tests {
             let away_rpm = (point.rpm - gap_rpm).abs();
             assert!(away_rpm > 100.0 || !point.trustworthy, "{point:?}");
             assert!(away_rpm < 500.0 || point.trustworthy, "{said}: {point:?}");
+        }
+    }
+
+    /// Points that timing alone hides are told: how many, where, the limit, and what was found.
+    #[test]
+    fn points_that_timing_hides_are_told() {
+        // A wavy curve, and cycles whose work varies evenly over half of the mean to either side.
+        let edges = edges_by_cycle(|cycle, omega| {
+            let uneven = (0.618_034 * cycle * cycle).fract() - 0.5;
+            9.0 * (1.0 + 0.3 * (omega / 5.0).sin()) * (1.0 + uneven)
+        });
+        let curve = reduce(&pull(&edges, &[]), &model(), &options()).unwrap();
+        let hidden: Vec<f64> = curve
+            .points
+            .iter()
+            .filter(|point| !point.trustworthy)
+            .map(|point| point.rpm)
+            .collect();
+        let said = curve.remarks.join("; ");
+        let [first, last] = [hidden[0], hidden[hidden.len() - 1]];
+        let expected = format!(
+            "at {} points from {first:.0} to {last:.0} rpm",
+            hidden.len()
+        );
+        assert!(said.contains(&expected), "{expected}: {said}");
+        assert!(said.contains("2 % is the most"), "{said}");
+    }
+
+    #[test]
+    fn one_of_something_is_told_as_one() {
+        let mut edges = edges(9.0);
+        edges.remove(200);
+        let [before, after] = [edges[300], edges[301]];
+        let tick = before.tick + (after.tick - before.tick) / 3;
+        edges.insert(301, Edge { tick, number: 0 });
+        for (number, edge) in (0..).zip(&mut edges) {
+            edge.number = number;
+        }
+        let curve = reduce(&pull(&edges, &[]), &model(), &options()).unwrap();
+        for said in ["1 tooth not seen", "1 edge that was no tooth"] {
+            assert!(
+                curve.remarks.iter().any(|it| it == said),
+                "{:?}",
+                curve.remarks
+            );
         }
     }
 

@@ -85,7 +85,7 @@ impl Reduction<'_> {
     }
 
     /// Teeth that are not seen come round with the wheel.
-    fn other_gaps(&self) -> Option<String> {
+    pub(super) fn other_gaps(&self) -> Option<String> {
         let wheel = &self.stand.wheel;
         let teeth = i64::from(wheel.teeth_per_turn);
         let index = &self.train.index;
