@@ -310,6 +310,9 @@ const PARTING_SHARE: f64 = 0.4;
 const COV_MAX: f64 = 0.25;
 /// The cycles' correlation has been found when a round moves it by less.
 const CORRELATION_SETTLED: f64 = 0.06;
+/// Rounding may add so many parameters; more, and it is done again with fewer intervals, unless those are as few as this.
+const ROUNDING_MAX: f64 = 0.1;
+const INTERVALS_MIN: usize = 24;
 /// Intervals of the motion that the fit starts from.
 const COARSE_INTERVALS: usize = 10;
 /// Smoothness that makes the teeth less likely than another by e to the minus half of this is not
@@ -340,8 +343,10 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
     let mut meetings = Meetings::default();
     let mut start = coarse(train, options, prior, meetings)?;
     let [mut cycles_a_segment, fewest] = CYCLES_A_SEGMENT;
+    let mut inner = intervals(train);
     loop {
         let columns = Columns {
+            intervals: inner,
             ripple_from: Some(0.6 * intervals(train) as f64),
             cycles_a_segment: Some(cycles_a_segment),
             meetings,
@@ -354,6 +359,7 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
                 return Ok(*fit);
             }
             Fitted::Alike => cycles_a_segment = fewest,
+            Fitted::Drowned => inner = inner * 2 / 3,
             Fitted::Rippling(found) => {
                 meetings = found;
                 start = coarse(train, options, prior, meetings)?;
@@ -402,6 +408,8 @@ enum Fitted {
     Done(Box<SpeedFit>),
     /// The segments of the wander leave the teeth too alike.
     Alike,
+    /// So smooth a curve drowns in rounding between so many intervals, and needs fewer.
+    Drowned,
     /// The working cycle meets the drive's own frequency.
     Rippling(Meetings),
 }
@@ -422,12 +430,11 @@ fn fitted(
     columns: Columns,
     last: bool,
 ) -> Result<Fitted, FitError> {
-    let inner = intervals(train);
     let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
     let noise_floor = options.tick_s / 12.0_f64.sqrt();
     let mut noise_s = (10.0 * noise_floor).max(1e-6);
     let mut error_sd = [PATTERN_PRIOR_SHARE * pitch; 2];
-    let problem = Problem::new(train, options, inner, columns);
+    let problem = Problem::new(train, options, columns);
     let mut current = problem
         .refined(&start.basis, &start.coefficients)
         .ok_or(FitError::Singular)?;
@@ -511,6 +518,10 @@ fn fitted(
             let mut likely: Vec<(&System<'_>, Likely)> = Vec::new();
             for (system, best) in &systems {
                 likely.extend(system.around(best).into_iter().map(|l| (system, l)));
+            }
+            let drowned = likely.iter().any(|(_, l)| l.rounding > ROUNDING_MAX);
+            if drowned && columns.intervals > INTERVALS_MIN {
+                return Ok(Fitted::Drowned);
             }
             let criterion = |(_, l): &&(_, Likely)| l.solved.criterion;
             let (likeliest, best) = likely
@@ -651,6 +662,7 @@ fn coarse(
 ) -> Result<Start, FitError> {
     let n = train.time_s.len();
     let mut columns = Columns {
+        intervals: COARSE_INTERVALS.min(n / 8),
         ripple_from: Some(0.6 * intervals(train) as f64),
         cycles_a_segment: None,
         meetings,
@@ -659,7 +671,7 @@ fn coarse(
     };
     let mut without_shuffle = None;
     loop {
-        let few = Problem::new(train, options, COARSE_INTERVALS.min(n / 8), columns);
+        let few = Problem::new(train, options, columns);
         let mut current = few.straight();
         let mut weights = vec![true; n];
         let (ridge, target) = ridge(&few.layout, options, noise_s, error_sd);
@@ -1285,13 +1297,14 @@ pub fn information_bound(
 ) -> Result<Vec<(Motion, f64)>, FitError> {
     let reference = fit_speed(train, options)?;
     let columns = Columns {
+        intervals: inner_knots + 1,
         ripple_from: None,
         cycles_a_segment: Some(1.0),
         meetings: Meetings::default(),
         shuffle: None,
         drift: false,
     };
-    let problem = Problem::new(train, options, inner_knots + 1, columns);
+    let problem = Problem::new(train, options, columns);
     let current = problem
         .refined(&reference.basis, &reference.coefficients)
         .ok_or(FitError::Singular)?;

@@ -107,6 +107,9 @@ pub(super) struct Likely {
     pub(super) unflattened: Vec<f64>,
     /// Effective number of parameters of the smooth part.
     pub(super) parameters: f64,
+    /// By how much the trace of the equations' matrix times its inverse is off the number of unknowns: what rounding
+    /// adds to, or takes from, the number of parameters.
+    pub(super) rounding: f64,
     /// Weight of the roughness.
     weight: f64,
 }
@@ -335,6 +338,15 @@ impl<'a> System<'a> {
         let solved = self.solve([x, best.at[1] + step[1]])?;
         let inverse = solved.factor.inverse();
         let held = x.exp() * inverse.trace_product(&self.roughness.matrix);
+        let ridges = self.ridge.iter().enumerate();
+        let told = inverse.trace_product(&self.normal.a)
+            + ridges
+                .map(|(i, ridge)| ridge * inverse.at(i, i))
+                .sum::<f64>();
+        let scatter = match self.work.is_empty() {
+            true => 0.0,
+            false => (best.at[1] + step[1]).exp() * inverse.trace_product(&self.work_matrix),
+        };
         let held_back = self.roughness.pull(&solved.solution);
         let mut flattened = solved.factor.solve(&held_back);
         flattened.iter_mut().for_each(|value| *value *= -x.exp());
@@ -349,6 +361,7 @@ impl<'a> System<'a> {
             flattened,
             unflattened: of_flattened,
             parameters: self.layout.spline_at.len() as f64 - held,
+            rounding: (told + held + scatter - inverse.len() as f64).abs(),
             inverse,
             solved,
             weight: x.exp(),

@@ -485,6 +485,8 @@ const DRIFT_SIGMA: f64 = 6.0;
 /// Which unknowns there are besides the smooth part and tooth errors.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Columns {
+    /// Intervals of the smooth part.
+    pub(super) intervals: usize,
     /// Least number of swings in the stretch that an order of the ripple must show; `None` for no
     /// ripple.
     pub(super) ripple_from: Option<f64>,
@@ -551,16 +553,11 @@ pub(super) struct WorkRow {
 }
 
 impl<'a> Problem<'a> {
-    pub(super) fn new(
-        train: &'a ToothTrain,
-        options: &'a FitOptions,
-        intervals: usize,
-        columns: Columns,
-    ) -> Self {
+    pub(super) fn new(train: &'a ToothTrain, options: &'a FitOptions, columns: Columns) -> Self {
         let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
         let thetas: Vec<f64> = train.index.iter().map(|k| pitch * *k as f64).collect();
         let n = thetas.len();
-        let points = breakpoints(train, &thetas, intervals + 1);
+        let points = breakpoints(train, &thetas, columns.intervals + 1);
         let basis = Basis::new(&points);
         let turns = (thetas[n - 1] - thetas[0]) / std::f64::consts::TAU;
         let cycles = options.cycles_per_turn.map_or(0.0, |c| c * turns);
