@@ -62,6 +62,9 @@ const SHUFFLE_MAX: f64 = 3.0;
 const DRIVEN_SHARE: f64 = 0.02;
 /// Scatter of the teeth over that of the calmest quarter of the pull.
 const RESTLESS: f64 = 3.5;
+/// What jumps at the end of such a window bends the curve for so long beyond it: about half of the smallest feature
+/// that a curve shows. Play that falls in step with the engine's cycles lets go of a good part of the torque at once.
+const RESTLESS_BESIDE_S: f64 = 0.15;
 /// A misfire reaches so far into the teeth beside it.
 const MISFIRE_S: f64 = 0.06;
 /// Segments of the wander at most: cost grows with them, and beyond a few hundred what happens
@@ -1132,10 +1135,8 @@ impl<'a> Problem<'a> {
             let lacks = |at_s: &f64| (from_s - MISFIRE_S..to_s + MISFIRE_S).contains(at_s);
             (0..2).all(|i| squares[i] > RESTLESS * RESTLESS * calm[i]) && !lacks_s.iter().any(lacks)
         });
-        joined(
-            restless.map(|(from_s, to_s, _)| (from_s, to_s)),
-            RIPPLE_WINDOW_S,
-        )
+        let beside = |(from_s, to_s, _)| (from_s - RESTLESS_BESIDE_S, to_s + RESTLESS_BESIDE_S);
+        joined(restless.map(beside), 0.0)
     }
 
     /// A shuffle in what is left of the teeth's times.
