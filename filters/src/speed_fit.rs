@@ -1207,7 +1207,8 @@ impl SpeedFit {
         };
         let (from_s, to_s) = self.time_range_s;
         let knot_hz = 0.5 * (self.coefficients.len() - DEGREE) as f64 / (to_s - from_s);
-        let (mut low, mut high) = (0.25 / (to_s - from_s), knot_hz);
+        // Half a period is the whole pull at most.
+        let (mut low, mut high) = (0.5 / (to_s - from_s), knot_hz);
         for _ in 0..40 {
             let middle = (low * high).sqrt();
             if shown_less_than_half(middle) {

@@ -340,7 +340,10 @@ fn misfires_are_counted_and_the_cycle_variation_is_said() {
     );
     assert!(number(cycles, "/cov") < 0.01, "{cycles}");
     let (speeds, widths) = (numbers(&shown, "/rpm"), numbers(&shown, "/resolution_rpm"));
-    assert!(widths.iter().all(|rpm| (20.0..2000.0).contains(rpm)));
+    // The engine has the same torque at all speeds: the curve may be as smooth as a line through all of them.
+    let rise = 1.1 * (speeds[speeds.len() - 1] - speeds[0]);
+    let held = widths.iter().all(|rpm| (20.0..rise).contains(rpm));
+    assert!(held, "{widths:?} of {rise}");
     let text = bench.run(&["show", &pull]).ok();
     // At each speed.
     for (rpm, width) in speeds.iter().zip(&widths) {
