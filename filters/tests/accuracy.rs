@@ -3,7 +3,7 @@
 
 mod pull_model;
 
-use leverarm_filters::speed_fit::{FitOptions, KnownPattern, SpeedFit, fit_speed};
+use leverarm_filters::speed_fit::{FitOptions, KnownPattern, Motion, SpeedFit, fit_speed};
 use leverarm_filters::teeth::{Edge, resolve};
 use pull_model::{Case, Pull};
 
@@ -53,39 +53,58 @@ fn every_other_stand_within_three_parts_in_a_thousand() {
     }
 }
 
-/// A wheel that gains speed evenly: the curve is a straight line over time, for which four numbers will do (start time,
-/// speed, acceleration and its slope), and nothing of the spline's own is taken for roughness.
-#[test]
-#[expect(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "a positive time of seconds"
-)]
-fn an_even_acceleration_is_as_smooth_as_can_be() {
-    let pitch_rad = std::f64::consts::TAU / 8.0;
-    let mut rng = fastrand::Rng::with_seed(7);
-    let edges: Vec<Edge> = (0..620_u64)
-        .map(|number| {
-            let time_s = ((49_f64.powi(2) + 36.0 * pitch_rad * number as f64).sqrt() - 49.0) / 18.0;
-            let jitter_s = 1e-5 * (rng.f64() - 0.5);
-            Edge {
-                tick: (2e6 * (1.0 + time_s + jitter_s)).round() as u64,
-                number,
-            }
-        })
-        .collect();
+/// A wheel of 8 teeth that gains speed evenly, but for the scatter of the cycles' work, 2.685 to a turn.
+fn even_gain(cycle_cov: f64, jitter_s: f64, seed: u64) -> SpeedFit {
+    let mut rng = fastrand::Rng::with_seed(seed);
+    let mut between = |half: f64| half * (2.0 * rng.f64() - 1.0);
+    let (step_rad, tick_hz) = (std::f64::consts::TAU / 800.0, 16e6);
+    let (mut square, mut time_s, mut work, mut cycles) = (49_f64.powi(2), 1.0, 1.0, 0.0);
+    let mut edges = Vec::new();
+    for step in 0..62_000_u32 {
+        let cycle = (f64::from(step) * step_rad * 2.685 / std::f64::consts::TAU).floor();
+        if cycle > cycles {
+            (cycles, work) = (cycle, 1.0 + between(3_f64.sqrt() * cycle_cov));
+        }
+        let before = square.sqrt();
+        square += 36.0 * work * step_rad;
+        time_s += 2.0 * step_rad / (before + square.sqrt());
+        if step % 100 == 0 {
+            #[expect(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "a positive time of seconds"
+            )]
+            let tick = (tick_hz * (time_s + between(3_f64.sqrt() * jitter_s))).round() as u64;
+            let number = u64::from(step / 100);
+            edges.push(Edge { tick, number });
+        }
+    }
     let options = FitOptions {
         teeth_per_turn: 8,
         cycles_per_turn: Some(2.685),
-        tick_s: 5e-7,
+        tick_s: 1.0 / tick_hz,
         pattern: None,
     };
-    let fit = fit_speed(&resolve(&edges, 2e6, 8, 1.0), &options).unwrap();
-    assert!(
-        fit.effective_parameters < 6.0,
-        "{}",
-        fit.effective_parameters
-    );
+    fit_speed(&resolve(&edges, tick_hz, 8, 1.0), &options).expect("the teeth can be fitted")
+}
+
+/// The curve is a straight line over time, for which four numbers will do (start time, speed, acceleration and its
+/// slope), and nothing of the spline's own is taken for roughness.
+#[test]
+fn an_even_acceleration_is_as_smooth_as_can_be() {
+    let found = even_gain(0.0, 3e-6, 7).effective_parameters;
+    assert!(found < 6.0, "{found}");
+}
+
+/// Timing so fine that the curve's smoothness drowns in rounding beside it: the band is as wide as the cycles make it.
+#[test]
+fn fine_timing_makes_no_wide_band() {
+    for seed in 0..12 {
+        let fit = even_gain(0.04, 2e-7, seed);
+        let wide = |m: &Motion| m.alpha_uncertainty_rad_per_s2 / 18.0;
+        let most = fit.sampled(40).iter().map(wide).fold(0.0, f64::max);
+        assert!(most < 0.02, "seed {seed}: {most}");
+    }
 }
 
 /// The noise put in comes out, and so do the wheel's tooth errors.
