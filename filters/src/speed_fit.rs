@@ -62,7 +62,7 @@ use crate::bspline::{Basis, DEGREE, ORDER, even, interpolate};
 use crate::convert::floor_to_usize;
 use crate::envelope::Envelope;
 use crate::teeth::ToothTrain;
-use likelihood::{Best, Bias, Cycles, Likely, SCATTER_KNOWN, Solved, System, shares};
+use likelihood::{Best, Bias, Cycles, Likely, SCATTER_KNOWN, Solved, System, Work, shares};
 use model::{
     Columns, Current, Layout, Meetings, Problem, Smoothness, WorkRow, alpha_row, gradient, motion,
     roughness,
@@ -313,6 +313,8 @@ const CORRELATION_SETTLED: f64 = 0.06;
 /// Rounding may add so many parameters; more, and it is done again with fewer intervals, unless those are as few as this.
 const ROUNDING_MAX: f64 = 0.1;
 const INTERVALS_MIN: usize = 24;
+/// Fewer intervals help where rounding falls to this share.
+const ROUNDING_HELPED: f64 = 0.3;
 /// Intervals of the motion that the fit starts from.
 const COARSE_INTERVALS: usize = 10;
 /// Smoothness that makes the teeth less likely than another by e to the minus half of this is not
@@ -344,6 +346,7 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
     let mut start = coarse(train, options, prior, meetings)?;
     let [mut cycles_a_segment, fewest] = CYCLES_A_SEGMENT;
     let mut inner = intervals(train);
+    let mut rounding = f64::INFINITY;
     loop {
         let columns = Columns {
             intervals: inner,
@@ -353,13 +356,17 @@ pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, F
             shuffle: start.shuffle,
             drift: start.drift,
         };
-        match fitted(train, options, &start, columns, cycles_a_segment <= fewest)? {
+        let left = LeftToTry {
+            segments: cycles_a_segment > fewest,
+            rounding,
+        };
+        match fitted(train, options, &start, columns, left)? {
             Fitted::Done(fit) => {
                 turns_as_teeth_do(&fit, train, pitch)?;
                 return Ok(*fit);
             }
             Fitted::Alike => cycles_a_segment = fewest,
-            Fitted::Drowned => inner = inner * 2 / 3,
+            Fitted::Drowned(found) => (inner, rounding) = (inner * 2 / 3, found),
             Fitted::Rippling(found) => {
                 meetings = found;
                 start = coarse(train, options, prior, meetings)?;
@@ -408,8 +415,8 @@ enum Fitted {
     Done(Box<SpeedFit>),
     /// The segments of the wander leave the teeth too alike.
     Alike,
-    /// So smooth a curve drowns in rounding between so many intervals, and needs fewer.
-    Drowned,
+    /// So smooth a curve drowns in rounding between so many intervals, and needs fewer: parameters that it adds.
+    Drowned(f64),
     /// The working cycle meets the drive's own frequency.
     Rippling(Meetings),
 }
@@ -422,13 +429,22 @@ fn intervals(train: &ToothTrain) -> usize {
     floor_to_usize(16.0 * duration_s).clamp(40, 64).min(n / 2)
 }
 
-/// Fits with these unknowns; `last` where no shorter segments of the wander are left to try.
+/// What may be done otherwise.
+#[derive(Debug, Clone, Copy)]
+struct LeftToTry {
+    /// Shorter segments of the wander.
+    segments: bool,
+    /// Fewer intervals, if those before had so much rounding and these have far less.
+    rounding: f64,
+}
+
+/// Fits with these unknowns.
 fn fitted(
     train: &ToothTrain,
     options: &FitOptions,
     start: &Start,
     columns: Columns,
-    last: bool,
+    left: LeftToTry,
 ) -> Result<Fitted, FitError> {
     let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
     let noise_floor = options.tick_s / 12.0_f64.sqrt();
@@ -440,7 +456,8 @@ fn fitted(
         .ok_or(FitError::Singular)?;
     let mut weights = start.weights.clone();
     let mut border = start.border.clone();
-    let mut released = vec![false; problem.segments.len().saturating_sub(1)];
+    let resonant = problem.resonant();
+    let mut released = vec![false; resonant.len()];
     let mut best = [Some(Tried::Not); 2];
     let mut correlation = 0.0;
     let mut tooth_weight = 1.0;
@@ -454,6 +471,15 @@ fn fitted(
     let mut settled = false;
     for round in 0..ROUNDS_MAX {
         let work = problem.work_rows(&current);
+        let told: Vec<Work> = released
+            .iter()
+            .zip(&resonant)
+            .map(|of| match of {
+                (true, _) => Work::Jumped,
+                (false, true) => Work::Swings,
+                (false, false) => Work::Scatters,
+            })
+            .collect();
         let normal = if round == 0 {
             problem.normal(&current, &thinned(train, options, &weights))
         } else {
@@ -477,7 +503,7 @@ fn fitted(
             let system = |normal, ridges| {
                 let cycles = Cycles {
                     rows: &work,
-                    released: &released,
+                    kinds: &told,
                     correlation,
                 };
                 System::new(&problem.layout, normal, roughness, cycles, ridges)
@@ -519,9 +545,10 @@ fn fitted(
             for (system, best) in &systems {
                 likely.extend(system.around(best).into_iter().map(|l| (system, l)));
             }
-            let drowned = likely.iter().any(|(_, l)| l.rounding > ROUNDING_MAX);
-            if drowned && columns.intervals > INTERVALS_MIN {
-                return Ok(Fitted::Drowned);
+            let rounding = likely.iter().map(|(_, l)| l.rounding).fold(0.0, f64::max);
+            let helps = rounding > ROUNDING_MAX && rounding < ROUNDING_HELPED * left.rounding;
+            if helps && columns.intervals > INTERVALS_MIN {
+                return Ok(Fitted::Drowned(rounding));
             }
             let criterion = |(_, l): &&(_, Likely)| l.solved.criterion;
             let (likeliest, best) = likely
@@ -545,7 +572,9 @@ fn fitted(
             return Ok(Fitted::Done(Box::new(finish(&problem, current, &found))));
         }
         let inverse = solved.factor.inverse();
-        let next = jumps(&work, &released, &solved, &inverse, chosen.at[1]);
+        let mut next = jumps(&work, &told, &solved, &inverse, chosen.at[1]);
+        let swings = next.iter_mut().zip(&resonant);
+        swings.for_each(|(jumps, swings)| *jumps &= !swings);
         border = Border::new(&problem, &solved.solution, &inverse, &ridges.0);
         take(&mut current, &problem.layout, &solved.solution);
         let errors = [problem.layout.pattern_at(), problem.layout.drift_at()];
@@ -576,7 +605,7 @@ fn fitted(
             // Once, and of a fit in which all count in full: what smooths more leaves more alike.
             tooth_weight = weight_of_alike(&residuals, &weights, &train.index);
             let seen = problem.seen_within_cycle((-0.5 * chosen.at[1]).exp());
-            if !last
+            if left.segments
                 && !work.is_empty()
                 && (tooth_weight < ALIKE_MAX || seen > SEEN_WITHIN_CYCLE_MAX)
             {
@@ -751,7 +780,7 @@ const JUMP_CYCLES_MIN: f64 = 0.15;
 /// from memory).
 fn jumps(
     work: &[WorkRow],
-    released: &[bool],
+    kinds: &[Work],
     solved: &Solved,
     inverse: &Envelope,
     log_kappa: f64,
@@ -759,14 +788,13 @@ fn jumps(
     let variance = solved.noise_s.powi(2) * (-log_kappa).exp();
     let scores: Vec<f64> = work
         .iter()
-        .zip(released)
-        .map(|(row, free)| {
+        .zip(kinds)
+        .map(|(row, kind)| {
             let estimate = row.of(&solved.solution);
             let left = solved.noise_s.powi(2) * inverse.quadratic(&row.row);
-            let spread = if *free {
-                variance + left
-            } else {
-                variance - left
+            let spread = match kind {
+                Work::Scatters => variance - left,
+                Work::Swings | Work::Jumped => variance + left,
             };
             estimate / spread.max(1e-6 * variance).sqrt()
         })

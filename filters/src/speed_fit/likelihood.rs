@@ -6,8 +6,28 @@ use crate::bspline::{ORDER, even};
 use crate::envelope::{Envelope, Factor};
 use nalgebra::{DMatrix, DVector, SymmetricEigen};
 
-/// Weight of a segment whose work is left free.
-const RELEASED: f64 = 1e-7;
+/// What is taken of a segment's work beforehand.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Work {
+    /// It scatters as that of the others.
+    Scatters,
+    /// A drive that swings adds to it.
+    Swings,
+    /// Nothing: it jumped.
+    Jumped,
+}
+
+impl Work {
+    /// Its weight over that of one that scatters.
+    fn weight(self) -> f64 {
+        match self {
+            Self::Scatters => 1.0,
+            // A drive damped by 0.02 makes 25 times as much of it.
+            Self::Swings => 1.0 / (25.0 * 25.0),
+            Self::Jumped => 1e-7,
+        }
+    }
+}
 
 /// The equations at one linearisation.
 pub(super) struct System<'a> {
@@ -26,8 +46,8 @@ pub(super) struct System<'a> {
 #[derive(Clone, Copy)]
 pub(super) struct Cycles<'a> {
     pub(super) rows: &'a [WorkRow],
-    /// Segments whose work is left free.
-    pub(super) released: &'a [bool],
+    /// What is taken of each segment's.
+    pub(super) kinds: &'a [Work],
     /// Correlation of the work of neighbouring segments.
     pub(super) correlation: f64,
 }
@@ -48,7 +68,7 @@ const COV: (f64, f64) = (-4.2, 1.5);
 impl Cycles<'_> {
     /// Whether a segment follows one that tells something of it.
     fn is_led(&self, segment: usize) -> bool {
-        segment > 0 && !self.released[segment] && !self.released[segment - 1]
+        segment > 0 && self.kinds[segment - 1..=segment] == [Work::Scatters; 2]
     }
 
     fn work(&self) -> Vec<Vec<(usize, f64)>> {
@@ -135,8 +155,8 @@ impl<'a> System<'a> {
     ) -> Self {
         let work = cycles.work();
         let mut work_matrix = normal.a.zeros_alike();
-        for (row, released) in work.iter().zip(cycles.released) {
-            work_matrix.add_square(row, if *released { RELEASED } else { 1.0 });
+        for (row, kind) in work.iter().zip(cycles.kinds) {
+            work_matrix.add_square(row, kind.weight());
         }
         Self {
             layout,
@@ -183,11 +203,10 @@ impl<'a> System<'a> {
         let work: f64 = self
             .work
             .iter()
-            .zip(self.cycles.released)
-            .map(|(row, released)| {
-                let weight = if *released { RELEASED } else { 1.0 };
+            .zip(self.cycles.kinds)
+            .map(|(row, kind)| {
                 let work: f64 = row.iter().map(|(at, v)| v * solution[*at]).sum();
-                weight * work.powi(2)
+                kind.weight() * work.powi(2)
             })
             .sum();
         let deviance = fit + lambda * self.roughness.after(&solution) + kappa * work + shrink;
@@ -197,7 +216,7 @@ impl<'a> System<'a> {
         let criterion = free * deviance.ln() + factor.log_det()
             - rank * weights[0]
             - self.roughness.log_det
-            - self.cycles.released.iter().filter(|r| !**r).count() as f64 * weights[1]
+            - self.scattering() * weights[1]
             + self.cycles.criterion(noise_s * (-0.5 * weights[1]).exp());
         Some(Solved {
             noise_s,
@@ -205,6 +224,11 @@ impl<'a> System<'a> {
             factor,
             criterion,
         })
+    }
+
+    fn scattering(&self) -> f64 {
+        let kinds = self.cycles.kinds.iter();
+        kinds.filter(|it| **it == Work::Scatters).count() as f64
     }
 
     fn criterion(&self, weights: Weights) -> f64 {

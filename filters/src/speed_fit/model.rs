@@ -62,9 +62,9 @@ const SHUFFLE_MAX: f64 = 3.0;
 const DRIVEN_SHARE: f64 = 0.02;
 /// Scatter of the teeth over that of the calmest quarter of the pull.
 const RESTLESS: f64 = 3.5;
-/// What jumps at the end of such a window bends the curve for so long beyond it: about half of the smallest feature
-/// that a curve shows. Play that falls in step with the engine's cycles lets go of a good part of the torque at once.
-const RESTLESS_BESIDE_S: f64 = 0.15;
+/// What jumps at the end of a swing bends the curve for so long beyond it: about half of the smallest feature that a
+/// curve shows. A drive that swings, or has play, in step with the engine's cycles lets go of a good part of the torque at once.
+const BESIDE_S: f64 = 0.15;
 /// A misfire reaches so far into the teeth beside it.
 const MISFIRE_S: f64 = 0.06;
 /// Segments of the wander at most: cost grows with them, and beyond a few hundred what happens
@@ -426,8 +426,8 @@ fn resonance(
         swing(window) > RESONANCE_ENDS_SHARE * most
     });
     Some(Resonance {
-        from_s,
-        to_s,
+        from_s: from_s - BESIDE_S,
+        to_s: to_s + BESIDE_S,
         frequency_hz,
     })
 }
@@ -801,6 +801,23 @@ impl<'a> Problem<'a> {
         0.5 / (1.0 - over * over) + 0.5 * over.atanh() / over
     }
 
+    /// In which segments the drive swings with the cycles: what reaches the drum there says nothing of their scatter.
+    pub(super) fn resonant(&self) -> Vec<bool> {
+        let resonances = self.meetings.iter().flatten();
+        let spans: Vec<(f64, f64)> = resonances
+            .filter_map(|meeting| meeting.resonance)
+            .map(|it| {
+                let at = |time_s| interpolate(&self.train.time_s, &self.thetas, time_s);
+                (at(it.from_s), at(it.to_s))
+            })
+            .collect();
+        let within = |bounds: &[f64]| {
+            let mut spans = spans.iter();
+            spans.any(|(from, to)| bounds[0] < *to && *from < bounds[1])
+        };
+        self.segments.windows(2).map(within).collect()
+    }
+
     /// Positions and values of the shuffle's columns for tooth `k` at speed `omega`.
     fn swing_columns(&self, k: usize, omega: f64) -> impl Iterator<Item = (usize, f64)> {
         let time_s = self.train.time_s[k];
@@ -1135,7 +1152,7 @@ impl<'a> Problem<'a> {
             let lacks = |at_s: &f64| (from_s - MISFIRE_S..to_s + MISFIRE_S).contains(at_s);
             (0..2).all(|i| squares[i] > RESTLESS * RESTLESS * calm[i]) && !lacks_s.iter().any(lacks)
         });
-        let beside = |(from_s, to_s, _)| (from_s - RESTLESS_BESIDE_S, to_s + RESTLESS_BESIDE_S);
+        let beside = |(from_s, to_s, _)| (from_s - BESIDE_S, to_s + BESIDE_S);
         joined(restless.map(beside), 0.0)
     }
 

@@ -327,6 +327,15 @@ fn real_engines() -> Vec<Stated> {
         known("misfires_in_bursts", 6.5, misfiring(0.004, 2.5)),
         known("shuffle_8hz", 6.5, driven(8.0, 0.03, 0.0)),
         known("shuffle_12hz_lash", 5.0, driven(12.0, 0.08, 0.02)),
+        // The cycles' frequency begins beside the drive's own, and the teeth keep step with them.
+        known(
+            "shuffle_25hz",
+            6.5,
+            Pull {
+                ripple: [1.2, 0.3, 0.1],
+                ..driven(25.0, 0.02, 0.0)
+            },
+        ),
         // A single, with the harmonics of a real one, on a chain that slackens between its firings and knocks.
         known(
             "chain_with_play",
