@@ -62,6 +62,9 @@ const SHUFFLE_MAX: f64 = 3.0;
 const DRIVEN_SHARE: f64 = 0.02;
 /// Scatter of the teeth over that of the calmest quarter of the pull.
 const RESTLESS: f64 = 3.5;
+/// By change alone misfires look like a resonance, but for how long: that takes more to pass and to die away, with the times
+/// before and after it that are looked at in one.
+const CHANGES_S_MIN: f64 = 1.2;
 /// What jumps at the end of a swing bends the curve for so long beyond it: about half of the smallest feature that a
 /// curve shows. A drive that swings, or has play, in step with the engine's cycles lets go of a good part of the torque at once.
 const BESIDE_S: f64 = 0.15;
@@ -376,7 +379,8 @@ fn meeting(
     let stands_out = most > RIPPLE_OVER_NOISE * noise;
     let mut found = if stands_out {
         let swing = |window: &Window| window.swing_rad_per_s;
-        resonance(&windows, alpha, RESONANCE_OVER_MEDIAN, swing)
+        let found = resonance(&windows, alpha, RESONANCE_OVER_MEDIAN, swing);
+        found.filter(|it| told != Told::Changes || it.to_s - it.from_s > CHANGES_S_MIN)
     } else if told == Told::Surely {
         // A pull that begins just above the drive's own frequency: the swing fades as the speed rises.
         let swing = |window: &Window| window.swing_rad_per_s * window.hz;
