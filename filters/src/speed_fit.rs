@@ -219,6 +219,22 @@ pub struct Resonance {
     pub frequency_hz: f64,
 }
 
+impl Resonance {
+    /// By time: those that overlap are one swing, which harmonics of the cycle have too, at its lowest frequency.
+    fn joined(mut all: Vec<Self>) -> Vec<Self> {
+        all.sort_by(|a, b| a.from_s.total_cmp(&b.from_s));
+        all.dedup_by(|next, last| {
+            let overlaps = next.from_s <= last.to_s;
+            if overlaps {
+                last.to_s = last.to_s.max(next.to_s);
+                last.frequency_hz = last.frequency_hz.min(next.frequency_hz);
+            }
+            overlaps
+        });
+        all
+    }
+}
+
 /// A fitted stretch.
 #[derive(Debug, Clone)]
 pub struct SpeedFit {
@@ -1013,6 +1029,7 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         .filter_map(|meeting| meeting.resonance)
         .collect();
     resonances.extend(problem.driven_shuffle(&mean));
+    let resonances = Resonance::joined(resonances);
     let rigid = layout.swing.is_none() && resonances.is_empty() && found.restless.is_empty();
     take(&mut current, layout, &mean);
     let parting = problem.parting(&current, &mean, found.weights, noise_s);
@@ -1357,4 +1374,25 @@ pub fn information_bound(
             (motion, noise_s * inverse.quadratic(&row).max(0.0).sqrt())
         })
         .collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_swing_that_harmonics_of_the_cycle_have_too_is_told_once() {
+        let swing = |from_s, to_s, frequency_hz| Resonance {
+            from_s,
+            to_s,
+            frequency_hz,
+        };
+        let found = vec![
+            swing(1.0, 2.0, 53.0),
+            swing(4.0, 5.0, 53.0),
+            swing(0.9, 1.6, 26.5),
+        ];
+        let told = [swing(0.9, 2.0, 26.5), swing(4.0, 5.0, 53.0)];
+        assert_eq!(Resonance::joined(found), told);
+    }
 }

@@ -76,7 +76,7 @@ mod steady;
 use leverarm_filters::firing::{is_felt_after, unfelt_s};
 use leverarm_filters::full_throttle::{Break, FullThrottle, Gear, Sag, Wheel, full_throttle};
 use leverarm_filters::speed_fit::{
-    FitError, FitOptions, KnownPattern, Motion, Resonance, SpeedFit, fit_speed,
+    FitError, FitOptions, KnownPattern, Motion, SpeedFit, fit_speed,
 };
 use leverarm_filters::teeth::{Edge, ToothTrain, resolve_pull};
 
@@ -426,22 +426,6 @@ fn speed_range((from_s, to_s): (f64, f64), speeds: &[TurnSpeed]) -> (f64, f64) {
     within.fold((f64::INFINITY, 0.0_f64), |(low, high), it| {
         (low.min(it.omega_rad_per_s), high.max(it.omega_rad_per_s))
     })
-}
-
-/// Where the drive swings with the cycles, by time: spans that overlap are one swing, which harmonics of the cycle have too,
-/// at its lowest frequency.
-fn joined(resonances: &[Resonance]) -> Vec<Resonance> {
-    let mut by_time = resonances.to_vec();
-    by_time.sort_by(|a, b| a.from_s.total_cmp(&b.from_s));
-    by_time.dedup_by(|next, last| {
-        let overlaps = next.from_s <= last.to_s;
-        if overlaps {
-            last.to_s = last.to_s.max(next.to_s);
-            last.frequency_hz = last.frequency_hz.min(next.frequency_hz);
-        }
-        overlaps
-    });
-    by_time
 }
 
 /// A break in the rise in words, beside a curve between two engine speeds.
@@ -1283,7 +1267,7 @@ impl Reduction<'_> {
                 .fold(0.0, f64::max);
             let teeth = f64::from(self.stand.wheel.teeth_per_turn);
             let seen_hz = 0.5 * teeth * fastest / std::f64::consts::TAU;
-            for resonance in joined(&sweep.fit.resonances) {
+            for resonance in &sweep.fit.resonances {
                 let hz = match resonance.frequency_hz {
                     hz if hz <= seen_hz => format!(" ({hz:.0} Hz)"),
                     _ => String::new(),
@@ -2344,22 +2328,6 @@ mod tests {
         }));
         let error = reduce(&pull(&edges, &[]), &model(), &options()).unwrap_err();
         assert!(matches!(error, ReduceError::HardlyRises { .. }), "{error}");
-    }
-
-    #[test]
-    fn a_swing_that_harmonics_of_the_cycle_have_too_is_told_once() {
-        let swing = |from_s, to_s, frequency_hz| Resonance {
-            from_s,
-            to_s,
-            frequency_hz,
-        };
-        let found = [
-            swing(1.0, 2.0, 53.0),
-            swing(4.0, 5.0, 53.0),
-            swing(0.9, 1.6, 26.5),
-        ];
-        let told = [swing(0.9, 2.0, 26.5), swing(4.0, 5.0, 53.0)];
-        assert_eq!(joined(&found), told);
     }
 
     #[test]

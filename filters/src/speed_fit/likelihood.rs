@@ -362,15 +362,10 @@ impl<'a> System<'a> {
         let solved = self.solve([x, best.at[1] + step[1]])?;
         let inverse = solved.factor.inverse();
         let held = x.exp() * inverse.trace_product(&self.roughness.matrix);
+        let scatter = (best.at[1] + step[1]).exp() * inverse.trace_product(&self.work_matrix);
         let ridges = self.ridge.iter().enumerate();
-        let told = inverse.trace_product(&self.normal.a)
-            + ridges
-                .map(|(i, ridge)| ridge * inverse.at(i, i))
-                .sum::<f64>();
-        let scatter = match self.work.is_empty() {
-            true => 0.0,
-            false => (best.at[1] + step[1]).exp() * inverse.trace_product(&self.work_matrix),
-        };
+        let steadied: f64 = ridges.map(|(i, ridge)| ridge * inverse.at(i, i)).sum();
+        let unknowns = inverse.trace_product(&self.normal.a) + held + scatter + steadied;
         let held_back = self.roughness.pull(&solved.solution);
         let mut flattened = solved.factor.solve(&held_back);
         flattened.iter_mut().for_each(|value| *value *= -x.exp());
@@ -385,7 +380,7 @@ impl<'a> System<'a> {
             flattened,
             unflattened: of_flattened,
             parameters: self.layout.spline_at.len() as f64 - held,
-            rounding: (told + held + scatter - inverse.len() as f64).abs(),
+            rounding: (unknowns - inverse.len() as f64).abs(),
             inverse,
             solved,
             weight: x.exp(),
