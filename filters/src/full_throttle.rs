@@ -546,12 +546,15 @@ impl Rise<'_> {
         let middle = start + rise.len() / 2;
         // A throttle that opens slowly may be half open before the start speed, and not open yet at it.
         let first = self.at_time(averages[start].time_s - MOMENT_S);
+        // What gives way for a moment after a good rise opens nothing.
+        let least = OPEN_SHARE * early;
+        let slow_until = |k: usize| k == first || self.is_slow(first, k, least);
         let opened = (first..middle)
             .rev()
-            .find(|k| self.begins_after(*k, OPEN_SHARE * early));
+            .find(|k| self.begins_after(*k, least) && slow_until(*k));
         let opened = opened.or(cut.0.then_some(start));
-        // An engine that gets strong late is not strong in the middle yet.
-        let strong = (middle..averages.len()).find(|k| averages[*k].alpha >= OPEN_SHARE * late)?;
+        // An engine that gets strong late is not strong in the middle yet, and wavers on its way.
+        let strong = (middle..averages.len()).find(|k| averages[*k].alpha >= late)?;
         let closed = (strong..averages.len()).find(|k| self.stops_at(*k, OPEN_SHARE * late));
         let closed = if cut.1 {
             Some(closed.map_or(peak, |closed| closed.min(peak)))
@@ -1017,6 +1020,51 @@ mod tests {
                 let (from, to) = stretch(&train, teeth, 62.0);
                 assert!((1.0..1.5).contains(&from), "{teeth}: from {from}");
                 assert!((4.75..5.0).contains(&to), "{teeth}, {strong_s}: to {to}");
+            }
+        }
+    }
+
+    /// A throttle that is half let go for less than some cycles take: the rise before it counts as well.
+    #[test]
+    fn what_gives_way_for_a_moment_is_no_begin() {
+        for teeth in [4, 8, 60] {
+            let train = accelerated(teeth, 60.0, |t| match t {
+                t if t < 1.0 => 0.3,
+                t if (2.4..2.75).contains(&t) => 10.0,
+                t if t < 5.0 => 25.0,
+                _ => -10.0,
+            });
+            let wheel = Wheel {
+                teeth_per_turn: teeth,
+                cycles_per_turn: 1.0,
+            };
+            let range = full_throttle(&train, wheel, 62.0).unwrap().range;
+            let (from, to) = (train.time_s[range.start], train.time_s[range.end - 1]);
+            assert!((1.0..1.5).contains(&from), "{teeth}: from {from}");
+            assert!((4.7..5.0).contains(&to), "{teeth}: to {to}");
+        }
+    }
+
+    /// A long pull on a two-stroke with a pipe: it wavers about half of its late torque on the way there.
+    #[test]
+    fn an_engine_that_wavers_on_its_way_to_its_torque_is_not_cut_short() {
+        for teeth in [1, 8, 60] {
+            for tenths in 38..56_u8 {
+                let onset_s = 0.1 * f64::from(tenths);
+                let train = accelerated(teeth, 60.0, |t| match t {
+                    t if t < 1.0 => 0.3,
+                    t if t < 6.8 => {
+                        let drawn = ((t / 0.3).floor() * 0.618_034).fract();
+                        (8.0 + 20.0 / (1.0 + (-(t - onset_s) / 0.3).exp())) * (0.7 + 0.6 * drawn)
+                    }
+                    _ => -10.0,
+                });
+                let (from, to) = stretch(&train, teeth, 62.0);
+                let case = format!("{teeth} teeth, {onset_s} s: {from} to {to}");
+                assert!(
+                    (1.0..1.7).contains(&from) && (6.3..6.8).contains(&to),
+                    "{case}"
+                );
             }
         }
     }

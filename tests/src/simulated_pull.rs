@@ -14,6 +14,8 @@ pub use uneven::{Coil, Cycles, Drive, Sparks};
 use leverarm_filters::teeth::Edge;
 use uneven::Drawn;
 
+/// Crank's radius over the length of the rod (common practice, no source).
+const ROD: f64 = 0.27;
 /// rad/s in one rpm.
 const RPM: f64 = TAU / 60.0;
 
@@ -28,7 +30,7 @@ pub enum Shape {
     Flat,
     /// The same torque at all speeds: any of them may look the greatest.
     Level,
-    /// An expansion pipe's: little below its speeds, a steep rise, a steep fall.
+    /// An expansion pipe's: a third of the torque below its speeds, a steep rise, a steep fall (common practice, no source).
     Pipe,
     /// A hump that ends steeply, as where valves begin to float.
     SteepEnd,
@@ -44,7 +46,8 @@ impl Shape {
             Self::Flat => 0.95 + 0.05 * x,
             Self::Level => 1.0,
             Self::Pipe => {
-                0.55 + 0.22 * (1.0 + ((x - 0.5) / 0.06).tanh()) - 0.5 * (x - 0.75).max(0.0)
+                let on = 0.33 + 0.335 * (1.0 + ((x - 0.45) / 0.08).tanh());
+                on * (1.0 - 5.0 * (x - 0.68).max(0.0).powi(2))
             }
             Self::SteepEnd => hump * (1.0 - 0.2 * (1.0 + ((x - 0.88) / 0.06).tanh())),
         }
@@ -77,6 +80,8 @@ pub struct Pull {
     pub drum_inertia_kg_m2: f64,
     /// Inertia at the crank, kg·m².
     pub engine_inertia_kg_m2: f64,
+    /// Share of it that goes to and fro: pistons, and the upper ends of their rods.
+    pub reciprocating_share: f64,
     /// Engine turns per drum turn.
     pub engine_per_drum: f64,
     /// Losses at the drum, N·m over powers of rad/s.
@@ -220,6 +225,7 @@ impl Pull {
         Self {
             drum_inertia_kg_m2: 3.2,
             engine_inertia_kg_m2: 0.006,
+            reciprocating_share: 0.0,
             engine_per_drum: 6.0,
             losses: [0.8, 0.004, 2e-5],
             teeth,
@@ -299,6 +305,31 @@ impl Pull {
         )
     }
 
+    /// Inertia of the engine at the drum, kg·m², and its change with the angle of the shaft there, where it has turned by
+    /// so much: what a piston has of it goes with the square of its speed over that of the crank's pin, which is
+    /// `sin t (1 + l cos t)` for a rod of `1 / l` times the crank's radius (any textbook of engine dynamics).
+    fn engine_inertia_kg_m2(&self, engine_rad: f64, phase: f64) -> (f64, f64) {
+        let ratio = self.engine_per_drum;
+        let mean = self.engine_inertia_kg_m2 * ratio * ratio;
+        if self.reciprocating_share == 0.0 {
+            return (mean, 0.0);
+        }
+        let apart = TAU / (self.cycles_per_engine_turn * f64::from(self.cycles.cylinders));
+        let (square, slope) = (0..self.cycles.cylinders).fold((0.0, 0.0), |sum, cylinder| {
+            let crank = ratio * engine_rad + phase + apart * f64::from(cylinder);
+            let (sin, cos) = crank.sin_cos();
+            let speed = sin * (1.0 + ROD * cos);
+            let change = cos + ROD * (cos * cos - sin * sin);
+            (sum.0 + speed * speed, sum.1 + 2.0 * speed * change)
+        });
+        let unit = 0.5 * f64::from(self.cycles.cylinders) * (1.0 + 0.25 * ROD * ROD);
+        let share = self.reciprocating_share;
+        (
+            mean * (1.0 + share * (square / unit - 1.0)),
+            mean * share * ratio * slope / unit,
+        )
+    }
+
     /// What the gas pressure's swing adds to the mean torque, over it; a cycle that does not burn has no
     /// pressure to swing with.
     fn swing(&self, engine_rad: f64, work: f64, phase: f64) -> f64 {
@@ -335,7 +366,9 @@ impl Pull {
         let swings = (engine.1 - drum.1) * inertias.0 / (inertias.0 + inertias.1);
         let mean_nm =
             self.engine_per_drum * self.mean_torque_nm(drum.1 * self.engine_per_drum / RPM);
-        let swing_nm = mean_nm * work * self.swing(engine.0, work, phase);
+        let (_, heavier) = self.engine_inertia_kg_m2(engine.0, phase);
+        let swing_nm =
+            mean_nm * work * self.swing(engine.0, work, phase) - 0.5 * heavier * engine.1.powi(2);
         (swing_nm * swings * dt_s, mean_nm * drum.1 * dt_s)
     }
 
@@ -474,21 +507,28 @@ impl Pull {
         // A cycle's charge follows the mean speed: the crank's swing within the cycle comes after it was
         // drawn in. (It would else do work with the gas pressure's swing that no measurement tells from
         // the engine's torque.)
-        let rpm = drum.1 * ratio / RPM;
+        let inertias = self.inertias_kg_m2();
+        let (engine_inertia, heavier) = self.engine_inertia_kg_m2(engine.0, phase);
+        let charged = match self.drive {
+            // What the pistons take of the speed, and give back.
+            None => ((inertias.0 + engine_inertia) / (inertias.0 + inertias.1)).sqrt(),
+            Some(_) => 1.0,
+        };
+        let rpm = charged * drum.1 * ratio / RPM;
         let swing = 1.0 + self.swing(engine.0, work, phase);
         let throttle = Self::throttle(s.time_s, closed_s);
         let engine_nm = ratio * self.mean_torque_nm(rpm) * throttle * work * swing;
         let [c0, c1, c2] = self.losses;
         let lost_nm = c0 + drum.1 * (c1 + drum.1 * c2) + self.brake_nm(rpm, throttle);
-        let inertias = self.inertias_kg_m2();
+        let engine_nm = engine_nm - 0.5 * heavier * engine.1.powi(2);
         let (wheel_alpha, other_alpha) = self.drive.map_or_else(
-            || ((engine_nm - lost_nm) / (inertias.0 + inertias.1), 0.0),
+            || ((engine_nm - lost_nm) / (inertias.0 + engine_inertia), 0.0),
             |drive| {
                 let twist = (engine.0 - drum.0, engine.1 - drum.1);
                 let (spring_nm, damper_nm) = drive.torques_nm(twist.0, twist.1, inertias);
                 let driven_nm = spring_nm + damper_nm;
                 let drum_alpha = (driven_nm - lost_nm) / inertias.0;
-                let engine_alpha = (engine_nm - driven_nm) / inertias.1;
+                let engine_alpha = (engine_nm - driven_nm) / engine_inertia;
                 if self.on_engine {
                     (engine_alpha, drum_alpha)
                 } else {

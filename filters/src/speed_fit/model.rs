@@ -17,6 +17,13 @@ pub(super) const NULL_SPACE: usize = 4;
 /// the range of speeds: steeper is a motion that is still rough.
 const SLOPE_MAX: f64 = 10.0;
 const CYCLE_HARMONICS: usize = 6;
+/// Ways in which the size of a harmonic may change with the speed, and how many times the mean torque an engine's is at
+/// most in the last.
+const SIZES: usize = 3;
+const PULL_MAX: f64 = 4.0;
+/// It is taken over so much of the pull on each side, at so many points.
+const PULL_REACH: f64 = 0.06;
+const PULL_POINTS: usize = 100;
 /// Orders that drift apart by fewer swings than this over the stretch can't be told from each other.
 const LOCKED_TURNS: f64 = 1.5;
 /// Working cycles in a turn of the wheel up to which it is the engine's own.
@@ -85,8 +92,8 @@ struct Harmonic {
 /// How the size of a harmonic changes along the pull.
 #[derive(Debug, Clone)]
 enum Amplitude {
-    /// So many powers of scaled speed times what a ripple of one size gives.
-    Powers(usize),
+    /// So many of the [sizes](Problem::sizes) times what a ripple of one size gives.
+    Sizes(usize),
     /// From instant to instant, beside that, while it meets the drive's own frequency.
     Free(Nodes),
 }
@@ -116,7 +123,7 @@ fn met_hz(meetings: &Meetings) -> Option<f64> {
 impl Harmonic {
     fn columns(&self) -> usize {
         2 * match &self.amplitude {
-            Amplitude::Powers(powers) => *powers,
+            Amplitude::Sizes(sizes) => *sizes,
             Amplitude::Free(nodes) => nodes.count,
         }
     }
@@ -266,11 +273,12 @@ fn usable_harmonics(
             continue;
         }
         seen.push(folded);
+        // Tooth errors hold what the pistons' inertia gives where the two can't be told from each other.
         let locked =
             options.teeth_per_turn > 1 && (folded - folded.round()).abs() * turns < LOCKED_TURNS;
         harmonics.push(Harmonic {
             multiple: m,
-            amplitude: Amplitude::Powers(if locked || m > 3 { 2 } else { 3 }),
+            amplitude: Amplitude::Sizes(if locked || m > 3 { 2 } else { SIZES }),
         });
         // What changes so quickly needs more room beside the smooth part.
         if let Some(Some(meeting)) = meetings.get(m - 1)
@@ -478,6 +486,8 @@ pub(super) struct Problem<'a> {
     locals: Vec<Local>,
     wander_locals: Vec<Local>,
     pub(super) thetas: Vec<f64>,
+    /// How strongly the wheel is driven at each tooth, over the mean.
+    pulls: Vec<f64>,
     pub(super) scale: SpeedScale,
     pub(super) meetings: Meetings,
     /// The drive's own frequency, where it shows.
@@ -632,6 +642,7 @@ impl<'a> Problem<'a> {
             own_hz: swing.map(|s| s.hz).or(met_hz(&columns.meetings)),
             shuffle_sure: columns.shuffle.map(|found| found.sure),
             meetings: columns.meetings,
+            pulls: pulls(&train.time_s, &thetas),
             thetas,
         }
     }
@@ -676,11 +687,19 @@ impl<'a> Problem<'a> {
         Some(self.smooth(layout.spline_at.iter().map(|at| solution[*at]).collect()))
     }
 
+    /// Sizes that the ripple of a rigid drive has at tooth `k`, as a time: that of a torque that is the same at all speeds;
+    /// of one that follows the engine's, as the gas pressure's does; and of one that changes with the speed, as what the
+    /// pistons' inertia gives.
+    fn sizes(&self, k: usize, omega: f64) -> [f64; SIZES] {
+        let x = (omega - self.scale.middle) / self.scale.half_width;
+        let of_one = (self.scale.middle / omega).powi(3);
+        [of_one, of_one * (self.pulls[k] - 1.0), of_one * x]
+    }
+
     /// Values of all ripple columns for tooth `k` at speed `omega`.
     fn ripple_columns(&self, k: usize, omega: f64, ripple: &mut [f64]) {
         if let Some(cycles_per_turn) = self.options.cycles_per_turn.filter(|_| !ripple.is_empty()) {
-            let amplitude = (self.scale.middle / omega).powi(3);
-            let x = (omega - self.scale.middle) / self.scale.half_width;
+            let sizes = self.sizes(k, omega);
             let (sin, cos) = (cycles_per_turn * self.thetas[k]).sin_cos();
             // Multiples of the angle by turning on, since a sine is dear.
             let (mut at, mut turned) = ((1.0, 0.0), 0);
@@ -693,11 +712,11 @@ impl<'a> Problem<'a> {
                 let columns = &mut ripple[column..column + harmonic.columns()];
                 column += harmonic.columns();
                 match &harmonic.amplitude {
-                    Amplitude::Powers(_) => {
-                        let mut shape = amplitude * self.passed_on(harmonic.multiple, omega);
-                        for pair in columns.chunks_exact_mut(2) {
+                    Amplitude::Sizes(_) => {
+                        let passed_on = self.passed_on(harmonic.multiple, omega);
+                        for (pair, size) in columns.chunks_exact_mut(2).zip(sizes) {
+                            let shape = size * passed_on;
                             (pair[0], pair[1]) = (shape * at.0, shape * at.1);
-                            shape *= x;
                         }
                     }
                     Amplitude::Free(nodes) => {
@@ -944,7 +963,7 @@ impl<'a> Problem<'a> {
                         theta: self.thetas[k],
                         omega,
                         angle: residuals[k] * omega,
-                        rigid: self.rigid_swing(i + 1, omega, solution),
+                        rigid: self.rigid_swing(i + 1, (k, omega), solution),
                     }
                 })
                 .collect();
@@ -965,19 +984,24 @@ impl<'a> Problem<'a> {
     }
 
     /// Cosine and sine of a multiple of the working cycle as the solution has it for a rigid drive, rad.
-    fn rigid_swing(&self, multiple: usize, omega: f64, solution: &[f64]) -> (f64, f64) {
-        let x = (omega - self.scale.middle) / self.scale.half_width;
+    fn rigid_swing(
+        &self,
+        multiple: usize,
+        (k, omega): (usize, f64),
+        solution: &[f64],
+    ) -> (f64, f64) {
         let mut at = self.layout.ripple_at().start;
         for harmonic in &self.layout.harmonics {
             let columns = &solution[at..at + harmonic.columns()];
             at += harmonic.columns();
-            if harmonic.multiple == multiple && matches!(harmonic.amplitude, Amplitude::Powers(_)) {
-                let sum = columns.chunks_exact(2).rev().fold((0.0, 0.0), |sum, pair| {
-                    (sum.0 * x + pair[0], sum.1 * x + pair[1])
+            if harmonic.multiple == multiple && matches!(harmonic.amplitude, Amplitude::Sizes(_)) {
+                let scale = omega * self.passed_on(multiple, omega);
+                let sizes = self.sizes(k, omega);
+                let pairs = columns.chunks_exact(2).zip(sizes);
+                return pairs.fold((0.0, 0.0), |sum, (pair, size)| {
+                    let size = scale * size;
+                    (sum.0 + size * pair[0], sum.1 + size * pair[1])
                 });
-                let scale =
-                    omega * (self.scale.middle / omega).powi(3) * self.passed_on(multiple, omega);
-                return (scale * sum.0, scale * sum.1);
             }
         }
         (0.0, 0.0)
@@ -1537,6 +1561,34 @@ fn subdivided(points: &[f64], parts: usize) -> Vec<f64> {
         .collect();
     all.extend(points.last());
     all
+}
+
+/// Acceleration around each tooth over the mean, as teeth farther away tell it: what the drive swings is no part of it.
+fn pulls(times: &[f64], thetas: &[f64]) -> Vec<f64> {
+    let (from_s, to_s) = (times[0], times[times.len() - 1]);
+    let reach_s = PULL_REACH * (to_s - from_s);
+    let points_s = even(from_s + reach_s, to_s - reach_s, PULL_POINTS);
+    let gains: Vec<f64> = points_s
+        .iter()
+        .map(|at_s| {
+            let turned = |time_s: f64| interpolate(times, thetas, time_s);
+            turned(at_s + reach_s) - 2.0 * turned(*at_s) + turned(at_s - reach_s)
+        })
+        .collect();
+    let mean = gains.iter().sum::<f64>() / gains.len() as f64;
+    let size = gains.iter().map(|gain| gain.abs()).sum::<f64>() / gains.len() as f64;
+    let over_mean: Vec<f64> = gains
+        .iter()
+        .map(|gain| {
+            if mean.abs() > 0.5 * size {
+                (gain / mean).clamp(0.0, PULL_MAX)
+            } else {
+                1.0 // a speed that is held
+            }
+        })
+        .collect();
+    let at = |time_s: &f64| interpolate(&points_s, &over_mean, *time_s);
+    times.iter().map(at).collect()
 }
 
 /// Middle and half width of the speeds of the stretch in rad/s, from its first and last eighth.

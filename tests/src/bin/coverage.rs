@@ -320,6 +320,18 @@ fn real_engines() -> Vec<Stated> {
                 ..pull()
             },
         ),
+        known(
+            "pipe_two_stroke",
+            10.0,
+            Pull {
+                cycles: Cycles::varying(0.03),
+                cycles_per_engine_turn: 1.0,
+                ripple: [2.0, 1.8, 1.2],
+                reciprocating_share: 0.06,
+                shape: Shape::Pipe,
+                ..pull()
+            },
+        ),
         // Every tooth comes at the same place in the working cycle: its swing looks like motion.
         known("in_step_3_teeth", 5.0, Pull { teeth: 3, ..pull() }),
         known("in_step_1_tooth", 5.0, Pull { teeth: 1, ..pull() }),
@@ -499,6 +511,7 @@ fn drawn_stand(seed: u64, on_engine: bool) -> Stated {
         ])
         .unwrap_or(&Shape::Hump);
     pull.cycles = cycles;
+    pull.reciprocating_share = 0.02 + 0.08 * rng.f64();
     stated.name = if on_engine {
         "drawn_engine_pickup"
     } else {
