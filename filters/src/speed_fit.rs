@@ -344,6 +344,8 @@ const SET_ASIDE_SIGMA: f64 = 7.0;
 const ALIKE_WEIGHT_MIN: f64 = 0.2;
 /// Of the variance, noise makes more than this whatever smoothing hides.
 const SEEN_SHARE_MIN: f64 = 0.25;
+/// Edges of a pickup jitter by so much at least (common practice, no source): what the model leaves below is no fault.
+const JITTER_MIN_S: f64 = 0.5e-6;
 /// Teeth on each side that say how far residuals scatter around one.
 const BESIDE: usize = 8;
 
@@ -954,7 +956,7 @@ fn set_aside(residuals: &[f64]) -> Vec<bool> {
     let mut sorted = apart.clone();
     let (_, median, _) = sorted.select_nth_unstable_by(n / 2, f64::total_cmp);
     // 1.4826: median absolute deviation to standard deviation of a normal distribution.
-    let limit = SET_ASIDE_SIGMA * 1.4826 * *median;
+    let limit = SET_ASIDE_SIGMA * (1.4826 * *median).max(JITTER_MIN_S);
     // Where all teeth swing, none is noise.
     let beside = |k: usize| {
         let from = k
@@ -966,7 +968,7 @@ fn set_aside(residuals: &[f64]) -> Vec<bool> {
     };
     let limit_at = |k: usize| limit.max(SET_ASIDE_SIGMA * 1.4826 * beside(k));
     (0..n)
-        .map(|k| apart[k] <= limit || limit <= 0.0 || apart[k] <= limit_at(k))
+        .map(|k| apart[k] <= limit || apart[k] <= limit_at(k))
         .collect()
 }
 
@@ -1074,7 +1076,8 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
             &problem.residuals(&current, &mean),
             found.weights,
             &problem.train.index,
-        ),
+        )
+        .filter(|_| noise_s > JITTER_MIN_S),
         shuffle: problem.shuffle(&mean, found.released.contains(&true)),
         cycle_variation: (!found.work.is_empty() && parting.0.is_empty()).then(|| CycleVariation {
             cov,

@@ -5,7 +5,7 @@ mod pull_model;
 
 use leverarm_filters::speed_fit::{FitOptions, KnownPattern, Motion, SpeedFit, fit_speed};
 use leverarm_filters::teeth::{Edge, resolve};
-use pull_model::{Case, Pull};
+use pull_model::{Case, Pull, varying};
 
 fn fit(pull: &Pull) -> SpeedFit {
     let train = resolve(&pull.edges, pull.tick_hz, pull.case.teeth, 1.0);
@@ -368,6 +368,33 @@ fn a_shuffle_takes_none_of_the_cycles_scatter() {
     // One pull tells it within 13 %.
     assert!((0.93..1.18).contains(&over_true), "{over_true}");
     assert!(covered > 0.93, "{covered}");
+}
+
+/// A timer so fine that the shape of the torque within a cycle shows, on drives that give nothing.
+#[test]
+fn fine_timing_makes_no_drive_swing() {
+    let on_wheel = |teeth, pickup_on_engine, seed| {
+        let case = Case {
+            teeth,
+            pickup_on_engine,
+            ripple: [2.1, 2.1, 2.0],
+            tick_s: 62.5e-9,
+            jitter_s: 50e-9,
+            ..varying("fine", 0.02)
+        };
+        fit(&Pull::simulate(&case, seed))
+    };
+    for (teeth, on_engine) in [(4, false), (24, false), (36, true)] {
+        for seed in 0..3 {
+            let fit = on_wheel(teeth, on_engine, seed);
+            let case = format!("{teeth} teeth, seed {seed}: {:?}", fit.resonances);
+            assert!(
+                fit.resonances.is_empty() && fit.restless_s.is_empty(),
+                "{case}"
+            );
+            assert_eq!(fit.residual_correlation, None, "{case}");
+        }
+    }
 }
 
 /// Where the engine's cycles meet the drive's own frequency, the speed is named and not shown; a rigid

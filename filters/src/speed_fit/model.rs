@@ -6,7 +6,7 @@ use std::ops::Range;
 use nalgebra::DMatrix;
 
 use super::shuffle::{HIGHEST_HZ, Nodes, Sure, Swing, Swinging};
-use super::{FitOptions, Resonance, Shuffle};
+use super::{FitOptions, JITTER_MIN_S, Resonance, Shuffle};
 use crate::bspline::{Basis, DEGREE, Local, ORDER, even, interpolate};
 use crate::envelope::Envelope;
 use crate::teeth::ToothTrain;
@@ -377,7 +377,8 @@ fn meeting(
     let all: f64 = teeth.iter().map(|tooth| tooth.angle.powi(2)).sum();
     let explained: f64 = windows.iter().map(|window| 2.0 * window.left).sum();
     let free = teeth.len() as f64 - 2.0 * windows.len() as f64;
-    let noise = (all - explained) / free.max(1.0);
+    let turning = teeth.iter().map(|tooth| tooth.omega).sum::<f64>() / teeth.len().max(1) as f64;
+    let noise = ((all - explained) / free.max(1.0)).max((JITTER_MIN_S * turning).powi(2));
     for window in &mut windows {
         if window.swing_rad.powi(2) < 4.0 * RIPPLE_ENDS * noise / window.teeth {
             window.swing_rad_per_s = 0.0; // nothing but noise
@@ -402,7 +403,9 @@ fn meeting(
     }
     let ends = (RIPPLE_ENDS * noise).max(RIPPLE_ENDS_SHARE * most);
     let (from_s, to_s) = around(&windows, greatest, |window| window.left > ends);
-    if on_engine {
+    let turned = std::f64::consts::TAU * windows[greatest].hz;
+    let gives = windows[greatest].swing_rad_per_s * turned > RIGID_SWING * alpha;
+    if on_engine && (found.is_some() || gives) {
         let resonance = found.get_or_insert(Resonance {
             from_s,
             to_s,
@@ -1170,10 +1173,12 @@ impl<'a> Problem<'a> {
         if windows.len() < 8 {
             return Vec::new();
         }
+        let least = [JITTER_MIN_S, JITTER_MIN_S * self.scale.middle];
         let calm: [f64; 2] = std::array::from_fn(|i| {
             let mut squares: Vec<f64> = windows.iter().map(|window| window.2[i]).collect();
             let quarter = squares.len() / 4;
-            *squares.select_nth_unstable_by(quarter, f64::total_cmp).1
+            let calm = *squares.select_nth_unstable_by(quarter, f64::total_cmp).1;
+            calm.max(least[i].powi(2))
         });
         let restless = windows.into_iter().filter(|(from_s, to_s, squares)| {
             // A cycle that does not burn takes its swing with it.
