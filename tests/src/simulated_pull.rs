@@ -154,8 +154,11 @@ struct CycleLoss {
 
 /// A drive's loss is looked at over so long on each side of an instant: it beats with the cycles.
 const LOSS_S: f64 = 0.1;
-/// Pulls over which the loss of a drive that knocks is averaged.
-const KNOCKING_PULLS: usize = 10;
+/// Pulls that tell what a drive that knocks loses.
+const KNOCKING_PULLS: u64 = 60;
+/// They differ by more than chance where their variance is so many times that of chance, which is known to some half of
+/// itself.
+const DIFFER: f64 = 2.5;
 
 impl DriveLoss {
     fn take(&mut self, cycle: f64, at: (f64, f64), dt_s: f64, (lost_j, given_j): (f64, f64)) {
@@ -178,17 +181,60 @@ impl DriveLoss {
     /// Share of the engine's work that was lost around a speed when the drum passed it for good.
     #[must_use]
     pub fn share(&self, rpm: f64) -> f64 {
+        self.share_and_chance(rpm).0
+    }
+
+    /// With the variance of what is chance in it: cycles that knock lose each its own. Every second one is compared,
+    /// since a drive may swing at half their frequency.
+    fn share_and_chance(&self, rpm: f64) -> (f64, f64) {
         let below = |cycle: &&CycleLoss| cycle.rpm_s < rpm * cycle.seconds;
         let Some(at) = self.cycles.iter().rev().find(below).or(self.cycles.first()) else {
-            return 0.0;
+            return (0.0, 0.0);
         };
+        let weight = |cycle: &CycleLoss| (1.0 - (cycle.time_s - at.time_s).abs() / LOSS_S).max(0.0);
         let (mut lost_j, mut given_j) = (0.0, f64::MIN_POSITIVE);
         for cycle in &self.cycles {
-            let weight = (1.0 - (cycle.time_s - at.time_s).abs() / LOSS_S).max(0.0);
-            lost_j += weight * cycle.lost_j;
-            given_j += weight * cycle.given_j;
+            lost_j += weight(cycle) * cycle.lost_j;
+            given_j += weight(cycle) * cycle.given_j;
         }
-        lost_j / given_j
+        let (mut apart, mut weights, mut chance) = (0.0, f64::MIN_POSITIVE, 0.0);
+        for (cycle, second) in self.cycles.iter().zip(self.cycles.iter().skip(2)) {
+            let change = second.lost_j / second.given_j - cycle.lost_j / cycle.given_j;
+            apart += 0.5 * weight(cycle) * change.powi(2);
+            weights += weight(cycle);
+            chance += (weight(cycle) * cycle.given_j / given_j).powi(2);
+        }
+        (lost_j / given_j, chance * apart / weights)
+    }
+}
+
+/// What a drive takes in one pull, but for what is chance in its cycles.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TrueLoss<'a> {
+    /// This pull.
+    pub own: &'a DriveLoss,
+    /// Others of the same stand, where it [knocks](Pull::losses_by_knocks).
+    pub others: &'a [DriveLoss],
+}
+
+impl TrueLoss<'_> {
+    /// Share of the engine's work that is lost around a speed. A drive with play may knock at a speed in some pulls and
+    /// not in others: what the pulls differ by beyond chance is this one's own (W. James, C. Stein, 1961, from memory).
+    #[must_use]
+    pub fn share(&self, rpm: f64) -> f64 {
+        let (own, own_chance) = self.own.share_and_chance(rpm);
+        if self.others.is_empty() {
+            return own;
+        }
+        let others = self.others.iter().map(|loss| loss.share_and_chance(rpm));
+        let all: Vec<(f64, f64)> = others.chain([(own, own_chance)]).collect();
+        let n = all.len() as f64;
+        let mean = all.iter().map(|(share, _)| share).sum::<f64>() / n;
+        let chance = all.iter().map(|(_, chance)| chance).sum::<f64>() / n;
+        let squares: f64 = all.iter().map(|(share, _)| (share - mean).powi(2)).sum();
+        let over = squares / (n - 1.0) / chance.max(f64::MIN_POSITIVE);
+        let own_share = if over > DIFFER { 1.0 - 1.0 / over } else { 0.0 };
+        mean + own_share * (own - mean)
     }
 }
 
@@ -347,11 +393,18 @@ impl Pull {
     /// Work that a swinging drive takes from the engine, and that the engine gives on average, over a step
     /// at full throttle, J.
     ///
-    /// Spring and damper push the drum as they hold back the engine, so that the mean acceleration lacks
-    /// only what the engine's own mean torque does. That is even over angle: over time it falls behind by
-    /// what its swing does with the swing of the crank. (What the damper turns to heat is the same in the
-    /// long run, but later.)
-    fn drive_work_j(&self, after: &State, dt_s: f64, work: f64, phase: f64) -> (f64, f64) {
+    /// Spring and damper push the drum as they hold back the engine, but for the sprocket's arm, so that the mean
+    /// acceleration lacks what the engine's own mean torque does, and what the arm takes. That torque is even over
+    /// angle: over time it falls behind by what its swing does with the swing of the crank. (What the damper turns to
+    /// heat is the same in the long run, but later.)
+    fn drive_work_j(
+        &self,
+        drive: &Drive,
+        after: &State,
+        dt_s: f64,
+        work: f64,
+        phase: f64,
+    ) -> (f64, f64) {
         let omega = (2.0 * after.energy).sqrt();
         let (wheel, other) = (
             (after.theta, omega),
@@ -369,22 +422,34 @@ impl Pull {
         let (_, heavier) = self.engine_inertia_kg_m2(engine.0, phase);
         let swing_nm =
             mean_nm * work * self.swing(engine.0, work, phase) - 0.5 * heavier * engine.1.powi(2);
-        (swing_nm * swings * dt_s, mean_nm * drum.1 * dt_s)
+        let (driven_nm, held_nm) = self.driven_nm(drive, engine, drum);
+        let lost_w = swing_nm * swings + (held_nm - driven_nm) * drum.1;
+        (lost_w * dt_s, mean_nm * drum.1 * dt_s)
     }
 
-    /// What the drive takes at each speed. Where it knocks within each cycle, what one cycle loses is chance like its
-    /// work, and the truth is the mean of some pulls.
+    /// What the drive takes in many a pull, where it knocks within each cycle: what one cycle loses is chance like its work.
     #[must_use]
-    pub fn losses_in_drive(&self, seen: &Seen, rng: &mut fastrand::Rng) -> Vec<DriveLoss> {
+    pub fn losses_by_knocks(&self, seed: u64) -> Vec<DriveLoss> {
         let firings_hz = self.to_rpm / 60.0 * self.cycles_per_engine_turn;
         let knocks = self
             .drive
             .is_some_and(|drive| drive.lash_rad > 0.0 && drive.frequency_hz > firings_hz);
-        let mut losses = vec![seen.lost_in_drive.clone()];
-        if knocks {
-            losses.resize_with(KNOCKING_PULLS, || self.simulate(rng.u64(..)).lost_in_drive);
-        }
-        losses
+        let pulls = if knocks { KNOCKING_PULLS } else { 0 };
+        let mut rng = fastrand::Rng::with_seed(seed);
+        (0..pulls)
+            .map(|_| self.simulate(rng.u64(..)).lost_in_drive)
+            .collect()
+    }
+
+    /// What a drive gives the drum and by what it holds back the engine, both at the drum, N·m, for angles and speeds of
+    /// engine and drum: they are one but where the sprocket's arm is longer or shorter than on average.
+    fn driven_nm(&self, drive: &Drive, engine: (f64, f64), drum: (f64, f64)) -> (f64, f64) {
+        let (ahead, over_angle) = drive.polygon(engine.0);
+        let twist = engine.0 + ahead - drum.0;
+        let rate = engine.1 * (1.0 + over_angle) - drum.1;
+        let (spring_nm, damper_nm) = drive.torques_nm(twist, rate, self.inertias_kg_m2());
+        let driven_nm = spring_nm + damper_nm;
+        (driven_nm, driven_nm * (1.0 + over_angle))
     }
 
     /// Throttle: 1 fully open, negative while the closed engine drags. `closed_s` is when it closed.
@@ -446,7 +511,9 @@ impl Pull {
                 let work = drawn.work(firing);
                 let slope = |s: &State| self.slope(s, work, phase, closed);
                 at = runge_kutta(&at, h, slope);
-                if self.drive.is_some() && Self::throttle(before.time_s, closed_s) >= 1.0 {
+                if let Some(drive) = self.drive
+                    && Self::throttle(before.time_s, closed_s) >= 1.0
+                {
                     // By the drum's speed: the crank's own swings about it within each cycle, in step
                     // with the work that it takes.
                     let drum_rad_per_s = if self.on_engine {
@@ -455,7 +522,7 @@ impl Pull {
                         (2.0 * at.energy).sqrt()
                     };
                     let dt_s = at.time_s - before.time_s;
-                    let work_j = self.drive_work_j(&at, dt_s, work, phase);
+                    let work_j = self.drive_work_j(&drive, &at, dt_s, work, phase);
                     let rpm = drum_rad_per_s * ratio / RPM;
                     seen.lost_in_drive
                         .take(firing, (at.time_s, rpm), dt_s, work_j);
@@ -524,11 +591,9 @@ impl Pull {
         let (wheel_alpha, other_alpha) = self.drive.map_or_else(
             || ((engine_nm - lost_nm) / (inertias.0 + engine_inertia), 0.0),
             |drive| {
-                let twist = (engine.0 - drum.0, engine.1 - drum.1);
-                let (spring_nm, damper_nm) = drive.torques_nm(twist.0, twist.1, inertias);
-                let driven_nm = spring_nm + damper_nm;
+                let (driven_nm, held_nm) = self.driven_nm(&drive, engine, drum);
                 let drum_alpha = (driven_nm - lost_nm) / inertias.0;
-                let engine_alpha = (engine_nm - driven_nm) / engine_inertia;
+                let engine_alpha = (engine_nm - held_nm) / engine_inertia;
                 if self.on_engine {
                     (engine_alpha, drum_alpha)
                 } else {

@@ -33,7 +33,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 use leverarm_filters::causal::CausalSpeed;
 use leverarm_filters::teeth::{Tooth, ToothKind, ToothTracker};
 use leverarm_tests::simulated_pull::{
-    Brake, Coil, Cycles, Drive, Pull, Seen, Shape, Sparks, normal,
+    Brake, Coil, Cycles, Drive, DriveLoss, Pull, Seen, Shape, Sparks, TrueLoss, normal,
 };
 use leverarm_torque::air::{Air, Correction};
 use leverarm_torque::curve::{CurvePoint, RAD_PER_S_PER_RPM, Source};
@@ -61,7 +61,7 @@ struct Arguments {
     /// Also stands on which nothing but the timing is uncertain
     #[arg(long)]
     timing_alone: bool,
-    /// Only drives that swing and have play, other ones for every three pulls
+    /// Only drives that swing, have play and pull unevenly, other ones for every three pulls
     #[arg(long)]
     drawn_drives: bool,
     /// Only stands on which everything that real engines, drives and pickups do is drawn at once, other ones for
@@ -79,6 +79,8 @@ struct Stated {
     name: &'static str,
     pull: Pull,
     seconds: f64,
+    /// Draws another one of its kind.
+    drawn: Option<fn(u64) -> Self>,
     /// Relative standard uncertainties.
     drum_inertia: f64,
     engine_inertia: f64,
@@ -109,6 +111,7 @@ fn stands() -> Vec<Stated> {
         name: "drum_8_teeth",
         pull: pull(),
         seconds: 3.0,
+        drawn: None,
         drum_inertia: 0.005,
         engine_inertia: 0.04,
         ratio: 0.0,
@@ -260,6 +263,7 @@ fn real_engines() -> Vec<Stated> {
             frequency_hz,
             damping_ratio,
             lash_rad,
+            sprocket_teeth: 0,
         }),
         ..pull()
     };
@@ -358,6 +362,21 @@ fn real_engines() -> Vec<Stated> {
                 ..driven(160.0, 0.06, 0.03)
             },
         ),
+        // A tight chain on a small sprocket: its links come by 117 to 342 times a second, and meet the drive's own frequency.
+        known(
+            "chain_polygon",
+            6.5,
+            Pull {
+                ripple: [2.3, 2.1, 1.7],
+                drive: Some(Drive {
+                    frequency_hz: 160.0,
+                    damping_ratio: 0.06,
+                    lash_rad: 0.0,
+                    sprocket_teeth: 15,
+                }),
+                ..pull()
+            },
+        ),
         known(
             "coil_8_teeth",
             5.0,
@@ -404,6 +423,7 @@ fn drawn_drive(seed: u64, on_engine: bool) -> Stated {
         frequency_hz: between(5.0, 40.0),
         damping_ratio: between(0.02, 0.15),
         lash_rad: between(0.01, 0.05),
+        sprocket_teeth: 0,
     };
     let engine_per_drum = between(2.5, 8.0);
     let drum_inertia_kg_m2 = between(0.5, 20.0);
@@ -421,6 +441,11 @@ fn drawn_drive(seed: u64, on_engine: bool) -> Stated {
             "drawn_drives"
         },
         seconds,
+        drawn: Some(if on_engine {
+            |seed| drawn_drive(seed, true)
+        } else {
+            |seed| drawn_drive(seed, false)
+        }),
         pull: Pull {
             drum_inertia_kg_m2,
             engine_inertia_kg_m2: engine_share * drum_inertia_kg_m2 / engine_per_drum.powi(2),
@@ -447,6 +472,24 @@ fn drawn_drive(seed: u64, on_engine: bool) -> Stated {
         ..stands().remove(0)
     }
     .known_exactly()
+}
+
+/// A chain's stiff drive, of 60 to 250 Hz, with play or without, that a sprocket of 13 to 40 teeth pulls (common
+/// practice, no source), on a stand that is known exactly.
+fn drawn_chain(seed: u64) -> Stated {
+    let mut stated = drawn_drive(seed, false);
+    let mut rng = fastrand::Rng::with_seed(seed.wrapping_mul(0x9e6c_63d0_676a_9a99));
+    let harmonics = [2.3, 2.1, 1.7].map(|most| most * (0.4 + 0.6 * rng.f64()));
+    stated.pull.ripple = harmonics;
+    if let Some(drive) = &mut stated.pull.drive {
+        drive.frequency_hz = 60.0 * (250.0_f64 / 60.0).powf(rng.f64());
+        drive.sprocket_teeth = rng.u32(13..=40);
+    }
+    Stated {
+        name: "drawn_chains",
+        drawn: Some(drawn_chain),
+        ..stated
+    }
 }
 
 /// Everything at once, at the magnitudes that are common (practice, no source): cycles that vary by 1 to 4 %
@@ -517,6 +560,11 @@ fn drawn_stand(seed: u64, on_engine: bool) -> Stated {
     } else {
         "drawn"
     };
+    stated.drawn = Some(if on_engine {
+        |seed| drawn_stand(seed, true)
+    } else {
+        |seed| drawn_stand(seed, false)
+    });
     stated
 }
 
@@ -689,8 +737,10 @@ impl Stated {
 
     /// Pulls by an engine that stays the same, each compared with the truth, and their mean.
     fn run(&self, seed: u64, each: bool, tally: &mut Tally) {
+        let stated = self.pull.clone().lasting(self.seconds);
+        let knocks = stated.losses_by_knocks(seed);
         let shown: Vec<Shown> = (0..u64::from(AVERAGED))
-            .filter_map(|pull| self.pull(seed.wrapping_add(pull), each, tally))
+            .filter_map(|pull| self.pull(seed.wrapping_add(pull), &knocks, each, tally))
             .collect();
         let peaks: Option<Vec<f64>> = shown.iter().map(|s| s.peak_pct).collect();
         if let Some(peaks) = peaks.filter(|p| p.len() == AVERAGED as usize) {
@@ -702,7 +752,13 @@ impl Stated {
     }
 
     /// One pull: the truth drawn, simulated, reduced and compared.
-    fn pull(&self, seed: u64, each: bool, tally: &mut Tally) -> Option<Shown> {
+    fn pull(
+        &self,
+        seed: u64,
+        knocks: &[DriveLoss],
+        each: bool,
+        tally: &mut Tally,
+    ) -> Option<Shown> {
         // Seeds in a row give draws that lie evenly, which are no chance.
         let mut rng = fastrand::Rng::with_seed(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15));
         let mut truth = self.pull.clone().lasting(self.seconds);
@@ -800,10 +856,11 @@ impl Stated {
             tally.live_coverage.take(covered_pct);
             tally.live_expanded.take(expanded_pct);
         }
-        let losses = truth.losses_in_drive(&seen, &mut rng);
-        let lost =
-            |rpm: f64| losses.iter().map(|loss| loss.share(rpm)).sum::<f64>() / losses.len() as f64;
-        let true_nm = |rpm: f64| truth.mean_torque_nm(rpm) * (1.0 - lost(rpm)) * factor;
+        let lost = TrueLoss {
+            own: &seen.lost_in_drive,
+            others: knocks,
+        };
+        let true_nm = |rpm: f64| truth.mean_torque_nm(rpm) * (1.0 - lost.share(rpm)) * factor;
         let points: Vec<(f64, f64, f64, f64)> = curve
             .points
             .iter()
@@ -841,10 +898,17 @@ impl Stated {
             .coverage
             .take(100.0 * covered as f64 / points.len() as f64);
         tally.mean.take(100.0 * (means.0 / means.1 - 1.0));
+        // A peak is one of the part that is shown.
         let mut top_nm = 0.0_f64;
+        let shown = |rpm: f64| {
+            let beside = points.iter().map(|p| (p.0 - rpm).abs());
+            beside.fold(f64::INFINITY, f64::min) <= 0.5 * options.step_rpm
+        };
         let mut rpm = first.0;
         while rpm <= last.0 {
-            top_nm = top_nm.max(true_nm(rpm));
+            if shown(rpm) {
+                top_nm = top_nm.max(true_nm(rpm));
+            }
             rpm += 5.0;
         }
         let peak_pct = curve
@@ -863,13 +927,14 @@ impl Stated {
             let band = points.iter().map(|p| (p.2 / p.3).powi(2)).sum::<f64>() / n;
             drop(writeln!(
                 std::io::stderr(),
-                "seed={seed} memory_mb={:.1} covered_pct={:.0} shown={} of {} rms_pct={:.2} expanded_pct={:.2} teeth={}{} seconds={:.1} ratio={:.1} from_rpm={:.0} to_rpm={:.0} cov={:.4} of {:.4} {:?} shuffle={} noise_us={:.1} ends={:.0} outside:{}",
+                "seed={seed} memory_mb={:.1} covered_pct={:.0} shown={} of {} rms_pct={:.2} expanded_pct={:.2} peak_pct={:+.2} teeth={}{} seconds={:.1} ratio={:.1} from_rpm={:.0} to_rpm={:.0} cov={:.4} of {:.4} {:?} shuffle={} noise_us={:.1} ends={:.0} outside:{}",
                 held.bytes_max as f64 / 1e6,
                 100.0 * covered as f64 / n,
                 points.len(),
                 curve.points.len(),
                 100.0 * off.sqrt(),
                 100.0 * band.sqrt(),
+                peak_pct.unwrap_or(f64::NAN),
                 truth.teeth,
                 if truth.on_engine { "e" } else { "" },
                 self.seconds,
@@ -1052,13 +1117,9 @@ fn measure(stated: &Stated, arguments: &Arguments) -> Tally {
                 .seed
                 .wrapping_mul(1_000_003)
                 .wrapping_add(u64::from(pull));
-            let on_engine = stated.pull.on_engine;
-            if arguments.drawn_drives {
-                drawn_drive(seed, on_engine).run(seed, arguments.each, &mut tally);
-            } else if arguments.drawn {
-                drawn_stand(seed, on_engine).run(seed, arguments.each, &mut tally);
-            } else {
-                stated.run(seed, arguments.each, &mut tally);
+            match stated.drawn {
+                Some(draw) => draw(seed).run(seed, arguments.each, &mut tally),
+                None => stated.run(seed, arguments.each, &mut tally),
             }
             bar.inc(u64::from(AVERAGED));
         }
@@ -1084,7 +1145,7 @@ fn main() -> ExitCode {
         chosen.extend(timing_alone());
     }
     if arguments.drawn_drives {
-        chosen = vec![drawn_drive(0, false), drawn_drive(0, true)];
+        chosen = vec![drawn_drive(0, false), drawn_drive(0, true), drawn_chain(0)];
     }
     if arguments.drawn {
         chosen = vec![drawn_stand(0, false), drawn_stand(0, true)];

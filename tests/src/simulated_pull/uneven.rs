@@ -1,6 +1,8 @@
 //! What keeps a real pull from being smooth: cycles that differ, a drive that gives, an ignition lead
 //! beside the pickup's cable.
 
+use std::f64::consts::TAU;
+
 use super::normal;
 
 /// How unlike each other the working cycles of an engine are.
@@ -65,12 +67,29 @@ pub struct Drive {
     pub damping_ratio: f64,
     /// Play at the drum, rad.
     pub lash_rad: f64,
+    /// Teeth of the sprocket that pulls the chain, which turns as fast as the drum; 0 where it is pulled evenly.
+    pub sprocket_teeth: u32,
 }
 
 impl Drive {
+    /// By what angle a sprocket is ahead of one that pulls its chain evenly, and that over its own angle: its links lie on
+    /// it as sides of a polygon, so the chain's speed goes with the cosine of the angle from a side's middle.
+    pub(super) fn polygon(&self, sprocket_rad: f64) -> (f64, f64) {
+        if self.sprocket_teeth == 0 {
+            return (0.0, 0.0);
+        }
+        let side = TAU / f64::from(self.sprocket_teeth);
+        let from_middle = sprocket_rad - side * (sprocket_rad / side).round();
+        let mean = (0.5 * side).sin() / (0.5 * side);
+        (
+            from_middle.sin() / mean - from_middle,
+            from_middle.cos() / mean - 1.0,
+        )
+    }
+
     /// Torques of spring and damper at the drum for a twist and its rate, between two inertias.
     pub(super) fn torques_nm(&self, twist: f64, rate: f64, inertias: (f64, f64)) -> (f64, f64) {
-        let natural = std::f64::consts::TAU * self.frequency_hz;
+        let natural = TAU * self.frequency_hz;
         let reduced = inertias.0 * inertias.1 / (inertias.0 + inertias.1);
         let half = 0.5 * self.lash_rad;
         let wound = twist - twist.clamp(-half, half);

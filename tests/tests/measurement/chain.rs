@@ -27,6 +27,7 @@ fn knocks_are_not_taken_for_the_engines_own() {
                 frequency_hz,
                 damping_ratio: 0.06,
                 lash_rad,
+                sprocket_teeth: 0,
             }),
         );
         for seed in 1..=4 {
@@ -63,4 +64,53 @@ fn uneven_cycles_are_told() {
             );
         }
     }
+}
+
+/// What is said of a sprocket that pulls unevenly is what the drum lacks: momentum is kept. The time that it takes from
+/// speed to speed is as long as that says.
+#[test]
+fn a_polygon_takes_what_the_drum_lacks() {
+    let drive = Drive {
+        frequency_hz: 160.0,
+        damping_ratio: 0.06,
+        lash_rad: 0.0,
+        sprocket_teeth: 15,
+    };
+    let pull = Pull {
+        tooth_error_share: 0.0,
+        jitter_s: 0.0,
+        ..single(0.0, Some(drive))
+    };
+    let seen = pull.simulate(1);
+    let rpm_per_hz = 60.0 * pull.engine_per_drum / f64::from(pull.teeth);
+    let turn = pull.teeth as usize;
+    let times: Vec<f64> = seen
+        .edges
+        .iter()
+        .map(|edge| pull.tick_s * edge.tick as f64)
+        .collect();
+    let speeds: Vec<(f64, f64)> = times
+        .windows(turn + 1)
+        .map(|of| {
+            (
+                rpm_per_hz * turn as f64 / (of[turn] - of[0]),
+                0.5 * (of[0] + of[turn]),
+            )
+        })
+        .collect();
+    let passed = |rpm: f64| speeds.iter().find(|it| it.0 >= rpm).unwrap();
+    let (from, to) = (passed(3500.0), passed(4300.0));
+    let seconds = |lost: &dyn Fn(f64) -> f64| -> f64 {
+        let steps = 400;
+        let step = (to.0 - from.0) / f64::from(steps);
+        let speeds = (0..steps).map(|i| from.0 + step * (f64::from(i) + 0.5));
+        let omega_per_rpm = std::f64::consts::TAU / 60.0 / pull.engine_per_drum;
+        speeds
+            .map(|rpm| step * omega_per_rpm / pull.wheel_alpha_rad_per_s2(rpm, lost(rpm)))
+            .sum()
+    };
+    let took = to.1 - from.1;
+    let said = seconds(&|rpm| seen.lost_in_drive.share(rpm));
+    assert!((said / took - 1.0).abs() < 0.005, "{said} {took}");
+    assert!(seconds(&|_| 0.0) < 0.96 * took);
 }

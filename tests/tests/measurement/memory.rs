@@ -22,6 +22,7 @@ fn swinging(frequency_hz: f64, damping_ratio: f64) -> Option<Drive> {
         frequency_hz,
         damping_ratio,
         lash_rad: 0.0,
+        sprocket_teeth: 0,
     })
 }
 
