@@ -114,6 +114,9 @@ pub struct Pull {
     pub cycles: Cycles,
     /// What the drive gives; `None` for a rigid one.
     pub drive: Option<Drive>,
+    /// Share by which the engine turns faster at its greatest torque than drum and drive say, where a tyre drives the drum,
+    /// and at others in proportion; 0 for a drive that does not slip. It has no other give, and the wheel is the drum's.
+    pub tyre_slip: f64,
     /// What the pickup's cable picks up.
     pub sparks: Sparks,
     /// Share of the teeth that give no edge.
@@ -288,6 +291,7 @@ impl Pull {
             brake: None,
             cycles: Cycles::varying(0.015),
             drive: None,
+            tyre_slip: 0.0,
             sparks: Sparks::NONE,
             missed_probability: 0.0,
             coil: None,
@@ -302,19 +306,22 @@ impl Pull {
     }
 
     /// Mean acceleration of the wheel at full throttle and an engine speed, rad/s², where the drive takes
-    /// a share of the torque.
+    /// a share of the torque. A tyre's slip comes on top of that speed.
     #[must_use]
     pub fn wheel_alpha_rad_per_s2(&self, rpm: f64, lost_in_drive: f64) -> f64 {
         let omega = rpm * RPM / self.engine_per_drum;
+        let slipping = 1.0 + self.slip(omega, 1.0);
         let [c0, c1, c2] = self.losses;
-        let engine_nm = self.engine_per_drum * self.mean_torque_nm(rpm) * (1.0 - lost_in_drive);
+        let engine_nm =
+            self.engine_per_drum * self.mean_torque_nm(slipping * rpm) * (1.0 - lost_in_drive);
         let lost_nm = c0 + omega * (c1 + omega * c2) + self.brake_nm(rpm, 1.0);
         let wheel_per_drum = if self.on_engine {
             self.engine_per_drum
         } else {
             1.0
         };
-        wheel_per_drum * (engine_nm - lost_nm) / self.inertia_kg_m2()
+        let (drum, engine) = self.inertias_kg_m2();
+        wheel_per_drum * (engine_nm - lost_nm) / (drum + slipping * engine)
     }
 
     /// The torque that makes the pull last about so long.
@@ -452,6 +459,12 @@ impl Pull {
         (driven_nm, driven_nm * (1.0 + over_angle))
     }
 
+    /// Share by which the engine turns faster than drum and drive say, at a speed of the drum.
+    fn slip(&self, drum_rad_per_s: f64, throttle: f64) -> f64 {
+        let rpm = drum_rad_per_s * self.engine_per_drum / RPM;
+        self.tyre_slip * self.mean_torque_nm(rpm) / self.torque_nm * throttle.max(0.0)
+    }
+
     /// Throttle: 1 fully open, negative while the closed engine drags. `closed_s` is when it closed.
     fn throttle(time_s: f64, closed_s: Option<f64>) -> f64 {
         match closed_s {
@@ -507,7 +520,11 @@ impl Pull {
             while done < steps {
                 let before = at;
                 let closed = closed_s;
-                let firing = firings * (at.theta + 0.5 * h);
+                let turned = match self.drive {
+                    Some(_) => at.theta,
+                    None => at.other_rad,
+                };
+                let firing = firings * (turned + 0.5 * h);
                 let work = drawn.work(firing);
                 let slope = |s: &State| self.slope(s, work, phase, closed);
                 at = runge_kutta(&at, h, slope);
@@ -566,8 +583,10 @@ impl Pull {
         let ratio = self.engine_per_drum;
         let omega = (2.0 * s.energy.max(1e-6)).sqrt();
         let (wheel, other) = ((s.theta, omega), (s.other_rad, s.other_rad_per_s));
+        let throttle = Self::throttle(s.time_s, closed_s);
+        let slip = self.slip(omega, throttle);
         let (drum, engine) = match (self.drive, self.on_engine) {
-            (None, _) => (wheel, wheel),
+            (None, _) => (wheel, (s.other_rad, omega * (1.0 + slip))),
             (Some(_), false) => (wheel, other),
             (Some(_), true) => (other, wheel),
         };
@@ -581,15 +600,17 @@ impl Pull {
             None => ((inertias.0 + engine_inertia) / (inertias.0 + inertias.1)).sqrt(),
             Some(_) => 1.0,
         };
-        let rpm = charged * drum.1 * ratio / RPM;
+        let rpm = charged * drum.1 * (1.0 + slip) * ratio / RPM;
         let swing = 1.0 + self.swing(engine.0, work, phase);
-        let throttle = Self::throttle(s.time_s, closed_s);
         let engine_nm = ratio * self.mean_torque_nm(rpm) * throttle * work * swing;
         let [c0, c1, c2] = self.losses;
         let lost_nm = c0 + drum.1 * (c1 + drum.1 * c2) + self.brake_nm(rpm, throttle);
         let engine_nm = engine_nm - 0.5 * heavier * engine.1.powi(2);
         let (wheel_alpha, other_alpha) = self.drive.map_or_else(
-            || ((engine_nm - lost_nm) / (inertias.0 + engine_inertia), 0.0),
+            || {
+                let inertia = inertias.0 + (1.0 + slip) * engine_inertia;
+                ((engine_nm - lost_nm) / inertia, 0.0)
+            },
             |drive| {
                 let (driven_nm, held_nm) = self.driven_nm(&drive, engine, drum);
                 let drum_alpha = (driven_nm - lost_nm) / inertias.0;
@@ -605,7 +626,10 @@ impl Pull {
             theta: 1.0,
             energy: wheel_alpha,
             time_s: 1.0 / omega,
-            other_rad: s.other_rad_per_s / omega,
+            other_rad: match self.drive {
+                Some(_) => s.other_rad_per_s / omega,
+                None => 1.0 + slip,
+            },
             other_rad_per_s: other_alpha / omega,
         }
     }
