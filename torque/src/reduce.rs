@@ -271,8 +271,12 @@ const RISE_SHARE_MIN: f64 = 0.4;
 const KNOWN_SHARE_MIN: f64 = 0.2;
 /// Correlation of neighbouring teeth's residuals that is told: each tooth counts for half then.
 const ALIKE: f64 = 0.3;
-/// A curve that ends below this share of the greatest speed is told to.
-const END_SHARE_MIN: f64 = 0.96;
+/// Of a curve's end closing the throttle, and averages over a turn of the wheel, take so long (common practice, no
+/// source); an end further below the greatest speed, and by more than this share of it, is told.
+const CLOSING_S: f64 = 0.15;
+const END_SHARE: f64 = 0.01;
+/// A curve that begins so much of the greatest speed above the start is told to.
+const BEGIN_SHARE_MAX: f64 = 0.04;
 /// Cycles of a healthy engine vary by this at most (J. Heywood, "Internal Combustion Engine Fundamentals", 1988,
 /// ch. 9.4, from memory); what is more may be the knocks of a drive with play. From the second on it is told, and counts.
 const COV_HEALTHY: f64 = 0.04;
@@ -592,6 +596,8 @@ impl Reduction<'_> {
                 .collect();
         }
         let contradictions = self.contradictions(&points, sweep.as_ref(), &speeds);
+        // What the cycles and the drive do is read with the same constants.
+        let told = sweep.as_ref().filter(|_| contradictions.is_empty());
         if contradictions.is_empty() {
             self.remarks(&points, sweep.as_ref(), &mut remarks);
         } else {
@@ -618,8 +624,8 @@ impl Reduction<'_> {
             factor: self.factor.clone(),
             peak_torque: peak_of(&fine, 0),
             peak_power: peak_of(&power, 1),
-            cycles: sweep.as_ref().and_then(|s| self.cycles(s)),
-            shuffle: sweep.as_ref().and_then(|s| self.shuffle(s)),
+            cycles: told.and_then(|s| self.cycles(s)),
+            shuffle: told.and_then(|s| self.shuffle(s)),
             remarks,
             timing_noise_s: sweep.as_ref().map(|s| s.fit.noise_s),
             tooth_errors_rad: sweep
@@ -1352,15 +1358,16 @@ impl Reduction<'_> {
             }
             remarks.push(words);
         }
-        if broken_before != Some(false) && end_rpm < END_SHARE_MIN * top_rpm {
+        let closing_rpm = CLOSING_S * last.alpha_rad_per_s2 * to_rpm;
+        if broken_before != Some(false) && top_rpm - end_rpm > closing_rpm.max(END_SHARE * top_rpm)
+        {
             remarks.push(format!(
-                "the curve ends at {end_rpm:.0} rpm although the engine reached {top_rpm:.0} rpm: there \
-                 the acceleration fell at once and stayed low (throttle, rev limiter, ignition cut or \
-                 clutch)"
+                "the curve ends at {end_rpm:.0} rpm although the engine reached {top_rpm:.0} rpm: beyond it no full \
+                 throttle without a break was found (throttle, rev limiter, misfires, ignition cut or clutch)"
             ));
         }
         if broken_before != Some(true)
-            && from_rpm > start_rpm + (1.0 - END_SHARE_MIN) * top_rpm
+            && from_rpm > start_rpm + BEGIN_SHARE_MAX * top_rpm
             && self.train_starts_before(first)
         {
             remarks.push(format!(
@@ -1388,11 +1395,16 @@ impl Reduction<'_> {
                     .to_owned(),
             );
         }
-        let places = |rpms: Vec<f64>| {
-            let (few, more) = rpms.split_at(rpms.len().min(5));
-            let speeds: Vec<String> = few.iter().map(|rpm| format!("{rpm:.0}")).collect();
-            let more = if more.is_empty() { "" } else { " and more" };
-            format!("at {} rpm{more}", speeds.join(", "))
+        let places = |at: Vec<(f64, f64)>| {
+            let few = || at.iter().take(5);
+            let speeds: Vec<String> = few().map(|(_, rpm)| format!("{rpm:.0}")).collect();
+            let times: Vec<String> = few().map(|(time_s, _)| format!("{time_s:.2}")).collect();
+            let more = if at.len() > 5 { " and more" } else { "" };
+            format!(
+                "at {} rpm ({} s){more}",
+                speeds.join(", "),
+                times.join(", ")
+            )
         };
         let cycles = self.cycles(sweep);
         if let Some(cycles) = cycles.as_ref().filter(|it| it.cov > COV_TOLD) {
@@ -1408,7 +1420,7 @@ impl Reduction<'_> {
             remarks.push(format!(
                 "misfires: {} working cycles did not burn, {}: left out of the curve",
                 cycles.misfire_words(),
-                places(cycles.misfires.iter().map(|m| m.rpm).collect())
+                places(cycles.misfires.iter().map(|m| (m.time_s, m.rpm)).collect())
             ));
         }
         if !sweep.jolts.is_empty() {
@@ -1416,7 +1428,7 @@ impl Reduction<'_> {
                 "jolts: {} of the work, no misfires (the drive slips or has \
                  play, the throttle moved, or teeth were counted wrongly), {}: left out of the curve, and points beside them are not trustworthy",
                 counted(sweep.jolts.len(), "sudden change", "sudden changes"),
-                places(sweep.jolts.iter().map(|j| j.rpm).collect())
+                places(sweep.jolts.iter().map(|j| (j.time_s, j.rpm)).collect())
             ));
         }
     }
@@ -2128,6 +2140,7 @@ mod tests {
                     );
                     assert!(first.contains(what) && first.contains("mend"), "{case}");
                     assert_eq!((trusted, curve.peak_torque), (0, None), "{case}");
+                    assert_eq!((&curve.cycles, curve.shuffle), (&None, None), "{case}");
                     let others = curve.remarks.iter();
                     let mut others =
                         others.skip_while(|it| it.starts_with("the stand file is contradicted"));
@@ -2136,6 +2149,7 @@ mod tests {
                 None => {
                     assert!(!curve.remarks.join(" ").contains("contradicted"), "{case}");
                     assert!(10 * trusted > 9 * curve.points.len(), "{case}");
+                    assert!(curve.cycles.is_some(), "{case}");
                 }
             }
         }
@@ -2308,6 +2322,22 @@ mod tests {
         let error = error.map(|c| (c.remarks, c.points.len())).unwrap_err();
         assert!(matches!(error, ReduceError::ShortRise { .. }), "{error}");
         assert!(error.to_string().contains("at full throttle"), "{error}");
+    }
+
+    /// Three per cent below the greatest speed the throttle is let go a little: what is cut off is told, and the throttle that
+    /// closes at the end of every pull is not.
+    #[test]
+    fn an_end_short_of_the_greatest_speed_is_told() {
+        let ends_at = |let_go: f64| {
+            let edges = edges_by_cycle(|_, omega| if omega > let_go { 2.5 } else { 9.0 });
+            let curve = reduce(&pull(&edges, &[]), &model(), &options()).unwrap();
+            let said = curve.remarks.join("; ");
+            (said.contains("the curve ends at"), said)
+        };
+        for (let_go, told) in [(144.5, true), (149.0, false)] {
+            let (found, said) = ends_at(let_go);
+            assert_eq!(found, told, "{let_go}: {said}");
+        }
     }
 
     /// A drive that swings with the engine at one speed takes all of its work there.
