@@ -134,6 +134,42 @@ fn a_pull_that_a_person_excludes_is_left_out_until_they_include_it() {
     assert_eq!(found.left_out.len(), 1);
 }
 
+/// What no point of can be trusted, as where the stand file is wrong, ends no comparison of the others.
+#[test]
+fn a_pull_without_a_trustworthy_point_is_left_out() {
+    let folder = a_b_a(&two_jets());
+    let both = ["main jet 105", "main jet 110"];
+    let before = compared(folder.path(), &both).unwrap();
+    let hide = |pull: &str| {
+        let file = folder.path().join(format!("curves/pull-{pull}.json"));
+        let mut kept: Value = serde_json::from_slice(&std::fs::read(&file).unwrap()).unwrap();
+        for column in ["rpm", "torque_nm", "systematic_nm"] {
+            kept["curve"][column] = json!([]);
+        }
+        std::fs::write(&file, kept.to_string()).unwrap();
+    };
+    let [first, others @ ..] = before.comparison.setups[0].pulls.as_slice() else {
+        panic!("{:?}", before.comparison.setups);
+    };
+    hide(first);
+    let found = compared(folder.path(), &both).unwrap();
+    assert_eq!(found.comparison.setups[0].pulls, others);
+    let left = found
+        .left_out
+        .iter()
+        .find(|it| it.pull.id.to_string() == *first);
+    let reason = "no curve: no point is trustworthy; `leverarm show` says why";
+    assert_eq!(left.unwrap().reason, reason);
+    let setups = before.comparison.setups.iter();
+    setups.flat_map(|it| &it.pulls).for_each(|pull| hide(pull));
+    let error = compared(folder.path(), &both).unwrap_err().to_string();
+    assert!(
+        error.starts_with("none of the setups has a pull that takes part"),
+        "{error}"
+    );
+    assert!(error.contains(reason), "{error}");
+}
+
 /// A kept curve is taken while what it was made from is the same, and only then.
 #[test]
 fn kept_curves_change_nothing() {

@@ -409,7 +409,7 @@ impl Curve {
             }
             None => lines.push((
                 "cycle variation",
-                "not known: that takes a sweep in which the engine turns the drum faster"
+                "not known: that takes trustworthy points of a sweep in which the engine turns the drum faster"
                     .to_owned(),
             )),
         }

@@ -43,6 +43,9 @@ pub enum ReductionError {
     /// The board never said its tick rate.
     #[error(transparent)]
     NoHello(#[from] NoHello),
+    /// The curve says why in many words, of each pull in others.
+    #[error("no point is trustworthy; `leverarm show` says why")]
+    Untrusted,
 }
 
 /// What a sweep tells of the working cycles, as JSON gives it.

@@ -78,6 +78,11 @@ pub(super) fn list(asked: &ListArguments) -> Result<(), Failure> {
             }));
             continue;
         }
+        let has_peak = reduced
+            .as_ref()
+            .is_some_and(|r| r.curve.peak_torque.is_some());
+        let why = (pull.state.has_curve() && !has_peak)
+            .then(|| format!("`leverarm show {}` says why", pull.id));
         let (torque, power) = reduced.map_or_else(
             || ("no curve".to_owned(), String::new()),
             |r| {
@@ -97,6 +102,7 @@ pub(super) fn list(asked: &ListArguments) -> Result<(), Failure> {
             .chain(pull.reasons.iter().chain([&pull.note]).cloned())
             .chain(excluded.get(&pull.id).map(Exclusion::words))
             .chain(corrected.get(&pull.id).map(SetupCorrection::words))
+            .chain(why)
             .filter(|text| !text.is_empty())
             .collect();
         table.add_row([

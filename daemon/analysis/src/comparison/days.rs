@@ -12,7 +12,8 @@ use serde_json::{Value, json};
 
 use super::report::Rows;
 use super::{
-    Aside, CompareError, CurveFiles, named_setups, pulls_as_made, reduce_all, same_for_all, seconds,
+    Aside, CompareError, CurveFiles, LeftOut, in_words, named_setups, pulls_as_made, reduce_all,
+    same_for_all, seconds,
 };
 use crate::local_time::local_text;
 use crate::mounting;
@@ -85,11 +86,22 @@ pub fn days_of_setup(
     let curves = reduce_all(reader, &records, &files, |_, _| {})?;
     let mut left_out = Vec::new();
     let mut reduced = Vec::new();
-    for (record, curve) in records.into_iter().zip(curves) {
+    let mut untrusted = Vec::new();
+    for (pull, curve) in records.into_iter().zip(curves) {
         match curve {
-            Ok((curve, _)) if curve.rpm.len() > 1 => reduced.push((record, curve)),
-            _ => left_out.push(record.id.get()),
+            Ok((curve, _)) if curve.rpm.len() > 1 => reduced.push((pull, curve)),
+            Ok(_) => left_out.push(pull.id.get()),
+            Err(error) => {
+                left_out.push(pull.id.get());
+                let reason = format!("no curve: {error}");
+                untrusted.push(LeftOut { pull, reason });
+            }
         }
+    }
+    if reduced.is_empty() {
+        return Err(CompareError::NoPulls {
+            left_out: in_words(&untrusted),
+        });
     }
     let ends = |rpm: &[f64]| Some((*rpm.first()?, *rpm.last()?));
     let common = reduced.iter().filter_map(|(_, curve)| ends(&curve.rpm));

@@ -16,7 +16,8 @@ use serde_json::{Value, json};
 
 use super::report::Rows;
 use super::{
-    Aside, CompareError, CurveFiles, REMEMBERED_MAX, in_words, reduce_all, same_for_all, seconds,
+    Aside, CompareError, CurveFiles, LeftOut, REMEMBERED_MAX, in_words, reduce_all, same_for_all,
+    seconds,
 };
 use crate::mounting;
 use crate::parts::parts_of;
@@ -88,12 +89,20 @@ impl WholeStore {
         let curves = reduce_all(reader, &records, &files, |_, _| {})?;
         let known = reader.setups()?;
         let mut setups: Vec<SetupRecord> = Vec::new();
-        let mut pulls = Vec::new();
+        let (mut pulls, mut left_out) = (Vec::new(), Vec::new());
         for (record, curve) in records.iter().zip(curves) {
             let found = known.iter().find(|setup| Some(setup.id) == record.setup);
-            let (Ok((curve, _)), Some(setup)) = (curve, found) else {
-                continue;
+            let curve = match curve {
+                Ok((curve, _)) => curve,
+                Err(error) => {
+                    left_out.push(LeftOut {
+                        pull: record.clone(),
+                        reason: format!("no curve: {error}"),
+                    });
+                    continue;
+                }
             };
+            let Some(setup) = found else { continue };
             let place = setups.iter().position(|other| other.id == setup.id);
             let place = place.unwrap_or_else(|| {
                 setups.push(setup.clone());
@@ -102,6 +111,11 @@ impl WholeStore {
             let build = builds.get(&record.id).copied().unwrap_or(0);
             let time_s = seconds(record.started_wall_us);
             pulls.push(curve.to_compare(record.id.to_string(), place, build, time_s));
+        }
+        if pulls.is_empty() {
+            return Err(CompareError::NoPulls {
+                left_out: in_words(&left_out),
+            });
         }
         Ok(Self {
             correction: choice.correction.unwrap_or(stand.correction),

@@ -250,6 +250,11 @@ pub fn compare_setups(
         }
     }
     left_out.sort_by_key(|left| left.pull.id);
+    if pulls.is_empty() {
+        return Err(CompareError::NoPulls {
+            left_out: in_words(&left_out),
+        });
+    }
     let times = pulls.iter().map(|compared| compared.pull.started_wall_us);
     let reasons = quality::reasons(&pulls, &windows_at(reader, times)?, &stand.units);
     for (compared, reasons) in pulls.iter_mut().zip(reasons) {
@@ -394,7 +399,7 @@ fn same_for_all(
 
 type Reduced = Result<(PullCurve, Option<EngineCurve>), ReductionError>;
 
-/// Reduces all pulls on all cores, in order.
+/// Reduces all pulls on all cores, in order. One without a trustworthy point has no curve here.
 fn reduce_all(
     reader: &StoreReader,
     pulls: &[PullRecord],
@@ -411,7 +416,10 @@ fn reduce_all(
         let reader = StoreReader::open(folder)?;
         let own = pulls.iter().skip(worker).step_by(workers);
         let curves = own.map(|pull| {
-            let curve = files.curve(&reader, pull);
+            let curve = files.curve(&reader, pull).and_then(|found| {
+                let is_trusted = !found.0.rpm.is_empty();
+                is_trusted.then_some(found).ok_or(ReductionError::Untrusted)
+            });
             reduced(done.fetch_add(1, Ordering::Relaxed) + 1, pulls.len());
             curve
         });
