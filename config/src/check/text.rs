@@ -405,8 +405,12 @@ impl Summary<'_> {
         }
         write!(f, "  correction {}", stand.correction)?;
         match &self.correction {
-            Some(correction) => writeln!(f, ", factor {:.4}", correction.factor),
-            None => writeln!(f),
+            Some(correction) => writeln!(f, ", factor {:.4}", correction.factor)?,
+            None => writeln!(f)?,
+        }
+        match stand.correction.range_words() {
+            Some(words) => writeln!(f, "    its range: {words}"),
+            None => Ok(()),
         }
     }
 }

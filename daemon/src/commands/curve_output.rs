@@ -122,7 +122,7 @@ pub(super) fn json(curve: &Curve) -> Value {
         "peak_power_w": peak_power_w,
         "peak_power_rpm": peak_power_rpm,
         "air_factor": curve.factor.factor,
-        "air_factor_within_range": curve.factor.within_valid_range(),
+        "air_factor_within_range": curve.factor.is_in_range(),
         "resolution_rpm": curve.points.iter().map(|p| p.resolution_rpm).collect::<Vec<Option<f64>>>(),
         "cycles": curve.cycles.as_ref().map(CyclesBody::from),
         "shuffle": curve.shuffle,

@@ -137,10 +137,10 @@ pub(super) fn air_text(
     curve: &Curve,
     units: &DisplayUnits,
 ) -> String {
-    let inside = if curve.factor.within_valid_range() {
-        ""
-    } else {
-        ", outside its valid range"
+    let inside = match curve.factor.is_in_range() {
+        Some(true) => "",
+        Some(false) => ", outside its valid range",
+        None => "; its range is not known",
     };
     format!(
         "air {}, {}, {:.0} % humidity; {correction}: factor {:.4}{inside}",

@@ -215,6 +215,16 @@ impl CorrectionFactor {
         !matches!(self.validity, Validity::Outside(_))
     }
 
+    /// Whether every condition of the standard is met; `None` where its range is not known.
+    #[must_use]
+    pub const fn is_in_range(&self) -> Option<bool> {
+        match self.validity {
+            Validity::Within => Some(true),
+            Validity::Outside(_) => Some(false),
+            Validity::NoRangeKnown => None,
+        }
+    }
+
     /// The broken conditions; empty when there are none.
     #[must_use]
     pub fn why_not(&self) -> &[Breach] {
@@ -233,6 +243,17 @@ struct Range {
     temperature_c: Option<Limits>,
     dry_pressure_kpa: Option<Limits>,
     factor: Option<Limits>,
+}
+
+impl Range {
+    /// What is limited, its unit, and how.
+    fn limits(&self) -> [(&'static str, &'static str, Option<&Limits>); 3] {
+        [
+            ("temperature", "°C", self.temperature_c.as_ref()),
+            ("dry pressure", "kPa", self.dry_pressure_kpa.as_ref()),
+            ("correction factor", "", self.factor.as_ref()),
+        ]
+    }
 }
 
 const R85: &str = "UN R85, from memory, not verified";
@@ -282,21 +303,16 @@ impl Correction {
         let dry_kpa = air.dry_pressure_pa() / 1000.0;
         let celsius = air.temperature_k() - crate::ZERO_CELSIUS_K;
         let absolute = celsius + 273.0;
-        let (factor, range) = match *self {
+        let factor = match *self {
             Self::None => {
                 return CorrectionFactor {
                     factor: 1.0,
                     validity: Validity::Within,
                 };
             }
-            Self::Iso1585SparkIgnition | Self::Eu134SparkIgnition => (
-                (99.0 / dry_kpa).powf(1.2) * (absolute / 298.0).powf(0.6),
-                Some(if *self == Self::Eu134SparkIgnition {
-                    &EU134_SPARK
-                } else {
-                    &R85_SPARK
-                }),
-            ),
+            Self::Iso1585SparkIgnition | Self::Eu134SparkIgnition => {
+                (99.0 / dry_kpa).powf(1.2) * (absolute / 298.0).powf(0.6)
+            }
             Self::CompressionIgnition {
                 engine_factor,
                 induction,
@@ -305,42 +321,26 @@ impl Correction {
                 let (pressure_power, temperature_power) = induction.powers();
                 let fa = (99.0 / dry_kpa).powf(pressure_power)
                     * (absolute / 298.0).powf(temperature_power);
-                // Nothing is known of ISO 15550's own range.
-                let range = (engine_factor == EngineFactor::Iso1585).then_some(&R85_COMPRESSION);
-                (fa.powf(engine_factor.value(fuel)), range)
+                fa.powf(engine_factor.value(fuel))
             }
-            Self::SaeJ1349Jun90 => (
-                1.180 * (99.0 / dry_kpa) * (absolute / 298.0).sqrt() - 0.18,
-                Some(&J1349),
-            ),
-            Self::Din70020 => (
-                101.3 / (air.pressure_pa() / 1000.0) * (absolute / 293.0).sqrt(),
-                None,
-            ),
+            Self::SaeJ1349Jun90 => 1.180 * (99.0 / dry_kpa) * (absolute / 298.0).sqrt() - 0.18,
+            Self::Din70020 => 101.3 / (air.pressure_pa() / 1000.0) * (absolute / 293.0).sqrt(),
             Self::SaeJ607 => {
                 let dry_inhg = air.dry_pressure_pa() / 3386.389;
                 let fahrenheit = celsius * 1.8 + 32.0;
-                (
-                    (29.92 / dry_inhg) * ((fahrenheit + 460.0) / 520.0).sqrt(),
-                    None,
-                )
+                (29.92 / dry_inhg) * ((fahrenheit + 460.0) / 520.0).sqrt()
             }
         };
-        let Some(range) = range else {
+        let Some(range) = self.range() else {
             return CorrectionFactor {
                 factor,
                 validity: Validity::NoRangeKnown,
             };
         };
-        let checks = [
-            ("temperature", "°C", &range.temperature_c, celsius),
-            ("dry pressure", "kPa", &range.dry_pressure_kpa, dry_kpa),
-            ("correction factor", "", &range.factor, factor),
-        ];
+        let checks = range.limits().into_iter().zip([celsius, dry_kpa, factor]);
         let breaches: Vec<Breach> = checks
-            .into_iter()
-            .filter_map(|(quantity, unit, limits, found)| {
-                let &Limits(min, max, source) = limits.as_ref()?;
+            .filter_map(|((quantity, unit, limits), found)| {
+                let &Limits(min, max, source) = limits?;
                 (!(min..=max).contains(&found)).then_some(Breach {
                     quantity,
                     unit,
@@ -357,6 +357,48 @@ impl Correction {
             Validity::Outside(breaches)
         };
         CorrectionFactor { factor, validity }
+    }
+
+    const fn range(&self) -> Option<&'static Range> {
+        match self {
+            Self::Iso1585SparkIgnition => Some(&R85_SPARK),
+            Self::Eu134SparkIgnition => Some(&EU134_SPARK),
+            Self::CompressionIgnition {
+                engine_factor: EngineFactor::Iso1585,
+                ..
+            } => Some(&R85_COMPRESSION),
+            Self::SaeJ1349Jun90 => Some(&J1349),
+            Self::None | Self::CompressionIgnition { .. } | Self::Din70020 | Self::SaeJ607 => None,
+        }
+    }
+
+    /// The air that the standard lets its formula be used for, in words, and whether its text was seen; `None` without a
+    /// correction.
+    #[must_use]
+    pub fn range_words(&self) -> Option<String> {
+        if *self == Self::None {
+            return None;
+        }
+        let Some(range) = self.range() else {
+            return Some("not known".to_owned());
+        };
+        let limits: Vec<_> = range
+            .limits()
+            .into_iter()
+            .filter_map(|(quantity, unit, limits)| Some((quantity, unit, limits?)))
+            .collect();
+        let whose = |at: usize| limits.get(at).map(|it| it.2.2);
+        let each = limits.iter().enumerate().map(|(at, (quantity, unit, it))| {
+            let Limits(min, max, source) = it;
+            let space = if unit.is_empty() { "" } else { " " };
+            let source = if whose(at + 1) == Some(*source) {
+                String::new()
+            } else {
+                format!(" ({source})")
+            };
+            format!("{quantity} {min} to {max}{space}{unit}{source}")
+        });
+        Some(each.collect::<Vec<_>>().join(", "))
     }
 
     /// The keys that [`FromStr`] reads, for people.

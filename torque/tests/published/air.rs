@@ -320,6 +320,31 @@ fn range_of_the_standards() {
         Validity::NoRangeKnown
     );
     assert_eq!(
+        Correction::Din70020.factor(&dry(99.0, 0.0)).is_in_range(),
+        None
+    );
+    for (key, words) in [
+        ("none", None),
+        (
+            "iso1585",
+            Some(
+                "temperature 15 to 35 °C, dry pressure 80 to 110 kPa, correction factor 0.93 to 1.07 (UN R85, from memory, not verified)",
+            ),
+        ),
+        (
+            "eu134",
+            Some(
+                "temperature 10 to 45 °C (Regulation (EU) 134/2014), correction factor 0.93 to 1.07 (Regulation (EU) 134/2014, \
+                 from memory, not verified)",
+            ),
+        ),
+        ("iso15550-ci-na:38", Some("not known")),
+        ("j607", Some("not known")),
+    ] {
+        let correction: Correction = key.parse().unwrap();
+        assert_eq!(correction.range_words().as_deref(), words);
+    }
+    assert_eq!(
         Correction::None.factor(&dry(70.0, -20.0)).validity,
         Validity::Within
     );

@@ -257,7 +257,9 @@ impl Report<'_> {
                 )
             },
         ];
-        rehearsal.into_iter().chain(air).collect()
+        let valid = self.found.correction.range_words();
+        let valid = valid.map(|words| format!("the correction's range: {words}"));
+        rehearsal.into_iter().chain(air).chain(valid).collect()
     }
 
     /// What to know beside the answer: conditions, scatter, what bands mean, doubts and remarks.
