@@ -83,6 +83,7 @@ test("the whole job with the mouse alone: setup, plan, A-B-A, a pull left out, t
 
     await page.getByRole("link", { name: "Pulls", exact: true }).click();
     await press(`Change or save pull ${first}`);
+    await page.locator("#pull-tells li", { hasText: "cycle variation: " }).waitFor();
     await press("misfired");
     await press("Leave it out");
     await until("the exclusion", async () => (await daemon.get(`/api/pulls/${first}`)).excluded?.reason === "misfired");

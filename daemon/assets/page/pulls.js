@@ -186,8 +186,6 @@ export class Pulls {
       byId("pull-detail").focus();
       byId("pull-detail").scrollIntoView({ block: "nearest" });
     });
-    const words = [endingOf(pull), pull.excluded ? `left out: ${pull.excluded.reason}` : "",
-      pull.setup_corrected ? `setup put right, was ${pull.setup_corrected.recorded ?? "none"}` : "", ...pull.reasons, pull.note];
     const row = make("tr", {},
       make("td", { className: "tick" }, make("label", {}, box, ticked ? swatch(lookOf(ticked.place)) : "")),
       make("th", { scope: "row" }, String(pull.id)),
@@ -195,10 +193,19 @@ export class Pulls {
       make("td", {}, when(pull.started_wall_us)),
       make("td", {}, pull.setup ?? "none"),
       this.#peakCell(pull, "torque"), this.#peakCell(pull, "power"),
-      make("td", { className: "words" }, [...new Set(words)].filter(Boolean).join("; ")));
+      make("td", { className: "words" }, this.#words(pull)));
     if (pull.excluded || pull.state !== "stored") row.dataset.out = "";
     if (pull.id === this.#chosen) row.setAttribute("aria-current", "true");
     return row;
+  }
+
+  /** A curve without a peak has no trustworthy point, and its first remark says why. */
+  #words(pull) {
+    const curve = this.#known.get(pull.id);
+    const words = [endingOf(pull), pull.excluded ? `left out: ${pull.excluded.reason}` : "",
+      pull.setup_corrected ? `setup put right, was ${pull.setup_corrected.recorded ?? "none"}` : "", ...pull.reasons,
+      curve?.peak_torque_nm === null ? curve.remarks[0] : "", pull.note];
+    return [...new Set(words)].filter(Boolean).join("; ");
   }
 
   #peakCell(pull, measure) {
@@ -237,6 +244,8 @@ export class Pulls {
       if (this.#again || !this.#open) return;
       await this.#curve(pull);
       for (const cell of byId("pulls-rows").querySelectorAll(`[data-pull="${pull.id}"]`)) this.#peak(cell);
+      const row = byId(`change-${pull.id}`)?.closest("tr");
+      if (row) setText(row.querySelector(".words"), this.#words(pull));
     }
   }
 
@@ -287,6 +296,13 @@ export class Pulls {
     });
   }
 
+  /** What its curve tells of engine and drive, and what to know of it. */
+  async #tells(pull) {
+    const curve = await this.#curve(pull);
+    if (byId("pull-detail").dataset.pull !== String(pull.id)) return;
+    byId("pull-tells").replaceChildren(...[...curve?.said ?? [], ...curve?.remarks ?? []].map((text) => make("li", {}, text)));
+  }
+
   #by() { return byId("pull-by").value.trim(); }
 
   #detail(pull) {
@@ -298,6 +314,7 @@ export class Pulls {
     byId("pull-exclude").hidden = Boolean(pull.excluded);
     byId("pull-include").hidden = !pull.excluded;
     setText(byId("pull-excluded"), pull.excluded ? `Left out${pull.excluded.by ? ` by ${pull.excluded.by}` : ""}: ${pull.excluded.reason}` : "");
+    this.#tells(pull);
     byId("pull-setup-undo").hidden = !pull.setup_corrected;
     setText(byId("pull-corrected"), pull.setup_corrected ? `Put right: it was filed under ${pull.setup_corrected.recorded ?? "no setup"}.` : "");
     if (opens) {

@@ -76,7 +76,8 @@ export class Results {
     if (pull.state !== "stored") return { text: `pull ${pull.id} ${pull.state}`, more: pull.reasons[0] ?? "" };
     const curve = await this.#curve(pull.id);
     if (!curve) return { text: `pull ${pull.id} stored`, more: "no curve from it" };
-    const peak = curve.peak_torque_nm === null ? "" : `, ${this.#torque(curve.peak_torque_nm)}`;
+    if (curve.peak_torque_nm === null) return { text: `pull ${pull.id} stored`, more: curve.remarks[0] ?? "" };
+    const peak = `, ${this.#torque(curve.peak_torque_nm)}`;
     const alike = over.slice(1).filter((each) => each.state === "stored" && !each.excluded && each.setup === pull.setup).slice(0, COMPARED);
     const before = [];
     for (const each of alike) {
@@ -107,7 +108,7 @@ export class Results {
         if (error.status === 409 || error.status === 404) return null;
         throw error;
       });
-      this.#curves.set(id, curve && { rpm: curve.rpm, torque_nm: curve.torque_nm, peak_torque_nm: curve.peak_torque_nm });
+      this.#curves.set(id, curve && { rpm: curve.rpm, torque_nm: curve.torque_nm, peak_torque_nm: curve.peak_torque_nm, remarks: curve.remarks });
       if (this.#curves.size > PULLS) this.#curves.delete(this.#curves.keys().next().value);
     }
     return this.#curves.get(id);

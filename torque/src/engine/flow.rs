@@ -178,8 +178,8 @@ impl FlowMeter {
     /// and Re_D < 10,000; a nozzle 2 %, ISO 5167-3) and that of the expansibility (3.5 Δp/(κ p₁) %, a
     /// nozzle 2 Δp/p₁ %). All from memory, not verified.
     ///
-    /// Outside of the standard's pipes, diameter ratios and Reynolds numbers 3 % are assumed for the
-    /// coefficient (our judgement).
+    /// Outside of the standard's pipes, diameter ratios and Reynolds numbers 3 % are assumed for an
+    /// orifice's coefficient (our judgement).
     #[must_use]
     pub fn relative_uncertainty(
         &self,

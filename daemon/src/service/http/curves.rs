@@ -40,6 +40,7 @@ struct CurveBody<'a> {
     resolution_rpm: Vec<Option<f64>>,
     cycles: Option<CyclesBody<'a>>,
     shuffle: Option<Shuffle>,
+    said: Vec<String>,
     peak_torque_nm: Option<f64>,
     peak_torque_rpm: Option<f64>,
     peak_power_w: Option<f64>,
@@ -121,6 +122,8 @@ fn body_of<'a>(reduced: &'a ReducedPull, engine: &'a EnginePull) -> CurveBody<'a
         let (quantity, unit) = (channel.quantity.word(), channel.quantity.si_unit());
         FigureBody::of(&channel.name, quantity, unit, &readings)
     });
+    let said = curve.engine_words().into_iter();
+    let said = said.map(|(what, words)| format!("{what}: {words}"));
     CurveBody {
         id: reduced.pull.id,
         setup: reduced.pull.setup_name.as_deref(),
@@ -138,6 +141,7 @@ fn body_of<'a>(reduced: &'a ReducedPull, engine: &'a EnginePull) -> CurveBody<'a
             .collect(),
         cycles: curve.cycles.as_ref().map(CyclesBody::from),
         shuffle: curve.shuffle,
+        said: said.collect(),
         peak_torque_nm,
         peak_torque_rpm,
         peak_power_w,
