@@ -201,11 +201,19 @@ pub struct WorkJump {
 pub struct Shuffle {
     /// Frequency in Hz.
     pub frequency_hz: f64,
-    /// Damping ratio; `None` where the swing does not die away from where it is greatest, or working cycles that
-    /// have its frequency keep it going.
-    pub damping_ratio: Option<f64>,
+    /// `None` where working cycles that have its frequency keep it going, or where it can't be told.
+    pub damping: Option<Damping>,
     /// Greatest amplitude of the wheel's acceleration in rad/s².
     pub swing_rad_per_s2: f64,
+}
+
+/// How fast a swing of the drive dies away.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Damping {
+    /// Damping ratio.
+    pub ratio: f64,
+    /// Standard uncertainty of its logarithm: it may be so many times more or less as `exp` of that.
+    pub relative_uncertainty: f64,
 }
 
 /// The engine's working cycle meeting the drive's own frequency, which follows no speed.

@@ -329,8 +329,10 @@ impl Cycles {
 pub struct Shuffle {
     /// Frequency, Hz.
     pub frequency_hz: f64,
-    /// Damping ratio; `None` where the swing does not die away.
+    /// Damping ratio; `None` where the swing does not die away, or it can't be told.
     pub damping_ratio: Option<f64>,
+    /// Its 95 % interval.
+    pub damping_ratio_within: Option<(f64, f64)>,
     /// Greatest swing of the acceleration over its mean.
     pub swing: f64,
 }
@@ -339,10 +341,12 @@ impl Shuffle {
     /// Frequency, damping and size in words.
     #[must_use]
     pub fn words(&self) -> String {
-        let damping = self.damping_ratio.map_or_else(
-            || "damping not told".to_owned(),
-            |ratio| format!("damping ratio {ratio:.2}"),
-        );
+        let damping = match self.damping_ratio.zip(self.damping_ratio_within) {
+            Some((ratio, (from, to))) => {
+                format!("damping ratio {ratio:.2} ({from:.2} to {to:.2})")
+            }
+            None => "damping not told".to_owned(),
+        };
         format!(
             "{:.1} Hz, {damping}, up to {:.0} % of the acceleration",
             self.frequency_hz,

@@ -88,8 +88,8 @@ use crate::air::{Air, AirError, Correction, CorrectionFactor};
 use crate::calibration::wheel::Pattern;
 use crate::comparison::words::counted;
 use crate::curve::{
-    Curve, CurvePoint, Cycles, How, Jolt, Misfire, Peak, PointInput, RAD_PER_S_PER_RPM, Shuffle,
-    Source, peak,
+    COVERAGE_95, Curve, CurvePoint, Cycles, How, Jolt, Misfire, Peak, PointInput,
+    RAD_PER_S_PER_RPM, Shuffle, Source, peak,
 };
 use crate::turns::TurnSpeed;
 use crate::uncertainty::{Assessed, Measured};
@@ -693,7 +693,11 @@ impl Reduction<'_> {
         let of_work = swing * self.inertial_share(sweep).map_or(1.0, f64::abs);
         (of_work >= SHUFFLE_TOLD_MIN).then_some(Shuffle {
             frequency_hz: found.frequency_hz,
-            damping_ratio: found.damping_ratio,
+            damping_ratio: found.damping.map(|it| it.ratio),
+            damping_ratio_within: found.damping.map(|it| {
+                let times = (COVERAGE_95 * it.relative_uncertainty).exp();
+                (it.ratio / times, it.ratio * times)
+            }),
             swing,
         })
     }

@@ -495,8 +495,7 @@ pub(super) struct Problem<'a> {
     pub(super) meetings: Meetings,
     /// The drive's own frequency, where it shows.
     own_hz: Option<f64>,
-    /// How sure the shuffle is.
-    shuffle_sure: Option<Sure>,
+    shuffle: Option<Swinging>,
 }
 
 /// Tooth errors change with speed where their slopes differ by so many standard deviations of what chance makes.
@@ -643,7 +642,7 @@ impl<'a> Problem<'a> {
             segments,
             scale: speed_scale(train, pitch),
             own_hz: swing.map(|s| s.hz).or(met_hz(&columns.meetings)),
-            shuffle_sure: columns.shuffle.map(|found| found.sure),
+            shuffle: columns.shuffle,
             meetings: columns.meetings,
             pulls: pulls(&train.time_s, &thetas),
             thetas,
@@ -1093,17 +1092,19 @@ impl<'a> Problem<'a> {
     /// What a solution says of the shuffle, where it is sure enough to be told: with jumps in the cycles' work, or
     /// without.
     pub(super) fn shuffle(&self, solution: &[f64], jumps: bool) -> Option<Shuffle> {
-        let told = match self.shuffle_sure {
-            Some(Sure::Line) => true,
-            Some(Sure::Shape) => !jumps,
-            Some(Sure::Counted) | None => false,
+        let found = self.shuffle?;
+        let told = match found.sure {
+            Sure::Line => true,
+            Sure::Shape => !jumps,
+            Sure::Counted => false,
         };
         let swing = self.layout.swing.filter(|_| told)?;
-        let found = swing.measured(&self.layout.swing_of(solution));
-        let dies_away = !self.cycles_pass(found.frequency_hz, 0.95);
+        let measured = swing.measured(&self.layout.swing_of(solution));
+        let dies_away = !self.cycles_pass(measured.hz, 0.95);
         Some(Shuffle {
-            damping_ratio: found.damping_ratio.filter(|_| dies_away),
-            ..found
+            frequency_hz: measured.hz,
+            damping: found.damping.filter(|_| dies_away),
+            swing_rad_per_s2: measured.swing_rad_per_s2,
         })
     }
 
@@ -1215,6 +1216,7 @@ impl<'a> Problem<'a> {
                 found.or(Some(Swinging {
                     hz,
                     sure: Sure::Counted,
+                    damping: None,
                 }))
             }
             None => find(0.0..f64::INFINITY),

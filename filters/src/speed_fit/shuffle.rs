@@ -4,7 +4,7 @@
 use std::f64::consts::TAU;
 use std::ops::Range;
 
-use super::Shuffle;
+use super::Damping;
 use super::model::joined;
 use crate::bspline::even;
 use crate::convert::floor_to_usize;
@@ -37,6 +37,7 @@ const PIECE_S: f64 = 10.0;
 pub(super) struct Swinging {
     pub(super) hz: f64,
     pub(super) sure: Sure,
+    pub(super) damping: Option<Damping>,
 }
 
 /// How sure it is that the drive swings: to be counted with, less will do than to be told.
@@ -84,14 +85,17 @@ pub(super) fn find(
         .iter()
         .filter_map(|values| line(&piece.swings(values), alpha_mean, of_cycles, among_hz))
         .max_by(|a, b| a.1.total_cmp(&b.1));
-    match line {
-        Some((hz, _)) => Some(Swinging {
-            hz,
-            sure: Sure::Line,
-        }),
-        None if of_scatter => resonance(&piece, &binned, among_hz),
+    let spectrum = Spectrum::of(&piece, &binned);
+    let found = match line {
+        Some((hz, _)) => Some((hz, Sure::Line)),
+        None if of_scatter => spectrum.resonance(&piece, among_hz),
         None => None,
-    }
+    };
+    found.map(|(hz, sure)| Swinging {
+        hz,
+        sure,
+        damping: spectrum.damping(hz),
+    })
 }
 
 /// How a piece of the teeth is looked at.
@@ -206,108 +210,166 @@ const DAMPINGS: [f64; 4] = [0.02, 0.05, 0.1, 0.2];
 const NOISES: usize = 9;
 /// Frequencies at which what lasts for a while fades to half.
 const FADINGS: usize = 12;
+/// Dampings that are tried for a frequency that is known, and how far that may be off.
+const DAMPING_RANGE: (f64, f64) = (0.005, 0.5);
+const DAMPINGS_TRIED: usize = 20;
+const OWN_WITHIN: f64 = 1.1;
+const OWN_TRIED: usize = 7;
+/// Damping of which the logarithm is less certain is not told.
+const DAMPING_TOLD: f64 = 0.7;
+/// Uncertainty of the logarithm that comes on top: what the curve and the cycles leave is not white (found in simulation).
+const DAMPING_BY_MODEL: f64 = 0.3;
 /// Lines beside each other that tell one thing, of a piece that fades in and out.
 const LINES_ALIKE: f64 = 3.0;
 
-/// The frequency of a drive through which the scatter of the cycles' work swings the wheel, Hz; `None` where a
-/// rigid one is as likely. White noise of the torque moves the wheel's acceleration as an oscillator
-/// passes it on; the timing's noise rises with the frequency's square. By their likelihood
-/// over frequencies (P. Whittle, 1953, from memory), with as much against each of the oscillator's
-/// two unknowns as G. Schwarz has it (1978, from memory). It is told where it is likelier by as many times
-/// more as frequencies were tried: chance had that many times to make one of them look likely.
-fn resonance(piece: &Piece, binned: &[Vec<f64>], among_hz: &Range<f64>) -> Option<Swinging> {
-    let mut powers = vec![0.0; piece.count()];
-    for values in binned {
-        // Fades in and out, or else what is slow and large leaks into all of it.
-        let n = values.len() as f64;
-        let faded: Vec<f64> = values
-            .iter()
-            .enumerate()
-            .map(|(i, value)| value * (1.0 - (TAU * (i as f64 + 0.5) / n).cos()))
-            .collect();
-        for (power, (_, more)) in powers.iter_mut().zip(piece.swings(&faded)) {
-            *power += more / binned.len() as f64;
+/// Powers of what swings, with what a drive and the timing are expected to make of them.
+///
+/// White noise of the torque moves the wheel's acceleration as an oscillator passes it on; the timing's noise rises with
+/// the frequency's square. By their likelihood over frequencies (P. Whittle, 1953, from memory).
+struct Spectrum {
+    hz: Vec<f64>,
+    powers: Vec<f64>,
+    /// What each line tells, in lines that tell by themselves.
+    told: f64,
+    noise_hz: Vec<f64>,
+}
+
+impl Spectrum {
+    fn of(piece: &Piece, binned: &[Vec<f64>]) -> Self {
+        let mut powers = vec![0.0; piece.count()];
+        for values in binned {
+            // Fades in and out, or else what is slow and large leaks into all of it.
+            let n = values.len() as f64;
+            let faded: Vec<f64> = values
+                .iter()
+                .enumerate()
+                .map(|(i, value)| value * (1.0 - (TAU * (i as f64 + 0.5) / n).cos()))
+                .collect();
+            for (power, (_, more)) in powers.iter_mut().zip(piece.swings(&faded)) {
+                *power += more / binned.len() as f64;
+            }
+        }
+        let (from_hz, to_hz) = (0.5 * LOWEST_HZ, 3.0 * piece.highest_hz);
+        Self {
+            hz: (0..powers.len())
+                .map(|i| LOWEST_HZ + piece.step_hz() * i as f64)
+                .collect(),
+            powers,
+            told: binned.len() as f64 / LINES_ALIKE,
+            noise_hz: geometric(from_hz, to_hz, NOISES),
         }
     }
-    let hz: Vec<f64> = (0..powers.len())
-        .map(|i| LOWEST_HZ + piece.step_hz() * i as f64)
-        .collect();
-    let told = binned.len() as f64 / LINES_ALIKE;
-    let noise_hz: Vec<f64> = even(
-        (0.5 * LOWEST_HZ).ln(),
-        (3.0 * piece.highest_hz).ln(),
-        NOISES,
-    )
-    .into_iter()
-    .map(f64::exp)
-    .collect();
-    // Minus twice the logarithm of the likelihood, the size of all of it being the likeliest.
-    let criterion = |passed: &[f64]| {
+
+    /// Minus twice the logarithm of the likelihood, the size of all of it being the likeliest.
+    fn criterion(&self, passed: &[f64]) -> f64 {
         let of_noise = |noise_hz: &f64| {
             let (mut sum, mut logs) = (0.0, 0.0);
-            for ((hz, power), passed) in hz.iter().zip(&powers).zip(passed) {
+            for ((hz, power), passed) in self.hz.iter().zip(&self.powers).zip(passed) {
                 let expected = passed + (hz / noise_hz).powi(4);
                 sum += power / expected;
                 logs += expected.ln();
             }
-            let n = powers.len() as f64;
-            2.0 * told * (n * (sum / n).ln() + logs)
+            let n = self.powers.len() as f64;
+            2.0 * self.told * (n * (sum / n).ln() + logs)
         };
-        noise_hz.iter().map(of_noise).fold(f64::INFINITY, f64::min)
-    };
-    let rigid = criterion(&vec![1.0; hz.len()]);
-    let mut best = (f64::INFINITY, 0.0);
-    for own_hz in even(
-        (1.1 * LOWEST_HZ).ln(),
-        (0.95 * piece.highest_hz).ln(),
-        RESONANCES,
-    ) {
-        let own_hz = own_hz.exp();
-        if !among_hz.contains(&own_hz) {
-            continue;
-        }
-        for damping in DAMPINGS {
-            let passed: Vec<f64> = hz
-                .iter()
-                .map(|hz| {
-                    let over = (hz / own_hz).powi(2);
-                    let damped = 4.0 * damping * damping * over;
-                    (1.0 + damped) / ((1.0 - over).powi(2) + damped)
-                })
-                .collect();
-            let found = criterion(&passed);
-            if found < best.0 {
-                best = (found, own_hz);
-            }
-        }
+        let criteria = self.noise_hz.iter().map(of_noise);
+        criteria.fold(f64::INFINITY, f64::min)
     }
-    let against = 2.0 * (told * powers.len() as f64).ln();
-    // Work that goes on for a while, in cycles that are alike or bursts of misfires, fades without a drive, too.
-    let fading_hz = even(
-        (0.5 * LOWEST_HZ).ln(),
-        (2.0 * piece.highest_hz).ln(),
-        FADINGS,
-    );
-    let faded = fading_hz.into_iter().map(|own| {
-        let own = own.exp();
-        let passed: Vec<f64> = hz
-            .iter()
-            .map(|hz| 1.0 / (1.0 + (hz / own).powi(2)))
-            .collect();
-        criterion(&passed)
-    });
-    let most_to_tell = 2.0 * (RESONANCES as f64).ln();
-    let faded = faded.fold(f64::INFINITY, f64::min);
-    // What only fades is no drive: taken for one, it would hide what it is of the cycles' scatter.
-    let over = rigid.min(faded) - best.0 - against;
-    (over > 0.0).then_some(Swinging {
-        hz: best.1,
-        sure: if over > most_to_tell {
+
+    /// What a drive of this frequency and damping passes on of white noise.
+    fn passed(&self, own_hz: f64, damping: f64) -> Vec<f64> {
+        let passed = |hz: &f64| {
+            let over = (hz / own_hz).powi(2);
+            let damped = 4.0 * damping * damping * over;
+            (1.0 + damped) / ((1.0 - over).powi(2) + damped)
+        };
+        self.hz.iter().map(passed).collect()
+    }
+
+    /// The frequency of a drive through which the scatter of the cycles' work swings the wheel, Hz; `None` where a
+    /// rigid one is as likely, with as much against each of the oscillator's two unknowns as G. Schwarz has it (1978, from
+    /// memory). It is told where it is likelier by as many times more as frequencies were tried: chance had that many
+    /// times to make one of them look likely.
+    fn resonance(&self, piece: &Piece, among_hz: &Range<f64>) -> Option<(f64, Sure)> {
+        let rigid = self.criterion(&vec![1.0; self.hz.len()]);
+        let own = geometric(1.1 * LOWEST_HZ, 0.95 * piece.highest_hz, RESONANCES);
+        let tried = own
+            .into_iter()
+            .filter(|own_hz| among_hz.contains(own_hz))
+            .flat_map(|own_hz| DAMPINGS.map(|damping| (own_hz, damping)))
+            .map(|(own_hz, damping)| (own_hz, self.criterion(&self.passed(own_hz, damping))));
+        let (own_hz, best) = tried.min_by(|a, b| a.1.total_cmp(&b.1))?;
+        let against = 2.0 * (self.told * self.powers.len() as f64).ln();
+        // Work that goes on for a while, in cycles that are alike or bursts of misfires, fades without a drive, too.
+        let faded = geometric(0.5 * LOWEST_HZ, 2.0 * piece.highest_hz, FADINGS)
+            .into_iter()
+            .map(|own| {
+                let passed = |hz: &f64| 1.0 / (1.0 + (hz / own).powi(2));
+                self.criterion(&self.hz.iter().map(passed).collect::<Vec<f64>>())
+            });
+        let faded = faded.fold(f64::INFINITY, f64::min);
+        // What only fades is no drive: taken for one, it would hide what it is of the cycles' scatter.
+        let over = rigid.min(faded) - best - against;
+        let sure = if over > 2.0 * (RESONANCES as f64).ln() {
             Sure::Shape
         } else {
             Sure::Counted
-        },
-    })
+        };
+        (over > 0.0).then_some((own_hz, sure))
+    }
+
+    /// Damping of a drive of about this frequency: how wide its line is. As likely beforehand in any decade.
+    fn damping(&self, about_hz: f64) -> Option<Damping> {
+        let own = geometric(about_hz / OWN_WITHIN, about_hz * OWN_WITHIN, OWN_TRIED);
+        let tried = geometric(DAMPING_RANGE.0, DAMPING_RANGE.1, DAMPINGS_TRIED);
+        let criteria: Vec<f64> = tried
+            .iter()
+            .map(|damping| {
+                let of_own = own
+                    .iter()
+                    .map(|own_hz| self.criterion(&spread(&self.passed(*own_hz, *damping))));
+                of_own.fold(f64::INFINITY, f64::min)
+            })
+            .collect();
+        let least = criteria.iter().copied().fold(f64::INFINITY, f64::min);
+        let likely: Vec<f64> = criteria
+            .iter()
+            .map(|c| (-0.5 * (c - least)).exp())
+            .collect();
+        let sum: f64 = likely.iter().sum();
+        let mean_of = |of: &dyn Fn(f64) -> f64| {
+            let weighed = tried
+                .iter()
+                .zip(&likely)
+                .map(|(x, share)| share * of(x.ln()));
+            weighed.sum::<f64>() / sum
+        };
+        let mean = mean_of(&|x| x);
+        let uncertainty = mean_of(&|x| (x - mean).powi(2)).sqrt();
+        (uncertainty < DAMPING_TOLD).then_some(Damping {
+            ratio: mean.exp(),
+            relative_uncertainty: uncertainty.hypot(DAMPING_BY_MODEL),
+        })
+    }
+}
+
+/// Powers as a piece that fades in and out shows them, lines half its own width apart (F. J. Harris, "On the use of windows
+/// for harmonic analysis", 1978, from memory).
+fn spread(powers: &[f64]) -> Vec<f64> {
+    const WINDOW: [f64; 7] = [0.029, 0.25, 0.72, 1.0, 0.72, 0.25, 0.029];
+    let last = powers.len().saturating_sub(1);
+    let at = |i: usize| {
+        let beside = WINDOW.iter().enumerate();
+        let sums = beside.map(|(j, w)| w * powers[(i + j).saturating_sub(3).min(last)]);
+        sums.sum::<f64>() / WINDOW.iter().sum::<f64>()
+    };
+    (0..powers.len()).map(at).collect()
+}
+
+/// So many values between two, each so many times the one before.
+fn geometric(from: f64, to: f64, count: usize) -> Vec<f64> {
+    let logarithms = even(from.ln(), to.ln(), count);
+    logarithms.into_iter().map(f64::exp).collect()
 }
 
 /// Instants that lie evenly over the pull, between which a swing's size and phase change linearly.
@@ -427,22 +489,23 @@ impl Swing {
         }
     }
 
-    /// Greatest swing of the acceleration, with frequency and damping ratio from how size and phase
-    /// go on from node to node.
-    pub(super) fn measured(&self, coefficients: &[f64]) -> Shuffle {
-        let nodes: Vec<(f64, f64)> = coefficients.chunks(2).map(|c| (c[0], c[1])).collect();
-        let (along, across, power) = Self::goes_on(coefficients);
-        let node_s = self.nodes.node_s;
-        let hz = self.hz - across.atan2(along) / (TAU * node_s);
-        let kept = along.hypot(across) / power;
-        let ratio = -kept.ln() / (TAU * hz * node_s);
-        let peak = nodes.iter().map(|n| n.0.hypot(n.1)).fold(0.0, f64::max);
-        Shuffle {
-            frequency_hz: hz,
-            damping_ratio: (ratio > 0.0).then_some(ratio),
-            swing_rad_per_s2: peak * (TAU * hz).powi(2),
+    /// Greatest swing of the acceleration, with the frequency from how the phase goes on from node to node.
+    pub(super) fn measured(&self, coefficients: &[f64]) -> Measured {
+        let nodes = coefficients.chunks(2).map(|c| c[0].hypot(c[1]));
+        let (along, across, _) = Self::goes_on(coefficients);
+        let hz = self.hz - across.atan2(along) / (TAU * self.nodes.node_s);
+        Measured {
+            hz,
+            swing_rad_per_s2: nodes.fold(0.0, f64::max) * (TAU * hz).powi(2),
         }
     }
+}
+
+/// What a swing is like.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Measured {
+    pub(super) hz: f64,
+    pub(super) swing_rad_per_s2: f64,
 }
 
 /// How a swing goes on from one node to the next.
