@@ -248,6 +248,8 @@ fn no_teeth(edges: u64) -> String {
     many(edges, "edge that was no tooth", "edges that were no teeth")
 }
 
+/// Grid on which a greatest value is looked for where the curve's own is coarser.
+const PEAK_STEP_RPM: f64 = 100.0;
 /// Largest standard uncertainty from timing, as a share of the greatest torque, at which a point is
 /// still shown.
 const TIMING_SHARE_MAX: f64 = 0.02;
@@ -1062,9 +1064,10 @@ impl Reduction<'_> {
                 && (self.stand.load_cell.is_none() || model.force.is_some_and(|f| f.believable))
         };
         let step = options.step_rpm;
-        let mut rpm = (options.from_rpm.unwrap_or(low).max(low) / step).ceil() * step;
-        let last = options.to_rpm.unwrap_or(high).min(high);
-        while rpm <= last {
+        let asked =
+            options.from_rpm.unwrap_or(low).max(low)..=options.to_rpm.unwrap_or(high).min(high);
+        let mut rpm = (asked.start() / step).ceil() * step;
+        while rpm <= *asked.end() {
             if let Some(motion) = self.motion_at(sweep, rpm) {
                 let mut model = self.swept(sweep, motion);
                 model.alpha_per_omega = slope(&sweep.fit, &motion);
@@ -1087,10 +1090,14 @@ impl Reduction<'_> {
             }
             rpm += step;
         }
-        // The greatest value is one of the curve that is shown.
+        // The greatest value is one of the curve that is shown, or would be on a finer grid.
+        let finer = step.min(PEAK_STEP_RPM);
         let mut ends = swept.points.iter().filter(|p| p.trustworthy).map(|p| p.rpm);
         let first = ends.next().unwrap_or(f64::INFINITY);
-        let within = first..=ends.next_back().unwrap_or(first);
+        let last = ends.next_back().unwrap_or(first);
+        let from = (first - step + finer).max((asked.start() / finer).ceil() * finer);
+        let to = (last + step - finer).min((asked.end() / finer).floor() * finer);
+        let within = from..=to;
         for motion in &sweep.motions {
             let model = self.swept(sweep, *motion);
             let rpm = model.rpm();
@@ -1764,6 +1771,25 @@ mod tests {
             step += 1;
         }
         (edges, crank)
+    }
+
+    /// Power still rises where the last point of a coarse grid is.
+    #[test]
+    fn a_peak_does_not_depend_on_the_grid() {
+        let edges = edges_of_wheel(8, 0);
+        let peak_rpm = |step_rpm| {
+            let options = ReduceOptions {
+                step_rpm,
+                ..options()
+            };
+            let curve = reduce(&pull(&edges, &[]), &model(), &options).unwrap();
+            curve.peak_power.unwrap().rpm
+        };
+        let (fine, coarse) = (peak_rpm(100.0), peak_rpm(1000.0));
+        assert!(
+            fine > 8000.0 && (fine - coarse).abs() < 1.0,
+            "{fine} {coarse}"
+        );
     }
 
     /// Newton's second law for rotation, with the losses put back: 9 N·m in, 9 N·m out.
