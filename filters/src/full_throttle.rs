@@ -463,29 +463,33 @@ impl Rise<'_> {
         let settled_s = to_s + average_s + SETTLE_S;
         let (before_to, after_from) = (self.at_time(from_s - average_s), self.at_time(settled_s));
         let stretch = |from: usize, to: usize| self.averages.get(from..to).unwrap_or(&[]);
-        let high = stretch(
-            self.at_time(from_s - average_s - beside_s).max(before.0),
-            before_to,
-        );
-        let low = stretch(after_from, self.at_time(settled_s + beside_s).min(after.1));
-        let gear = || {
+        // Lines through what is beside it, extended to its middle: by which share they differ, and how far by chance.
+        let change = |beside_s: f64| {
+            let high = stretch(
+                self.at_time(from_s - average_s - beside_s).max(before.0),
+                before_to,
+            );
+            let low = stretch(after_from, self.at_time(settled_s + beside_s).min(after.1));
             if high.len() < 4 || low.len() < 4 {
                 return None;
             }
             let a = Line::through(high, middle_s, shared(high, average_s))?;
             let b = Line::through(low, middle_s, shared(low, average_s))?;
-            let change = b.alpha / a.alpha - 1.0;
             let sigma = (a.variance + b.variance).sqrt() / a.alpha;
-            if change.abs() > GEAR_SHARE.max(FALL_SIGMA * sigma) {
-                return Some(Gear::Another(change));
-            }
-            (change.abs() + SAME_GEAR_SIGMA * sigma < GEAR_SHARE).then_some(Gear::Same)
+            Some((b.alpha / a.alpha - 1.0, sigma))
         };
-        Break {
-            from_s,
-            to_s,
-            gear: gear().unwrap_or(Gear::Unknown),
-        }
+        // Short ones scatter more, long ones bend with the engine's curve.
+        let found = [1.0, 2.0].map(|times| change(times * beside_s));
+        let differs =
+            |(change, sigma): &(f64, f64)| change.abs() > GEAR_SHARE.max(FALL_SIGMA * sigma);
+        let alike =
+            |(change, sigma): &(f64, f64)| change.abs() + SAME_GEAR_SIGMA * sigma < GEAR_SHARE;
+        let gear = match found[0].filter(differs) {
+            Some((change, _)) => Gear::Another(change),
+            None if found.iter().flatten().any(alike) => Gear::Same,
+            None => Gear::Unknown,
+        };
+        Break { from_s, to_s, gear }
     }
 
     fn position(&self, time_s: f64) -> usize {

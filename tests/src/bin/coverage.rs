@@ -750,12 +750,16 @@ impl Stated {
         }
     }
 
+    /// What the drive takes in other pulls on it.
+    fn knocks(&self, seed: u64) -> Vec<DriveLoss> {
+        let pull = self.pull.clone().lasting(self.seconds);
+        pull.losses_by_knocks(seed)
+    }
+
     /// Pulls by an engine that stays the same, each compared with the truth, and their mean.
-    fn run(&self, seed: u64, each: bool, tally: &mut Tally) {
-        let stated = self.pull.clone().lasting(self.seconds);
-        let knocks = stated.losses_by_knocks(seed);
+    fn run(&self, seed: u64, knocks: &[DriveLoss], each: bool, tally: &mut Tally) {
         let shown: Vec<Shown> = (0..u64::from(AVERAGED))
-            .filter_map(|pull| self.pull(seed.wrapping_add(pull), &knocks, each, tally))
+            .filter_map(|pull| self.pull(seed.wrapping_add(pull), knocks, each, tally))
             .collect();
         let peaks: Option<Vec<f64>> = shown.iter().map(|s| s.peak_pct).collect();
         if let Some(peaks) = peaks.filter(|p| p.len() == AVERAGED as usize) {
@@ -1123,6 +1127,10 @@ fn measure(stated: &Stated, arguments: &Arguments) -> Tally {
     }
     bar.set_message(stated.name);
     bar.enable_steady_tick(Duration::from_millis(250));
+    let knocks = match stated.drawn {
+        Some(_) => Vec::new(), // another for each stand
+        None => stated.knocks(arguments.seed),
+    };
     let next = AtomicU32::new(0);
     let work = || {
         let mut tally = Tally::default();
@@ -1136,8 +1144,11 @@ fn measure(stated: &Stated, arguments: &Arguments) -> Tally {
                 .wrapping_mul(1_000_003)
                 .wrapping_add(u64::from(pull));
             match stated.drawn {
-                Some(draw) => draw(seed).run(seed, arguments.each, &mut tally),
-                None => stated.run(seed, arguments.each, &mut tally),
+                Some(draw) => {
+                    let drawn = draw(seed);
+                    drawn.run(seed, &drawn.knocks(seed), arguments.each, &mut tally);
+                }
+                None => stated.run(seed, &knocks, arguments.each, &mut tally),
             }
             bar.inc(u64::from(AVERAGED));
         }
