@@ -18,8 +18,8 @@ pub(super) const NULL_SPACE: usize = 4;
 const SLOPE_MAX: f64 = 10.0;
 const CYCLE_HARMONICS: usize = 6;
 /// Ways in which the size of a harmonic may change with the speed, and how many times the mean torque an engine's is at
-/// most in the last.
-const SIZES: usize = 3;
+/// most in the second.
+const SIZES: usize = 4;
 const PULL_MAX: f64 = 4.0;
 /// It is taken over so much of the pull on each side, at so many points.
 const PULL_REACH: f64 = 0.06;
@@ -690,12 +690,13 @@ impl<'a> Problem<'a> {
     }
 
     /// Sizes that the ripple of a rigid drive has at tooth `k`, as a time: that of a torque that is the same at all speeds;
-    /// of one that follows the engine's, as the gas pressure's does; and of one that changes with the speed, as what the
-    /// pistons' inertia gives.
+    /// of one that follows the engine's, as the gas pressure's does; and of ones that change with the speed and its square, as
+    /// what the pistons' inertia gives.
     fn sizes(&self, k: usize, omega: f64) -> [f64; SIZES] {
         let x = (omega - self.scale.middle) / self.scale.half_width;
         let of_one = (self.scale.middle / omega).powi(3);
-        [of_one, of_one * (self.pulls[k] - 1.0), of_one * x]
+        let pull = self.pulls[k] - 1.0;
+        [of_one, of_one * pull, of_one * x, of_one * x * x]
     }
 
     /// Values of all ripple columns for tooth `k` at speed `omega`.
