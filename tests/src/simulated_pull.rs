@@ -262,7 +262,7 @@ struct State {
     /// ω²/2 of the shaft of the wheel.
     energy: f64,
     time_s: f64,
-    /// Angle and speed of the other shaft, where the drive gives.
+    /// Angle and speed of the other shaft, where the drive gives; without one the engine's angle, ahead by a tyre's slip.
     other_rad: f64,
     other_rad_per_s: f64,
 }

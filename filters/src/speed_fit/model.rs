@@ -1585,15 +1585,12 @@ fn pulls(times: &[f64], thetas: &[f64]) -> Vec<f64> {
         .collect();
     let mean = gains.iter().sum::<f64>() / gains.len() as f64;
     let size = gains.iter().map(|gain| gain.abs()).sum::<f64>() / gains.len() as f64;
+    if mean.abs() <= 0.5 * size {
+        return vec![1.0; times.len()]; // a speed that is held
+    }
     let over_mean: Vec<f64> = gains
         .iter()
-        .map(|gain| {
-            if mean.abs() > 0.5 * size {
-                (gain / mean).clamp(0.0, PULL_MAX)
-            } else {
-                1.0 // a speed that is held
-            }
-        })
+        .map(|gain| (gain / mean).clamp(0.0, PULL_MAX))
         .collect();
     let at = |time_s: &f64| interpolate(&points_s, &over_mean, *time_s);
     times.iter().map(at).collect()

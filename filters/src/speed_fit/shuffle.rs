@@ -85,16 +85,19 @@ pub(super) fn find(
         .iter()
         .filter_map(|values| line(&piece.swings(values), alpha_mean, of_cycles, among_hz))
         .max_by(|a, b| a.1.total_cmp(&b.1));
+    if line.is_none() && !of_scatter {
+        return None;
+    }
     let spectrum = Spectrum::of(&piece, &binned);
-    let found = match line {
-        Some((hz, _)) => Some((hz, Sure::Line)),
-        None if of_scatter => spectrum.resonance(&piece, among_hz),
-        None => None,
+    let (hz, sure) = match line {
+        Some((hz, _)) => (hz, Sure::Line),
+        None => spectrum.resonance(&piece, among_hz)?,
     };
-    found.map(|(hz, sure)| Swinging {
+    let is_told = sure != Sure::Counted;
+    Some(Swinging {
         hz,
         sure,
-        damping: spectrum.damping(hz),
+        damping: is_told.then(|| spectrum.damping(hz)).flatten(),
     })
 }
 

@@ -212,7 +212,7 @@ impl CorrectionFactor {
     /// False only when a condition of the standard is broken.
     #[must_use]
     pub const fn within_valid_range(&self) -> bool {
-        !matches!(self.validity, Validity::Outside(_))
+        !matches!(self.is_in_range(), Some(false))
     }
 
     /// Whether every condition of the standard is met; `None` where its range is not known.

@@ -12,7 +12,7 @@ use serde_json::{Value, json};
 
 use super::report::Rows;
 use super::{
-    Aside, CompareError, CurveFiles, LeftOut, in_words, named_setups, pulls_as_made, reduce_all,
+    Aside, CompareError, CurveFiles, LeftOut, named_setups, pulls_as_made, reduce_all,
     same_for_all, seconds,
 };
 use crate::local_time::local_text;
@@ -76,9 +76,7 @@ pub fn days_of_setup(
         }
     };
     let Some(setup) = setup else {
-        return Err(CompareError::NoPulls {
-            left_out: String::new(),
-        });
+        return Err(CompareError::none_but(&[]));
     };
     records.retain(|pull| pull.setup == Some(setup.id));
     let (stand, choice) = same_for_all(reader, &records, &[], choice)?;
@@ -93,15 +91,12 @@ pub fn days_of_setup(
             Ok(_) => left_out.push(pull.id.get()),
             Err(error) => {
                 left_out.push(pull.id.get());
-                let reason = format!("no curve: {error}");
-                untrusted.push(LeftOut { pull, reason });
+                untrusted.push(LeftOut::without_curve(pull, &error));
             }
         }
     }
     if reduced.is_empty() {
-        return Err(CompareError::NoPulls {
-            left_out: in_words(&untrusted),
-        });
+        return Err(CompareError::none_but(&untrusted));
     }
     let ends = |rpm: &[f64]| Some((*rpm.first()?, *rpm.last()?));
     let common = reduced.iter().filter_map(|(_, curve)| ends(&curve.rpm));

@@ -95,10 +95,7 @@ impl WholeStore {
             let curve = match curve {
                 Ok((curve, _)) => curve,
                 Err(error) => {
-                    left_out.push(LeftOut {
-                        pull: record.clone(),
-                        reason: format!("no curve: {error}"),
-                    });
+                    left_out.push(LeftOut::without_curve(record.clone(), &error));
                     continue;
                 }
             };
@@ -113,9 +110,7 @@ impl WholeStore {
             pulls.push(curve.to_compare(record.id.to_string(), place, build, time_s));
         }
         if pulls.is_empty() {
-            return Err(CompareError::NoPulls {
-                left_out: in_words(&left_out),
-            });
+            return Err(CompareError::none_but(&left_out));
         }
         Ok(Self {
             correction: choice.correction.unwrap_or(stand.correction),

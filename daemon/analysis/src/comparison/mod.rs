@@ -95,6 +95,21 @@ pub struct LeftOut {
     pub reason: String,
 }
 
+impl LeftOut {
+    fn without_curve(pull: PullRecord, error: &ReductionError) -> Self {
+        let reason = format!("no curve: {error}");
+        Self { pull, reason }
+    }
+}
+
+impl CompareError {
+    fn none_but(left_out: &[LeftOut]) -> Self {
+        Self::NoPulls {
+            left_out: in_words(left_out),
+        }
+    }
+}
+
 /// A pull that takes part.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ComparedPull {
@@ -243,17 +258,12 @@ pub fn compare_setups(
                 engine,
                 reasons: Vec::new(),
             }),
-            Err(error) => left_out.push(LeftOut {
-                pull,
-                reason: format!("no curve: {error}"),
-            }),
+            Err(error) => left_out.push(LeftOut::without_curve(pull, &error)),
         }
     }
     left_out.sort_by_key(|left| left.pull.id);
     if pulls.is_empty() {
-        return Err(CompareError::NoPulls {
-            left_out: in_words(&left_out),
-        });
+        return Err(CompareError::none_but(&left_out));
     }
     let times = pulls.iter().map(|compared| compared.pull.started_wall_us);
     let reasons = quality::reasons(&pulls, &windows_at(reader, times)?, &stand.units);
@@ -382,9 +392,7 @@ fn same_for_all(
     choice: CurveChoice,
 ) -> Result<(Stand, CurveChoice), CompareError> {
     let Some(newest) = pulls.last() else {
-        return Err(CompareError::NoPulls {
-            left_out: in_words(left_out),
-        });
+        return Err(CompareError::none_but(left_out));
     };
     let text = reader.stand_text(newest.stand)?;
     let stand = leverarm_config::parse("(kept with the pull)", &text)
