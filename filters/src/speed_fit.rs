@@ -534,8 +534,10 @@ fn fitted(
                 };
                 System::new(&problem.layout, normal, roughness, cycles, ridges)
             };
-            // What follows the cycles freely takes some of their scatter, as a shuffle does.
-            let search = if problem.on_engine() || columns.meetings == Meetings::default() {
+            // What follows the cycles freely takes some of their scatter, as a shuffle does; tooth errors and ripple
+            // take as much of it as counts in the end.
+            let holds = problem.on_engine() || columns.meetings == Meetings::default();
+            let search = if holds && !settled {
                 system(&held, (&[], &[]))
             } else {
                 system(&normal, (&ridges.0, &ridges.1))
@@ -545,7 +547,6 @@ fn fitted(
                     let known = systems.first().map(|(_, best)| best.at[1]);
                     search.search(search.scan(known))
                 }
-                Tried::Found(best) if settled => best,
                 Tried::Found(best) => search.search(best.at),
             };
             *best = Some(Tried::Found(chosen));
