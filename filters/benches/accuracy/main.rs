@@ -1,8 +1,9 @@
 //! Accuracy of the curve, ours beside simpler methods and the information bound, from the same data.
 //!
 //! Prints one line a case:
-//! `case=reference ours_pct=… whole_turn_spline_pct=… bound_pct=… coverage_pct=… … reduce_ms=…`
-//! Errors are rms over the middle of the speed range, in per cent of the peak torque, averaged over
+//! `case=reference ours_pct=… whole_turn_spline_pct=… bound_pct=… coverage_pct=… coverage_u_pct=… … reduce_ms=…`
+//! The band is that of 95 % by Student's factor, as in a curve, and `coverage_u_pct` how well its coverage is known
+//! from so many seeds. Errors are rms over the middle of the speed range, in per cent of the peak torque, averaged over
 //! the seeds; `oracle_pct` is that of the best spline on the same whole turns, one order and weight for
 //! all seeds of the case, chosen by looking at the truth: what knowing the curve's smoothness would be
 //! worth; `reduce_ms` is the least of them, so that what else the machine does counts little. `-- --seeds N` and `-- --case NAME` narrow it.
@@ -15,6 +16,7 @@ use std::process::ExitCode;
 
 use leverarm_filters::{speed_fit, teeth};
 use pull_model::{Case, Pull};
+use statrs::distribution::{ContinuousCDF, StudentsT};
 
 #[derive(Default)]
 struct Line {
@@ -29,6 +31,7 @@ struct Line {
     /// Error of each smoothness that a spline might have had.
     any_spline: Vec<f64>,
     coverage: f64,
+    coverage_square: f64,
     shown: f64,
     shuffle: Option<f64>,
     peak_bias: f64,
@@ -43,6 +46,9 @@ fn measure(case: &Case, seed: u64) -> Result<Line, String> {
     let train = teeth::resolve(&pull.edges, pull.tick_hz, case.teeth, 1.0);
     let fit = speed_fit::fit_speed(&train, &pull.options()).map_err(|e| e.to_string())?;
     let reduce_ms = start.elapsed().as_secs_f64() * 1e3;
+    let factor = StudentsT::new(0.0, 1.0, fit.scatter_freedom.min(1000.0))
+        .map_err(|e| e.to_string())?
+        .inverse_cdf(0.975);
     let mut alpha = Vec::new();
     let (mut se, mut covered) = (0.0, 0);
     let mut motions = Vec::new();
@@ -52,7 +58,7 @@ fn measure(case: &Case, seed: u64) -> Result<Line, String> {
         let motion = motion.filter(|m| fit.trustworthy(m, pull.alpha_peak(), 0.02));
         if let Some(m) = motion {
             let off = (m.alpha_rad_per_s2 - pull.alpha(rpm)).abs();
-            covered += i32::from(off <= 1.96 * m.alpha_uncertainty_rad_per_s2);
+            covered += i32::from(off <= factor * m.alpha_uncertainty_rad_per_s2);
             motions.push((m, 0.0));
         }
         alpha.push(motion.map(|m| m.alpha_rad_per_s2));
@@ -87,6 +93,7 @@ fn measure(case: &Case, seed: u64) -> Result<Line, String> {
         .filter(|(m, _)| range.contains(&m.omega_rad_per_s))
         .map(|(_, s)| s * s)
         .collect();
+    let coverage = 100.0 * f64::from(covered) / motions.len() as f64;
     Ok(Line {
         ours: pull.error_pct(&alpha),
         two_point: simple(simple_methods::two_point(&train, case.teeth)),
@@ -96,7 +103,8 @@ fn measure(case: &Case, seed: u64) -> Result<Line, String> {
             .flatten()
             .map(|(_, samples)| simple(samples))
             .collect(),
-        coverage: 100.0 * f64::from(covered) / motions.len() as f64,
+        coverage,
+        coverage_square: coverage * coverage,
         shuffle: fit.shuffle.map(|s| s.frequency_hz),
         shown: 100.0 * motions.len() as f64 / alpha.len() as f64,
         peak_bias: 100.0 * (peak / pull.alpha_peak() - 1.0),
@@ -152,6 +160,7 @@ fn main() -> ExitCode {
                         *sum += error;
                     }
                     sum.coverage += line.coverage;
+                    sum.coverage_square += line.coverage_square;
                     sum.peak_bias += line.peak_bias;
                     sum.cov += line.cov;
                     sum.peak_raw += line.peak_raw;
@@ -164,13 +173,14 @@ fn main() -> ExitCode {
         }
         let n = seeds as f64;
         println!(
-            "case={} ours_pct={:.4} whole_turn_spline_pct={:.3} oracle_pct={:.3} bound_pct={:.4} coverage_pct={:.1} peak_bias_pct={:+.3} peak_of_curve_bias_pct={:+.3} cycle_cov_pct={:.2} two_point_pct={:.3} savgol_pct={:.3} reduce_ms={:.1} noise_us={:.2} se_pct={:.4}",
+            "case={} ours_pct={:.4} whole_turn_spline_pct={:.3} oracle_pct={:.3} bound_pct={:.4} coverage_pct={:.1} coverage_u_pct={:.1} peak_bias_pct={:+.3} peak_of_curve_bias_pct={:+.3} cycle_cov_pct={:.2} two_point_pct={:.3} savgol_pct={:.3} reduce_ms={:.1} noise_us={:.2} se_pct={:.4}",
             case.name,
             sum.ours / n,
             sum.whole_turn_spline / n,
             sum.any_spline.iter().fold(f64::INFINITY, |a, b| a.min(*b)) / n,
             sum.bound / n,
             sum.coverage / n,
+            ((sum.coverage_square / n - (sum.coverage / n).powi(2)).max(0.0) / n).sqrt(),
             sum.peak_bias / n,
             sum.peak_raw / n,
             sum.cov / n,
