@@ -12,10 +12,11 @@
 //! ripple of the size of the mean torque moves the wheel by an angle that falls with the square of
 //! the speed. Then `omega = 1 / tau'` and `alpha = -tau'' omega³`.
 //!
-//! `tau` is the motion of an engine whose working cycles are all alike. They are not: their work
+//! `tau` has the work of working cycles that are all alike. They are not: their work
 //! varies by some per cent from one to the next, so the speed does a random walk around that motion
 //! and the tooth times its integral, the *wander*: a quadratic spline whose second difference over a
-//! segment is the work that the cycles lacked there. A cycle that does not burn stands out from the
+//! segment is the work that the cycles lacked there. `alpha` belongs to the speed that the wheel really has, `tau` and
+//! wander together. A cycle that does not burn stands out from the
 //! others and is left free instead of smoothed over. A drive that swings adds a narrow line.
 //!
 //! The fit is penalised least squares: the penalty is on the roughness of `alpha` over time. How
@@ -1203,7 +1204,7 @@ impl SpeedFit {
     pub fn at_theta(&self, theta_rad: f64) -> Motion {
         let theta_rad = theta_rad.clamp(self.theta_range.0, self.theta_range.1);
         let local = self.basis.at(theta_rad);
-        let (omega, alpha) = motion(&self.basis, theta_rad, &self.coefficients);
+        let (omega, alpha) = self.turning(theta_rad);
         let gradient = self.gradient(theta_rad);
         let row = self.layout.spline_row(&local, &gradient);
         let all = self.covariance.quadratic(&row).max(0.0);
@@ -1219,6 +1220,15 @@ impl SpeedFit {
             alpha_rad_per_s2: alpha,
             alpha_uncertainty_rad_per_s2: variance.sqrt().hypot(parting),
         }
+    }
+
+    /// Speed that the wheel has at an angle, after all that its cycles lacked, and the acceleration that cycles which are
+    /// alike give it there.
+    fn turning(&self, theta_rad: f64) -> (f64, f64) {
+        let (smooth, alpha) = motion(&self.basis, theta_rad, &self.coefficients);
+        let wander = self.wander_basis.as_ref().map(|basis| basis.at(theta_rad));
+        let slower = wander.map_or(0.0, |wander| wander.dot(1, &self.wander));
+        (smooth / (1.0 + smooth * slower).max(1e-3), alpha)
     }
 
     /// Standard uncertainty of the drive's acceleration, seen on the engine's own wheel, from where the
@@ -1292,7 +1302,7 @@ impl SpeedFit {
     pub fn at_omega(&self, omega_rad_per_s: f64) -> Option<Motion> {
         let count = 8 * self.basis.len();
         let grid = even(self.theta_range.0, self.theta_range.1, count);
-        let off = |theta: f64| motion(&self.basis, theta, &self.coefficients).0 - omega_rad_per_s;
+        let off = |theta: f64| self.turning(theta).0 - omega_rad_per_s;
         let mut before = off(grid[0]);
         for pair in grid.windows(2) {
             let after = off(pair[1]);

@@ -1628,7 +1628,8 @@ fn slope(fit: &SpeedFit, at: &Motion) -> f64 {
         fit.at_theta(at.theta_rad - step),
         fit.at_theta(at.theta_rad + step),
     );
-    let rise = after.omega_rad_per_s - before.omega_rad_per_s;
+    // What cycles that did not burn took from the speed is none of the curve's.
+    let rise = at.alpha_rad_per_s2 * (after.time_s - before.time_s);
     if rise.abs() > 0.0 {
         (after.alpha_rad_per_s2 - before.alpha_rad_per_s2) / rise
     } else {
@@ -1855,6 +1856,39 @@ mod tests {
         };
         let curve = reduce(&pull, &engine, &options()).unwrap();
         assert!((curve.points[20].torque_nm - 30.0).abs() < 0.02);
+    }
+
+    /// Two bursts of misfires cost 200 rpm. The torque after them is that of the speeds which the wheel has, and the curve ends
+    /// at the last of those. Truth: the curve that the engine was given.
+    #[test]
+    fn what_misfires_cost_the_speed_moves_no_torque() {
+        let rpm_of = |omega: f64| 6.0 * omega / RAD_PER_S_PER_RPM;
+        let given_nm = |rpm: f64| 9.0 - 0.25 * ((rpm - 4500.0) / 1000.0).powi(2);
+        let greatest = std::cell::Cell::new(0.0_f64);
+        let edges = edges_by_cycle(|cycle, omega| {
+            greatest.set(greatest.get().max(rpm_of(omega)));
+            if (150.0..156.0).contains(&cycle) || (220.0..226.0).contains(&cycle) {
+                return -1.0;
+            }
+            let uneven = (0.618_034 * cycle * cycle).fract() - 0.5;
+            given_nm(rpm_of(omega)) * (1.0 + 0.05 * uneven)
+        });
+        let curve = reduce(&pull(&edges, &[]), &model(), &options()).unwrap();
+        let said = curve.remarks.join("; ");
+        assert!(said.contains("misfires: "), "{said}");
+        let last = curve.points.last().unwrap().rpm;
+        assert!(
+            (greatest.get() - 250.0..=greatest.get()).contains(&last),
+            "{last} of {}",
+            greatest.get()
+        );
+        for point in curve.points.iter().filter(|p| p.trustworthy) {
+            let off = point.torque_nm - given_nm(point.rpm);
+            assert!(
+                off.abs() < 1.5 * point.expanded_uncertainty_nm(),
+                "{off}: {point:?}"
+            );
+        }
     }
 
     /// Two cycles that do not burn are told, with their speed, and the torque of the others comes back.

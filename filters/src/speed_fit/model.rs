@@ -13,9 +13,6 @@ use crate::teeth::ToothTrain;
 
 /// Dimension of what roughness leaves free: start time, speed, and `alpha` linear in time.
 pub(super) const NULL_SPACE: usize = 4;
-/// Steepest curve that the fading of the wander is worked out with, in mean accelerations over half
-/// the range of speeds: steeper is a motion that is still rough.
-const SLOPE_MAX: f64 = 10.0;
 const CYCLE_HARMONICS: usize = 6;
 /// Ways in which the size of a harmonic may change with the speed, and how many times the mean torque an engine's is at
 /// most in the second.
@@ -1265,10 +1262,9 @@ impl<'a> Problem<'a> {
 
     /// The rows of the cycles' work.
     ///
-    /// The smooth part is the motion of an engine whose cycles are all alike, `d omega / dt =
-    /// f(omega)`. Work that a cycle lacks makes the speed leave it, and what the speed is off by
-    /// fades as the equation of motion says: to first order, with `eta` the lack of acceleration,
-    /// `wander'' + (3 alpha / omega² - f' / omega) wander' = eta / omega³`.
+    /// The smooth part has the work that the engine does all along, the wheel the energy of that less what its
+    /// cycles lacked: of this all stays lost, and the speed is off by ever less. With `eta` the lack of acceleration and
+    /// `x = omega wander'`, `wander'' + (3 + 3 x + x²) alpha / omega² wander' = eta / omega³`.
     pub(super) fn work_rows(&self, current: &Current) -> Vec<WorkRow> {
         let (Some(basis), Some(per_turn)) = (&self.wander_basis, self.options.cycles_per_turn)
         else {
@@ -1281,13 +1277,11 @@ impl<'a> Problem<'a> {
                 let theta = 0.5 * (bounds[0] + bounds[1]);
                 let cycles = per_turn * (bounds[1] - bounds[0]) / std::f64::consts::TAU;
                 let (omega, alpha) = motion(&self.basis, theta, &current.coefficients);
-                let steepest = SLOPE_MAX * mean / self.scale.half_width;
-                let slope =
-                    slope(&self.basis, theta, &current.coefficients).clamp(-steepest, steepest);
                 let scale =
                     omega.powi(3) * cycles.sqrt() / alpha.abs().clamp(0.3 * mean, 3.0 * mean);
                 let wander = basis.at(theta);
-                let fading = 3.0 * alpha / (omega * omega) - slope / omega;
+                let lag = omega * wander.dot(1, &current.wander);
+                let fading = alpha / (omega * omega) * (3.0 + lag * (3.0 + lag));
                 let mut values = wander.derivative[2];
                 for (value, first) in values.iter_mut().zip(&wander.derivative[1]) {
                     *value = scale * (*value + fading * first);
@@ -1320,28 +1314,12 @@ pub(super) fn motion(basis: &Basis, theta: f64, coefficients: &[f64]) -> (f64, f
     (omega, -local.dot(2, coefficients) * omega.powi(3))
 }
 
-/// Change of the acceleration with the speed along the smooth part, 1/s; 0 where the speed is held.
-pub(super) fn slope(basis: &Basis, theta: f64, coefficients: &[f64]) -> f64 {
-    let step = 0.5 * basis.interval_at(theta);
-    let (before, after) = (
-        motion(basis, theta - step, coefficients),
-        motion(basis, theta + step, coefficients),
-    );
-    let rise = after.0 - before.0;
-    if rise.abs() > 1e-6 * after.0 {
-        (after.1 - before.1) / rise
-    } else {
-        0.0
-    }
-}
-
 /// Change of the acceleration at the speed of an angle with the coefficients there.
 pub(super) fn gradient(basis: &Basis, theta: f64, coefficients: &[f64]) -> [f64; ORDER] {
     let local = basis.at(theta);
     let (omega, alpha) = motion(basis, theta, coefficients);
-    // d alpha = -omega³ d tau'' - 3 alpha omega d tau', less what the curve changes by while the
-    // speed does, d omega = -omega² d tau'.
-    let of_slowness = omega * (slope(basis, theta, coefficients) * omega - 3.0 * alpha);
+    // d alpha = -omega³ d tau'' - 3 alpha omega d tau'; the wheel's speed, smooth part and wander together, is known.
+    let of_slowness = -3.0 * alpha * omega;
     let mut gradient = alpha_row(&local, omega);
     for (g, first) in gradient.iter_mut().zip(&local.derivative[1]) {
         *g += of_slowness * first;
