@@ -16,6 +16,9 @@
 //! ```
 
 mod candidates;
+mod round;
+
+pub use round::errors_come_round;
 
 use crate::convert::{floor_to_usize, round_to_i64};
 

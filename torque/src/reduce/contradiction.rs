@@ -3,6 +3,8 @@
 //! While one of these stands, a constant that every point goes with is wrong, and no point is trustworthy. What is
 //! impossible counts, and not what is unlikely; where the limits lie is by reasoning, no source.
 
+use leverarm_filters::teeth::errors_come_round;
+
 use super::ratio::{is_another_ratio, spread};
 use super::{Reduction, Sweep};
 use crate::curve::{CurvePoint, RAD_PER_S_PER_RPM, RatioCheck};
@@ -47,6 +49,7 @@ impl Reduction<'_> {
         let found = [
             sweep.and_then(|sweep| self.another_ratio(sweep)),
             self.other_gaps(),
+            self.other_errors(),
             self.beyond_the_cut(points),
             sweep.and_then(|sweep| self.ends_early(sweep, speeds)),
             self.too_strong(points),
@@ -104,6 +107,16 @@ impl Reduction<'_> {
                  pickup's teeth in the stand file"
             )
         })
+    }
+
+    /// Errors of the teeth come round with the wheel as well.
+    fn other_errors(&self) -> Option<String> {
+        let teeth = self.stand.wheel.teeth_per_turn;
+        let found = errors_come_round(&self.train, teeth, self.cycles_per_turn())?;
+        Some(format!(
+            "the errors of the pickup's teeth do not come round with the {teeth} teeth that the stand says ({found} fit better); \
+             count them again, those left out too, and mend them in the stand file"
+        ))
     }
 
     fn beyond_the_cut(&self, points: &[CurvePoint]) -> Option<String> {
