@@ -26,6 +26,7 @@ mod pulls;
 mod series;
 mod sheet;
 mod shelf;
+mod simulated;
 mod size;
 mod stand;
 mod step_words;

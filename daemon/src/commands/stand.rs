@@ -11,7 +11,7 @@ use tracing_subscriber::filter::LevelFilter;
 
 use super::{
     AccessArguments, Failure, StandArgument, StandFile, complain, read_own_stand, rehearsal_folder,
-    say, start_log, system,
+    say, simulated, start_log, system,
 };
 use crate::clock::Clock;
 use crate::rehearsal::{
@@ -23,7 +23,7 @@ use leverarm_analysis::in_force;
 use leverarm_config::Stand;
 use leverarm_live::CutLatch;
 use leverarm_protocol::Form;
-use leverarm_software_stand::{CycleVariation, RiderEvent};
+use leverarm_software_stand::RiderEvent;
 use leverarm_store::{PullId, StoreError, StoreReader};
 use leverarm_values::calibration::Calibration;
 
@@ -228,16 +228,10 @@ pub(super) struct RehearseArguments {
     /// The simulated board speaks in lines of text instead of frames
     #[arg(long)]
     text: bool,
-    /// Working cycles of the simulated engine that do not burn, in per cent
-    #[arg(long, value_name = "PERCENT", default_value = "0", value_parser = percent)]
-    misfires: f64,
     #[command(flatten)]
     access: AccessArguments,
-}
-
-fn percent(text: &str) -> Result<f64, String> {
-    let percent = text.parse().ok().filter(|it| (0.0..=100.0).contains(it));
-    percent.ok_or_else(|| format!("expected 0 to 100 per cent, found {text:?}"))
+    #[command(flatten)]
+    simulated: simulated::Arguments,
 }
 
 /// One pull with a stand file, as its first trial.
@@ -252,12 +246,12 @@ pub(super) fn rehearse_once(file: &Path) -> Result<(), Failure> {
         coast: false,
         load: false,
         text: false,
-        misfires: 0.0,
         access: AccessArguments {
             require_token: false,
             token_file: None,
             read_token_file: None,
         },
+        simulated: simulated::Arguments::default(),
     })
 }
 
@@ -274,10 +268,7 @@ pub(super) fn rehearse(asked: &RehearseArguments) -> Result<(), Failure> {
         bail!("--load: the stand file has no [absorber], so there is no load to command");
     }
     let mut model = model_of(&read.stand);
-    model.engine.cycles = CycleVariation {
-        misfire_probability: 0.01 * asked.misfires,
-        ..CycleVariation::HEALTHY
-    };
+    asked.simulated.put_into(&mut model, &read.stand)?;
     if asked.text {
         model.board.form = Form::Lines;
     }

@@ -7,7 +7,7 @@ use serde_json::Value;
 
 use leverarm_tests::ran::Ran;
 
-use crate::harness::{Bench, assert_within, eventually};
+use crate::harness::{Bench, assert_within, eventually, numbers};
 
 /// Another process reads the simulated board by the path of its terminal, as it would any board.
 #[test]
@@ -81,6 +81,40 @@ fn rehearsed(example: &str) {
         0.03,
     );
     bench.run(&["plan", "begin", "a", "b", "--pulls", "2"]).ok();
+}
+
+/// What a person lets the simulated stand do, `show` tells: a tyre slips by so much, cycles don't burn.
+#[test]
+fn a_rehearsed_stand_slips_and_misfires() {
+    let bench = Bench::with(|text| {
+        let page = text.lines().find(|l| l.starts_with("address = ")).unwrap();
+        DEMO_STAND.replace("address = \"127.0.0.1:0\"", page)
+    });
+    for (option, value, part) in [
+        ("--slip", "30 %", "0 to 20 %"),
+        ("--misfires", "some", "0 to 100 %"),
+        ("--swing", "12", "the unit is missing"),
+        ("--lash", "2 rad", "0 to 0.5"),
+        ("--clutch", "8 kW", "a torque"),
+    ] {
+        bench.fails(&["rehearse", option, value], &[option, value, part]);
+    }
+    let options = ["--once", "--pulls", "1", "--slip", "2 %", "--misfires", "3"];
+    bench.run(&[&["rehearse"], &options[..]].concat()).ok();
+    let shown = bench.json(&["show", "1", "--json"]);
+    let misfired = shown["cycles"]["misfired"].as_f64().unwrap();
+    assert!((1.0..15.0).contains(&misfired), "{shown}");
+    let at_peak = numbers(&shown["rpm"]).iter().position(|rpm| *rpm == 6000.0);
+    let slips = shown["ratio_deviation"][at_peak.unwrap()].as_f64();
+    assert_within("slip", slips.unwrap(), 0.02, 0.15);
+    let text = bench.run(&["show", "1", "--units", "us"]).ok();
+    for part in [
+        "slip, seen by both pickups",
+        " hp); speeds are the engine's own",
+        "misfires: ",
+    ] {
+        assert!(text.contains(part), "{part} in {text}");
+    }
 }
 
 /// The whole job of the load as a person at a terminal does it, on a board that speaks in lines of text: arm, hold, tune, put in
