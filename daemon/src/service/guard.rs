@@ -32,7 +32,7 @@ const LAST_CUT_US: u64 = 500_000;
 pub enum PortError {
     /// There is no such device.
     #[error(
-        "{path}: there is no such port; is the board plugged in? `ls /dev/serial/by-id` shows what is (key port.path)"
+        "{path}: there is no such port; is the board plugged in? `ls /dev/serial/by-id` shows what is (key port.path, or --port)"
     )]
     Missing {
         /// Path of the port.
@@ -56,19 +56,20 @@ pub enum PortError {
     },
     /// It is a file, or another kind of device.
     #[error(
-        "{path}: this is not a serial port; name the board's, as `ls /dev/serial/by-id` shows it (key port.path)"
+        "{path}: this is not a serial port; name the board's, as `ls /dev/serial/by-id` shows it (key port.path, or --port)"
     )]
     NotAPort {
         /// Path of the port.
         path: String,
     },
     /// Anything else.
-    #[error("{path}: {message}")]
+    #[error("{path}")]
     Other {
         /// Path of the port.
         path: String,
         /// What the system said.
-        message: String,
+        #[source]
+        cause: tokio_serial::Error,
     },
 }
 
@@ -111,8 +112,7 @@ pub(crate) fn open(path: &Path, baud: u32) -> Result<SerialStream, PortError> {
     tokio_serial::new(path.to_string_lossy(), baud)
         .open_native_async()
         .map_err(|error| {
-            let text = error.to_string();
-            let lower = text.to_lowercase();
+            let lower = error.to_string().to_lowercase();
             if lower.contains("permission") {
                 let way = way_to(path);
                 PortError::Forbidden { path: shown, way }
@@ -125,7 +125,7 @@ pub(crate) fn open(path: &Path, baud: u32) -> Result<SerialStream, PortError> {
             } else {
                 PortError::Other {
                     path: shown,
-                    message: text,
+                    cause: error,
                 }
             }
         })
