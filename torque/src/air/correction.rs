@@ -283,7 +283,7 @@ const EU134_SPARK: Range = Range {
 const R85_COMPRESSION: Range = Range {
     temperature_c: Some(Limits(10.0, 40.0, R85)),
     dry_pressure_kpa: Some(Limits(80.0, 110.0, R85)),
-    factor: Some(Limits(0.9, 1.1, R85)),
+    factor: Some(Limits(0.9, 1.1, "as a workshop manual quotes it")),
 };
 
 /// Spark ignition.

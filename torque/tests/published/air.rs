@@ -338,6 +338,13 @@ fn range_of_the_standards() {
                  from memory, not verified)",
             ),
         ),
+        (
+            "iso1585-ci-na:38",
+            Some(
+                "temperature 10 to 40 °C, dry pressure 80 to 110 kPa (UN R85, from memory, not verified), correction factor 0.9 to \
+                 1.1 (as a workshop manual quotes it)",
+            ),
+        ),
         ("iso15550-ci-na:38", Some("not known")),
         ("j607", Some("not known")),
     ] {
