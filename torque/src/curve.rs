@@ -251,7 +251,7 @@ pub struct Peak {
     pub value: f64,
 }
 
-/// A cycle, or a few in a row, that did not burn.
+/// A firing, or a few in a row, that failed: all of a cycle, or of one of its cylinders.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Misfire {
     /// When, in s from the pull's first tooth.
@@ -284,7 +284,7 @@ pub struct Cycles {
     pub uncertainty: f64,
     /// Working cycles in the sweep.
     pub count: f64,
-    /// Cycles that did not burn, in order.
+    /// Firings that failed, in order.
     pub misfires: Vec<Misfire>,
     /// Sudden changes of the work that are no misfires, in order.
     pub jolts: Vec<Jolt>,
@@ -297,7 +297,7 @@ impl Cycles {
         COVERAGE_95 * self.uncertainty
     }
 
-    /// How many cycles did not burn.
+    /// How many firings failed.
     #[must_use]
     pub fn misfired(&self) -> f64 {
         // From 0: an empty sum is −0.
@@ -314,12 +314,12 @@ impl Cycles {
         )
     }
 
-    /// How many misfired, of how many.
+    /// How many, in how many working cycles of all cylinders together.
     #[must_use]
     pub fn misfire_words(&self) -> String {
         match self.misfired() {
             none if none < 0.5 => format!("none in {:.0}", self.count),
-            some => format!("{some:.0} of {:.0}", self.count),
+            some => format!("{some:.0} in {:.0}", self.count),
         }
     }
 }
@@ -381,18 +381,6 @@ pub struct Curve {
 }
 
 impl Curve {
-    /// Widths of the smallest features that the curve shows, rpm: least and greatest over its
-    /// trustworthy points; `None` where all speeds were held.
-    #[must_use]
-    pub fn resolution_range_rpm(&self) -> Option<(f64, f64)> {
-        let shown = self.points.iter().filter(|p| p.trustworthy);
-        let widths = shown.filter_map(|p| p.resolution_rpm);
-        widths.fold(None, |range, rpm| {
-            let (low, high) = range.unwrap_or((rpm, rpm));
-            Some((f64::min(low, rpm), f64::max(high, rpm)))
-        })
-    }
-
     /// What the sweep tells of engine and drive, a line each: what it is, and its value in words.
     #[must_use]
     pub fn engine_words(&self) -> Vec<(&'static str, String)> {
@@ -418,12 +406,24 @@ impl Curve {
             )),
         }
         lines.extend(self.shuffle.map(|shuffle| ("shuffle", shuffle.words())));
-        lines.extend(self.resolution_range_rpm().map(|(low, high)| {
-            let width = format!("{low:.0} to {high:.0} rpm wide");
-            ("smallest feature", width)
-        }));
+        let shown = self.points.iter().filter(|p| p.trustworthy);
+        lines.extend(
+            range(shown.filter_map(|p| p.resolution_rpm)).map(|(low, high)| {
+                let width =
+                    format!("{low:.0} to {high:.0} rpm wide; what is narrower is smoothed away");
+                ("smallest feature", width)
+            }),
+        );
         lines
     }
+}
+
+/// Least and greatest; `None` of nothing.
+pub fn range(mut values: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
+    let first = values.next()?;
+    Some(values.fold((first, first), |(low, high), it| {
+        (low.min(it), high.max(it))
+    }))
 }
 
 /// Greatest value of a smooth curve sampled finely: the top of the parabola through the highest

@@ -248,6 +248,8 @@ fn no_teeth(edges: u64) -> String {
     many(edges, "edge that was no tooth", "edges that were no teeth")
 }
 
+/// 550 ft·lbf/s: people with US stands think in it.
+const HORSEPOWER_W: f64 = 745.7;
 /// Grid on which a greatest value is looked for where the curve's own is coarser.
 const PEAK_STEP_RPM: f64 = 100.0;
 /// Largest standard uncertainty from timing, as a share of the greatest torque, at which a point is
@@ -1429,7 +1431,7 @@ impl Reduction<'_> {
         }
         if let Some(cycles) = cycles.filter(|it| !it.misfires.is_empty()) {
             remarks.push(format!(
-                "misfires: {} working cycles did not burn, {}: left out of the curve",
+                "misfires: {} working cycles, {}: left out of the curve",
                 cycles.misfire_words(),
                 places(cycles.misfires.iter().map(|m| (m.time_s, m.rpm)).collect())
             ));
@@ -1515,7 +1517,10 @@ impl Reduction<'_> {
                 ("slip:", speeds)
             },
             |w| {
-                let lost = format!(", which takes up to {w:.0} W; speeds are the engine's own");
+                let hp = w / HORSEPOWER_W;
+                let lost = format!(
+                    ", which takes up to {w:.0} W ({hp:.2} hp); speeds are the engine's own"
+                );
                 ("slip, seen by both pickups:", lost)
             },
         );

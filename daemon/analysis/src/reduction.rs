@@ -44,7 +44,7 @@ pub enum ReductionError {
     #[error(transparent)]
     NoHello(#[from] NoHello),
     /// The curve says why in many words, of each pull in others.
-    #[error("no point is trustworthy; `leverarm show` says why")]
+    #[error("no point is trustworthy; the remarks on the pull itself say why")]
     Untrusted,
 }
 
@@ -57,7 +57,7 @@ pub struct CyclesBody<'a> {
     expanded_uncertainty: f64,
     /// Working cycles in the sweep.
     count: f64,
-    /// Cycles that did not burn.
+    /// Firings that failed.
     misfired: f64,
     misfires: &'a [Misfire],
     jolts: &'a [Jolt],

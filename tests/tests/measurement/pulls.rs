@@ -359,9 +359,9 @@ fn misfires_are_counted_and_the_cycle_variation_is_said() {
     }
     for line in [
         "cycle variation: ",
-        "misfires: 2 of ",
+        "misfires: 2 in ",
         "smallest feature: ",
-        "remark: misfires: 2 of ",
+        "remark: misfires: 2 in ",
     ] {
         assert!(text.contains(line), "{line} in {text}");
     }

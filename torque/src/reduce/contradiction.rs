@@ -6,7 +6,7 @@
 use leverarm_filters::teeth::errors_come_round;
 
 use super::ratio::{is_another_ratio, spread};
-use super::{Reduction, Sweep};
+use super::{Reduction, Sweep, many};
 use crate::curve::{CurvePoint, RAD_PER_S_PER_RPM, RatioCheck};
 use crate::turns::TurnSpeed;
 
@@ -103,8 +103,9 @@ impl Reduction<'_> {
         let several = wheel.missing_teeth == 0 && teeth % pitches == 0;
         (steady && pitches >= PITCHES_MIN && pitches != teeth && !several).then(|| {
             format!(
-                "a tooth is missing every {pitches} pitches, and the stand says {teeth} teeth, those left out counted; mend the \
-                 pickup's teeth in the stand file"
+                "a tooth is missing every {pitches} pitches, and the stand says {}, those left out counted; mend the \
+                 pickup's teeth in the stand file",
+                many(u64::from(wheel.teeth_per_turn), "tooth", "teeth")
             )
         })
     }

@@ -12,6 +12,7 @@ use leverarm_protocol::{
     BoardMessage, BoardReader, BoardState, Channel, ChannelKind, Counters, CutCause, Form, Hello,
     LinkFault, Reading, Status,
 };
+use leverarm_torque::comparison::words::counted;
 use leverarm_torque::reduce::LoadCellModel;
 use serde::Serialize;
 
@@ -427,7 +428,8 @@ impl Bench<'_> {
                 leverarm_config::Shaft::Drum => "drum",
                 leverarm_config::Shaft::Engine => "engine",
             };
-            format!("{shaft}, {} teeth", pickup.teeth)
+            let teeth = counted(usize::from(pickup.teeth), "tooth", "teeth");
+            format!("{shaft}, {teeth}")
         });
         if count == 0 {
             let text = if self.turns {

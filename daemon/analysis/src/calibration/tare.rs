@@ -1,6 +1,7 @@
 //! The zero of the load cell, from what was recorded just now.
 
 use leverarm_torque::calibration::tare::{TareError as ZeroError, tare as zero_of};
+use leverarm_torque::comparison::words::counted;
 use leverarm_torque::reduce::force_faults;
 
 use super::runs::{Run, RunSourceError};
@@ -70,7 +71,8 @@ pub enum TareError {
     Source(#[from] RunSourceError),
     /// The stand turns.
     #[error(
-        "tare refused: pickup {pickup} saw {teeth} teeth in the last {seconds:.0} s, so something turns; let it come to rest"
+        "tare refused: pickup {pickup} saw {} in the last {seconds:.0} s, so something turns; let it come to rest",
+        counted(*.teeth, "tooth", "teeth")
     )]
     Turning {
         /// The board's pickup.
