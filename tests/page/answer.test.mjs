@@ -126,6 +126,7 @@ test("the answer holds the simulated truth, is worked out again after each pull,
     assert.match(await page.locator(".further").textContent(), /^For a difference of 0\.\d+ N·m, half of what shows now, to show \(9 times out of 10\), mount each \d+ times more, by turns, with \d+ pulls each time/);
     // The pull that the simulated person makes meanwhile counts as soon as it is stored.
     await page.locator("#answer-status", { hasText: "After 7 pulls with main jet 105" }).waitFor({ timeout: 90000 });
+    assert.match(await page.locator("#answer-evenness").textContent(), /\d\.\d\d ± \d\.\d\d %(none|\d+) in 1\d\d/);
     await page.getByLabel("Difference: read at an engine speed").fill("5000");
     assert.match(await page.locator("#answer-difference .readout").textContent(), /main jet 110 less main jet 105\+0\.\d+ ± 0\.\d+ N·m/);
     for (const [button, name, begins] of [["Sheet, PDF", "main-jet-105-main-jet-110.pdf", "%PDF-"], ["PNG", "main-jet-105-main-jet-110-difference.png", "\x89PNG"],
@@ -161,7 +162,7 @@ test("with the keyboard alone: curves chosen and read, a setup put right and tak
     await page.keyboard.press("ArrowRight");
     const after = await read.getAttribute("aria-valuetext");
     const rpm = (text) => {
-      assert.match(text, /^\d+ rpm: 6: main jet 110 \d+\.\d\d N·m/);
+      assert.match(text, /^\d+ rpm: 6: main jet 110 \d+\.\d\d N·m, features from \d+ rpm/);
       return Number.parseInt(text, 10);
     };
     assert.equal(rpm(after) - rpm(before), 100);

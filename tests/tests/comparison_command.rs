@@ -6,7 +6,7 @@ use std::path::Path;
 
 use leverarm::sheet::{Block, Sheet, SheetFacts};
 use leverarm_analysis::comparison::{
-    CompareError, EngineSide, Report, StoredComparison, compare_setups,
+    CompareError, DaysReport, EngineSide, Report, StoredComparison, compare_setups, days_of_setup,
 };
 use leverarm_analysis::exclusion::{ExclusionRequest, event as exclusion_event};
 use leverarm_analysis::reduction::CurveChoice;
@@ -158,8 +158,16 @@ fn a_pull_without_a_trustworthy_point_is_left_out() {
         .left_out
         .iter()
         .find(|it| it.pull.id.to_string() == *first);
-    let reason = "no curve: no point is trustworthy; `leverarm show` says why";
+    let reason = "no curve: no point is trustworthy; the remarks on the pull itself say why";
     assert_eq!(left.unwrap().reason, reason);
+    let reader = StoreReader::open(folder.path()).unwrap();
+    let jet = Some("main jet 105");
+    let found = days_of_setup(&reader, jet, None, CurveChoice::default()).unwrap();
+    let (units, found) = (DisplayUnits::SI, &found);
+    let report = DaysReport { units, found };
+    let said = format!("left out: pull {first} ({reason})");
+    assert!(report.words().contains(&said), "{:?}", report.words());
+    assert_eq!(report.json()["left_out"][0]["reason"], reason);
     let setups = before.comparison.setups.iter();
     setups.flat_map(|it| &it.pulls).for_each(|pull| hide(pull));
     let error = compared(folder.path(), &both).unwrap_err().to_string();
@@ -168,6 +176,37 @@ fn a_pull_without_a_trustworthy_point_is_left_out() {
         "{error}"
     );
     assert!(error.contains(reason), "{error}");
+}
+
+/// The table over speed says at each how wide a feature has to be to show: in all pulls, so in the one that shows least.
+#[test]
+fn the_smallest_feature_is_told_at_each_speed() {
+    let folder = a_b_a(&two_jets());
+    let found = &compared(folder.path(), &["main jet 105", "main jet 110"]).unwrap();
+    let (units, overlays) = (DisplayUnits::SI, &[][..]);
+    let report = Report {
+        units,
+        found,
+        overlays,
+    };
+    let table = report.speed_table(usize::MAX);
+    assert_eq!(table.headings.last().unwrap(), "feature\nrpm");
+    let store = folder.path().to_str().unwrap();
+    let shown = found.pulls.iter().map(|it| {
+        let pull = it.pull.id.to_string();
+        Ran::of(&["show", &pull, "--json", "--store", store]).json()
+    });
+    let shown: Vec<Value> = shown.collect();
+    for row in &table.rows {
+        let of = |curve: &Value| {
+            let mut speeds = curve["rpm"].as_array().unwrap().iter();
+            let at = speeds.position(|it| format!("{:.0}", it.as_f64().unwrap()) == row[0]);
+            curve["resolution_rpm"][at.unwrap()].as_f64().unwrap()
+        };
+        let widest = shown.iter().map(of).fold(0.0, f64::max);
+        assert_eq!(row.last().unwrap(), &format!("{widest:.0}"), "{row:?}");
+    }
+    assert!(table.rows.len() > 20);
 }
 
 /// A kept curve is taken while what it was made from is the same, and only then.

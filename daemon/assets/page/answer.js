@@ -167,7 +167,7 @@ export class Answer {
     const counts = setups.map(({ pulls, name }) => `${pulls.length} ${pulls.length === 1 ? "pull" : "pulls"} with ${name}`);
     this.#status(`After ${counts.join(", ")}:`, false);
     byId("answer-words").replaceChildren(...told.pairs.map((pair) => verdict(pair)));
-    const tables = { figures: told.figures, speeds: told.speeds };
+    const tables = { figures: told.figures, speeds: told.speeds, evenness: told.evenness };
     for (const [name, rows] of Object.entries(tables)) byId(`answer-${name}`).replaceChildren(...table(rows));
     const whys = pairs.filter(({ why }) => why?.words?.length).map((pair) => make("div", {}, make("h4", {}, `${pair.second} against ${pair.first}`),
       make("p", {}, sentence(pair.why.words[0])),

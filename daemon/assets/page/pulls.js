@@ -204,7 +204,7 @@ export class Pulls {
     const curve = this.#known.get(pull.id);
     const words = [endingOf(pull), pull.excluded ? `left out: ${pull.excluded.reason}` : "",
       pull.setup_corrected ? `setup put right, was ${pull.setup_corrected.recorded ?? "none"}` : "", ...pull.reasons,
-      curve?.peak_torque_nm === null ? curve.remarks[0] : "", pull.note];
+      curve?.peak_torque_nm === null ? curve.remarks[0] : "", curve?.cycles?.misfires.length ? curve.said.find((line) => line.startsWith("misfires")) : "", pull.note];
     return [...new Set(words)].filter(Boolean).join("; ");
   }
 
@@ -265,7 +265,7 @@ export class Pulls {
     this.#plot.show({
       name, unit: units.symbol(quantity), decimals: 2, zero: false,
       curves: shown.map(({ pull, place, curve }) => ({ label: `${pull.id}: ${pull.setup ?? "no setup"}`, short: String(pull.id), place, rpm: curve.rpm,
-        values: values(curve).map(unit), halves: alone ? halves(curve).map(span) : undefined })),
+        values: values(curve).map(unit), halves: alone ? halves(curve).map(span) : undefined, widths: curve.resolution_rpm })),
     });
     setText(byId("pulls-hint"), shown.length ? "" : "Tick pulls in the table to see them here.");
   }

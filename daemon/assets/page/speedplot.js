@@ -22,7 +22,8 @@ export const lookOf = (place) => {
   return { stroke: style.getPropertyValue(name).trim(), dash, width: 3 };
 };
 
-/** `curves`: { label, short, place, rpm, values, halves? }, values in the unit shown; `zero` draws a line at zero. */
+/** `curves`: { label, short, place, rpm, values, halves?, widths? }, values in the unit shown, widths of the smallest feature in rpm;
+    `zero` draws a line at zero. */
 export class SpeedPlot {
   #place;
   #canvas;
@@ -184,7 +185,8 @@ export class SpeedPlot {
       if (isNone(value) || Math.abs(curve.rpm[near] - rpm) > STEP_RPM) return "\u2013";
       const half = curve.halves?.[near];
       const sign = this.#shown.zero && value > 0 ? "+" : "";
-      return `${sign}${numberText(value, decimals)}${isNone(half) ? "" : ` \u00b1 ${numberText(half, decimals)}`}${unit ? ` ${unit}` : ""}`;
+      const width = curve.widths?.[near];
+      return `${sign}${numberText(value, decimals)}${isNone(half) ? "" : ` \u00b1 ${numberText(half, decimals)}`}${unit ? ` ${unit}` : ""}${isNone(width) ? "" : `, features from ${numberText(width, 0)} rpm`}`;
     });
     setText(this.#said, speed);
     this.#readAt.setAttribute("aria-valuetext", `${speed}: ${curves.map(({ label }, i) => `${label} ${texts[i]}`).join("; ")}`);

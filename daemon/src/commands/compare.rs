@@ -241,8 +241,11 @@ fn print(report: &Report<'_>) {
         PLOT_ROWS,
     ));
     say(&terminal_table(&report.speed_table(TABLE_ROWS)).to_string());
+    say(Report::FEATURE_WORDS);
     say("");
     say(&terminal_table(&report.figure_table()).to_string());
+    say("");
+    say(&terminal_table(&report.evenness_table()).to_string());
     say("");
     for setup in &comparison.setups {
         say(&format!(

@@ -22,7 +22,9 @@ use leverarm_analysis::exclusion::{Exclusion, exclusions};
 use leverarm_analysis::in_force;
 use leverarm_analysis::local_time::local_text;
 use leverarm_analysis::other_way::other_way;
-use leverarm_analysis::reduction::{CurveChoice, reduce_log, reduce_pull, reduce_recorded};
+use leverarm_analysis::reduction::{
+    CurveChoice, CyclesBody, reduce_log, reduce_pull, reduce_recorded,
+};
 use leverarm_analysis::setup_correction::{self, SetupCorrection};
 use leverarm_plot::{self as plot, Plot, Size, Theme};
 use leverarm_store::{PullId, PullState, StoreReader};
@@ -73,6 +75,8 @@ pub(super) fn list(asked: &ListArguments) -> Result<(), Failure> {
                 "peak_torque_nm": reduced.as_ref().and_then(|r| r.curve.peak_torque).map(|p| p.value),
                 "peak_torque_rpm": reduced.as_ref().and_then(|r| r.curve.peak_torque).map(|p| p.rpm),
                 "peak_power_w": reduced.as_ref().and_then(|r| r.curve.peak_power).map(|p| p.value),
+                "cycles": reduced.as_ref().and_then(|r| r.curve.cycles.as_ref()).map(CyclesBody::from),
+                "shuffle": reduced.as_ref().and_then(|r| r.curve.shuffle),
                 "peak_power_rpm": reduced.as_ref().and_then(|r| r.curve.peak_power).map(|p| p.rpm),
                 "air_factor": reduced.as_ref().map(|r| r.curve.factor.factor),
             }));
@@ -83,6 +87,11 @@ pub(super) fn list(asked: &ListArguments) -> Result<(), Failure> {
             .is_some_and(|r| r.curve.peak_torque.is_some());
         let why = (pull.state.has_curve() && !has_peak)
             .then(|| format!("`leverarm show {}` says why", pull.id));
+        let misfires = reduced
+            .as_ref()
+            .and_then(|r| r.curve.cycles.as_ref())
+            .filter(|cycles| !cycles.misfires.is_empty())
+            .map(|cycles| format!("misfires: {} cycles", cycles.misfire_words()));
         let (torque, power) = reduced.map_or_else(
             || ("no curve".to_owned(), String::new()),
             |r| {
@@ -102,6 +111,7 @@ pub(super) fn list(asked: &ListArguments) -> Result<(), Failure> {
             .chain(pull.reasons.iter().chain([&pull.note]).cloned())
             .chain(excluded.get(&pull.id).map(Exclusion::words))
             .chain(corrected.get(&pull.id).map(SetupCorrection::words))
+            .chain(misfires)
             .chain(why)
             .filter(|text| !text.is_empty())
             .collect();

@@ -82,7 +82,16 @@ pub fn reduced(reduced: &ReducedPull, engine: Option<&EnginePull>) -> Table {
             whole(Cycles::expanded_uncertainty),
         ),
         Column::numbers("misfired_cycles", "1", whole(Cycles::misfired)),
+        Column::numbers("jolts", "1", whole(|cycles| cycles.jolts.len() as f64)),
     ]);
+    columns.extend(reduced.curve.shuffle.iter().flat_map(|it| {
+        let alike = |value: f64| vec![value; points.len()];
+        let damping_ratio = it.damping_ratio.unwrap_or(f64::NAN);
+        [
+            Column::numbers("shuffle", "Hz", alike(it.frequency_hz)),
+            Column::numbers("shuffle_damping_ratio", "1", alike(damping_ratio)),
+        ]
+    }));
     columns.extend(
         engine
             .into_iter()

@@ -2,7 +2,7 @@
 
 use leverarm_config::display::DisplayUnit;
 use leverarm_torque::comparison::words;
-use leverarm_torque::curve::{Cycles, RAD_PER_S_PER_RPM};
+use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 
 use super::{Block, Figure, Readout, ReadoutColumn, Sheet};
 use leverarm_analysis::comparison::{Report, Rows, confounded_words, part_words};
@@ -98,14 +98,18 @@ impl Sheet {
         blocks.push(Block::Table(report.figure_table()));
         blocks.push(Block::Heading("Over engine speed".to_owned()));
         blocks.push(Block::Table(report.speed_table(SPEED_ROWS)));
-        blocks.push(Block::Text(report.band_words()));
+        blocks.push(Block::Text(format!(
+            "{}. {}",
+            report.band_words(),
+            Report::FEATURE_WORDS
+        )));
         blocks.extend(setups(report, &facts.shelf));
         blocks.extend(conditions(report));
         blocks.push(Block::Heading("Pulls".to_owned()));
         blocks.push(Block::Table(report.pull_table()));
         blocks.push(Block::Heading("How evenly the engine ran".to_owned()));
-        blocks.push(Block::Text(EVENNESS.to_owned()));
-        blocks.push(Block::Table(evenness(report)));
+        blocks.push(Block::Text(Report::EVENNESS_WORDS.to_owned()));
+        blocks.push(Block::Table(report.evenness_table()));
         if let Some((title, rows)) = &facts.budget {
             blocks.push(Block::Heading("Uncertainty budget".to_owned()));
             blocks.push(Block::Text(format!(
@@ -120,44 +124,6 @@ impl Sheet {
             blocks: blocks.into_iter().map(typeset).collect(),
             readout: readout(report),
         }
-    }
-}
-
-const EVENNESS: &str = "Cycle variation is the standard deviation of the work of a cycle over its mean, of all cylinders together, misfires left out, ± 95 %. Jolts are sudden changes of the work that are no misfires: slip or play in the drive. A feature of the curve that is narrower than the smallest one is smoothed away.";
-
-/// What each pull tells of the engine's cycles and the drive.
-fn evenness(report: &Report<'_>) -> Rows {
-    let none = || "not known".to_owned();
-    let rows = report.found.pulls.iter().map(|compared| {
-        let curve = &compared.curve;
-        let of_cycles =
-            |words: fn(&Cycles) -> String| curve.cycles.as_ref().map_or_else(none, words);
-        vec![
-            compared.pull.id.to_string(),
-            of_cycles(Cycles::variation_words),
-            of_cycles(Cycles::misfire_words),
-            of_cycles(|cycles| cycles.jolts.len().to_string()),
-            curve
-                .shuffle
-                .map_or_else(|| "none found".to_owned(), |shuffle| shuffle.words()),
-            curve
-                .resolution_rpm
-                .map_or_else(none, |(low, high)| format!("{low:.0} to {high:.0} rpm")),
-        ]
-    });
-    Rows {
-        rows: rows.collect(),
-        headings: [
-            "pull",
-            "cycle variation",
-            "misfired cycles",
-            "jolts",
-            "shuffle",
-            "smallest feature",
-        ]
-        .map(str::to_owned)
-        .to_vec(),
-        text_columns: 6,
     }
 }
 

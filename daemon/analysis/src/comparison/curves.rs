@@ -40,8 +40,8 @@ pub struct PullCurve {
     pub cycles: Option<Cycles>,
     /// Shuffle of the drive, where it shows.
     pub shuffle: Option<Shuffle>,
-    /// Least and greatest width of the smallest feature that the curve shows, rpm.
-    pub resolution_rpm: Option<(f64, f64)>,
+    /// Width of the smallest feature that the curve shows, rpm; none where a speed was held.
+    pub resolution_rpm: Vec<Option<f64>>,
     /// Mean engine acceleration, rpm/s.
     pub sweep_rpm_per_s: f64,
     /// Torque that the load cell's zero stands for in the middle of the curve, N·m.
@@ -85,7 +85,7 @@ impl PullCurve {
             peak_power: peak(curve.peak_power),
             cycles: curve.cycles.clone(),
             shuffle: curve.shuffle,
-            resolution_rpm: curve.resolution_range_rpm(),
+            resolution_rpm: trusted.iter().map(|p| p.resolution_rpm).collect(),
             sweep_rpm_per_s: curve.sweep_rpm_per_s,
             zero_nm: zero_nm(curve),
             pressure_pa: pressure_pa.value,

@@ -12,7 +12,7 @@ use serde_json::{Value, json};
 
 use super::report::Rows;
 use super::{
-    Aside, CompareError, CurveFiles, LeftOut, named_setups, pulls_as_made, reduce_all,
+    Aside, CompareError, CurveFiles, LeftOut, in_words, named_setups, pulls_as_made, reduce_all,
     same_for_all, seconds,
 };
 use crate::local_time::local_text;
@@ -38,8 +38,8 @@ pub struct StoredDays {
     pub pulls: usize,
     /// The date of each day where the stand is, and the calibrations in force, by its first pull.
     facts: Vec<(String, ContentHash)>,
-    /// Numbers of pulls that don't cover the speeds, or have no curve.
-    left_out: Vec<i64>,
+    /// Pulls that don't cover the speeds, or have no curve.
+    left_out: Vec<LeftOut>,
 }
 
 /// The days of a setup, by name, or else of the one that was tested in most sessions. Without a range all
@@ -84,19 +84,18 @@ pub fn days_of_setup(
     let curves = reduce_all(reader, &records, &files, |_, _| {})?;
     let mut left_out = Vec::new();
     let mut reduced = Vec::new();
-    let mut untrusted = Vec::new();
     for (pull, curve) in records.into_iter().zip(curves) {
         match curve {
             Ok((curve, _)) if curve.rpm.len() > 1 => reduced.push((pull, curve)),
-            Ok(_) => left_out.push(pull.id.get()),
-            Err(error) => {
-                left_out.push(pull.id.get());
-                untrusted.push(LeftOut::without_curve(pull, &error));
+            Ok(_) => {
+                let reason = "one trustworthy point only".to_owned();
+                left_out.push(LeftOut { pull, reason });
             }
+            Err(error) => left_out.push(LeftOut::without_curve(pull, &error)),
         }
     }
     if reduced.is_empty() {
-        return Err(CompareError::none_but(&untrusted));
+        return Err(CompareError::none_but(&left_out));
     }
     let ends = |rpm: &[f64]| Some((*rpm.first()?, *rpm.last()?));
     let common = reduced.iter().filter_map(|(_, curve)| ends(&curve.rpm));
@@ -106,11 +105,13 @@ pub fn days_of_setup(
     let (low_rpm, high_rpm) = range_rpm.unwrap_or(common);
     let mut pulls = Vec::new();
     let mut facts = Vec::new();
-    for (record, curve) in &reduced {
+    let wanted = format!("no torque from {low_rpm:.0} to {high_rpm:.0} rpm");
+    for (record, curve) in reduced {
         let covers = ends(&curve.rpm).is_some_and(|(low, high)| low <= low_rpm && high_rpm <= high);
         let average = average_torque_nm(&curve.rpm, &curve.torque_nm, (low_rpm, high_rpm));
         let (true, Some(value)) = (covers, average) else {
-            left_out.push(record.id.get());
+            let (pull, reason) = (record, wanted.clone());
+            left_out.push(LeftOut { pull, reason });
             continue;
         };
         let time_s = seconds(record.started_wall_us);
@@ -127,13 +128,7 @@ pub fn days_of_setup(
         });
     }
     if pulls.is_empty() {
-        let numbers: Vec<String> = left_out.iter().map(ToString::to_string).collect();
-        return Err(CompareError::NoPulls {
-            left_out: format!(
-                " from {low_rpm:.0} to {high_rpm:.0} rpm; without: pulls {}",
-                numbers.join(", ")
-            ),
-        });
+        return Err(CompareError::none_but(&left_out));
     }
     Ok(StoredDays {
         chart: Chart::new(&pulls),
@@ -254,18 +249,7 @@ impl DaysReport<'_> {
             ));
         }
         if !self.found.left_out.is_empty() {
-            let numbers: Vec<String> = self
-                .found
-                .left_out
-                .iter()
-                .map(ToString::to_string)
-                .collect();
-            lines.push(format!(
-                "left out, for want of speeds from {:.0} to {:.0} rpm: pulls {}",
-                self.found.range_rpm.0,
-                self.found.range_rpm.1,
-                numbers.join(", ")
-            ));
+            lines.push(in_words(&self.found.left_out));
         }
         lines
     }
@@ -396,7 +380,7 @@ impl DaysReport<'_> {
                 "difference_nm": change.difference,
                 "half_width_nm": change.half_width,
             })),
-            "left_out": self.found.left_out,
+            "left_out": self.found.left_out.iter().map(LeftOut::json).collect::<Vec<Value>>(),
             "words": self.words(),
         })
     }

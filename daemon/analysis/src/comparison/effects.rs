@@ -16,8 +16,7 @@ use serde_json::{Value, json};
 
 use super::report::Rows;
 use super::{
-    Aside, CompareError, CurveFiles, LeftOut, REMEMBERED_MAX, in_words, reduce_all, same_for_all,
-    seconds,
+    Aside, CompareError, CurveFiles, LeftOut, REMEMBERED_MAX, reduce_all, same_for_all, seconds,
 };
 use crate::mounting;
 use crate::parts::parts_of;
@@ -184,7 +183,7 @@ pub fn effects_of_parts(
         effects(&names, &parts, &whole.pulls, reference, &minutes, options).map_err(|error| {
             CompareError::Comparison {
                 error,
-                left_out: in_words(&[]),
+                left_out: String::new(),
             }
         })?;
     Ok(StoredEffects {

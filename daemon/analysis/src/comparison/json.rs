@@ -7,7 +7,7 @@ use leverarm_torque::curve::RAD_PER_S_PER_RPM;
 use serde_json::{Value, json};
 
 use super::report::part_words;
-use super::{Report, Rows};
+use super::{LeftOut, Report, Rows};
 use crate::parts::{Part, confounded_by};
 
 /// Rows of the speed table that is told, about.
@@ -85,11 +85,7 @@ impl Report<'_> {
                 "p_value": first.p_value,
             })),
             "pairs": pairs,
-            "left_out": self.found.left_out.iter().map(|left| json!({
-                "pull": left.pull.id.get(),
-                "setup": left.pull.setup_name,
-                "reason": left.reason,
-            })).collect::<Vec<Value>>(),
+            "left_out": self.found.left_out.iter().map(LeftOut::json).collect::<Vec<Value>>(),
             "correction": self.found.correction.key(),
             "rehearsal": self.is_rehearsal(),
             "pulls": self.found.pulls.iter().map(|pull| json!({
@@ -128,6 +124,7 @@ impl Report<'_> {
             "pairs": pairs.collect::<Vec<Value>>(),
             "figures": rows_json(&self.figure_table()),
             "speeds": rows_json(&self.speed_table(TOLD_SPEEDS)),
+            "evenness": rows_json(&self.evenness_table()),
             "notes": self.notes(),
         })
     }

@@ -18,6 +18,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use leverarm_config::{ConfigErrors, Stand};
 use leverarm_torque::air::Correction;
 use leverarm_torque::comparison::{Comparison, ComparisonError, Options, Pull, compare};
+use serde_json::{Value, json};
 
 pub use curves::{CurveFiles, EngineCurve, PullCurve};
 pub use days::{DaysReport, StoredDays, days_of_setup};
@@ -100,12 +101,20 @@ impl LeftOut {
         let reason = format!("no curve: {error}");
         Self { pull, reason }
     }
+
+    fn json(&self) -> Value {
+        json!({
+            "pull": self.pull.id.get(),
+            "setup": self.pull.setup_name,
+            "reason": self.reason,
+        })
+    }
 }
 
 impl CompareError {
     fn none_but(left_out: &[LeftOut]) -> Self {
         Self::NoPulls {
-            left_out: in_words(left_out),
+            left_out: and_left_out(left_out),
         }
     }
 }
@@ -301,7 +310,7 @@ pub fn compare_setups(
     let comparison =
         compare(&all_names, &compared, &options).map_err(|error| CompareError::Comparison {
             error,
-            left_out: in_words(&left_out),
+            left_out: and_left_out(&left_out),
         })?;
     Ok(StoredComparison {
         remarks: remarks(&pulls),
@@ -320,16 +329,22 @@ fn seconds(wall_us: i64) -> f64 {
     wall_us as f64 * 1e-6
 }
 
+/// "left out: pulls 4, 5 (aborted)".
 fn in_words(left_out: &[LeftOut]) -> String {
-    if left_out.is_empty() {
-        return String::new();
-    }
     let each = left_out.iter().map(|left| (left.pull.id, &*left.reason));
     let each: Vec<String> = said_of_pulls(each)
         .iter()
         .map(|(reason, pulls)| format!("{} ({reason})", pulls_in_words(pulls)))
         .collect();
-    format!("; left out: {}", each.join(", "))
+    format!("left out: {}", each.join(", "))
+}
+
+/// The same behind other words; nothing of nothing.
+fn and_left_out(left_out: &[LeftOut]) -> String {
+    match left_out {
+        [] => String::new(),
+        some => format!("; {}", in_words(some)),
+    }
 }
 
 /// What is said of pulls, each text once with all that it is said of.

@@ -5,9 +5,9 @@ use leverarm_config::display::{DisplayUnit, DisplayUnits};
 use leverarm_torque::air::Correction;
 use leverarm_torque::comparison::words::{self, TorqueUnit, signed};
 use leverarm_torque::comparison::{Comparison, Estimate, Extreme, Figures, Pair, Setup, Step};
-use leverarm_torque::curve::RAD_PER_S_PER_RPM;
+use leverarm_torque::curve::{Cycles, RAD_PER_S_PER_RPM, range};
 
-use super::{ComparedPull, StoredComparison, pulls_in_words, said_of_pulls};
+use super::{ComparedPull, PullCurve, StoredComparison, pulls_in_words, said_of_pulls};
 use crate::local_time::local_text;
 use crate::overlay::Overlay;
 use crate::parts::{Part, PartDifference, confounded_by, parts_of};
@@ -197,6 +197,13 @@ impl Report<'_> {
         )
     }
 
+    /// What the last column of the table over speed means.
+    pub const FEATURE_WORDS: &'static str =
+        "feature: what is narrower, in at least one of the pulls, is smoothed away";
+
+    /// What the table of evenness means.
+    pub const EVENNESS_WORDS: &'static str = "Cycle variation is the standard deviation of the work of a cycle over its mean, of all cylinders together, misfires left out, ± 95 %. Jolts are sudden changes of the work that are no misfires: slip or play in the drive.";
+
     /// What ± means here.
     #[must_use]
     pub fn band_words(&self) -> String {
@@ -284,7 +291,8 @@ impl Report<'_> {
         self.comparison().remarks.iter().chain(&self.found.remarks)
     }
 
-    /// Torque of every setup and the differences from the first, at about `rows` speeds.
+    /// Torque of every setup and the differences from the first, at about `rows` speeds; last, how wide a feature has to
+    /// be to show in all pulls.
     #[must_use]
     pub fn speed_table(&self, rows: usize) -> Rows {
         let comparison = self.comparison();
@@ -303,6 +311,13 @@ impl Report<'_> {
             headings.push("\n±".to_owned());
             headings.push(format!("\n{}", power.symbol));
         }
+        let widths: Vec<Option<f64>> = comparison
+            .rpm
+            .iter()
+            .map(|it| self.feature_rpm(*it))
+            .collect();
+        let swept = widths.iter().any(Option::is_some);
+        headings.extend(swept.then(|| "feature\nrpm".to_owned()));
         let mut table = Rows {
             headings,
             ..Rows::default()
@@ -329,9 +344,60 @@ impl Report<'_> {
                 row.push(format!("{:.2}", torque.difference(band)));
                 row.push(signed(power.difference(difference * omega), 3));
             }
+            if swept {
+                let width = widths.get(i).copied().flatten();
+                row.push(width.map_or_else(String::new, |width| format!("{width:.0}")));
+            }
             table.rows.push(row);
         }
         table
+    }
+
+    /// Width of the smallest feature that shows in every pull at a speed; none where it was held.
+    fn feature_rpm(&self, rpm: f64) -> Option<f64> {
+        let at = |curve: &PullCurve| {
+            let speeds = &mut curve.rpm.iter();
+            let here = speeds.position(|it| (it - rpm).abs() < 0.5)?;
+            *curve.resolution_rpm.get(here)?
+        };
+        let pulls = self.found.pulls.iter();
+        pulls.filter_map(|it| at(&it.curve)).reduce(f64::max)
+    }
+
+    /// What each pull tells of the engine's cycles and the drive.
+    #[must_use]
+    pub fn evenness_table(&self) -> Rows {
+        let none = || "not known".to_owned();
+        let rows = self.found.pulls.iter().map(|compared| {
+            let curve = &compared.curve;
+            let of_cycles =
+                |words: fn(&Cycles) -> String| curve.cycles.as_ref().map_or_else(none, words);
+            vec![
+                compared.pull.id.to_string(),
+                of_cycles(Cycles::variation_words),
+                of_cycles(Cycles::misfire_words),
+                of_cycles(|cycles| cycles.jolts.len().to_string()),
+                curve
+                    .shuffle
+                    .map_or_else(|| "none found".to_owned(), |shuffle| shuffle.words()),
+                range(curve.resolution_rpm.iter().flatten().copied())
+                    .map_or_else(none, |(low, high)| format!("{low:.0} to {high:.0} rpm")),
+            ]
+        });
+        Rows {
+            rows: rows.collect(),
+            headings: [
+                "pull",
+                "cycle variation",
+                "misfires in\ncycles",
+                "jolts",
+                "shuffle",
+                "smallest feature",
+            ]
+            .map(str::to_owned)
+            .to_vec(),
+            text_columns: 6,
+        }
     }
 
     /// The figures of every setup, and their differences from the first.
