@@ -750,7 +750,7 @@ fn coarse(
             residuals = few.residuals(&current, &solution);
             weights = set_aside(&residuals);
             if let Some(swing) = few.layout.swing {
-                let measured = swing.measured(&few.layout.swing_of(&solution));
+                let measured = swing.measured(&few.layout.swing_of(&solution), &[]);
                 swing_rad_per_s2 = measured.swing_rad_per_s2;
             }
         }
@@ -1058,6 +1058,7 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         COV_BY_DRIVE
     };
     let jumped = work_jumps(found.work, found.released, &mean);
+    let jumps_rad: Vec<f64> = jumped.iter().map(|(theta, _)| *theta).collect();
     let n = problem.thetas.len();
     let used = found.weights.iter().filter(|w| **w).count();
     let time = (problem.train.time_s[0], problem.train.time_s[n - 1]);
@@ -1088,7 +1089,7 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
             &problem.train.index,
         )
         .filter(|_| noise_s > JITTER_MIN_S),
-        shuffle: problem.shuffle(&mean, found.released.contains(&true)),
+        shuffle: problem.shuffle(&mean, &jumps_rad),
         cycle_variation: (!found.work.is_empty() && parting.0.is_empty()).then(|| CycleVariation {
             cov,
             uncertainty: cov * model.hypot(found.correlation).hypot(found.cov_deviation),

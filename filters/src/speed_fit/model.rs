@@ -1087,17 +1087,21 @@ impl<'a> Problem<'a> {
                 .any(|folded| passed(folded, folded))
     }
 
-    /// What a solution says of the shuffle, where it is sure enough to be told: with jumps in the cycles' work, or
-    /// without.
-    pub(super) fn shuffle(&self, solution: &[f64], jumps: bool) -> Option<Shuffle> {
+    /// What a solution says of the shuffle, where it is sure enough to be told: with jumps in the cycles' work at these
+    /// angles, or without. What swings beside those alone is no drive's.
+    pub(super) fn shuffle(&self, solution: &[f64], jumps_rad: &[f64]) -> Option<Shuffle> {
         let found = self.shuffle?;
         let told = match found.sure {
             Sure::Line => true,
-            Sure::Shape => !jumps,
+            Sure::Shape => jumps_rad.is_empty(),
             Sure::Counted => false,
         };
         let swing = self.layout.swing.filter(|_| told)?;
-        let measured = swing.measured(&self.layout.swing_of(solution));
+        let jumps_s: Vec<f64> = jumps_rad
+            .iter()
+            .map(|theta| interpolate(&self.thetas, &self.train.time_s, *theta))
+            .collect();
+        let measured = swing.measured(&self.layout.swing_of(solution), &jumps_s);
         let dies_away = !self.cycles_pass(measured.hz, 0.95);
         Some(Shuffle {
             frequency_hz: measured.hz,

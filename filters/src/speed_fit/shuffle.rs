@@ -493,8 +493,13 @@ impl Swing {
     }
 
     /// Greatest swing of the acceleration, with the frequency from how the phase goes on from node to node.
-    pub(super) fn measured(&self, coefficients: &[f64]) -> Measured {
-        let nodes = coefficients.chunks(2).map(|c| c[0].hypot(c[1]));
+    pub(super) fn measured(&self, coefficients: &[f64], jumps_s: &[f64]) -> Measured {
+        let calm = |(node, _): &(usize, &[f64])| {
+            let (from_s, to_s) = self.nodes.reach_s(*node);
+            !jumps_s.iter().any(|jump_s| (from_s..to_s).contains(jump_s))
+        };
+        let nodes = coefficients.chunks(2).enumerate().filter(calm);
+        let nodes = nodes.map(|(_, c)| c[0].hypot(c[1]));
         let (along, across, _) = Self::goes_on(coefficients);
         let hz = self.hz - across.atan2(along) / (TAU * self.nodes.node_s);
         Measured {
