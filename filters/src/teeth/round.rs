@@ -35,7 +35,9 @@ pub fn errors_come_round(train: &ToothTrain, stated: u32, cycles_per_turn: f64) 
     // Of 60 teeth every fifth line is one of 12 teeth, too.
     others
         .rev()
-        .filter(|teeth| teeth % stated != 0 && stated % teeth != 0 && !with_cycles(*teeth))
+        .filter(|teeth| {
+            !teeth.is_multiple_of(stated) && !stated.is_multiple_of(*teeth) && !with_cycles(*teeth)
+        })
         .find(|teeth| signal.lines(*teeth) > THERE)
 }
 
