@@ -1912,7 +1912,7 @@ mod tests {
         let told = curve
             .remarks
             .iter()
-            .any(|r| r.starts_with("misfires: 2 of"));
+            .any(|r| r.starts_with("misfires: 2 in"));
         assert!(told, "{:?}", curve.remarks);
         for point in curve.points.iter().filter(|p| p.trustworthy) {
             assert!((point.torque_nm - 9.0).abs() < 0.09, "{point:?}");
