@@ -789,7 +789,10 @@ impl Stated {
         truth.engine_inertia_kg_m2 *= relative(&mut rng, self.engine_inertia);
         truth.engine_per_drum *= relative(&mut rng, self.ratio);
         if self.slip.1 > 0.0 {
-            truth.tyre_slip = self.slip.0 + self.slip.1 * (2.0 * rng.f64() - 1.0);
+            // Of the standard uncertainty that limits stand for (JCGM 100:2008, 4.3.7), as all else: the band
+            // would always hold what never leaves them.
+            let u = self.slip.1 / 3.0_f64.sqrt();
+            truth.tyre_slip = self.slip.0 + draw(&mut rng, u, known).deviation;
         }
         let loss = draw(&mut rng, self.losses, self.losses_freedom);
         let drift = draw(&mut rng, self.loss_drift, known).deviation;
