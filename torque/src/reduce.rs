@@ -2029,7 +2029,8 @@ mod tests {
         let curve = said(&otherwise(1.1), &drum);
         let remarks = curve.remarks.join("; ");
         assert!(
-            remarks.contains("both pickups: between") && remarks.contains("own"),
+            remarks.contains("both pickups: between")
+                && remarks.contains(" hp); speeds are the engine's own"),
             "{remarks}"
         );
         for point in curve.points.iter().filter(|p| p.rpm > 5000.0) {

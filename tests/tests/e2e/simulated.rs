@@ -107,12 +107,9 @@ fn a_rehearsed_stand_slips_and_misfires() {
     let at_peak = numbers(&shown["rpm"]).iter().position(|rpm| *rpm == 6000.0);
     let slips = shown["ratio_deviation"][at_peak.unwrap()].as_f64();
     assert_within("slip", slips.unwrap(), 0.02, 0.15);
+    // The demo's file has a chain, which can't slip: slip, or another ratio.
     let text = bench.run(&["show", "1", "--units", "us"]).ok();
-    for part in [
-        "slip, seen by both pickups",
-        " hp); speeds are the engine's own",
-        "misfires: ",
-    ] {
+    for part in ["drive ratio in doubt", "slip takes 0.", " hp", "misfires: "] {
         assert!(text.contains(part), "{part} in {text}");
     }
 }
