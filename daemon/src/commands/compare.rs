@@ -241,7 +241,9 @@ fn print(report: &Report<'_>) {
         PLOT_ROWS,
     ));
     say(&terminal_table(&report.speed_table(TABLE_ROWS)).to_string());
-    say(Report::FEATURE_WORDS);
+    if let Some(words) = report.feature_words() {
+        say(words);
+    }
     say("");
     say(&terminal_table(&report.figure_table()).to_string());
     say("");

@@ -75,10 +75,10 @@ pub(super) fn list(asked: &ListArguments) -> Result<(), Failure> {
                 "peak_torque_nm": reduced.as_ref().and_then(|r| r.curve.peak_torque).map(|p| p.value),
                 "peak_torque_rpm": reduced.as_ref().and_then(|r| r.curve.peak_torque).map(|p| p.rpm),
                 "peak_power_w": reduced.as_ref().and_then(|r| r.curve.peak_power).map(|p| p.value),
-                "cycles": reduced.as_ref().and_then(|r| r.curve.cycles.as_ref()).map(CyclesBody::from),
-                "shuffle": reduced.as_ref().and_then(|r| r.curve.shuffle),
                 "peak_power_rpm": reduced.as_ref().and_then(|r| r.curve.peak_power).map(|p| p.rpm),
                 "air_factor": reduced.as_ref().map(|r| r.curve.factor.factor),
+                "cycles": reduced.as_ref().and_then(|r| r.curve.cycles.as_ref()).map(CyclesBody::from),
+                "shuffle": reduced.as_ref().and_then(|r| r.curve.shuffle),
             }));
             continue;
         }

@@ -98,11 +98,8 @@ impl Sheet {
         blocks.push(Block::Table(report.figure_table()));
         blocks.push(Block::Heading("Over engine speed".to_owned()));
         blocks.push(Block::Table(report.speed_table(SPEED_ROWS)));
-        blocks.push(Block::Text(format!(
-            "{}. {}",
-            report.band_words(),
-            Report::FEATURE_WORDS
-        )));
+        blocks.push(Block::Text(report.band_words()));
+        blocks.extend(report.feature_words().map(|it| Block::Text(it.to_owned())));
         blocks.extend(setups(report, &facts.shelf));
         blocks.extend(conditions(report));
         blocks.push(Block::Heading("Pulls".to_owned()));

@@ -197,9 +197,17 @@ impl Report<'_> {
         )
     }
 
-    /// What the last column of the table over speed means.
-    pub const FEATURE_WORDS: &'static str =
-        "feature: what is narrower, in at least one of the pulls, is smoothed away";
+    /// What the last column of the table over speed means; none where all speeds were held.
+    #[must_use]
+    pub fn feature_words(&self) -> Option<&'static str> {
+        let mut widths = self
+            .found
+            .pulls
+            .iter()
+            .flat_map(|it| &it.curve.resolution_rpm);
+        let words = "feature: what is narrower, in at least one of the pulls, is smoothed away";
+        widths.any(Option::is_some).then_some(words)
+    }
 
     /// What the table of evenness means.
     pub const EVENNESS_WORDS: &'static str = "Cycle variation is the standard deviation of the work of a cycle over its mean, of all cylinders together, misfires left out, ± 95 %. Jolts are sudden changes of the work that are no misfires: slip or play in the drive.";
@@ -311,12 +319,7 @@ impl Report<'_> {
             headings.push("\n±".to_owned());
             headings.push(format!("\n{}", power.symbol));
         }
-        let widths: Vec<Option<f64>> = comparison
-            .rpm
-            .iter()
-            .map(|it| self.feature_rpm(*it))
-            .collect();
-        let swept = widths.iter().any(Option::is_some);
+        let swept = self.feature_words().is_some();
         headings.extend(swept.then(|| "feature\nrpm".to_owned()));
         let mut table = Rows {
             headings,
@@ -345,7 +348,7 @@ impl Report<'_> {
                 row.push(signed(power.difference(difference * omega), 3));
             }
             if swept {
-                let width = widths.get(i).copied().flatten();
+                let width = self.feature_rpm(*rpm);
                 row.push(width.map_or_else(String::new, |width| format!("{width:.0}")));
             }
             table.rows.push(row);
