@@ -54,7 +54,7 @@ async function saved(page, press) {
   return { name: download.suggestedFilename(), bytes: readFileSync(await download.path()) };
 }
 
-const answered = (page) => page.waitForFunction(() => !document.getElementById("answer-found").hidden, null, { timeout: 60000 });
+const answered = (page) => page.waitForFunction(() => !document.getElementById("answer-found").hidden, null);
 const verdicts = (page) => page.locator("#answer-words .verdict h3").allTextContents();
 
 test("the whole job with the mouse alone: setup, plan, A-B-A, a pull left out, the answer, the sheet", async () => {
@@ -98,7 +98,7 @@ test("the whole job with the mouse alone: setup, plan, A-B-A, a pull left out, t
       assert.ok(base >= 7 && other >= 4, JSON.stringify(pulls));
       return `After ${base} pulls with main jet 105, ${other} pulls with main jet 110:`;
     };
-    await until("all pulls in the answer", async () => (await page.locator("#answer-status").textContent()) === (await counted()), 90000);
+    await until("all pulls in the answer", async () => (await page.locator("#answer-status").textContent()) === (await counted()));
     assert.match(await page.locator("#answer-out").textContent(), new RegExp(`pull ${first}, main jet 105: excluded: misfired`));
     const sheet = await saved(page, () => press("Sheet, HTML"));
     assert.equal(sheet.name, "main-jet-105-main-jet-110.html");
@@ -117,7 +117,7 @@ test("the answer holds the simulated truth, is worked out again after each pull,
     await page.getByText("More", { exact: true }).click();
     await page.getByLabel("Refit of a part").fill("0.3");
     await page.getByLabel("Refit of a part").blur();
-    await page.locator(".verdict h3", { hasText: "No measurable difference" }).waitFor({ timeout: 30000 });
+    await page.locator(".verdict h3", { hasText: "No measurable difference" }).waitFor();
     const folder = join(daemon.folder, "pulls-rehearsal");
     const printed = execFileSync(PROGRAM, ["compare", "--store", folder, "--typical-refit=0.3 %", "--json", "main jet 105", "main jet 110"]);
     const { told } = JSON.parse(printed);
@@ -125,7 +125,7 @@ test("the answer holds the simulated truth, is worked out again after each pull,
     if (/6 pulls/.test(before)) assert.ok((await page.locator(".verdict .amount").textContent()).startsWith(told.pairs[0].average));
     assert.match(await page.locator(".further").textContent(), /^For a difference of 0\.\d+ N·m, half of what shows now, to show \(9 times out of 10\), mount each \d+ times more, by turns, with \d+ pulls each time/);
     // The pull that the simulated person makes meanwhile counts as soon as it is stored.
-    await page.locator("#answer-status", { hasText: "After 7 pulls with main jet 105" }).waitFor({ timeout: 90000 });
+    await page.locator("#answer-status", { hasText: "After 7 pulls with main jet 105" }).waitFor();
     assert.match(await page.locator("#answer-evenness").textContent(), /\d\.\d\d ± \d\.\d\d %(none|\d+) in 1\d\d/);
     await page.getByLabel("Difference: read at an engine speed").fill("5000");
     assert.match(await page.locator("#answer-difference .readout").textContent(), /main jet 110 less main jet 105\+0\.\d+ ± 0\.\d+ N·m/);
@@ -269,7 +269,7 @@ test("the drum's inertia by an added ring and by a known torque, from two coast-
     const open = async (title) => { await page.locator(".calibration summary", { hasText: title }).click(); return section(title); };
     const found = async (part) => {
       await part.getByRole("button", { name: "Work it out" }).click();
-      await part.getByRole("button", { name: "Put it in force" }).waitFor({ timeout: 60000 });
+      await part.getByRole("button", { name: "Put it in force" }).waitFor();
       const [, value, half] = /^(\d\.\d+) ± (\d\.\d+) kg·m².*, by /m.exec(await part.locator("pre").textContent());
       return [Number(value), Number(half)];
     };

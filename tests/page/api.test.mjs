@@ -14,7 +14,7 @@ const SEED = process.env.SEED ?? "20240";
 let daemon;
 before(async () => {
   daemon = await Daemon.start({ pulls: 1 });
-  await until("a pull", async () => (await daemon.get("/api/pulls")).pulls[0]?.state === "stored", 60000);
+  await until("a pull", async () => (await daemon.get("/api/pulls")).pulls[0]?.state === "stored");
 });
 after(() => daemon.end());
 

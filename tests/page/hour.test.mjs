@@ -14,7 +14,7 @@ test("an hour does not grow the page", async () => {
   const daemon = await Daemon.start({ pulls: 1 });
   let answers;
   try {
-    await until("a pull", async () => (await daemon.get("/api/pulls")).pulls[0]?.state === "stored", 60000);
+    await until("a pull", async () => (await daemon.get("/api/pulls")).pulls[0]?.state === "stored");
     answers = { stand: await daemon.get("/api/stand"), live: await daemon.get("/api/live"), curve: await daemon.get("/api/pulls/1/curve") };
   } finally {
     await daemon.end();

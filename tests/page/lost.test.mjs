@@ -239,7 +239,7 @@ test("ten tabs live at the same time, and the tenth can cut", async () => {
   await together(browser, { on: shared }, async ({ daemon, page, context }) => {
     const pages = [page];
     for (let tab = 1; tab < 10; tab++) pages.push(await open(context, daemon.url));
-    await Promise.all(pages.map((each) => link(each, "live", 40000)));
+    await Promise.all(pages.map((each) => link(each, "live")));
     const figures = () => Promise.all(pages.map((each) => each.locator("#freshness").textContent()));
     await until("all tabs live at once", async () => (await figures()).every((text) => text === "live"));
     await pressCut(daemon, pages[9]);

@@ -44,7 +44,7 @@ test("from a setup over pulls to their curves and a note", async () => {
       return found[0] > 6000 && found[0] < 7500 && Number.isFinite(found[1]) && found;
     }, null, { polling: 20 })).jsonValue();
     const rows = page.locator("#pulls tr");
-    await until("two whole pulls", async () => (await rows.count()) >= 2 && /N·m at/.test(await rows.first().textContent()), 60000);
+    await until("two whole pulls", async () => (await rows.count()) >= 2 && /N·m at/.test(await rows.first().textContent()));
 
     const { pulls } = await daemon.get("/api/pulls");
     const newest = pulls[0];
@@ -90,7 +90,7 @@ test("the test plan says what is next and why it isn't ready, and an excluded pu
     // An excluded pull does not count, nor does one given up.
     const rows = page.locator("#pulls tr");
     const isOver = (pull) => pull && pull.state !== "running";
-    await until("a pull", async () => isOver((await daemon.get("/api/pulls")).pulls[0]), 60000);
+    await until("a pull", async () => isOver((await daemon.get("/api/pulls")).pulls[0]));
     await daemon.post("/api/pulls/1/exclusion", { reason: "misfired", by: "the owner" });
     await rows.filter({ hasText: "excluded: misfired" }).waitFor();
     await next.filter({ hasText: "main jet 105: 0 of 2 pulls" }).waitFor();
@@ -173,7 +173,7 @@ test("a cut by one press, and its release in two that name it", async () => {
 test("units change everywhere at once", async () => {
   await together(browser, { on: shared }, async ({ daemon, page }) => {
     await link(page, "live");
-    await until("a curve", async () => /N·m at/.test(await page.locator("#pulls tr").first().textContent()), 60000);
+    await until("a curve", async () => /N·m at/.test(await page.locator("#pulls tr").first().textContent()));
     await page.locator("#units label", { hasText: "US" }).click();
     const curve = await daemon.get("/api/pulls/1/curve");
     const peak = (curve.peak_torque_nm / NM_PER_LBF_FT).toFixed(1);
@@ -237,7 +237,7 @@ for (const [kind, viewport] of SIZES) {
   test(`names and contrast: ${kind}`, async () => {
     await together(browser, { on: shared, context: { viewport } }, async ({ daemon, page }) => {
       await link(page, "live");
-      await until("a pull", async () => (await page.locator("#pulls tr").count()) > 0, 60000);
+      await until("a pull", async () => (await page.locator("#pulls tr").count()) > 0);
       await auditBoth(page, "live");
       assert.ok(await page.evaluate(() => document.documentElement.scrollWidth <= innerWidth), "nothing sticks out to the side");
       const id = await pressCut(daemon, page);
@@ -264,7 +264,7 @@ test("the engine's figures over its speed, pull beside pull", async () => {
   await together(browser, { on: shared, context: { colorScheme: "light", viewport: { width: 1366, height: 768 } } }, async ({ daemon, page }) => {
     await link(page, "live");
     const key = page.locator("#key li");
-    await until("both curves", async () => (await key.count()) === 3, 90000);
+    await until("both curves", async () => (await key.count()) === 3);
     assert.equal(await page.locator("#figure-choice").isVisible(), false);
     await page.locator("#shown label", { hasText: "Engine" }).click();
     // The curve under way has torque and power only.
@@ -321,7 +321,7 @@ test("the engine's figures over its speed, pull beside pull", async () => {
 test("the journal: a fault, what to check first, its samples, and a person's word", async () => {
   await together(browser, { pulls: 1, context: { colorScheme: "dark", viewport: { width: 390, height: 844 } } }, async ({ daemon, page }) => {
     await link(page, "live");
-    await until("a pull", async () => (await page.locator("#pulls tr").count()) > 0, 60000);
+    await until("a pull", async () => (await page.locator("#pulls tr").count()) > 0);
     await pressCut(daemon, page);
     await page.getByRole("link", { name: "Journal", exact: true }).click();
     const rows = page.locator("#journal-entries tr");
@@ -380,13 +380,13 @@ test("the load is tuned: begun, watched, worked out with its margins, put in for
       await page.locator("#state-text", { hasText: /^Tuning the load: leave the throttle where it is$/ }).waitFor();
       assert.equal(await page.locator("#load-tune").isVisible(), false);
       await shoot(page, "tuning-running");
-      await page.locator("#load-tune").waitFor({ timeout: 60000 });
+      await page.locator("#load-tune").waitFor();
       assert.match(await until("the run in the store", reason), /^run for tuning the load: the output was switched \d+ times$/);
       return true;
     }, 240000);
-    await page.getByRole("button", { name: "Work out pull" }).click({ timeout: 60000 });
+    await page.getByRole("button", { name: "Work out pull" }).click();
     const found = page.locator("#load-tuning-found");
-    await found.filter({ hasText: /leaves a gain\s+margin of/ }).waitFor({ timeout: 120000 });
+    await found.filter({ hasText: /leaves a gain\s+margin of/ }).waitFor();
     const words = (await found.textContent()).replaceAll(/\s+/g, " ");
     assert.match(words, /inertia [\d.]+ ± [\d.]+ kg·m² .* gain margin of [\d.]+ ± [\d.]+ .* phase margin of [\d.]+ ± [\d.]+ °/);
     await shoot(page, "tuning-found");
@@ -417,11 +417,11 @@ test("the load cell is tared at rest, and not while something turns", async () =
     });
     // A cut brings everything to rest.
     await pressCut(daemon, page);
-    await until("the engine stands", async () => (await daemon.get("/api/live")).engine_rpm === 0, 60000);
+    await until("the engine stands", async () => (await daemon.get("/api/live")).engine_rpm === 0);
     await until("a tare", async () => {
       await tare.click();
       return /^zero [\d.]+ counts ± [\d.]+ \(k = 2\), .* N .*from the last: in force/.test(await said.textContent());
-    }, 60000);
+    });
     // What it shows live follows at once.
     await until("no force", async () => Math.abs((await daemon.get("/api/live")).force_n) < 0.05);
     await shoot(page, "tare");

@@ -25,8 +25,8 @@ async function picture(name, width, height, url, ready) {
 const daemon = await Daemon.start({ pulls: 3 });
 await daemon.post("/api/setup", { name: "main jet 105" });
 await picture("page", 1280, 760, daemon.url, async (page) => {
-  await until("a pull that is stored", async () => (await page.locator("#pulls tr").count()) >= 1, 60000);
-  await until("the next pull", async () => (await daemon.get("/api/live")).phase === "pulling", 60000);
+  await until("a pull that is stored", async () => (await page.locator("#pulls tr").count()) >= 1);
+  await until("the next pull", async () => (await daemon.get("/api/live")).phase === "pulling");
   await pause(1500);
 });
 await daemon.end();

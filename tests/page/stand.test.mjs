@@ -19,7 +19,7 @@ after(async () => { await browser.close(); });
 /** A 14-inch screen of 1366 pixels is 310 mm wide, and capitals are 0.72 of the font's size. */
 const capitalsMm = (page, id) => page.evaluate((id) => parseFloat(getComputedStyle(document.getElementById(id)).fontSize) * 0.72 * (310 / 1366), id);
 const text = (page, id) => page.locator(`#${id}`).textContent();
-const band = (page, pattern, timeout = 60000) => page.locator("#state-text").filter({ hasText: pattern }).waitFor({ timeout });
+const band = (page, pattern) => page.locator("#state-text").filter({ hasText: pattern }).waitFor();
 
 test("a rehearsal from the first setup to its sheet: band, plan, wrong setup, sounds, marks", async () => {
   // Pulls go on without a person's wait: on a busy machine several are over before each step here.
@@ -89,7 +89,7 @@ test("a rehearsal from the first setup to its sheet: band, plan, wrong setup, so
     // The box itself, then end speed and stored; on a busy machine the first pull may have come to its end before the box.
     const heard = async () => (await page.evaluate(() => window.heard)).join(" ");
     assert.match(await heard(), /^523 784 /);
-    await until("end speed and stored are heard", async () => / 880 523 784\b/.test(await heard()), 30000);
+    await until("end speed and stored are heard", async () => / 880 523 784\b/.test(await heard()));
 
     // The next step; the same setup again is wrong, and told from the first moment.
     await band(page, /^Wrong setup: the plan wants main jet 110$/);
@@ -138,7 +138,7 @@ test("a rehearsal from the first setup to its sheet: band, plan, wrong setup, so
     const ratio = page.locator(".calibration", { hasText: "Drive ratio" });
     await ratio.getByLabel("Pulls or kept stretches").fill("1 2");
     await ratio.getByRole("button", { name: "Work it out" }).click();
-    await ratio.locator("img").waitFor({ timeout: 60000 });
+    await ratio.locator("img").waitFor();
     assert.ok(await ratio.locator("img").evaluate((image) => image.decode().then(() => image.naturalWidth > 0)));
     // The simulated chain's ratio is the stand file's.
     assert.match(await ratio.locator("pre").textContent(), /pull 1: 5\.\d+ ± .*agrees with the stand file/s);

@@ -4,7 +4,7 @@ import assert from "node:assert/strict";
 import { existsSync, readFileSync } from "node:fs";
 import { createRequire } from "node:module";
 import { chromium } from "playwright-core";
-import { Daemon, until } from "./daemon.mjs";
+import { Daemon, LIMIT_MS, until } from "./daemon.mjs";
 
 const AXE = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
 const PLACES = [process.env.CHROMIUM, "/usr/bin/chromium", "/usr/bin/chromium-browser", "/usr/bin/google-chrome"];
@@ -18,6 +18,7 @@ export function launch() {
 /** Opens the page. `page.wrong` lists script errors, console errors and requests to other places. */
 export async function open(context, url, { path = "/" } = {}) {
   const page = await context.newPage();
+  page.setDefaultTimeout(LIMIT_MS);
   page.wrong = [];
   page.on("pageerror", (error) => page.wrong.push(error.stack ?? error.message));
   page.on("console", (message) => {
@@ -32,8 +33,8 @@ export async function open(context, url, { path = "/" } = {}) {
   return page;
 }
 
-export const link = (page, state, timeout = 20000) =>
-  page.waitForFunction((wanted) => document.body.dataset.link === wanted, state, { timeout });
+export const link = (page, state) =>
+  page.waitForFunction((wanted) => document.body.dataset.link === wanted, state);
 
 /** A daemon that had to wait for the machine is cut by its board, for want of heartbeats: that is
  *  released first, so that the cut that is looked at is the test's own. */
@@ -46,10 +47,10 @@ export async function running(daemon) {
 }
 
 /** Waits for what a stand that runs brings, whatever a busy machine cuts meanwhile. */
-export const untilRuns = (daemon, what, look, limitMs = 90000) => until(what, async () => {
+export const untilRuns = (daemon, what, look) => until(what, async () => {
   await running(daemon);
   return look();
-}, limitMs);
+});
 
 /** Nobody is kept from reading or working a part of the page. */
 export async function audit(page, what, part) {
@@ -76,8 +77,8 @@ export async function pressCut(daemon, page) {
   return until("the cut's number", async () => (await daemon.get("/api/live")).cut.cut_id);
 }
 
-export const state = (page, wanted, timeout = 20000) =>
-  page.waitForFunction((state) => document.body.dataset.state === state, wanted, { timeout });
+export const state = (page, wanted) =>
+  page.waitForFunction((state) => document.body.dataset.state === state, wanted);
 
 /** A page on a daemon, its own where none is named; what is a test's own is ended whatever happens. */
 export async function together(browser, options, use) {

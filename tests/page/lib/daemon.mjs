@@ -13,8 +13,11 @@ const STANDS = join(ROOT, "daemon/src/rehearsal");
 
 export const pause = (ms) => new Promise((resolve) => setTimeout(resolve, ms));
 
-/** Waits until `look` gives something true. The limit is for a failure, not a measure. */
-export async function until(what, look, limitMs = 30000) {
+/** How long a thing is waited for: for a failure, not a measure. */
+export const LIMIT_MS = 120000;
+
+/** Waits until `look` gives something true. */
+export async function until(what, look, limitMs = LIMIT_MS) {
   const end = Date.now() + limitMs;
   let last;
   while (Date.now() < end) {
