@@ -23,8 +23,8 @@
 //! much of it, how much the cycles' work varies and how noisy the timing is, is found by restricted
 //! maximum likelihood, never by hand (G. Wahba, "Spline Models for Observational Data", SIAM 1990,
 //! ch. 4; S. Wood, "Generalized Additive Models", 2nd ed. 2017, sec. 6.2; both from memory); what
-//! that leaves open of the roughness, and of its kind, is averaged over and widens the band. Tooth
-//! errors are random effects with a variance of their own. Smooth part and wander make a banded
+//! that leaves open of the roughness, and of its kind, is averaged over and widens the band, by as much as the
+//! curve itself shows that smoothing hides something of it. Tooth errors are random effects with a variance of their own. Smooth part and wander make a banded
 //! matrix with tooth errors and ripple as its border, so that the cost is linear in the teeth.
 //!
 //! Differences tooth by tooth would turn a spacing error of 1 % of a pitch into several per cent of
@@ -578,14 +578,15 @@ fn fitted(
             if helps && columns.intervals > INTERVALS_MIN {
                 return Ok(Fitted::Drowned(rounding));
             }
-            let criterion = |(_, l): &&(_, Likely)| l.solved.criterion;
-            let (likeliest, best) = likely
-                .iter()
-                .min_by(|a, b| criterion(a).total_cmp(&criterion(b)))
+            let criterion = |at: usize| likely[at].1.solved.criterion;
+            let likeliest = (0..likely.len())
+                .min_by(|a, b| criterion(*a).total_cmp(&criterion(*b)))
                 .ok_or(FitError::Singular)?;
+            let (of_likeliest, best) = &likely[likeliest];
             let found = Found {
-                bias: likeliest.bias(best, &problem.gradients(&current)),
+                bias: of_likeliest.bias(best, &problem.gradients(&current)),
                 likely: likely.into_iter().map(|(_, likely)| likely).collect(),
+                likeliest,
                 work: &work,
                 released: &released,
                 best: *chosen,
@@ -986,6 +987,7 @@ fn set_aside(residuals: &[f64]) -> Vec<bool> {
 struct Found<'a> {
     bias: Option<Bias>,
     likely: Vec<Likely>,
+    likeliest: usize,
     work: &'a [WorkRow],
     released: &'a [bool],
     best: Best,
@@ -998,6 +1000,42 @@ struct Found<'a> {
     restless: Vec<(f64, f64)>,
     noise_s: f64,
     noise_floor: f64,
+}
+
+impl Found<'_> {
+    /// Whether the covariance has the uncertainty of the scatter of the cycles' work, too.
+    fn scatter_is_averaged(&self) -> bool {
+        !self.work.is_empty() && self.best.deviation[1] >= SCATTER_KNOWN
+    }
+
+    fn variance(&self, likely: &Likely) -> f64 {
+        likely.solved.noise_s.max(self.noise_floor).powi(2)
+    }
+
+    /// Variance of the smooth part that is expected of what smoothing hides, and seems not to be there. It is what
+    /// `covariance` has over what noise makes of the likeliest solution: that one hides something, and others that are
+    /// about as likely lie elsewhere or follow noise further. Where they are unlike by the scatter of the work, too,
+    /// what the likeliest hides.
+    fn less_hidden(&self, layout: &Layout, covariance: &Envelope) -> DMatrix<f64> {
+        let Some(bias) = &self.bias else {
+            return DMatrix::zeros(0, 0);
+        };
+        let mut hidden = &bias.expected * self.noise_s.powi(2);
+        if !self.scatter_is_averaged() {
+            let likeliest = &self.likely[self.likeliest];
+            let variance = self.variance(likeliest);
+            for (i, a) in layout.spline_at.iter().enumerate() {
+                for (j, b) in layout.spline_at.iter().enumerate().skip(i).take(ORDER) {
+                    let more = covariance.at(*a, *b) - variance * likeliest.inverse.at(*a, *b);
+                    hidden[(i, j)] += more;
+                    if i != j {
+                        hidden[(j, i)] += more;
+                    }
+                }
+            }
+        }
+        hidden * (1.0 - bias.share)
+    }
 }
 
 /// The mean over the solutions that are about as likely, and their spread in the covariance: how
@@ -1017,8 +1055,7 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
     let mut effective_parameters = 0.0;
     let mut flattened = vec![0.0; layout.spline_at.len()];
     for (share, likely) in mixture() {
-        let variance = likely.solved.noise_s.max(found.noise_floor).powi(2);
-        covariance.add(share * variance, &likely.inverse);
+        covariance.add(share * found.variance(likely), &likely.inverse);
         let off: Vec<f64> = likely
             .solved
             .solution
@@ -1076,8 +1113,11 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
             f64::INFINITY
         } else {
             // What is averaged over is in the covariance.
-            let averaged = found.best.deviation[1] >= SCATTER_KNOWN;
-            let by_teeth = if averaged { 0.0 } else { found.cov_deviation };
+            let by_teeth = if found.scatter_is_averaged() {
+                0.0
+            } else {
+                found.cov_deviation
+            };
             let relative = by_teeth.hypot(CORRELATION_KNOWN * found.correlation.max(0.0));
             0.5 / (relative * relative).max(f64::MIN_POSITIVE)
         },
@@ -1099,11 +1139,8 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         resonances,
         restless_s,
         parting,
+        less_hidden: found.less_hidden(layout, &covariance),
         covariance,
-        less_hidden: found.bias.as_ref().map_or_else(
-            || DMatrix::zeros(0, 0),
-            |bias| &bias.expected * (noise_s.powi(2) * (1.0 - bias.share)),
-        ),
         flattened,
         smoothing: Smoothing {
             order: found.smoothness.order(),
