@@ -142,7 +142,7 @@ fn main() -> ExitCode {
     {
         // A smooth engine's pulls are all alike.
         let smooth = case.engine == pull_model::SMOOTH;
-        let seeds = asked.unwrap_or(if smooth { 12 } else { 30 });
+        let seeds = asked.unwrap_or(if smooth { 12 } else { 60 });
         let mut sum = Line {
             reduce_ms: f64::INFINITY,
             ..Line::default()
