@@ -23,9 +23,10 @@
 //! much of it, how much the cycles' work varies and how noisy the timing is, is found by restricted
 //! maximum likelihood, never by hand (G. Wahba, "Spline Models for Observational Data", SIAM 1990,
 //! ch. 4; S. Wood, "Generalized Additive Models", 2nd ed. 2017, sec. 6.2; both from memory); what
-//! that leaves open of the roughness, and of its kind, is averaged over and widens the band, by as much as the
-//! curve itself shows that smoothing hides something of it. Tooth errors are random effects with a variance of their own. Smooth part and wander make a banded
-//! matrix with tooth errors and ripple as its border, so that the cost is linear in the teeth.
+//! that leaves open of the roughness, and of its kind, is averaged over and widens the band, by as
+//! much as the curve itself shows that smoothing hides something of it. Tooth errors are random
+//! effects with a variance of their own. Smooth part and wander make a banded matrix with tooth
+//! errors and ripple as its border, so that the cost is linear in the teeth.
 //!
 //! Differences tooth by tooth would turn a spacing error of 1 % of a pitch into several per cent of
 //! torque; here the errors are estimated beside the motion.
@@ -63,7 +64,7 @@ use crate::bspline::{Basis, DEGREE, ORDER, even, interpolate};
 use crate::convert::floor_to_usize;
 use crate::envelope::Envelope;
 use crate::teeth::ToothTrain;
-use likelihood::{Best, Bias, Cycles, Likely, SCATTER_KNOWN, Solved, System, Work, shares};
+use likelihood::{Best, Bias, Cycles, Likely, Solved, System, Work, shares};
 use model::{
     Columns, Current, Layout, Meetings, Problem, Smoothness, WorkRow, alpha_row, gradient, motion,
     roughness,
@@ -1005,7 +1006,7 @@ struct Found<'a> {
 impl Found<'_> {
     /// Whether the covariance has the uncertainty of the scatter of the cycles' work, too.
     fn scatter_is_averaged(&self) -> bool {
-        !self.work.is_empty() && self.best.deviation[1] >= SCATTER_KNOWN
+        !self.work.is_empty() && !self.best.scatter_is_known()
     }
 
     fn variance(&self, likely: &Likely) -> f64 {
@@ -1024,13 +1025,11 @@ impl Found<'_> {
         if !self.scatter_is_averaged() {
             let likeliest = &self.likely[self.likeliest];
             let variance = self.variance(likeliest);
-            for (i, a) in layout.spline_at.iter().enumerate() {
-                for (j, b) in layout.spline_at.iter().enumerate().skip(i).take(ORDER) {
-                    let more = covariance.at(*a, *b) - variance * likeliest.inverse.at(*a, *b);
-                    hidden[(i, j)] += more;
-                    if i != j {
-                        hidden[(j, i)] += more;
-                    }
+            let at = &layout.spline_at;
+            for i in 0..at.len() {
+                for j in i.saturating_sub(ORDER - 1)..at.len().min(i + ORDER) {
+                    let by_noise = variance * likeliest.inverse.at(at[i], at[j]);
+                    hidden[(i, j)] += covariance.at(at[i], at[j]) - by_noise;
                 }
             }
         }

@@ -145,6 +145,13 @@ pub(super) struct Best {
     pub(super) criterion: f64,
 }
 
+impl Best {
+    /// Whether the scatter of the cycles' work, where there is one, need not be averaged over.
+    pub(super) fn scatter_is_known(&self) -> bool {
+        self.deviation[1] < SCATTER_KNOWN
+    }
+}
+
 impl<'a> System<'a> {
     pub(super) fn new(
         layout: &'a Layout,
@@ -338,7 +345,7 @@ impl<'a> System<'a> {
         let [rough, scatter] = best.deviation;
         // What is left of the scatter's uncertainty at a known roughness.
         let left = (scatter.powi(2) - (best.follows * rough).powi(2)).max(0.0);
-        let (steps, sides): (&[f64], &[f64]) = if self.work.is_empty() || scatter < SCATTER_KNOWN {
+        let (steps, sides): (&[f64], &[f64]) = if self.work.is_empty() || best.scatter_is_known() {
             (&[-1.8, -0.9, 0.0, 0.9, 1.8], &[0.0])
         } else {
             (&[-1.5, 0.0, 1.5], &[-1.5, 0.0, 1.5])
@@ -491,7 +498,7 @@ const STEP: f64 = 0.7;
 const ROUNDS: usize = 8;
 /// The scatter of the cycles' work is known well enough where its weight's logarithm is to so much; else it is
 /// averaged over.
-pub(super) const SCATTER_KNOWN: f64 = 0.6;
+const SCATTER_KNOWN: f64 = 0.6;
 /// Widest standard deviation of a weight's logarithm that is believed.
 const DEVIATION_MAX: f64 = 3.0;
 
