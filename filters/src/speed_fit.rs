@@ -259,6 +259,8 @@ pub struct SpeedFit {
     covariance: Envelope,
     /// By how much less than expected smoothing hides of the curve: a covariance of its coefficients.
     less_hidden: DMatrix<f64>,
+    /// What noise moves its coefficients less `flattened` by, for each of as many independent draws.
+    by_noise: DMatrix<f64>,
     layout: Layout,
     theta_range: (f64, f64),
     time_range_s: (f64, f64),
@@ -1139,6 +1141,10 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         restless_s,
         parting,
         less_hidden: found.less_hidden(layout, &covariance),
+        by_noise: found.bias.as_ref().map_or_else(
+            || DMatrix::zeros(layout.spline_at.len(), 0),
+            |bias| &bias.by_noise * noise_s,
+        ),
         covariance,
         flattened,
         smoothing: Smoothing {

@@ -399,6 +399,9 @@ impl<'a> System<'a> {
 pub(super) struct Bias {
     /// Expected square of it, over the timing noise's, by coefficients of the smooth part.
     pub(super) expected: DMatrix<f64>,
+    /// What noise moves them by once what smoothing moved them by is taken away ([`Likely::unflattened`]), over the
+    /// timing noise: so much for each of as many independent draws.
+    pub(super) by_noise: DMatrix<f64>,
     /// What it seems to be over that.
     pub(super) share: f64,
 }
@@ -459,6 +462,8 @@ impl System<'_> {
         Some(Bias {
             share: (freedom * share + EXPECTED_FREEDOM) / (freedom + EXPECTED_FREEDOM),
             expected: &directions * DMatrix::from_diagonal(&back) * directions.transpose(),
+            by_noise: &directions
+                * DMatrix::from_diagonal(&back.map(|e| (1.0 + e + e * e) * (1.0 - e).sqrt())),
         })
     }
 }

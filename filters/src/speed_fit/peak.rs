@@ -1,8 +1,9 @@
 //! The greatest value of a curve that is known with an error.
 
-use nalgebra::{DMatrix, DVector};
+use nalgebra::{DMatrix, DVector, RowDVector};
 
 use super::{Motion, SpeedFit};
+use crate::bspline::ORDER;
 
 /// Places among which the greatest value is looked for.
 const PLACES: usize = 60;
@@ -21,93 +22,77 @@ impl SpeedFit {
     /// to `power`: 0 for torque, 1 for power.
     #[must_use]
     pub fn peak_excess_rad_per_s2(&self, shown: &[(Motion, f64)], at: &Motion, power: i32) -> f64 {
-        let local = self.basis.at(at.theta_rad);
-        let moved = self.flattened.iter().skip(local.first);
-        let gradient = self.gradient(at.theta_rad);
-        let flattened: f64 = gradient.iter().zip(moved).map(|(g, m)| g * m).sum();
         let every = shown.len().div_ceil(PLACES).max(1);
-        let places: Vec<Place> = shown
-            .iter()
-            .step_by(every)
-            .map(|(m, beside)| {
-                let factor = (m.omega_rad_per_s / at.omega_rad_per_s).powi(power);
-                self.place(m, *beside, factor)
+        let shown = || shown.iter().step_by(every);
+        let weight = |m: &Motion| (m.omega_rad_per_s / at.omega_rad_per_s).powi(power);
+        let read = shown().map(|(m, beside)| (m.alpha_rad_per_s2 + beside) * weight(m));
+        let places: Vec<Place> = shown()
+            .zip(read.clone())
+            .map(|((m, _), read)| {
+                let by_noise = self.by_noise(m.theta_rad) * weight(m);
+                Place {
+                    theta: m.theta_rad,
+                    value: read - self.flattened(m.theta_rad) * weight(m),
+                    uncertainty: by_noise.norm(),
+                    by_noise,
+                }
             })
             .collect();
-        flattened + chance(&places)
+        match greatest(read).zip(unbiased_greatest(&places)) {
+            Some((read, unbiased)) => read - unbiased,
+            None => 0.0,
+        }
     }
 
-    fn place(&self, at: &Motion, beside: f64, factor: f64) -> Place {
-        let (from, to) = self.theta_range;
-        let step = 0.5 * self.basis.interval_at(at.theta_rad);
-        let mut slope_row: Vec<(usize, f64)> = Vec::new();
-        let ends = [
-            (at.theta_rad - step).max(from),
-            (at.theta_rad + step).min(to),
-        ];
-        for (theta, sign) in ends.into_iter().zip([-1.0, 1.0]) {
-            let row = self
-                .layout
-                .spline_row(&self.basis.at(theta), &self.gradient(theta));
-            slope_row.extend(
-                row.into_iter()
-                    .map(|(at, v)| (at, sign * v / (ends[1] - ends[0]))),
-            );
-        }
-        let local = self.basis.at(at.theta_rad);
-        let row = self.layout.spline_row(&local, &self.gradient(at.theta_rad));
-        let value = self.covariance.quadratic(&row).max(f64::MIN_POSITIVE);
-        let slope = self.covariance.quadratic(&slope_row).max(f64::MIN_POSITIVE);
-        Place {
-            theta: at.theta_rad,
-            value: (at.alpha_rad_per_s2 + beside) * factor,
-            uncertainty: at.alpha_uncertainty_rad_per_s2 * factor,
-            reach: (value / slope).sqrt(),
-        }
+    /// What smoothing moved the acceleration at an angle by.
+    fn flattened(&self, theta_rad: f64) -> f64 {
+        let moved = self.flattened.iter().skip(self.basis.at(theta_rad).first);
+        let gradient = self.gradient(theta_rad);
+        gradient.iter().zip(moved).map(|(g, m)| g * m).sum()
+    }
+
+    /// What noise moves the acceleration less that at an angle by, for each independent draw.
+    fn by_noise(&self, theta_rad: f64) -> RowDVector<f64> {
+        let gradient = RowDVector::from_row_slice(&self.gradient(theta_rad));
+        let first = self.basis.at(theta_rad).first;
+        gradient * self.by_noise.rows(first, ORDER)
     }
 }
 
-/// A place on the curve: value, standard uncertainty, and the angle over which the error is alike.
-#[derive(Debug, Clone, Copy)]
+/// A place on the curve without what smoothing moved it by: value, its standard uncertainty by noise, and what
+/// noise moves it by, for each independent draw.
+#[derive(Debug, Clone)]
 struct Place {
     theta: f64,
     value: f64,
     uncertainty: f64,
-    reach: f64,
+    by_noise: RowDVector<f64>,
 }
 
-/// Mean of the greatest value of shape and error over the shape's own.
-fn chance(places: &[Place]) -> f64 {
-    let Some(shape) = likely_shape(places) else {
-        return 0.0;
-    };
-    let n = places.len();
-    // Errors that change as fast here as there (M. Gibbs, "Bayesian Gaussian Processes for Regression and
-    // Classification", 1997, from memory).
-    let covariance = DMatrix::from_fn(n, n, |i, j| {
-        let (a, b) = (&places[i], &places[j]);
-        let reach = a.reach.powi(2) + b.reach.powi(2);
-        let alike =
-            (2.0 * a.reach * b.reach / reach).sqrt() * (-(a.theta - b.theta).powi(2) / reach).exp();
-        a.uncertainty * b.uncertainty * if i == j { 1.0 + 1e-6 } else { alike }
-    });
-    let Some(factor) = covariance.cholesky().map(|factor| factor.unpack()) else {
-        return 0.0;
-    };
+fn greatest(values: impl Iterator<Item = f64>) -> Option<f64> {
+    values.max_by(f64::total_cmp)
+}
+
+/// The greatest value less what noise adds to it on average.
+fn unbiased_greatest(places: &[Place]) -> Option<f64> {
+    let read = greatest(places.iter().map(|place| place.value))?;
+    let rows: Vec<RowDVector<f64>> = places.iter().map(|place| place.by_noise.clone()).collect();
+    let by_noise = DMatrix::from_rows(&rows);
+    if by_noise.is_empty() {
+        return Some(read);
+    }
+    let shape = likely_shape(places)?;
+    let top = greatest(shape.iter().copied())?;
     let mut normal = Normal(0x9e37_79b9_7f4a_7c15);
     let mut sum = 0.0;
     for _ in 0..DRAWS {
-        let error = &factor * DVector::from_fn(n, |_, _| normal.draw());
+        let error = &by_noise * DVector::from_fn(by_noise.ncols(), |_, _| normal.draw());
         for sign in [-1.0, 1.0] {
-            sum += shape
-                .iter()
-                .zip(error.iter())
-                .map(|(value, e)| value + sign * e)
-                .fold(f64::NEG_INFINITY, f64::max);
+            let drawn = shape.iter().zip(error.iter());
+            sum += greatest(drawn.map(|(value, e)| value + sign * e))? - top;
         }
     }
-    let greatest = shape.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    sum / (2 * DRAWS) as f64 - greatest
+    Some(read - sum / (2 * DRAWS) as f64)
 }
 
 /// The curve without what may be chance around its top: there the simplest of the widest shapes that it can't be told from.
@@ -167,13 +152,24 @@ impl Normal {
 mod tests {
     use super::*;
 
-    fn places(count: usize, value: impl Fn(f64) -> f64, reach: f64) -> Vec<Place> {
+    /// What noise adds to the greatest value.
+    fn chance(places: &[Place]) -> f64 {
+        greatest(places.iter().map(|place| place.value)).unwrap()
+            - unbiased_greatest(places).unwrap()
+    }
+
+    /// `by_noise` gives what each of so many independent draws moves the value by.
+    fn places(
+        count: usize,
+        value: impl Fn(f64) -> f64,
+        (draws, by_noise): (usize, impl Fn(f64, usize) -> f64),
+    ) -> Vec<Place> {
         let even = (0..count).map(|i| i as f64 / (count - 1) as f64);
         even.map(|theta| Place {
             theta,
             value: value(theta),
             uncertainty: 1.0,
-            reach,
+            by_noise: RowDVector::from_fn(draws, |_, draw| by_noise(theta, draw)),
         })
         .collect()
     }
@@ -183,7 +179,11 @@ mod tests {
     #[test]
     fn the_greatest_of_many_errors() {
         for (count, mean) in [(5, 1.16296), (10, 1.53875), (20, 1.86748)] {
-            let found = chance(&places(count, |_| 7.0, 1e-3));
+            let own = |theta: f64, draw: usize| {
+                let place = (theta * (count - 1) as f64).round();
+                f64::from(u8::from(place == draw as f64))
+            };
+            let found = chance(&places(count, |_| 7.0, (count, own)));
             assert!((found - mean).abs() < 0.06, "{count}: {found}");
         }
     }
@@ -191,25 +191,32 @@ mod tests {
     /// Beside a sharp top only its own slope counts: half its variance over the bend.
     #[test]
     fn a_sharp_top_is_hardly_above_itself() {
-        let bend = 300.0;
-        let found = chance(&places(61, |x| -0.5 * bend * (x - 0.5).powi(2), 0.3));
-        let slope = 1.0 / 0.3_f64;
+        let (bend, slope) = (300.0, 3.0);
+        let line = |theta: f64, draw: usize| [1.0, slope * (theta - 0.5)][draw];
+        let found = chance(&places(61, |x| -0.5 * bend * (x - 0.5).powi(2), (2, line)));
         let expected = 0.5 * slope * slope / bend;
         assert!(
-            (found - expected).abs() < 0.3 * expected + 0.01,
+            (found - expected).abs() < 0.2 * expected,
             "{found}, {expected}"
         );
     }
 
+    /// Noise that moves all of the curve alike makes no place the greatest.
+    #[test]
+    fn what_is_alike_everywhere_is_no_chance() {
+        let found = chance(&places(40, |_| 7.0, (1, |_, _| 1.0)));
+        assert!(found.abs() < 1e-9, "{found}");
+    }
+
     #[test]
     fn chance_does_not_change_the_shape() {
-        let wavy = places(40, |x| 50.0 + (20.0 * x).sin(), 0.05);
+        let wavy = places(40, |x| 50.0 + (20.0 * x).sin(), (0, |_, _| 0.0));
         let shape = likely_shape(&wavy).unwrap();
         assert!(shape.iter().all(|v| (v - shape[0]).abs() < 1e-9));
-        let humped = places(40, |x| 50.0 - 40.0 * (x - 0.6).powi(2), 0.05);
+        let humped = places(40, |x| 50.0 - 40.0 * (x - 0.6).powi(2), (0, |_, _| 0.0));
         let shape = likely_shape(&humped).unwrap();
         let off = shape.iter().zip(&humped).map(|(s, p)| (s - p.value).abs());
         assert!(off.fold(0.0, f64::max) < 1e-9);
-        assert!(chance(&[]).abs() < 1e-12);
+        assert_eq!(unbiased_greatest(&[]), None);
     }
 }
