@@ -49,6 +49,15 @@ const JITTER_MAX_S: f64 = 20e-6;
 /// Swing of the acceleration over its mean, below which the drive takes next to nothing.
 const RESONANCE_OVER_MEAN: f64 = 1.5;
 const RESONANCE_ENDS_SHARE: f64 = 0.35;
+/// … and with so much of the torque taken by the drive.
+const RESONANCE_TAKES: f64 = 0.01;
+/// The engine's share of the whole inertia (common practice, no source).
+const ENGINE_SHARE: f64 = 0.1;
+/// Beyond so many times the swing of a rigid drive the drive is surely none, where it is so for as many windows on end.
+const RESONANCE_OVER_ANY: f64 = 2.0;
+const WINDOWS_OVER_ANY: usize = 3;
+/// Damping ratio of a drive at most: a tyre that slips (common practice, no source).
+const DAMPING_MAX: f64 = 0.3;
 /// The drive's own frequency is within this factor of the one that it is met at.
 const OWN_HZ_WITHIN: f64 = 1.3;
 /// The wander follows what is slower than this share of the drive's own frequency; nearer to it is the shuffle's
@@ -316,7 +325,16 @@ struct Window {
     /// Amplitude in all, and that of the speed: what the drive takes goes with its square.
     swing_rad: f64,
     swing_rad_per_s: f64,
+    /// Speed of the wheel, rad/s.
+    omega: f64,
     hz: f64,
+}
+
+impl Window {
+    /// Amplitude of the acceleration.
+    fn swing_rad_per_s2(&self) -> f64 {
+        self.swing_rad_per_s * std::f64::consts::TAU * self.hz
+    }
 }
 
 /// How far a swing at an order can be told from the wheel's tooth errors.
@@ -367,6 +385,7 @@ fn meeting(
             teeth: n,
             swing_rad: all.0.hypot(all.1),
             swing_rad_per_s: all.0.hypot(all.1) * turned,
+            omega: middle.omega,
             hz: turned / std::f64::consts::TAU,
         });
         from = to;
@@ -383,14 +402,24 @@ fn meeting(
     }
     let (greatest, most) = greatest(&windows, |window| window.left)?;
     let stands_out = most > RIPPLE_OVER_NOISE * noise;
-    let mut found = if stands_out {
+    // What tooth errors may hold of a swing makes it look greater where it is small.
+    let takes = match told {
+        Told::Changes => f64::INFINITY,
+        Told::Surely | Told::Fitted => RESONANCE_TAKES,
+    };
+    let any = RESONANCE_OVER_ANY * RIGID_SWING * alpha;
+    let mut runs = windows.windows(WINDOWS_OVER_ANY);
+    let beyond = runs.any(|run| run.iter().all(|w| w.swing_rad_per_s2() > any));
+    let mut found = if told == Told::Surely && beyond {
+        resonance(&windows, (alpha, takes), 0.0, Window::swing_rad_per_s2)
+    } else if stands_out {
         let swing = |window: &Window| window.swing_rad_per_s;
-        let found = resonance(&windows, alpha, RESONANCE_OVER_MEDIAN, swing);
+        let found = resonance(&windows, (alpha, takes), RESONANCE_OVER_MEDIAN, swing);
         found.filter(|it| told != Told::Changes || it.to_s - it.from_s > CHANGES_S_MIN)
     } else if told == Told::Surely {
         // A pull that begins just above the drive's own frequency: the swing fades as the speed rises.
-        let swing = |window: &Window| window.swing_rad_per_s * window.hz;
-        resonance(&windows, alpha, RESONANCE_OVER_RIGID, swing)
+        let swing = Window::swing_rad_per_s2;
+        resonance(&windows, (alpha, takes), RESONANCE_OVER_RIGID, swing)
             .filter(|found| found.from_s <= windows[0].from_s)
     } else {
         None
@@ -400,8 +429,7 @@ fn meeting(
     }
     let ends = (RIPPLE_ENDS * noise).max(RIPPLE_ENDS_SHARE * most);
     let (from_s, to_s) = around(&windows, greatest, |window| window.left > ends);
-    let turned = std::f64::consts::TAU * windows[greatest].hz;
-    let gives = windows[greatest].swing_rad_per_s * turned > RIGID_SWING * alpha;
+    let gives = windows[greatest].swing_rad_per_s2() > RIGID_SWING * alpha;
     if on_engine && (found.is_some() || gives) {
         let resonance = found.get_or_insert(Resonance {
             from_s,
@@ -418,10 +446,11 @@ fn meeting(
     })
 }
 
-/// Where the swing of speed or acceleration is so many times that of the median window.
+/// Where the swing of speed or acceleration is so many times that of the median window, with the windows beside in which the
+/// drive takes more than a share of the mean torque.
 fn resonance(
     windows: &[Window],
-    alpha_mean: f64,
+    (alpha_mean, takes_most): (f64, f64),
     over_median: f64,
     swing: impl Fn(&Window) -> f64,
 ) -> Option<Resonance> {
@@ -430,12 +459,20 @@ fn resonance(
     let middle = swings.len() / 2;
     let median = *swings.select_nth_unstable_by(middle, f64::total_cmp).1;
     let frequency_hz = windows[at].hz;
-    let swing_rad_per_s2 = windows[at].swing_rad_per_s * std::f64::consts::TAU * frequency_hz;
-    if swing_rad_per_s2 < RESONANCE_OVER_MEAN * alpha_mean || most < over_median * median {
+    let over_mean = windows[at].swing_rad_per_s2() / alpha_mean;
+    if over_mean < RESONANCE_OVER_MEAN || most < over_median * median {
         return None;
     }
+    // Two inertias on a damped spring: the damper takes the square of how fast the spring winds up, by its
+    // damping ratio, which is the swing of a rigid drive over twice the greatest.
+    let damping = (0.5 * RIGID_SWING / over_mean).min(DAMPING_MAX);
+    let takes = |window: &Window| {
+        let own = std::f64::consts::TAU * frequency_hz;
+        let wound = window.swing_rad_per_s2() / alpha_mean * window.hz / frequency_hz;
+        damping / ENGINE_SHARE * alpha_mean / (own * window.omega) * wound.powi(2)
+    };
     let (from_s, to_s) = around(windows, at, |window| {
-        swing(window) > RESONANCE_ENDS_SHARE * most
+        swing(window) > RESONANCE_ENDS_SHARE * most || takes(window) > takes_most
     });
     Some(Resonance {
         from_s: from_s - BESIDE_S,
