@@ -403,12 +403,18 @@ fn a_resonance_is_named_and_hidden() {
         ratio: 5.6,
         ..real("cycles_2pct")
     };
-    // In the middle of the pull, and just below its begin. One working cycle in two turns of the crank.
-    for (frequency_hz, hidden_rpm) in [(45.0, 45.0 * 120.0), (24.6, 3150.0)] {
+    // In the middle of the pull, just below its begin, and so broad that most of the pull has it. One working cycle in two
+    // turns of the crank.
+    let drives = [
+        (45.0, 0.05, 45.0 * 120.0),
+        (24.6, 0.05, 3150.0),
+        (52.0, 0.1, 52.0 * 120.0),
+    ];
+    for (frequency_hz, damping_ratio, hidden_rpm) in drives {
         let mut case = calm.clone();
         case.shuffle = Some(pull_model::Shuffle {
             frequency_hz,
-            damping_ratio: 0.05,
+            damping_ratio,
             engine_share: 0.1,
             swing: 0.0,
         });
