@@ -56,6 +56,8 @@ const ENGINE_SHARE: f64 = 0.1;
 /// Beyond so many times the swing of a rigid drive the drive is surely none, where it is so for as many windows on end.
 const RESONANCE_OVER_ANY: f64 = 2.0;
 const WINDOWS_OVER_ANY: usize = 3;
+/// … and beyond so many times that of the calmest quarter.
+const RESONANCE_OVER_CALM: f64 = 2.0;
 /// Damping ratio of a drive at most: a tyre that slips (common practice, no source).
 const DAMPING_MAX: f64 = 0.3;
 /// The drive's own frequency is within this factor of the one that it is met at.
@@ -407,7 +409,12 @@ fn meeting(
         Told::Changes => f64::INFINITY,
         Told::Surely | Told::Fitted => RESONANCE_TAKES,
     };
-    let any = RESONANCE_OVER_ANY * RIGID_SWING * alpha;
+    // A brake leaves little of the torque for the acceleration: there the swing is large, but alike all along.
+    let swings = windows.iter().map(Window::swing_rad_per_s2);
+    let mut seen: Vec<f64> = swings.filter(|swing| *swing > 0.0).collect();
+    seen.sort_unstable_by(f64::total_cmp);
+    let calm = seen.get(seen.len() / 4).copied().unwrap_or_default();
+    let any = (RESONANCE_OVER_ANY * RIGID_SWING * alpha).max(RESONANCE_OVER_CALM * calm);
     let mut runs = windows.windows(WINDOWS_OVER_ANY);
     let beyond = runs.any(|run| run.iter().all(|w| w.swing_rad_per_s2() > any));
     let mut found = if told == Told::Surely && beyond {
