@@ -343,7 +343,7 @@ impl Shuffle {
     pub fn words(&self) -> String {
         let damping = match self.damping_ratio.zip(self.damping_ratio_within) {
             Some((ratio, (from, to))) => {
-                format!("damping ratio {ratio:.2} ({from:.2} to {to:.2})")
+                format!("damping ratio {ratio:.3} ({from:.3} to {to:.3})")
             }
             None => "damping not told".to_owned(),
         };
@@ -390,7 +390,7 @@ impl Curve {
                 let variation = cycles.variation_words();
                 lines.push((
                     "cycle variation",
-                    format!("{variation} of a cycle's work (COV of all cylinders together)"),
+                    format!("{variation} of a cycle's work (COV of all cylinders together, ± 95 %)"),
                 ));
                 let misfires = cycles.misfire_words();
                 lines.push(("misfires", format!("{misfires} working cycles")));

@@ -1384,8 +1384,8 @@ impl Reduction<'_> {
             && self.train_starts_before(first)
         {
             remarks.push(format!(
-                "the curve begins at {from_rpm:.0} rpm, not at {start_rpm:.0}: below it the acceleration \
-                 was less than half of what it became"
+                "the curve begins at {from_rpm:.0} rpm, not at {start_rpm:.0}: below it the throttle was still \
+                 opening, or had opened too shortly before"
             ));
         }
         Ok(())

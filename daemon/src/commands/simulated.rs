@@ -99,6 +99,20 @@ impl Arguments {
     }
 }
 
+/// What the simulated engine's cycles do: a share that was meant as per cent, or not, shows.
+pub(super) fn words(model: &StandModel) -> String {
+    let CycleVariation {
+        cov,
+        misfire_probability,
+        ..
+    } = model.engine.cycles;
+    let percent = |share: f64| (1e6 * share).round() / 1e4;
+    let (cov, misfires) = (percent(cov), percent(misfire_probability));
+    format!(
+        "the work of the simulated engine's cycles varies by {cov} %, and {misfires} % of them do not burn"
+    )
+}
+
 fn quantity(
     argument: &str,
     text: &str,

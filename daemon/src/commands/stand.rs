@@ -272,6 +272,7 @@ pub(super) fn rehearse(asked: &RehearseArguments) -> Result<(), Failure> {
     if asked.text {
         model.board.form = Form::Lines;
     }
+    let engine = simulated::words(&model);
     let rehearsal = Rehearsal::start(model, asked.seed)?;
     rehearse_on(&mut read, &rehearsal);
     let script = script_of(&read.stand, asked.pulls);
@@ -292,6 +293,7 @@ pub(super) fn rehearse(asked: &RehearseArguments) -> Result<(), Failure> {
             daemon.page_address()
         ));
         say(&run_out);
+        say(&engine);
         tell_of_tokens(&daemon);
         rehearsal.ride(script)?;
         let mut signals = Signals::listen()?;

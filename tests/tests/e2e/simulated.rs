@@ -100,7 +100,8 @@ fn a_rehearsed_stand_slips_and_misfires() {
         bench.fails(&["rehearse", option, value], &[option, value, part]);
     }
     let options = ["--once", "--pulls", "1", "--slip", "2 %", "--misfires", "3"];
-    bench.run(&[&["rehearse"], &options[..]].concat()).ok();
+    let said = bench.run(&[&["rehearse"], &options[..]].concat()).ok();
+    assert!(said.contains("by 1.5 %, and 3 % of"), "{said}");
     let shown = bench.json(&["show", "1", "--json"]);
     let misfired = shown["cycles"]["misfired"].as_f64().unwrap();
     assert!((1.0..15.0).contains(&misfired), "{shown}");
