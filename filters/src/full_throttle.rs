@@ -258,7 +258,8 @@ fn sag(rise: &[Average], average_s: f64, sudden: bool) -> Option<Sag> {
             from_s - 0.5 * edge_s - beside_s,
             from_s - 0.5 * edge_s,
         );
-        let mut to_s = from_s + SAG_S.0.max(edge_s + AVERAGE_S_MIN);
+        // One misfire lowers all averages that hold it: those inside are more.
+        let mut to_s = from_s + SAG_S.0.max(edge_s + (2.0 * average_s).max(AVERAGE_S_MIN));
         while to_s <= from_s + SAG_S.1 && to_s + 0.5 * (edge_s + beside_s) < last.time_s {
             let Some(high) = &high else { break };
             let inside = rise.get(at(from_s + 0.5 * edge_s)..at(to_s - 0.5 * edge_s));
