@@ -77,8 +77,8 @@ const SHUFFLE_MAX: f64 = 3.0;
 const DRIVEN_SHARE: f64 = 0.02;
 /// Scatter of the teeth over that of the calmest quarter of the pull.
 const RESTLESS: f64 = 3.5;
-/// By change alone misfires look like a resonance, but for how long: that takes more to pass and to die away, with the times
-/// before and after it that are looked at in one.
+/// By change alone, or where teeth are too few to follow the swing, misfires look like a resonance, but for how long: that
+/// takes more to pass and to die away, with the times before and after it that are looked at in one.
 const CHANGES_S_MIN: f64 = 1.2;
 /// What jumps at the end of a swing bends the curve for so long beyond it: about half of the smallest feature that a
 /// curve shows. A drive that swings, or has play, in step with the engine's cycles lets go of a good part of the torque at once.
@@ -422,7 +422,8 @@ fn meeting(
     } else if stands_out {
         let swing = |window: &Window| window.swing_rad_per_s;
         let found = resonance(&windows, (alpha, takes), RESONANCE_OVER_MEDIAN, swing);
-        found.filter(|it| told != Told::Changes || it.to_s - it.from_s > CHANGES_S_MIN)
+        let sure = told == Told::Surely || on_engine;
+        found.filter(|it| sure || it.to_s - it.from_s > CHANGES_S_MIN)
     } else if told == Told::Surely {
         // A pull that begins just above the drive's own frequency: the swing fades as the speed rises.
         let swing = Window::swing_rad_per_s2;
@@ -1118,17 +1119,18 @@ impl<'a> Problem<'a> {
         let order = self.options.cycles_per_turn.unwrap_or(0.0);
         let teeth = f64::from(self.options.teeth_per_turn);
         let folded = |order: f64| (order - teeth * (order / teeth).round()).abs();
-        let passed = |least: f64, most: f64| {
-            let turns_per_s = |omega: f64| omega / std::f64::consts::TAU;
-            let from_hz = least * turns_per_s(self.scale.middle - self.scale.half_width);
-            let to_hz = most * turns_per_s(self.scale.middle + self.scale.half_width);
-            (from_share * from_hz..1.05 * to_hz).contains(&hz)
-        };
-        passed(order, 2.0 * order)
-            || [order, 2.0 * order]
-                .into_iter()
-                .map(folded)
-                .any(|folded| passed(folded, folded))
+        let turns_per_s = |omega: f64| omega / std::f64::consts::TAU;
+        let begins = turns_per_s(self.scale.middle - self.scale.half_width);
+        let ends = turns_per_s(self.scale.middle + self.scale.half_width);
+        let passed = |from_hz: f64, to_hz: f64| (from_share * from_hz..1.05 * to_hz).contains(&hz);
+        // They swing the wheel most as the throttle opens.
+        passed(
+            order * begins.min(turns_per_s(self.scale.least)),
+            2.0 * order * ends,
+        ) || [order, 2.0 * order]
+            .into_iter()
+            .map(folded)
+            .any(|folded| passed(folded * begins, folded * ends))
     }
 
     /// What a solution says of the shuffle, where it is sure enough to be told: with jumps in the cycles' work at these
@@ -1343,6 +1345,8 @@ impl<'a> Problem<'a> {
 
 pub(super) struct SpeedScale {
     pub(super) middle: f64,
+    /// Of a few teeth at either end.
+    least: f64,
     half_width: f64,
 }
 
@@ -1632,8 +1636,10 @@ fn speed_scale(train: &ToothTrain, pitch: f64) -> SpeedScale {
     let eighth = (n / 8).max(1);
     let (first, last) = (omega(0, eighth), omega(n - 1 - eighth, n - 1));
     let middle = 0.5 * (first + last);
+    let few = (n / 64).max(1);
     SpeedScale {
         middle,
+        least: omega(0, few).min(omega(n - 1 - few, n - 1)),
         half_width: (0.5 * (last - first)).abs().max(0.05 * middle),
     }
 }

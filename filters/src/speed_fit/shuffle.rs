@@ -155,7 +155,7 @@ impl Piece {
     }
 }
 
-/// Frequency of the line that stands out most, if it does, and by how much.
+/// Frequency of the line that stands out most, if it does, and by how many times what it has to.
 fn line(
     lines: &[(f64, f64)],
     alpha_mean: f64,
@@ -182,18 +182,17 @@ fn line(
         };
         power / level(0).max(level(4))
     };
+    let stands_out = |i: usize| match of_cycles(lines[i].0) {
+        true => over_level(i) / LINE_AMONG_CYCLES,
+        false => over_level(i) / LINE_OVER_LEVEL,
+    };
     let weakest = (SWING_MIN * alpha_mean).powi(2);
     let (best, over) = (1..lines.len() - 1)
         .filter(|i| among_hz.contains(&lines[*i].0))
         .filter(|i| lines[*i].1 > weakest.max(lines[i - 1].1).max(lines[i + 1].1))
-        .map(|i| (i, over_level(i)))
+        .map(|i| (i, stands_out(i)))
         .max_by(|a, b| a.1.total_cmp(&b.1))?;
     let (hz, power) = lines[best];
-    let stands_out = if of_cycles(hz) {
-        LINE_AMONG_CYCLES
-    } else {
-        LINE_OVER_LEVEL
-    };
     let (left, right) = (lines[best - 1].1, lines[best + 1].1);
     let bend = left + right - 2.0 * power;
     let shift = if bend < 0.0 {
@@ -202,7 +201,7 @@ fn line(
         0.0
     };
     let step_hz = lines[1].0 - lines[0].0;
-    (over > stands_out).then_some((hz + shift.clamp(-1.0, 1.0) * step_hz, over))
+    (over > 1.0).then_some((hz + shift.clamp(-1.0, 1.0) * step_hz, over))
 }
 
 /// Frequencies and damping ratios of drives that are tried.
@@ -216,10 +215,17 @@ const FADINGS: usize = 12;
 /// Dampings that are tried for a frequency that is known, and how far that may be off.
 const DAMPING_RANGE: (f64, f64) = (0.005, 0.5);
 const DAMPINGS_TRIED: usize = 20;
-const OWN_WITHIN: f64 = 1.1;
+const OWN_WITHIN: f64 = 1.06;
 const OWN_TRIED: usize = 7;
+/// Power of its line over what is beside it, and so many that are tried.
+const HEIGHTS: (f64, f64) = (2.0, 2e4);
+const HEIGHTS_TRIED: usize = 6;
+/// It is looked at from its frequency over this up to so many times it.
+const BESIDE: f64 = 2.5;
 /// Damping of which the logarithm is less certain is not told.
 const DAMPING_TOLD: f64 = 0.7;
+/// No drive that is damped by more can be told from what is beside its line.
+const DAMPING_BELIEVED: f64 = 0.3;
 /// Uncertainty of the logarithm that comes on top: what the curve and the cycles leave is not white (found in simulation).
 const DAMPING_BY_MODEL: f64 = 0.3;
 /// Lines beside each other that tell one thing, of a piece that fades in and out.
@@ -321,16 +327,50 @@ impl Spectrum {
         (over > 0.0).then_some((own_hz, sure))
     }
 
-    /// Damping of a drive of about this frequency: how wide its line is. As likely beforehand in any decade.
+    /// Powers beside a frequency alone.
+    fn beside(&self, about_hz: f64) -> Self {
+        let near = |hz: f64| (about_hz / BESIDE..about_hz * BESIDE).contains(&hz);
+        let lines = self
+            .hz
+            .iter()
+            .zip(&self.powers)
+            .filter(|(hz, _)| near(**hz));
+        let (hz, powers) = lines.unzip();
+        Self {
+            hz,
+            powers,
+            told: self.told,
+            noise_hz: self.noise_hz.clone(),
+        }
+    }
+
+    /// Damping of a drive of about this frequency: how wide its line is, and not how high, since an opening throttle swings it
+    /// by any amount. What goes on all along shows the drive's own width; what dies away from the start of a piece, which fades
+    /// in with the square of the time, the cube of that line. As likely beforehand in any decade.
     fn damping(&self, about_hz: f64) -> Option<Damping> {
         let own = geometric(about_hz / OWN_WITHIN, about_hz * OWN_WITHIN, OWN_TRIED);
         let tried = geometric(DAMPING_RANGE.0, DAMPING_RANGE.1, DAMPINGS_TRIED);
+        let near = self.beside(about_hz);
+        let heights = geometric(HEIGHTS.0, HEIGHTS.1, HEIGHTS_TRIED);
+        let of_line = |own_hz: f64, damping: f64, power: i32| {
+            let line: Vec<f64> = near
+                .passed(own_hz, damping)
+                .iter()
+                .map(|passed| (passed * 4.0 * damping * damping).powi(power))
+                .collect();
+            let line = spread(&line);
+            let of_height = heights.iter().map(|height| {
+                let expected: Vec<f64> = line.iter().map(|line| 1.0 + height * line).collect();
+                near.criterion(&expected)
+            });
+            of_height.fold(f64::INFINITY, f64::min)
+        };
         let criteria: Vec<f64> = tried
             .iter()
             .map(|damping| {
                 let of_own = own
                     .iter()
-                    .map(|own_hz| self.criterion(&spread(&self.passed(*own_hz, *damping))));
+                    .map(|own_hz| of_line(*own_hz, *damping, 1).min(of_line(*own_hz, *damping, 3)));
                 of_own.fold(f64::INFINITY, f64::min)
             })
             .collect();
@@ -349,7 +389,8 @@ impl Spectrum {
         };
         let mean = mean_of(&|x| x);
         let uncertainty = mean_of(&|x| (x - mean).powi(2)).sqrt();
-        (uncertainty < DAMPING_TOLD).then_some(Damping {
+        let is_told = uncertainty < DAMPING_TOLD && mean.exp() < DAMPING_BELIEVED;
+        is_told.then_some(Damping {
             ratio: mean.exp(),
             relative_uncertainty: uncertainty.hypot(DAMPING_BY_MODEL),
         })
