@@ -223,7 +223,7 @@ const HEIGHTS_TRIED: usize = 6;
 /// It is looked at from its frequency over this up to so many times it.
 const BESIDE: f64 = 2.5;
 /// Damping of which the logarithm is less certain is not told.
-const DAMPING_TOLD: f64 = 0.7;
+const DAMPING_TOLD: f64 = 0.95;
 /// No drive that is damped by more can be told from what is beside its line.
 const DAMPING_BELIEVED: f64 = 0.3;
 /// Uncertainty of the logarithm that comes on top: what the curve and the cycles leave is not white (found in simulation).
