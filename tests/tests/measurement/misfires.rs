@@ -1,6 +1,7 @@
 //! Cycles that did not burn, told from jolts of the drive.
 
 use leverarm::rehearsal::{DEMO_STAND, model_of, script_of};
+use leverarm_config::EXAMPLE_STAND;
 use leverarm_software_stand::CycleVariation;
 use leverarm_tests::ran::Ran;
 use leverarm_tests::simulated_pull::{Cycles, Pull};
@@ -36,34 +37,45 @@ fn one_cylinder_of_four_misfires() {
     );
 }
 
-/// What `leverarm rehearse --misfires 1` shows, 24 pulls of it: single cycles that do not burn break no rise off and are no swing of
-/// a drive that is rigid, and the others vary as they do.
+/// What `leverarm rehearse --misfires 1` shows, 24 pulls of it, on the demo's stand and on the one of the example, whose drum is twice
+/// as heavy and hides more between its few teeth: single cycles that do not burn break no rise off, are no swing of a drive
+/// that is rigid and no throttle that was let go, and the others vary as they do.
 #[test]
 fn misfires_of_a_rehearsal_are_told_as_nothing_else() {
-    let stand = leverarm_config::parse("demo.toml", DEMO_STAND).unwrap();
+    for (text, told_most, cov_off_most) in [(DEMO_STAND, 0, 0.1), (EXAMPLE_STAND, 1, 0.15)] {
+        let (told, mean) = rehearsed(text);
+        assert!(told.len() <= told_most, "{told:#?}");
+        let off = mean / CycleVariation::HEALTHY.cov - 1.0;
+        assert!(off.abs() < cov_off_most, "{mean}");
+    }
+}
+
+/// What pulls with misfires are said to have that is none, and the mean variation of the other cycles.
+fn rehearsed(text: &str) -> (Vec<String>, f64) {
+    let stand = leverarm_config::parse("stand.toml", text).unwrap();
     let mut model = model_of(&stand);
     model.engine.cycles = CycleVariation {
         misfire_probability: 0.01,
         ..CycleVariation::HEALTHY
     };
     let folder = tempfile::tempdir().unwrap();
-    let mut bench = VirtualBench::new(folder.path(), DEMO_STAND, model).unwrap();
-    bench.ride(script_of(&stand, PULLS), 900).unwrap();
+    let mut bench = VirtualBench::new(folder.path(), text, model).unwrap();
+    bench
+        .ride(script_of(&stand, PULLS), 60 * u64::from(PULLS))
+        .unwrap();
     bench.finish().unwrap();
     let store = folder.path().to_str().unwrap();
-    let mut sum = 0.0;
+    let (mut sum, mut told) = (0.0, Vec::new());
     for pull in 1..=PULLS {
         let curve = Ran::of(&["show", &pull.to_string(), "--json", "--store", store]).json();
-        let cov = curve["cycles"]["cov"].as_f64().unwrap();
-        sum += cov;
+        sum += curve["cycles"]["cov"].as_f64().unwrap();
         let said = curve["remarks"].to_string();
-        for word in ["breaks off", "resonance", "shuffle", "swing"] {
-            assert!(!said.contains(word), "pull {pull}: {said}");
+        if ["breaks off", "resonance", "shuffle", "swing", "let go"]
+            .iter()
+            .any(|word| said.contains(word))
+        {
+            told.push(format!("pull {pull}: {said}"));
         }
     }
-    let mean = sum / f64::from(PULLS);
-    assert!(
-        (mean / CycleVariation::HEALTHY.cov - 1.0).abs() < 0.1,
-        "{mean}"
-    );
+    (told, sum / f64::from(PULLS))
 }
