@@ -318,7 +318,6 @@ fn shuffle_is_named() {
     for name in ["shuffle_8hz", "shuffle_25hz"] {
         let case = real(name);
         let truth = case.shuffle.expect("this case swings");
-        let mut dampings = Vec::new();
         for seed in 40..46 {
             let pull = Pull::simulate(&case, seed);
             let fit = fit(&pull);
@@ -327,16 +326,14 @@ fn shuffle_is_named() {
                 (found.frequency_hz / truth.frequency_hz - 1.0).abs() < 0.03,
                 "{name}: {found:?}"
             );
-            dampings.extend(found.damping);
+            // Cycles of the same frequency keep it going.
+            assert_eq!(found.damping.is_some(), name == "shuffle_8hz");
+            if let Some(damping) = found.damping {
+                let off = (damping.ratio / truth.damping_ratio).ln() / damping.relative_uncertainty;
+                assert!(off.abs() < 2.5, "{damping:?}");
+            }
             let error = error_pct(&pull, &fit);
             assert!(error < 0.5, "{name}: {error} %");
-        }
-        // Cycles of the same frequency keep it going; a line that is narrower than the pull shows is not told.
-        let told = if name == "shuffle_8hz" { 2..=6 } else { 0..=0 };
-        assert!(told.contains(&dampings.len()), "{name}: {dampings:?}");
-        for damping in dampings {
-            let off = (damping.ratio / truth.damping_ratio).ln() / damping.relative_uncertainty;
-            assert!(off.abs() < 2.5, "{damping:?}");
         }
     }
     for seed in 0..4 {

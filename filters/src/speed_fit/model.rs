@@ -5,7 +5,7 @@ use std::ops::Range;
 
 use nalgebra::DMatrix;
 
-use super::shuffle::{HIGHEST_HZ, Nodes, Sure, Swing, Swinging};
+use super::shuffle::{DAMPING_MAX, HIGHEST_HZ, Nodes, Sure, Swing, Swinging};
 use super::{FitOptions, JITTER_MIN_S, Resonance, Shuffle};
 use crate::bspline::{Basis, DEGREE, Local, ORDER, even, interpolate};
 use crate::envelope::Envelope;
@@ -58,8 +58,6 @@ const RESONANCE_OVER_ANY: f64 = 2.0;
 const WINDOWS_OVER_ANY: usize = 3;
 /// … and beyond so many times that of the calmest quarter.
 const RESONANCE_OVER_CALM: f64 = 2.0;
-/// Damping ratio of a drive at most: a tyre that slips (common practice, no source).
-const DAMPING_MAX: f64 = 0.3;
 /// The drive's own frequency is within this factor of the one that it is met at.
 const OWN_HZ_WITHIN: f64 = 1.3;
 /// The wander follows what is slower than this share of the drive's own frequency; nearer to it is the shuffle's

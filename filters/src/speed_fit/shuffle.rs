@@ -224,8 +224,8 @@ const HEIGHTS_TRIED: usize = 6;
 const BESIDE: f64 = 2.5;
 /// Damping of which the logarithm is less certain is not told.
 const DAMPING_TOLD: f64 = 0.95;
-/// No drive that is damped by more can be told from what is beside its line.
-const DAMPING_BELIEVED: f64 = 0.3;
+/// Damping ratio of a drive at most: a tyre that slips (common practice, no source).
+pub(super) const DAMPING_MAX: f64 = 0.3;
 /// Uncertainty of the logarithm that comes on top: what the curve and the cycles leave is not white (found in simulation).
 const DAMPING_BY_MODEL: f64 = 0.3;
 /// Lines beside each other that tell one thing, of a piece that fades in and out.
@@ -389,7 +389,7 @@ impl Spectrum {
         };
         let mean = mean_of(&|x| x);
         let uncertainty = mean_of(&|x| (x - mean).powi(2)).sqrt();
-        let is_told = uncertainty < DAMPING_TOLD && mean.exp() < DAMPING_BELIEVED;
+        let is_told = uncertainty < DAMPING_TOLD && mean.exp() < DAMPING_MAX;
         is_told.then_some(Damping {
             ratio: mean.exp(),
             relative_uncertainty: uncertainty.hypot(DAMPING_BY_MODEL),
