@@ -51,6 +51,7 @@
 //! # Ok::<(), leverarm_filters::speed_fit::FitError>(())
 //! ```
 
+mod coarse;
 mod likelihood;
 mod model;
 mod peak;
@@ -64,12 +65,12 @@ use crate::bspline::{Basis, DEGREE, ORDER, even, interpolate};
 use crate::convert::floor_to_usize;
 use crate::envelope::Envelope;
 use crate::teeth::ToothTrain;
+use coarse::{Start, coarse};
 use likelihood::{Best, Bias, Cycles, Likely, Solved, System, Work, shares};
 use model::{
     Columns, Current, Layout, Meetings, Problem, Smoothness, WorkRow, alpha_row, gradient, motion,
     roughness,
 };
-use shuffle::Swinging;
 
 /// What the fit must know about the wheel.
 #[derive(Debug, Clone, PartialEq)]
@@ -343,8 +344,6 @@ const ROUNDING_MAX: f64 = 0.1;
 const INTERVALS_MIN: usize = 24;
 /// Fewer intervals help where rounding falls to this share.
 const ROUNDING_HELPED: f64 = 0.3;
-/// Intervals of the motion that the fit starts from.
-const COARSE_INTERVALS: usize = 10;
 /// Smoothness that makes the teeth less likely than another by e to the minus half of this is not
 /// averaged over.
 const UNLIKELY: f64 = 9.0;
@@ -701,94 +700,6 @@ impl Border {
 enum Tried {
     Not,
     Found(Best),
-}
-
-/// What the fit starts from.
-struct Start {
-    basis: Basis,
-    coefficients: Vec<f64>,
-    weights: Vec<bool>,
-    border: Border,
-    shuffle: Option<Swinging>,
-    drift: bool,
-}
-
-/// A motion to start from: the best of a few intervals, with the teeth that take part in it; once
-/// more with the drive's shuffle, where it leaves a line of that kind.
-fn coarse(
-    train: &ToothTrain,
-    options: &FitOptions,
-    (noise_s, error_sd): (f64, [f64; 2]),
-    meetings: Meetings,
-) -> Result<Start, FitError> {
-    let n = train.time_s.len();
-    let mut columns = Columns {
-        intervals: COARSE_INTERVALS.min(n / 8),
-        ripple_from: Some(0.6 * intervals(train) as f64),
-        cycles_a_segment: None,
-        meetings,
-        shuffle: None,
-        drift: false,
-    };
-    let mut without_shuffle = None;
-    loop {
-        let few = Problem::new(train, options, columns);
-        let mut current = few.straight();
-        let mut weights = vec![true; n];
-        let (ridge, target) = ridge(&few.layout, options, noise_s, error_sd);
-        let mut border = Border::default();
-        let mut residuals = Vec::new();
-        let mut swing_rad_per_s2 = 0.0;
-        for _ in 0..2 {
-            let normal = few.normal(&current, &thinned(train, options, &weights));
-            let mut a = normal.a;
-            let mut b = normal.b;
-            for (i, ridge) in ridge.iter().enumerate() {
-                *a.at_mut(i, i) += ridge;
-                b[i] += ridge * target[i];
-            }
-            let factor = a.factor().ok_or(FitError::Singular)?;
-            let solution = factor.solve(&b);
-            border = Border::new(&few, &solution, &factor.inverse(), &ridge);
-            take(&mut current, &few.layout, &solution);
-            residuals = few.residuals(&current, &solution);
-            weights = set_aside(&residuals);
-            if let Some(swing) = few.layout.swing {
-                let measured = swing.measured(&few.layout.swing_of(&solution), &[]);
-                swing_rad_per_s2 = measured.swing_rad_per_s2;
-            }
-        }
-        if !columns.drift && few.drifting(&current, &residuals, &weights) {
-            columns.drift = true;
-            continue;
-        }
-        // A line that the working cycles cross may be their own, until those are followed there.
-        let of_cycles =
-            |hz: f64| meetings == Meetings::default() && few.cycles_have(hz, swing_rad_per_s2);
-        if columns.shuffle.is_some_and(|found| of_cycles(found.hz))
-            && let Some(start) = without_shuffle
-        {
-            return Ok(start);
-        }
-        let found = match columns.shuffle {
-            Some(_) => None,
-            None => few.left_swinging(&current, &residuals, &weights),
-        };
-        let found = found.filter(|found| !of_cycles(found.hz));
-        let start = Start {
-            basis: few.basis,
-            coefficients: current.coefficients,
-            weights,
-            border,
-            shuffle: columns.shuffle,
-            drift: columns.drift,
-        };
-        if found.is_none() {
-            return Ok(start);
-        }
-        columns.shuffle = found;
-        without_shuffle = Some(start);
-    }
 }
 
 /// Moves the motion by a solution: the smooth part by what it says, the wander to what it says.

@@ -5,7 +5,7 @@ use std::ops::Range;
 
 use nalgebra::DMatrix;
 
-use super::shuffle::{DAMPING_MAX, HIGHEST_HZ, Nodes, Sure, Swing, Swinging};
+use super::shuffle::{DAMPING_MAX, HIGHEST_HZ, Left, Nodes, Sure, Swing, Swinging};
 use super::{FitOptions, JITTER_MIN_S, Resonance, Shuffle};
 use crate::bspline::{Basis, DEGREE, Local, ORDER, even, interpolate};
 use crate::envelope::Envelope;
@@ -59,7 +59,7 @@ const WINDOWS_OVER_ANY: usize = 3;
 /// … and beyond so many times that of the calmest quarter.
 const RESONANCE_OVER_CALM: f64 = 2.0;
 /// The drive's own frequency is within this factor of the one that it is met at.
-const OWN_HZ_WITHIN: f64 = 1.3;
+pub(super) const OWN_HZ_WITHIN: f64 = 1.3;
 /// The wander follows what is slower than this share of the drive's own frequency; nearer to it is the shuffle's
 /// (found in simulation).
 const FOLLOWED_MAX: f64 = 0.65;
@@ -1113,7 +1113,7 @@ impl<'a> Problem<'a> {
 
     /// Whether working cycles or their second harmonic have this frequency in the stretch, which begins at such a
     /// share of its least speed; also as few teeth a turn make it look.
-    fn cycles_pass(&self, hz: f64, from_share: f64) -> bool {
+    pub(super) fn cycles_pass(&self, hz: f64, from_share: f64) -> bool {
         let order = self.options.cycles_per_turn.unwrap_or(0.0);
         let teeth = f64::from(self.options.teeth_per_turn);
         let folded = |order: f64| (order - teeth * (order / teeth).round()).abs();
@@ -1236,37 +1236,23 @@ impl<'a> Problem<'a> {
         joined(restless.map(beside), 0.0)
     }
 
-    /// A shuffle in what is left of the teeth's times.
-    pub(super) fn left_swinging(
-        &self,
-        current: &Current,
-        residuals: &[f64],
-        weights: &[bool],
-    ) -> Option<Swinging> {
-        let kept = || (0..residuals.len()).filter(|k| weights[*k]);
+    /// What is left of the teeth, to look for a shuffle in.
+    pub(super) fn left(&self, current: &Current, left_s: &[f64], weights: &[bool]) -> Option<Left> {
+        let kept = || (0..left_s.len()).filter(|k| weights[*k]);
         let times: Vec<f64> = kept().map(|k| self.train.time_s[k]).collect();
         let angles: Vec<f64> = kept()
-            .map(|k| residuals[k] * self.tooth_omega(k, current))
+            .map(|k| left_s[k] * self.tooth_omega(k, current))
             .collect();
-        // A frequency just below theirs is met as the pull begins.
-        let met = |hz: f64| self.cycles_pass(hz, 0.76);
-        let of_scatter = !self.on_engine();
-        let find = |among_hz: Range<f64>| {
-            let alpha = self.mean_alpha();
-            super::shuffle::find(&times, &angles, alpha, &met, &among_hz, of_scatter)
-        };
-        // Where the cycles met it, it is about that.
-        match met_hz(&self.meetings).filter(|_| of_scatter) {
-            Some(hz) => {
-                let found = find(hz / OWN_HZ_WITHIN..hz * OWN_HZ_WITHIN);
-                found.or(Some(Swinging {
-                    hz,
-                    sure: Sure::Counted,
-                    damping: None,
-                }))
-            }
-            None => find(0.0..f64::INFINITY),
-        }
+        Left::new(&times, &angles)
+    }
+
+    /// The frequency at which the cycles met the drive's, which is about that, Hz.
+    pub(super) fn met_hz(&self) -> Option<f64> {
+        met_hz(&self.meetings).filter(|_| !self.on_engine())
+    }
+
+    pub(super) fn meets(&self) -> bool {
+        self.meetings != Meetings::default()
     }
 
     /// Changes of the acceleration at a speed, by first coefficient, at points that lie evenly in time.
@@ -1302,7 +1288,7 @@ impl<'a> Problem<'a> {
     }
 
     /// Mean acceleration of the stretch, never negative.
-    fn mean_alpha(&self) -> f64 {
+    pub(super) fn mean_alpha(&self) -> f64 {
         let n = self.thetas.len();
         let time_s = self.train.time_s[n - 1] - self.train.time_s[0];
         (2.0 * self.scale.half_width * 8.0 / 7.0 / time_s).max(1e-9)

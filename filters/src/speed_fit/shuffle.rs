@@ -13,13 +13,18 @@ use crate::envelope::Envelope;
 /// Frequencies looked at, Hz. Below them a swing can't be told from the curve.
 const LOWEST_HZ: f64 = 4.0;
 pub(super) const HIGHEST_HZ: f64 = 45.0;
+/// Bands that it is looked for in, by their middle, and so many times that up and down.
+pub(super) const BANDS_HZ: [f64; 4] = [6.0, 11.0, 20.0, 36.0];
+pub(super) const BAND_WITHIN: f64 = 1.5;
 /// Width of the bins that teeth are gathered in, over the period of the highest frequency.
 const BINS_A_SWING: f64 = 3.0;
 /// A line stands out from the level beside it by so much in power: the greatest of some hundred of
 /// pure noise reaches 10.
-const LINE_OVER_LEVEL: f64 = 15.0;
-/// … and by so much where the working cycles may be the reason.
-const LINE_AMONG_CYCLES: f64 = 30.0;
+pub(super) const LINE_OVER_LEVEL: f64 = 15.0;
+/// … by so much where the working cycles may be the reason.
+pub(super) const LINE_AMONG_CYCLES: f64 = 30.0;
+/// … and by so much where it may be all but hidden: one of pure noise in some dozens does.
+pub(super) const LINE_WEAK: f64 = 5.0;
 /// Swing of the acceleration over its mean below which nobody needs to know.
 const SWING_MIN: f64 = 0.02;
 /// The swing's size may change over so many of its periods.
@@ -50,58 +55,97 @@ pub(super) enum Sure {
     Line,
 }
 
-/// The frequency at which the angle that is left of each tooth swings: that of a narrow line, or else
-/// `of_scatter` of a resonance that the scatter of the cycles' work keeps going. `of_cycles` are frequencies
-/// that the working cycles pass, `among_hz` those that it may have.
-pub(super) fn find(
-    times_s: &[f64],
-    angles_rad: &[f64],
-    alpha_mean: f64,
-    of_cycles: &impl Fn(f64) -> bool,
-    among_hz: &Range<f64>,
-    of_scatter: bool,
-) -> Option<Swinging> {
-    let (first, last) = (times_s.first()?, times_s.last()?);
-    // Below half the rate of the slowest teeth, a missed one here and there apart.
-    let mut intervals: Vec<f64> = times_s.windows(2).map(|w| w[1] - w[0]).collect();
-    let most = intervals.len() * 98 / 100;
-    let slowest = *intervals.select_nth_unstable_by(most, f64::total_cmp).1;
-    let pieces = ((last - first) / PIECE_S).ceil().max(1.0);
-    let piece = Piece {
-        duration_s: (last - first) / pieces,
-        highest_hz: HIGHEST_HZ.min(0.45 / slowest.max(1e-9)),
-    };
-    if piece.duration_s < 0.8 || piece.count() < 40 {
-        return None;
+impl Swinging {
+    /// Of which no more is known than about where it is.
+    pub(super) const fn counted(hz: f64) -> Self {
+        Self {
+            hz,
+            sure: Sure::Counted,
+            damping: None,
+        }
     }
-    let starts: Vec<f64> = (0..floor_to_usize(pieces))
-        .map(|i| first + piece.duration_s * i as f64)
-        .collect();
-    let binned = starts
-        .iter()
-        .map(|from_s| piece.binned(*from_s, times_s, angles_rad));
-    let binned: Vec<Vec<f64>> = binned.collect();
-    let line = binned
-        .iter()
-        .filter_map(|values| line(&piece.swings(values), alpha_mean, of_cycles, among_hz))
-        .max_by(|a, b| a.1.total_cmp(&b.1));
-    if line.is_none() && !of_scatter {
-        return None;
+}
+
+/// A narrow line, and by how many times what it has to it stands out.
+pub(super) struct Line {
+    pub(super) hz: f64,
+    pub(super) over: f64,
+}
+
+/// Angles that are left of the teeth, in pieces.
+pub(super) struct Left {
+    piece: Piece,
+    binned: Vec<Vec<f64>>,
+    /// Frequency, and the swing of the acceleration at it, squared, of each piece.
+    swings: Vec<Vec<(f64, f64)>>,
+}
+
+impl Left {
+    /// `None` of too few teeth, or too short a time.
+    pub(super) fn new(times_s: &[f64], angles_rad: &[f64]) -> Option<Self> {
+        let (first, last) = (times_s.first()?, times_s.last()?);
+        // Below half the rate of the slowest teeth, a missed one here and there apart.
+        let mut intervals: Vec<f64> = times_s.windows(2).map(|w| w[1] - w[0]).collect();
+        let most = intervals.len() * 98 / 100;
+        let slowest = *intervals.select_nth_unstable_by(most, f64::total_cmp).1;
+        let pieces = ((last - first) / PIECE_S).ceil().max(1.0);
+        let piece = Piece {
+            duration_s: (last - first) / pieces,
+            highest_hz: HIGHEST_HZ.min(0.45 / slowest.max(1e-9)),
+        };
+        if piece.duration_s < 0.8 || piece.count() < 40 {
+            return None;
+        }
+        let binned: Vec<Vec<f64>> = (0..floor_to_usize(pieces))
+            .map(|i| first + piece.duration_s * i as f64)
+            .map(|from_s| piece.binned(from_s, times_s, angles_rad))
+            .collect();
+        Some(Self {
+            swings: binned.iter().map(|values| piece.swings(values)).collect(),
+            binned,
+            piece,
+        })
     }
-    let spectrum = Spectrum::of(&piece, &binned);
-    let (hz, sure) = match line {
-        Some((hz, _)) => (hz, Sure::Line),
-        None => spectrum.resonance(&piece, among_hz)?,
-    };
-    let is_told = sure != Sure::Counted;
-    Some(Swinging {
-        hz,
-        sure,
-        damping: is_told.then(|| spectrum.damping(hz)).flatten(),
-    })
+
+    /// The line among these frequencies that stands out most from the level beside it, where one does by as many times as a
+    /// line of its frequency has to.
+    pub(super) fn line(
+        &self,
+        alpha_mean: f64,
+        least_over: impl Fn(f64) -> f64 + Copy,
+        among_hz: &Range<f64>,
+    ) -> Option<Line> {
+        self.swings
+            .iter()
+            .filter_map(|swings| line(swings, alpha_mean, least_over, among_hz))
+            .max_by(|a, b| a.over.total_cmp(&b.over))
+    }
+
+    /// With the damping that its line tells.
+    pub(super) fn of_line(&self, hz: f64) -> Swinging {
+        let spectrum = Spectrum::of(&self.piece, &self.binned);
+        Swinging {
+            hz,
+            sure: Sure::Line,
+            damping: spectrum.damping(hz),
+        }
+    }
+
+    /// A resonance that the scatter of the cycles' work keeps going, where the shape of all that is left shows one.
+    pub(super) fn of_scatter(&self, among_hz: &Range<f64>) -> Option<Swinging> {
+        let spectrum = Spectrum::of(&self.piece, &self.binned);
+        let (hz, sure) = spectrum.resonance(&self.piece, among_hz)?;
+        let is_told = sure != Sure::Counted;
+        Some(Swinging {
+            hz,
+            sure,
+            damping: is_told.then(|| spectrum.damping(hz)).flatten(),
+        })
+    }
 }
 
 /// How a piece of the teeth is looked at.
+#[derive(Clone, Copy)]
 struct Piece {
     duration_s: f64,
     highest_hz: f64,
@@ -155,13 +199,13 @@ impl Piece {
     }
 }
 
-/// Frequency of the line that stands out most, if it does, and by how many times what it has to.
+/// The line that stands out most, if it does.
 fn line(
     lines: &[(f64, f64)],
     alpha_mean: f64,
-    of_cycles: &impl Fn(f64) -> bool,
+    least_over: impl Fn(f64) -> f64 + Copy,
     among_hz: &Range<f64>,
-) -> Option<(f64, f64)> {
+) -> Option<Line> {
     // Over what is beside it, both as a swing of the acceleration and of the angle: timing noise rises
     // steeply in the one, the cycles' scatter falls in the other, and neither may pass for a line.
     let over_level = |i: usize| {
@@ -182,10 +226,7 @@ fn line(
         };
         power / level(0).max(level(4))
     };
-    let stands_out = |i: usize| match of_cycles(lines[i].0) {
-        true => over_level(i) / LINE_AMONG_CYCLES,
-        false => over_level(i) / LINE_OVER_LEVEL,
-    };
+    let stands_out = |i: usize| over_level(i) / least_over(lines[i].0);
     let weakest = (SWING_MIN * alpha_mean).powi(2);
     let (best, over) = (1..lines.len() - 1)
         .filter(|i| among_hz.contains(&lines[*i].0))
@@ -201,7 +242,10 @@ fn line(
         0.0
     };
     let step_hz = lines[1].0 - lines[0].0;
-    (over > 1.0).then_some((hz + shift.clamp(-1.0, 1.0) * step_hz, over))
+    (over > 1.0).then_some(Line {
+        hz: hz + shift.clamp(-1.0, 1.0) * step_hz,
+        over,
+    })
 }
 
 /// Frequencies and damping ratios of drives that are tried.

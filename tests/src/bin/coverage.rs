@@ -345,6 +345,15 @@ fn real_engines() -> Vec<Stated> {
         known("misfires", 6.5, misfiring(0.01, 1.0)),
         known("misfires_in_bursts", 6.5, misfiring(0.004, 2.5)),
         known("shuffle_8hz", 6.5, driven(8.0, 0.03, 0.0)),
+        // Tooth errors may take a part of a swing that goes with the wheel, which turns 8 times a second as the pull begins.
+        known(
+            "shuffle_36_teeth",
+            6.5,
+            Pull {
+                teeth: 36,
+                ..driven(8.0, 0.05, 0.0)
+            },
+        ),
         known("shuffle_12hz_lash", 5.0, driven(12.0, 0.08, 0.02)),
         // The cycles' frequency begins beside the drive's own, and the teeth keep step with them.
         known(
