@@ -668,7 +668,7 @@ fn fitted(
 /// Tooth errors and ripple as found last. They hardly change with the weights, and searching for those with
 /// them held saves most of the time. Not so the shuffle of a drum: it would take for its own what the cycles'
 /// scatter does. The engine's own wheel it swings by as much more as the drum is heavier, and there all of it is.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 struct Border {
     values: Vec<f64>,
     /// Positions and values of the shuffle's unknowns that are held.

@@ -4,6 +4,7 @@ use super::model::{Columns, Current, Meetings, OWN_HZ_WITHIN, Problem};
 use super::shuffle::{self, Left, Line, Swinging};
 use super::{Border, FitError, FitOptions, intervals, ridge, set_aside, take, thinned};
 use crate::bspline::Basis;
+use crate::envelope::Factor;
 use crate::teeth::ToothTrain;
 
 /// Intervals of the motion.
@@ -45,14 +46,13 @@ pub(super) fn coarse(
         Coarse::new(train, options, prior, Columns { shuffle, ..columns })
     };
     let Some(found) = swinging(&rigid, |hz| swung(Swinging::counted(hz)))? else {
-        return Ok(rigid.start(columns));
+        return Ok(rigid.start());
     };
     let swings = swung(found)?;
     Ok(if swings.of_cycles(found.hz) {
-        rigid.start(columns)
+        rigid.start()
     } else {
-        columns.shuffle = Some(found);
-        swings.start(columns)
+        swings.start()
     })
 }
 
@@ -118,14 +118,14 @@ fn swinging<'a>(
 
 /// A motion of few intervals.
 struct Coarse<'a> {
+    columns: Columns,
     problem: Problem<'a>,
     current: Current,
     weights: Vec<bool>,
-    border: Border,
-    /// What is left of the teeth's times, s, and that with the shuffle's part.
-    residuals: Vec<f64>,
-    left_s: Vec<f64>,
-    swing_rad_per_s2: f64,
+    /// Prior precision of each unknown times the noise's variance.
+    ridge: Vec<f64>,
+    factor: Factor,
+    solution: Vec<f64>,
 }
 
 impl<'a> Coarse<'a> {
@@ -137,69 +137,68 @@ impl<'a> Coarse<'a> {
     ) -> Result<Self, FitError> {
         let problem = Problem::new(train, options, columns);
         let (ridge, target) = ridge(&problem.layout, options, noise_s, error_sd);
-        let mut found = Self {
-            current: problem.straight(),
-            problem,
-            weights: vec![true; train.time_s.len()],
-            border: Border::default(),
-            residuals: Vec::new(),
-            left_s: Vec::new(),
-            swing_rad_per_s2: 0.0,
+        let mut current = problem.straight();
+        let mut refine = |weights: &[bool]| {
+            let normal = problem.normal(&current, &thinned(train, options, weights));
+            let (mut a, mut b) = (normal.a, normal.b);
+            for (i, ridge) in ridge.iter().enumerate() {
+                *a.at_mut(i, i) += ridge;
+                b[i] += ridge * target[i];
+            }
+            let factor = a.factor().ok_or(FitError::Singular)?;
+            let solution = factor.solve(&b);
+            take(&mut current, &problem.layout, &solution);
+            let weights = set_aside(&problem.residuals(&current, &solution));
+            Ok((weights, factor, solution))
         };
-        for _ in 0..2 {
-            found.refine(&thinned(train, options, &found.weights), &ridge, &target)?;
-        }
-        Ok(found)
+        let (weights, ..) = refine(&vec![true; train.time_s.len()])?;
+        let (weights, factor, solution) = refine(&weights)?;
+        Ok(Self {
+            columns,
+            problem,
+            current,
+            weights,
+            ridge,
+            factor,
+            solution,
+        })
     }
 
-    fn refine(&mut self, used: &[bool], ridge: &[f64], target: &[f64]) -> Result<(), FitError> {
-        let problem = &self.problem;
-        let normal = problem.normal(&self.current, used);
-        let (mut a, mut b) = (normal.a, normal.b);
-        for (i, ridge) in ridge.iter().enumerate() {
-            *a.at_mut(i, i) += ridge;
-            b[i] += ridge * target[i];
-        }
-        let factor = a.factor().ok_or(FitError::Singular)?;
-        let mut solution = factor.solve(&b);
-        self.border = Border::new(problem, &solution, &factor.inverse(), ridge);
-        take(&mut self.current, &problem.layout, &solution);
-        self.residuals = problem.residuals(&self.current, &solution);
-        self.weights = set_aside(&self.residuals);
-        if let Some(swing) = problem.layout.swing {
-            let measured = swing.measured(&problem.layout.swing_of(&solution), &[]);
-            self.swing_rad_per_s2 = measured.swing_rad_per_s2;
-        }
-        for at in &problem.layout.swing_at {
-            solution[*at] = 0.0;
-        }
-        self.left_s = problem.residuals(&self.current, &solution);
-        Ok(())
-    }
-
+    /// What is left of the teeth, with the shuffle's part.
     fn left(&self) -> Option<Left> {
-        self.problem
-            .left(&self.current, &self.left_s, &self.weights)
+        let mut rigid = self.solution.clone();
+        for at in &self.problem.layout.swing_at {
+            rigid[*at] = 0.0;
+        }
+        let left_s = self.problem.residuals(&self.current, &rigid);
+        self.problem.left(&self.current, &left_s, &self.weights)
     }
 
     fn drifts(&self) -> bool {
+        let residuals = self.problem.residuals(&self.current, &self.solution);
         self.problem
-            .drifting(&self.current, &self.residuals, &self.weights)
+            .drifting(&self.current, &residuals, &self.weights)
     }
 
     /// Whether a line that the working cycles cross may be their own, until those are followed there.
     fn of_cycles(&self, hz: f64) -> bool {
-        !self.problem.meets() && self.problem.cycles_have(hz, self.swing_rad_per_s2)
+        let layout = &self.problem.layout;
+        let swing = layout.swing.map_or(0.0, |swing| {
+            let measured = swing.measured(&layout.swing_of(&self.solution), &[]);
+            measured.swing_rad_per_s2
+        });
+        !self.problem.meets() && self.problem.cycles_have(hz, swing)
     }
 
-    fn start(self, columns: Columns) -> Start {
+    fn start(self) -> Start {
+        let inverse = self.factor.inverse();
         Start {
+            border: Border::new(&self.problem, &self.solution, &inverse, &self.ridge),
             basis: self.problem.basis,
             coefficients: self.current.coefficients,
             weights: self.weights,
-            border: self.border,
-            shuffle: columns.shuffle,
-            drift: columns.drift,
+            shuffle: self.columns.shuffle,
+            drift: self.columns.drift,
         }
     }
 }

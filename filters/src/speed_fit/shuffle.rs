@@ -145,7 +145,6 @@ impl Left {
 }
 
 /// How a piece of the teeth is looked at.
-#[derive(Clone, Copy)]
 struct Piece {
     duration_s: f64,
     highest_hz: f64,
