@@ -86,6 +86,13 @@ pub struct FitOptions {
     pub pattern: Option<KnownPattern>,
 }
 
+impl FitOptions {
+    /// What rounding to ticks alone makes of the timing noise: a tick over the root of 12.
+    fn least_noise_s(&self) -> f64 {
+        self.tick_s / 12.0_f64.sqrt()
+    }
+}
+
 /// Tooth position errors learnt earlier.
 #[derive(Debug, Clone, PartialEq)]
 pub struct KnownPattern {
@@ -368,8 +375,7 @@ const BESIDE: usize = 8;
 pub fn fit_speed(train: &ToothTrain, options: &FitOptions) -> Result<SpeedFit, FitError> {
     check(train)?;
     let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
-    let noise_floor = options.tick_s / 12.0_f64.sqrt();
-    let noise_s = (10.0 * noise_floor).max(1e-6);
+    let noise_s = (10.0 * options.least_noise_s()).max(1e-6);
     let prior = (noise_s, [PATTERN_PRIOR_SHARE * pitch; 2]);
     let mut meetings = Meetings::default();
     let mut start = coarse(train, options, prior, meetings)?;
@@ -476,8 +482,7 @@ fn fitted(
     left: LeftToTry,
 ) -> Result<Fitted, FitError> {
     let pitch = std::f64::consts::TAU / f64::from(options.teeth_per_turn.max(1));
-    let noise_floor = options.tick_s / 12.0_f64.sqrt();
-    let mut noise_s = (10.0 * noise_floor).max(1e-6);
+    let mut noise_s = (10.0 * options.least_noise_s()).max(1e-6);
     let mut error_sd = [PATTERN_PRIOR_SHARE * pitch; 2];
     let problem = Problem::new(train, options, columns);
     let mut current = problem
@@ -565,7 +570,7 @@ fn fitted(
             .ok_or(FitError::Singular)?;
         let (system, chosen) = &systems[place];
         let solved = system.solve_near(chosen).ok_or(FitError::Singular)?;
-        noise_s = solved.noise_s.max(noise_floor);
+        noise_s = solved.noise_s;
         if settled || round + 1 == ROUNDS_MAX {
             for (_, best) in &mut systems {
                 best.at[1] += passed_on.ln();
@@ -598,7 +603,6 @@ fn fitted(
                 correlation,
                 restless,
                 noise_s,
-                noise_floor,
             };
             return Ok(Fitted::Done(Box::new(finish(&problem, current, &found))));
         }
@@ -913,17 +917,12 @@ struct Found<'a> {
     correlation: f64,
     restless: Vec<(f64, f64)>,
     noise_s: f64,
-    noise_floor: f64,
 }
 
 impl Found<'_> {
     /// Whether the covariance has the uncertainty of the scatter of the cycles' work, too.
     fn scatter_is_averaged(&self) -> bool {
         !self.work.is_empty() && !self.best.scatter_is_known()
-    }
-
-    fn variance(&self, likely: &Likely) -> f64 {
-        likely.solved.noise_s.max(self.noise_floor).powi(2)
     }
 
     /// Variance of the smooth part that is expected of what smoothing hides, and seems not to be there. It is what
@@ -937,7 +936,7 @@ impl Found<'_> {
         let mut hidden = &bias.expected * self.noise_s.powi(2);
         if !self.scatter_is_averaged() {
             let likeliest = &self.likely[self.likeliest];
-            let variance = self.variance(likeliest);
+            let variance = likeliest.solved.noise_s.powi(2);
             let at = &layout.spline_at;
             for i in 0..at.len() {
                 for j in i.saturating_sub(ORDER - 1)..at.len().min(i + ORDER) {
@@ -967,7 +966,7 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
     let mut effective_parameters = 0.0;
     let mut flattened = vec![0.0; layout.spline_at.len()];
     for (share, likely) in mixture() {
-        covariance.add(share * found.variance(likely), &likely.inverse);
+        covariance.add(share * likely.solved.noise_s.powi(2), &likely.inverse);
         let off: Vec<f64> = likely
             .solved
             .solution

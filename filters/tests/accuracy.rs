@@ -229,6 +229,44 @@ fn cycles_that_differ() {
     assert!((cov / 0.02 - 1.0).abs() < 0.07, "{cov}");
 }
 
+/// One tooth of a drum, that passes once in three to four cycles: what it tells of the timing is next to nothing, and the
+/// cycles' harmonics look like a slow motion. No drive swings, and the band is no wider than the cycles make it.
+#[test]
+fn one_tooth_of_a_drum() {
+    let (mut covered, mut pulls) = (0.0, 0.0);
+    for ratio in [6.37, 6.62, 7.1, 7.51] {
+        for seed in 0..6 {
+            let case = Case {
+                teeth: 1,
+                ratio,
+                ripple: [2.5, 1.5, 0.8],
+                jitter_s: 0.5e-6,
+                tick_s: 62.5e-9,
+                ..varying("one_tooth", 0.015)
+            };
+            let pull = Pull::simulate(&case, 400 + seed);
+            let fit = fit(&pull);
+            let told = format!("{ratio}, {seed}: {:?}", fit.cycle_variation);
+            assert!(
+                fit.resonances.is_empty() && fit.restless_s.is_empty(),
+                "{told}"
+            );
+            let middle = fit
+                .at_omega(pull.wheel_omega(6000.0))
+                .expect("inside the pull");
+            let share = middle.alpha_uncertainty_rad_per_s2 / pull.alpha_peak();
+            assert!(share < 0.02, "{told}: {share}");
+            covered += covered_and_peak_off(&pull, &fit).0;
+            pulls += 1.0;
+        }
+    }
+    assert!(
+        (0.9..=1.0).contains(&(covered / pulls)),
+        "{}",
+        covered / pulls
+    );
+}
+
 /// Cycles that do not burn are found one by one, and the curve is the one without them.
 #[test]
 fn misfires_are_found_and_left_out() {

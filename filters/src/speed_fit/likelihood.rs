@@ -218,9 +218,11 @@ impl<'a> System<'a> {
             .sum();
         let deviance = fit + lambda * self.roughness.after(&solution) + kappa * work + shrink;
         let free = (self.normal.rows - NULL_SPACE as f64).max(1.0);
-        let noise_s = (deviance / free).sqrt();
+        // Where the cycles explain all, the teeth don't tell it: it can't be less than the timer's.
+        let noise_s = (deviance / free).sqrt().max(self.normal.least_noise_s);
+        let variance = noise_s * noise_s;
         let rank = self.layout.spline_at.len().saturating_sub(NULL_SPACE) as f64;
-        let criterion = free * deviance.ln() + factor.log_det()
+        let criterion = free * variance.ln() + deviance / variance + factor.log_det()
             - rank * weights[0]
             - self.roughness.log_det
             - self.scattering() * weights[1]

@@ -564,6 +564,8 @@ pub(super) struct Normal {
     pub(super) b: Vec<f64>,
     pub(super) rr: f64,
     pub(super) rows: f64,
+    /// What the timer's ticks alone make of the timing noise.
+    pub(super) least_noise_s: f64,
 }
 
 impl Normal {
@@ -597,6 +599,7 @@ impl Normal {
             rr,
             b,
             rows: self.rows - told,
+            least_noise_s: self.least_noise_s,
             a,
         }
     }
@@ -958,7 +961,13 @@ impl<'a> Problem<'a> {
                 *a.at_mut(first + i, j) = other_ripple[j * r + i];
             }
         }
-        Normal { a, b, rr, rows }
+        Normal {
+            a,
+            b,
+            rr,
+            rows,
+            least_noise_s: self.options.least_noise_s(),
+        }
     }
 
     /// What is left of each tooth's time.
@@ -997,6 +1006,9 @@ impl<'a> Problem<'a> {
             return Meetings::default();
         };
         std::array::from_fn(|i| {
+            // What few teeth can't tell from the smooth motion is left in their times by any engine.
+            let mut harmonics = self.layout.harmonics.iter();
+            harmonics.find(|it| it.multiple == i + 1)?;
             let kept: Vec<Swung> = (0..residuals.len())
                 .filter(|k| weights[*k])
                 .map(|k| {

@@ -342,6 +342,17 @@ fn real_engines() -> Vec<Stated> {
         // Every tooth comes at the same place in the working cycle: its swing looks like motion.
         known("in_step_3_teeth", 5.0, Pull { teeth: 3, ..pull() }),
         known("in_step_1_tooth", 5.0, Pull { teeth: 1, ..pull() }),
+        // One that comes once in three to four cycles, each time at another place in them.
+        known(
+            "one_tooth",
+            6.5,
+            Pull {
+                teeth: 1,
+                engine_per_drum: 7.5,
+                ripple: [2.5, 1.5, 0.8],
+                ..pull()
+            },
+        ),
         known("misfires", 6.5, misfiring(0.01, 1.0)),
         known("misfires_in_bursts", 6.5, misfiring(0.004, 2.5)),
         known("shuffle_8hz", 6.5, driven(8.0, 0.03, 0.0)),
