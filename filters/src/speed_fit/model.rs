@@ -56,6 +56,8 @@ const ENGINE_SHARE: f64 = 0.1;
 /// Beyond so many times the swing of a rigid drive the drive is surely none, where it is so for as many windows on end.
 const RESONANCE_OVER_ANY: f64 = 2.0;
 const WINDOWS_OVER_ANY: usize = 3;
+/// Noise makes a swing greater by so many standard deviations at most.
+const NOISE_SIGMA: f64 = 2.0;
 /// … and beyond so many times that of the calmest quarter.
 const RESONANCE_OVER_CALM: f64 = 2.0;
 /// The drive's own frequency is within this factor of the one that it is met at.
@@ -322,18 +324,30 @@ struct Window {
     /// Power that is left at the order: of noise its variance.
     left: f64,
     teeth: f64,
-    /// Amplitude in all, and that of the speed: what the drive takes goes with its square.
+    /// Amplitude in all, nothing where it is no more than noise makes of none, and what it is at most.
     swing_rad: f64,
-    swing_rad_per_s: f64,
+    may_be_rad: f64,
     /// Speed of the wheel, rad/s.
     omega: f64,
     hz: f64,
 }
 
 impl Window {
-    /// Amplitude of the acceleration.
+    fn turned_rad_per_s(&self) -> f64 {
+        std::f64::consts::TAU * self.hz
+    }
+
+    /// Amplitude of the speed: what the drive takes goes with its square.
+    fn of_speed(&self, swing_rad: f64) -> f64 {
+        swing_rad * self.turned_rad_per_s()
+    }
+
+    fn of_acceleration(&self, swing_rad: f64) -> f64 {
+        swing_rad * self.turned_rad_per_s().powi(2)
+    }
+
     fn swing_rad_per_s2(&self) -> f64 {
-        self.swing_rad_per_s * std::f64::consts::TAU * self.hz
+        self.of_acceleration(self.swing_rad)
     }
 }
 
@@ -372,7 +386,6 @@ fn meeting(
             (sum.0 + tooth.angle * cos, sum.1 + tooth.angle * sin)
         });
         let middle = &window[window.len() / 2];
-        let turned = order * middle.omega;
         let rigid = match told {
             Told::Changes => (0.0, 0.0),
             Told::Surely | Told::Fitted => middle.rigid,
@@ -384,9 +397,9 @@ fn meeting(
             left: (sum.0 * sum.0 + sum.1 * sum.1) / n,
             teeth: n,
             swing_rad: all.0.hypot(all.1),
-            swing_rad_per_s: all.0.hypot(all.1) * turned,
+            may_be_rad: all.0.hypot(all.1),
             omega: middle.omega,
-            hz: turned / std::f64::consts::TAU,
+            hz: order * middle.omega / std::f64::consts::TAU,
         });
         from = to;
     }
@@ -396,8 +409,9 @@ fn meeting(
     let turning = teeth.iter().map(|tooth| tooth.omega).sum::<f64>() / teeth.len().max(1) as f64;
     let noise = ((all - explained) / free.max(1.0)).max((JITTER_MIN_S * turning).powi(2));
     for window in &mut windows {
-        if window.swing_rad.powi(2) < 4.0 * RIPPLE_ENDS * noise / window.teeth {
-            window.swing_rad_per_s = 0.0; // nothing but noise
+        let by_noise = (4.0 * RIPPLE_ENDS * noise / window.teeth).sqrt();
+        if window.swing_rad < by_noise {
+            (window.swing_rad, window.may_be_rad) = (0.0, by_noise);
         }
     }
     let (greatest, most) = greatest(&windows, |window| window.left)?;
@@ -413,19 +427,31 @@ fn meeting(
     seen.sort_unstable_by(f64::total_cmp);
     let calm = seen.get(seen.len() / 4).copied().unwrap_or_default();
     let any = (RESONANCE_OVER_ANY * RIGID_SWING * alpha).max(RESONANCE_OVER_CALM * calm);
+    // Less what noise makes of it: at high frequencies that is many times the mean acceleration.
+    let surely = |window: &Window| {
+        let by_noise = NOISE_SIGMA * (2.0 * noise / window.teeth).sqrt();
+        window.swing_rad > by_noise
+            && (1.0 - by_noise / window.swing_rad) * window.swing_rad_per_s2() > any
+    };
     let mut runs = windows.windows(WINDOWS_OVER_ANY);
-    let beyond = runs.any(|run| run.iter().all(|w| w.swing_rad_per_s2() > any));
+    let beyond = runs.any(|run| run.iter().all(surely));
     let mut found = if told == Told::Surely && beyond {
-        resonance(&windows, (alpha, takes), 0.0, Window::swing_rad_per_s2)
+        resonance(&windows, (alpha, takes), 0.0, Window::of_acceleration)
     } else if stands_out {
-        let swing = |window: &Window| window.swing_rad_per_s;
-        let found = resonance(&windows, (alpha, takes), RESONANCE_OVER_MEDIAN, swing);
+        let over = RESONANCE_OVER_MEDIAN;
+        let found = resonance(&windows, (alpha, takes), over, Window::of_speed);
         let sure = told == Told::Surely || on_engine;
-        found.filter(|it| sure || it.to_s - it.from_s > CHANGES_S_MIN)
+        let unlike_rigid = |it: &Resonance| {
+            let within = windows
+                .iter()
+                .filter(|w| w.to_s > it.from_s && w.from_s < it.to_s);
+            within.fold(0.0_f64, |most, w| most.max(w.left)) > RIPPLE_OVER_NOISE * noise
+        };
+        found.filter(|it| unlike_rigid(it) && (sure || it.to_s - it.from_s > CHANGES_S_MIN))
     } else if told == Told::Surely {
         // A pull that begins just above the drive's own frequency: the swing fades as the speed rises.
-        let swing = Window::swing_rad_per_s2;
-        resonance(&windows, (alpha, takes), RESONANCE_OVER_RIGID, swing)
+        let over = RESONANCE_OVER_RIGID;
+        resonance(&windows, (alpha, takes), over, Window::of_acceleration)
             .filter(|found| found.from_s <= windows[0].from_s)
     } else {
         None
@@ -458,12 +484,13 @@ fn resonance(
     windows: &[Window],
     (alpha_mean, takes_most): (f64, f64),
     over_median: f64,
-    swing: impl Fn(&Window) -> f64,
+    of: impl Fn(&Window, f64) -> f64,
 ) -> Option<Resonance> {
-    let (at, most) = greatest(windows, &swing)?;
-    let mut swings: Vec<f64> = windows.iter().map(&swing).collect();
-    let middle = swings.len() / 2;
-    let median = *swings.select_nth_unstable_by(middle, f64::total_cmp).1;
+    let swing = |window: &Window| of(window, window.swing_rad);
+    let (at, most) = greatest(windows, swing)?;
+    let mut may_be: Vec<f64> = windows.iter().map(|it| of(it, it.may_be_rad)).collect();
+    let middle = may_be.len() / 2;
+    let median = *may_be.select_nth_unstable_by(middle, f64::total_cmp).1;
     let frequency_hz = windows[at].hz;
     let over_mean = windows[at].swing_rad_per_s2() / alpha_mean;
     if over_mean < RESONANCE_OVER_MEAN || most < over_median * median {
