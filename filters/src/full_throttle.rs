@@ -60,7 +60,7 @@ const SETTLE_S: f64 = 0.03;
 const WHOLLY_OPEN_S: f64 = 0.5;
 const WHOLLY_OPEN_SHARE: f64 = 0.87;
 /// A hand opens half of the throttle within so long (common practice, no source), and has begun where the acceleration is
-/// more than this share.
+/// more than this share above the least on its way.
 const HAND_S_MAX: f64 = 1.0;
 const HAND_BEGINS_SHARE: f64 = 0.1;
 /// An engine in another gear gains speed by this share faster or slower at least.
@@ -522,14 +522,19 @@ impl Rise<'_> {
         found.unwrap_or(if beyond.is_empty() { half } else { a })
     }
 
-    /// When a hand that has the throttle half open at an average has it wholly open: it takes as long for the other half.
+    /// When a hand that has the throttle half open at an average has it wholly open: it takes as long for the other half,
+    /// and a little for what it fills. Where it held no speed before, but let go for a moment after it had brought the engine
+    /// there, it begins where it has let go most.
     fn hand_done_s(&self, half: usize, level: f64) -> f64 {
         let half_s = self.averages[half].time_s;
-        let first = self.at_time(half_s - HAND_S_MAX);
-        let closed = (first..half)
+        let alpha = |k: usize| self.averages[k].alpha;
+        let mut way = (self.at_time(half_s - HAND_S_MAX)..half)
             .rev()
-            .find(|k| self.averages[*k].alpha < HAND_BEGINS_SHARE * level);
-        closed.map_or(half_s, |k| 2.0 * half_s - self.averages[k].time_s)
+            .take_while(|k| alpha(*k) < OPEN_SHARE * level);
+        let lowest = way.clone().map(alpha).fold(f64::INFINITY, f64::min);
+        let begun = way.find(|k| alpha(*k) < lowest.max(0.0) + HAND_BEGINS_SHARE * level);
+        let first_half_s = begun.map_or(0.0, |k| half_s - self.averages[k].time_s);
+        half_s + (1.0 + SETTLE_SHARE) * first_half_s
     }
 
     /// What was at full throttle of a part of the rise. `peak` may lie beyond its `top`, and `cut` is whether the part begins
@@ -1070,6 +1075,29 @@ mod tests {
                     (1.0..1.7).contains(&from) && (6.3..6.8).contains(&to),
                     "{case}"
                 );
+            }
+        }
+    }
+
+    /// A hand brings the engine near the start speed, lets go for a moment and opens: what came before the moment is no part
+    /// of its way to full throttle.
+    #[test]
+    fn a_throttle_that_first_brings_the_engine_to_its_speed_is_not_waited_for() {
+        for teeth in [4, 8, 60] {
+            for (opening_s, let_go_s) in [(0.06, 0.2), (0.06, 0.3), (0.2, 0.25), (0.4, 0.25)] {
+                let opens_s = 1.5 + let_go_s;
+                let train = accelerated(teeth, 50.0, |t| match t {
+                    t if t < 1.0 => 0.0,
+                    t if t < 1.5 => 15.0,
+                    t if t < opens_s => 5.0,
+                    t if t < opens_s + opening_s => 5.0 + 20.0 * (t - opens_s) / opening_s,
+                    t if t < 6.0 => 25.0,
+                    _ => -10.0,
+                });
+                let (from, _) = stretch(&train, teeth, 60.0);
+                let late_s = from - opens_s - opening_s;
+                let case = format!("{teeth} teeth, {opening_s} s, {let_go_s} s: {late_s} s");
+                assert!((-0.06..0.2).contains(&late_s), "{case}");
             }
         }
     }
