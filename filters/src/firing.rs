@@ -86,18 +86,9 @@ struct Window {
 pub fn unfelt_s(train: &ToothTrain, wheel: Wheel) -> Option<(f64, f64)> {
     let orders = orders(wheel);
     let windows = windows(train, wheel, &orders)?;
-    let mut most: Option<(f64, (usize, usize))> = None;
-    let harmonics: Vec<Harmonic> = (0..orders.len())
-        .map(|number| Harmonic::new(&windows, number, orders[number]))
-        .collect();
-    for harmonic in &harmonics {
-        if let Some((left, at)) = harmonic.unfelt()
-            && most.is_none_or(|(least, _)| left < least)
-        {
-            most = Some((left, at));
-        }
-    }
-    let (_, (from, to)) = most?;
+    let harmonics: Vec<Harmonic> = Harmonic::all(&windows, &orders).collect();
+    let unfelt = harmonics.iter().filter_map(Harmonic::unfelt);
+    let (_, (from, to)) = unfelt.min_by(|a, b| a.0.total_cmp(&b.0))?;
     // What passes on none of the torque's swing passes on no harmonic of it.
     if harmonics.iter().any(|it| it.is_felt_within(from, to)) {
         return None;
@@ -129,8 +120,7 @@ pub fn is_felt_after(train: &ToothTrain, wheel: Wheel, (from_s, to_s): (f64, f64
         return false;
     }
     let counted = [before, after.clone()].concat();
-    orders.iter().enumerate().any(|(number, order)| {
-        let harmonic = Harmonic::new(&windows, number, *order);
+    Harmonic::all(&windows, &orders).any(|harmonic| {
         let left = |which: &dyn Fn(usize) -> Option<usize>| {
             harmonic.least_squares(&counted, 1, which).map(|it| it.0)
         };
@@ -150,6 +140,11 @@ struct Harmonic {
 }
 
 impl Harmonic {
+    fn all(windows: &[Window], orders: &[f64]) -> impl Iterator<Item = Self> {
+        let orders = orders.iter().enumerate();
+        orders.map(|(number, order)| Self::new(windows, number, *order))
+    }
+
     fn new(windows: &[Window], number: usize, order: f64) -> Self {
         let apart = order.round() - order;
         // They stay at the same teeth, where the cycle moves on.

@@ -56,10 +56,10 @@ const ENGINE_SHARE: f64 = 0.1;
 /// Beyond so many times the swing of a rigid drive the drive is surely none, where it is so for as many windows on end.
 const RESONANCE_OVER_ANY: f64 = 2.0;
 const WINDOWS_OVER_ANY: usize = 3;
-/// Noise makes a swing greater by so many standard deviations at most.
-const NOISE_SIGMA: f64 = 2.0;
 /// … and beyond so many times that of the calmest quarter.
 const RESONANCE_OVER_CALM: f64 = 2.0;
+/// Noise makes a swing greater by so many standard deviations at most.
+const NOISE_SIGMA: f64 = 2.0;
 /// The drive's own frequency is within this factor of the one that it is met at.
 pub(super) const OWN_HZ_WITHIN: f64 = 1.3;
 /// The wander follows what is slower than this share of the drive's own frequency; nearer to it is the shuffle's
@@ -442,10 +442,10 @@ fn meeting(
         let found = resonance(&windows, (alpha, takes), over, Window::of_speed);
         let sure = told == Told::Surely || on_engine;
         let unlike_rigid = |it: &Resonance| {
-            let within = windows
+            let mut within = windows
                 .iter()
                 .filter(|w| w.to_s > it.from_s && w.from_s < it.to_s);
-            within.fold(0.0_f64, |most, w| most.max(w.left)) > RIPPLE_OVER_NOISE * noise
+            within.any(|w| w.left > RIPPLE_OVER_NOISE * noise)
         };
         found.filter(|it| unlike_rigid(it) && (sure || it.to_s - it.from_s > CHANGES_S_MIN))
     } else if told == Told::Surely {
