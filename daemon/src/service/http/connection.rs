@@ -12,9 +12,10 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::task::{Context, Poll, ready};
 use std::time::Duration;
 
+use axum::Router;
 use axum::extract::Request;
 use axum::response::{IntoResponse, Response};
-use axum::{Extension, Router};
+use hyper::body::Incoming;
 use hyper::server::conn::http1;
 use hyper::service::{Service, service_fn};
 use hyper_util::rt::{TokioIo, TokioTimer};
@@ -37,6 +38,9 @@ use crate::clock::Clock;
 const BACKLOG: u32 = 1024;
 /// Time for the head of a request, and for the next one on a connection that is kept.
 const HEAD_TIMEOUT: Duration = Duration::from_secs(5);
+/// The one who cuts keeps the place for so long, until the answer is out: who is told nothing may believe
+/// that nothing was cut.
+const CUT_STAYS_US: u64 = 2_000_000;
 /// A client that takes no byte for so long is dropped.
 const STUCK_TIMEOUT: Duration = Duration::from_secs(5);
 /// Bytes on their way to a client. Small, so that a slow client sees little that is old: a second
@@ -127,10 +131,14 @@ async fn serve(
                     address: peer.ip(),
                     here: origin.here,
                 };
-                let app = app.clone().layer(Extension(peer));
                 let dropped = Arc::clone(&web.counts.slow_clients_dropped);
                 let stream = Patient::new(stream, dropped, place.moved_us(), clock);
-                connections.spawn(attend(stream, place, app, work.clone(), stopped.clone()));
+                let visit = Visit {
+                    peer,
+                    app: TowerToHyperService::new(app.clone()),
+                    work: work.clone(),
+                };
+                connections.spawn(attend(stream, place, visit, stopped.clone()));
             }
             Err(error) => {
                 tracing::warn!(%error, "a connection could not be accepted");
@@ -151,15 +159,8 @@ async fn serve(
     Ok(())
 }
 
-async fn attend(
-    stream: Patient,
-    place: Taken,
-    app: Router,
-    work: runtime::Handle,
-    mut stopped: watch::Receiver<bool>,
-) {
+async fn attend(stream: Patient, place: Taken, visit: Visit, mut stopped: watch::Receiver<bool>) {
     let (moved_us, clock) = (place.moved_us(), stream.clock);
-    let app = TowerToHyperService::new(app);
     let connection = http1::Builder::new()
         .timer(TokioTimer::new())
         .header_read_timeout(HEAD_TIMEOUT)
@@ -167,14 +168,28 @@ async fn attend(
         .serve_connection(
             TokioIo::new(stream),
             service_fn(|request| {
-                moved_us.store(clock.now().mono_us, Ordering::Relaxed);
-                answer(app.clone(), request, work.clone())
+                let cuts = CUT_PATHS.contains(&request.uri().path());
+                // The answer, once it is out, moves the place back to the present.
+                let ahead_us = if cuts { CUT_STAYS_US } else { 0 };
+                moved_us.store(clock.now().mono_us + ahead_us, Ordering::Relaxed);
+                visit.answer(request, cuts)
             }),
         );
     tokio::pin!(connection);
     let ended = tokio::select! {
+        // What has come is looked at before the place is given up: it may be a cut.
+        biased;
         ended = &mut connection => ended,
-        () = place.wanted() => return,
+        () = place.wanted() => {
+            let now_us = clock.now().mono_us;
+            let stays_us = moved_us.load(Ordering::Relaxed).saturating_sub(now_us);
+            if stays_us == 0 {
+                return;
+            }
+            connection.as_mut().graceful_shutdown();
+            let stays = Duration::from_micros(stays_us);
+            tokio::time::timeout(stays, connection).await.unwrap_or(Ok(()))
+        }
         () = async { drop(stopped.wait_for(|stop| *stop).await) } => {
             connection.as_mut().graceful_shutdown();
             connection.await
@@ -185,26 +200,34 @@ async fn attend(
     }
 }
 
-/// Answers a request: a cut here, at once, anything else on the common runtime. The work ends with the
-/// client.
-async fn answer<B>(
+/// Who asks, and who answers.
+struct Visit {
+    peer: Peer,
     app: TowerToHyperService<Router>,
-    request: Request<B>,
     work: runtime::Handle,
-) -> Result<Response, std::convert::Infallible>
-where
-    TowerToHyperService<Router>:
-        Service<Request<B>, Response = Response, Error = std::convert::Infallible, Future: Send>,
-    B: Send + 'static,
-{
-    if CUT_PATHS.contains(&request.uri().path()) {
-        return app.call(request).await;
-    }
-    let mut tasks = JoinSet::new();
-    tasks.spawn_on(async move { app.call(request).await }, &work);
-    match tasks.join_next().await {
-        Some(Ok(answered)) => answered,
-        _ => Ok(Problem::internal("the request could not be worked out").into_response()),
+}
+
+impl Visit {
+    /// Answers a request: a cut here, at once, anything else on the common runtime. The work ends with
+    /// the client.
+    fn answer(
+        &self,
+        mut request: Request<Incoming>,
+        cuts: bool,
+    ) -> impl Future<Output = Result<Response, std::convert::Infallible>> + use<> {
+        request.extensions_mut().insert(self.peer);
+        let (app, work) = (self.app.clone(), self.work.clone());
+        async move {
+            if cuts {
+                return app.call(request).await;
+            }
+            let mut tasks = JoinSet::new();
+            tasks.spawn_on(async move { app.call(request).await }, &work);
+            match tasks.join_next().await {
+                Some(Ok(answered)) => answered,
+                _ => Ok(Problem::internal("the request could not be worked out").into_response()),
+            }
+        }
     }
 }
 

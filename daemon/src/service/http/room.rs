@@ -65,7 +65,8 @@ impl Origin {
 struct Place {
     number: u64,
     origin: Origin,
-    /// When its last request began, or the last bytes of an answer went out.
+    /// When its last request began, or the last bytes of an answer went out; later than now while it must not
+    /// give way.
     moved_us: Arc<AtomicU64>,
     leave: Arc<Notify>,
 }
@@ -267,6 +268,25 @@ mod tests {
             assert_eq!(gives_way(&places, origin, QUIET_US + 50), Some(7));
             assert_eq!(gives_way(&places, origin, QUIET_US + 49), None);
         }
+    }
+
+    #[test]
+    fn a_place_stamped_ahead_does_not_give_way() {
+        let origin = from("127.0.0.1");
+        let mut places: Vec<(Origin, u64)> = (1..=128).map(|at_us| (origin, at_us)).collect();
+        let now_us = 2 * QUIET_US;
+        assert_eq!(gives_way(&places, origin, now_us), Some(0));
+        places[0].1 = now_us + 1;
+        assert_eq!(gives_way(&places, origin, now_us), Some(1));
+        // Nor where all come and go in haste.
+        places.extend((0..700).map(|_| (origin, now_us)));
+        assert_ne!(gives_way(&places, origin, now_us), Some(0));
+        // Where all are, there is room up to the last.
+        for place in &mut places {
+            place.1 = now_us + 1;
+        }
+        places.truncate(767);
+        assert_eq!(gives_way(&places, origin, now_us), None);
     }
 
     #[test]
