@@ -17,7 +17,8 @@
 //! and the tooth times its integral, the *wander*: a quadratic spline whose second difference over a
 //! segment is the work that the cycles lacked there. `alpha` belongs to the speed that the wheel really has, `tau` and
 //! wander together. A cycle that does not burn stands out from the
-//! others and is left free instead of smoothed over. A drive that swings adds a narrow line.
+//! others and is left free instead of smoothed over. Where the teeth say strongly that all are alike, as those of an
+//! electric motor, they are taken to be. A drive that swings adds a narrow line.
 //!
 //! The fit is penalised least squares: the penalty is on the roughness of `alpha` over time. How
 //! much of it, how much the cycles' work varies and how noisy the timing is, is found by restricted
@@ -66,7 +67,7 @@ use crate::convert::floor_to_usize;
 use crate::envelope::Envelope;
 use crate::teeth::ToothTrain;
 use coarse::{Start, coarse};
-use likelihood::{Best, Bias, Cycles, Likely, Solved, System, Work, shares};
+use likelihood::{Best, Bias, Cycles, Likely, Scatter, Solved, System, Work, shares};
 use model::{
     Columns, Current, Layout, Meetings, Problem, Smoothness, WorkRow, alpha_row, gradient, motion,
     roughness,
@@ -576,9 +577,11 @@ fn fitted(
                 best.at[1] += passed_on.ln();
             }
             let (system, chosen) = &systems[place];
+            let scatter = system.scatter(chosen);
             let mut likely: Vec<(&System<'_>, Likely)> = Vec::new();
             for (system, best) in &systems {
-                likely.extend(system.around(best).into_iter().map(|l| (system, l)));
+                let around = system.around(best, scatter).into_iter();
+                likely.extend(around.map(|l| (system, l)));
             }
             let rounding = likely.iter().map(|(_, l)| l.rounding).fold(0.0, f64::max);
             let helps = rounding > ROUNDING_MAX && rounding < ROUNDING_HELPED * left.rounding;
@@ -597,6 +600,7 @@ fn fitted(
                 work: &work,
                 released: &released,
                 best: *chosen,
+                scatter,
                 cov_deviation: system.cov_deviation(chosen),
                 smoothness: system.smoothness(),
                 weights: &weights,
@@ -909,6 +913,7 @@ struct Found<'a> {
     work: &'a [WorkRow],
     released: &'a [bool],
     best: Best,
+    scatter: Scatter,
     /// Relative standard deviation of the scatter of the cycles' work, as far as the teeth tell it.
     cov_deviation: f64,
     smoothness: Smoothness,
@@ -920,11 +925,6 @@ struct Found<'a> {
 }
 
 impl Found<'_> {
-    /// Whether the covariance has the uncertainty of the scatter of the cycles' work, too.
-    fn scatter_is_averaged(&self) -> bool {
-        !self.work.is_empty() && !self.best.scatter_is_known()
-    }
-
     /// Variance of the smooth part that is expected of what smoothing hides, and seems not to be there. It is what
     /// `covariance` has over what noise makes of the likeliest solution: that one hides something, and others that are
     /// about as likely lie elsewhere or follow noise further. Where they are unlike by the scatter of the work, too,
@@ -934,7 +934,7 @@ impl Found<'_> {
             return DMatrix::zeros(0, 0);
         };
         let mut hidden = &bias.expected * self.noise_s.powi(2);
-        if !self.scatter_is_averaged() {
+        if self.scatter != Scatter::Averaged {
             let likeliest = &self.likely[self.likeliest];
             let variance = likeliest.solved.noise_s.powi(2);
             let at = &layout.spline_at;
@@ -1019,18 +1019,19 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         pattern_uncertainty_rad: centred_deviations(&covariance, layout.pattern_at()),
         noise_s,
         effective_parameters,
-        // A drive that swings makes the scatter read high rather than low.
-        scatter_freedom: if found.work.is_empty() || layout.swing.is_some() {
-            f64::INFINITY
-        } else {
-            // What is averaged over is in the covariance.
-            let by_teeth = if found.scatter_is_averaged() {
-                0.0
-            } else {
-                found.cov_deviation
-            };
-            let relative = by_teeth.hypot(CORRELATION_KNOWN * found.correlation.max(0.0));
-            0.5 / (relative * relative).max(f64::MIN_POSITIVE)
+        scatter_freedom: match found.scatter {
+            Scatter::None => f64::INFINITY,
+            // A drive that swings makes the scatter read high rather than low.
+            _ if layout.swing.is_some() => f64::INFINITY,
+            scatter => {
+                // What is averaged over is in the covariance.
+                let by_teeth = match scatter {
+                    Scatter::Averaged => 0.0,
+                    _ => found.cov_deviation,
+                };
+                let relative = by_teeth.hypot(CORRELATION_KNOWN * found.correlation.max(0.0));
+                0.5 / (relative * relative).max(f64::MIN_POSITIVE)
+            }
         },
         teeth_used: used,
         teeth_set_aside: n - used,

@@ -398,6 +398,22 @@ fn shuffle_is_named() {
     }
 }
 
+/// Cycles that are all alike make no band of cycles that vary a little.
+#[test]
+fn a_smooth_engine_has_a_band_of_its_own() {
+    let tables = pull_model::table();
+    let reference = tables.iter().find(|case| case.name == "reference");
+    let case = reference.expect("there is such a case");
+    let seeds = 24;
+    let mut covered = 0.0;
+    for seed in 40..40 + seeds {
+        let pull = Pull::simulate(case, seed);
+        covered += covered_and_peak_off(&pull, &fit(&pull)).0 / seeds as f64;
+    }
+    // With the band of an engine that is as even as the teeth say, 0.999.
+    assert!((0.93..0.985).contains(&covered), "{covered}");
+}
+
 /// A drum that turns as often as its drive swings: tooth errors would take a part of the swing, and have it all along.
 #[test]
 fn a_shuffle_that_goes_with_the_wheel_is_no_tooth_error() {

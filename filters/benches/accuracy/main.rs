@@ -3,8 +3,8 @@
 //! Prints one line a case:
 //! `case=reference ours_pct=… whole_turn_spline_pct=… bound_pct=… coverage_pct=… coverage_u_pct=… … reduce_ms=…`
 //! The band is that of 95 % by Student's factor, as in a curve, and `coverage_u_pct` how well its coverage is known
-//! from so many seeds; of a smooth engine it covers all, since teeth can't tell cycles that vary by 0.1 % from ones that are all
-//! alike, and the band is that of engines which are as even as the teeth say. Errors are rms over the middle of the speed range, in per cent of the peak torque, averaged over
+//! from so many seeds. Of a smooth engine whose teeth do not say strongly that its cycles are all alike it covers all: they
+//! can't tell a variation of 0.1 % from none. Errors are rms over the middle of the speed range, in per cent of the peak torque, averaged over
 //! the seeds; `oracle_pct` is that of the best spline on the same whole turns, one order and weight for
 //! all seeds of the case, chosen by looking at the truth: what knowing the curve's smoothness would be
 //! worth; `reduce_ms` is the least of them, so that what else the machine does counts little. `-- --seeds N` and `-- --case NAME` narrow it.

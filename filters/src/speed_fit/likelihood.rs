@@ -145,11 +145,15 @@ pub(super) struct Best {
     pub(super) criterion: f64,
 }
 
-impl Best {
-    /// Whether the scatter of the cycles' work, where there is one, need not be averaged over.
-    pub(super) fn scatter_is_known(&self) -> bool {
-        self.deviation[1] < SCATTER_KNOWN
-    }
+/// What the solutions take for the scatter of the cycles' work.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Scatter {
+    /// There is none: the cycles are all alike, or no part of the fit.
+    None,
+    /// The likeliest.
+    Known,
+    /// All that is likely: it is averaged over.
+    Averaged,
 }
 
 impl<'a> System<'a> {
@@ -342,20 +346,51 @@ impl<'a> System<'a> {
         }
     }
 
-    /// Solutions at weights around the best.
-    pub(super) fn around(&self, best: &Best) -> Vec<Likely> {
-        let [rough, scatter] = best.deviation;
-        // What is left of the scatter's uncertainty at a known roughness.
-        let left = (scatter.powi(2) - (best.follows * rough).powi(2)).max(0.0);
-        let (steps, sides): (&[f64], &[f64]) = if self.work.is_empty() || best.scatter_is_known() {
-            (&[-1.8, -0.9, 0.0, 0.9, 1.8], &[0.0])
+    /// How far the weight of the cycles' work is from the best where the cycles are as good as all alike.
+    fn to_alike(&self, best: &Best) -> Option<f64> {
+        Some(2.0 * (self.cov(best.at)? / COV_OF_ALIKE).ln())
+    }
+
+    /// Logarithm of how many times likelier the teeth are if the cycles are all alike than if their work scatters as
+    /// engines' does: the ratio of the two evidences (H. Jeffreys, "Theory of Probability", 1961, ch. 5, from memory), that
+    /// of the scatter by Laplace's approximation around the best.
+    fn alike(&self, best: &Best) -> Option<f64> {
+        let [rough, scatter] = best.at;
+        let solved = self.solve([rough, scatter + self.to_alike(best)?])?;
+        // One hypothesis has no scatter to be known beforehand, the other has its probability spread over all of it.
+        let known = self.cycles.criterion(COV_OF_ALIKE) - self.cycles.criterion(COV.0.exp());
+        let spread = 2.0 * COV.1 / best.deviation[1];
+        Some(0.5 * (best.criterion - (solved.criterion - known)) + spread.ln())
+    }
+
+    pub(super) fn scatter(&self, best: &Best) -> Scatter {
+        let engine = self.cycles.kinds.iter().all(|it| *it == Work::Scatters);
+        if self.work.is_empty() || engine && self.alike(best).is_some_and(|it| it > STRONG.ln()) {
+            Scatter::None
+        } else if best.deviation[1] < SCATTER_KNOWN {
+            Scatter::Known
         } else {
-            (&[-1.5, 0.0, 1.5], &[-1.5, 0.0, 1.5])
+            Scatter::Averaged
+        }
+    }
+
+    /// Solutions at weights around the best.
+    pub(super) fn around(&self, best: &Best, scatter: Scatter) -> Vec<Likely> {
+        let [rough, uncertain] = best.deviation;
+        // What is left of the scatter's uncertainty at a known roughness.
+        let left = (uncertain.powi(2) - (best.follows * rough).powi(2)).max(0.0);
+        let (steps, sides): (&[f64], &[f64]) = match scatter {
+            Scatter::None | Scatter::Known => (&[-1.8, -0.9, 0.0, 0.9, 1.8], &[0.0]),
+            Scatter::Averaged => (&[-1.5, 0.0, 1.5], &[-1.5, 0.0, 1.5]),
+        };
+        let alike = match scatter {
+            Scatter::None if !self.work.is_empty() => self.to_alike(best).unwrap_or_default(),
+            _ => 0.0,
         };
         let points = sides.iter().flat_map(|side| {
             steps.iter().map(move |step| {
                 let x = step * rough;
-                [x, best.follows * x + side * left.sqrt()]
+                [x, best.follows * x + side * left.sqrt() + alike]
             })
         });
         let likely: Vec<Likely> = points.filter_map(|p| self.likely(best, p)).collect();
@@ -506,6 +541,11 @@ const ROUNDS: usize = 8;
 /// The scatter of the cycles' work is known well enough where its weight's logarithm is to so much; else it is
 /// averaged over.
 const SCATTER_KNOWN: f64 = 0.6;
+/// What drives no cylinders, as an electric motor, has cycles that are all alike. They are taken to be where the teeth say so
+/// strongly: so many times likelier (H. Jeffreys, "Theory of Probability", 1961, app. B, from memory).
+const STRONG: f64 = 10.0;
+/// As good as no scatter, beside any that teeth tell from none.
+const COV_OF_ALIKE: f64 = 1e-5;
 /// Widest standard deviation of a weight's logarithm that is believed.
 const DEVIATION_MAX: f64 = 3.0;
 
