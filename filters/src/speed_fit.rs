@@ -433,7 +433,7 @@ fn turns_as_teeth_do(fit: &SpeedFit, train: &ToothTrain, pitch: f64) -> Result<(
     };
     let (from, to) = fit.theta_range;
     for theta in even(from, to, 8 * fit.basis.len()) {
-        let (omega, _) = motion(&fit.basis, theta, &fit.coefficients);
+        let (omega, _) = fit.turning(theta);
         if !believed.contains(&omega) {
             return Err(FitError::UnlikeTeeth {
                 at_s: train.time_s[before(theta).min(train.time_s.len() - 1)],

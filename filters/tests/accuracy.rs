@@ -3,7 +3,9 @@
 
 mod pull_model;
 
-use leverarm_filters::speed_fit::{FitOptions, KnownPattern, Motion, SpeedFit, fit_speed};
+use leverarm_filters::speed_fit::{
+    FitError, FitOptions, KnownPattern, Motion, SpeedFit, fit_speed,
+};
 use leverarm_filters::teeth::{Edge, resolve};
 use pull_model::{Case, Pull, varying};
 
@@ -265,6 +267,33 @@ fn one_tooth_of_a_drum() {
         "{}",
         covered / pulls
     );
+}
+
+/// Cycles that seem to take more work than there is, and give it back, turn the wheel a thousand times as fast for an
+/// instant: such a motion is refused.
+#[test]
+fn no_motion_is_faster_than_the_teeth() {
+    for seed in [17, 37, 233] {
+        let case = Case {
+            teeth: 1,
+            ratio: 7.5,
+            ripple: [2.5, 1.5, 0.8],
+            ..varying("one_tooth", 0.04)
+        };
+        let pull = Pull::simulate(&case, seed);
+        let train = resolve(&pull.edges, pull.tick_hz, case.teeth, 1.0);
+        let most = match fit_speed(&train, &pull.options()) {
+            Ok(fit) => fit
+                .sampled(400)
+                .iter()
+                .map(|motion| motion.omega_rad_per_s)
+                .fold(0.0, f64::max),
+            Err(FitError::UnlikeTeeth { .. }) => continue,
+            Err(other) => panic!("{seed}: {other}"),
+        };
+        let passed = pull.wheel_omega(9000.0);
+        assert!(most < 2.0 * passed, "{seed}: {most} rad/s, {passed} passed");
+    }
 }
 
 /// In the acceleration noise grows with the square of the frequency: at the top of a long pull it is many times what the
