@@ -1011,6 +1011,14 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
     let used = found.weights.iter().filter(|w| **w).count();
     let time = (problem.train.time_s[0], problem.train.time_s[n - 1]);
     let knot_s = (time.1 - time.0) / (layout.spline_at.len() - DEGREE) as f64;
+    let scatter_open = match found.scatter {
+        Scatter::None => None,
+        // A drive that swings makes the scatter read high rather than low.
+        _ if layout.swing.is_some() => None,
+        // What is averaged over is in the covariance.
+        Scatter::Averaged => Some(0.0),
+        Scatter::Known => Some(found.cov_deviation),
+    };
     let mut fit = SpeedFit {
         theta_range: (problem.thetas[0], problem.thetas[n - 1]),
         time_range_s: time,
@@ -1019,20 +1027,10 @@ fn finish(problem: &Problem<'_>, mut current: Current, found: &Found<'_>) -> Spe
         pattern_uncertainty_rad: centred_deviations(&covariance, layout.pattern_at()),
         noise_s,
         effective_parameters,
-        scatter_freedom: match found.scatter {
-            Scatter::None => f64::INFINITY,
-            // A drive that swings makes the scatter read high rather than low.
-            _ if layout.swing.is_some() => f64::INFINITY,
-            scatter => {
-                // What is averaged over is in the covariance.
-                let by_teeth = match scatter {
-                    Scatter::Averaged => 0.0,
-                    _ => found.cov_deviation,
-                };
-                let relative = by_teeth.hypot(CORRELATION_KNOWN * found.correlation.max(0.0));
-                0.5 / (relative * relative).max(f64::MIN_POSITIVE)
-            }
-        },
+        scatter_freedom: scatter_open.map_or(f64::INFINITY, |open| {
+            let relative = open.hypot(CORRELATION_KNOWN * found.correlation.max(0.0));
+            0.5 / (relative * relative).max(f64::MIN_POSITIVE)
+        }),
         teeth_used: used,
         teeth_set_aside: n - used,
         residual_correlation: alike(

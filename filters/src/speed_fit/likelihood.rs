@@ -102,8 +102,13 @@ impl Cycles<'_> {
         let (mean, spread) = CORRELATION;
         led * (1.0 - self.correlation.powi(2)).ln()
             + ((self.correlation - mean) / spread).powi(2)
-            + ((cov.ln() - COV.0) / COV.1).powi(2)
+            + unlike_engines(cov)
     }
+}
+
+/// Minus twice the logarithm of what is known of the scatter of the cycles' work before the teeth speak.
+fn unlike_engines(cov: f64) -> f64 {
+    ((cov.ln() - COV.0) / COV.1).powi(2)
 }
 
 /// Logarithms of the weights of roughness and of the cycles' work.
@@ -358,14 +363,16 @@ impl<'a> System<'a> {
         let [rough, scatter] = best.at;
         let solved = self.solve([rough, scatter + self.to_alike(best)?])?;
         // One hypothesis has no scatter to be known beforehand, the other has its probability spread over all of it.
-        let known = self.cycles.criterion(COV_OF_ALIKE) - self.cycles.criterion(COV.0.exp());
+        let alike = solved.criterion - unlike_engines(COV_OF_ALIKE);
         let spread = 2.0 * COV.1 / best.deviation[1];
-        Some(0.5 * (best.criterion - (solved.criterion - known)) + spread.ln())
+        Some(0.5 * (best.criterion - alike) + spread.ln())
     }
 
     pub(super) fn scatter(&self, best: &Best) -> Scatter {
-        let engine = self.cycles.kinds.iter().all(|it| *it == Work::Scatters);
-        if self.work.is_empty() || engine && self.alike(best).is_some_and(|it| it > STRONG.ln()) {
+        let undisturbed = self.cycles.kinds.iter().all(|it| *it == Work::Scatters);
+        if self.work.is_empty()
+            || undisturbed && self.alike(best).is_some_and(|it| it > STRONG.ln())
+        {
             Scatter::None
         } else if best.deviation[1] < SCATTER_KNOWN {
             Scatter::Known
